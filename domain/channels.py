@@ -1,0 +1,50 @@
+"""The channels of a samples message: name, unit, physical range and meaning, in wire order.
+
+Adding a channel: add it here, add the column in a new migration, add the row in docs/nomenclature.md.
+"""
+
+from enum import IntEnum
+from typing import Final, NamedTuple
+
+
+class Channel(NamedTuple):
+    """One measured quantity. Values outside [low, high] send the message to quarantine."""
+
+    name: str
+    unit: str
+    low: float
+    high: float
+    meaning: str
+
+
+class Mode(IntEnum):
+    """What the crane is being used as, the values of channel `mode`."""
+
+    TRANSPORT = 0
+    STABILISER = 1
+    REMOTE = 2
+    EMERGENCY = 3
+
+
+CHANNELS: Final[tuple[Channel, ...]] = (
+    Channel("utilisation_pct", "%", -20.0, 400.0, "load moment over the moment allowed now"),
+    Channel("limit_pct", "%", 0.0, 150.0, "moment allowed now over the full structural rating"),
+    Channel("slew_deg", "deg", -720.0, 720.0, "slewing angle, 0 over the cab, positive clockwise from above"),
+    Channel("main_boom_deg", "deg", -120.0, 120.0, "main boom to the horizontal, positive up"),
+    Channel("knuckle_boom_deg", "deg", -180.0, 180.0, "knuckle boom to the horizontal, positive up"),
+    Channel("extension_m", "m", -0.5, 60.0, "sum of the hydraulic extensions of the knuckle boom"),
+    Channel("jib_deg", "deg", -180.0, 180.0, "fly jib to the horizontal, positive up"),
+    Channel("jib_extension_m", "m", -0.5, 40.0, "sum of the hydraulic extensions of the fly jib"),
+    Channel(
+        "outreach_m", "m", -5.0, 100.0, "slewing axis to hook, horizontal, where the crane sends it itself"
+    ),
+    Channel("hook_height_m", "m", -60.0, 120.0, "ground to hook, where the crane sends it itself"),
+    Channel("mode", "1", 0.0, 3.0, "0 transport, 1 stabiliser, 2 remote control, 3 emergency (manual valve)"),
+    Channel("stabiliser_left_pct", "%", 0.0, 100.0, "spread of the left stabiliser over its full spread"),
+    Channel("stabiliser_right_pct", "%", 0.0, 100.0, "spread of the right stabiliser over its full spread"),
+    Channel("oil_temperature_degc", "degC", -60.0, 200.0, "hydraulic oil temperature"),
+    Channel("controller_battery_pct", "%", 0.0, 100.0, "charge of the hand-held controller"),
+    Channel("radio_quality_pct", "%", 0.0, 100.0, "quality of the radio link to the hand-held controller"),
+)
+CHANNEL_NAMES: Final[tuple[str, ...]] = tuple(channel.name for channel in CHANNELS)
+CHANNEL_BY_NAME: Final[dict[str, Channel]] = {channel.name: channel for channel in CHANNELS}

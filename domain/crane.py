@@ -1,0 +1,195 @@
+"""What a crane is: geometry, ratings, load charts, design class, prior duty.
+
+Geometry convention (docs/nomenclature.md): the slewing axis is vertical; booms are measured to the horizontal,
+positive up; slewing angle 0 points over the cab, positive clockwise seen from above; lengths in metres.
+
+    outreach_m    = pivot_offset_m + main*cos(a) + (knuckle + extension)*cos(b) + (jib + jib_extension)*cos(c)
+    hook_height_m = pivot_height_m + main*sin(a) + (knuckle + extension)*sin(b) + (jib + jib_extension)*sin(c)
+"""
+
+from datetime import date
+from enum import StrEnum
+from typing import Annotated, Self
+from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
+
+from pydantic import AwareDatetime, BaseModel, ConfigDict, Field, model_validator
+
+from domain.messages import CraneName
+
+Length = Annotated[float, Field(gt=0, le=100, allow_inf_nan=False)]
+Mass = Annotated[float, Field(gt=0, le=200_000, allow_inf_nan=False)]
+
+
+class _Value(BaseModel):
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+
+class Spread(StrEnum):
+    """How far a stabiliser is extended."""
+
+    FULL = "full"
+    PART = "part"
+    NONE = "none"
+
+
+class Sector(StrEnum):
+    """Where the boom points, seen from the slewing axis."""
+
+    OVER_CAB = "over_cab"
+    SIDE = "side"
+    REAR = "rear"
+
+
+class Boom(_Value):
+    """A boom member: length between its joints, own mass, and its working angles to the horizontal."""
+
+    length_m: Length
+    mass_kg: Mass
+    lowest_deg: float = Field(ge=-180, le=180)
+    highest_deg: float = Field(ge=-180, le=180)
+
+    @model_validator(mode="after")
+    def _ordered(self) -> Self:
+        if self.lowest_deg >= self.highest_deg:
+            raise ValueError("lowest_deg must lie below highest_deg")
+        return self
+
+
+class Extension(_Value):
+    """One hydraulic extension: its stroke and own mass. Extensions move in the order of the list."""
+
+    stroke_m: Length
+    mass_kg: Mass
+
+
+class Jib(_Value):
+    """A fly jib: its boom, its extensions and the largest mass it may carry at all."""
+
+    boom: Boom
+    extensions: tuple[Extension, ...] = ()
+    rated_capacity_kg: Mass
+
+
+class Vehicle(_Value):
+    """The carrier, for the estimate of stabiliser reactions. x is measured from the slewing axis towards the cab."""
+
+    mass_kg: Mass
+    centre_of_mass_x_m: float = Field(ge=-20, le=20)
+    stabiliser_spread_full_m: Length = Field(description="slewing axis to pad, sideways, at full spread")
+    stabiliser_spread_none_m: Length = Field(description="the same with the stabilisers run in")
+    rear_support_x_m: float = Field(ge=-20, le=0, description="rear axle or rear stabilisers")
+    front_support_x_m: float = Field(ge=0, le=20, description="front axle")
+    pad_area_m2: float = Field(gt=0, le=10)
+
+
+class ChartPoint(_Value):
+    """Rated capacity at an outreach; with a hook height where the chart has one."""
+
+    outreach_m: Length
+    capacity_kg: Mass
+    hook_height_m: float | None = Field(default=None, ge=-60, le=120)
+
+
+class LoadChart(_Value):
+    """Rated capacities for one configuration, by outreach. `stage` counts extensions run out, None for any."""
+
+    spread_left: Spread
+    spread_right: Spread
+    sector: Sector | None = Field(default=None, description="None where it holds all round")
+    jib_fitted: bool = False
+    stage: int | None = Field(default=None, ge=0, le=20)
+    points: tuple[ChartPoint, ...] = Field(min_length=2)
+    valid_from: date | None = None
+
+    @model_validator(mode="after")
+    def _falls_with_outreach(self) -> Self:
+        at_height: dict[float | None, list[ChartPoint]] = {}
+        for point in self.points:
+            at_height.setdefault(point.hook_height_m, []).append(point)
+        for row in at_height.values():
+            for near, far in zip(row, row[1:], strict=False):
+                if far.outreach_m <= near.outreach_m:
+                    raise ValueError("outreach_m must rise from point to point")
+                if far.capacity_kg > near.capacity_kg:
+                    raise ValueError("capacity_kg must not rise with outreach")
+        return self
+
+
+class Edition(StrEnum):
+    """The standard whose class letters are meant; the same letter means different things in each."""
+
+    ISO_4301_1_1986 = "ISO 4301-1:1986"
+    EN_13001_1 = "EN 13001-1"
+
+
+class DesignClass(_Value):
+    """The class of use a crane was designed for, from its manual: there is no default."""
+
+    edition: Edition
+    u_class: str = Field(pattern=r"^U\d$")
+    q_class: str = Field(pattern=r"^Q\d$")
+    s_class: str | None = Field(default=None, pattern=r"^S(0[12]|\d)$")
+
+
+class PriorDuty(_Value):
+    """Duty before the first record, as the owner states it, with its own safety factor f1."""
+
+    lifts: float = Field(ge=0)
+    kq: float = Field(ge=0, le=1)
+    f1: float = Field(ge=1.0, le=1.5)
+    years: float | None = Field(default=None, ge=0)
+    source: str = Field(default="", max_length=200)
+
+
+class CraneType(_Value):
+    """Geometry and ratings that cranes of one type share."""
+
+    name: CraneName
+    title: str = Field(max_length=100)
+    pivot_offset_m: float = Field(ge=-2, le=5, description="slewing axis to main boom pivot, horizontal")
+    pivot_height_m: Length = Field(description="ground to main boom pivot")
+    main_boom: Boom
+    knuckle_boom: Boom
+    extensions: tuple[Extension, ...] = ()
+    jib: Jib | None = None
+    rated_moment_kn_m: float = Field(
+        gt=0, le=20_000, description="full structural rating: load and boom moment about the main boom pivot"
+    )
+    vehicle: Vehicle
+    charts: tuple[LoadChart, ...] = ()
+    invented: bool = False
+
+
+class Crane(_Value):
+    """One crane of the fleet."""
+
+    name: CraneName
+    title: str = Field(default="", max_length=100)
+    type: CraneType
+    site: CraneName
+    registered_at: AwareDatetime
+    commissioned_on: date
+    design: DesignClass | None = Field(
+        default=None, description="from the crane's manual; None until entered"
+    )
+    prior_duty: PriorDuty | None = None
+    special_assessment_after_years: float = Field(default=10, gt=0, le=50)
+    draft: bool = Field(default=False, description="seen on the wire, not yet completed by a person")
+
+
+class Site(_Value):
+    """A yard with its time zone: days of its cranes begin at its midnight."""
+
+    name: CraneName
+    title: str = Field(default="", max_length=100)
+    time_zone: str = Field(description="IANA name, such as Europe/Vienna")
+    latitude_deg: float | None = Field(default=None, ge=-90, le=90)
+    longitude_deg: float | None = Field(default=None, ge=-180, le=180)
+
+    @model_validator(mode="after")
+    def _known_zone(self) -> Self:
+        try:
+            ZoneInfo(self.time_zone)
+        except (ZoneInfoNotFoundError, ValueError, OSError) as problem:
+            raise ValueError(f"time_zone {self.time_zone!r} is not an IANA time zone name") from problem
+        return self

@@ -1,0 +1,68 @@
+"""Errors that callers are meant to catch.
+
+BoomledgerError
+├── InvalidInput          the caller can mend it: names the field and the allowed range
+│   ├── UnreadableMessage   a wire message that goes to quarantine, with a reason code
+│   └── InvalidChart        a load chart that cannot be used, each problem with its line
+├── NotFound              nothing with that name
+├── Conflict              it clashes with what is there (double booking, second start)
+└── Unavailable           a database, broker or file that cannot be reached now
+"""
+
+from enum import StrEnum
+
+
+class BoomledgerError(Exception):
+    """Root of every error that this project raises on purpose."""
+
+
+class InvalidInput(BoomledgerError, ValueError):
+    """A value outside what is allowed. `field` names it, the text says the allowed range."""
+
+    def __init__(self, text: str, *, field: str | None = None) -> None:
+        super().__init__(text)
+        self.field = field
+
+
+class QuarantineReason(StrEnum):
+    """Why a message was set aside instead of stored."""
+
+    TOO_LARGE = "too_large"
+    NOT_JSON = "not_json"
+    BAD_SHAPE = "bad_shape"
+    BAD_LENGTHS = "bad_lengths"
+    OUT_OF_RANGE = "out_of_range"
+    IN_FUTURE = "in_future"
+    BEFORE_REGISTRATION = "before_registration"
+    UNKNOWN_CRANE = "unknown_crane"
+    UNKNOWN_TOPIC = "unknown_topic"
+    CRANE_MISMATCH = "crane_mismatch"
+    KEY_REUSED = "key_reused"
+
+
+class UnreadableMessage(InvalidInput):
+    """A message that cannot be stored as it is; it goes to quarantine with this reason."""
+
+    def __init__(self, reason: QuarantineReason, text: str, *, field: str | None = None) -> None:
+        super().__init__(text, field=field)
+        self.reason = reason
+
+
+class InvalidChart(InvalidInput):
+    """A load chart that cannot be used. `problems` holds (line number, text) pairs."""
+
+    def __init__(self, problems: tuple[tuple[int, str], ...]) -> None:
+        super().__init__("; ".join(f"line {line}: {text}" for line, text in problems), field="chart")
+        self.problems = problems
+
+
+class NotFound(BoomledgerError, LookupError):
+    """Nothing with that name is known."""
+
+
+class Conflict(BoomledgerError):
+    """It clashes with something that is already there."""
+
+
+class Unavailable(BoomledgerError):
+    """Something this needs cannot be reached now; the text says what to check."""

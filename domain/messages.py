@@ -1,0 +1,133 @@
+"""Wire format, version 1: topics and the pydantic models of every message.
+
+boomledger/v1/{crane}/samples     crane -> ledger   SamplesMessage   QoS 1
+boomledger/v1/{crane}/events      crane -> ledger   EventMessage     QoS 1
+boomledger/v1/{crane}/status      crane -> ledger   StatusMessage    QoS 1, retained, last will
+boomledger/v1/{crane}/committed   ledger -> crane   ReceiptMessage   QoS 1
+"""
+
+import re
+from datetime import UTC, datetime
+from enum import StrEnum
+from typing import Annotated, Final, Literal
+
+from pydantic import AwareDatetime, BaseModel, ConfigDict, Field, StringConstraints, model_validator
+
+from domain.channels import CHANNEL_BY_NAME
+
+TOPIC_ROOT: Final = "boomledger/v1"
+CRANE_NAME_PATTERN: Final = r"^[a-z0-9](?:[a-z0-9-]{0,61}[a-z0-9])?$"
+MAX_SAMPLES: Final = 10_000
+MAX_STEP_MS: Final = 600_000
+MAX_INT63: Final = 2**63 - 1
+
+CraneName = Annotated[str, StringConstraints(pattern=CRANE_NAME_PATTERN)]
+Sequence63 = Annotated[int, Field(ge=0, le=MAX_INT63, strict=True)]
+
+
+class Leaf(StrEnum):
+    """The last level of a topic."""
+
+    SAMPLES = "samples"
+    EVENTS = "events"
+    STATUS = "status"
+    COMMITTED = "committed"
+
+
+def topic(crane: str, leaf: Leaf) -> str:
+    """The topic of one crane for one kind of message."""
+    return f"{TOPIC_ROOT}/{crane}/{leaf}"
+
+
+_TOPIC = re.compile(rf"^{TOPIC_ROOT}/([^/]+)/([a-z]+)$")
+
+
+def parse_topic(text: str) -> tuple[str, Leaf] | None:
+    """(crane, leaf) of a topic of this wire format, else None."""
+    found = _TOPIC.match(text)
+    if found is None or not re.match(CRANE_NAME_PATTERN, found[1]) or found[2] not in set(Leaf):
+        return None
+    return found[1], Leaf(found[2])
+
+
+class _Message(BaseModel):
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+
+class SamplesMessage(_Message):
+    """A batch of evenly spaced samples: one list a channel, all of one length, null for a missing reading."""
+
+    boot: Sequence63 = Field(description="number that the sender draws anew at each start")
+    seq: Sequence63 = Field(
+        description="counts up by one for each message of a boot, samples and events together"
+    )
+    t0: AwareDatetime = Field(description="time of the first sample, UTC")
+    dt_ms: int = Field(ge=1, le=MAX_STEP_MS, strict=True, description="step between samples in milliseconds")
+    channels: dict[str, list[float | None]] = Field(
+        min_length=1, description="channel name to readings; absent where the crane has no such sensor"
+    )
+
+    @model_validator(mode="after")
+    def _one_length(self) -> "SamplesMessage":
+        unknown = sorted(set(self.channels) - set(CHANNEL_BY_NAME))
+        if unknown:
+            raise ValueError(f"unknown channels {unknown}; known are {sorted(CHANNEL_BY_NAME)}")
+        lengths = {len(values) for values in self.channels.values()}
+        if len(lengths) != 1 or not 1 <= max(lengths) <= MAX_SAMPLES:
+            raise ValueError(
+                f"channel lists must share one length from 1 to {MAX_SAMPLES}, found {sorted(lengths)}"
+            )
+        return self
+
+
+class EventKind(StrEnum):
+    """What an event tells."""
+
+    FAULT = "fault"
+    WARNING = "warning"
+    LIMITER_STOP = "limiter_stop"
+    LIMITER_OVERRIDE = "limiter_override"
+    MODE_CHANGE = "mode_change"
+    SERVICE = "service"
+
+
+class EventState(StrEnum):
+    """Whether the condition began or ended. A moment (an override, a service) is only raised."""
+
+    RAISED = "raised"
+    CLEARED = "cleared"
+
+
+class EventMessage(_Message):
+    """One event, with its own sequence number in the sender's boot."""
+
+    boot: Sequence63
+    seq: Sequence63
+    at: AwareDatetime = Field(description="time of the event, UTC")
+    kind: EventKind
+    code: str = Field(default="", max_length=64, description="status code as the crane shows it")
+    state: EventState = EventState.RAISED
+    text: str = Field(default="", max_length=500)
+
+
+class StatusMessage(_Message):
+    """Retained presence of a crane; the last will says offline."""
+
+    state: Literal["online", "offline"]
+    boot: Sequence63
+    at: AwareDatetime | None = Field(default=None, description="absent in a last will")
+
+
+class ReceiptMessage(_Message):
+    """What is safe now: sequence numbers of one boot that are stored or quarantined."""
+
+    boot: Sequence63
+    stored: list[Sequence63] = Field(default_factory=list)
+    quarantined: list[Sequence63] = Field(default_factory=list)
+
+
+def utc(moment: datetime) -> datetime:
+    """The same instant in UTC; refuses a naive time."""
+    if moment.tzinfo is None:
+        raise ValueError("a time without a zone is ambiguous: give UTC or an offset")
+    return moment.astimezone(UTC)
