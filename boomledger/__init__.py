@@ -1,0 +1,1 @@
+"""The command line, the settings and the single-machine stack that starts and stops everything."""

@@ -1,0 +1,6 @@
+"""`python -m boomledger` is the same as the `boomledger` command."""
+
+from boomledger.cli import app
+
+if __name__ == "__main__":
+    app()
