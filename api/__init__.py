@@ -1,0 +1,1 @@
+"""The http interface: the only door to the data for people and programs."""

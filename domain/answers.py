@@ -1,0 +1,379 @@
+"""What the api answers: frozen value types shared by the api and its typed client.
+
+Every time is UTC; every number carries its unit in its name. A newer server may add fields: a reader ignores
+what it does not know.
+"""
+
+from datetime import date
+from typing import Generic, TypeVar
+
+from pydantic import AwareDatetime, BaseModel, ConfigDict, Field
+
+from domain.crane import Crane, DesignClass, Edition, LoadChart, PriorDuty, Site, Spread
+from domain.messages import EventKind, EventState
+
+Row = TypeVar("Row")
+
+CAUTIONS_DUTY: tuple[str, ...] = (
+    "Telemetry is no inspection and postpones none.",
+    "Counted duty begins when logging begins; duty before that is what the owner stated.",
+    "Pressure-based utilisation is not stress at a weld.",
+    "A Miner sum compares, it does not predict.",
+)
+CAUTIONS_DISPATCH: tuple[str, ...] = (
+    "Headroom on a screen is not permission to lift.",
+    "The lift plan, the load chart at the crane, the ground, the stabilisers, the wind and the competent person"
+    " decide; the crane's limiter stays in charge.",
+)
+
+
+class Answer(BaseModel):
+    """Base of every answer."""
+
+    model_config = ConfigDict(frozen=True, extra="ignore")
+
+
+class Page(Answer, Generic[Row]):
+    """One page of a list. Ask again with `cursor=next_cursor` for the next; None when it was the last."""
+
+    items: tuple[Row, ...]
+    next_cursor: str | None = None
+
+
+class Problem(Answer):
+    """An error as RFC 9457 problem details."""
+
+    type: str = Field(default="about:blank", description="identifies the kind of problem")
+    title: str
+    status: int = Field(ge=400, le=599)
+    detail: str = Field(default="", description="what went wrong and what to do next")
+    instance: str | None = None
+    request_id: str | None = None
+    fields: tuple[str, ...] = Field(default=(), description="the parameters or fields to mend")
+
+
+class Health(Answer):
+    """Whether a process is alive, or ready to answer."""
+
+    status: str = Field(description="ok, or the word for what is wrong")
+    detail: str = ""
+
+
+class Version(Answer):
+    """What is running."""
+
+    name: str
+    version: str
+    api: str = Field(description="version of this interface")
+
+
+class CraneRow(Answer):
+    """One crane in a list."""
+
+    name: str
+    title: str
+    type: str
+    type_title: str
+    site: str
+    registered_at: AwareDatetime
+    draft: bool = Field(description="seen on the wire, not yet completed by a person")
+
+
+class CraneDetail(Answer):
+    """One crane with everything that is known about it."""
+
+    crane: Crane
+    site: Site
+
+
+class ChartsAnswer(Answer):
+    """The load charts of a crane in force on a day."""
+
+    crane: str
+    on: date
+    charts: tuple[LoadChart, ...]
+    cautions: tuple[str, ...] = CAUTIONS_DISPATCH
+
+
+class LiveAnswer(Answer):
+    """The last known values of one crane, with their age."""
+
+    crane: str
+    online: bool
+    at: AwareDatetime | None = Field(description="time of the newest sample; None before the first")
+    received_at: AwareDatetime | None = Field(description="when it arrived here")
+    age_s: float | None = Field(description="now minus `at`; late data makes it large [s]")
+    values: dict[str, float | None] = Field(description="channel name to last value, in the channel's unit")
+
+
+class Series(Answer):
+    """One channel, down-sampled: the smallest and the largest reading at each time of `at_ms`."""
+
+    unit: str
+    low: tuple[float | None, ...]
+    high: tuple[float | None, ...]
+
+
+class SamplesAnswer(Answer):
+    """Recorded channels over a range. Nulls stand where nothing was recorded: draw a gap."""
+
+    crane: str
+    time_from: AwareDatetime
+    time_to: AwareDatetime
+    recorded_samples: int = Field(ge=0, description="samples stored in the range")
+    reduced: bool = Field(
+        description="true: each time is the start of a bucket with its extremes; false: every sample as recorded"
+    )
+    bucket_ms: int | None = Field(default=None, description="width of a bucket where reduced [ms]")
+    at_ms: tuple[int, ...] = Field(description="UTC, milliseconds since 1970-01-01, rising")
+    series: dict[str, Series]
+
+
+class EventRow(Answer):
+    """One event of one crane."""
+
+    crane: str
+    at: AwareDatetime
+    kind: EventKind
+    code: str
+    state: EventState
+    text: str
+    received_at: AwareDatetime
+    boot: int
+    seq: int
+
+
+class FaultRow(Answer):
+    """One status code of one crane over a period."""
+
+    code: str
+    text: str
+    raised: int = Field(ge=0, description="how often it was raised in the period")
+    open_since: AwareDatetime | None = Field(description="raised and not cleared since; None when cleared")
+    last_at: AwareDatetime
+
+
+class RangeBin(Answer):
+    """Cycles whose range lies in [low_pct, high_pct)."""
+
+    low_pct: float
+    high_pct: float
+    cycles: float
+
+
+class LevelBin(Answer):
+    """Seconds or counts with the level in [low_pct, high_pct)."""
+
+    low_pct: float
+    high_pct: float
+    value: float
+
+
+class Crossing(Answer):
+    """Upward crossings of one level."""
+
+    level_pct: float
+    crossings: float
+
+
+class SpectrumAnswer(Answer):
+    """The load spectrum of a crane over whole local days, against its design class.
+
+    Ranges, crossings and levels are of structural percent (load moment over the full structural rating).
+    """
+
+    crane: str
+    day_from: date
+    day_to: date
+    days_recorded: int
+    recorded_s: float
+    samples: int
+    lifts: int
+    kq: float | None = Field(description="mean cube of the lifts' peak structural share; None without lifts")
+    edition: Edition | None = Field(description="edition whose class letters are meant")
+    q_class: str | None
+    u_class: str | None = Field(description="class of the lifts counted so far, projected on nothing")
+    group: str | None = Field(default=None, description="group of the 1986 edition, where that is meant")
+    s_m: float | None = Field(default=None, description="stress history parameter with slope m")
+    s_slope_m: float = 3.0
+    s_class: str | None = None
+    design: DesignClass | None
+    design_kq: float | None
+    design_cycles: float | None
+    residue_rule: str
+    threshold_pct: float
+    ranges: tuple[RangeBin, ...]
+    crossings: tuple[Crossing, ...]
+    time_at_level: tuple[LevelBin, ...] = Field(
+        description="seconds by utilisation_pct, what the operator sees"
+    )
+    lift_peaks: tuple[LevelBin, ...] = Field(description="lifts by their peak structural percent")
+    cautions: tuple[str, ...] = CAUTIONS_DUTY
+
+
+class AreaCell(Answer):
+    """Time spent in one cell of the working area."""
+
+    slew_from_deg: float
+    slew_to_deg: float
+    outreach_from_m: float
+    outreach_to_m: float
+    recorded_s: float
+    near_limit_s: float
+
+
+class WorkingAreaAnswer(Answer):
+    """Where a crane worked and where near its limit, over whole local days."""
+
+    crane: str
+    day_from: date
+    day_to: date
+    near_limit_from_pct: float = Field(description="utilisation from which time counts as near the limit")
+    cells: tuple[AreaCell, ...]
+
+
+class DirectionDamage(Answer):
+    """Damage at the column or mounting by direction around the base."""
+
+    direction_deg: float = Field(
+        description="0 towards the cab, positive clockwise from above; mirrored at 180"
+    )
+    damage: float
+
+
+class DetailDamage(Answer):
+    """Comparative fatigue damage of one weld detail."""
+
+    detail: str
+    damage: float
+    damage_low: float | None = Field(
+        default=None, description="damage over the largest Miner sum quoted at failure"
+    )
+    damage_high: float | None = Field(default=None, description="the same over the smallest")
+    equivalent_range_mpa: float | None = None
+    curve: str
+    gamma_mf: float
+    by_direction: tuple[DirectionDamage, ...] = ()
+
+
+class Forecast(Answer):
+    """When the used share reaches the threshold: the range that four in five simulated futures fall in."""
+
+    threshold: float
+    early_on: date = Field(description="10 % of futures reach it before this day")
+    middle_on: date = Field(description="half of them")
+    late_on: date | None = Field(description="90 %; None where it lies beyond the horizon")
+    weeks_used: int
+    trend: str = Field(default="", description="steady, rising or falling, with the test behind it")
+
+
+class LifeAnswer(Answer):
+    """The used share of the design working period, in the manner of ISO 12482."""
+
+    crane: str
+    recorded_from: date | None
+    recorded_to: date | None
+    lifts: int
+    kq: float | None
+    coverage: float | None = Field(description="share of the time with the crane in use that was recorded")
+    f1: float = Field(description="safety factor on counted duty, from the coverage")
+    f1_reason: str
+    prior_duty: PriorDuty | None
+    used_share_counted: float | None
+    used_share_prior: float | None
+    used_share: float | None = Field(description="1 is spent; None where the design class is not entered")
+    used_share_reason: str = Field(default="", description="why it is None, and what to enter")
+    design: DesignClass | None
+    details: tuple[DetailDamage, ...] = ()
+    forecast: Forecast | None
+    forecast_reason: str = Field(default="", description="why there is no forecast, such as too little data")
+    special_assessment_on: date
+    special_assessment_reason: str
+    service_due_on: date | None = None
+    method: str = "in the manner of ISO 12482:2014; used share = f1 * sum(C*kq) / (C_design * kq_design)"
+    cautions: tuple[str, ...] = CAUTIONS_DUTY
+
+
+class FleetRow(Answer):
+    """One crane of the fleet at a glance."""
+
+    crane: str
+    title: str
+    type: str
+    site: str
+    draft: bool
+    online: bool
+    last_at: AwareDatetime | None
+    age_s: float | None
+    utilisation_pct: float | None = Field(description="last value; look at age_s before believing it")
+    recorded_s: float
+    near_limit_s: float
+    near_limit_pct: float | None = Field(description="share of working time near the limit; None without any")
+    limiter_stops: int
+    limiter_overrides: int
+    lifts: int
+    used_share: float | None
+    open_faults: int
+    service_due_on: date | None = None
+
+
+class FleetAnswer(Answer):
+    """The whole fleet over a period of whole local days, worst near-limit share first."""
+
+    day_from: date
+    day_to: date
+    near_limit_from_pct: float
+    rows: tuple[FleetRow, ...]
+    quarantined: int = Field(description="messages set aside in the period")
+    cautions: tuple[str, ...] = CAUTIONS_DUTY
+
+
+class QuarantineRow(Answer):
+    """A message that was set aside, with the reason."""
+
+    quarantine_id: int
+    received_at: AwareDatetime
+    topic: str
+    crane: str | None
+    reason: str
+    detail: str
+    raw_bytes: int = Field(description="size of the message [bytes]")
+    raw_start: str = Field(description="its first 200 bytes as text, unreadable bytes escaped")
+
+
+class DispatchQuestion(BaseModel):
+    """A job: what to lift and where to."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+    mass_kg: float = Field(gt=0, le=200_000, allow_inf_nan=False, description="load without rigging [kg]")
+    rigging_kg: float = Field(default=0.0, ge=0, le=20_000, allow_inf_nan=False)
+    outreach_m: float = Field(gt=0, le=100, allow_inf_nan=False, description="slewing axis to hook [m]")
+    hook_height_m: float = Field(default=2.0, ge=-60, le=120, allow_inf_nan=False)
+    spread_left: Spread = Field(default=Spread.FULL, description="what the place allows on the left")
+    spread_right: Spread = Field(default=Spread.FULL, description="what the place allows on the right")
+
+
+class DispatchCandidate(Answer):
+    """One crane measured against the job."""
+
+    crane: str
+    title: str
+    type: str
+    site: str
+    fit: bool
+    capacity_kg: float | None = Field(description="rated capacity read conservatively off the chart [kg]")
+    headroom_pct: float | None = Field(description="capacity left over, in percent of the capacity")
+    used_share: float | None = None
+    life_cost_share: float | None = Field(
+        default=None, description="share of the design working period of one such lift"
+    )
+    reasons: tuple[str, ...] = Field(default=(), description="why it is ruled out, or what to know")
+
+
+class DispatchAnswer(Answer):
+    """Cranes ranked for a job: fit ones first, the one whose life it costs least on top."""
+
+    question: DispatchQuestion
+    candidates: tuple[DispatchCandidate, ...]
+    cautions: tuple[str, ...] = CAUTIONS_DISPATCH
