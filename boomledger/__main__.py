@@ -1,6 +1,6 @@
 """`python -m boomledger` is the same as the `boomledger` command."""
 
-from boomledger.cli import app
+from boomledger.cli import main
 
 if __name__ == "__main__":
-    app()
+    main()

@@ -67,6 +67,9 @@ class Settings(BaseSettings):
     quarantine_max_rows: int = Field(
         default=100_000, ge=100, le=10_000_000, description="beyond it the oldest rows are removed and counted"
     )
+    metrics_port: int = Field(
+        default=0, ge=0, le=65535, description="port of the metrics of ingest and analytics; 0: none"
+    )
     log_level: Literal["debug", "info", "warning", "error"] = Field(
         default="info", description="least severe line that is written"
     )
