@@ -1,0 +1,253 @@
+"""Counted duty: ways of counting, days, mergeable spans, lifts, gaps and weld details.
+
+Ledgers come as bytes: `duty.ledger`, `duty.directions` and `duty.tallies` read them.
+"""
+
+from dataclasses import dataclass
+from datetime import date, datetime
+from typing import Any, Final
+
+from psycopg import AsyncConnection
+from psycopg.types.json import Jsonb
+from store.sql import query
+
+from domain.errors import NotFound
+from store.statement import Statement, run_async
+
+FIRST_DAY: Final = date(1970, 1, 1)
+LAST_DAY: Final = date(9999, 1, 1)
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Counting:
+    """A way of counting: the settings and the version of the method."""
+
+    counting_id: int
+    settings_hash: str
+    version: int
+    settings: dict[str, Any]
+    made_at: datetime
+    in_use: bool
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Span:
+    """Mergeable counts over local days first_day to last_day. `directions` is None without slew_deg."""
+
+    first_day: date
+    last_day: date
+    samples: int
+    ledger: bytes
+    directions: bytes | None
+    tallies: bytes
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Day:
+    """Figures of one local day of one crane."""
+
+    day: date
+    time_zone: str
+    day_start_at: datetime
+    day_end_at: datetime
+    first_at: datetime | None
+    last_at: datetime | None
+    samples: int
+    recorded_ms: int
+    sensor_gap_ms: int
+    offline_gap_ms: int
+    quarantine_gap_ms: int
+    limit_assumed_ms: int
+    working_ms: int
+    loaded_ms: int
+    near_limit_ms: int
+    over_limit_ms: int
+    emergency_ms: int
+    lifts: int
+    near_limit_lifts: int
+    peak_cubed_sum: float
+    warnings: int
+    limiter_stops: int
+    limiter_overrides: int
+    faults: int
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class LiftRow:
+    """One lift; `day` is the local day in which it began."""
+
+    crane: str
+    started_at: datetime
+    ended_at: datetime
+    day: date
+    peak_utilisation_pct: float
+    peak_structural_pct: float
+    peak_outreach_m: float | None
+    mass_kg: float | None
+    slew_travel_deg: float
+    limiter_stops: int
+    limiter_overrides: int
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class LiftPeak:
+    """What the spectrum needs of one lift."""
+
+    peak_structural_pct: float
+    peak_utilisation_pct: float
+    mass_kg: float | None
+    peak_outreach_m: float | None
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class WeekUse:
+    """Use in one ISO week, named by its Monday."""
+
+    week: date
+    days: int  # recorded
+    lifts: int
+    peak_cubed_sum: float
+    working_ms: int
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Gap:
+    """Time missing from the record. `missing_ms` is at most; the gap may be longer than what is missing."""
+
+    from_at: datetime
+    to_at: datetime
+    cause: str  # offline, quarantine or sensor
+    missing_ms: int
+    messages: int
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class DetailRow:
+    """A weld detail as entered; `spec` is read by duty.damage.Detail."""
+
+    detail_id: int
+    name: str
+    spec: dict[str, Any]
+    is_default: bool
+    entered_at: datetime
+    entered_by: str
+
+
+COUNTING_IN_USE: Final = Statement("counting_in_use", Counting)
+COUNTING_BY_HASH: Final = Statement("counting_by_hash", Counting)
+SPANS_OF: Final = Statement("spans_of", Span)
+SPANS_READ: Final = Statement("spans_read", Span)
+LIFE_READ: Final = Statement("life_read", Span)
+DAYS_READ: Final = Statement("days_read", Day)
+LIFTS_READ: Final = Statement("lifts_read", LiftRow)
+LIFT_PEAKS: Final = Statement("lift_peaks", LiftPeak)
+WEEKLY_USE: Final = Statement("weekly_use", WeekUse)
+GAPS_READ: Final = Statement("gaps_read", Gap)
+DETAILS_OF: Final = Statement("details_of", DetailRow)
+
+
+async def counting_in_use(conn: AsyncConnection[Any]) -> Counting | None:
+    """The way of counting that answers are read from; None before the first recount."""
+    return await COUNTING_IN_USE.first_async(conn)
+
+
+async def spans(
+    conn: AsyncConnection[Any],
+    crane: str,
+    day_from: date = FIRST_DAY,
+    day_to: date = LAST_DAY,
+    *,
+    directions: bool = False,
+) -> list[Span]:
+    """The fewest spans that cover whole local days, in time order: merge them in that order.
+
+    The whole life is one row. Directions are large; ask for them where they are needed.
+    """
+    if (day_from, day_to) == (FIRST_DAY, LAST_DAY):
+        return await LIFE_READ.all_async(conn, crane=crane, directions=directions)
+    return await SPANS_READ.all_async(
+        conn, crane=crane, day_from=day_from, day_to=day_to, directions=directions
+    )
+
+
+async def days(
+    conn: AsyncConnection[Any], crane: str, day_from: date = FIRST_DAY, day_to: date = LAST_DAY
+) -> list[Day]:
+    """Figures by local day, both ends included; days without data are absent."""
+    return await DAYS_READ.all_async(conn, crane=crane, day_from=day_from, day_to=day_to)
+
+
+async def lifts(
+    conn: AsyncConnection[Any],
+    crane: str,
+    time_from: datetime,
+    time_to: datetime,
+    *,
+    before: datetime | None = None,
+    rows: int = 500,
+) -> list[LiftRow]:
+    """Lifts that began in [time_from, time_to), newest first; `before` is the started_at of the last page's end."""
+    return await LIFTS_READ.all_async(
+        conn, crane=crane, time_from=time_from, time_to=time_to, before=before, rows=rows
+    )
+
+
+async def lift_peaks(
+    conn: AsyncConnection[Any], crane: str, day_from: date = FIRST_DAY, day_to: date = LAST_DAY
+) -> list[LiftPeak]:
+    """Peaks of the lifts that began on these local days, in time order."""
+    return await LIFT_PEAKS.all_async(conn, crane=crane, day_from=day_from, day_to=day_to)
+
+
+async def weekly_use(conn: AsyncConnection[Any], crane_id: int, counting_id: int) -> list[WeekUse]:
+    """Use by week, in time order; weeks without a recorded day are absent. Fills duty.life's forecast."""
+    return await WEEKLY_USE.all_async(conn, crane_id=crane_id, counting_id=counting_id)
+
+
+async def gaps(conn: AsyncConnection[Any], crane: str, time_from: datetime, time_to: datetime) -> list[Gap]:
+    """Time missing from the record in a range, in time order."""
+    return await GAPS_READ.all_async(conn, crane=crane, time_from=time_from, time_to=time_to)
+
+
+async def details(conn: AsyncConnection[Any], crane: str) -> list[DetailRow]:
+    """Weld details that apply to a crane, the default one first."""
+    return await DETAILS_OF.all_async(conn, crane=crane)
+
+
+async def write_detail(
+    conn: AsyncConnection[Any],
+    *,
+    name: str,
+    spec: dict[str, Any],
+    entered_by: str,
+    type: str | None = None,  # noqa: A002
+    crane: str | None = None,
+    is_default: bool = False,
+) -> None:
+    """Enters a weld detail for one crane, one type or (neither given) the fleet, replacing one of the same name.
+
+    Fleet figures follow when analytics next looks, within its time-out.
+    """
+    written = await run_async(
+        conn,
+        "detail_written",
+        name=name,
+        spec=Jsonb(spec),
+        entered_by=entered_by,
+        type=type,
+        crane=crane,
+        is_default=is_default,
+    )
+    if written == 0:
+        raise NotFound(f"no crane is named {crane!r} or no crane type {type!r}: the detail was not entered")
+
+
+async def drop_detail(conn: AsyncConnection[Any], detail_id: int) -> bool:
+    """Forgets a weld detail; False when there is none with that id."""
+    return await run_async(conn, "detail_dropped", detail_id=detail_id) == 1
+
+
+async def queue_lag(conn: AsyncConnection[Any]) -> tuple[int, datetime | None]:
+    """How many touched crane-days wait, and since when the oldest of them does."""
+    row = await (await conn.execute(query("queue_lag"))).fetchone()
+    return (0, None) if row is None else (row[0], row[1])

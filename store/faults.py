@@ -1,0 +1,198 @@
+"""Faults from raised to cleared, what the crane was doing, limiter overrides, and the catalogue of status codes."""
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from datetime import date, datetime
+from typing import Any, Final
+
+from psycopg import AsyncConnection
+from store.sql import query
+
+from domain.errors import NotFound
+from store.statement import Statement
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class FaultEpisode:
+    """One fault of one crane, with what the crane was doing when it was raised (None: no readings then)."""
+
+    code: str
+    raised_at: datetime
+    cleared_at: datetime | None  # None: open
+    raised_times: int  # raised again while open counts here
+    text: str
+    repeats: int  # earlier episodes of this code within `repeat_days`
+    utilisation_pct: float | None
+    peak_utilisation_pct: float | None  # of the 30 s before
+    structural_pct: float | None
+    outreach_m: float | None
+    hook_height_m: float | None
+    slew_deg: float | None
+    mode: float | None
+    meaning: str | None  # from the imported catalogue
+    advice: str | None
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class OpenFault:
+    """One open fault of the fleet; its age is now minus raised_at."""
+
+    crane: str
+    code: str
+    raised_at: datetime
+    raised_times: int
+    text: str
+    meaning: str | None
+    advice: str | None
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class CodeCount:
+    """One code in a Pareto list; `running_share` adds up to 1 at the last."""
+
+    code: str
+    count: int
+    cranes: int
+    open: int
+    open_hours: float
+    running_share: float
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class CraneFaults:
+    """One crane in a Pareto list. Hours between faults is working_hours / count."""
+
+    crane: str
+    count: int
+    codes: int
+    open: int
+    working_hours: float
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Override:
+    """One use of the limiter override and what the crane was doing; read the 30 s around it with store.segments."""
+
+    crane: str
+    at: datetime
+    boot: int
+    seq: int
+    code: str
+    utilisation_pct: float | None
+    peak_utilisation_pct: float | None
+    structural_pct: float | None
+    outreach_m: float | None
+    hook_height_m: float | None
+    slew_deg: float | None
+    mode: float | None
+    stabiliser_left_pct: float | None
+    stabiliser_right_pct: float | None
+    lift_started_at: datetime | None
+    lift_mass_kg: float | None
+    lift_peak_utilisation_pct: float | None
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class FaultsAndOverloads:
+    """One crane-day: input of duty.association."""
+
+    faults: int
+    limiter_events: int
+    over_limit_ms: int
+    working_ms: int
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class StatusCode:
+    """Meaning of a status code, as the user imported it. `type` None: for every crane type."""
+
+    type: str | None
+    code: str
+    meaning: str
+    advice: str
+    source: str
+    imported_at: datetime
+
+
+FAULT_EPISODES: Final = Statement("fault_episodes_read", FaultEpisode)
+OPEN_FAULTS: Final = Statement("open_faults", OpenFault)
+FAULT_PARETO: Final = Statement("fault_pareto", CodeCount)
+FAULT_PARETO_BY_CRANE: Final = Statement("fault_pareto_by_crane", CraneFaults)
+OVERRIDES: Final = Statement("overrides_read", Override)
+FAULTS_AND_OVERLOADS: Final = Statement("faults_and_overloads", FaultsAndOverloads)
+STATUS_CODES: Final = Statement("status_codes_read", StatusCode)
+
+
+async def fault_episodes(
+    conn: AsyncConnection[Any],
+    crane: str,
+    time_from: datetime,
+    time_to: datetime,
+    *,
+    repeat_days: int = 7,
+) -> list[FaultEpisode]:
+    """Episodes of one crane that touch the range, open ones first, then newest first."""
+    return await FAULT_EPISODES.all_async(
+        conn, crane=crane, time_from=time_from, time_to=time_to, repeat_days=repeat_days
+    )
+
+
+async def open_faults(conn: AsyncConnection[Any]) -> list[OpenFault]:
+    """Every open fault of the fleet, oldest first."""
+    return await OPEN_FAULTS.all_async(conn)
+
+
+async def fault_pareto(
+    conn: AsyncConnection[Any], time_from: datetime, time_to: datetime, *, crane: str | None = None
+) -> list[CodeCount]:
+    """Codes raised in the range, most frequent first; of one crane, or of the fleet."""
+    return await FAULT_PARETO.all_async(conn, time_from=time_from, time_to=time_to, crane=crane)
+
+
+async def fault_pareto_by_crane(
+    conn: AsyncConnection[Any], time_from: datetime, time_to: datetime
+) -> list[CraneFaults]:
+    """Cranes by faults raised in the range, most first."""
+    return await FAULT_PARETO_BY_CRANE.all_async(conn, time_from=time_from, time_to=time_to)
+
+
+async def overrides(
+    conn: AsyncConnection[Any],
+    time_from: datetime,
+    time_to: datetime,
+    *,
+    crane: str | None = None,
+    rows: int = 500,
+) -> list[Override]:
+    """Limiter overrides in the range, newest first."""
+    return await OVERRIDES.all_async(conn, time_from=time_from, time_to=time_to, crane=crane, rows=rows)
+
+
+async def faults_and_overloads(
+    conn: AsyncConnection[Any], day_from: date, day_to: date, *, crane: str | None = None
+) -> list[FaultsAndOverloads]:
+    """Crane-days with their faults and overloads, both ends included."""
+    return await FAULTS_AND_OVERLOADS.all_async(conn, day_from=day_from, day_to=day_to, crane=crane)
+
+
+async def status_codes(conn: AsyncConnection[Any]) -> list[StatusCode]:
+    """The catalogue of status codes."""
+    return await STATUS_CODES.all_async(conn)
+
+
+async def import_status_codes(
+    conn: AsyncConnection[Any],
+    codes: Iterable[tuple[str, str, str]],
+    *,
+    source: str,
+    type: str | None = None,  # noqa: A002
+) -> None:
+    """Enters (code, meaning, advice) rows for one crane type or for every type, replacing the same codes."""
+    rows = [
+        {"type": type, "code": code, "meaning": meaning, "advice": advice, "source": source}
+        for code, meaning, advice in codes
+    ]
+    async with conn.cursor() as cursor:
+        await cursor.executemany(query("status_code_written"), rows)
+        if cursor.rowcount != len(rows):
+            raise NotFound(f"no crane type is named {type!r}: no status code was entered")

@@ -1,0 +1,351 @@
+-- name: counting_in_use
+-- The way of counting that answers are read from.
+select counting_id, settings_hash, version, settings, made_at, in_use from counting where in_use;
+
+-- name: counting_by_hash
+-- One way of counting by the hash of its settings.
+select counting_id, settings_hash, version, settings, made_at, in_use from counting
+where settings_hash = %(settings_hash)s;
+
+-- name: counting_added
+-- A way of counting; in use at once when it is the first.
+insert into counting (settings_hash, version, settings, in_use)
+values (%(settings_hash)s, %(version)s, %(settings)s, not exists (select from counting where in_use))
+on conflict (settings_hash) do nothing;
+
+-- name: counting_put_in_use
+-- Answers are read from this counting from now on.
+update counting set in_use = (counting_id = %(counting_id)s)
+where in_use or counting_id = %(counting_id)s;
+
+-- name: counting_dropped
+-- A counting that is not in use, with everything counted by it.
+delete from counting where counting_id = %(counting_id)s and not in_use;
+
+-- name: touched_days_of
+-- Oldest touched days of one crane, with the version of each touch.
+select day, touched_at from touched_day where crane_id = %(crane_id)s order by day limit %(days)s;
+
+-- name: touched_days_done
+-- Takes counted days off the queue; a day touched again since, or being touched now, stays.
+delete from touched_day t
+using (
+    select q.crane_id, q.day
+    from touched_day q
+    join unnest(%(days)s::date[], %(touched_at)s::timestamptz[]) as done (day, touched_at)
+        on q.day = done.day and q.touched_at = done.touched_at
+    where q.crane_id = %(crane_id)s
+    for update of q skip locked
+) locked
+where t.crane_id = locked.crane_id and t.day = locked.day;
+
+-- name: queue_lag
+-- How many crane-days wait and since when the oldest does.
+select count(*)::int as crane_days, min(touched_at) as oldest_at from touched_day;
+
+-- name: crane_entries
+-- What counting one crane needs to know about it.
+select c.crane_id, c.name, c.spec, t.name as type_name, t.spec as type_spec, s.spec as site_spec, s.name as site_name
+from crane c
+join crane_type t using (type_id)
+join site s using (site_id)
+where c.crane_id = %(crane_id)s;
+
+-- name: carry_before
+-- State of the lift scanner at the end of the last day counted before a day.
+select day, carry_out from day_figure
+where crane_id = %(crane_id)s and counting_id = %(counting_id)s and day < %(day)s
+order by day desc limit 1;
+
+-- name: carry_after
+-- State of the lift scanner that the next day counted after a day began with.
+select day, carry_in from day_figure
+where crane_id = %(crane_id)s and counting_id = %(counting_id)s and day > %(day)s
+order by day limit 1;
+
+-- name: day_figure_written
+-- Figures of one crane-day, replacing older ones.
+insert into day_figure (
+    crane_id, counting_id, day, time_zone, day_start_at, day_end_at, first_at, last_at,
+    first_boot, first_seq, last_boot, last_seq, message_ms, samples, recorded_ms, sensor_gap_ms, offline_gap_ms,
+    quarantine_gap_ms, limit_assumed_ms, working_ms, loaded_ms, near_limit_ms, over_limit_ms, emergency_ms,
+    warnings, limiter_stops, limiter_overrides, faults, carry_in, carry_out
+) values (
+    %(crane_id)s, %(counting_id)s, %(day)s, %(time_zone)s, %(day_start_at)s, %(day_end_at)s, %(first_at)s,
+    %(last_at)s, %(first_boot)s, %(first_seq)s, %(last_boot)s, %(last_seq)s, %(message_ms)s, %(samples)s,
+    %(recorded_ms)s, %(sensor_gap_ms)s, %(offline_gap_ms)s, %(quarantine_gap_ms)s, %(limit_assumed_ms)s,
+    %(working_ms)s, %(loaded_ms)s, %(near_limit_ms)s, %(over_limit_ms)s, %(emergency_ms)s, %(warnings)s,
+    %(limiter_stops)s, %(limiter_overrides)s, %(faults)s, %(carry_in)s, %(carry_out)s
+)
+on conflict (crane_id, counting_id, day) do update set
+    time_zone = excluded.time_zone, day_start_at = excluded.day_start_at, day_end_at = excluded.day_end_at,
+    first_at = excluded.first_at, last_at = excluded.last_at, first_boot = excluded.first_boot,
+    first_seq = excluded.first_seq, last_boot = excluded.last_boot, last_seq = excluded.last_seq,
+    message_ms = excluded.message_ms, samples = excluded.samples, recorded_ms = excluded.recorded_ms,
+    sensor_gap_ms = excluded.sensor_gap_ms, offline_gap_ms = excluded.offline_gap_ms,
+    quarantine_gap_ms = excluded.quarantine_gap_ms, limit_assumed_ms = excluded.limit_assumed_ms,
+    working_ms = excluded.working_ms, loaded_ms = excluded.loaded_ms, near_limit_ms = excluded.near_limit_ms,
+    over_limit_ms = excluded.over_limit_ms, emergency_ms = excluded.emergency_ms, warnings = excluded.warnings,
+    limiter_stops = excluded.limiter_stops, limiter_overrides = excluded.limiter_overrides,
+    faults = excluded.faults, carry_in = excluded.carry_in, carry_out = excluded.carry_out;
+
+-- name: day_lifts_counted
+-- Lift figures of days from the lifts that began on them.
+update day_figure f
+set lifts = n.lifts, near_limit_lifts = n.near_limit_lifts, peak_cubed_sum = n.peak_cubed_sum
+from (
+    select d.day, count(l.started_at)::int as lifts,
+        count(*) filter (where l.peak_utilisation_pct >= %(near_limit_pct)s)::int as near_limit_lifts,
+        coalesce(sum(power(greatest(l.peak_structural_pct, 0) / 100, 3) order by l.started_at), 0) as peak_cubed_sum
+    from unnest(%(days)s::date[]) as d (day)
+    left join lift l on l.crane_id = %(crane_id)s and l.counting_id = %(counting_id)s and l.day = d.day
+    group by d.day
+) n
+where f.crane_id = %(crane_id)s and f.counting_id = %(counting_id)s and f.day = n.day;
+
+-- name: lifts_forgotten
+-- Lifts that ended in the samples of a day, before it is counted again; answers the days they began on.
+delete from lift
+where crane_id = %(crane_id)s and counting_id = %(counting_id)s and counted_on = %(day)s
+returning day;
+
+-- name: lift_written
+-- One lift.
+insert into lift (
+    crane_id, counting_id, started_at, ended_at, day, counted_on, peak_utilisation_pct, peak_structural_pct,
+    peak_outreach_m, mass_kg, slew_travel_deg
+) values (
+    %(crane_id)s, %(counting_id)s, %(started_at)s, %(ended_at)s, %(day)s, %(counted_on)s, %(peak_utilisation_pct)s,
+    %(peak_structural_pct)s, %(peak_outreach_m)s, %(mass_kg)s, %(slew_travel_deg)s
+);
+
+-- name: lift_events_counted
+-- Limiter stops and overrides inside the lifts that overlap a time range.
+update lift l
+set limiter_stops = n.stops, limiter_overrides = n.overrides
+from (
+    select l.started_at,
+        count(*) filter (where e.kind = 'limiter_stop')::int as stops,
+        count(*) filter (where e.kind = 'limiter_override')::int as overrides
+    from lift l
+    left join event e on e.crane_id = l.crane_id and e.at between l.started_at and l.ended_at
+        and e.state = 'raised' and e.kind in ('limiter_stop', 'limiter_override')
+    where l.crane_id = %(crane_id)s and l.counting_id = %(counting_id)s
+        and l.ended_at >= %(time_from)s and l.started_at < %(time_to)s
+    group by l.started_at
+) n
+where l.crane_id = %(crane_id)s and l.counting_id = %(counting_id)s and l.started_at = n.started_at
+    and (l.limiter_stops, l.limiter_overrides) is distinct from (n.stops, n.overrides);
+
+-- name: span_written
+-- Mergeable counts of one span, replacing older ones.
+insert into span_ledger (
+    crane_id, counting_id, span, first_day, last_day, samples, ledger, directions, tallies
+) values (
+    %(crane_id)s, %(counting_id)s, %(span)s, %(first_day)s, %(last_day)s, %(samples)s, %(ledger)s, %(directions)s,
+    %(tallies)s
+)
+on conflict (crane_id, counting_id, span, first_day) do update set
+    last_day = excluded.last_day, samples = excluded.samples, ledger = excluded.ledger,
+    directions = excluded.directions, tallies = excluded.tallies;
+
+-- name: life_forgotten
+-- The whole-life counts of one crane, before they are merged again.
+delete from span_ledger where crane_id = %(crane_id)s and counting_id = %(counting_id)s and span = 'life';
+
+-- name: spans_of
+-- Mergeable counts of one crane and span in time order.
+select first_day, last_day, samples, ledger, directions, tallies
+from span_ledger
+where crane_id = %(crane_id)s and counting_id = %(counting_id)s and span = %(span)s
+    and first_day between %(day_from)s and %(day_to)s
+order by first_day;
+
+-- name: spans_read
+-- The fewest spans that cover whole local days of one crane: whole months where they lie inside, days at the ends.
+with chosen as (
+    select c.crane_id, u.counting_id from crane c, counting u where c.name = %(crane)s and u.in_use
+), months as (
+    select s.first_day, s.last_day, s.samples, s.ledger, s.directions, s.tallies
+    from span_ledger s join chosen using (crane_id, counting_id)
+    where s.span = 'month' and s.first_day >= %(day_from)s
+        and (s.first_day + interval '1 month')::date - 1 <= %(day_to)s
+), days as (
+    select s.first_day, s.last_day, s.samples, s.ledger, s.directions, s.tallies
+    from span_ledger s join chosen using (crane_id, counting_id)
+    where s.span = 'day' and s.first_day between %(day_from)s and %(day_to)s
+        and not (
+            date_trunc('month', s.first_day)::date >= %(day_from)s
+            and (date_trunc('month', s.first_day) + interval '1 month')::date - 1 <= %(day_to)s
+        )
+)
+select first_day, last_day, samples, ledger, case when %(directions)s then directions end as directions, tallies
+from (select * from months union all select * from days) spans
+order by first_day;
+
+-- name: life_read
+-- The whole-life counts of one crane.
+select s.first_day, s.last_day, s.samples, s.ledger, case when %(directions)s then s.directions end as directions,
+    s.tallies
+from span_ledger s
+join crane c using (crane_id)
+join counting u using (counting_id)
+where c.name = %(crane)s and u.in_use and s.span = 'life';
+
+-- name: days_read
+-- Figures of one crane by day.
+select d.day, d.time_zone, d.day_start_at, d.day_end_at, d.first_at, d.last_at, d.samples, d.recorded_ms,
+    d.sensor_gap_ms, d.offline_gap_ms, d.quarantine_gap_ms, d.limit_assumed_ms, d.working_ms, d.loaded_ms,
+    d.near_limit_ms, d.over_limit_ms, d.emergency_ms, d.lifts, d.near_limit_lifts, d.peak_cubed_sum, d.warnings,
+    d.limiter_stops, d.limiter_overrides, d.faults
+from day_figure d
+join crane c using (crane_id)
+join counting u using (counting_id)
+where c.name = %(crane)s and u.in_use and d.day between %(day_from)s and %(day_to)s
+order by d.day;
+
+-- name: weekly_use
+-- Lifts and their cubed peaks by ISO week of one crane, weeks without a recorded day left out.
+select date_trunc('week', d.day)::date as week, count(*)::int as days, sum(d.lifts)::bigint as lifts,
+    sum(d.peak_cubed_sum order by d.day) as peak_cubed_sum, sum(d.working_ms)::bigint as working_ms
+from day_figure d
+where d.crane_id = %(crane_id)s and d.counting_id = %(counting_id)s
+group by 1
+order by 1;
+
+-- name: lifts_read
+-- Lifts of one crane that began in a time range, newest first, after a cursor.
+select c.name as crane, l.started_at, l.ended_at, l.day, l.peak_utilisation_pct, l.peak_structural_pct,
+    l.peak_outreach_m, l.mass_kg, l.slew_travel_deg, l.limiter_stops, l.limiter_overrides
+from lift l
+join crane c using (crane_id)
+join counting u using (counting_id)
+where c.name = %(crane)s and u.in_use and l.started_at >= %(time_from)s and l.started_at < %(time_to)s
+    and (%(before)s::timestamptz is null or l.started_at < %(before)s)
+order by l.started_at desc
+limit %(rows)s;
+
+-- name: lift_peaks
+-- Peak structural percent and mass of the lifts of one crane over whole local days, in time order.
+select l.peak_structural_pct, l.peak_utilisation_pct, l.mass_kg, l.peak_outreach_m
+from lift l
+join crane c using (crane_id)
+join counting u using (counting_id)
+where c.name = %(crane)s and u.in_use and l.day between %(day_from)s and %(day_to)s
+order by l.started_at;
+
+-- name: gaps_forgotten
+-- Gaps inside one day, before they are found again.
+delete from gap where crane_id = %(crane_id)s and day = %(day)s;
+
+-- name: gap_written
+-- One gap inside a day.
+insert into gap (crane_id, day, from_at, to_at, cause, missing_ms, messages)
+values (%(crane_id)s, %(day)s, %(from_at)s, %(to_at)s, %(cause)s, %(missing_ms)s, %(messages)s)
+on conflict do nothing;
+
+-- name: gaps_read
+-- Time missing from the record of one crane, with causes: inside days, and between days of one boot.
+with chosen as (
+    select c.crane_id, u.counting_id from crane c, counting u where c.name = %(crane)s and u.in_use
+), ends as (
+    select d.*, lag(d.last_at) over w as before_at, lag(d.last_boot) over w as before_boot,
+        lag(d.last_seq) over w as before_seq
+    from day_figure d join chosen using (crane_id, counting_id)
+    window w as (order by d.day)
+)
+select from_at, to_at, cause, missing_ms, messages
+from gap join chosen using (crane_id)
+where from_at < %(time_to)s and to_at > %(time_from)s
+union all
+select before_at, first_at, 'offline',
+    least((first_seq - before_seq - 1) * message_ms, (extract(epoch from first_at - before_at) * 1000)::bigint),
+    (first_seq - before_seq - 1)::int
+from ends
+where before_boot = first_boot and first_seq > before_seq + 1
+    and before_at < %(time_to)s and first_at > %(time_from)s
+order by from_at;
+
+-- name: seam_missing_ms
+-- Time missing between the days of one crane, at most: messages missing in a boot times their usual span.
+select coalesce(sum(least(
+    (first_seq - before_seq - 1) * message_ms, (extract(epoch from first_at - before_at) * 1000)::bigint
+)), 0)::bigint as missing_ms
+from (
+    select first_boot, first_seq, first_at, message_ms, lag(last_at) over w as before_at,
+        lag(last_boot) over w as before_boot, lag(last_seq) over w as before_seq
+    from day_figure
+    where crane_id = %(crane_id)s and counting_id = %(counting_id)s
+    window w as (order by day)
+) ends
+where before_boot = first_boot and first_seq > before_seq + 1;
+
+-- name: day_gaps_ms
+-- Time missing inside the days of one crane, all causes.
+select coalesce(sum(sensor_gap_ms + offline_gap_ms + quarantine_gap_ms), 0)::bigint as missing_ms
+from day_figure
+where crane_id = %(crane_id)s and counting_id = %(counting_id)s;
+
+-- name: details_of
+-- Weld details that apply to one crane, the default one first.
+select d.detail_id, d.name, d.spec, d.is_default, d.entered_at, d.entered_by
+from detail d, crane c
+where c.name = %(crane)s and (d.crane_id is null or d.crane_id = c.crane_id)
+    and (d.type_id is null or d.type_id = c.type_id)
+order by d.is_default desc, d.name;
+
+-- name: detail_written
+-- A weld detail, replacing one of the same name and scope.
+insert into detail (type_id, crane_id, name, spec, is_default, entered_by)
+select t.type_id, c.crane_id, %(name)s, %(spec)s, %(is_default)s, %(entered_by)s
+from (select 1) one
+left join crane_type t on t.name = %(type)s
+left join crane c on c.name = %(crane)s
+where (%(type)s::text is null or t.type_id is not null) and (%(crane)s::text is null or c.crane_id is not null)
+on conflict (type_id, crane_id, name) do update set
+    spec = excluded.spec, is_default = excluded.is_default, entered_by = excluded.entered_by, entered_at = now()
+returning detail_id;
+
+-- name: detail_dropped
+-- Forgets a weld detail.
+delete from detail where detail_id = %(detail_id)s;
+
+-- name: recount_days_queued
+-- Every day with data of a fleet, to be counted by a counting that is being built.
+insert into recount_day (counting_id, crane_id, day)
+select %(counting_id)s, d.crane_id, d.day
+from day_figure d
+where d.counting_id = %(from_counting_id)s
+on conflict do nothing;
+
+-- name: recount_days_followed
+-- Days just counted by the counting in use, to be counted again by those being built.
+insert into recount_day (counting_id, crane_id, day)
+select u.counting_id, %(crane_id)s, d.day
+from counting u, unnest(%(days)s::date[]) as d (day)
+where not u.in_use
+on conflict do nothing;
+
+-- name: recount_crane_next
+-- A crane with days still to be counted by one counting.
+select m.crane_id
+from crane_summary m
+where exists (select from recount_day r where r.crane_id = m.crane_id and r.counting_id = %(counting_id)s)
+order by m.crane_id
+limit 1
+for no key update skip locked;
+
+-- name: recount_days_of
+-- Oldest days of one crane still to be counted by one counting.
+select day from recount_day
+where crane_id = %(crane_id)s and counting_id = %(counting_id)s
+order by day limit %(days)s;
+
+-- name: recount_days_done
+-- Takes counted days off the list.
+delete from recount_day
+where crane_id = %(crane_id)s and counting_id = %(counting_id)s and day = any(%(days)s::date[]);
+
+-- name: recount_days_left
+-- How many crane-days one counting still has to count.
+select count(*)::int as crane_days from recount_day where counting_id = %(counting_id)s;

@@ -1,0 +1,134 @@
+-- name: fleet_period
+-- Every crane with its whole-life summary and its figures of a period and of the period of equal length before it.
+select
+    c.crane_id, c.name as crane, coalesce(c.spec ->> 'title', '') as title, t.name as type, s.name as site, c.draft,
+    coalesce(l.online, false) as online, l.at as live_at, l.last_values,
+    m.counted_at, m.first_at, m.last_at, coalesce(m.days, 0) as days, coalesce(m.recorded_ms, 0) as recorded_ms,
+    coalesce(m.lifts, 0) as lifts, m.kq, m.coverage, m.f1, m.used_share, coalesce(m.open_faults, 0) as open_faults,
+    m.forecast_early_on, m.forecast_middle_on, m.forecast_late_on, coalesce(m.forecast_text, '') as forecast_text,
+    m.detail_name, m.damage,
+    coalesce(p.days, 0) as period_days,
+    coalesce(p.recorded_ms, 0) as period_recorded_ms,
+    coalesce(p.working_ms, 0) as period_working_ms,
+    coalesce(p.loaded_ms, 0) as period_loaded_ms,
+    coalesce(p.near_limit_ms, 0) as period_near_limit_ms,
+    coalesce(p.over_limit_ms, 0) as period_over_limit_ms,
+    coalesce(p.emergency_ms, 0) as period_emergency_ms,
+    coalesce(p.lifts, 0) as period_lifts,
+    coalesce(p.near_limit_lifts, 0) as period_near_limit_lifts,
+    coalesce(p.warnings, 0) as period_warnings,
+    coalesce(p.limiter_stops, 0) as period_limiter_stops,
+    coalesce(p.limiter_overrides, 0) as period_limiter_overrides,
+    coalesce(p.faults, 0) as period_faults,
+    coalesce(b.loaded_ms, 0) as before_loaded_ms,
+    coalesce(b.near_limit_ms, 0) as before_near_limit_ms
+from crane c
+join site s using (site_id)
+join crane_type t using (type_id)
+left join live l using (crane_id)
+left join crane_summary m using (crane_id)
+left join lateral (
+    select count(*)::int as days, sum(recorded_ms)::bigint as recorded_ms, sum(working_ms)::bigint as working_ms,
+        sum(loaded_ms)::bigint as loaded_ms, sum(near_limit_ms)::bigint as near_limit_ms,
+        sum(over_limit_ms)::bigint as over_limit_ms, sum(emergency_ms)::bigint as emergency_ms,
+        sum(lifts)::bigint as lifts, sum(near_limit_lifts)::bigint as near_limit_lifts,
+        sum(warnings)::bigint as warnings, sum(limiter_stops)::bigint as limiter_stops,
+        sum(limiter_overrides)::bigint as limiter_overrides, sum(faults)::bigint as faults
+    from day_figure d
+    where d.crane_id = c.crane_id and d.counting_id = m.counting_id
+        and d.day between %(day_from)s and %(day_to)s
+) p on true
+left join lateral (
+    select sum(loaded_ms)::bigint as loaded_ms, sum(near_limit_ms)::bigint as near_limit_ms
+    from day_figure d
+    where d.crane_id = c.crane_id and d.counting_id = m.counting_id
+        and d.day between %(day_from)s - (%(day_to)s - %(day_from)s + 1) and %(day_from)s - 1
+) b on true
+where (%(sites)s::text[] is null or s.name = any(%(sites)s::text[]))
+order by c.name;
+
+-- name: crane_summary_of
+-- The whole-life summary of one crane.
+select c.name as crane, m.*
+from crane_summary m
+join crane c using (crane_id)
+where c.name = %(crane)s;
+
+-- name: summary_rows_made
+-- A summary row for every touched crane that has none yet.
+insert into crane_summary (crane_id)
+select distinct crane_id from touched_day t
+where not exists (select from crane_summary m where m.crane_id = t.crane_id)
+on conflict do nothing;
+
+-- name: crane_claimed
+-- The touched crane that waited longest since its last recount; its row stays locked, others pass it by.
+select m.crane_id
+from crane_summary m
+where exists (select from touched_day t where t.crane_id = m.crane_id)
+    and (m.counted_at is null or m.counted_at <= clock_timestamp() - make_interval(secs => %(again_after_s)s))
+order by m.counted_at nulls first, m.crane_id
+limit 1
+for no key update skip locked;
+
+-- name: crane_claimed_by_id
+-- One named crane, waiting for whoever holds it now.
+select m.crane_id from crane_summary m where m.crane_id = %(crane_id)s for no key update;
+
+-- name: cranes_with_changed_entries
+-- Counted cranes whose entries (crane, type, site, weld details) are not the ones their summary rests on.
+select m.crane_id
+from crane_summary m
+where m.counted_at is not null and m.made_of is distinct from %(made_of)s::jsonb ->> m.crane_id::text
+for no key update skip locked;
+
+-- name: entries_digest
+-- Digest of the entries that a summary rests on, by crane.
+select c.crane_id,
+    md5(concat_ws('|', c.spec::text, t.spec::text, s.spec ->> 'time_zone', (
+        select string_agg(d.name || d.is_default::text || d.spec::text, '|' order by d.detail_id)
+        from detail d
+        where (d.crane_id is null or d.crane_id = c.crane_id) and (d.type_id is null or d.type_id = c.type_id)
+    ))) as digest
+from crane c
+join crane_type t using (type_id)
+join site s using (site_id)
+where %(crane_id)s::int is null or c.crane_id = %(crane_id)s;
+
+-- name: summary_totals_written
+-- Whole-life totals of one crane from its days.
+update crane_summary m
+set counting_id = %(counting_id)s, counted_at = clock_timestamp(), first_at = d.first_at, last_at = d.last_at,
+    days = d.days, recorded_ms = d.recorded_ms, working_ms = d.working_ms, loaded_ms = d.loaded_ms,
+    near_limit_ms = d.near_limit_ms, over_limit_ms = d.over_limit_ms, emergency_ms = d.emergency_ms,
+    limit_assumed_ms = d.limit_assumed_ms, lifts = d.lifts, near_limit_lifts = d.near_limit_lifts,
+    peak_cubed_sum = d.peak_cubed_sum, warnings = d.warnings, limiter_stops = d.limiter_stops,
+    limiter_overrides = d.limiter_overrides, faults = d.faults,
+    kq = d.peak_cubed_sum / nullif(d.lifts, 0),
+    open_faults = (select count(*) from fault_episode f where f.crane_id = m.crane_id and f.cleared_at is null)
+from (
+    select count(*)::int as days, min(first_at) as first_at, max(last_at) as last_at,
+        coalesce(sum(recorded_ms), 0) as recorded_ms, coalesce(sum(working_ms), 0) as working_ms,
+        coalesce(sum(loaded_ms), 0) as loaded_ms, coalesce(sum(near_limit_ms), 0) as near_limit_ms,
+        coalesce(sum(over_limit_ms), 0) as over_limit_ms, coalesce(sum(emergency_ms), 0) as emergency_ms,
+        coalesce(sum(limit_assumed_ms), 0) as limit_assumed_ms, coalesce(sum(lifts), 0) as lifts,
+        coalesce(sum(near_limit_lifts), 0) as near_limit_lifts,
+        coalesce(sum(peak_cubed_sum order by day), 0) as peak_cubed_sum, coalesce(sum(warnings), 0) as warnings,
+        coalesce(sum(limiter_stops), 0) as limiter_stops,
+        coalesce(sum(limiter_overrides), 0) as limiter_overrides, coalesce(sum(faults), 0) as faults
+    from day_figure
+    where crane_id = %(crane_id)s and counting_id = %(counting_id)s
+) d
+where m.crane_id = %(crane_id)s
+returning m.lifts, m.peak_cubed_sum, m.recorded_ms;
+
+-- name: summary_judged
+-- What the totals of one crane mean: coverage, used share, forecast, damage of the default detail.
+update crane_summary
+set made_of = %(made_of)s, missing_ms = %(missing_ms)s, coverage = %(coverage)s, f1 = %(f1)s,
+    used_share = %(used_share)s, used_share_counted = %(used_share_counted)s,
+    used_share_prior = %(used_share_prior)s, forecast_early_on = %(forecast_early_on)s,
+    forecast_middle_on = %(forecast_middle_on)s, forecast_late_on = %(forecast_late_on)s,
+    forecast_text = %(forecast_text)s, detail_name = %(detail_name)s, damage = %(damage)s,
+    damage_direction_deg = %(damage_direction_deg)s
+where crane_id = %(crane_id)s;

@@ -1,0 +1,121 @@
+"""What the fleet page shows: one row a crane, kept current by analytics, read with one cheap query."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import date, datetime
+from typing import Any, Final
+
+from psycopg import AsyncConnection
+
+from store.statement import Statement
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class FleetPeriod:
+    """One crane: whole-life figures without prefix, those of the period and of the equal period before it with.
+
+    `near_limit` is utilisation at or above the near-limit level, `loaded` at or above the under-load level.
+    """
+
+    crane_id: int
+    crane: str
+    title: str
+    type: str
+    site: str
+    draft: bool
+    online: bool
+    live_at: datetime | None
+    last_values: dict[str, float | None] | None
+    counted_at: datetime | None  # None: nothing counted yet
+    first_at: datetime | None
+    last_at: datetime | None
+    days: int
+    recorded_ms: int
+    lifts: int
+    kq: float | None
+    coverage: float | None
+    f1: float | None
+    used_share: float | None
+    open_faults: int
+    forecast_early_on: date | None
+    forecast_middle_on: date | None
+    forecast_late_on: date | None
+    forecast_text: str
+    detail_name: str | None
+    damage: float | None
+    period_days: int
+    period_recorded_ms: int
+    period_working_ms: int
+    period_loaded_ms: int
+    period_near_limit_ms: int
+    period_over_limit_ms: int
+    period_emergency_ms: int
+    period_lifts: int
+    period_near_limit_lifts: int
+    period_warnings: int
+    period_limiter_stops: int
+    period_limiter_overrides: int
+    period_faults: int
+    before_loaded_ms: int
+    before_near_limit_ms: int
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class CraneSummary:
+    """Whole-life figures of one crane and what they mean."""
+
+    crane: str
+    crane_id: int
+    counting_id: int | None
+    counted_at: datetime | None
+    made_of: str | None
+    first_at: datetime | None
+    last_at: datetime | None
+    days: int
+    recorded_ms: int
+    missing_ms: int  # at most, from sequence numbers that never came and readings that are missing
+    working_ms: int
+    loaded_ms: int
+    near_limit_ms: int
+    over_limit_ms: int
+    emergency_ms: int
+    limit_assumed_ms: int  # limit_pct absent: 100 assumed
+    lifts: int
+    near_limit_lifts: int
+    peak_cubed_sum: float
+    warnings: int
+    limiter_stops: int
+    limiter_overrides: int
+    faults: int
+    open_faults: int
+    kq: float | None
+    coverage: float | None
+    f1: float | None
+    used_share: float | None
+    used_share_counted: float | None
+    used_share_prior: float | None
+    forecast_early_on: date | None
+    forecast_middle_on: date | None
+    forecast_late_on: date | None
+    forecast_text: str
+    detail_name: str | None
+    damage: float | None
+    damage_direction_deg: float | None
+
+
+FLEET_PERIOD: Final = Statement("fleet_period", FleetPeriod)
+CRANE_SUMMARY: Final = Statement("crane_summary_of", CraneSummary)
+
+
+async def fleet_period(
+    conn: AsyncConnection[Any], *, day_from: date, day_to: date, sites: Sequence[str] | None = None
+) -> list[FleetPeriod]:
+    """Every crane over whole local days, both ends included; of some sites only, when given."""
+    return await FLEET_PERIOD.all_async(
+        conn, day_from=day_from, day_to=day_to, sites=None if sites is None else list(sites)
+    )
+
+
+async def crane_summary(conn: AsyncConnection[Any], crane: str) -> CraneSummary | None:
+    """Whole-life figures of one crane; None before its first recount."""
+    return await CRANE_SUMMARY.first_async(conn, crane=crane)
