@@ -1,0 +1,118 @@
+"""The lift that a dispatcher asks for. Every limit is written here once; a value outside it is named with its range."""
+
+from enum import StrEnum
+from typing import Annotated, Self
+
+from pydantic import AwareDatetime, BaseModel, ConfigDict, Field, model_validator
+
+from domain.crane import Sector, Spread
+
+DEFAULT_PLANNING_LIMIT_PCT = 85.0  # own choice: leaves room for what the plan does not know
+DEFAULT_HOISTING_FACTOR = 1.25  # assumed allowance for dynamics and wind on the load; no source
+DEFAULT_HOOK_HEIGHT_M = 2.0  # own choice: a load set down at the truck's side
+DEFAULT_BELOW_HOOK_M = 2.0  # assumed rigging and load height below the hook; no source
+DEFAULT_CLEARANCE_M = 0.5  # own choice: air between the load and the obstacle
+
+Outreach = Annotated[float, Field(gt=0, le=100, allow_inf_nan=False)]
+HookHeight = Annotated[float, Field(ge=-60, le=120, allow_inf_nan=False)]
+
+
+class _Value(BaseModel):
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+
+class JibRule(StrEnum):
+    """Whether the job wants a fly jib."""
+
+    ANY = "any"
+    NEEDED = "needed"
+    FORBIDDEN = "forbidden"
+
+
+class Position(_Value):
+    """Where the hook has to stand, seen from the slewing axis."""
+
+    outreach_m: Outreach
+    hook_height_m: HookHeight = Field(default=DEFAULT_HOOK_HEIGHT_M, description="ground to hook")
+    sector: Sector | None = Field(default=None, description="None where the dispatcher may choose")
+
+
+class Window(_Value):
+    """From when until when the crane is needed, travel included. The end itself is free again."""
+
+    starts_at: AwareDatetime
+    ends_at: AwareDatetime
+
+    @model_validator(mode="after")
+    def _ordered(self) -> Self:
+        if self.ends_at <= self.starts_at:
+            raise ValueError("ends_at must lie after starts_at")
+        if (self.ends_at - self.starts_at).days > 366:
+            raise ValueError("a window is at most 366 days long")
+        return self
+
+
+class Place(_Value):
+    """Where the job is, for the distance from a crane's site."""
+
+    latitude_deg: float = Field(ge=-90, le=90)
+    longitude_deg: float = Field(ge=-180, le=180)
+
+
+class LiftJob(_Value):
+    """One lift: what, from where to where, and what the place allows.
+
+    With `pick` the lift has two points, and the sweep between them is checked as well: every outreach and hook
+    height between the two, in every sector on the way.
+    """
+
+    mass_kg: float = Field(gt=0, le=200_000, allow_inf_nan=False, description="load alone")
+    rigging_kg: float = Field(
+        ge=0, le=50_000, allow_inf_nan=False, description="slings, beam, hook block, attachment; 0 if none"
+    )
+    outreach_m: Outreach = Field(description="slewing axis to hook where the load is set down")
+    hook_height_m: HookHeight = Field(default=DEFAULT_HOOK_HEIGHT_M, description="ground to hook there")
+    sector: Sector | None = Field(default=None, description="where that is; None where it may be chosen")
+    pick: Position | None = Field(
+        default=None, description="where the load is picked up; None checks one point"
+    )
+    obstacle_height_m: float | None = Field(
+        default=None, ge=0, le=100, description="what the underside of the load must pass over"
+    )
+    below_hook_m: float = Field(
+        default=DEFAULT_BELOW_HOOK_M, ge=0, le=30, description="hook to the underside of the load"
+    )
+    clearance_m: float = Field(default=DEFAULT_CLEARANCE_M, ge=0, le=20)
+    spread_left: Spread = Field(default=Spread.FULL, description="widest spread that the place allows, left")
+    spread_right: Spread = Field(default=Spread.FULL, description="the same on the right")
+    sectors: frozenset[Sector] = Field(
+        default=frozenset(Sector), min_length=1, description="sectors in which the lift may be done"
+    )
+    jib: JibRule = JibRule.ANY
+    ground_bearing_kpa: float | None = Field(
+        default=None, gt=0, le=10_000, description="pressure that the ground bears; None where not known"
+    )
+    planning_limit_pct: float = Field(default=DEFAULT_PLANNING_LIMIT_PCT, ge=10, le=100)
+    hoisting_factor: float = Field(
+        default=DEFAULT_HOISTING_FACTOR, ge=1, le=2, description="on the load, in stabiliser reactions only"
+    )
+    window: Window | None = None
+    at: Place | None = None
+
+    @model_validator(mode="after")
+    def _sectors_agree(self) -> Self:
+        for name, position in (("sector", self.place), ("pick.sector", self.pick)):
+            if position is not None and position.sector is not None and position.sector not in self.sectors:
+                allowed = ", ".join(sorted(self.sectors))
+                raise ValueError(f"{name} must be one of the sectors allowed: {allowed}")
+        return self
+
+    @property
+    def place(self) -> Position:
+        """Where the load is set down."""
+        return Position(outreach_m=self.outreach_m, hook_height_m=self.hook_height_m, sector=self.sector)
+
+    @property
+    def hook_load_kg(self) -> float:
+        """What hangs on the crane [kg]: load and rigging. Rated capacity is compared with this."""
+        return self.mass_kg + self.rigging_kg

@@ -1,0 +1,229 @@
+"""A fleet laid out as arrays, once, so that a job is matched against all of it in a few passes.
+
+Cranes that share a type and its charts are one variant and are computed once. A configuration is what can be set
+up for a lift: stabiliser spread left and right, jib, stage of the extensions; it has one chart per sector.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import TypeVar
+
+import numpy as np
+from numpy.typing import NDArray
+
+from domain.crane import Crane, CraneType, LoadChart
+from domain.units import STANDARD_GRAVITY_M_S2
+from duty.capacity import SPREAD_RANK, ChartTable, Flags, Floats, Ints, chart_table
+from duty.geometry import envelope, full_stroke_m
+from duty.stability import spread_m
+from duty.statics import worst_self_moment_kn_m
+
+_OUTREACH_STEPS = 61
+_ALL_STAGES = -1
+
+Number = TypeVar("Number", np.float64, np.intp)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Fleet:
+    """Arrays by crane, by variant, by configuration and by geometry; see the module."""
+
+    cranes: tuple[Crane, ...]
+    crane_variant: Ints
+    types: tuple[CraneType, ...]  # by variant
+    table: ChartTable
+    chart_configuration: Ints  # rising, as the charts are laid out by configuration
+    configuration_first_chart: Ints
+    configuration_variant: Ints
+    configuration_geometry: Ints
+    variant_first_configuration: Ints  # of the variants that have charts
+    variant_with_charts: Ints
+    rated_moment_kn_m: Floats  # by variant
+    pivot_offset_m: Floats
+    jib_rated_kg: Floats  # inf without a jib
+    boom_mass_kg: Floats  # by geometry, with the jib where it is fitted
+    step_m: Floats  # by geometry: outreach between two columns of the next arrays
+    highest_m: Floats  # (geometry, outreach): largest hook height, read towards the lower neighbour
+    self_moment_kn_m: Floats  # (geometry, outreach): largest boom moment, read towards the higher neighbour
+    vehicle_kg: Floats  # by variant
+    vehicle_x_m: Floats  # its centre of mass, towards the cab from the slewing axis
+    rear_x_m: Floats
+    front_x_m: Floats
+    half_track_m: Floats  # run-in stabiliser, taken as half track of the wheels too
+    pad_area_m2: Floats
+    pad_left_m: Floats  # by configuration: slewing axis to pad
+    pad_right_m: Floats
+
+
+def build(cranes: Sequence[Crane], charts: Sequence[Sequence[LoadChart]] | None = None) -> Fleet:
+    """Lay out a fleet. `charts` are the charts in force crane by crane; None takes those of each crane's type.
+
+    Cranes are one variant where both the type and the chart sequence are the same object, so share them.
+    """
+    chart_sets = [crane.type.charts for crane in cranes] if charts is None else list(charts)
+    variants: dict[tuple[int, int], int] = {}
+    types: list[CraneType] = []
+    sets: list[list[LoadChart]] = []
+    crane_variant = []
+    for crane, chart_set in zip(cranes, chart_sets, strict=True):
+        key = (id(crane.type), id(chart_set))
+        if key not in variants:
+            variants[key] = len(types)
+            types.append(crane.type)
+            sets.append(sorted(chart_set, key=_configuration_key))
+        crane_variant.append(variants[key])
+    table = chart_table(sets)
+    keys = np.column_stack(
+        [table.chart_variant, table.spread_left, table.spread_right, table.jib_fitted, table.stage]
+    )
+    is_first = np.ones(len(table.charts), np.bool_)
+    is_first[1:] = (keys[1:] != keys[:-1]).any(axis=1)
+    first = np.flatnonzero(is_first)
+    variant = table.chart_variant[first]
+    starts = np.flatnonzero(np.diff(variant, prepend=-1))
+    geometries = _Geometries()
+    geometry = [
+        geometries.index(types[v], bool(jib), int(stage))
+        for v, jib, stage in zip(variant, table.jib_fitted[first], table.stage[first], strict=True)
+    ]
+    spreads = _spreads_m(types)
+    return Fleet(
+        cranes=tuple(cranes),
+        crane_variant=np.array(crane_variant, np.intp),
+        types=tuple(types),
+        table=table,
+        chart_configuration=np.cumsum(is_first) - 1,
+        configuration_first_chart=first,
+        configuration_variant=variant,
+        configuration_geometry=np.array(geometry, np.intp),
+        variant_first_configuration=starts,
+        variant_with_charts=variant[starts],
+        rated_moment_kn_m=np.array([one.rated_moment_kn_m for one in types]),
+        pivot_offset_m=np.array([one.pivot_offset_m for one in types]),
+        jib_rated_kg=np.array([one.jib.rated_capacity_kg if one.jib else np.inf for one in types]),
+        boom_mass_kg=np.array(geometries.boom_mass_kg),
+        step_m=np.array(geometries.step_m),
+        highest_m=np.array(geometries.highest_m).reshape(-1, _OUTREACH_STEPS),
+        self_moment_kn_m=np.array(geometries.self_moment_kn_m).reshape(-1, _OUTREACH_STEPS),
+        vehicle_kg=np.array([one.vehicle.mass_kg for one in types]),
+        vehicle_x_m=np.array([one.vehicle.centre_of_mass_x_m for one in types]),
+        rear_x_m=np.array([one.vehicle.rear_support_x_m for one in types]),
+        front_x_m=np.array([one.vehicle.front_support_x_m for one in types]),
+        half_track_m=np.array([one.vehicle.stabiliser_spread_none_m for one in types]),
+        pad_area_m2=np.array([one.vehicle.pad_area_m2 for one in types]),
+        pad_left_m=spreads[variant, table.spread_left[first]],
+        pad_right_m=spreads[variant, table.spread_right[first]],
+    )
+
+
+def _configuration_key(chart: LoadChart) -> tuple[int, int, bool, int]:
+    stage = _ALL_STAGES if chart.stage is None else chart.stage
+    # Without a jib comes last, so that it wins among equals.
+    return SPREAD_RANK[chart.spread_left], SPREAD_RANK[chart.spread_right], not chart.jib_fitted, stage
+
+
+def _spreads_m(types: Sequence[CraneType]) -> Floats:
+    """(variant, spread rank): slewing axis to pad [m]."""
+    return np.array(
+        [[spread_m(one.vehicle, spread) for spread in SPREAD_RANK] for one in types], float
+    ).reshape(-1, len(SPREAD_RANK))
+
+
+class _Geometries:
+    """Envelope and boom moment tables, one per type, jib and stage; computed once for each."""
+
+    def __init__(self) -> None:
+        self._known: dict[tuple[int, bool, int], int] = {}
+        self.boom_mass_kg: list[float] = []
+        self.step_m: list[float] = []
+        self.highest_m: list[Floats] = []
+        self.self_moment_kn_m: list[Floats] = []
+
+    def index(self, crane_type: CraneType, jib_fitted: bool, stage: int) -> int:
+        key = (id(crane_type), jib_fitted, stage)
+        if key not in self._known:
+            self._known[key] = len(self.step_m)
+            self._add(crane_type, jib_fitted and crane_type.jib is not None, stage)
+        return self._known[key]
+
+    def _add(self, crane_type: CraneType, with_jib: bool, stage: int) -> None:
+        run_out = crane_type.extensions if stage == _ALL_STAGES else crane_type.extensions[:stage]
+        reached = envelope(
+            crane_type.model_copy(update={"extensions": run_out}),
+            with_jib=with_jib,
+            outreach_points=_OUTREACH_STEPS,
+            angle_steps=91,
+        )
+        booms = _boom_mass_kg(crane_type, with_jib=False)
+        own = worst_self_moment_kn_m(
+            crane_type,
+            reached.outreach_m,
+            run_out_m=None if stage == _ALL_STAGES else full_stroke_m(run_out),
+            angle_steps=46,
+            extension_steps=13,
+        )
+        bound = booms * np.max(reached.outreach_m) * STANDARD_GRAVITY_M_S2 / 1000.0
+        most = np.nanmax(own) if np.isfinite(own).any() else bound
+        if with_jib:
+            # The boom tip may stand anywhere while the jib works, and no part of the jib is farther out than the reach.
+            jib_mass = _boom_mass_kg(crane_type, with_jib=True) - booms
+            own = most + jib_mass * STANDARD_GRAVITY_M_S2 / 1000.0 * reached.outreach_m
+        self.boom_mass_kg.append(_boom_mass_kg(crane_type, with_jib))
+        self.step_m.append(float(reached.outreach_m[1]))
+        # Where the sampled envelope has nothing (the very tip), the straight boom at pivot height is what is left.
+        self.highest_m.append(
+            np.where(np.isfinite(reached.highest_m), reached.highest_m, crane_type.pivot_height_m)
+        )
+        self.self_moment_kn_m.append(np.where(np.isfinite(own), own, most))
+
+
+def _boom_mass_kg(crane_type: CraneType, with_jib: bool) -> float:
+    members = [crane_type.main_boom.mass_kg, crane_type.knuckle_boom.mass_kg]
+    members += [extension.mass_kg for extension in crane_type.extensions]
+    if with_jib and crane_type.jib is not None:
+        members.append(crane_type.jib.boom.mass_kg)
+        members += [extension.mass_kg for extension in crane_type.jib.extensions]
+    return sum(members)
+
+
+def highest_hook_m(fleet: Fleet, outreach_m: float) -> Floats:
+    """Largest hook height [m] at an outreach [m], by configuration, towards the lower neighbour of the grid."""
+    left, right = _neighbours(fleet.highest_m, fleet.step_m, outreach_m)
+    return np.minimum(left, right)[fleet.configuration_geometry]
+
+
+def boom_moment_kn_m(fleet: Fleet, outreach_m: float) -> Floats:
+    """Largest boom moment [kN.m] at an outreach [m], by configuration, towards the higher neighbour of the grid."""
+    left, right = _neighbours(fleet.self_moment_kn_m, fleet.step_m, outreach_m)
+    return np.maximum(left, right)[fleet.configuration_geometry]
+
+
+def _neighbours(grid: Floats, step_m: Floats, outreach_m: float) -> tuple[Floats, Floats]:
+    if not grid.size:
+        return np.zeros(0), np.zeros(0)
+    last = grid.shape[1] - 1
+    below = np.clip(np.floor(outreach_m / step_m).astype(np.intp), 0, last)
+    rows = np.arange(len(grid))
+    return grid[rows, below], grid[rows, np.minimum(below + 1, last)]
+
+
+def any_by_variant(fleet: Fleet, by_configuration: Flags) -> Flags:
+    """Whether any configuration of a variant has the flag; False without charts."""
+    return largest_by_variant(fleet, by_configuration.astype(np.intp)) > 0
+
+
+def largest_by_variant(fleet: Fleet, by_configuration: NDArray[Number], empty: float = 0) -> NDArray[Number]:
+    """Largest value over the configurations of each variant, `empty` without charts."""
+    found = np.full(len(fleet.types), empty, by_configuration.dtype)
+    if by_configuration.size:
+        found[fleet.variant_with_charts] = np.maximum.reduceat(
+            by_configuration, fleet.variant_first_configuration
+        )
+    return found
+
+
+def last_largest(fleet: Fleet, by_configuration: Floats) -> Ints:
+    """Index of each variant's last configuration with its largest value; -1 where no value is above 0."""
+    largest = largest_by_variant(fleet, by_configuration)[fleet.configuration_variant]
+    hit = (by_configuration == largest) & (largest > 0)
+    return largest_by_variant(fleet, np.where(hit, np.arange(hit.size), -1), empty=-1)
