@@ -14,7 +14,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Final, Protocol
 
-import psutil  # type: ignore[import-untyped]
+import psutil
 
 from domain.errors import Unavailable
 
