@@ -1,0 +1,293 @@
+"""Matching a lift against cranes: hand-worked answers, reasons, and what must never happen."""
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from pydantic import ValidationError
+
+from domain.crane import CraneType, LoadChart, Sector, Spread
+from domain.errors import InvalidInput
+from domain.job import JibRule, LiftJob, Position
+from domain.units import STANDARD_GRAVITY_M_S2
+from duty.dispatch import Matches, Remedy, Ruling, match, span_of
+from duty.fleet import Fleet, build
+from tests.unit.duty.invented import FULL_POINTS, TYPE, chart, chart_by_height, crane
+
+
+def fleet_of(*charts: LoadChart, crane_type: CraneType = TYPE) -> Fleet:
+    return build([crane(crane_type=crane_type)], [charts])
+
+
+def job(**asked: object) -> LiftJob:
+    return LiftJob.model_validate({"mass_kg": 1000.0, "rigging_kg": 50.0, "outreach_m": 5.0, **asked})
+
+
+def ruling_of(found: Matches, index: int = 0) -> Ruling:
+    return Ruling(int(found.ruling[index]))
+
+
+FLEET = build([crane()])
+
+
+def test_a_lift_worked_by_hand() -> None:
+    found = match(FLEET, job())
+    # Hook load 1000 + 50 = 1050 kg. At 5 m the next larger outreach of the chart is 6 m: 2500 kg.
+    assert found.capacity_kg[0] == 2500.0
+    # 1050 / 2500 = 42 %; planning limit 85 %: headroom 43 %, and 0.85 * 2500 - 1050 = 1075 kg.
+    assert found.capacity_used_pct[0] == pytest.approx(42.0)
+    assert found.headroom_pct[0] == pytest.approx(43.0)
+    assert found.headroom_kg[0] == pytest.approx(1075.0)
+    assert found.fit[0]
+
+
+def test_moments_worked_by_hand() -> None:
+    # One boom, in effect: knuckle and extensions of 1 g, so the boom moment is that of the 4 m main boom alone.
+    light = TYPE.model_copy(
+        update={
+            "knuckle_boom": TYPE.knuckle_boom.model_copy(update={"mass_kg": 0.001}),
+            "extensions": tuple(part.model_copy(update={"mass_kg": 0.001}) for part in TYPE.extensions),
+        }
+    )
+    found = match(fleet_of(chart(), crane_type=light), job(outreach_m=6.0))
+    # Heaviest pose: main boom level, its centre 2 m out: 500 kg * 9.80665 * 2 m = 9.80665 kN.m.
+    own = 500 * STANDARD_GRAVITY_M_S2 * 2 / 1000
+    # Load: 1050 kg * 9.80665 * 6 m = 61.78190 kN.m. Rated 200 kN.m: (9.80665 + 61.78190) / 200 = 35.794 %.
+    load = 1050 * STANDARD_GRAVITY_M_S2 * 6 / 1000
+    assert found.structural_pct[0] == pytest.approx(100 * (own + load) / 200, rel=1e-4)
+    assert found.structural_pct[0] == pytest.approx(35.794, abs=0.01)
+    # Allowed now, from the chart's 2500 kg: 9.80665 + 2500 * 9.80665 * 6 / 1000 = 156.9064 kN.m -> 45.625 %.
+    assert found.expected_utilisation_pct[0] == pytest.approx(45.625, abs=0.01)
+
+
+@pytest.mark.parametrize(
+    ("asked", "ruling"),
+    [
+        ({}, Ruling.FIT),
+        ({"outreach_m": 1.5}, Ruling.TOO_NEAR),
+        ({"outreach_m": 14.5}, Ruling.TOO_FAR),
+        ({"hook_height_m": 16.0}, Ruling.HEIGHT),
+        ({"mass_kg": 2100.0}, Ruling.CAPACITY),
+        ({"spread_left": "none"}, Ruling.SPREAD),
+        ({"ground_bearing_kpa": 100.0}, Ruling.GROUND),
+        ({"mass_kg": 900.0, "jib": "needed", "outreach_m": 8.0}, Ruling.CAPACITY),
+        ({"mass_kg": 750.0, "jib": "needed", "outreach_m": 8.0}, Ruling.FIT),
+        ({"jib": "forbidden", "mass_kg": 300.0, "outreach_m": 12.0}, Ruling.TOO_FAR),
+    ],
+)
+def test_every_ruling_has_its_cause(asked: dict[str, object], ruling: Ruling) -> None:
+    assert ruling_of(match(FLEET, job(**asked))) is ruling
+
+
+def test_no_chart_no_jib_and_no_sector() -> None:
+    assert ruling_of(match(fleet_of(), job())) is Ruling.NO_CHART
+    assert ruling_of(match(fleet_of(chart()), job(jib="needed"))) is Ruling.JIB
+    rear_only = fleet_of(chart(sector=Sector.REAR))
+    assert ruling_of(match(rear_only, job(sectors=["side"]))) is Ruling.SECTOR
+    assert ruling_of(match(rear_only, job())) is Ruling.FIT
+
+
+def test_a_truck_that_the_estimate_tips_is_ruled_out() -> None:
+    vehicle = TYPE.vehicle.model_copy(update={"mass_kg": 3000.0, "stabiliser_spread_full_m": 1.3})
+    light = TYPE.model_copy(update={"vehicle": vehicle})
+    found = match(fleet_of(chart(), crane_type=light), job(mass_kg=2000.0))
+    assert ruling_of(found) is Ruling.TIPS
+    assert found.stability_margin_m[0] < 0
+
+
+def test_the_planning_limit_itself_still_fits() -> None:
+    # 0.85 * 2500 = 2125 kg on the hook.
+    assert match(FLEET, job(mass_kg=2075.0)).fit[0]
+    assert not match(FLEET, job(mass_kg=2075.1)).fit[0]
+    assert match(FLEET, job(mass_kg=2450.0, planning_limit_pct=100.0)).fit[0]
+
+
+def test_the_spread_that_the_place_allows_decides() -> None:
+    part = match(FLEET, job(spread_right="part"))
+    # Only the chart for part spread on both sides is left; at 5 m its 6 m point holds: 1500 kg.
+    assert part.capacity_kg[0] == 1500.0
+    assert part.capacity_any_spread_kg[0] == 2500.0
+    narrow = match(FLEET, job(mass_kg=1500.0, spread_right="part"))
+    assert ruling_of(narrow) is Ruling.CAPACITY
+    assert narrow.remedies[0].tolist() == [True, False, False]
+
+
+def test_another_sector_is_offered() -> None:
+    fleet = fleet_of(chart(sector=Sector.SIDE), chart(((2.0, 3000.0), (6.0, 900.0)), sector=Sector.OVER_CAB))
+    cab = match(fleet, job(sectors=["over_cab"]))
+    assert ruling_of(cab) is Ruling.CAPACITY
+    assert cab.capacity_kg[0] == 900.0
+    assert cab.capacity_any_sector_kg[0] == 2500.0
+    assert cab.remedies[0, Remedy.SECTOR]
+    free = match(fleet, job())
+    assert free.sector[0] == [Sector.OVER_CAB, Sector.SIDE, Sector.REAR].index(Sector.SIDE)
+
+
+def test_the_jib_carries_no_more_than_its_rating() -> None:
+    # The chart says 1500 kg at 4 m, the jib is rated at 1200 kg.
+    assert match(FLEET, job(jib="needed", outreach_m=4.0, mass_kg=200.0)).capacity_kg[0] == 1200.0
+
+
+def test_two_points_and_the_sweep_between_them() -> None:
+    fleet = fleet_of(
+        chart(sector=Sector.SIDE),
+        chart(((2.0, 3000.0), (6.0, 1400.0)), sector=Sector.REAR),
+        chart(((2.0, 2000.0), (6.0, 700.0)), sector=Sector.OVER_CAB),
+    )
+    side, rear = {"outreach_m": 3.0, "sector": "side"}, {"outreach_m": 3.0, "sector": "rear"}
+    # Place at 5 m over the side: 2500 kg. From the side: only the side counts. From the rear: side and rear, 1400 kg.
+    assert match(fleet, job(sector="side")).capacity_kg[0] == 2500.0
+    assert match(fleet, job(sector="side", pick=side)).capacity_kg[0] == 2500.0
+    assert match(fleet, job(sector="side", pick=rear)).capacity_kg[0] == 1400.0
+    # Sectors not named: every sector may be passed.
+    assert match(fleet, job(pick={"outreach_m": 3.0})).capacity_kg[0] == 700.0
+    # The farther of the two points holds, wherever it is.
+    assert match(
+        fleet, job(outreach_m=3.0, sector="side", pick={"outreach_m": 5.0, "sector": "side"})
+    ).capacity_kg[0] == pytest.approx(2500.0)
+
+
+def test_an_obstacle_raises_the_hook() -> None:
+    by_height = chart_by_height({0.0: ((2.0, 3000.0), (6.0, 2000.0)), 9.0: ((2.0, 2500.0), (6.0, 1200.0))})
+    fleet = fleet_of(by_height)
+    assert match(fleet, job(hook_height_m=0.0)).capacity_kg[0] == 2000.0
+    # 5.0 m obstacle + 0.5 m clearance + 2.0 m below the hook = 7.5 m: between the rows, the smaller holds.
+    over = job(hook_height_m=0.0, obstacle_height_m=5.0)
+    assert span_of(over).hook_height_m == (0.0, 7.5)
+    assert match(fleet, over).capacity_kg[0] == 1200.0
+    assert ruling_of(match(fleet, job(obstacle_height_m=7.0))) is Ruling.HEIGHT
+
+
+def test_the_way_over_a_forbidden_sector_is_refused() -> None:
+    asked = job(sectors=["over_cab", "rear"], sector="rear", pick={"outreach_m": 3.0, "sector": "over_cab"})
+    with pytest.raises(InvalidInput, match="side") as caught:
+        match(FLEET, asked)
+    assert caught.value.field == "sectors"
+
+
+@pytest.mark.parametrize(
+    ("asked", "field"),
+    [
+        ({"mass_kg": 0.0}, "mass_kg"),
+        ({"mass_kg": -1.0}, "mass_kg"),
+        ({"mass_kg": float("nan")}, "mass_kg"),
+        ({"mass_kg": 1e9}, "mass_kg"),
+        ({"outreach_m": 0.0}, "outreach_m"),
+        ({"outreach_m": 101.0}, "outreach_m"),
+        ({"hook_height_m": 121.0}, "hook_height_m"),
+        ({"rigging_kg": -0.1}, "rigging_kg"),
+        ({"rigging_kg": None}, "rigging_kg"),
+        ({"planning_limit_pct": 101.0}, "planning_limit_pct"),
+        ({"ground_bearing_kpa": 0.0}, "ground_bearing_kpa"),
+        ({"sectors": []}, "sectors"),
+        ({"spread_left": "half"}, "spread_left"),
+        ({"mass_t": 1.0}, "mass_t"),
+        ({"sector": "rear", "sectors": ["side"]}, "sector"),
+    ],
+)
+def test_bad_input_names_the_field(asked: dict[str, object], field: str) -> None:
+    with pytest.raises(ValidationError) as caught:
+        job(**asked)
+    assert any(field in str(error["loc"]) or field in error["msg"] for error in caught.value.errors())
+
+
+def test_rigging_has_to_be_said() -> None:
+    with pytest.raises(ValidationError, match="rigging_kg"):
+        LiftJob.model_validate({"mass_kg": 1000.0, "outreach_m": 5.0})
+
+
+jobs = st.builds(
+    lambda mass, rigging, outreach, height, left, right, sectors, pick: LiftJob(
+        mass_kg=mass,
+        rigging_kg=rigging,
+        outreach_m=outreach,
+        hook_height_m=height,
+        spread_left=left,
+        spread_right=right,
+        sectors=sectors,
+        pick=pick,
+    ),
+    st.floats(1.0, 7000.0),
+    st.floats(0.0, 500.0),
+    st.floats(4.0, 16.0),  # from where all three invented charts have begun
+    st.floats(-2.0, 4.0),
+    st.sampled_from(Spread),
+    st.sampled_from(Spread),
+    st.sets(st.sampled_from(Sector), min_size=1).map(frozenset),
+    st.one_of(st.none(), st.builds(Position, outreach_m=st.floats(4.0, 12.0))),
+)
+SECTOR_FLEET = fleet_of(
+    chart(sector=Sector.SIDE),
+    chart(tuple((r, kg * 0.8) for r, kg in FULL_POINTS), sector=Sector.REAR),
+    chart(((2.0, 2500.0), (5.0, 1500.0)), Spread.PART, Spread.PART),
+)
+
+
+@settings(max_examples=60)
+@given(jobs, st.floats(0.0, 5000.0), st.floats(0.0, 8.0))
+def test_more_mass_or_outreach_never_gives_more_headroom(
+    asked: LiftJob, more_kg: float, more_m: float
+) -> None:
+    for fleet in (FLEET, SECTOR_FLEET):
+        before = match(fleet, asked)
+        heavier = match(fleet, asked.model_copy(update={"mass_kg": asked.mass_kg + more_kg}))
+        farther = match(fleet, asked.model_copy(update={"outreach_m": asked.outreach_m + more_m}))
+        for after in (heavier, farther):
+            assert after.headroom_pct[0] <= before.headroom_pct[0]
+            assert after.headroom_kg[0] <= before.headroom_kg[0]
+        # Fit may be lost to mass or reach and to nothing else; it is never won.
+        assert before.fit[0] or not heavier.fit[0]
+
+
+@settings(max_examples=60)
+@given(jobs)
+def test_a_crane_more_changes_no_answer(asked: LiftJob) -> None:
+    other = TYPE.model_copy(
+        update={"name": "invented-other", "charts": (chart(((2.0, 900.0), (7.0, 300.0))),)}
+    )
+    alone = match(FLEET, asked)
+    together = match(build([crane("b", other), crane("a"), crane("c", other)]), asked)
+    for name, values in vars(alone).items():
+        if name != "configuration":  # an index into the fleet's configurations, which are more now
+            np.testing.assert_array_equal(vars(together)[name][1], values[0])
+
+
+@settings(max_examples=60)
+@given(jobs)
+def test_less_room_never_gives_more_capacity(asked: LiftJob) -> None:
+    roomy = match(FLEET, asked.model_copy(update={"spread_left": Spread.FULL, "spread_right": Spread.FULL}))
+    assert match(FLEET, asked).capacity_kg[0] <= roomy.capacity_kg[0]
+    assert match(FLEET, asked).capacity_any_spread_kg[0] == roomy.capacity_kg[0]
+
+
+@settings(max_examples=60)
+@given(jobs)
+def test_a_second_point_never_gives_more_capacity(asked: LiftJob) -> None:
+    single = asked.model_copy(update={"pick": None})
+    assert match(SECTOR_FLEET, asked).capacity_kg[0] <= match(SECTOR_FLEET, single).capacity_kg[0]
+
+
+def test_among_equals_the_widest_spread_without_jib() -> None:
+    fleet = fleet_of(
+        chart(FULL_POINTS, Spread.FULL, Spread.FULL, jib=True),
+        chart(FULL_POINTS, Spread.PART, Spread.PART),
+        chart(FULL_POINTS, Spread.FULL, Spread.FULL),
+    )
+    roomy_jib = match(fleet, job(outreach_m=9.0))
+    best = fleet.table.charts[fleet.configuration_first_chart[roomy_jib.configuration[0]]]
+    assert (best.spread_left, best.jib_fitted) == (Spread.FULL, False)
+
+
+def test_cranes_of_a_type_are_computed_once() -> None:
+    fleet = build([crane(f"invented-{index}") for index in range(5)])
+    assert len(fleet.types) == 1
+    assert match(fleet, job()).fit.tolist() == [True] * 5
+
+
+def test_an_empty_fleet_answers_nothing() -> None:
+    assert match(build([]), job()).fit.size == 0
+
+
+def test_jib_rule_covers_its_values() -> None:
+    for rule in JibRule:
+        match(FLEET, job(jib=rule))
