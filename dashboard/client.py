@@ -27,6 +27,7 @@ from domain.answers import (
     FleetAnswer,
     LifeAnswer,
     LiveAnswer,
+    LiveChanges,
     Page,
     Problem,
     QuarantineRow,
@@ -118,15 +119,19 @@ class Client:
         """Last known values of one crane, with their age."""
         return await self._get(LiveAnswer, f"/cranes/{name}/live")
 
-    async def live_stream(self) -> AsyncIterator[LiveAnswer]:
-        """Live values of every crane in sight as they are committed, by server-sent events."""
-        async with self._http.stream("GET", "/live", headers=self._headers(), timeout=None) as response:
-            if response.status_code >= 400:
-                await response.aread()
-                _raise(response)
-            async for line in response.aiter_lines():
-                if line.startswith("data:"):
-                    yield LiveAnswer.model_validate_json(line[5:])
+    async def live_all(self) -> LiveChanges:
+        """Last known values of every crane in sight."""
+        return await self._get(LiveChanges, "/live")
+
+    async def live_changes(self, *, wait_s: float = 20.0) -> AsyncIterator[LiveChanges]:
+        """Every crane in sight at once, then each change as it is committed; nothing is polled in between.
+
+        An answer without items comes after `wait_s` of silence, so that the caller may look whether to go on.
+        """
+        changes = await self.live_all()
+        while True:
+            yield changes
+            changes = await self._get(LiveChanges, "/live", after=changes.version, wait_s=wait_s)
 
     async def samples(
         self,

@@ -106,6 +106,13 @@ class LiveAnswer(Answer):
     values: dict[str, float | None] = Field(description="channel name to last value, in the channel's unit")
 
 
+class LiveChanges(Answer):
+    """Live values that changed after a version. Ask again with `after=version`."""
+
+    version: int
+    items: tuple[LiveAnswer, ...]
+
+
 class Series(Answer):
     """One channel, down-sampled: the smallest and the largest reading at each time of `at_ms`."""
 
@@ -307,14 +314,27 @@ class FleetRow(Answer):
     age_s: float | None
     utilisation_pct: float | None = Field(description="last value; look at age_s before believing it")
     recorded_s: float
+    working_s: float = Field(description="in any mode but transport")
+    loaded_s: float = Field(description="under load")
     near_limit_s: float
-    near_limit_pct: float | None = Field(description="share of working time near the limit; None without any")
+    near_limit_pct: float | None = Field(
+        description="share of time under load near the limit; None without any"
+    )
+    near_limit_pct_before: float | None = Field(
+        default=None, description="the same over the period of equal length before"
+    )
+    emergency_s: float = Field(description="on the manual valves")
     limiter_stops: int
     limiter_overrides: int
+    warnings: int
+    faults: int = Field(description="faults raised in the period")
     lifts: int
-    used_share: float | None
+    near_limit_lifts: int
+    used_share: float | None = Field(description="of the design working period, over the whole life")
+    spent_on: date | None = Field(default=None, description="middle forecast of the day on which it is spent")
     open_faults: int
     service_due_on: date | None = None
+    counted_at: AwareDatetime | None = Field(description="when these figures were last brought up to date")
 
 
 class FleetAnswer(Answer):

@@ -1,0 +1,84 @@
+"""The api as one ASGI app. Mount it at /api/v1, or serve it alone.
+
+settings = ApiSettings(open_access=True)          # a demo on one's own machine
+api = create_api("postgresql://...", settings)
+async with running(api):                          # a mounted app's lifespan is not run by its parent
+    ...
+"""
+
+from collections.abc import AsyncIterator
+from contextlib import asynccontextmanager
+
+from fastapi import Depends, FastAPI
+from starlette.middleware.gzip import GZipMiddleware
+
+from api import cranes, fleet, health, live, records
+from api.deps import Pool
+from api.gate import Gate
+from api.health import running_version
+from api.hub import Hub
+from api.middleware import BodyBound, Figures, Observe
+from api.permissions import OPEN_ROUTES, check_role
+from api.problems import add_problem_handlers
+from api.settings import ApiSettings
+from store.connection import open_async_pool
+
+ROUTERS = (
+    health.router,
+    fleet.router,
+    cranes.router,
+    live.router,
+    records.router,
+)
+
+
+def create_api(database_url: str, settings: ApiSettings | None = None) -> FastAPI:
+    """The api over one database. Nothing is connected before `open_api`, `running` or the app's own lifespan."""
+    settings = settings or ApiSettings()
+    api = FastAPI(
+        title="Boomledger",
+        version=running_version(),
+        summary="What loader cranes did, how much life is left in them, and which can take a job.",
+        dependencies=[Depends(check_role)],
+        openapi_url=None,
+        docs_url=None,
+        redoc_url=None,
+        lifespan=running,
+    )
+    api.state.database_url = database_url
+    api.state.settings = settings
+    api.state.figures = Figures()
+    for router in ROUTERS:
+        api.include_router(router)
+    add_problem_handlers(api)
+    api.add_middleware(GZipMiddleware, minimum_size=1000, compresslevel=5)
+    api.add_middleware(
+        Gate, settings=settings, pool=lambda: api.state.pool, exempt={path for _, path in OPEN_ROUTES}
+    )
+    api.add_middleware(BodyBound, bytes_max=settings.body_bytes_max)
+    api.add_middleware(Observe, figures=api.state.figures)
+    return api
+
+
+async def open_api(api: FastAPI) -> None:
+    """Connect to the database and begin to listen for live values."""
+    pool: Pool = await open_async_pool(api.state.database_url, max_size=api.state.settings.pool_size)
+    api.state.pool = pool
+    api.state.hub = Hub(api.state.database_url)
+    api.state.hub.open()
+
+
+async def close_api(api: FastAPI) -> None:
+    """Give connections back and stop listening."""
+    await api.state.hub.close()
+    await api.state.pool.close()
+
+
+@asynccontextmanager
+async def running(api: FastAPI) -> AsyncIterator[None]:
+    """The api, open inside the block."""
+    await open_api(api)
+    try:
+        yield
+    finally:
+        await close_api(api)

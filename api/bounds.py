@@ -1,0 +1,70 @@
+"""Bounds on what may be asked: times with a zone, in years that exist, and never an endless range."""
+
+from dataclasses import dataclass
+from datetime import UTC, date, datetime, timedelta
+from typing import Annotated, Final
+from zoneinfo import ZoneInfo
+
+from fastapi import Query
+from pydantic import AwareDatetime
+
+from domain.errors import InvalidInput
+
+YEAR_FIRST: Final = 1970
+YEAR_LAST: Final = 2199
+SAMPLES_RANGE_MAX: Final = timedelta(days=31)
+LIST_RANGE_MAX: Final = timedelta(days=366)
+
+_EXAMPLE_FROM = {"example": {"value": "2026-03-02T05:00:00Z"}}
+_EXAMPLE_TO = {"example": {"value": "2026-03-02T17:00:00Z"}}
+TimeFrom = Annotated[
+    AwareDatetime,
+    Query(alias="from", description="first instant, with zone", openapi_examples=_EXAMPLE_FROM),
+]
+TimeTo = Annotated[
+    AwareDatetime,
+    Query(alias="to", description="first instant after the range, with zone", openapi_examples=_EXAMPLE_TO),
+]
+DayFrom = Annotated[date | None, Query(description="first local day of the crane's site")]
+DayTo = Annotated[date | None, Query(description="last local day of the crane's site")]
+
+
+@dataclass(frozen=True, slots=True)
+class TimeRange:
+    """Instants from `start` up to and without `end`, in UTC."""
+
+    start: datetime
+    end: datetime
+
+
+@dataclass(frozen=True, slots=True)
+class DayRange:
+    """Local days from `first` to `last`, both included."""
+
+    first: date
+    last: date
+
+
+def time_range(start: datetime, end: datetime, longest: timedelta) -> TimeRange:
+    """A bounded range in UTC; InvalidInput says which bound was crossed."""
+    for name, moment in (("from", start), ("to", end)):
+        if not YEAR_FIRST < moment.year < YEAR_LAST:
+            raise InvalidInput(f"{name} lies outside the years {YEAR_FIRST} to {YEAR_LAST}", field=name)
+    if end <= start:
+        raise InvalidInput("to must lie after from", field="to")
+    if end - start > longest:
+        raise InvalidInput(f"the range is longer than {longest.days} days: ask in parts", field="to")
+    return TimeRange(start.astimezone(UTC), end.astimezone(UTC))
+
+
+def day_range(first: date | None, last: date | None, *, default_days: int, zone: str) -> DayRange:
+    """Whole local days: the last `default_days` up to today where bounds are left out."""
+    today = datetime.now(ZoneInfo(zone)).date()
+    for name, day in (("day_from", first), ("day_to", last)):
+        if day is not None and not YEAR_FIRST <= day.year <= YEAR_LAST:
+            raise InvalidInput(f"{name} lies outside the years {YEAR_FIRST} to {YEAR_LAST}", field=name)
+    last = last or max(today, first or today)
+    first = first or max(last - timedelta(days=default_days - 1), date(YEAR_FIRST, 1, 1))
+    if last < first:
+        raise InvalidInput("day_to must not lie before day_from", field="day_to")
+    return DayRange(first, last)

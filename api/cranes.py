@@ -1,0 +1,61 @@
+"""Cranes: the list, one crane, its load charts, its last known values."""
+
+from datetime import UTC, date, datetime
+from typing import Annotated
+
+from fastapi import APIRouter, Query
+
+from api.deps import Caller, Conn, SeenCrane
+from api.paging import Cursor, Limit, decode_cursor, page
+from domain.answers import ChartsAnswer, CraneDetail, CraneRow, LiveAnswer, Page
+from store import reading
+from store.reading import LiveRow
+
+router = APIRouter(tags=["cranes"])
+
+
+@router.get("/cranes")
+async def list_cranes(
+    conn: Conn, caller: Caller, limit: Limit = 200, cursor: Cursor = None
+) -> Page[CraneRow]:
+    """Cranes of the sites in your sight, by name."""
+    after = decode_cursor(cursor, (str,))
+    rows = await reading.crane_rows(conn, caller.site_list, after=after[0] if after else "", rows=limit + 1)
+    listed = [CraneRow.model_validate(row, from_attributes=True) for row in rows]
+    return page(listed, limit, [(row.name,) for row in rows])
+
+
+@router.get("/cranes/{name}")
+async def show_crane(crane: SeenCrane) -> CraneDetail:
+    """Everything known about one crane: geometry, ratings, design class, prior duty, site."""
+    return CraneDetail(crane=crane.crane(), site=crane.site())
+
+
+@router.get("/cranes/{name}/charts")
+async def show_charts(
+    crane: SeenCrane, on: Annotated[date | None, Query(description="day; today when absent")] = None
+) -> ChartsAnswer:
+    """Load charts in force on a day. The chart at the crane decides, not this copy."""
+    day = on or datetime.now(UTC).date()
+    charts = crane.crane().type.charts
+    in_force = tuple(chart for chart in charts if chart.valid_from is None or chart.valid_from <= day)
+    return ChartsAnswer(crane=crane.name, on=day, charts=in_force)
+
+
+@router.get("/cranes/{name}/live")
+async def show_live(crane: SeenCrane, conn: Conn, caller: Caller) -> LiveAnswer:
+    """Last known values of one crane, with their age. Late data and lost coverage make the age large."""
+    rows = await reading.live_rows(conn, caller.site_list, cranes=[crane.name])
+    return live_answer(rows[0], datetime.now(UTC))
+
+
+def live_answer(row: LiveRow, now: datetime) -> LiveAnswer:
+    """One crane's last known values with their age."""
+    return LiveAnswer(
+        crane=row.crane,
+        online=row.online,
+        at=row.at,
+        received_at=row.received_at,
+        age_s=None if row.at is None else (now - row.at).total_seconds(),
+        values=row.last_values or {},
+    )

@@ -1,0 +1,62 @@
+"""What routes ask for: a connection, who is asking, and the crane if it is in their sight."""
+
+from collections.abc import AsyncIterator
+from typing import Annotated, Any
+
+from fastapi import Depends, Path, Request
+from psycopg import AsyncConnection
+from psycopg_pool import AsyncConnectionPool
+
+from api.permissions import principal_of
+from api.settings import ApiSettings
+from domain.errors import NotFound
+from domain.messages import CRANE_NAME_PATTERN
+from store import reading
+from store.access import Principal
+from store.reading import CraneInSight
+
+Pool = AsyncConnectionPool[AsyncConnection[Any]]
+
+
+def get_pool(request: Request) -> Pool:
+    """The pool of this api."""
+    pool: Pool = request.app.state.pool
+    return pool
+
+
+def get_settings(request: Request) -> ApiSettings:
+    """The settings of this api."""
+    settings: ApiSettings = request.app.state.settings
+    return settings
+
+
+async def get_conn(pool: Annotated[Pool, Depends(get_pool)]) -> AsyncIterator[AsyncConnection[Any]]:
+    """A connection in autocommit; writes open their own transaction."""
+    async with pool.connection() as conn:
+        await conn.set_autocommit(True)
+        yield conn
+
+
+Conn = Annotated[AsyncConnection[Any], Depends(get_conn, scope="function")]
+Settings = Annotated[ApiSettings, Depends(get_settings)]
+Caller = Annotated[Principal, Depends(principal_of)]
+CraneNamePath = Annotated[
+    str,
+    Path(
+        alias="name",
+        pattern=CRANE_NAME_PATTERN,
+        description="name of the crane",
+        openapi_examples={"example": {"value": "heron-3"}},
+    ),
+]
+
+
+async def get_crane(name: CraneNamePath, conn: Conn, caller: Caller) -> CraneInSight:
+    """The crane of the path. One out of sight answers as one that does not exist."""
+    found = await reading.crane_in_sight(conn, name, caller.site_list)
+    if found is None:
+        raise NotFound(f"no crane in your sight is named {name!r}: see the list of cranes")
+    return found
+
+
+SeenCrane = Annotated[CraneInSight, Depends(get_crane)]

@@ -1,0 +1,79 @@
+"""The fleet at a glance: one row a crane, worst near-limit share first."""
+
+from datetime import UTC, datetime, timedelta
+from typing import Annotated
+
+from fastapi import APIRouter, Query
+
+from api.bounds import DayFrom, DayTo, day_range
+from api.deps import Caller, Conn, Settings
+from domain.answers import FleetAnswer, FleetRow
+from store import reading, summary
+from store.summary import FleetPeriod
+
+router = APIRouter(tags=["fleet"])
+
+
+@router.get("/fleet")
+async def show_fleet(
+    conn: Conn,
+    caller: Caller,
+    settings: Settings,
+    days: Annotated[int, Query(ge=1, le=3660, description="last days, where no first day is given")] = 30,
+    day_from: DayFrom = None,
+    day_to: DayTo = None,
+) -> FleetAnswer:
+    """Every crane in your sight over whole local days: who runs near the limit, and what stands out."""
+    span = day_range(day_from, day_to, default_days=days, zone="UTC")
+    rows = await summary.fleet_period(conn, day_from=span.first, day_to=span.last, sites=caller.site_list)
+    due = await reading.service_due(conn)
+    start = datetime.combine(span.first, datetime.min.time(), UTC)
+    end = datetime.combine(span.last, datetime.min.time(), UTC) + timedelta(days=1)
+    quarantined = await reading.quarantined_count(conn, caller.site_list, start, end)
+    now = datetime.now(UTC)
+    listed = [fleet_row(row, now).model_copy(update={"service_due_on": due.get(row.crane)}) for row in rows]
+    listed.sort(key=lambda row: (-(row.near_limit_pct if row.near_limit_pct is not None else -1), row.crane))
+    return FleetAnswer(
+        day_from=span.first,
+        day_to=span.last,
+        near_limit_from_pct=settings.near_limit_from_pct,
+        rows=tuple(listed),
+        quarantined=quarantined,
+    )
+
+
+def fleet_row(row: FleetPeriod, now: datetime) -> FleetRow:
+    """One crane of the fleet at a glance."""
+    return FleetRow(
+        crane=row.crane,
+        title=row.title,
+        type=row.type,
+        site=row.site,
+        draft=row.draft,
+        online=row.online,
+        last_at=row.live_at,
+        age_s=None if row.live_at is None else (now - row.live_at).total_seconds(),
+        utilisation_pct=(row.last_values or {}).get("utilisation_pct"),
+        recorded_s=row.period_recorded_ms / 1000,
+        working_s=row.period_working_ms / 1000,
+        loaded_s=row.period_loaded_ms / 1000,
+        near_limit_s=row.period_near_limit_ms / 1000,
+        near_limit_pct=share_pct(row.period_near_limit_ms, row.period_loaded_ms),
+        near_limit_pct_before=share_pct(row.before_near_limit_ms, row.before_loaded_ms),
+        emergency_s=row.period_emergency_ms / 1000,
+        limiter_stops=row.period_limiter_stops,
+        limiter_overrides=row.period_limiter_overrides,
+        warnings=row.period_warnings,
+        faults=row.period_faults,
+        lifts=row.period_lifts,
+        near_limit_lifts=row.period_near_limit_lifts,
+        used_share=row.used_share,
+        spent_on=row.forecast_middle_on,
+        open_faults=row.open_faults,
+        counted_at=row.counted_at,
+    )
+
+
+def share_pct(part: float, whole: float) -> float | None:
+    """Part of a whole in percent; None of nothing."""
+    return 100 * part / whole if whole > 0 else None

@@ -1,0 +1,158 @@
+"""What surrounds every request: an id, a log line, figures for Prometheus, security headers, size bounds."""
+
+import time
+import uuid
+from collections.abc import MutableMapping
+from typing import Any, Final
+
+import structlog
+from prometheus_client import CollectorRegistry, Counter, Histogram
+from starlette.datastructures import Headers, MutableHeaders
+from starlette.requests import ClientDisconnect
+from starlette.types import ASGIApp, Message, Receive, Scope, Send
+
+from api.gate import PRINCIPAL
+from api.problems import problem_response
+
+_LOG = structlog.get_logger("api")
+
+API_POLICY: Final = "default-src 'none'; frame-ancestors 'none'; base-uri 'none'; form-action 'none'"
+DOCS_POLICY: Final = (
+    "default-src 'none'; style-src 'self'; img-src 'self'; connect-src 'self'; frame-ancestors 'none';"
+    " base-uri 'none'; form-action 'none'"
+)
+SECURITY_HEADERS: Final = {
+    "content-security-policy": API_POLICY,
+    "cross-origin-opener-policy": "same-origin",
+    "cross-origin-resource-policy": "same-origin",
+    "permissions-policy": "camera=(), geolocation=(), microphone=(), payment=(), usb=()",
+    "referrer-policy": "no-referrer",
+    "x-content-type-options": "nosniff",
+    "x-frame-options": "DENY",
+}
+SECONDS: Final = (0.005, 0.01, 0.025, 0.05, 0.1, 0.25, 0.5, 1.0, 2.5, 10.0)
+
+
+class Figures:
+    """Counters of one api, in a registry of their own so that two apis in one process do not clash."""
+
+    def __init__(self) -> None:
+        self.registry = CollectorRegistry()
+        self.requests = Counter(
+            "boomledger_api_requests",
+            "Requests answered, by route template",
+            ["method", "route", "status"],
+            registry=self.registry,
+        )
+        self.seconds = Histogram(
+            "boomledger_api_request_seconds",
+            "Time to the last byte [s], by route template",
+            ["method", "route"],
+            buckets=SECONDS,
+            registry=self.registry,
+        )
+
+
+class Observe:
+    """Outermost: request id, security headers, one log line and the figures. Never a query or a header value."""
+
+    def __init__(self, app: ASGIApp, *, figures: Figures) -> None:
+        self._app = app
+        self._figures = figures
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        if scope["type"] != "http":
+            await self._app(scope, receive, send)
+            return
+        scope["boomledger.request_id"] = request_id = uuid.uuid4().hex
+        began, status = time.perf_counter(), 500
+        started = False
+
+        async def send_on(message: Message) -> None:
+            nonlocal status, started
+            if message["type"] == "http.response.start":
+                status, started = message["status"], True
+                headers = MutableHeaders(scope=message)
+                for name, value in SECURITY_HEADERS.items():
+                    headers.setdefault(name, value)
+                headers.setdefault("cache-control", "no-store")
+                headers["x-request-id"] = request_id
+            await send(message)
+
+        try:
+            await self._app(scope, receive, send_on)
+        except Exception as error:
+            _LOG.exception("request_failed", request_id=request_id, error=type(error).__name__)
+            if started:
+                raise
+            text = f"something went wrong here; the log has it under {request_id}"
+            await problem_response(500, text, request_id=request_id)(scope, receive, send_on)
+        finally:
+            self._record(scope, status, time.perf_counter() - began)
+
+    def _record(self, scope: Scope, status: int, seconds: float) -> None:
+        route = getattr(scope.get("route"), "path", "") or "unmatched"
+        method = scope["method"] if scope["method"] in METHODS else "other"
+        self._figures.requests.labels(method, route, str(status)).inc()
+        self._figures.seconds.labels(method, route).observe(seconds)
+        if route in QUIET_ROUTES and status < 400:
+            return
+        principal = scope.get(PRINCIPAL)
+        _LOG.info(
+            "request",
+            request_id=scope["boomledger.request_id"],
+            method=method,
+            route=route,
+            crane=scope.get("path_params", {}).get("name"),
+            status=status,
+            ms=round(seconds * 1000, 1),
+            account=principal.account if principal else None,
+        )
+
+
+METHODS: Final = frozenset({"GET", "HEAD", "POST", "PUT", "PATCH", "DELETE", "OPTIONS"})
+QUIET_ROUTES: Final = frozenset({"/healthz", "/readyz", "/metrics"})
+
+
+class BodyBound:
+    """Refuses a body above the bound, by its stated length or as it comes in."""
+
+    def __init__(self, app: ASGIApp, *, bytes_max: int) -> None:
+        self._app = app
+        self._bytes_max = bytes_max
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        if scope["type"] != "http":
+            await self._app(scope, receive, send)
+            return
+        stated = Headers(scope=scope).get("content-length", "0")
+        if not stated.isdecimal() or len(stated) > 12 or int(stated) > self._bytes_max:
+            await self._refuse(scope, receive, send)
+            return
+        seen = 0
+        too_large = False
+
+        async def bounded() -> MutableMapping[str, Any]:
+            nonlocal seen, too_large
+            message = await receive()
+            seen += len(message.get("body", b""))
+            if seen > self._bytes_max:
+                too_large = True
+                return {"type": "http.disconnect"}
+            return message
+
+        async def send_on(message: Message) -> None:
+            if not too_large:
+                await send(message)
+
+        try:
+            await self._app(scope, bounded, send_on)
+        except ClientDisconnect:
+            if not too_large:
+                raise
+        if too_large:
+            await self._refuse(scope, receive, send)
+
+    async def _refuse(self, scope: Scope, receive: Receive, send: Send) -> None:
+        text = f"a body has at most {self._bytes_max} bytes"
+        await problem_response(413, text, request_id=scope.get("boomledger.request_id"))(scope, receive, send)

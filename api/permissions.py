@@ -1,0 +1,63 @@
+"""Who may call what: the one table of roles by route. A route that does not stand here answers 403 to everyone."""
+
+from typing import Final
+
+from fastapi import Request
+
+from api.gate import PRINCIPAL
+from api.problems import Refused
+from store.access import Principal, Role
+
+VIEWER, DISPATCHER, ENGINEER, ADMIN = Role.VIEWER, Role.DISPATCHER, Role.ENGINEER, Role.ADMIN
+
+OPEN_ROUTES: Final[frozenset[tuple[str, str]]] = frozenset(
+    {("GET", "/healthz"), ("GET", "/readyz"), ("POST", "/login")}
+)
+
+LEAST_ROLE: Final[dict[tuple[str, str], Role]] = {
+    ("GET", "/version"): VIEWER,
+    ("GET", "/metrics"): VIEWER,
+    ("GET", "/openapi.json"): VIEWER,
+    ("GET", "/docs"): VIEWER,
+    ("GET", "/cranes"): VIEWER,
+    ("GET", "/cranes/{name}"): VIEWER,
+    ("GET", "/cranes/{name}/live"): VIEWER,
+    ("GET", "/cranes/{name}/samples"): VIEWER,
+    ("GET", "/cranes/{name}/lifts"): VIEWER,
+    ("GET", "/cranes/{name}/events"): VIEWER,
+    ("GET", "/cranes/{name}/faults"): VIEWER,
+    ("GET", "/cranes/{name}/spectrum"): VIEWER,
+    ("GET", "/cranes/{name}/working-area"): VIEWER,
+    ("GET", "/cranes/{name}/life"): VIEWER,
+    ("GET", "/cranes/{name}/charts"): VIEWER,
+    ("GET", "/fleet"): VIEWER,
+    ("GET", "/events"): VIEWER,
+    ("GET", "/quarantine"): ENGINEER,
+    ("POST", "/dispatch"): DISPATCHER,
+}
+
+
+def principal_of(request: Request) -> Principal:
+    """Who is asking; 401 for nobody."""
+    found: Principal | None = request.scope.get(PRINCIPAL)
+    if found is None:
+        raise Refused(401, "sign in, or send a token as `Authorization: Bearer`")
+    return found
+
+
+def check_role(request: Request) -> None:
+    """Refuse a caller whose role does not cover the route. Runs before every route of the api."""
+    route = (request.method, route_template(request))
+    if route in OPEN_ROUTES:
+        return
+    principal = principal_of(request)
+    least = LEAST_ROLE.get(route)
+    if least is None:
+        raise Refused(403, "nobody may call this: the route has no entry in the table of roles")
+    if not principal.role.covers(least):
+        raise Refused(403, f"this needs the role {least}, and {principal.account} has {principal.role}")
+
+
+def route_template(request: Request) -> str:
+    """The path of the matched route with its parameters as names; empty when nothing matched."""
+    return getattr(request.scope.get("route"), "path", "")

@@ -1,0 +1,140 @@
+"""Every error as RFC 9457 problem details; nothing inside the server is told to the outside."""
+
+from collections.abc import Mapping
+from typing import Any, Final
+
+import psycopg
+import structlog
+from fastapi import FastAPI, Request
+from fastapi.exceptions import RequestValidationError
+from fastapi.responses import Response
+from psycopg_pool import PoolTimeout
+from starlette.exceptions import HTTPException
+
+from domain.answers import Problem
+from domain.errors import BoomledgerError, Conflict, InvalidInput, NotFound, Unavailable
+
+PROBLEM_JSON: Final = "application/problem+json"
+_LOG = structlog.get_logger("api")
+
+_TITLES: Final[Mapping[int, str]] = {
+    400: "Bad request",
+    401: "Sign in first",
+    403: "Not allowed",
+    404: "Not found",
+    405: "Method not allowed",
+    406: "Not available in that form",
+    409: "Conflict",
+    412: "Changed in the meantime",
+    413: "Too large",
+    415: "Unknown form of body",
+    422: "Invalid input",
+    429: "Too many tries",
+    500: "The server made a mistake",
+    503: "Not available now",
+}
+
+
+class Refused(BoomledgerError):
+    """Not signed in (401), not allowed (403) or too many tries (429)."""
+
+    def __init__(self, status: int, text: str, headers: Mapping[str, str] | None = None) -> None:
+        super().__init__(text)
+        self.status = status
+        self.headers = dict(headers or {})
+
+
+def problem_response(
+    status: int,
+    detail: str,
+    *,
+    request_id: str | None = None,
+    fields: tuple[str, ...] = (),
+    headers: Mapping[str, str] | None = None,
+) -> Response:
+    """One problem as a response."""
+    problem = Problem(
+        title=_TITLES.get(status, "Problem"),
+        status=status,
+        detail=detail,
+        fields=fields,
+        request_id=request_id,
+    )
+    return Response(
+        problem.model_dump_json(exclude_none=True),
+        status_code=status,
+        media_type=PROBLEM_JSON,
+        headers=dict(headers or {}),
+    )
+
+
+def status_of(error: BoomledgerError) -> int:
+    """The status that says best what an error of ours means."""
+    match error:
+        case Refused():
+            return error.status
+        case InvalidInput():
+            return 422
+        case NotFound():
+            return 404
+        case Conflict():
+            return 409
+        case Unavailable():
+            return 503
+        case _:
+            return 500
+
+
+def _answer(request: Request, status: int, detail: str, **extra: Any) -> Response:
+    return problem_response(status, detail, request_id=request_id(request), **extra)
+
+
+def request_id(request: Request) -> str | None:
+    """The id of this request in the log."""
+    found: str | None = request.scope.get("boomledger.request_id")
+    return found
+
+
+async def _ours(request: Request, error: Exception) -> Response:
+    assert isinstance(error, BoomledgerError)
+    field = error.field if isinstance(error, InvalidInput) else None
+    headers = error.headers if isinstance(error, Refused) else None
+    return _answer(request, status_of(error), str(error), fields=(field,) if field else (), headers=headers)
+
+
+async def _http(request: Request, error: Exception) -> Response:
+    assert isinstance(error, HTTPException)
+    detail = str(error.detail)
+    if error.status_code == 404:
+        detail = f"there is no {request.url.path}: see the list of routes at docs"
+    return _answer(request, error.status_code, detail, headers=error.headers)
+
+
+async def _invalid(request: Request, error: Exception) -> Response:
+    assert isinstance(error, RequestValidationError)
+    problems = error.errors()
+    fields = tuple(".".join(str(part) for part in one["loc"][1:]) or "body" for one in problems)
+    detail = "; ".join(f"{name}: {one['msg']}" for name, one in zip(fields, problems, strict=True))
+    return _answer(request, 422, detail[:2000], fields=fields[:50])
+
+
+async def _database(request: Request, error: Exception) -> Response:
+    _LOG.error("database_unavailable", request_id=request_id(request), error=type(error).__name__)
+    return _answer(
+        request, 503, "the database cannot be reached now: try again soon", headers={"retry-after": "5"}
+    )
+
+
+async def _bad_data(request: Request, error: Exception) -> Response:
+    _LOG.warning("database_refused_value", request_id=request_id(request), error=type(error).__name__)
+    return _answer(request, 422, "a value is outside what the database can hold")
+
+
+def add_problem_handlers(api: FastAPI) -> None:
+    """Make every error of this app a problem."""
+    api.add_exception_handler(BoomledgerError, _ours)
+    api.add_exception_handler(HTTPException, _http)
+    api.add_exception_handler(RequestValidationError, _invalid)
+    api.add_exception_handler(psycopg.OperationalError, _database)
+    api.add_exception_handler(psycopg.DataError, _bad_data)
+    api.add_exception_handler(PoolTimeout, _database)

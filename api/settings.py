@@ -1,0 +1,58 @@
+"""What the api needs to know to run: one frozen value, built once by the caller and passed down."""
+
+import ipaddress
+from typing import Annotated, Self
+
+from pydantic import BaseModel, ConfigDict, Field, model_validator
+
+
+class ApiSettings(BaseModel):
+    """Settings of the api. The defaults are the strict ones."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+    host: str = Field(default="127.0.0.1", description="address that the server listens on")
+    open_access: bool = Field(
+        default=False,
+        description="open access on loopback: no log-in, for a demo on one's own machine; refused elsewhere",
+    )
+    secure_cookie: bool = Field(
+        default=True, description="__Host- cookie for https; false only for plain http on loopback"
+    )
+    allowed_hosts: tuple[str, ...] = Field(
+        default=(), description="names in the Host header that are answered; empty for any"
+    )
+    near_limit_from_pct: float = Field(
+        default=90.0, ge=50, le=150, description="utilisation from which time counts as near the limit"
+    )
+    session_hours: Annotated[float, Field(gt=0, le=24 * 30)] = 12.0
+    session_idle_minutes: Annotated[float, Field(gt=0, le=24 * 60)] = 60.0
+    token_days_max: int = Field(default=366, ge=1, le=3660)
+    login_tries: int = Field(default=5, ge=1, description="failed log-ins of one account in 15 minutes")
+    login_tries_address: int = Field(default=20, ge=1, description="the same from one address")
+    body_bytes_max: int = Field(default=2_000_000, ge=1000, le=100_000_000)
+    pool_size: int = Field(default=8, ge=1, le=200, description="database connections")
+
+    @model_validator(mode="after")
+    def _open_only_on_loopback(self) -> Self:
+        if not is_loopback(self.host):
+            if self.open_access:
+                raise ValueError(
+                    f"open access is for loopback only, and {self.host!r} is not:"
+                    " add an administrator with `boomledger user add` and switch open access off"
+                )
+            if not self.secure_cookie:
+                raise ValueError(
+                    f"a plain cookie is for loopback only, and {self.host!r} is not: serve https in front"
+                )
+        return self
+
+
+def is_loopback(host: str) -> bool:
+    """Whether a host name or address means this machine only."""
+    if host == "localhost":
+        return True
+    try:
+        return ipaddress.ip_address(host.strip("[]")).is_loopback
+    except ValueError:
+        return False

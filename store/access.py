@@ -1,0 +1,387 @@
+"""Accounts, sessions, api tokens, failed log-ins, audit and idempotency keys.
+
+Secrets are 256 random bits; the database holds only their SHA-256. Passwords are argon2id hashes, made by the
+caller: `hash_password` and `password_matches` take some 0.1 s of CPU and belong in a thread.
+"""
+
+import hashlib
+import secrets
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from enum import StrEnum
+from functools import cache
+from typing import Any, Final, Literal, LiteralString
+
+import psycopg
+from psycopg import AsyncConnection
+from psycopg.rows import dict_row
+from psycopg.types.json import Jsonb
+from pwdlib import PasswordHash
+from pwdlib.exceptions import UnknownHashError
+from pwdlib.hashers.argon2 import Argon2Hasher
+
+from domain.errors import Conflict, InvalidInput, NotFound
+from store.sql import query
+
+Rows = list[dict[str, Any]]
+Via = Literal["session", "token", "open", "command", "login"]
+
+PASSWORD_MIN: Final = 12
+PASSWORD_MAX: Final = 256
+SEEN_EVERY: Final = timedelta(minutes=1)
+_HASHER = PasswordHash((Argon2Hasher(),))
+
+
+class Role(StrEnum):
+    """What a person or program may do; each role may do all that the ones before it may."""
+
+    VIEWER = "viewer"
+    DISPATCHER = "dispatcher"
+    ENGINEER = "engineer"
+    ADMIN = "admin"
+
+    @property
+    def rank(self) -> int:
+        """0 for the least."""
+        return list(Role).index(self)
+
+    def covers(self, other: "Role") -> bool:
+        """Whether this role may do what `other` may."""
+        return self.rank >= other.rank
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Principal:
+    """Who is asking: the account, its role, and the sites in sight (None for every site)."""
+
+    account: str
+    role: Role
+    sites: tuple[str, ...] | None
+    via: Via
+    session_id: int | None = None
+
+    @property
+    def site_list(self) -> list[str] | None:
+        """Sites as a database parameter."""
+        return None if self.sites is None else list(self.sites)
+
+
+def hash_password(password: str) -> str:
+    """Argon2id hash of a password; refuses one that is too short or too long."""
+    if not PASSWORD_MIN <= len(password) <= PASSWORD_MAX:
+        raise InvalidInput(
+            f"a password has {PASSWORD_MIN} to {PASSWORD_MAX} characters; a few unrelated words will do",
+            field="password",
+        )
+    return _HASHER.hash(password)
+
+
+def password_matches(password: str, password_hash: str | None) -> bool:
+    """Whether the password is right. None (no such account) takes as long and is False."""
+    try:
+        right = _HASHER.verify(password, password_hash or _no_account_hash())
+    except UnknownHashError:
+        return False
+    return right and password_hash is not None
+
+
+@cache
+def _no_account_hash() -> str:
+    return _HASHER.hash(secrets.token_hex(16))
+
+
+def new_secret(kind: Literal["session", "token"]) -> str:
+    """A new opaque secret; its first letters say what it is, so that a scanner can find a leaked one."""
+    return f"bl_{kind[0]}_{secrets.token_urlsafe(32)}"
+
+
+def secret_sha256(secret: str) -> bytes:
+    """What the database holds of a secret."""
+    return hashlib.sha256(secret.encode()).digest()
+
+
+def create_user(
+    conn: psycopg.Connection[Any],
+    name: str,
+    password: str,
+    role: Role | str = Role.VIEWER,
+    sites: list[str] | None = None,
+) -> None:
+    """Add an account from the command line (the first administrator) and write it down in the audit."""
+    row = {"name": name, "password_hash": hash_password(password), "role": str(Role(role)), "sites": sites}
+    try:
+        with conn.transaction(), conn.cursor() as cursor:
+            cursor.execute(query("add_account"), row)
+            if cursor.fetchone() is None:
+                raise Conflict(f"there is an account {name!r} already")
+            noted = _audit_row("command line", "command", "create account", name, {"role": row["role"]})
+            cursor.execute(query("add_audit"), noted)
+    except psycopg.errors.CheckViolation as problem:
+        raise InvalidInput(_NAME_RULE, field="name") from problem
+
+
+_NAME_RULE: Final = "a name has 1 to 63 lower-case letters, digits, dots, dashes, underscores or @, and starts with a letter or digit"
+
+
+async def add_account(
+    conn: AsyncConnection[Any], name: str, password_hash: str, role: Role, sites: list[str] | None
+) -> dict[str, Any]:
+    """Add an account; Conflict when the name is taken."""
+    values = {"name": name, "password_hash": password_hash, "role": str(role), "sites": sites}
+    row = await _one(conn, query("add_account"), values)
+    if row is None:
+        raise Conflict(f"there is an account {name!r} already")
+    return row
+
+
+async def change_account(
+    conn: AsyncConnection[Any],
+    name: str,
+    *,
+    role: Role | None = None,
+    set_sites: bool = False,
+    sites: list[str] | None = None,
+    password_hash: str | None = None,
+    disabled: bool | None = None,
+) -> dict[str, Any]:
+    """Change an account and sign its sessions out; Conflict when that would leave no administrator."""
+    async with conn.transaction():
+        await _all(conn, query("count_active_admins"), {})
+        row = await _one(
+            conn,
+            query("change_account"),
+            {
+                "name": name,
+                "role": role,
+                "set_sites": set_sites,
+                "sites": sites,
+                "password_hash": password_hash,
+                "disabled": disabled,
+            },
+        )
+        if row is None:
+            raise NotFound(f"there is no account {name!r}")
+        if not await _all(conn, query("count_active_admins"), {}):
+            raise Conflict("this would leave no administrator: make another account administrator first")
+        await conn.execute(query("end_sessions_of"), {"account_id": row["account_id"]})
+    return row
+
+
+async def account_for_login(conn: AsyncConnection[Any], name: str) -> dict[str, Any] | None:
+    """The account with its password hash, or None."""
+    return await _one(conn, query("account_for_login"), {"name": name})
+
+
+async def open_session(
+    conn: AsyncConnection[Any], account_id: int, expires_at: datetime, address: str, agent: str
+) -> str:
+    """Open a session; the secret is returned once and only its hash kept."""
+    secret = new_secret("session")
+    await conn.execute(
+        query("add_session"),
+        {
+            "secret_sha256": secret_sha256(secret),
+            "account_id": account_id,
+            "expires_at": expires_at,
+            "address": address[:100],
+            "agent": agent[:200],
+        },
+    )
+    return secret
+
+
+async def session_principal(conn: AsyncConnection[Any], secret: str, idle: timedelta) -> Principal | None:
+    """Who a session secret belongs to, or None when it is unknown, expired, idle for too long or disabled."""
+    row = await _one(conn, query("session_principal"), {"secret_sha256": secret_sha256(secret), "idle": idle})
+    if row is None:
+        return None
+    if _stale(row["last_seen_at"]):
+        await conn.execute(query("see_session"), {"session_id": row["session_id"]})
+    return Principal(
+        account=row["name"],
+        role=Role(row["role"]),
+        sites=_sites(row["sites"]),
+        via="session",
+        session_id=row["session_id"],
+    )
+
+
+async def token_principal(conn: AsyncConnection[Any], secret: str) -> Principal | None:
+    """Who an api token speaks for: the lower role and the common sites of the token and its account."""
+    row = await _one(conn, query("token_principal"), {"secret_sha256": secret_sha256(secret)})
+    if row is None:
+        return None
+    if _stale(row["last_used_at"]):
+        await conn.execute(query("see_token"), {"token_id": row["token_id"]})
+    return Principal(
+        account=row["name"],
+        role=min(Role(row["role"]), Role(row["account_role"]), key=lambda role: role.rank),
+        sites=common_sites(_sites(row["sites"]), _sites(row["account_sites"])),
+        via="token",
+    )
+
+
+def common_sites(one: tuple[str, ...] | None, other: tuple[str, ...] | None) -> tuple[str, ...] | None:
+    """Sites in both; None stands for every site."""
+    if one is None or other is None:
+        return other if one is None else one
+    return tuple(site for site in one if site in other)
+
+
+async def add_token(
+    conn: AsyncConnection[Any],
+    account: str,
+    title: str,
+    role: Role,
+    sites: list[str] | None,
+    expires_at: datetime,
+) -> tuple[str, dict[str, Any]]:
+    """Make a token; the secret is returned once and only its hash kept."""
+    secret = new_secret("token")
+    values = {
+        "secret_sha256": secret_sha256(secret),
+        "account": account,
+        "title": title,
+        "role": str(role),
+        "sites": sites,
+        "expires_at": expires_at,
+    }
+    row = await _one(conn, query("add_token"), values)
+    if row is None:
+        raise NotFound(f"there is no account {account!r}: tokens belong to accounts")
+    return secret, row
+
+
+async def list_accounts(conn: AsyncConnection[Any], after: str, limit: int) -> Rows:
+    """Accounts by name, after a name."""
+    return await _all(conn, query("list_accounts"), {"after": after, "limit": limit})
+
+
+async def list_sessions(conn: AsyncConnection[Any], account: str | None, after: int, limit: int) -> Rows:
+    """Open sessions of an account, or of everyone."""
+    return await _all(conn, query("list_sessions"), {"account": account, "after": after, "limit": limit})
+
+
+async def list_tokens(conn: AsyncConnection[Any], account: str | None, after: int, limit: int) -> Rows:
+    """Tokens of an account, or of everyone."""
+    return await _all(conn, query("list_tokens"), {"account": account, "after": after, "limit": limit})
+
+
+async def end_session(conn: AsyncConnection[Any], session_id: int, account: str | None) -> None:
+    """Sign a session out; NotFound when it is not this account's (None: anyone's)."""
+    row = await _one(conn, query("end_session"), {"session_id": session_id, "account": account})
+    if row is None:
+        raise NotFound("there is no such open session")
+
+
+async def end_token(conn: AsyncConnection[Any], token_id: int, account: str | None) -> None:
+    """Revoke a token; NotFound when it is not this account's (None: anyone's)."""
+    if await _one(conn, query("end_token"), {"token_id": token_id, "account": account}) is None:
+        raise NotFound("there is no such token")
+
+
+async def login_attempts(
+    conn: AsyncConnection[Any], name: str, address: str, within: timedelta
+) -> tuple[int, int]:
+    """Failed log-ins of the window: (for this account, from this address)."""
+    row = await _one(
+        conn, query("count_login_attempts"), {"name": name, "address": address, "within": within}
+    )
+    return (row["by_account"], row["by_address"]) if row else (0, 0)
+
+
+async def note_failed_login(conn: AsyncConnection[Any], name: str, address: str) -> None:
+    """Remember a failed log-in."""
+    await conn.execute(query("add_login_attempt"), {"name": name, "address": address})
+
+
+async def forget_failed_logins(conn: AsyncConnection[Any], name: str) -> None:
+    """A good log-in clears the count of its account."""
+    await conn.execute(query("forget_login_attempts"), {"name": name})
+
+
+async def note(
+    conn: AsyncConnection[Any],
+    *,
+    account: str,
+    via: Via,
+    action: str,
+    target: str = "",
+    detail: dict[str, Any] | None = None,
+    address: str = "",
+    request_id: str = "",
+) -> None:
+    """Write down in the audit what was done."""
+    row = _audit_row(account, via, action, target, detail or {}, address, request_id)
+    await conn.execute(query("add_audit"), row)
+
+
+async def list_audit(conn: AsyncConnection[Any], before: int, limit: int) -> Rows:
+    """The audit, newest first, before an audit_id."""
+    return await _all(conn, query("list_audit"), {"before": before, "limit": limit})
+
+
+async def claim_key(conn: AsyncConnection[Any], account: str, key: str, request_sha256: bytes) -> bool:
+    """Take an idempotency key; False when it is taken."""
+    values = {"account": account, "key": key, "request_sha256": request_sha256}
+    return await _one(conn, query("claim_idempotency_key"), values) is not None
+
+
+async def kept_answer(conn: AsyncConnection[Any], account: str, key: str) -> dict[str, Any] | None:
+    """What the first request with the key asked and was answered."""
+    return await _one(conn, query("idempotent_answer"), {"account": account, "key": key})
+
+
+async def keep_answer(
+    conn: AsyncConnection[Any], account: str, key: str, status: int, content_type: str, body: bytes
+) -> None:
+    """Keep the answer of the first request with the key."""
+    values = {"account": account, "key": key, "status": status, "content_type": content_type, "body": body}
+    await conn.execute(query("keep_idempotent_answer"), values)
+
+
+async def release_key(conn: AsyncConnection[Any], account: str, key: str) -> None:
+    """Give a key back after a request that changed nothing."""
+    await conn.execute(query("release_idempotency_key"), {"account": account, "key": key})
+
+
+def _audit_row(
+    account: str,
+    via: Via,
+    action: str,
+    target: str,
+    detail: dict[str, Any],
+    address: str = "",
+    request_id: str = "",
+) -> dict[str, Any]:
+    return {
+        "account": account,
+        "via": via,
+        "action": action,
+        "target": target,
+        "detail": Jsonb(detail),
+        "address": address,
+        "request_id": request_id,
+    }
+
+
+def _sites(value: list[str] | None) -> tuple[str, ...] | None:
+    return None if value is None else tuple(value)
+
+
+def _stale(moment: datetime | None) -> bool:
+    return moment is None or datetime.now(moment.tzinfo) - moment > SEEN_EVERY
+
+
+async def _one(
+    conn: AsyncConnection[Any], statement: LiteralString, values: dict[str, Any]
+) -> dict[str, Any] | None:
+    async with conn.cursor(row_factory=dict_row) as cursor:
+        await cursor.execute(statement, values)
+        return await cursor.fetchone()
+
+
+async def _all(conn: AsyncConnection[Any], statement: LiteralString, values: dict[str, Any]) -> Rows:
+    async with conn.cursor(row_factory=dict_row) as cursor:
+        await cursor.execute(statement, values)
+        return await cursor.fetchall()

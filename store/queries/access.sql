@@ -1,0 +1,159 @@
+-- name: add_account
+-- Add a person or program; nothing is returned when the name is taken.
+insert into account (name, password_hash, role, sites)
+values (%(name)s, %(password_hash)s, %(role)s, %(sites)s)
+on conflict (name) do nothing
+returning account_id, name, role, sites, created_at, disabled_at;
+
+-- name: account_for_login
+-- The account that signs in, with its password hash.
+select account_id, name, role, sites, password_hash
+from account
+where name = %(name)s and disabled_at is null;
+
+-- name: list_accounts
+-- One page of accounts, by name.
+select account_id, name, role, sites, created_at, disabled_at
+from account
+where name > %(after)s
+order by name
+limit %(limit)s;
+
+-- name: change_account
+-- Change role, sites, password or state of an account; nulls leave the role and the password as they are.
+update account
+set role = coalesce(%(role)s, role),
+    sites = case when %(set_sites)s then %(sites)s else sites end,
+    password_hash = coalesce(%(password_hash)s, password_hash),
+    disabled_at = case when %(disabled)s::boolean is null then disabled_at
+                       when %(disabled)s then coalesce(disabled_at, now()) end
+where name = %(name)s
+returning account_id, name, role, sites, created_at, disabled_at;
+
+-- name: count_active_admins
+-- Administrators that can still sign in, locked so that two changes cannot both remove the last one.
+select account_id from account where role = 'admin' and disabled_at is null order by account_id for update;
+
+-- name: add_session
+-- Open a session.
+insert into session (secret_sha256, account_id, expires_at, address, agent)
+values (%(secret_sha256)s, %(account_id)s, %(expires_at)s, %(address)s, %(agent)s)
+returning session_id;
+
+-- name: session_principal
+-- Who a session secret belongs to, if it is still good.
+select a.account_id, a.name, a.role, a.sites, s.session_id, s.last_seen_at
+from session s join account a using (account_id)
+where s.secret_sha256 = %(secret_sha256)s
+  and s.expires_at > now()
+  and s.last_seen_at > now() - %(idle)s::interval
+  and a.disabled_at is null;
+
+-- name: see_session
+-- Note that a session is in use.
+update session set last_seen_at = now() where session_id = %(session_id)s;
+
+-- name: list_sessions
+-- Open sessions of one account, or of everyone.
+select s.session_id, a.name as account, s.created_at, s.last_seen_at, s.expires_at, s.address, s.agent
+from session s join account a using (account_id)
+where s.expires_at > now() and (%(account)s::text is null or a.name = %(account)s)
+  and s.session_id > %(after)s
+order by s.session_id
+limit %(limit)s;
+
+-- name: end_session
+-- Sign one session out.
+delete from session s using account a
+where a.account_id = s.account_id and s.session_id = %(session_id)s
+  and (%(account)s::text is null or a.name = %(account)s)
+returning s.session_id;
+
+-- name: end_sessions_of
+-- Sign every session of an account out.
+delete from session where account_id = %(account_id)s;
+
+-- name: add_token
+-- Make an api token.
+insert into api_token (secret_sha256, account_id, title, role, sites, expires_at)
+select %(secret_sha256)s, account_id, %(title)s, %(role)s, %(sites)s, %(expires_at)s
+from account where name = %(account)s
+returning token_id, title, role, sites, created_at, expires_at, last_used_at;
+
+-- name: token_principal
+-- Who an api token speaks for, with the role and sites of both.
+select a.account_id, a.name, a.role as account_role, a.sites as account_sites,
+       t.token_id, t.role, t.sites, t.last_used_at
+from api_token t join account a using (account_id)
+where t.secret_sha256 = %(secret_sha256)s and t.expires_at > now() and a.disabled_at is null;
+
+-- name: see_token
+-- Note that a token is in use.
+update api_token set last_used_at = now() where token_id = %(token_id)s;
+
+-- name: list_tokens
+-- Tokens of one account, or of everyone; never the secrets.
+select t.token_id, a.name as account, t.title, t.role, t.sites, t.created_at, t.expires_at, t.last_used_at
+from api_token t join account a using (account_id)
+where (%(account)s::text is null or a.name = %(account)s) and t.token_id > %(after)s
+order by t.token_id
+limit %(limit)s;
+
+-- name: end_token
+-- Revoke one token.
+delete from api_token t using account a
+where a.account_id = t.account_id and t.token_id = %(token_id)s
+  and (%(account)s::text is null or a.name = %(account)s)
+returning t.token_id;
+
+-- name: count_login_attempts
+-- Failed log-ins of the window, by account and by address.
+select count(*) filter (where account_name = %(name)s) as by_account,
+       count(*) filter (where address = %(address)s) as by_address
+from login_attempt
+where at > now() - %(within)s::interval and (account_name = %(name)s or address = %(address)s);
+
+-- name: add_login_attempt
+-- Remember a failed log-in.
+insert into login_attempt (account_name, address) values (%(name)s, %(address)s);
+
+-- name: forget_login_attempts
+-- A good log-in clears the count of its account; old attempts go with it.
+delete from login_attempt where account_name = %(name)s or at < now() - interval '1 day';
+
+-- name: add_audit
+-- Write down what was done.
+insert into audit (account_name, via, action, target, detail, address, request_id)
+values (%(account)s, %(via)s, %(action)s, %(target)s, %(detail)s, %(address)s, %(request_id)s);
+
+-- name: list_audit
+-- One page of the audit, newest first.
+select audit_id, at, account_name as account, via, action, target, detail, address, request_id
+from audit
+where audit_id < %(before)s
+order by audit_id desc
+limit %(limit)s;
+
+-- name: claim_idempotency_key
+-- Take a key for a first request; nothing is returned when it is taken already.
+insert into idempotency (account_name, key, request_sha256)
+values (%(account)s, %(key)s, %(request_sha256)s)
+on conflict (account_name, key) do update
+    set request_sha256 = excluded.request_sha256, created_at = now(), status = null, content_type = null, body = null
+    where idempotency.created_at < now() - interval '1 day'
+returning key;
+
+-- name: idempotent_answer
+-- What the first request with this key asked and was answered.
+select request_sha256, status, content_type, body
+from idempotency
+where account_name = %(account)s and key = %(key)s;
+
+-- name: keep_idempotent_answer
+-- Keep the answer of the first request with this key.
+update idempotency set status = %(status)s, content_type = %(content_type)s, body = %(body)s
+where account_name = %(account)s and key = %(key)s;
+
+-- name: release_idempotency_key
+-- Give a key back after a request that changed nothing.
+delete from idempotency where account_name = %(account)s and key = %(key)s and status is null;

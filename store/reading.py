@@ -1,0 +1,201 @@
+"""What the api reads of cranes, live values, events and quarantine, within the sites in sight (None: every site)."""
+
+from dataclasses import dataclass
+from datetime import date, datetime
+from typing import Any, Final
+
+from psycopg import AsyncConnection
+
+from domain.crane import Crane, Site
+from store.statement import Statement
+
+Sites = list[str] | None
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class CraneListing:
+    """One crane in a list."""
+
+    name: str
+    title: str
+    type: str
+    type_title: str
+    site: str
+    registered_at: datetime
+    draft: bool
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class CraneInSight:
+    """One crane with the specs of its type and site."""
+
+    crane_id: int
+    name: str
+    spec: dict[str, Any]
+    registered_at: datetime
+    draft: bool
+    type_name: str
+    type_spec: dict[str, Any]
+    site_name: str
+    site_spec: dict[str, Any]
+
+    @property
+    def time_zone(self) -> str:
+        """IANA name of the zone in which its days begin."""
+        return str(self.site_spec["time_zone"])
+
+    def crane(self) -> Crane:
+        """As a domain value."""
+        return Crane.model_validate({**self.spec, "type": self.type_spec, "site": self.site_name})
+
+    def site(self) -> Site:
+        """As a domain value."""
+        return Site.model_validate(self.site_spec)
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class LiveRow:
+    """Last known values of one crane; None before its first message."""
+
+    crane: str
+    online: bool
+    at: datetime | None
+    received_at: datetime | None
+    last_values: dict[str, float | None] | None
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class EventListing:
+    """One event."""
+
+    crane: str
+    at: datetime
+    kind: str
+    code: str
+    state: str
+    text: str
+    received_at: datetime
+    boot: int
+    seq: int
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class FaultListing:
+    """One status code over a period; open_since None when cleared."""
+
+    code: str
+    text: str
+    raised: int
+    open_since: datetime | None
+    last_at: datetime
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class QuarantineListing:
+    """One message set aside, with its first bytes."""
+
+    quarantine_id: int
+    received_at: datetime
+    topic: str
+    crane: str | None
+    reason: str
+    detail: str
+    raw_bytes: int
+    raw_start: bytes
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Quarantined:
+    """Messages set aside in a time range."""
+
+    quarantined: int
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class ServiceDue:
+    """Earliest day by calendar on which a service of a crane falls due."""
+
+    crane: str
+    due_on: date
+
+
+CRANE_ROWS: Final = Statement("crane_rows", CraneListing)
+CRANE_IN_SIGHT: Final = Statement("crane_in_sight", CraneInSight)
+LIVE_ROWS: Final = Statement("live_rows", LiveRow)
+EVENT_ROWS: Final = Statement("event_rows", EventListing)
+FAULT_ROWS: Final = Statement("fault_rows", FaultListing)
+QUARANTINE_ROWS: Final = Statement("quarantine_rows", QuarantineListing)
+QUARANTINED_COUNT: Final = Statement("quarantined_count", Quarantined)
+SERVICE_DUE_ROWS: Final = Statement("service_due_rows", ServiceDue)
+
+
+async def crane_rows(
+    conn: AsyncConnection[Any], sites: Sites, *, after: str = "", rows: int = 200
+) -> list[CraneListing]:
+    """Cranes by name, after a name."""
+    return await CRANE_ROWS.all_async(conn, sites=sites, after=after, rows=rows)
+
+
+async def crane_in_sight(conn: AsyncConnection[Any], crane: str, sites: Sites) -> CraneInSight | None:
+    """One crane; None when there is none with that name or its site is out of sight."""
+    return await CRANE_IN_SIGHT.first_async(conn, crane=crane, sites=sites)
+
+
+async def live_rows(
+    conn: AsyncConnection[Any], sites: Sites, *, cranes: list[str] | None = None
+) -> list[LiveRow]:
+    """Last known values of the named cranes, or of every crane in sight."""
+    return await LIVE_ROWS.all_async(conn, sites=sites, cranes=cranes)
+
+
+async def event_rows(
+    conn: AsyncConnection[Any],
+    sites: Sites,
+    time_from: datetime,
+    time_to: datetime,
+    *,
+    crane: str | None = None,
+    kinds: list[str] | None = None,
+    before: tuple[datetime, str, int, int] | None = None,
+    rows: int = 500,
+) -> list[EventListing]:
+    """Events in [time_from, time_to), newest first; `before` is the key of the last row of the page before."""
+    at, name, boot, seq = before or (None, None, None, None)
+    return await EVENT_ROWS.all_async(
+        conn,
+        sites=sites,
+        time_from=time_from,
+        time_to=time_to,
+        crane=crane,
+        kinds=kinds,
+        before_at=at,
+        before_crane=name,
+        before_boot=boot,
+        before_seq=seq,
+        rows=rows,
+    )
+
+
+async def fault_rows(conn: AsyncConnection[Any], crane_id: int, time_from: datetime) -> list[FaultListing]:
+    """Status codes of one crane raised since a time or still open, open ones first."""
+    return await FAULT_ROWS.all_async(conn, crane_id=crane_id, time_from=time_from)
+
+
+async def quarantine_rows(
+    conn: AsyncConnection[Any], sites: Sites, *, before: int | None = None, rows: int = 200
+) -> list[QuarantineListing]:
+    """Messages set aside, newest first, before an id."""
+    return await QUARANTINE_ROWS.all_async(conn, sites=sites, before=before, rows=rows)
+
+
+async def quarantined_count(
+    conn: AsyncConnection[Any], sites: Sites, time_from: datetime, time_to: datetime
+) -> int:
+    """How many messages were set aside in [time_from, time_to)."""
+    row = await QUARANTINED_COUNT.first_async(conn, sites=sites, time_from=time_from, time_to=time_to)
+    return 0 if row is None else row.quarantined
+
+
+async def service_due(conn: AsyncConnection[Any], crane: str | None = None) -> dict[str, date]:
+    """By crane, the earliest day by calendar on which a service falls due."""
+    return {row.crane: row.due_on for row in await SERVICE_DUE_ROWS.all_async(conn, crane=crane)}
