@@ -1,4 +1,4 @@
-"""Will the truck stand: stability limit and support reactions, a rigid-body estimate on level, firm ground.
+"""Will the truck stand: the stability limit of the moment, a rigid-body estimate on level, firm ground.
 
 Plan coordinates from the slewing axis: x towards the cab, y to the right seen from above, so slewing angle t
 points to (cos t, sin t). Supports: a stabiliser pad left and right at x = 0, and a wheel left and right at the
@@ -7,8 +7,6 @@ rear and the front support, whose half track is taken as the spread of run-in st
 An estimate for simulation and for planning aids. Ground, slope, chassis twist, tyre and spring travel are left
 out, and each can tip a truck that this calls stable.
 """
-
-from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -22,16 +20,6 @@ STABILITY_FACTOR = 1.25  # righting over tipping moment asked for. From memory, 
 PART_SPREAD = 0.5  # Spread.PART over the stroke of a stabiliser. This project's convention
 
 
-class Reactions(NamedTuple):
-    """Vertical force under each support [kN] in the order of `SUPPORTS`, and pad pressure [kPa] of the first two."""
-
-    force_kn: Floats
-    pad_pressure_kpa: Floats
-
-
-SUPPORTS = ("stabiliser_left", "stabiliser_right", "rear_left", "rear_right", "front_left", "front_right")
-
-
 def spread_m(vehicle: Vehicle, spread: Spread | float) -> float:
     """Slewing axis to pad, sideways [m], for a named spread or a spread in percent of the full one (0..100)."""
     named = {Spread.FULL: 1.0, Spread.PART: PART_SPREAD, Spread.NONE: 0.0}
@@ -41,7 +29,7 @@ def spread_m(vehicle: Vehicle, spread: Spread | float) -> float:
 
 
 def supports_m(vehicle: Vehicle, spread_left: Spread | float, spread_right: Spread | float) -> Floats:
-    """Plan positions [m] of the supports, shape (6, 2), in the order of `SUPPORTS`."""
+    """Plan positions [m] of the supports, shape (6, 2): pads left, right, rear left, right, front left, right."""
     half_track = vehicle.stabiliser_spread_none_m
     return np.array(
         [
@@ -92,42 +80,6 @@ def stability_limit_pct(
     """Moment allowed now over the full structural rating [%]: 100, or less where stability is the lower limit."""
     stable = stability_moment_kn_m(crane_type.vehicle, slew_deg, spread_left, spread_right, factor)
     return np.asarray(100.0 * np.minimum(stable / crane_type.rated_moment_kn_m, 1.0))
-
-
-def reactions(
-    vehicle: Vehicle,
-    moment_kn_m: float,
-    vertical_kn: float,
-    slew_deg: float,
-    spread_left: Spread | float,
-    spread_right: Spread | float,
-) -> Reactions:
-    """Support forces under the vehicle's weight plus booms and load, given as moment and weight at the slewing axis.
-
-    The frame is rigid and the supports are equal springs that cannot pull: force = c0 + cx*x + cy*y, and a support
-    that would pull is taken out and the rest solved again. NaN everywhere where nothing balances (it tips).
-    """
-    at = supports_m(vehicle, spread_left, spread_right)
-    angle = np.radians(slew_deg)
-    own_kn = STANDARD_GRAVITY_M_S2 * vehicle.mass_kg / _KILO
-    wanted = np.array(
-        [
-            own_kn + vertical_kn,
-            own_kn * vehicle.centre_of_mass_x_m + moment_kn_m * np.cos(angle),
-            moment_kn_m * np.sin(angle),
-        ]
-    )
-    shape = np.column_stack([np.ones(len(at)), at])
-    touching = np.ones(len(at), dtype=bool)
-    force = np.full(len(at), np.nan)
-    while touching.sum() >= 3 and np.linalg.matrix_rank(shape[touching]) == 3:
-        part = shape[touching]
-        force = shape @ np.linalg.solve(part.T @ part, wanted)
-        if (force[touching] >= -1e-9).all():
-            force = np.where(touching, np.maximum(force, 0.0), 0.0)
-            return Reactions(force, force[:2] / vehicle.pad_area_m2)
-        touching &= force >= 0
-    return Reactions(np.full(len(at), np.nan), np.full(2, np.nan))
 
 
 def _hull(points: Floats) -> Floats:

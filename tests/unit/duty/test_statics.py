@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from domain.crane import CraneType, Sector, Spread
 from domain.errors import InvalidInput
 from duty.geometry import pose
-from duty.stability import reactions, stability_moment_kn_m, supports_m
+from duty.stability import stability_moment_kn_m
 from duty.statics import (
     capacity_kg,
     load_moment_kn_m,
@@ -145,27 +145,3 @@ def test_stability_lowers_the_limit_on_the_side_that_is_not_propped(round_type: 
     assert right == 100.0
     assert left < right
     assert np.isnan(stability_limit_pct(round_type, np.nan, 0.0, 100.0))
-
-
-def test_reactions_balance_weight_and_moments(round_type: CraneType) -> None:
-    vehicle = round_type.vehicle
-    found = reactions(vehicle, 100.0, 25.0, 60.0, 100.0, 100.0)
-    at = supports_m(vehicle, 100.0, 100.0)
-    own = G * 14.0
-    assert (found.force_kn >= 0).all()
-    assert found.force_kn.sum() == pytest.approx(own + 25.0)
-    assert (found.force_kn * at[:, 0]).sum() == pytest.approx(own * -1.0 + 100 * math.cos(math.radians(60)))
-    assert (found.force_kn * at[:, 1]).sum() == pytest.approx(100 * math.sin(math.radians(60)))
-    assert found.force_kn[1] > found.force_kn[0]
-    np.testing.assert_allclose(found.pad_pressure_kpa, found.force_kn[:2] / 0.1)
-
-
-def test_reactions_of_a_tipping_truck_are_nan(round_type: CraneType) -> None:
-    assert np.isnan(reactions(round_type.vehicle, 5000.0, 25.0, 90.0, 0.0, 0.0).force_kn).all()
-
-
-def test_reactions_at_the_stability_limit_without_factor_still_balance(round_type: CraneType) -> None:
-    limit = float(stability_moment_kn_m(round_type.vehicle, 90.0, 100.0, 100.0, factor=1.0))
-    at = supports_m(round_type.vehicle, 100.0, 100.0)
-    found = reactions(round_type.vehicle, limit * 0.95, 0.0, 90.0, 100.0, 100.0)
-    assert found.force_kn @ at[:, 1] == pytest.approx(limit * 0.95)
