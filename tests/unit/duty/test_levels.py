@@ -1,0 +1,115 @@
+"""Sums of sample time: whole, additive, and with the two percents apart."""
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from hypothesis.extra import numpy as hnp
+
+from domain.channels import Mode
+from domain.errors import InvalidInput
+from duty.levels import empty, from_bytes, merge, mode_ms, near_limit_ms, tally, to_bytes
+
+NAN = float("nan")
+readings = st.floats(-20, 400) | st.sampled_from([NAN, 90.0, 89.99, 0.0, 150.0])
+
+
+@st.composite
+def samples(draw: st.DrawFn) -> tuple[np.ndarray, dict[str, np.ndarray]]:
+    n = draw(st.integers(0, 40))
+    step = draw(hnp.arrays(np.int64, n, elements=st.integers(1, 600_000)))
+    return step, {
+        "utilisation_pct": draw(hnp.arrays(float, n, elements=readings)),
+        "limit_pct": draw(hnp.arrays(float, n, elements=st.floats(0, 150) | st.just(NAN))),
+        "mode": draw(hnp.arrays(float, n, elements=st.sampled_from([0.0, 1.0, 2.0, 3.0, NAN]))),
+        "slew_deg": draw(hnp.arrays(float, n, elements=st.floats(-720, 720) | st.just(NAN))),
+        "outreach_m": draw(hnp.arrays(float, n, elements=st.floats(-5, 100) | st.just(NAN))),
+    }
+
+
+@given(record=samples(), data=st.data())
+def test_tallies_of_parts_add_up_to_those_of_the_whole(
+    record: tuple[np.ndarray, dict[str, np.ndarray]], data: st.DataObject
+) -> None:
+    step, channels = record
+    at = data.draw(st.integers(0, step.size))
+    first = tally(step[:at], **{name: values[:at] for name, values in channels.items()})
+    rest = tally(step[at:], **{name: values[at:] for name, values in channels.items()})
+    whole = tally(step, **channels)
+    assert merge(first, rest) == whole == merge(rest, first)
+    assert merge(whole, empty()) == whole
+
+
+@given(record=samples())
+def test_no_time_is_lost(record: tuple[np.ndarray, dict[str, np.ndarray]]) -> None:
+    step, channels = record
+    found = tally(step, **channels)
+    assert found.recorded_ms == step.sum()
+    assert found.utilisation_ms.sum() + found.missing_ms == found.recorded_ms
+    assert found.structural_ms.sum() == found.utilisation_ms.sum()
+    assert sum(mode_ms(found).values()) == found.utilisation_ms.sum()
+    assert (found.area_near_limit_ms <= found.area_ms).all()
+    assert from_bytes(to_bytes(found)) == found
+
+
+@given(record=samples(), threshold=st.integers(1, 150))
+def test_time_near_the_limit_is_exact_at_every_whole_percent(
+    record: tuple[np.ndarray, dict[str, np.ndarray]], threshold: int
+) -> None:
+    step, channels = record
+    expected = step[channels["utilisation_pct"] >= threshold].sum()
+    assert near_limit_ms(tally(step, **channels), threshold) == expected
+
+
+def test_a_stability_limited_hour_is_near_the_limit_and_easy_on_the_steel() -> None:
+    found = tally(np.full(36_000, 100), np.full(36_000, 95.0), np.full(36_000, 40.0))
+    assert near_limit_ms(found) == 3_600_000
+    assert found.structural_ms[38] == 3_600_000
+    assert found.structural_ms[90:].sum() == 0
+    assert found.limit_assumed_ms == 0
+
+
+def test_a_missing_limit_is_assumed_and_said() -> None:
+    found = tally(100, [50.0, 50.0, NAN], [NAN, 40.0, NAN])
+    assert found.limit_assumed_ms == 100
+    assert found.structural_ms[[50, 20]].tolist() == [100, 100]
+    assert tally(100, [50.0, NAN]).limit_assumed_ms == 100
+
+
+def test_places_and_modes() -> None:
+    found = tally(
+        10,
+        [95.0, 20.0, 95.0, 30.0],
+        mode=[Mode.REMOTE, Mode.EMERGENCY, NAN, 2.5],
+        slew_deg=[-1e-15, 14.9, 359.0, NAN],
+        outreach_m=[3.2, 3.9, 60.0, 5.0],
+    )
+    assert mode_ms(found) == {
+        Mode.TRANSPORT: 0,
+        Mode.STABILISER: 0,
+        Mode.REMOTE: 10,
+        Mode.EMERGENCY: 10,
+        None: 20,
+    }
+    assert found.area_ms[0, 3] == 20
+    assert found.area_near_limit_ms[0, 3] == 10
+    assert found.area_ms[23, 39] == 10
+    assert found.area_ms.sum() == 30
+
+
+@pytest.mark.parametrize("step", [0.5, 0, -100, np.array([100, 100, 100])])
+def test_a_step_that_is_no_whole_positive_time_is_refused(step: object) -> None:
+    with pytest.raises(InvalidInput):
+        tally(step, [50.0, 60.0])  # type: ignore[arg-type]
+
+
+def test_a_threshold_that_the_bins_cannot_tell_is_refused() -> None:
+    with pytest.raises(InvalidInput, match=r"1\.\.150"):
+        near_limit_ms(empty(), 151)
+
+
+def test_damaged_or_foreign_bytes_are_refused() -> None:
+    good = to_bytes(empty())
+    for bad in (b"", b"lift" + good[4:], good[:4] + b"\x09" + good[5:], good[:-1] + bytes([good[-1] ^ 1])):
+        with pytest.raises(InvalidInput, match="count that day again"):
+            from_bytes(bad)
