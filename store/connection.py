@@ -1,0 +1,61 @@
+"""Connections and pools with the settings that every process of ours relies on."""
+
+from typing import Any, Final
+
+import psycopg
+from psycopg_pool import AsyncConnectionPool, ConnectionPool
+
+from domain.errors import Unavailable
+
+CONNECT_TIMEOUT_S: Final = 10
+
+# Days and bounds are computed in the site's zone by us, never by a session's accidental zone.
+_SETTINGS: Final[dict[str, Any]] = {
+    "connect_timeout": CONNECT_TIMEOUT_S,
+    "options": "-c timezone=UTC -c application_name=boomledger",
+    "keepalives_idle": 30,
+    "keepalives_interval": 10,
+    "keepalives_count": 3,
+}
+
+
+def connect(url: str, *, autocommit: bool = False) -> psycopg.Connection:
+    """One connection. Raises Unavailable when the server cannot be reached."""
+    try:
+        return psycopg.connect(url, autocommit=autocommit, **_SETTINGS)
+    except psycopg.OperationalError as problem:
+        raise Unavailable(
+            f"the database cannot be reached: {first_line(problem)}; is it up, is the URL right?"
+        ) from (problem)
+
+
+def open_pool(url: str, *, min_size: int = 1, max_size: int = 4) -> ConnectionPool:
+    """An open pool of blocking connections; close it with `close()` or as a context manager."""
+    return ConnectionPool(
+        url,
+        min_size=min_size,
+        max_size=max_size,
+        open=True,
+        kwargs=_SETTINGS,
+        check=ConnectionPool.check_connection,
+    )
+
+
+async def open_async_pool(url: str, *, min_size: int = 1, max_size: int = 8) -> AsyncConnectionPool:
+    """An open pool of asyncio connections; close it with `await pool.close()`."""
+    pool = AsyncConnectionPool(
+        url,
+        min_size=min_size,
+        max_size=max_size,
+        open=False,
+        kwargs=_SETTINGS,
+        check=AsyncConnectionPool.check_connection,
+    )
+    await pool.open()
+    return pool
+
+
+def first_line(problem: BaseException) -> str:
+    """The first line of an error's text, for a log line or another error."""
+    lines = str(problem).strip().splitlines()
+    return lines[0] if lines else type(problem).__name__

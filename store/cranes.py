@@ -1,0 +1,113 @@
+"""Sites, crane types and cranes."""
+
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any
+from zoneinfo import ZoneInfo
+
+from psycopg import Connection
+from psycopg.rows import dict_row
+from psycopg.types.json import Jsonb
+
+from domain.crane import Crane, CraneType, Site
+from domain.errors import NotFound
+from store.sql import query
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class CraneRecord:
+    """A crane as it is stored: its key, itself and the site that it belongs to."""
+
+    crane_id: int
+    crane: Crane
+    site: Site
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class CraneEntry:
+    """What ingest needs to know of a crane."""
+
+    crane_id: int
+    registered_at: datetime
+    zone: ZoneInfo
+
+
+def save_site(conn: Connection[Any], site: Site) -> int:
+    """Add a site, or replace the one with its name; its site_id."""
+    return _one_id(conn, "site_saved", name=site.name, spec=Jsonb(site.model_dump(mode="json")))
+
+
+def save_type(conn: Connection[Any], crane_type: CraneType) -> int:
+    """Add a crane type, or replace the one with its name; its type_id."""
+    return _one_id(
+        conn, "crane_type_saved", name=crane_type.name, spec=Jsonb(crane_type.model_dump(mode="json"))
+    )
+
+
+def save_crane(conn: Connection[Any], crane: Crane) -> int:
+    """Add a crane with its type, or replace the one with its name; its crane_id. Raises NotFound without its site."""
+    save_type(conn, crane.type)
+    try:
+        return _one_id(conn, "crane_saved", **_fields(crane), draft=crane.draft)
+    except NotFound:
+        raise NotFound(f"crane {crane.name}: there is no site {crane.site}; add the site first") from None
+
+
+def save_draft(conn: Connection[Any], crane: Crane, site: Site) -> int | None:
+    """Add a crane that was seen on the wire with its placeholder site and type; None when it is there already."""
+    save_site(conn, site)
+    save_type(conn, crane.type)
+    row = conn.execute(query("crane_drafted"), _fields(crane)).fetchone()
+    return None if row is None else int(row[0])
+
+
+def list_cranes(conn: Connection[Any]) -> list[CraneRecord]:
+    """Every crane, by name."""
+    with conn.cursor(row_factory=dict_row) as cursor:
+        return [record(row) for row in cursor.execute(query("cranes_all")).fetchall()]
+
+
+def get_crane(conn: Connection[Any], name: str) -> CraneRecord:
+    """One crane by its name. Raises NotFound."""
+    with conn.cursor(row_factory=dict_row) as cursor:
+        row = cursor.execute(query("crane_by_name"), {"name": name}).fetchone()
+    if row is None:
+        raise NotFound(f"there is no crane {name}")
+    return record(row)
+
+
+def list_sites(conn: Connection[Any]) -> list[Site]:
+    """Every site, by name."""
+    return [Site.model_validate(spec) for (spec,) in conn.execute(query("sites_all")).fetchall()]
+
+
+def directory(conn: Connection[Any]) -> dict[str, CraneEntry]:
+    """Every crane by its name, with what ingest needs to know of it."""
+    return {
+        name: CraneEntry(crane_id=crane_id, registered_at=registered_at, zone=ZoneInfo(time_zone))
+        for name, crane_id, registered_at, time_zone in conn.execute(query("crane_directory")).fetchall()
+    }
+
+
+def record(row: dict[str, Any]) -> CraneRecord:
+    """A row of the queries `cranes_all` and `crane_by_name` as values of the domain."""
+    site = Site.model_validate(row["site_spec"])
+    crane = Crane.model_validate({**row["spec"], "type": row["type_spec"], "site": site.name})
+    return CraneRecord(crane_id=row["crane_id"], crane=crane, site=site)
+
+
+def _fields(crane: Crane) -> dict[str, Any]:
+    return {
+        "name": crane.name,
+        "site": crane.site,
+        "type": crane.type.name,
+        "registered_at": crane.registered_at,
+        "spec": Jsonb(crane.model_dump(mode="json", exclude={"type", "site"})),
+    }
+
+
+def _one_id(conn: Connection[Any], statement: str, /, **params: object) -> int:
+    row = conn.execute(query(statement), params).fetchone()
+    if row is None:
+        raise NotFound(f"{statement} wrote nothing")
+    return int(row[0])

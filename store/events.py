@@ -1,0 +1,72 @@
+"""Events of cranes: faults, warnings, limiter stops and overrides, mode changes, service."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any, Final
+
+from psycopg import Connection
+from psycopg.rows import class_row
+
+from domain.messages import EventKind, EventState
+from store.segments import Key
+from store.sql import query
+
+_TYPES: Final = ["int4", "timestamptz", "int8", "int8", "text", "text", "text", "text", "timestamptz"]
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Event:
+    """One event of one crane."""
+
+    crane_id: int
+    at: datetime
+    boot: int
+    seq: int
+    kind: EventKind
+    code: str
+    state: EventState
+    text: str
+    received_at: datetime
+
+    def __post_init__(self) -> None:
+        # The database hands back plain text.
+        object.__setattr__(self, "kind", EventKind(self.kind))
+        object.__setattr__(self, "state", EventState(self.state))
+
+    @property
+    def key(self) -> Key:
+        """(crane_id, boot, seq): what a receipt names."""
+        return self.crane_id, self.boot, self.seq
+
+
+def prepare(conn: Connection[Any]) -> None:
+    """Make this session ready for `keep`."""
+    conn.execute(query("event_staging"))
+
+
+def keep(conn: Connection[Any], events: Sequence[Event]) -> tuple[set[Key], set[Key]]:
+    """Store events; those whose key is stored already change nothing.
+
+    Returns the keys that are new, and those whose key is stored with other contents: theirs are not kept.
+    """
+    with conn.cursor().copy("copy incoming_event from stdin (format binary)") as copy:
+        copy.set_types(_TYPES)
+        for event in events:
+            copy.write_row(
+                (
+                    *(event.crane_id, event.at, event.boot, event.seq),
+                    *(event.kind.value, event.code, event.state.value, event.text, event.received_at),
+                )
+            )
+    new: set[Key] = set(conn.execute(query("events_kept")).fetchall())
+    if len(new) == len(events):
+        return new, set()
+    return new, set(conn.execute(query("events_differing")).fetchall())
+
+
+def read(conn: Connection[Any], crane_id: int, time_from: datetime, time_to: datetime) -> list[Event]:
+    """Events of one crane with time_from <= at < time_to, oldest first."""
+    with conn.cursor(row_factory=class_row(Event)) as cursor:
+        params = {"crane_id": crane_id, "time_from": time_from, "time_to": time_to}
+        return cursor.execute(query("events_of_crane"), params).fetchall()

@@ -1,0 +1,143 @@
+"""Messages that could not be understood, kept with their raw bytes and a reason until they are replayed."""
+
+import hashlib
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any, Final
+
+from psycopg import Connection
+from psycopg.rows import class_row, dict_row
+
+from domain.errors import QuarantineReason
+from store.sql import query
+
+DETAIL_CHARACTERS: Final = 500
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Rejected:
+    """A message to set aside."""
+
+    received_at: datetime
+    topic: str
+    crane_name: str | None
+    reason: QuarantineReason
+    detail: str
+    raw: bytes
+
+    @property
+    def digest(self) -> bytes:
+        """SHA-256 of topic and contents: the same bytes on the same topic are one message."""
+        return hashlib.sha256(self.topic.encode() + b"\0" + self.raw).digest()
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Quarantined:
+    """A message that was set aside."""
+
+    quarantine_id: int
+    received_at: datetime
+    last_received_at: datetime
+    times: int
+    topic: str
+    crane_name: str | None
+    reason: str
+    detail: str
+    raw: bytes
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class ReasonCount:
+    """How much is set aside for one reason."""
+
+    reason: str
+    messages: int
+    times: int  # deliveries, repeats included
+    bytes: int
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Removal:
+    """What one run of the size bound removed."""
+
+    removed_at: datetime
+    messages: int
+    bytes: int
+    oldest_received_at: datetime
+    newest_received_at: datetime
+    reasons: dict[str, int]
+
+
+def keep(conn: Connection[Any], rejected: Sequence[Rejected]) -> None:
+    """Set messages aside; the same bytes on the same topic again only raise its count."""
+    once = {message.digest: message for message in rejected}
+    params = {
+        "received_at": [message.received_at for message in once.values()],
+        "topics": [_text(message.topic) for message in once.values()],
+        "crane_names": [message.crane_name for message in once.values()],
+        "reasons": [message.reason.value for message in once.values()],
+        "details": [_text(message.detail)[:DETAIL_CHARACTERS] for message in once.values()],
+        "raws": [message.raw for message in once.values()],
+        "digests": list(once),
+    }
+    conn.execute(query("quarantine_kept"), params)
+
+
+def page(
+    conn: Connection[Any],
+    *,
+    crane_name: str | None = None,
+    reason: QuarantineReason | None = None,
+    before_id: int | None = None,
+    most: int = 100,
+) -> list[Quarantined]:
+    """One page of messages set aside, newest first."""
+    params = {"crane_name": crane_name, "reason": reason, "before_id": before_id, "most": most}
+    with conn.cursor(row_factory=class_row(Quarantined)) as cursor:
+        return cursor.execute(query("quarantine_listed"), params).fetchall()
+
+
+def locked_page(
+    conn: Connection[Any],
+    *,
+    crane_name: str | None = None,
+    reason: QuarantineReason | None = None,
+    after_id: int = 0,
+    most: int = 100,
+) -> list[Quarantined]:
+    """One page of messages set aside, oldest first, held by this transaction for a replay."""
+    params = {"crane_name": crane_name, "reason": reason, "after_id": after_id, "most": most}
+    with conn.cursor(row_factory=class_row(Quarantined)) as cursor:
+        return cursor.execute(query("quarantine_locked"), params).fetchall()
+
+
+def release(conn: Connection[Any], ids: Sequence[int]) -> None:
+    """Forget messages that were replayed."""
+    conn.execute(query("quarantine_released"), {"ids": list(ids)})
+
+
+def counts(conn: Connection[Any]) -> list[ReasonCount]:
+    """How much is set aside, by reason."""
+    with conn.cursor(row_factory=class_row(ReasonCount)) as cursor:
+        return cursor.execute(query("quarantine_counted")).fetchall()
+
+
+def bound(conn: Connection[Any], *, most_rows: int, most_bytes: int) -> int:
+    """Remove the oldest messages beyond a number and a size of raw bytes; how many went is recorded and returned."""
+    row = conn.execute(
+        query("quarantine_bounded"), {"most_rows": most_rows, "most_bytes": most_bytes}
+    ).fetchone()
+    return 0 if row is None else int(row[0])
+
+
+def removals(conn: Connection[Any], most: int = 100) -> list[Removal]:
+    """What the size bound removed, newest first."""
+    with conn.cursor(row_factory=dict_row) as cursor:
+        rows = cursor.execute(query("quarantine_removals"), {"most": most}).fetchall()
+    return [Removal(**row) for row in rows]
+
+
+def _text(text: str) -> str:
+    """Text that PostgreSQL takes: no NUL, no half of a surrogate pair."""
+    return text.replace("\0", "\N{REPLACEMENT CHARACTER}").encode("utf-8", "replace").decode()

@@ -1,0 +1,57 @@
+-- name: site_saved
+-- Add a site or replace what is known about it.
+insert into site (name, spec) values (%(name)s, %(spec)s)
+on conflict (name) do update set spec = excluded.spec
+returning site_id;
+
+-- name: crane_type_saved
+-- Add a crane type or replace what is known about it.
+insert into crane_type (name, spec) values (%(name)s, %(spec)s)
+on conflict (name) do update set spec = excluded.spec
+returning type_id;
+
+-- name: crane_saved
+-- Add a crane or replace what is known about it; nothing comes back when its site or its type is unknown.
+insert into crane (name, site_id, type_id, registered_at, draft, spec)
+select %(name)s, site_id, type_id, %(registered_at)s, %(draft)s, %(spec)s
+from site, crane_type
+where site.name = %(site)s and crane_type.name = %(type)s
+on conflict (name) do update
+    set site_id = excluded.site_id, type_id = excluded.type_id, registered_at = excluded.registered_at,
+        draft = excluded.draft, spec = excluded.spec
+returning crane_id;
+
+-- name: crane_drafted
+-- Add a crane that was seen on the wire; nothing comes back when somebody else added it meanwhile.
+insert into crane (name, site_id, type_id, registered_at, draft, spec)
+select %(name)s, site_id, type_id, %(registered_at)s, true, %(spec)s
+from site, crane_type
+where site.name = %(site)s and crane_type.name = %(type)s
+on conflict (name) do nothing
+returning crane_id;
+
+-- name: cranes_all
+-- Every crane with its type and its site, by name.
+select crane.crane_id, crane.spec, crane_type.spec as type_spec, site.spec as site_spec
+from crane
+join crane_type using (type_id)
+join site using (site_id)
+order by crane.name;
+
+-- name: crane_by_name
+-- One crane with its type and its site.
+select crane.crane_id, crane.spec, crane_type.spec as type_spec, site.spec as site_spec
+from crane
+join crane_type using (type_id)
+join site using (site_id)
+where crane.name = %(name)s;
+
+-- name: sites_all
+-- Every site, by name.
+select spec from site order by name;
+
+-- name: crane_directory
+-- What ingest needs to know of every crane.
+select crane.name, crane.crane_id, crane.registered_at, site.spec ->> 'time_zone' as time_zone
+from crane
+join site using (site_id);

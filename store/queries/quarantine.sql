@@ -1,0 +1,75 @@
+-- name: quarantine_kept
+-- Set messages aside; one that comes again is counted. In order, against deadlocks.
+insert into quarantine (received_at, last_received_at, topic, crane_name, reason, detail, raw, digest)
+select received_at, received_at, topic, crane_name, reason, detail, raw, digest
+from unnest(
+    %(received_at)s::timestamptz[], %(topics)s::text[], %(crane_names)s::text[], %(reasons)s::text[],
+    %(details)s::text[], %(raws)s::bytea[], %(digests)s::bytea[]
+) as incoming (received_at, topic, crane_name, reason, detail, raw, digest)
+order by digest
+on conflict (digest) do update
+    set times = quarantine.times + 1, last_received_at = excluded.last_received_at,
+        reason = excluded.reason, detail = excluded.detail;
+
+-- name: quarantine_listed
+-- One page of messages set aside, newest first.
+select quarantine_id, received_at, last_received_at, times, topic, crane_name, reason, detail, raw
+from quarantine
+where (%(crane_name)s::text is null or crane_name = %(crane_name)s)
+    and (%(reason)s::text is null or reason = %(reason)s)
+    and (%(before_id)s::bigint is null or quarantine_id < %(before_id)s)
+order by quarantine_id desc
+limit %(most)s;
+
+-- name: quarantine_locked
+-- One page of messages set aside, oldest first, locked for a replay; those that another replay holds are passed over.
+select quarantine_id, received_at, last_received_at, times, topic, crane_name, reason, detail, raw
+from quarantine
+where (%(crane_name)s::text is null or crane_name = %(crane_name)s)
+    and (%(reason)s::text is null or reason = %(reason)s)
+    and quarantine_id > %(after_id)s
+order by quarantine_id
+limit %(most)s
+for update skip locked;
+
+-- name: quarantine_counted
+-- Messages set aside, by reason.
+select reason, count(*) as messages, sum(times)::bigint as times, sum(octet_length(raw))::bigint as bytes
+from quarantine
+group by reason
+order by reason;
+
+-- name: quarantine_released
+-- Forget messages that were replayed.
+delete from quarantine where quarantine_id = any(%(ids)s::bigint[]);
+
+-- name: quarantine_bounded
+-- Remove the oldest messages beyond a number and a size, and record what went.
+with kept as (
+    select quarantine_id, received_at, reason, octet_length(raw) as bytes,
+        row_number() over newest_first as place,
+        sum(octet_length(raw)) over newest_first as bytes_so_far
+    from quarantine
+    window newest_first as (order by quarantine_id desc)
+), removed as (
+    delete from quarantine
+    using kept
+    where quarantine.quarantine_id = kept.quarantine_id
+        and (kept.place > %(most_rows)s or kept.bytes_so_far > %(most_bytes)s)
+    returning kept.received_at, kept.reason, kept.bytes
+), by_reason as (
+    select reason, count(*) as messages from removed group by reason
+)
+insert into quarantine_removal (messages, bytes, oldest_received_at, newest_received_at, reasons)
+select count(*), sum(bytes), min(received_at), max(received_at),
+    (select jsonb_object_agg(reason, messages) from by_reason)
+from removed
+having count(*) > 0
+returning messages;
+
+-- name: quarantine_removals
+-- What the size bound removed, newest first.
+select removed_at, messages, bytes, oldest_received_at, newest_received_at, reasons
+from quarantine_removal
+order by removal_id desc
+limit %(most)s;

@@ -1,0 +1,34 @@
+-- name: segment_staging
+-- A table of this session for incoming segments, empty at every commit.
+create temporary table if not exists incoming_segment (like segment) on commit delete rows;
+
+-- name: segment_ranges
+-- Partitions for a time range, where segments are partitioned.
+select segment_make_ranges(%(time_from)s, %(time_to)s);
+
+-- name: segments_kept
+-- Move staged segments into the store; what is there already stays. In the order of the key, against deadlocks.
+insert into segment
+select * from incoming_segment
+order by crane_id, t0, boot, seq
+on conflict (crane_id, t0, boot, seq) do nothing
+returning crane_id, boot, seq;
+
+-- name: segments_differing
+-- Staged segments whose key is stored with other readings.
+select incoming.crane_id, incoming.boot, incoming.seq
+from incoming_segment incoming
+join segment stored using (crane_id, t0, boot, seq)
+where (incoming.dt_ms, incoming.n, {channels_incoming}) is distinct from (stored.dt_ms, stored.n, {channels_stored});
+
+-- name: segments_of_crane
+-- Segments of one crane that overlap a time range. A segment lasts a day at most, which bounds the search.
+select t0, boot, seq, dt_ms, n, {channels}
+from segment
+where crane_id = {crane_id} and t0 > {time_from}::timestamptz - interval '1 day' and t0 < {time_to}
+    and t0 + n * dt_ms * interval '1 millisecond' > {time_from}::timestamptz
+order by t0, boot, seq;
+
+-- name: segment_extent
+-- First and last start of the segments of one crane.
+select min(t0) as first_at, max(t0) as last_at from segment where crane_id = %(crane_id)s;

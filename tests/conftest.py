@@ -1,0 +1,110 @@
+"""Fixtures shared by every test: a database server, a fresh migrated database, a broker.
+
+The server is the one that BOOMLEDGER_TEST_DATABASE_URL names (an account that may create databases), else a
+TimescaleDB container when a container engine answers, else the embedded PostgreSQL.
+"""
+
+import contextlib
+import os
+import secrets
+import tempfile
+from collections.abc import Iterator
+from pathlib import Path
+
+import psycopg
+import pytest
+from psycopg import sql
+from psycopg.conninfo import make_conninfo
+
+from boomledger.broker import Broker, find_mosquitto
+from boomledger.postgres import EmbeddedPostgres
+from store.migrate import migrate
+
+CONTAINER_IMAGE = "timescale/timescaledb:2.29.2-pg18"
+
+
+@pytest.fixture(scope="session")
+def database_server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
+    """URL of a server where the tests may create databases."""
+    with contextlib.ExitStack() as closing:
+        if url := os.environ.get("BOOMLEDGER_TEST_DATABASE_URL"):
+            yield url
+        elif (url := _container(closing)) is not None:
+            yield url
+        else:
+            # Not below pytest's folder: that is closed to the account which the server runs as under root.
+            folder = Path(closing.enter_context(tempfile.TemporaryDirectory(prefix="boomledger-test-")))
+            folder.chmod(0o755)
+            server = EmbeddedPostgres(folder / "postgres", {"fsync": "off", "max_connections": "200"})
+            closing.callback(server.stop)
+            yield server.start()
+
+
+@pytest.fixture(scope="session")
+def database_url(database_server: str) -> Iterator[str]:
+    """URL of a migrated database that serves as template: do not write to it, take `database`."""
+    with _new_database(database_server, "template1") as url:
+        migrate(url)
+        yield url
+
+
+@pytest.fixture
+def database(database_server: str, database_url: str) -> Iterator[str]:
+    """URL of a fresh migrated database for one test."""
+    template = psycopg.conninfo.conninfo_to_dict(database_url)["dbname"]
+    with _new_database(database_server, str(template)) as url:
+        yield url
+
+
+@pytest.fixture
+def empty_database(database_server: str) -> Iterator[str]:
+    """URL of a fresh database without any of our tables."""
+    with _new_database(database_server, "template1") as url:
+        yield url
+
+
+@pytest.fixture
+def connection(database: str) -> Iterator[psycopg.Connection]:
+    """A connection in autocommit mode to `database`."""
+    with psycopg.connect(database, autocommit=True, options="-c timezone=UTC") as conn:
+        yield conn
+
+
+@pytest.fixture
+def mosquitto(tmp_path: Path) -> Iterator[tuple[str, int]]:
+    """(host, port) of a mosquitto of this test's own."""
+    program = find_mosquitto()
+    if program is None:
+        pytest.skip("no mosquitto on this machine: apt-get install mosquitto")
+    broker = Broker(tmp_path / "broker", program=program)
+    host, port = broker.start()
+    yield host, port
+    broker.stop()
+
+
+@contextlib.contextmanager
+def _new_database(server: str, template: str) -> Iterator[str]:
+    name = f"test_{secrets.token_hex(6)}"
+    with psycopg.connect(server, autocommit=True) as conn:
+        conn.execute(
+            sql.SQL("create database {} template {}").format(sql.Identifier(name), sql.Identifier(template))
+        )
+        try:
+            yield make_conninfo(server, dbname=name)
+        finally:
+            conn.execute(sql.SQL("drop database {} with (force)").format(sql.Identifier(name)))
+
+
+def _container(closing: contextlib.ExitStack) -> str | None:
+    """URL of a TimescaleDB in a container, None where no container engine answers."""
+    try:
+        import docker
+        from testcontainers.postgres import PostgresContainer
+
+        engine = docker.from_env(timeout=3)
+        closing.callback(engine.close)
+        engine.ping()
+    except Exception:
+        return None
+    container = PostgresContainer(CONTAINER_IMAGE, driver=None)
+    return str(closing.enter_context(container).get_connection_url())
