@@ -1,0 +1,63 @@
+-- name: fleet_stamp
+-- A number that changes whenever a crane, a type, a site or a chart version does.
+select coalesce(sum(hashtextextended(which, 0)), 0)::text as stamp
+from (
+    select 'c' || crane_id || '.' || xmin as which from crane
+    union all select 't' || type_id || '.' || xmin from crane_type
+    union all select 's' || site_id || '.' || xmin from site
+    union all select 'v' || version_id || '.' || xmin from load_chart_version
+) rows;
+
+-- name: fleet_cranes
+-- Every crane with the chart version in force on a day: its own before its type's, none where the type's spec holds.
+select c.crane_id, c.name, c.spec, c.draft, c.type_id, s.name as site,
+    (s.spec ->> 'latitude_deg')::float8 as latitude_deg, (s.spec ->> 'longitude_deg')::float8 as longitude_deg,
+    coalesce(own.version_id, typed.version_id) as version_id
+from crane c
+join site s using (site_id)
+left join lateral (
+    select version_id from load_chart_version v
+    where v.crane_id = c.crane_id and v.valid_from <= %(day)s
+    order by v.valid_from desc, v.version_id desc limit 1
+) own on true
+left join (
+    select distinct on (type_id) type_id, version_id from load_chart_version v
+    where v.type_id is not null and v.valid_from <= %(day)s
+    order by type_id, valid_from desc, version_id desc
+) typed on typed.type_id = c.type_id
+order by c.name;
+
+-- name: fleet_types
+-- Every crane type.
+select type_id, name, spec from crane_type;
+
+-- name: chart_versions_of
+-- The charts of some versions.
+select version_id, charts from load_chart_version where version_id = any(%(version_ids)s::int[]);
+
+-- name: charts_written
+-- A new version of the charts of a crane or of a type.
+insert into load_chart_version (type_id, crane_id, valid_from, charts, source, imported_by)
+select t.type_id, c.crane_id, %(valid_from)s, %(charts)s, %(source)s, %(imported_by)s
+from (select 1) one
+left join crane c on c.name = %(crane)s
+left join crane_type t on t.name = %(type)s
+where num_nonnulls(c.crane_id, t.type_id) = 1
+returning version_id;
+
+-- name: chart_versions_listed
+-- Versions that hold for a crane, its own and its type's, newest first.
+select v.version_id, v.crane_id is not null as own, v.valid_from, v.source, v.imported_at, v.imported_by,
+    jsonb_array_length(v.charts) as charts
+from load_chart_version v
+join crane c on c.name = %(crane)s and (v.crane_id = c.crane_id or v.type_id = c.type_id)
+order by v.valid_from desc, v.version_id desc;
+
+-- name: chart_version_in_force
+-- The charts of a crane that hold on a day: its own before its type's; no row where the type's spec holds.
+select v.version_id, v.crane_id is not null as own, v.valid_from, v.source, v.charts
+from load_chart_version v
+join crane c on c.name = %(crane)s and (v.crane_id = c.crane_id or v.type_id = c.type_id)
+where v.valid_from <= %(day)s
+order by v.crane_id is not null desc, v.valid_from desc, v.version_id desc
+limit 1;

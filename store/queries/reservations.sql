@@ -1,0 +1,75 @@
+-- name: reservation_held
+-- Holds a crane for a time; refused by the table where it is held already.
+insert into reservation (crane_id, during, title, job, planned, held_by)
+select c.crane_id, tstzrange(%(starts_at)s, %(ends_at)s), %(title)s, %(job)s, %(planned)s, %(held_by)s
+from crane c where c.name = %(crane)s
+returning reservation_id;
+
+-- name: reservation_released
+-- Gives a crane back.
+update reservation r set released_at = now(), released_by = %(released_by)s
+where reservation_id = %(reservation_id)s and released_at is null
+returning reservation_id;
+
+-- name: reservation_rows
+-- Reservations that touch a time range, in time order: of one crane, or of every crane in sight.
+select r.reservation_id, c.name as crane, s.name as site, s.spec ->> 'time_zone' as time_zone,
+    lower(r.during) as starts_at, upper(r.during) as ends_at, r.title, r.job, r.planned,
+    r.held_by, r.held_at, r.released_by, r.released_at
+from reservation r
+join crane c using (crane_id)
+join site s using (site_id)
+where r.during && tstzrange(%(time_from)s, %(time_to)s)
+    and (%(crane)s::text is null or c.name = %(crane)s)
+    and (%(sites)s::text[] is null or s.name = any(%(sites)s::text[]))
+    and (%(with_released)s or r.released_at is null)
+order by lower(r.during), c.name, r.reservation_id
+limit %(rows)s;
+
+-- name: reservation_of
+-- One reservation, if its crane's site is in sight.
+select r.reservation_id, c.name as crane, s.name as site, s.spec ->> 'time_zone' as time_zone,
+    lower(r.during) as starts_at, upper(r.during) as ends_at, r.title, r.job, r.planned,
+    r.held_by, r.held_at, r.released_by, r.released_at
+from reservation r
+join crane c using (crane_id)
+join site s using (site_id)
+where r.reservation_id = %(reservation_id)s and (%(sites)s::text[] is null or s.name = any(%(sites)s::text[]));
+
+-- name: cranes_held
+-- Cranes that are held at some time of a range, with the first such reservation.
+select c.name as crane, min(lower(r.during)) as starts_at, max(upper(r.during)) as ends_at
+from reservation r
+join crane c using (crane_id)
+where r.released_at is null and r.during && tstzrange(%(time_from)s, %(time_to)s)
+group by c.name;
+
+-- name: measured_for_reservations
+-- Reservations of a crane that are over, with what its lifts measured meanwhile: largest utilisation, and lifts.
+select r.reservation_id, c.name as crane, lower(r.during) as starts_at, upper(r.during) as ends_at, r.title,
+    (r.planned ->> 'expected_utilisation_pct')::float8 as planned_utilisation_pct,
+    (r.planned ->> 'hook_load_kg')::float8 as planned_mass_kg,
+    m.lifts, m.measured_utilisation_pct, m.measured_mass_kg
+from reservation r
+join crane c using (crane_id)
+join lateral (
+    select count(*)::int as lifts, max(l.peak_utilisation_pct) as measured_utilisation_pct,
+        max(l.mass_kg) as measured_mass_kg
+    from lift l join counting u using (counting_id)
+    where l.crane_id = r.crane_id and u.in_use
+        and l.started_at >= lower(r.during) and l.started_at < upper(r.during)
+) m on true
+where r.released_at is null and upper(r.during) <= now() and r.planned is not null
+    and lower(r.during) >= %(since)s
+    and (%(crane)s::text is null or c.name = %(crane)s)
+order by lower(r.during) desc;
+
+-- name: dispatch_facts
+-- What ranking needs of every crane: open faults, life used, design class and the worst weld detail shown.
+select c.name as crane, m.used_share, m.f1, m.damage, m.detail_name, m.kq, m.lifts, m.first_at,
+    coalesce((
+        select array_agg(f.code order by f.code) from fault_episode f
+        where f.crane_id = c.crane_id and f.cleared_at is null
+    ), '{}') as open_faults
+from crane c
+left join crane_summary m using (crane_id);

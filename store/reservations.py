@@ -1,0 +1,175 @@
+"""Reservations of cranes, and what ranking needs to know of every crane. The table itself refuses double booking."""
+
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any, Final
+
+import psycopg
+from psycopg import AsyncConnection
+from psycopg.types.json import Jsonb
+
+from domain.errors import Conflict, NotFound
+from store.statement import Statement
+
+Sites = list[str] | None
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Reservation:
+    """One reservation; released ones no longer block the crane."""
+
+    reservation_id: int
+    crane: str
+    site: str
+    time_zone: str
+    starts_at: datetime
+    ends_at: datetime
+    title: str
+    job: dict[str, Any] | None
+    planned: dict[str, Any] | None
+    held_by: str
+    held_at: datetime
+    released_by: str | None
+    released_at: datetime | None
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Held:
+    """A crane that is held in a range of time."""
+
+    crane: str
+    starts_at: datetime
+    ends_at: datetime
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class ReservationId:
+    """Number of a reservation."""
+
+    reservation_id: int
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Measured:
+    """A reservation that is over: planned against the largest values of the lifts in it."""
+
+    reservation_id: int
+    crane: str
+    starts_at: datetime
+    ends_at: datetime
+    title: str
+    planned_utilisation_pct: float | None
+    planned_mass_kg: float | None
+    lifts: int
+    measured_utilisation_pct: float | None  # None where no lift was counted
+    measured_mass_kg: float | None
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class CraneFacts:
+    """What ranking needs of one crane beside its charts; None where nothing was counted yet."""
+
+    crane: str
+    used_share: float | None
+    f1: float | None
+    damage: float | None
+    detail_name: str | None
+    kq: float | None
+    lifts: int | None
+    first_at: datetime | None
+    open_faults: list[str]
+
+
+HELD: Final = Statement("reservation_held", ReservationId)
+RELEASED: Final = Statement("reservation_released", ReservationId)
+ROWS: Final = Statement("reservation_rows", Reservation)
+ONE: Final = Statement("reservation_of", Reservation)
+CRANES_HELD: Final = Statement("cranes_held", Held)
+MEASURED: Final = Statement("measured_for_reservations", Measured)
+FACTS: Final = Statement("dispatch_facts", CraneFacts)
+
+
+async def hold(
+    conn: AsyncConnection[Any],
+    *,
+    crane: str,
+    starts_at: datetime,
+    ends_at: datetime,
+    title: str,
+    held_by: str,
+    job: dict[str, Any] | None = None,
+    planned: dict[str, Any] | None = None,
+) -> int:
+    """Hold a crane from starts_at up to and without ends_at; the number of the reservation.
+
+    Raises Conflict where it is held in that time already, however many ask at once, and NotFound for an unknown crane.
+    """
+    try:
+        row = await HELD.first_async(
+            conn,
+            crane=crane,
+            starts_at=starts_at,
+            ends_at=ends_at,
+            title=title,
+            held_by=held_by,
+            job=None if job is None else Jsonb(job),
+            planned=None if planned is None else Jsonb(planned),
+        )
+    except psycopg.errors.ExclusionViolation as problem:
+        raise Conflict(
+            f"{crane} is already held in that time: look at its calendar, release the other or choose another crane"
+        ) from problem
+    if row is None:
+        raise NotFound(f"no crane is named {crane!r}")
+    return row.reservation_id
+
+
+async def release(conn: AsyncConnection[Any], reservation_id: int, released_by: str) -> bool:
+    """Give a crane back; False where the reservation does not exist or is released already."""
+    row = await RELEASED.first_async(conn, reservation_id=reservation_id, released_by=released_by)
+    return row is not None
+
+
+async def reservation(conn: AsyncConnection[Any], reservation_id: int, sites: Sites) -> Reservation | None:
+    """One reservation, None where there is none in sight."""
+    return await ONE.first_async(conn, reservation_id=reservation_id, sites=sites)
+
+
+async def reservations(
+    conn: AsyncConnection[Any],
+    sites: Sites,
+    time_from: datetime,
+    time_to: datetime,
+    *,
+    crane: str | None = None,
+    with_released: bool = False,
+    rows: int = 1000,
+) -> list[Reservation]:
+    """Reservations that touch [time_from, time_to), in time order."""
+    return await ROWS.all_async(
+        conn,
+        sites=sites,
+        time_from=time_from,
+        time_to=time_to,
+        crane=crane,
+        with_released=with_released,
+        rows=rows,
+    )
+
+
+async def cranes_held(conn: AsyncConnection[Any], time_from: datetime, time_to: datetime) -> dict[str, Held]:
+    """Cranes that are held at some time of [time_from, time_to)."""
+    found = await CRANES_HELD.all_async(conn, time_from=time_from, time_to=time_to)
+    return {row.crane: row for row in found}
+
+
+async def measured(
+    conn: AsyncConnection[Any], *, since: datetime, crane: str | None = None
+) -> list[Measured]:
+    """Reservations that are over, planned against measured, newest first."""
+    return await MEASURED.all_async(conn, since=since, crane=crane)
+
+
+async def crane_facts(conn: AsyncConnection[Any]) -> dict[str, CraneFacts]:
+    """What ranking needs of every crane, by name."""
+    return {row.crane: row for row in await FACTS.all_async(conn)}
