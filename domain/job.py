@@ -59,6 +59,29 @@ class Place(_Value):
     longitude_deg: float = Field(ge=-180, le=180)
 
 
+class Weights(_Value):
+    """Points that a crane loses in the order of those that fit; the fewest points come first.
+
+    The defaults keep the order free, no forbidding fault, service not overdue, life, distance, unless a difference in
+    life or distance is large. They are choices of this project; change them to what the yard values.
+    """
+
+    not_free: float = Field(default=1000.0, ge=0, le=1e6, description="held at some time of the window")
+    forbidding_fault: float = Field(
+        default=500.0, ge=0, le=1e6, description="an open fault that forbids lifting"
+    )
+    service_overdue: float = Field(default=200.0, ge=0, le=1e6)
+    life_per_ppm: float = Field(
+        default=1.0,
+        ge=0,
+        le=1e6,
+        description="for each millionth of the remaining life that one such lift takes",
+    )
+    life_most: float = Field(default=100.0, ge=0, le=1e6, description="most that life can cost")
+    life_unknown: float = Field(default=50.0, ge=0, le=1e6, description="where the life left is not known")
+    distance_per_km: float = Field(default=0.1, ge=0, le=1e6)
+
+
 class LiftJob(_Value):
     """One lift: what, from where to where, and what the place allows.
 
