@@ -1,6 +1,6 @@
 """Counted duty: ways of counting, days, mergeable spans, lifts, gaps and weld details.
 
-Ledgers come as bytes: `duty.ledger`, `duty.directions` and `duty.tallies` read them.
+Ledgers come as bytes: `duty.ledger`, `duty.directions`, `duty.levels` and `duty.circumstances` read them.
 """
 
 from dataclasses import dataclass
@@ -40,6 +40,7 @@ class Span:
     ledger: bytes
     directions: bytes | None
     tallies: bytes
+    circumstances: bytes
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -161,7 +162,7 @@ async def spans(
 ) -> list[Span]:
     """The fewest spans that cover whole local days, in time order: merge them in that order.
 
-    The whole life is one row. Directions are large; ask for them where they are needed.
+    Directions are large; ask for them where they are needed.
     """
     if (day_from, day_to) == (FIRST_DAY, LAST_DAY):
         return await LIFE_READ.all_async(conn, crane=crane, directions=directions)

@@ -42,7 +42,7 @@ create table day_figure (
     quarantine_gap_ms bigint not null default 0,  -- the same, and found in quarantine
     limit_assumed_ms bigint not null default 0,   -- limit_pct absent, 100 assumed
     working_ms bigint not null default 0,         -- any mode but transport
-    loaded_ms bigint not null default 0,          -- utilisation at or above the under-load level
+    loaded_ms bigint not null default 0,          -- duration of the lifts that began on this day
     near_limit_ms bigint not null default 0,
     over_limit_ms bigint not null default 0,      -- utilisation above 100 %
     emergency_ms bigint not null default 0,       -- on the manual valves
@@ -53,22 +53,22 @@ create table day_figure (
     limiter_stops integer not null default 0,
     limiter_overrides integer not null default 0,
     faults integer not null default 0,
-    carry_in bytea not null,           -- state of the lift scanner at the start and at the end of the day
-    carry_out bytea not null,
+    lift_part bytea not null,          -- what the day knows of its lifts; joined with its neighbours at midnight
     primary key (crane_id, counting_id, day)
 );
 
--- Mergeable counts over a day, a month (of its days) and the whole life (of its months).
+-- Mergeable counts over a day, a month (of its days) and a year (of its months).
 create table span_ledger (
     crane_id integer not null references crane on delete cascade,
     counting_id smallint not null references counting on delete cascade,
-    span text not null check (span in ('day', 'month', 'life')),
-    first_day date not null,           -- of the span: the day, the first of the month, the first day recorded
+    span text not null check (span in ('day', 'month', 'year')),
+    first_day date not null,           -- of the span: the day, the first of the month or year
     last_day date not null,            -- last day that is merged in
     samples bigint not null,
     ledger bytea not null,             -- cycles of structural_pct
     directions bytea,                  -- cycles of structural_pct * cos(slew - phi); null without slew_deg
-    tallies bytea not null,            -- time by level, place, sector, stabilisers, hour
+    tallies bytea not null,            -- time by level, mode, slewing sector and outreach
+    circumstances bytea not null,      -- time by reach and height, stabilisers, hour, and that near the limit
     primary key (crane_id, counting_id, span, first_day)
 );
 
@@ -78,7 +78,6 @@ create table lift (
     started_at timestamptz not null,
     ended_at timestamptz not null,
     day date not null,                 -- local day in which it began: the day it counts for
-    counted_on date not null,          -- local day in whose samples it ended
     peak_utilisation_pct double precision not null,
     peak_structural_pct double precision not null,
     peak_outreach_m double precision,
@@ -89,7 +88,6 @@ create table lift (
     primary key (crane_id, counting_id, started_at)
 );
 create index lift_by_day on lift (crane_id, counting_id, day);
-create index lift_by_counted_on on lift (crane_id, counting_id, counted_on);
 
 -- What the crane was doing when an event came.
 create table event_context (

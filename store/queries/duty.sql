@@ -22,26 +22,22 @@ where in_use or counting_id = %(counting_id)s;
 -- A counting that is not in use, with everything counted by it.
 delete from counting where counting_id = %(counting_id)s and not in_use;
 
--- name: touched_days_of
--- Oldest touched days of one crane, with the version of each touch.
-select day, touched_at from touched_day where crane_id = %(crane_id)s order by day limit %(days)s;
+-- name: touches_claimed
+-- Touches of the oldest touched days of one crane, locked until the count is committed; touches that ingest is holding on to are left for later.
+select touch_id, day
+from touched_day
+where crane_id = %(crane_id)s and day in (
+    select distinct day from touched_day where crane_id = %(crane_id)s order by day limit %(days)s
+)
+for update skip locked;
 
--- name: touched_days_done
--- Takes counted days off the queue; a day touched again since, or being touched now, stays.
-delete from touched_day t
-using (
-    select q.crane_id, q.day
-    from touched_day q
-    join unnest(%(days)s::date[], %(touched_at)s::timestamptz[]) as done (day, touched_at)
-        on q.day = done.day and q.touched_at = done.touched_at
-    where q.crane_id = %(crane_id)s
-    for update of q skip locked
-) locked
-where t.crane_id = locked.crane_id and t.day = locked.day;
+-- name: touches_done
+-- Takes counted touches off the queue; a touch that came since has a row of its own and stays.
+delete from touched_day where touch_id = any(%(touch_ids)s::bigint[]);
 
 -- name: queue_lag
 -- How many crane-days wait and since when the oldest does.
-select count(*)::int as crane_days, min(touched_at) as oldest_at from touched_day;
+select count(distinct (crane_id, day))::int as crane_days, min(touched_at) as oldest_at from touched_day;
 
 -- name: crane_entries
 -- What counting one crane needs to know about it.
@@ -51,31 +47,37 @@ join crane_type t using (type_id)
 join site s using (site_id)
 where c.crane_id = %(crane_id)s;
 
--- name: carry_before
--- State of the lift scanner at the end of the last day counted before a day.
-select day, carry_out from day_figure
+-- name: lift_parts_before
+-- What the days before a day know of their lifts, newest first.
+select day, lift_part from day_figure
 where crane_id = %(crane_id)s and counting_id = %(counting_id)s and day < %(day)s
-order by day desc limit 1;
+order by day desc;
 
--- name: carry_after
--- State of the lift scanner that the next day counted after a day began with.
-select day, carry_in from day_figure
+-- name: lift_parts_after
+-- What the days after a day know of their lifts, oldest first.
+select day, lift_part from day_figure
 where crane_id = %(crane_id)s and counting_id = %(counting_id)s and day > %(day)s
-order by day limit 1;
+order by day;
+
+-- name: lift_parts_between
+-- What days know of their lifts, in time order.
+select day, lift_part from day_figure
+where crane_id = %(crane_id)s and counting_id = %(counting_id)s and day between %(day_from)s and %(day_to)s
+order by day;
 
 -- name: day_figure_written
 -- Figures of one crane-day, replacing older ones.
 insert into day_figure (
     crane_id, counting_id, day, time_zone, day_start_at, day_end_at, first_at, last_at,
     first_boot, first_seq, last_boot, last_seq, message_ms, samples, recorded_ms, sensor_gap_ms, offline_gap_ms,
-    quarantine_gap_ms, limit_assumed_ms, working_ms, loaded_ms, near_limit_ms, over_limit_ms, emergency_ms,
-    warnings, limiter_stops, limiter_overrides, faults, carry_in, carry_out
+    quarantine_gap_ms, limit_assumed_ms, working_ms, near_limit_ms, over_limit_ms, emergency_ms,
+    warnings, limiter_stops, limiter_overrides, faults, lift_part
 ) values (
     %(crane_id)s, %(counting_id)s, %(day)s, %(time_zone)s, %(day_start_at)s, %(day_end_at)s, %(first_at)s,
     %(last_at)s, %(first_boot)s, %(first_seq)s, %(last_boot)s, %(last_seq)s, %(message_ms)s, %(samples)s,
     %(recorded_ms)s, %(sensor_gap_ms)s, %(offline_gap_ms)s, %(quarantine_gap_ms)s, %(limit_assumed_ms)s,
-    %(working_ms)s, %(loaded_ms)s, %(near_limit_ms)s, %(over_limit_ms)s, %(emergency_ms)s, %(warnings)s,
-    %(limiter_stops)s, %(limiter_overrides)s, %(faults)s, %(carry_in)s, %(carry_out)s
+    %(working_ms)s, %(near_limit_ms)s, %(over_limit_ms)s, %(emergency_ms)s, %(warnings)s,
+    %(limiter_stops)s, %(limiter_overrides)s, %(faults)s, %(lift_part)s
 )
 on conflict (crane_id, counting_id, day) do update set
     time_zone = excluded.time_zone, day_start_at = excluded.day_start_at, day_end_at = excluded.day_end_at,
@@ -87,14 +89,15 @@ on conflict (crane_id, counting_id, day) do update set
     working_ms = excluded.working_ms, loaded_ms = excluded.loaded_ms, near_limit_ms = excluded.near_limit_ms,
     over_limit_ms = excluded.over_limit_ms, emergency_ms = excluded.emergency_ms, warnings = excluded.warnings,
     limiter_stops = excluded.limiter_stops, limiter_overrides = excluded.limiter_overrides,
-    faults = excluded.faults, carry_in = excluded.carry_in, carry_out = excluded.carry_out;
+    faults = excluded.faults, lift_part = excluded.lift_part;
 
 -- name: day_lifts_counted
 -- Lift figures of days from the lifts that began on them.
 update day_figure f
-set lifts = n.lifts, near_limit_lifts = n.near_limit_lifts, peak_cubed_sum = n.peak_cubed_sum
+set lifts = n.lifts, loaded_ms = n.loaded_ms, near_limit_lifts = n.near_limit_lifts, peak_cubed_sum = n.peak_cubed_sum
 from (
     select d.day, count(l.started_at)::int as lifts,
+        coalesce(sum(extract(epoch from l.ended_at - l.started_at) * 1000), 0)::bigint as loaded_ms,
         count(*) filter (where l.peak_utilisation_pct >= %(near_limit_pct)s)::int as near_limit_lifts,
         coalesce(sum(power(greatest(l.peak_structural_pct, 0) / 100, 3) order by l.started_at), 0) as peak_cubed_sum
     from unnest(%(days)s::date[]) as d (day)
@@ -104,18 +107,17 @@ from (
 where f.crane_id = %(crane_id)s and f.counting_id = %(counting_id)s and f.day = n.day;
 
 -- name: lifts_forgotten
--- Lifts that ended in the samples of a day, before it is counted again; answers the days they began on.
+-- Lifts that began on some days, before they are found again.
 delete from lift
-where crane_id = %(crane_id)s and counting_id = %(counting_id)s and counted_on = %(day)s
-returning day;
+where crane_id = %(crane_id)s and counting_id = %(counting_id)s and day = any(%(days)s::date[]);
 
 -- name: lift_written
 -- One lift.
 insert into lift (
-    crane_id, counting_id, started_at, ended_at, day, counted_on, peak_utilisation_pct, peak_structural_pct,
+    crane_id, counting_id, started_at, ended_at, day, peak_utilisation_pct, peak_structural_pct,
     peak_outreach_m, mass_kg, slew_travel_deg
 ) values (
-    %(crane_id)s, %(counting_id)s, %(started_at)s, %(ended_at)s, %(day)s, %(counted_on)s, %(peak_utilisation_pct)s,
+    %(crane_id)s, %(counting_id)s, %(started_at)s, %(ended_at)s, %(day)s, %(peak_utilisation_pct)s,
     %(peak_structural_pct)s, %(peak_outreach_m)s, %(mass_kg)s, %(slew_travel_deg)s
 );
 
@@ -140,57 +142,57 @@ where l.crane_id = %(crane_id)s and l.counting_id = %(counting_id)s and l.starte
 -- name: span_written
 -- Mergeable counts of one span, replacing older ones.
 insert into span_ledger (
-    crane_id, counting_id, span, first_day, last_day, samples, ledger, directions, tallies
+    crane_id, counting_id, span, first_day, last_day, samples, ledger, directions, tallies,
+    circumstances
 ) values (
     %(crane_id)s, %(counting_id)s, %(span)s, %(first_day)s, %(last_day)s, %(samples)s, %(ledger)s, %(directions)s,
-    %(tallies)s
+    %(tallies)s, %(circumstances)s
 )
 on conflict (crane_id, counting_id, span, first_day) do update set
     last_day = excluded.last_day, samples = excluded.samples, ledger = excluded.ledger,
-    directions = excluded.directions, tallies = excluded.tallies;
+    directions = excluded.directions, tallies = excluded.tallies, circumstances = excluded.circumstances;
 
--- name: life_forgotten
--- The whole-life counts of one crane, before they are merged again.
-delete from span_ledger where crane_id = %(crane_id)s and counting_id = %(counting_id)s and span = 'life';
+-- name: span_forgotten
+-- One span of which nothing is left.
+delete from span_ledger
+where crane_id = %(crane_id)s and counting_id = %(counting_id)s and span = %(span)s and first_day = %(first_day)s;
 
 -- name: spans_of
 -- Mergeable counts of one crane and span in time order.
-select first_day, last_day, samples, ledger, directions, tallies
+select first_day, last_day, samples, ledger, directions, tallies, circumstances
 from span_ledger
 where crane_id = %(crane_id)s and counting_id = %(counting_id)s and span = %(span)s
     and first_day between %(day_from)s and %(day_to)s
 order by first_day;
 
 -- name: spans_read
--- The fewest spans that cover whole local days of one crane: whole months where they lie inside, days at the ends.
-with chosen as (
-    select c.crane_id, u.counting_id from crane c, counting u where c.name = %(crane)s and u.in_use
-), months as (
-    select s.first_day, s.last_day, s.samples, s.ledger, s.directions, s.tallies
-    from span_ledger s join chosen using (crane_id, counting_id)
-    where s.span = 'month' and s.first_day >= %(day_from)s
-        and (s.first_day + interval '1 month')::date - 1 <= %(day_to)s
-), days as (
-    select s.first_day, s.last_day, s.samples, s.ledger, s.directions, s.tallies
-    from span_ledger s join chosen using (crane_id, counting_id)
-    where s.span = 'day' and s.first_day between %(day_from)s and %(day_to)s
-        and not (
-            date_trunc('month', s.first_day)::date >= %(day_from)s
-            and (date_trunc('month', s.first_day) + interval '1 month')::date - 1 <= %(day_to)s
-        )
-)
-select first_day, last_day, samples, ledger, case when %(directions)s then directions end as directions, tallies
-from (select * from months union all select * from days) spans
-order by first_day;
-
--- name: life_read
--- The whole-life counts of one crane.
+-- The fewest spans that cover whole local days of one crane: years and months where they lie inside, days at the ends.
 select s.first_day, s.last_day, s.samples, s.ledger, case when %(directions)s then s.directions end as directions,
-    s.tallies
+    s.tallies, s.circumstances
 from span_ledger s
 join crane c using (crane_id)
 join counting u using (counting_id)
-where c.name = %(crane)s and u.in_use and s.span = 'life';
+cross join lateral (
+    select date_trunc('year', s.first_day)::date as year, date_trunc('month', s.first_day)::date as month
+) starts
+cross join lateral (
+    select year >= %(day_from)s and (year + interval '1 year')::date - 1 <= %(day_to)s as year_inside,
+        month >= %(day_from)s and (month + interval '1 month')::date - 1 <= %(day_to)s as month_inside
+) fits
+where c.name = %(crane)s and u.in_use and s.first_day between %(day_from)s and %(day_to)s
+    and case s.span when 'year' then year_inside when 'month' then month_inside and not year_inside
+        else not month_inside and not year_inside end
+order by s.first_day;
+
+-- name: life_read
+-- The whole-life counts of one crane, by year.
+select s.first_day, s.last_day, s.samples, s.ledger, case when %(directions)s then s.directions end as directions,
+    s.tallies, s.circumstances
+from span_ledger s
+join crane c using (crane_id)
+join counting u using (counting_id)
+where c.name = %(crane)s and u.in_use and s.span = 'year'
+order by s.first_day;
 
 -- name: days_read
 -- Figures of one crane by day.

@@ -1,0 +1,102 @@
+"""The settings that a count rests on, their hash, and the version of the method.
+
+Same segments, same settings, same version: same ledgers on any machine. Every day row names the settings it was
+made with; other settings are counted beside it (analytics.rebuild) and put in use when they are complete.
+"""
+
+import hashlib
+from dataclasses import asdict, dataclass, field
+from typing import Any, Final, Self
+
+import orjson
+import psycopg
+from psycopg.types.json import Jsonb
+
+from domain.errors import Conflict, InvalidInput
+from duty.edges import DEFAULT_EDGES, DIRECTION_EDGES, Edges
+from duty.lifts import LiftRule
+from store.duty import COUNTING_BY_HASH, COUNTING_IN_USE, Counting
+from store.statement import run
+
+METHOD_VERSION: Final = 1  # raise it when the same segments and settings would give another count
+
+
+@dataclass(frozen=True, kw_only=True)
+class CountingSettings:
+    """How a crane-day is counted.
+
+    near_limit_pct: utilisation at or above which time counts as near the limit [%] (common practice, no source).
+    directions: directions around the base for which the turned bending moment is counted.
+    """
+
+    edges: Edges = DEFAULT_EDGES
+    direction_edges: Edges = DIRECTION_EDGES
+    directions: int = 24
+    lift_rule: LiftRule = field(default_factory=LiftRule)
+    near_limit_pct: float = 90.0
+
+    def __post_init__(self) -> None:
+        if not 50 <= self.near_limit_pct <= 100:
+            raise InvalidInput(f"near_limit_pct {self.near_limit_pct}: give 50 to 100", field="near_limit_pct")
+
+    @property
+    def hash(self) -> str:
+        """SHA-256 of the version and the settings, hexadecimal."""
+        text = orjson.dumps([METHOD_VERSION, asdict(self)], option=orjson.OPT_SORT_KEYS)
+        return hashlib.sha256(text).hexdigest()
+
+    @classmethod
+    def from_json(cls, spec: dict[str, Any]) -> Self:
+        """The settings that `asdict` wrote. Raises InvalidInput when they are not settings of this version."""
+        try:
+            return cls(
+                edges=Edges(**spec["edges"]),
+                direction_edges=Edges(**spec["direction_edges"]),
+                directions=int(spec["directions"]),
+                lift_rule=LiftRule(**spec["lift_rule"]),
+                near_limit_pct=float(spec["near_limit_pct"]),
+            )
+        except (KeyError, TypeError) as problem:
+            raise InvalidInput(f"these are no counting settings: {problem}", field="settings") from problem
+
+
+@dataclass(frozen=True, slots=True)
+class Method:
+    """Settings with the number under which the database knows them."""
+
+    counting_id: int
+    settings: CountingSettings
+
+
+def add(conn: psycopg.Connection[Any], settings: CountingSettings) -> Method:
+    """The database's number for these settings, entered when new; in use at once when they are the first."""
+    run(
+        conn,
+        "counting_added",
+        settings_hash=settings.hash,
+        version=METHOD_VERSION,
+        settings=Jsonb(asdict(settings)),
+    )
+    row = COUNTING_BY_HASH.first(conn, settings_hash=settings.hash)
+    assert row is not None
+    return Method(row.counting_id, settings)
+
+
+def in_use(conn: psycopg.Connection[Any]) -> Method:
+    """The method whose counts are answered from; the default settings when there is none yet.
+
+    Raises Conflict when the counts in use were made by another version of the method.
+    """
+    row = COUNTING_IN_USE.first(conn)
+    if row is None:
+        return add(conn, CountingSettings())
+    _refuse_other_version(row)
+    return Method(row.counting_id, CountingSettings.from_json(row.settings))
+
+
+def _refuse_other_version(row: Counting) -> None:
+    if row.version != METHOD_VERSION:
+        raise Conflict(
+            f"the counts in use were made by version {row.version} of the method, this program counts by version "
+            f"{METHOD_VERSION}: run `boomledger recount`, which counts anew beside them and changes over at the end"
+        )

@@ -1,0 +1,158 @@
+"""Under what circumstances a crane comes near its limit: reach and height, stabilisers, hour of the day.
+
+Every count is integer milliseconds of samples, so parts of a history add up exactly, in any order. The near-limit
+half answers "how does it come near the limit?"; set it against the all-time half, which says how it works at all.
+Slewing sector, level and mode are in duty.levels.
+"""
+
+from collections.abc import Iterable
+from dataclasses import dataclass, fields
+from typing import Final
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from domain.errors import InvalidInput
+from duty.kernels import compiled
+from duty.levels import NEAR_LIMIT_PCT
+from duty.packing import pack, unpack
+
+Ints = NDArray[np.int64]
+Floats32 = NDArray[np.float32]
+
+OUTREACH_M: Final = np.arange(0.0, 41.0)  # edges, 1 m wide
+HEIGHT_M: Final = np.arange(-10.0, 41.0)  # edges, 1 m wide
+SPREADS: Final = ("none", "part", "full", "unknown")
+SPREAD_NONE_PCT: Final = 5.0  # at or below it a stabiliser counts as run in; our choice, no source
+SPREAD_FULL_PCT: Final = 95.0  # at or above it as fully spread; our choice, no source
+_KIND: Final = b"circ"
+_VERSION: Final = 1
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Circumstances:
+    """Milliseconds by cell; the first axis is 0 for all time and 1 for time near the limit (at or above 90 %).
+
+    Samples without a reading of the pose are in no cell of reach and height; outside the edges they count at the end.
+    """
+
+    reach_ms: Ints  # shape (2, 40, 50), by outreach and hook height
+    spread_ms: Ints  # shape (2, 4, 4), left by right, in the order of SPREADS
+    hour_ms: Ints  # shape (2, 24), by hour of the local day
+
+    def __eq__(self, other: object) -> bool:
+        return isinstance(other, Circumstances) and to_bytes(self) == to_bytes(other)
+
+    __hash__ = None  # type: ignore[assignment]
+
+
+_SHAPES: Final = {
+    "reach_ms": (2, OUTREACH_M.size - 1, HEIGHT_M.size - 1),
+    "spread_ms": (2, len(SPREADS), len(SPREADS)),
+    "hour_ms": (2, 24),
+}
+
+
+def empty() -> Circumstances:
+    """No time at all: adding it changes nothing."""
+    return Circumstances(**{name: np.zeros(shape, np.int64) for name, shape in _SHAPES.items()})
+
+
+def count(
+    step_ms: ArrayLike,
+    hour: ArrayLike,
+    utilisation_pct: ArrayLike,
+    *,
+    outreach_m: ArrayLike | None = None,
+    hook_height_m: ArrayLike | None = None,
+    stabiliser_left_pct: ArrayLike | None = None,
+    stabiliser_right_pct: ArrayLike | None = None,
+) -> Circumstances:
+    """Circumstances of samples in any order, all of shape (n,); None where the crane has no such reading.
+
+    step_ms: time each sample stands for [ms]. hour: hour of the local day, 0 to 23. The others as the channels of
+    the same name, NaN for a missing reading. Samples without utilisation are left out.
+    Raises InvalidInput for shapes that do not fit.
+    """
+    steps, hours = np.asarray(step_ms, np.int64), np.asarray(hour, np.int64)
+    nothing = np.full(steps.size, np.nan, np.float32)
+    signals = [
+        nothing if values is None else np.asarray(values, np.float32)
+        for values in (utilisation_pct, outreach_m, hook_height_m, stabiliser_left_pct, stabiliser_right_pct)
+    ]
+    if any(values.shape != steps.shape for values in (*signals, hours)):
+        raise InvalidInput(f"every reading must have the shape {steps.shape} of step_ms", field="step_ms")
+    made = empty()
+    _add_up(steps, hours, *signals, float(NEAR_LIMIT_PCT), made.reach_ms, made.spread_ms, made.hour_ms)
+    return made
+
+
+def merge_all(parts: Iterable[Circumstances]) -> Circumstances:
+    """Sum of parts in any order; empty() for none."""
+    total = empty()
+    for part in parts:
+        for field in fields(part):
+            sums: Ints = getattr(total, field.name)
+            sums += getattr(part, field.name)
+    return total
+
+
+def to_bytes(found: Circumstances) -> bytes:
+    """Compact, versioned and checksummed form: the cells that are not 0. Equal bytes mean equal circumstances."""
+    flat = np.concatenate([getattr(found, name).ravel() for name in _SHAPES])
+    cells = np.flatnonzero(flat)
+    return pack(_KIND, _VERSION, cells.astype("<u2").tobytes() + flat[cells].astype("<i8").tobytes())
+
+
+def from_bytes(data: bytes) -> Circumstances:
+    """The circumstances that to_bytes wrote. Raises InvalidInput on a damaged or unknown form."""
+    body = unpack(_KIND, _VERSION, data)
+    used = len(body) // 10
+    flat = np.zeros(sum(int(np.prod(shape)) for shape in _SHAPES.values()), np.int64)
+    flat[np.frombuffer(body, "<u2", used)] = np.frombuffer(body, "<i8", used, 2 * used)
+    made, at = {}, 0
+    for name, shape in _SHAPES.items():
+        size = int(np.prod(shape))
+        made[name] = flat[at : at + size].reshape(shape)
+        at += size
+    return Circumstances(**made)
+
+
+@compiled
+def _cell(value: float, low: float, cells: int) -> int:
+    return int(min(max(np.floor(value - low), 0.0), cells - 1.0))
+
+
+@compiled
+def _spread(value: float) -> int:
+    if np.isnan(value):
+        return 3
+    return 0 if value <= SPREAD_NONE_PCT else 2 if value >= SPREAD_FULL_PCT else 1
+
+
+@compiled
+def _add_up(
+    steps: Ints,
+    hours: Ints,
+    utilisation: Floats32,
+    outreach: Floats32,
+    height: Floats32,
+    left: Floats32,
+    right: Floats32,
+    near_limit_pct: float,
+    reach_ms: Ints,
+    spread_ms: Ints,
+    hour_ms: Ints,
+) -> None:
+    for i in range(steps.size):
+        if np.isnan(utilisation[i]):
+            continue
+        placed = not (np.isnan(outreach[i]) or np.isnan(height[i]))
+        reach = _cell(outreach[i], 0.0, 40) if placed else 0
+        high = _cell(height[i], -10.0, 50) if placed else 0
+        a, b = _spread(left[i]), _spread(right[i])
+        for near in range(2 if utilisation[i] >= near_limit_pct else 1):
+            if placed:
+                reach_ms[near, reach, high] += steps[i]
+            spread_ms[near, a, b] += steps[i]
+            hour_ms[near, hours[i]] += steps[i]
