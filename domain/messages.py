@@ -12,6 +12,7 @@ from enum import StrEnum
 from typing import Annotated, Final, Literal
 
 from pydantic import AwareDatetime, BaseModel, ConfigDict, Field, StringConstraints, model_validator
+from pydantic_core import PydanticCustomError
 
 from domain.channels import CHANNEL_BY_NAME
 
@@ -19,6 +20,7 @@ TOPIC_ROOT: Final = "boomledger/v1"
 CRANE_NAME_PATTERN: Final = r"^[a-z0-9](?:[a-z0-9-]{0,61}[a-z0-9])?$"
 MAX_SAMPLES: Final = 10_000
 MAX_STEP_MS: Final = 600_000
+MAX_SPAN_MS: Final = 86_400_000  # of one samples message: samples times step
 MAX_INT63: Final = 2**63 - 1
 
 CraneName = Annotated[str, StringConstraints(pattern=CRANE_NAME_PATTERN)]
@@ -51,7 +53,12 @@ def parse_topic(text: str) -> tuple[str, Leaf] | None:
 
 
 class _Message(BaseModel):
-    model_config = ConfigDict(frozen=True, extra="forbid")
+    # JSON has no NaN and no infinity; a missing reading is null.
+    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
+
+    crane: CraneName | None = Field(
+        default=None, description="may be stated; then it must be the crane of the topic"
+    )
 
 
 class SamplesMessage(_Message):
@@ -74,8 +81,14 @@ class SamplesMessage(_Message):
             raise ValueError(f"unknown channels {unknown}; known are {sorted(CHANNEL_BY_NAME)}")
         lengths = {len(values) for values in self.channels.values()}
         if len(lengths) != 1 or not 1 <= max(lengths) <= MAX_SAMPLES:
-            raise ValueError(
-                f"channel lists must share one length from 1 to {MAX_SAMPLES}, found {sorted(lengths)}"
+            raise PydanticCustomError(
+                "bad_lengths",
+                "channel lists must share one length from 1 to {most}, found {found}",
+                {"most": MAX_SAMPLES, "found": str(sorted(lengths)[:10])},
+            )
+        if max(lengths) * self.dt_ms > MAX_SPAN_MS:
+            raise PydanticCustomError(
+                "bad_lengths", "samples times dt_ms must not exceed {most} ms (a day)", {"most": MAX_SPAN_MS}
             )
         return self
 
