@@ -1,0 +1,281 @@
+"""One crane, one day: plan, signals, sensors, events, messages and truth, the same for the same seed.
+
+Messages hold `samples_per_message` samples at most and never reach over a stop. A stop without coverage is sent
+after the crane is back in coverage: late, complete and in order.
+"""
+
+from collections.abc import Iterable, Iterator
+from datetime import date, datetime, timedelta
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from domain.channels import Mode
+from domain.messages import EventKind, EventState
+from simulator.codes import cleared_on, moment_in, raised_on
+from simulator.lifting import Mark
+from simulator.record import Batches, DayRecord, Event, Ints, TrueLift, Truth, utc_of
+from simulator.sensing import sensed
+from simulator.shift import Purpose, Session, plan_day, plan_from, stream
+from simulator.signals import Signals, signals_of
+from simulator.yard import YardCrane
+
+WARNING_PCT: Final = 90.0  # first warning; common practice, no source
+WARNING_ENDS_PCT: Final = 88.0  # so that one approach is one warning
+DEFAULT_STEP_MS: Final = 200
+DEFAULT_SAMPLES_PER_MESSAGE: Final = 300
+_BACK_IN_COVERAGE_MS: Final = 20 * 60_000
+_MODE_TEXT: Final = {
+    Mode.TRANSPORT: "transport",
+    Mode.STABILISER: "stabiliser",
+    Mode.REMOTE: "remote control",
+}
+
+
+def generate_day(
+    crane: YardCrane,
+    day: date,
+    seed: int = 1,
+    *,
+    dt_ms: int = DEFAULT_STEP_MS,
+    samples_per_message: int = DEFAULT_SAMPLES_PER_MESSAGE,
+) -> DayRecord | None:
+    """One crane's day (local to its site). None on a day without work.
+
+    Parameters
+    ----------
+    crane : of `simulator.yard.load_yard()`
+    seed : the same seed, crane, day and step give the same record, whatever else is generated
+    dt_ms : step between samples while the power take-off is on [ms]; nothing is recorded in transport
+    samples_per_message : longest list in a samples message
+    """
+    sessions = plan_day(crane, day, seed)
+    if not sessions:
+        return None
+    return _record(crane, day, sessions, seed, dt_ms, samples_per_message)
+
+
+def generate_from(
+    crane: YardCrane,
+    start_at: datetime,
+    hours: float,
+    seed: int = 1,
+    *,
+    dt_ms: int = 100,
+    samples_per_message: int = 10,
+) -> DayRecord:
+    """Work that begins at a moment, whatever the hour, in messages short enough to watch live."""
+    sessions = plan_from(crane, start_at, hours, seed)
+    return _record(crane, start_at.date(), sessions, seed, dt_ms, samples_per_message, live=True)
+
+
+def generate(
+    cranes: Iterable[YardCrane], first_day: date, days: int, seed: int = 1, **shape: int
+) -> Iterator[DayRecord]:
+    """Every working day of every crane, day by day; `shape` as in `generate_day`."""
+    cranes = tuple(cranes)
+    for offset in range(days):
+        for crane in cranes:
+            record = generate_day(crane, first_day + timedelta(days=offset), seed, **shape)
+            if record is not None:
+                yield record
+
+
+def _record(
+    crane: YardCrane,
+    day: date,
+    sessions: tuple[Session, ...],
+    seed: int,
+    dt_ms: int,
+    samples_per_message: int,
+    *,
+    live: bool = False,
+) -> DayRecord:
+    signals = signals_of(crane.machine, sessions, dt_ms)
+    boot_stream = np.random.default_rng([seed, crane.number, sessions[0].start_ms, Purpose.BOOT])
+    drafts = _moments(sessions, signals) + ([] if live else _codes(crane, day, sessions, seed))
+    batches, events = _numbered(sessions, signals, drafts, dt_ms, samples_per_message)
+    return DayRecord(
+        crane=crane.name,
+        day=day,
+        boot=int(boot_stream.integers(1, 2**63 - 1)),
+        dt_ms=dt_ms,
+        t_ms=signals.t_ms,
+        channels=sensed(stream(seed, crane, day, Purpose.SENSORS), crane, signals, day.toordinal()),
+        batches=batches,
+        events=events,
+        truth=_truth(crane, sessions, signals, dt_ms),
+    )
+
+
+type_of_draft = tuple[int, EventKind, str, EventState, str]
+
+
+def _moments(sessions: tuple[Session, ...], signals: Signals) -> list[type_of_draft]:
+    """Mode changes, warnings, limiter stops and overrides, from the plan and the noise-free signal."""
+    drafts: list[type_of_draft] = []
+    for session in sessions:
+        for at_s, mode in (
+            (0.0, Mode.STABILISER),
+            (session.remote_s[0], Mode.REMOTE),
+            (session.remote_s[1], Mode.STABILISER),
+            (session.length_s, Mode.TRANSPORT),
+        ):
+            at = session.start_ms + round(at_s * 1000)
+            drafts.append(
+                (at, EventKind.MODE_CHANGE, f"M-{mode:d}", EventState.RAISED, f"Mode: {_MODE_TEXT[mode]}")
+            )
+    raised, cleared = crossings(signals.utilisation_pct, WARNING_PCT, WARNING_ENDS_PCT, signals.session)
+    warning = (EventKind.WARNING, "W-090")
+    drafts += [
+        (int(at), *warning, EventState.RAISED, "Utilisation above 90 %") for at in signals.t_ms[raised]
+    ]
+    drafts += [
+        (int(at), *warning, EventState.CLEARED, "Utilisation above 90 %") for at in signals.t_ms[cleared]
+    ]
+    stops, overrides = _limiter_moments(sessions)
+    drafts += [
+        (int(at), EventKind.LIMITER_STOP, "L-100", EventState.RAISED, "Movement blocked at the limit")
+        for at in stops
+    ]
+    drafts += [
+        (int(at), EventKind.LIMITER_OVERRIDE, "L-150", EventState.RAISED, "Blocked movement freed for 1.5 s")
+        for at in overrides
+    ]
+    return drafts
+
+
+def crossings(
+    values: NDArray[np.float64], rises_to: float, falls_below: float, group: NDArray[np.intp]
+) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+    """Indices at which a two-level switch turns on and off; it is off at the start of each group and after its end."""
+    decided = np.where(values >= rises_to, 1, np.where(values < falls_below, 0, -1))
+    first_of_group = np.concatenate([[True], np.diff(group) != 0])
+    decided = np.where(first_of_group & (decided < 0), 0, decided)
+    last = np.maximum.accumulate(np.where(decided >= 0, np.arange(len(values)), 0))
+    on = decided[last] == 1
+    before = np.concatenate([[False], on[:-1]]) & ~first_of_group
+    after_group = np.concatenate([first_of_group[1:], [True]])
+    ends_on = on & after_group
+    return np.flatnonzero(on & ~before), np.sort(
+        np.concatenate([np.flatnonzero(~on & before), np.flatnonzero(ends_on)])
+    )
+
+
+def _limiter_moments(sessions: tuple[Session, ...]) -> tuple[Ints, Ints]:
+    """When the limiter stopped a movement, and when an override began [ms]."""
+    stops, overrides = [], []
+    for session in sessions:
+        knot_ms = session.start_ms + np.rint(session.knot_s * 1000).astype(np.int64)
+        stops.append(knot_ms[session.mark == Mark.STOPPED])
+        overrides.append(knot_ms[np.flatnonzero(session.mark == Mark.OVERRIDE) - 1])
+    return np.concatenate(stops), np.concatenate(overrides)
+
+
+def _codes(crane: YardCrane, day: date, sessions: tuple[Session, ...], seed: int) -> list[type_of_draft]:
+    starts = np.array([session.start_ms for session in sessions])
+    lengths = np.array([session.length_s for session in sessions])
+    drafts: list[type_of_draft] = []
+    for outage in raised_on(crane, day, seed):
+        at = moment_in(outage.share, starts, lengths)
+        drafts.append((at, EventKind.FAULT, outage.code.code, EventState.RAISED, outage.code.text))
+        if outage.days == 0:
+            cleared = moment_in(outage.share + 0.15, starts, lengths)
+            drafts.append((cleared, EventKind.FAULT, outage.code.code, EventState.CLEARED, outage.code.text))
+    for outage in cleared_on(crane, day, seed):
+        at = int(starts[0]) + 5_000
+        drafts.append((at, EventKind.FAULT, outage.code.code, EventState.CLEARED, outage.code.text))
+    return drafts
+
+
+def _numbered(
+    sessions: tuple[Session, ...],
+    signals: Signals,
+    drafts: list[type_of_draft],
+    dt_ms: int,
+    samples_per_message: int,
+) -> tuple[Batches, tuple[Event, ...]]:
+    """Cut the samples into messages and number them together with the events by the time they are ready."""
+    first_of_session = np.searchsorted(signals.session, np.arange(len(sessions) + 1))
+    first = np.concatenate(
+        [
+            np.arange(low, high, samples_per_message)
+            for low, high in zip(first_of_session[:-1], first_of_session[1:], strict=True)
+        ]
+    )
+    n = np.diff(np.append(first, len(signals.t_ms)))
+    ready = signals.t_ms[first] + n * dt_ms
+    starts = np.array([session.start_ms for session in sessions])
+    drafts = sorted(drafts, key=lambda draft: draft[0])
+    event_ms = np.array([draft[0] for draft in drafts], dtype=np.int64)
+    order = np.argsort(np.concatenate([ready, event_ms]), kind="stable")
+    seq = np.empty(len(order), dtype=np.int64)
+    seq[order] = np.arange(len(order))
+    send = _sending_times(sessions, starts, ready)
+    send_event = _sending_times(sessions, starts, event_ms)
+    batches = Batches(t0_ms=signals.t_ms[first], first=first, n=n, seq=seq[: len(first)], send_ms=send)
+    events = tuple(
+        Event(*draft, seq=int(number), send_ms=int(at))
+        for draft, number, at in zip(drafts, seq[len(first) :], send_event, strict=True)
+    )
+    return batches, events
+
+
+def _sending_times(sessions: tuple[Session, ...], starts_ms: Ints, ready_ms: Ints) -> Ints:
+    """When each message leaves: at once, or some time after the stop where there was no coverage."""
+    session = np.clip(np.searchsorted(starts_ms, ready_ms, side="right") - 1, 0, len(sessions) - 1)
+    offline = np.array([part.offline for part in sessions])
+    back = starts_ms + np.array([round(part.length_s * 1000) for part in sessions]) + _BACK_IN_COVERAGE_MS
+    return np.where(offline[session], np.maximum(back[session], ready_ms), ready_ms)
+
+
+def _truth(crane: YardCrane, sessions: tuple[Session, ...], signals: Signals, dt_ms: int) -> Truth:
+    stops, overrides = _limiter_moments(sessions)
+    structural = signals.structural_pct
+    near = np.count_nonzero(signals.utilisation_pct >= WARNING_PCT)
+    return Truth(
+        lifts=tuple(_true_lifts(crane.name, sessions, signals, structural, stops, overrides)),
+        limiter_stops_ms=stops,
+        limiter_overrides_ms=overrides,
+        samples=len(signals.t_ms),
+        recorded_s=len(signals.t_ms) * dt_ms / 1000,
+        near_limit_s=float(near) * dt_ms / 1000,
+        load_s=float(np.count_nonzero(signals.mass_kg > 0)) * dt_ms / 1000,
+        utilisation_pct=signals.utilisation_pct.astype(np.float32),
+        structural_pct=structural.astype(np.float32),
+    )
+
+
+def _true_lifts(
+    name: str,
+    sessions: tuple[Session, ...],
+    signals: Signals,
+    structural: NDArray[np.float64],
+    stops: Ints,
+    overrides: Ints,
+) -> Iterator[TrueLift]:
+    slew_step = np.abs(np.diff(signals.joints[:, 0], prepend=signals.joints[0, 0]))
+    for session in sessions:
+        on = np.flatnonzero(session.mark == Mark.LOAD_ON)
+        off = np.flatnonzero(session.mark == Mark.LOAD_OFF)
+        for begin, end in zip(on, off, strict=True):
+            started = session.start_ms + round(float(session.knot_s[begin - 1]) * 1000)
+            ended = session.start_ms + round(float(session.knot_s[end]) * 1000)
+            low, high = np.searchsorted(signals.t_ms, (started, ended))
+            span = slice(int(low), max(int(high), int(low) + 1))
+            yield TrueLift(
+                crane=name,
+                started_ms=started,
+                ended_ms=ended,
+                mass_kg=float(session.mass_kg[begin]),
+                peak_utilisation_pct=float(signals.utilisation_pct[span].max()),
+                peak_structural_pct=float(structural[span].max()),
+                peak_outreach_m=float(signals.hook.outreach_m[span].max()),
+                slew_travel_deg=float(slew_step[span].sum()),
+                limiter_stops=int(np.count_nonzero((stops >= started) & (stops <= ended))),
+                limiter_overrides=int(np.count_nonzero((overrides >= started) & (overrides <= ended))),
+            )
+
+
+__all__ = ["crossings", "generate", "generate_day", "generate_from", "utc_of"]

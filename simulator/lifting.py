@@ -1,0 +1,280 @@
+"""The lifts of one stop: what hangs on the hook, where it goes, and what the limiter makes of it.
+
+A lift is a list of moves, each a pose to reach, a time to take and the mass on the hook afterwards. The operator
+plans most lifts inside what he finds comfortable and some beyond what is allowed; the limiter stops those on
+their way, and the operator either brings the load back or overrides for a moment at a time.
+"""
+
+from dataclasses import dataclass
+from enum import IntEnum
+from typing import Final
+
+import numpy as np
+
+from domain.units import STANDARD_GRAVITY_M_S2
+from simulator.machine import Floats, Machine, hook_of, joints_for, limit_of, reach_m, utilisation_of
+from simulator.scenario import Load, Scenario
+from simulator.yard import Habit
+
+LIMIT_PCT: Final = 100.0
+OVERRIDE_S: Final = 1.5  # common practice, no source
+HARDEST_OVERLOAD_PCT: Final = 112.0  # where an invented operator's nerve ends
+LEAST_PICK_UP_PCT: Final = 6.0  # utilisation that the smallest load adds when it is picked up
+_SET_DOWN_PCT: Final = 95.0
+_RAMP_S: Final = 1.5
+_GRID: Final = 28
+_PATH_STEPS: Final = 14
+_OVERRIDE_SPEED: Final = 0.35
+_MOVES: Final = 10
+_ATTACH, _LOAD_ON, _LOAD_OFF = 1, 2, 7
+_LOADED_MOVES: Final = slice(3, 7)
+
+
+class Mark(IntEnum):
+    """What a move is, for the events and the truth."""
+
+    PLAIN = 0
+    LOAD_ON = 1
+    LOAD_OFF = 2
+    STOPPED = 3
+    OVERRIDE = 4
+
+
+@dataclass(frozen=True)
+class Moves:
+    """Moves in their order. `duration_s` NaN: as fast as the drives allow."""
+
+    joints: Floats  # (moves, 6) pose at the end of the move
+    duration_s: Floats
+    mass_kg: Floats  # on the hook at the end of the move
+    mark: np.ndarray  # Mark of each move
+
+    @classmethod
+    def joined(cls, parts: "list[Moves]") -> "Moves":
+        """One list of moves out of several."""
+        return cls(
+            np.concatenate([part.joints for part in parts]),
+            np.concatenate([part.duration_s for part in parts]),
+            np.concatenate([part.mass_kg for part in parts]),
+            np.concatenate([part.mark for part in parts]),
+        )
+
+
+@dataclass(frozen=True)
+class Stop:
+    """One working place of a day: which side, and how far the stabilisers are out [%]."""
+
+    right: bool
+    left_pct: float
+    right_pct: float
+
+
+def lifts_at(
+    rng: np.random.Generator, machine: Machine, scenario: Scenario, habit: Habit, stop: Stop, count: int
+) -> list[Moves]:
+    """Moves of `count` lifts at a stop, one list a lift; fewer where a drawn place cannot be reached."""
+    joints, mass = _wanted_lifts(rng, machine, scenario, habit, stop, count)
+    usable = np.isfinite(joints).all(axis=(1, 2)) & (mass > 0)
+    joints, mass = joints[usable], mass[usable]
+    duration = np.full((len(mass), _MOVES), np.nan)
+    duration[:, _ATTACH] = rng.uniform(*scenario.rigging_s, len(mass)) * habit.pace
+    duration[:, _LOAD_ON] = duration[:, _LOAD_OFF] = _RAMP_S
+    duration[:, _LOAD_OFF + 1] = rng.uniform(*scenario.release_s, len(mass)) * habit.pace
+    carried = np.zeros((len(mass), _MOVES))
+    carried[:, _LOAD_ON:_LOAD_OFF] = mass[:, None]
+    mark = np.full(_MOVES, Mark.PLAIN)
+    mark[_LOAD_ON], mark[_LOAD_OFF] = Mark.LOAD_ON, Mark.LOAD_OFF
+    first_over = _first_over_limit(machine, joints, mass, stop)
+    return [
+        Moves(joints[i], duration[i], carried[i], mark)
+        if np.isnan(at)
+        else _limited(rng, machine, habit, stop, Moves(joints[i], duration[i], carried[i], mark), float(at))
+        for i, at in enumerate(first_over)
+    ]
+
+
+def _wanted_lifts(
+    rng: np.random.Generator, machine: Machine, scenario: Scenario, habit: Habit, stop: Stop, count: int
+) -> tuple[Floats, Floats]:
+    """Poses (count, moves, 6) and masses [kg] as the operator intends them."""
+    side = 1.0 if stop.right else -1.0
+    reach = reach_m(machine)
+    jib = machine.has_jib
+    pick_r = np.clip(rng.uniform(*scenario.pick.outreach_m, count), 0.25 * reach if jib else 0.0, 0.6 * reach)
+    pick_h = rng.uniform(*scenario.pick.height_m, count)
+    pick_slew = side * rng.uniform(160, 190, count)
+    place_h = rng.uniform(*scenario.place.height_m, count)
+    place_slew = side * rng.uniform(*scenario.side_deg, count)
+    jib_pick = rng.uniform(-35, 0, count) if jib else np.zeros(count)
+    jib_place = rng.uniform(-10, 35, count) if jib else np.zeros(count)
+    low, high = scenario.place.reach_share
+    share = high - (high - low) * rng.random(count) * (1 - habit.far)
+
+    pick = joints_for(machine, pick_slew, pick_r, pick_h, jib_pick)
+    mass = _masses(rng, machine, scenario.loads, pick, stop)
+    comfort = np.minimum(habit.comfort_pct + rng.normal(0, 5, count), LIMIT_PCT - 1)
+    bold = rng.random(count) < habit.bold_share
+    target = np.where(bold, LIMIT_PCT + rng.uniform(2, 9, count), comfort)
+    place, over = _places(machine, place_slew, share * reach, place_h, jib_place, mass, target, bold, stop)
+
+    raised = joints_for(machine, pick_slew, pick_r, pick_h + rng.uniform(1.0, 2.5, count), jib_pick)
+    raised = np.where(np.isfinite(raised), raised, pick)
+    swung = raised.copy()
+    swung[:, 0] = place_slew
+    order = [pick, pick, pick, raised, swung, over, place, place, place, over]
+    return np.stack(order, axis=1), mass
+
+
+def _masses(
+    rng: np.random.Generator, machine: Machine, loads: tuple[Load, ...], pick: Floats, stop: Stop
+) -> Floats:
+    """Masses [kg] drawn from the kinds of load, kept between what shows at all and what can be picked up."""
+    shares = np.array([load.share for load in loads])
+    kind = rng.choice(len(loads), size=len(pick), p=shares / shares.sum())
+    low = np.array([load.low_kg for load in loads])[kind]
+    high = np.array([load.high_kg for load in loads])[kind]
+    mass = low + (high - low) * rng.random(len(pick))
+    hook = hook_of(machine, pick)
+    allowed = machine.crane_type.rated_moment_kn_m * limit_of(
+        machine, pick[:, 0], stop.left_pct, stop.right_pct
+    )
+    arm = (hook.outreach_m - machine.crane_type.pivot_offset_m) * STANDARD_GRAVITY_M_S2 / 10.0
+    least = LEAST_PICK_UP_PCT / 100 * allowed / arm
+    most = np.minimum((0.85 * allowed - 100 * hook.self_kn_m) / arm, machine.hook_rating_kg)
+    return np.where(most > least, np.clip(mass, least, most), 0.0)
+
+
+def _places(
+    machine: Machine,
+    slew: Floats,
+    wanted_m: Floats,
+    height_m: Floats,
+    jib_deg: Floats,
+    mass: Floats,
+    target_pct: Floats,
+    bold: np.ndarray,
+    stop: Stop,
+) -> tuple[Floats, Floats]:
+    """Poses at the place and one metre above it.
+
+    The truck is parked so that a planned lift stays below its target; a bold one is tried where it exceeds it.
+    """
+    reach = reach_m(machine)
+    grid = np.linspace(0.25, 0.985, _GRID) * reach
+    poses = joints_for(machine, slew[:, None], grid, height_m[:, None], jib_deg[:, None])
+    limit = limit_of(machine, slew, stop.left_pct, stop.right_pct)[:, None]
+    reached = utilisation_of(machine, hook_of(machine, poses), mass[:, None], limit)
+    there = np.isfinite(reached)
+    inside = there & (reached <= target_pct[:, None]) & (grid <= wanted_m[:, None])
+    nearest = np.argmax(there, axis=1)
+    farthest = _GRID - 1 - np.argmax(there[:, ::-1], axis=1)
+    planned = np.where(inside.any(axis=1), _GRID - 1 - np.argmax(inside[:, ::-1], axis=1), nearest)
+    beyond = there & (reached >= target_pct[:, None])
+    tried = np.where(beyond.any(axis=1), np.argmax(beyond, axis=1), farthest)
+    chosen = np.where(bold, tried, planned)
+    rows = np.arange(len(chosen))
+    place = poses[rows, chosen]
+    above = joints_for(machine, slew, grid[chosen], height_m + 1.0, jib_deg)
+    return place, np.where(np.isfinite(above), above, place)
+
+
+def _path(joints: Floats) -> Floats:
+    """Poses along the four loaded moves of lifts (..., moves, 6): (..., 4*steps + 1, 6), straight in joint space."""
+    corners = joints[..., _LOADED_MOVES.start - 1 : _LOADED_MOVES.stop, :]
+    at = np.linspace(0.0, corners.shape[-2] - 1.0, (corners.shape[-2] - 1) * _PATH_STEPS + 1)
+    return _along(corners, at)
+
+
+def _along(corners: Floats, at: Floats) -> Floats:
+    """Poses at fractional corner numbers `at` of a polyline in joint space (..., corners, 6)."""
+    index = np.minimum(at.astype(int), corners.shape[-2] - 2)
+    share = (at - index)[:, None]
+    return np.asarray(corners[..., index, :] * (1 - share) + corners[..., index + 1, :] * share)
+
+
+def _first_over_limit(machine: Machine, joints: Floats, mass: Floats, stop: Stop) -> Floats:
+    """Where on its loaded path each lift first reaches the limit, in moves from the pick-up; NaN where it never does."""
+    if not len(mass):
+        return np.empty(0)
+    poses = _path(joints)
+    limit = limit_of(machine, poses[..., 0], stop.left_pct, stop.right_pct)
+    level = utilisation_of(machine, hook_of(machine, poses), mass[:, None], limit)
+    over = level >= LIMIT_PCT
+    found = over.any(axis=1)
+    at = np.maximum(np.argmax(over, axis=1), 1)
+    rows = np.arange(len(mass))
+    before, after = level[rows, at - 1], level[rows, at]
+    with np.errstate(invalid="ignore", divide="ignore"):
+        share = np.clip((LIMIT_PCT - before) / (after - before), 0.0, 1.0)
+    return np.where(found, (at - 1 + share) / _PATH_STEPS, np.nan)
+
+
+def _limited(
+    rng: np.random.Generator, machine: Machine, habit: Habit, stop: Stop, lift: Moves, at: float
+) -> Moves:
+    """The lift with the limiter in its way at corner number `at` of its loaded path."""
+    corners = lift.joints[_LOADED_MOVES.start - 1 : _LOADED_MOVES.stop]
+    mass = float(lift.mass_kg[_LOAD_ON])
+    rows: list[tuple[Floats, float, float, Mark]] = [
+        (lift.joints[k], float(lift.duration_s[k]), float(lift.mass_kg[k]), Mark(int(lift.mark[k])))
+        for k in range(_LOADED_MOVES.start)
+    ]
+    rows += [(corners[k], np.nan, mass, Mark.PLAIN) for k in range(1, int(np.ceil(at)))]
+    rows.append((_along(corners, np.array([at]))[0], np.nan, mass, Mark.STOPPED))
+    rows.append((rows[-1][0], float(rng.uniform(2.0, 7.0)), mass, Mark.PLAIN))
+    if rng.random() < habit.override_share:
+        at, pushed = _override(rng, machine, stop, corners, mass, at)
+        rows += pushed
+    if at < len(corners) - 1.0:
+        at = _inside(machine, stop, corners, mass, at)
+    back = _along(corners, np.array([at]))[0]
+    rows.append((back, np.nan, mass, Mark.PLAIN))
+    rows.append((back, _RAMP_S, 0.0, Mark.LOAD_OFF))
+    rows.append((back, float(lift.duration_s[_LOAD_OFF + 1]), 0.0, Mark.PLAIN))
+    return Moves(
+        np.array([row[0] for row in rows]),
+        np.array([row[1] for row in rows]),
+        np.array([row[2] for row in rows]),
+        np.array([row[3] for row in rows]),
+    )
+
+
+def _inside(machine: Machine, stop: Stop, corners: Floats, mass: float, at: float) -> float:
+    """Corner number to which a load that was stopped short is brought back to be set down inside the limit."""
+    while at > 0:
+        at = max(at - 0.2, 0.0)
+        if _utilisation_at(machine, stop, _along(corners, np.array([at]))[0], mass) <= _SET_DOWN_PCT:
+            break
+    return at
+
+
+def _utilisation_at(machine: Machine, stop: Stop, joints: Floats, mass_kg: float) -> float:
+    """Static utilisation [%] at one pose."""
+    limit = limit_of(machine, joints[0], stop.left_pct, stop.right_pct)
+    return float(utilisation_of(machine, hook_of(machine, joints), mass_kg, limit))
+
+
+def _override(
+    rng: np.random.Generator, machine: Machine, stop: Stop, corners: Floats, mass: float, at: float
+) -> tuple[float, list[tuple[Floats, float, float, Mark]]]:
+    """Pushes beyond the limit, each as long as an override frees the movement, until the nerve or the path ends.
+
+    Returns the corner number reached and the moves. After each push the limiter blocks again, which is no new stop:
+    the movement never became free in between.
+    """
+    moves: list[tuple[Floats, float, float, Mark]] = []
+    last = len(corners) - 1.0
+    for _ in range(int(rng.integers(1, 5))):
+        index = min(int(at), len(corners) - 2)
+        travel = np.abs(corners[index + 1] - corners[index])
+        full_s = float(np.max(travel / machine.drive.speeds()))
+        forward = min(at + _OVERRIDE_SPEED * OVERRIDE_S / max(full_s, 0.1), last)
+        pose = _along(corners, np.array([forward]))[0]
+        if _utilisation_at(machine, stop, pose, mass) > HARDEST_OVERLOAD_PCT:
+            break
+        moves.append((pose, OVERRIDE_S, mass, Mark.OVERRIDE))
+        moves.append((pose, float(rng.uniform(1.5, 4.0)), mass, Mark.PLAIN))
+        at = forward
+        if at >= last:
+            break
+    return at, moves

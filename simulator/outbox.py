@@ -1,0 +1,142 @@
+"""A sender's memory on disk: a message stays in it until its receipt, and is due again after a time.
+
+A broker's acknowledgement is no promise that a message is on disk anywhere (Mosquitto answers before it has
+saved), so a message is forgotten only when `boomledger/v1/{crane}/committed` names it. The outbox is bounded: when
+it is full, `put` refuses, and the caller must wait or decide what to lose.
+"""
+
+import sqlite3
+import threading
+from collections.abc import Iterable, Sequence
+from pathlib import Path
+from typing import Final, NamedTuple, Self
+
+from domain.errors import Conflict, InvalidInput
+from simulator.messages import Outgoing
+
+_SCHEMA: Final = """
+create table if not exists message (
+    place integer primary key, crane text not null, boot integer not null, seq integer not null,
+    topic text not null, payload blob not null, sent_at real,
+    unique (crane, boot, seq)
+);
+create index if not exists message_sent_at on message (sent_at, place);
+"""
+
+
+class OutboxFull(Conflict):
+    """The outbox holds as much as it may: wait for receipts, or give it more room with `max_bytes`."""
+
+
+class Due(NamedTuple):
+    """A message to send, for the first time or again."""
+
+    place: int
+    crane: str
+    boot: int
+    topic: str
+    payload: bytes
+
+
+class Outbox:
+    """Messages that are not yet known to be stored. One process may open a file at a time; threads may share it.
+
+    Parameters
+    ----------
+    file : SQLite file; ":memory:" forgets everything with the process
+    max_bytes : most payload bytes that are kept
+    """
+
+    def __init__(self, file: Path | str, *, max_bytes: int = 1_000_000_000) -> None:
+        if max_bytes <= 0:
+            raise InvalidInput("max_bytes must be positive", field="max_bytes")
+        self._lock = threading.Lock()
+        self._max_bytes = max_bytes
+        self._database = sqlite3.connect(file, check_same_thread=False, isolation_level=None)
+        # WAL with NORMAL keeps every committed message through a killed process; a power cut may cost the last few
+        self._database.execute("pragma journal_mode = wal")
+        self._database.execute("pragma synchronous = normal")
+        self._database.executescript(_SCHEMA)
+        self._count, self._bytes = self._database.execute(
+            "select count(*), coalesce(sum(length(payload)), 0) from message"
+        ).fetchone()
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
+
+    def __len__(self) -> int:
+        return int(self._count)
+
+    @property
+    def payload_bytes(self) -> int:
+        """Payload bytes that are kept now."""
+        return int(self._bytes)
+
+    def put(self, messages: Sequence[Outgoing]) -> None:
+        """Keep messages, all or none. Raises OutboxFull; a message that is kept already is kept once."""
+        with self._lock:
+            size = sum(len(message.payload) for message in messages)
+            if self._bytes + size > self._max_bytes:
+                raise OutboxFull(
+                    f"outbox holds {self._bytes} of {self._max_bytes} bytes and cannot take {size} more:"
+                    " wait for receipts or raise max_bytes"
+                )
+            self._database.execute("begin")
+            for message in messages:
+                added = self._database.execute(
+                    "insert into message (crane, boot, seq, topic, payload) values (?, ?, ?, ?, ?)"
+                    " on conflict do nothing",
+                    (message.crane, message.boot, message.seq, message.topic, message.payload),
+                ).rowcount
+                self._count += added
+                self._bytes += added * len(message.payload)
+            self._database.execute("commit")
+
+    def due(self, now_s: float, resend_after_s: float, limit: int) -> list[Due]:
+        """Messages never sent, oldest first, then those sent longer ago than `resend_after_s` without a receipt.
+
+        They count as sent from now on.
+        """
+        with self._lock:
+            found = self._database.execute(
+                "select place, crane, boot, topic, payload from message where sent_at is null order by place limit ?",
+                (limit,),
+            ).fetchall()
+            found += self._database.execute(
+                "select place, crane, boot, topic, payload from message where sent_at <= ? order by sent_at, place limit ?",
+                (now_s - resend_after_s, limit - len(found)),
+            ).fetchall()
+            self._database.execute("begin")
+            self._database.executemany(
+                "update message set sent_at = ? where place = ?", ((now_s, row[0]) for row in found)
+            )
+            self._database.execute("commit")
+        return [Due(*row) for row in found]
+
+    def receipt(self, crane: str, boot: int, seqs: Iterable[int]) -> int:
+        """Forget messages that are stored or quarantined; returns how many were kept until now."""
+        forgotten = 0
+        with self._lock:
+            self._database.execute("begin")
+            for seq in seqs:
+                sizes = self._database.execute(
+                    "delete from message where crane = ? and boot = ? and seq = ? returning length(payload)",
+                    (crane, boot, seq),
+                ).fetchall()
+                forgotten += len(sizes)
+                self._bytes -= sum(size for (size,) in sizes)
+            self._database.execute("commit")
+            self._count -= forgotten
+        return forgotten
+
+    def send_all_again(self) -> None:
+        """Make every kept message due at once, as after a new connection to a broker that may have lost them."""
+        with self._lock:
+            self._database.execute("update message set sent_at = null")
+
+    def close(self) -> None:
+        """Close the file; what is in it stays."""
+        self._database.close()

@@ -1,0 +1,87 @@
+"""What the crane's sensors make of the true signals: noise, drift, steps of the last digit, and the comfort channels."""
+
+from typing import Final
+
+import numpy as np
+
+from simulator.machine import Floats
+from simulator.record import Floats32
+from simulator.signals import Signals
+from simulator.yard import YardCrane
+
+_DIGITS: Final = {
+    "limit_pct": 1,
+    "slew_deg": 1,
+    "main_boom_deg": 1,
+    "knuckle_boom_deg": 1,
+    "extension_m": 2,
+    "jib_deg": 1,
+    "jib_extension_m": 2,
+    "outreach_m": 2,
+    "hook_height_m": 2,
+    "mode": 0,
+    "stabiliser_left_pct": 0,
+    "stabiliser_right_pct": 0,
+    "oil_temperature_degc": 1,
+    "controller_battery_pct": 0,
+    "radio_quality_pct": 0,
+}
+_OIL_WARMS_S: Final = 2400.0
+_BATTERY_LASTS_S: Final = 9 * 3600.0
+
+
+def drift_pct(crane: YardCrane, day_ordinal: int) -> float:
+    """Offset of the utilisation sensor on a day [%], growing evenly since the drift began."""
+    since = crane.reference_day.toordinal() - crane.faults.drift_days
+    days = max(day_ordinal - since, 0) if crane.faults.drift_days else 0
+    return crane.faults.drift_pct_per_30_days * days / 30.0
+
+
+def sensed(
+    rng: np.random.Generator, crane: YardCrane, signals: Signals, day_ordinal: int
+) -> dict[str, Floats32]:
+    """The channels that this crane sends, as its sensors read them."""
+    sensors = crane.machine.sensors
+    noise = rng.standard_normal(len(signals.t_ms)) * sensors.noise_pct
+    read = signals.utilisation_pct + noise + drift_pct(crane, day_ordinal)
+    steps = np.rint(read / sensors.quantum_pct) * sensors.quantum_pct
+    jib_deg, jib_extension_m = crane.machine.jib_arguments(signals.joints)
+    all_channels: dict[str, Floats | None] = {
+        "utilisation_pct": np.clip(np.round(steps, 1), -20.0, 400.0),
+        "limit_pct": signals.limit_pct,
+        "slew_deg": signals.joints[:, 0],
+        "main_boom_deg": signals.joints[:, 1],
+        "knuckle_boom_deg": signals.joints[:, 2],
+        "extension_m": signals.joints[:, 3],
+        "jib_deg": jib_deg,
+        "jib_extension_m": jib_extension_m,
+        "outreach_m": signals.hook.outreach_m,
+        "hook_height_m": signals.hook.hook_height_m,
+        "mode": signals.mode,
+        "stabiliser_left_pct": signals.left_pct,
+        "stabiliser_right_pct": signals.right_pct,
+        **_comfort(rng, signals, day_ordinal),
+    }
+    channels = {}
+    for name in crane.machine.channels:
+        values = all_channels[name]
+        if values is not None:
+            digits = _DIGITS.get(name)
+            channels[name] = (values if digits is None else np.round(values, digits)).astype(np.float32)
+    return channels
+
+
+def _comfort(rng: np.random.Generator, signals: Signals, day_ordinal: int) -> dict[str, Floats | None]:
+    """Oil temperature, controller battery and radio: slow curves over the time at work."""
+    worked_s = np.arange(len(signals.t_ms)) * _step_s(signals)
+    season = -np.cos(2 * np.pi * (day_ordinal % 365.25 - 20) / 365.25)
+    outside = 9.0 + 11.0 * season + rng.normal(0, 3)
+    oil = outside + 38.0 * (1 - np.exp(-worked_s / _OIL_WARMS_S))
+    battery = np.clip(rng.uniform(85, 100) - 100.0 * worked_s / _BATTERY_LASTS_S, 5.0, 100.0)
+    level = rng.uniform(70, 98, signals.session[-1] + 1)[signals.session]
+    radio = np.clip(level - 0.4 * signals.hook.outreach_m + rng.normal(0, 1.5, len(level)), 0.0, 100.0)
+    return {"oil_temperature_degc": oil, "controller_battery_pct": battery, "radio_quality_pct": radio}
+
+
+def _step_s(signals: Signals) -> float:
+    return float(signals.t_ms[1] - signals.t_ms[0]) / 1000 if len(signals.t_ms) > 1 else 1.0

@@ -1,0 +1,156 @@
+"""A day's work of one crane: stops with their knots in time, between which every joint moves smoothly.
+
+Random numbers come from generators seeded by (seed, crane's number, day, purpose), so any day can be made alone.
+"""
+
+from dataclasses import dataclass
+from datetime import UTC, date, datetime, time, timedelta
+from enum import IntEnum
+from typing import Final
+from zoneinfo import ZoneInfo
+
+import numpy as np
+
+from simulator.lifting import Mark, Moves, Stop, lifts_at
+from simulator.machine import Floats, Machine, folded
+from simulator.scenario import Scenario, load_scenario
+from simulator.yard import YardCrane
+
+_SHORTEST_MOVE_S: Final = 1.0
+_LATEST_LOCAL_HOUR: Final = 19
+
+
+class Purpose(IntEnum):
+    """What a random stream is for: a change in one leaves the others alone."""
+
+    PLAN = 1
+    SENSORS = 2
+    CODES = 3
+    BOOT = 4
+
+
+@dataclass(frozen=True, kw_only=True)
+class Session:
+    """One stop from power take-off on to off. Times are seconds since the session's start."""
+
+    start_ms: int
+    stop: Stop
+    offline: bool
+    knot_s: Floats
+    joints: Floats  # (knots, 6)
+    mass_kg: Floats
+    mark: np.ndarray  # Mark of the move that ends at each knot
+    remote_s: tuple[float, float]  # remote control from, to; stabiliser mode before and after
+
+    @property
+    def length_s(self) -> float:
+        """From power take-off on to off [s]."""
+        return float(self.knot_s[-1])
+
+
+def stream(seed: int, crane: YardCrane, day: date, purpose: Purpose) -> np.random.Generator:
+    """The random numbers of one crane, day and purpose."""
+    return np.random.default_rng([seed, crane.number, day.toordinal(), purpose])
+
+
+def works_on(crane: YardCrane, day: date, seed: int) -> bool:
+    """Whether the crane goes out on a day: weekdays only, and not on all of them."""
+    if day.weekday() >= 5:
+        return False
+    return bool(stream(seed, crane, day, Purpose.PLAN).random() < crane.habit.working_share)
+
+
+def plan_day(crane: YardCrane, day: date, seed: int) -> tuple[Session, ...]:
+    """Sessions of a local day at the crane's site, empty on an idle day."""
+    rng = stream(seed, crane, day, Purpose.PLAN)
+    if day.weekday() >= 5 or rng.random() >= crane.habit.working_share:
+        return ()
+    zone = ZoneInfo(crane.site.time_zone)
+    start = datetime.combine(day, time(6, 30), tzinfo=zone) + timedelta(minutes=float(rng.uniform(0, 50)))
+    latest = datetime.combine(day, time(_LATEST_LOCAL_HOUR), tzinfo=zone)
+    return _sessions(rng, crane, _ms(start), _ms(latest), travel_first=True)
+
+
+def plan_from(crane: YardCrane, start_at: datetime, hours: float, seed: int) -> tuple[Session, ...]:
+    """Sessions from a moment on whatever the hour, the first at once: for a demo that must show work now."""
+    rng = np.random.default_rng([seed, crane.number, _ms(start_at) // 1000])
+    start = _ms(start_at)
+    return _sessions(rng, crane, start, start + round(hours * 3_600_000), travel_first=False)
+
+
+def _ms(moment: datetime) -> int:
+    return round(moment.astimezone(UTC).timestamp() * 1000)
+
+
+def _sessions(
+    rng: np.random.Generator, crane: YardCrane, start_ms: int, latest_ms: int, *, travel_first: bool
+) -> tuple[Session, ...]:
+    names = list(crane.scenarios)
+    scenario = load_scenario(names[rng.choice(len(names), p=list(crane.scenarios.values()))])
+    low, high = scenario.stops
+    stops = max(1, round(rng.integers(low, high + 1) * crane.habit.busy**0.5))
+    sessions: list[Session] = []
+    now_ms = start_ms
+    while travel_first is False or len(sessions) < stops:
+        if travel_first or sessions:
+            now_ms += round(rng.uniform(*scenario.travel_min) * 60_000)
+        if now_ms >= latest_ms:
+            break
+        session = _session(rng, crane, scenario, now_ms)
+        sessions.append(session)
+        now_ms += round(session.length_s * 1000)
+    return tuple(sessions)
+
+
+def _session(rng: np.random.Generator, crane: YardCrane, scenario: Scenario, start_ms: int) -> Session:
+    machine = crane.machine
+    stop = _stop(rng, crane, scenario)
+    low, high = scenario.lifts
+    count = max(1, round(rng.integers(low, high + 1) * crane.habit.busy**0.5))
+    home = folded(machine)
+    set_up_s, pack_up_s = float(rng.uniform(40, 110)), float(rng.uniform(30, 70))
+    wait = _rest(home, set_up_s)
+    away = Moves(home[None, :], np.array([np.nan]), np.zeros(1), np.array([Mark.PLAIN]))
+    moves = Moves.joined(
+        [wait, *lifts_at(rng, machine, scenario, crane.habit, stop, count), away, _rest(home, pack_up_s)]
+    )
+    knots = np.vstack([home, moves.joints])
+    duration = _durations(machine, knots, crane.habit.pace)
+    duration = np.where(np.isnan(moves.duration_s), duration, moves.duration_s)
+    knot_s = np.concatenate([[0.0], np.cumsum(duration)])
+    return Session(
+        start_ms=start_ms,
+        stop=stop,
+        offline=bool(rng.random() < crane.offline_share),
+        knot_s=knot_s,
+        joints=knots,
+        mass_kg=np.concatenate([[0.0], moves.mass_kg]),
+        mark=np.concatenate([[Mark.PLAIN], moves.mark]),
+        remote_s=(set_up_s, float(knot_s[-1]) - pack_up_s),
+    )
+
+
+def _rest(joints: Floats, duration_s: float) -> Moves:
+    return Moves(joints[None, :], np.array([duration_s]), np.zeros(1), np.array([Mark.PLAIN]))
+
+
+def _stop(rng: np.random.Generator, crane: YardCrane, scenario: Scenario) -> Stop:
+    right = bool(rng.random() < 0.5)
+    spreads = list(scenario.spread_pct)
+    drawn = float(spreads[rng.choice(len(spreads), p=list(scenario.spread_pct.values()))])
+    working = drawn if crane.habit.spread_pct is None else float(crane.habit.spread_pct)
+    return Stop(right, left_pct=100.0 if right else working, right_pct=working if right else 100.0)
+
+
+def _durations(machine: Machine, knots: Floats, pace: float) -> Floats:
+    """Time of each move [s] so that no joint exceeds its speed or acceleration on the smooth profile.
+
+    The profile 3p^2 - 2p^3 has its largest speed at 1.5 times the mean and its largest acceleration at 6 times
+    distance over time squared (by differentiation).
+    """
+    travel = np.abs(np.diff(knots, axis=0))
+    speeds = machine.drive.speeds()
+    by_speed = 1.5 * travel / speeds
+    by_acceleration = np.sqrt(6.0 * travel * machine.drive.ramp_s / speeds)
+    needed = np.maximum(by_speed, by_acceleration).max(axis=1)
+    return np.asarray(np.maximum(needed, _SHORTEST_MOVE_S) * max(pace, 1.0))

@@ -1,0 +1,156 @@
+"""The invented rental yard: which cranes stand in it, who works with them, and what is wrong with them."""
+
+from dataclasses import dataclass, replace
+from datetime import UTC, date, datetime, time, timedelta
+from functools import lru_cache
+from pathlib import Path
+from typing import Final
+
+import yaml
+from pydantic import BaseModel, ConfigDict, Field
+
+from domain.crane import Crane, DesignClass, PriorDuty, Site
+from simulator.machine import Machine, load_machine
+
+YARD_FILE: Final = Path(__file__).parent / "yard.yaml"
+REFERENCE_DAY: Final = date(2026, 1, 5)
+_DAYS_PER_YEAR: Final = 365.25
+
+
+class _Part(BaseModel):
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+
+class Habit(_Part):
+    """How the operator works."""
+
+    busy: float = Field(default=1.0, gt=0, le=4, description="factor on stops and lifts of the scenario")
+    pace: float = Field(default=1.0, ge=0.5, le=3, description="factor on the time of movements and rigging")
+    comfort_pct: float = Field(
+        default=86.0, ge=40, le=99, description="utilisation that a planned lift may reach"
+    )
+    bold_share: float = Field(
+        default=0.02, ge=0, le=1, description="share of lifts tried beyond what is allowed"
+    )
+    override_share: float = Field(
+        default=0.1, ge=0, le=1, description="how often a limiter stop is answered by an override"
+    )
+    far: float = Field(default=0.0, ge=0, le=1, description="0: scenario's reach, 1: always its farthest")
+    spread_pct: int | None = Field(
+        default=None,
+        ge=0,
+        le=100,
+        description="stabiliser that this operator always sets; None: the scenario's",
+    )
+    working_share: float = Field(default=0.92, ge=0, le=1, description="share of weekdays with work")
+
+
+class Faults(_Part):
+    """What is wrong with the crane's sensor and how often something breaks."""
+
+    drift_pct_per_30_days: float = Field(
+        default=0.0, ge=-20, le=20, description="slope of the sensor's offset"
+    )
+    drift_days: int = Field(default=0, ge=0, le=3650, description="days before the reference day since when")
+    codes_per_day: float = Field(
+        default=0.12, ge=0, le=20, description="status codes raised on a working day"
+    )
+
+
+class _Entry(_Part):
+    name: str
+    title: str
+    type: str
+    age_years: float = Field(gt=0, le=60)
+    design: DesignClass
+    scenarios: dict[str, float]
+    story: str = ""
+    prior_duty: PriorDuty | None = None
+    habit: Habit = Habit()
+    faults: Faults = Faults()
+    offline_share: float = Field(default=0.08, ge=0, le=1, description="share of stops without coverage")
+
+
+class _YardFile(_Part):
+    site: Site
+    cranes: tuple[_Entry, ...]
+
+
+@dataclass(frozen=True, kw_only=True)
+class YardCrane:
+    """One crane of the yard with everything that the simulator knows about it."""
+
+    crane: Crane
+    site: Site
+    machine: Machine
+    scenarios: dict[str, float]  # name to share of the working days
+    habit: Habit
+    faults: Faults
+    offline_share: float
+    story: str
+    reference_day: date
+    number: int  # position in the yard; part of every seed
+
+    @property
+    def name(self) -> str:
+        """The crane's name on the wire."""
+        return self.crane.name
+
+
+@dataclass(frozen=True, kw_only=True)
+class Yard:
+    """A site and its cranes."""
+
+    site: Site
+    cranes: tuple[YardCrane, ...]
+
+    def crane(self, name: str) -> YardCrane:
+        """The crane of that name; KeyError names the ones there are."""
+        for crane in self.cranes:
+            if crane.name == name:
+                return crane
+        raise KeyError(f"no crane {name!r} in {self.site.name}; there are {[c.name for c in self.cranes]}")
+
+
+@lru_cache(maxsize=16)
+def load_yard(reference_day: date = REFERENCE_DAY, *, healthy: bool = False, file: Path = YARD_FILE) -> Yard:
+    """The yard as it stands on a day: ages and the start of a drift count back from `reference_day`.
+
+    `healthy` leaves the drift out, for comparisons of what was recorded with what was true.
+    """
+    content = _YardFile.model_validate(yaml.safe_load(file.read_text(encoding="utf-8")))
+    cranes = tuple(
+        _crane(entry, content.site, reference_day, number) for number, entry in enumerate(content.cranes)
+    )
+    if healthy:
+        cranes = tuple(replace(c, faults=c.faults.model_copy(update={"drift_days": 0})) for c in cranes)
+    return Yard(site=content.site, cranes=cranes)
+
+
+def _crane(entry: _Entry, site: Site, reference_day: date, number: int) -> YardCrane:
+    machine = load_machine(entry.type)
+    commissioned_on = reference_day - timedelta(days=round(entry.age_years * _DAYS_PER_YEAR))
+    prior = 0.0 if entry.prior_duty is None else (entry.prior_duty.years or 0.0)
+    logging_since = commissioned_on + timedelta(days=round(prior * _DAYS_PER_YEAR))
+    crane = Crane(
+        name=entry.name,
+        title=f"{entry.title} (invented)",
+        type=machine.crane_type,
+        site=site.name,
+        registered_at=datetime.combine(logging_since, time(), tzinfo=UTC),
+        commissioned_on=commissioned_on,
+        design=entry.design,
+        prior_duty=entry.prior_duty,
+    )
+    return YardCrane(
+        crane=crane,
+        site=site,
+        machine=machine,
+        scenarios=entry.scenarios,
+        habit=entry.habit,
+        faults=entry.faults,
+        offline_share=entry.offline_share,
+        story=entry.story,
+        reference_day=reference_day,
+        number=number,
+    )
