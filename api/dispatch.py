@@ -1,0 +1,187 @@
+"""Dispatch: which crane can take a job, in which configuration, and why the others cannot."""
+
+import math
+from collections import Counter
+from datetime import UTC, date, datetime
+from typing import Annotated, Any
+
+import anyio
+import numpy as np
+from fastapi import APIRouter, Depends
+from psycopg import AsyncConnection
+
+from api import dispatch_words
+from api.deps import Caller, Conn
+from api.fleet_book import FleetBook, Listed, Standing, get_book
+from domain.answers import DispatchAnswer, DispatchCandidate, DispatchQuestion
+from domain.job import LiftJob
+from duty.capacity import SECTORS
+from duty.dispatch import Matches, Ruling, match
+from duty.ranking import Facts, Ranking, distance_km, lift_life_share, rank, remaining_life_ppm
+from store.reservations import Held, cranes_held
+
+router = APIRouter(tags=["dispatch"])
+Book = Annotated[FleetBook, Depends(get_book)]
+
+
+@router.post("/dispatch")
+async def dispatch(question: DispatchQuestion, conn: Conn, caller: Caller, book: Book) -> DispatchAnswer:
+    """Every crane in your sight measured against one lift: the fit ones by rank, the others with their reasons.
+
+    Headroom on a screen is not permission to lift.
+    """
+    listed = await book.listed(conn, day_of(question))
+    standing = await book.standing(conn, listed)
+    held = await held_in_window(conn, question)
+    return await anyio.to_thread.run_sync(answer, question, listed, standing, held, caller.sites)
+
+
+def day_of(job: LiftJob) -> date:
+    """The day whose charts hold for a job: of its window, else today (UTC)."""
+    return (datetime.now(UTC) if job.window is None else job.window.starts_at.astimezone(UTC)).date()
+
+
+async def held_in_window(conn: AsyncConnection[Any], job: LiftJob) -> dict[str, Held]:
+    """Cranes that are held in the job's window; none where the job has no window."""
+    return {} if job.window is None else await cranes_held(conn, job.window.starts_at, job.window.ends_at)
+
+
+def answer(
+    question: DispatchQuestion,
+    listed: Listed,
+    standing: Standing,
+    held: dict[str, Held],
+    sites: tuple[str, ...] | None,
+) -> DispatchAnswer:
+    """Match, rank and put into words. Pure but for the clock; takes CPU time, so run it in a thread."""
+    found = match(listed.fleet, question)
+    facts = facts_of(question, listed, standing, held, found)
+    ranking = rank(found, facts, question.weights)
+    seen = np.array([sites is None or row.site in sites for row in listed.rows], np.bool_)
+    order = [index for index in ranking.order.tolist() if seen[index]]
+    rulings = Counter(found.ruling[seen].tolist())
+    fit_count = rulings.pop(int(Ruling.FIT), 0)
+    return DispatchAnswer(
+        question=question,
+        candidates=tuple(
+            _candidate(question, listed, standing, held, found, facts, ranking, index)
+            for index in order[: question.most_candidates]
+        ),
+        fit_count=fit_count,
+        ruled_out={Ruling(code).name.lower(): count for code, count in sorted(rulings.items())},
+        assumptions=dispatch_words.ASSUMPTIONS,
+    )
+
+
+def facts_of(
+    question: DispatchQuestion, listed: Listed, standing: Standing, held: dict[str, Held], found: Matches
+) -> Facts:
+    """What ranking needs beside the match."""
+    share = lift_life_share(found.structural_pct, listed.design_lifts, listed.design_kq)
+    # What was not counted yet is taken as an unused crane's, without a safety factor: the entry says so elsewhere.
+    used = np.where(np.isnan(standing.used_share), 0.0, standing.used_share)
+    f1 = np.where(np.isnan(standing.f1), 1.0, standing.f1)
+    if question.at is None:
+        away = np.full(len(listed.rows), np.nan)
+    else:
+        away = distance_km(
+            listed.latitude_deg, listed.longitude_deg, question.at.latitude_deg, question.at.longitude_deg
+        )
+    return Facts(
+        free=np.array([row.name not in held for row in listed.rows], np.bool_),
+        forbidding_faults=np.array(
+            [
+                sum(code not in question.tolerated_faults for code in one.open_faults)
+                for one in standing.facts
+            ],
+            np.intp,
+        ),
+        service_overdue=np.array([name is not None for name in standing.overdue], np.bool_),
+        life_ppm=remaining_life_ppm(share, f1, used),
+        distance_km=away,
+    )
+
+
+def _candidate(
+    question: DispatchQuestion,
+    listed: Listed,
+    standing: Standing,
+    held: dict[str, Held],
+    found: Matches,
+    facts: Facts,
+    ranking: Ranking,
+    index: int,
+) -> DispatchCandidate:
+    crane = listed.cranes[index]
+    booked = held.get(crane.name)
+    fit = bool(found.fit[index])
+    one = standing.facts[index]
+    share = lift_life_share(found.structural_pct[index], listed.design_lifts[index], listed.design_kq[index])
+    return DispatchCandidate(
+        crane=crane.name,
+        title=crane.title,
+        type=crane.type.name,
+        site=crane.site,
+        fit=fit,
+        usable=fit and booked is None and not facts.forbidding_faults[index],
+        ruling=Ruling(int(found.ruling[index])).name.lower(),
+        **_configuration(listed, found, index),
+        capacity_kg=_known(found.capacity_kg[index]) or None,
+        capacity_used_pct=_known(found.capacity_used_pct[index]),
+        headroom_pct=_known(found.headroom_pct[index]),
+        headroom_kg=_known(found.headroom_kg[index]) if found.capacity_kg[index] > 0 else None,
+        expected_utilisation_pct=_known(found.expected_utilisation_pct[index]),
+        structural_pct=_known(found.structural_pct[index]),
+        pad_left_kn=_known(found.pad_left_kn[index]),
+        pad_right_kn=_known(found.pad_right_kn[index]),
+        pad_pressure_kpa=_known(found.pad_pressure_kpa[index]),
+        stability_margin_m=_known(found.stability_margin_m[index]),
+        free=booked is None,
+        held_until=None if booked is None else booked.ends_at,
+        open_faults=tuple(one.open_faults),
+        service_overdue=bool(facts.service_overdue[index]),
+        used_share=one.used_share,
+        life_cost_share=_known(float(share)),
+        remaining_life_ppm=_known(facts.life_ppm[index]),
+        distance_km=_known(facts.distance_km[index]),
+        points=float(ranking.points[index]),
+        terms={name: float(points[index]) for name, points in ranking.terms.items()},
+        reasons=dispatch_words.reasons(question, found, index),
+        notes=_notes(crane.draft, one.open_faults, standing.overdue[index], booked),
+    )
+
+
+def _configuration(listed: Listed, found: Matches, index: int) -> dict[str, Any]:
+    configuration = int(found.configuration[index])
+    if configuration < 0:
+        return {}
+    fleet = listed.fleet
+    chart = fleet.table.charts[int(fleet.configuration_first_chart[configuration])]
+    sector = int(found.sector[index])
+    jib = listed.cranes[index].type.jib if chart.jib_fitted else None
+    return {
+        "spread_left": chart.spread_left,
+        "spread_right": chart.spread_right,
+        "jib_fitted": chart.jib_fitted,
+        "stage": chart.stage,
+        "sector": SECTORS[sector] if sector >= 0 else None,
+        "limited_by": dispatch_words.limited_by(found, index, None if jib is None else jib.rated_capacity_kg),
+    }
+
+
+def _notes(draft: bool, open_faults: list[str], overdue: str | None, booked: Held | None) -> tuple[str, ...]:
+    notes = []
+    if draft:
+        notes.append("the crane's entry is a draft: have a person complete it before relying on this")
+    if booked is not None:
+        notes.append(f"held until {booked.ends_at:%Y-%m-%d %H:%M} UTC")
+    if open_faults:
+        notes.append(f"open faults: {', '.join(open_faults)}")
+    if overdue is not None:
+        notes.append(f"service overdue: {overdue}")
+    return tuple(notes)
+
+
+def _known(value: float) -> float | None:
+    """None for what JSON cannot say: NaN and infinity."""
+    return float(value) if math.isfinite(value) else None
