@@ -12,7 +12,7 @@ from contextlib import asynccontextmanager
 from fastapi import Depends, FastAPI
 from starlette.middleware.gzip import GZipMiddleware
 
-from api import cranes, fleet, health, live, records
+from api import access, cranes, dispatch, fleet, health, live, records, samples, spectrum
 from api.deps import Pool
 from api.gate import Gate
 from api.health import running_version
@@ -28,7 +28,11 @@ ROUTERS = (
     fleet.router,
     cranes.router,
     live.router,
+    samples.router,
     records.router,
+    spectrum.router,
+    dispatch.router,
+    access.router,
 )
 
 

@@ -34,6 +34,19 @@ LEAST_ROLE: Final[dict[tuple[str, str], Role]] = {
     ("GET", "/events"): VIEWER,
     ("GET", "/quarantine"): ENGINEER,
     ("POST", "/dispatch"): DISPATCHER,
+    ("GET", "/live"): VIEWER,
+    ("GET", "/live/stream"): VIEWER,
+    ("POST", "/logout"): VIEWER,
+    ("GET", "/me"): VIEWER,
+    ("GET", "/sessions"): VIEWER,
+    ("DELETE", "/sessions/{session_id}"): VIEWER,
+    ("GET", "/tokens"): VIEWER,
+    ("POST", "/tokens"): VIEWER,
+    ("DELETE", "/tokens/{token_id}"): VIEWER,
+    ("GET", "/users"): ADMIN,
+    ("POST", "/users"): ADMIN,
+    ("PATCH", "/users/{account}"): ADMIN,
+    ("GET", "/audit"): ADMIN,
 }
 
 

@@ -28,8 +28,11 @@ class ApiSettings(BaseModel):
     session_hours: Annotated[float, Field(gt=0, le=24 * 30)] = 12.0
     session_idle_minutes: Annotated[float, Field(gt=0, le=24 * 60)] = 60.0
     token_days_max: int = Field(default=366, ge=1, le=3660)
-    login_tries: int = Field(default=5, ge=1, description="failed log-ins of one account in 15 minutes")
-    login_tries_address: int = Field(default=20, ge=1, description="the same from one address")
+    login_tries: int = Field(
+        default=5, ge=1, description="failed log-ins of one account from one address in 15 minutes"
+    )
+    login_tries_address: int = Field(default=20, ge=1, description="the same from one address, any account")
+    login_tries_account: int = Field(default=50, ge=1, description="the same of one account, any address")
     body_bytes_max: int = Field(default=2_000_000, ge=1000, le=100_000_000)
     pool_size: int = Field(default=8, ge=1, le=200, description="database connections")
 

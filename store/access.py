@@ -22,6 +22,7 @@ from pwdlib.hashers.argon2 import Argon2Hasher
 
 from domain.errors import Conflict, InvalidInput, NotFound
 from store.sql import query
+from store.statement import Statement
 
 Rows = list[dict[str, Any]]
 Via = Literal["session", "token", "open", "command", "login"]
@@ -280,24 +281,28 @@ async def end_token(conn: AsyncConnection[Any], token_id: int, account: str | No
         raise NotFound("there is no such token")
 
 
-async def login_attempts(
-    conn: AsyncConnection[Any], name: str, address: str, within: timedelta
-) -> tuple[int, int]:
-    """Failed log-ins of the window: (for this account, from this address)."""
-    row = await _one(
-        conn, query("count_login_attempts"), {"name": name, "address": address, "within": within}
-    )
-    return (row["by_account"], row["by_address"]) if row else (0, 0)
+@dataclass(frozen=True, kw_only=True, slots=True)
+class LoginAttempts:
+    """Log-ins tried of late without success."""
+
+    of_both: int  # this account from this address
+    of_address: int
+    of_account: int
 
 
-async def note_failed_login(conn: AsyncConnection[Any], name: str, address: str) -> None:
-    """Remember a failed log-in."""
+LOGIN_ATTEMPTS: Final = Statement("count_login_attempts", LoginAttempts)
+
+
+async def note_login(conn: AsyncConnection[Any], name: str, address: str, within: timedelta) -> LoginAttempts:
+    """Remember a log-in that is about to be tried; the counts include it, so parallel tries see each other."""
     await conn.execute(query("add_login_attempt"), {"name": name, "address": address})
+    found = await LOGIN_ATTEMPTS.first_async(conn, name=name, address=address, within=within)
+    return found or LoginAttempts(of_both=1, of_address=1, of_account=1)
 
 
-async def forget_failed_logins(conn: AsyncConnection[Any], name: str) -> None:
-    """A good log-in clears the count of its account."""
-    await conn.execute(query("forget_login_attempts"), {"name": name})
+async def forget_logins(conn: AsyncConnection[Any], name: str, address: str) -> None:
+    """A good log-in clears the count of its account from its address."""
+    await conn.execute(query("forget_login_attempts"), {"name": name, "address": address})
 
 
 async def note(

@@ -106,20 +106,22 @@ where a.account_id = t.account_id and t.token_id = %(token_id)s
   and (%(account)s::text is null or a.name = %(account)s)
 returning t.token_id;
 
+-- name: add_login_attempt
+-- Remember a log-in that is about to be tried.
+insert into login_attempt (account_name, address) values (%(name)s, %(address)s);
+
 -- name: count_login_attempts
--- Failed log-ins of the window, by account and by address.
-select count(*) filter (where account_name = %(name)s) as by_account,
-       count(*) filter (where address = %(address)s) as by_address
+-- Log-ins tried in the window and not followed by a good one.
+select count(*) filter (where account_name = %(name)s and address = %(address)s)::int as of_both,
+       count(*) filter (where address = %(address)s)::int as of_address,
+       count(*) filter (where account_name = %(name)s)::int as of_account
 from login_attempt
 where at > now() - %(within)s::interval and (account_name = %(name)s or address = %(address)s);
 
--- name: add_login_attempt
--- Remember a failed log-in.
-insert into login_attempt (account_name, address) values (%(name)s, %(address)s);
-
 -- name: forget_login_attempts
--- A good log-in clears the count of its account; old attempts go with it.
-delete from login_attempt where account_name = %(name)s or at < now() - interval '1 day';
+-- A good log-in clears the count of its account from its address; old attempts go with it.
+delete from login_attempt
+where (account_name = %(name)s and address = %(address)s) or at < now() - interval '1 day';
 
 -- name: add_audit
 -- Write down what was done.

@@ -1,0 +1,88 @@
+"""Recorded channels over a range, down-sampled so that every extreme stays."""
+
+from typing import Annotated
+
+import numpy as np
+from anyio import to_thread
+from fastapi import APIRouter, Query
+from numpy.typing import NDArray
+
+from api.bounds import SAMPLES_RANGE_MAX, TimeFrom, TimeRange, TimeTo, time_range
+from api.deps import Conn, SeenCrane
+from api.reduce import Reduced, reduce
+from domain.answers import SamplesAnswer, Series
+from domain.channels import CHANNEL_BY_NAME
+from domain.errors import InvalidInput
+from store import segments
+from store.segments import Segments
+
+router = APIRouter(tags=["cranes"])
+
+
+@router.get("/cranes/{name}/samples")
+async def show_samples(
+    crane: SeenCrane,
+    conn: Conn,
+    time_from: TimeFrom,
+    time_to: TimeTo,
+    channels: Annotated[
+        str,
+        Query(max_length=500, description="channel names, with commas between"),
+    ] = "utilisation_pct",
+    points: Annotated[int, Query(ge=10, le=20_000, description="times in the answer, at most")] = 2000,
+) -> SamplesAnswer:
+    """Recorded channels over at most 31 days: smallest and largest reading of each of `points` buckets."""
+    span = time_range(time_from, time_to, SAMPLES_RANGE_MAX)
+    names = channel_names(channels)
+    found = await segments.read_async(conn, crane.crane_id, span.start, span.end, names)
+    return await to_thread.run_sync(_answer, crane.name, span, found, points)
+
+
+def channel_names(text: str) -> tuple[str, ...]:
+    """Channel names out of a list with commas; InvalidInput for one that does not exist."""
+    names = tuple(dict.fromkeys(name.strip() for name in text.split(",") if name.strip()))
+    unknown = [name for name in names if name not in CHANNEL_BY_NAME]
+    if unknown or not names:
+        raise InvalidInput(
+            f"no channel {', '.join(unknown) or text!r}; there are {', '.join(CHANNEL_BY_NAME)}",
+            field="channels",
+        )
+    return names
+
+
+def _answer(crane: str, span: TimeRange, found: Segments, points: int) -> SamplesAnswer:
+    at_ms, values = found.samples(span.start, span.end)
+    step_ms = np.repeat(found.dt_ms, found.n)
+    if step_ms.size != at_ms.size:
+        all_ms = found.at_ms()
+        start_ms, end_ms = segments.to_ms(span.start), segments.to_ms(span.end)
+        step_ms = step_ms[(all_ms >= start_ms) & (all_ms < end_ms)]
+    few = reduce(
+        at_ms,
+        step_ms,
+        values,
+        start_ms=segments.to_ms(span.start),
+        end_ms=segments.to_ms(span.end),
+        points=points,
+    )
+    return SamplesAnswer(
+        crane=crane,
+        time_from=span.start,
+        time_to=span.end,
+        recorded_samples=at_ms.size,
+        reduced=few.bucket_ms is not None,
+        bucket_ms=few.bucket_ms,
+        at_ms=tuple(few.at_ms.tolist()),
+        series={name: _series(name, few) for name in values},
+    )
+
+
+def _series(name: str, few: Reduced) -> Series:
+    return Series(unit=CHANNEL_BY_NAME[name].unit, low=_numbers(few.low[name]), high=_numbers(few.high[name]))
+
+
+def _numbers(values: NDArray[np.floating]) -> tuple[float | None, ...]:
+    """Readings to 4 decimals, well below what any sensor resolves; None for NaN."""
+    return tuple(
+        None if number != number else number for number in np.round(values.astype(float), 4).tolist()
+    )

@@ -1,0 +1,190 @@
+"""The load spectrum of a crane against its design class, and where in its working area it was used."""
+
+import math
+from collections.abc import Sequence
+from functools import reduce
+from typing import Annotated, Final
+
+import numpy as np
+from anyio import to_thread
+from fastapi import APIRouter, Query
+
+from api.bounds import DayFrom, DayRange, DayTo, day_range
+from api.deps import Conn, SeenCrane, Settings
+from domain.answers import (
+    AreaCell,
+    Crossing,
+    LevelBin,
+    RangeBin,
+    SpectrumAnswer,
+    WorkingAreaAnswer,
+)
+from domain.crane import DesignClass, Edition
+from duty import ledger, levels, reading, spectrum
+from duty.edges import DEFAULT_EDGES
+from duty.ledger import Ledger
+from duty.levels import SLEW_SECTORS, Tallies
+from duty.reading import ResidueRule
+from store import duty
+from store.duty import LiftPeak, Span
+
+router = APIRouter(tags=["duty"])
+
+RANGE_STEP_PCT: Final = 5.0
+DEFAULT_EDITION: Final = Edition.EN_13001_1
+Rule = Annotated[ResidueRule, Query(description="how open turning points are read")]
+Threshold = Annotated[
+    float, Query(ge=0, le=150, allow_inf_nan=False, description="ranges below it are left out [%]")
+]
+
+
+@router.get("/cranes/{name}/spectrum")
+async def show_spectrum(
+    crane: SeenCrane,
+    conn: Conn,
+    day_from: DayFrom = None,
+    day_to: DayTo = None,
+    residue_rule: Rule = ResidueRule.HALF_CYCLES,
+    threshold_pct: Threshold = 0.0,
+) -> SpectrumAnswer:
+    """Cycles, crossings, levels and lifts over whole local days; over the whole recorded life without days."""
+    chosen = chosen_days(day_from, day_to, crane.time_zone)
+    spans = await duty.spans(conn, crane.name, chosen.first, chosen.last)
+    peaks = await duty.lift_peaks(conn, crane.name, chosen.first, chosen.last)
+    days = await duty.days(conn, crane.name, chosen.first, chosen.last)
+    answer = await to_thread.run_sync(
+        spectrum_answer, crane.name, crane.crane().design, spans, peaks, residue_rule, threshold_pct
+    )
+    first = days[0].day if days else chosen.first
+    last = days[-1].day if days else chosen.last
+    if chosen.first != duty.FIRST_DAY:
+        first, last = chosen.first, chosen.last
+    return answer.model_copy(
+        update={
+            "day_from": first,
+            "day_to": last,
+            "days_recorded": len(days),
+            "recorded_s": sum(day.recorded_ms for day in days) / 1000,
+        }
+    )
+
+
+@router.get("/cranes/{name}/working-area")
+async def show_working_area(
+    crane: SeenCrane, conn: Conn, settings: Settings, day_from: DayFrom = None, day_to: DayTo = None
+) -> WorkingAreaAnswer:
+    """Time by slewing angle and outreach, and how much of it near the limit, over whole local days."""
+    chosen = chosen_days(day_from, day_to, crane.time_zone)
+    spans = await duty.spans(conn, crane.name, chosen.first, chosen.last)
+    return WorkingAreaAnswer(
+        crane=crane.name,
+        day_from=spans[0].first_day if spans else chosen.first,
+        day_to=spans[-1].last_day if spans else chosen.last,
+        near_limit_from_pct=settings.near_limit_from_pct,
+        cells=await to_thread.run_sync(lambda: area_cells(merged_tallies(spans))),
+    )
+
+
+def chosen_days(day_from: DayFrom, day_to: DayTo, time_zone: str) -> DayRange:
+    """The local days asked for; the whole recorded life when none are."""
+    if day_from is None and day_to is None:
+        return DayRange(duty.FIRST_DAY, duty.LAST_DAY)
+    return day_range(day_from or duty.FIRST_DAY, day_to, default_days=1, zone=time_zone)
+
+
+def merged_ledger(spans: Sequence[Span]) -> Ledger:
+    """One ledger out of spans in time order."""
+    parts = [ledger.from_bytes(span.ledger) for span in spans]
+    return ledger.merge_all(parts) if len(parts) > 1 else parts[0] if parts else ledger.empty(DEFAULT_EDGES)
+
+
+def merged_tallies(spans: Sequence[Span]) -> Tallies:
+    """One set of tallies out of spans."""
+    return reduce(levels.merge, (levels.from_bytes(span.tallies) for span in spans), levels.empty())
+
+
+def spectrum_answer(
+    crane: str,
+    design: DesignClass | None,
+    spans: Sequence[Span],
+    peaks: Sequence[LiftPeak],
+    rule: ResidueRule,
+    threshold_pct: float,
+) -> SpectrumAnswer:
+    """Everything that the counted spans and lifts say; days and recorded time are filled in by the caller."""
+    merged = merged_ledger(spans)
+    counted = reading.cycles(merged, rule, threshold_pct)
+    crossings = reading.level_crossings(merged)
+    crossed = np.flatnonzero(crossings.upward)
+    history = spectrum.stress_history(counted.range_pct, counted.count)
+    edition = design.edition if design is not None else DEFAULT_EDITION
+    structural = np.array([peak.peak_structural_pct for peak in peaks])
+    factor = spectrum.kq(structural)
+    limits = spectrum.design_limits(design) if design is not None else None
+    u, q = spectrum.u_class(len(peaks), edition), spectrum.q_class(factor, edition)
+    s = spectrum.s_class(history.s_m, edition) if edition is Edition.EN_13001_1 else None
+    day_from, day_to = (spans[0].first_day, spans[-1].last_day) if spans else (duty.FIRST_DAY, duty.FIRST_DAY)
+    return SpectrumAnswer(
+        crane=crane,
+        day_from=day_from,
+        day_to=day_to,
+        days_recorded=0,
+        recorded_s=0.0,
+        samples=merged.samples,
+        lifts=len(peaks),
+        kq=None if math.isnan(factor) else factor,
+        edition=edition,
+        q_class=None if q is None else q.letter,
+        u_class=None if u is None else u.letter,
+        group=spectrum.group(u, q) if u and q and edition is Edition.ISO_4301_1_1986 else None,
+        s_m=history.s_m,
+        s_class=None if s is None else s.letter,
+        design=design,
+        design_cycles=None if limits is None else limits[0],
+        design_kq=None if limits is None else limits[1],
+        residue_rule=rule,
+        threshold_pct=threshold_pct,
+        ranges=_bins(RangeBin, "cycles", counted.range_pct, counted.count, merged.edges.high_pct),
+        crossings=tuple(
+            Crossing(level_pct=crossings.edge_pct[i], crossings=int(crossings.upward[i])) for i in crossed
+        ),
+        time_at_level=level_bins(merged_tallies(spans)),
+        lift_peaks=_bins(LevelBin, "value", structural, np.ones_like(structural), merged.edges.high_pct),
+    )
+
+
+def level_bins(found: Tallies) -> tuple[LevelBin, ...]:
+    """Seconds by utilisation, 1 % wide, the empty ones left out."""
+    every_mode = found.utilisation_ms.sum(axis=0)
+    return tuple(
+        LevelBin(low_pct=i, high_pct=i + 1, value=int(every_mode[i]) / 1000)
+        for i in np.flatnonzero(every_mode).tolist()
+    )
+
+
+def area_cells(found: Tallies) -> tuple[AreaCell, ...]:
+    """Time by cell of the working area, the empty ones left out."""
+    step_deg = 360 / SLEW_SECTORS
+    return tuple(
+        AreaCell(
+            slew_from_deg=sector * step_deg,
+            slew_to_deg=(sector + 1) * step_deg,
+            outreach_from_m=ring,
+            outreach_to_m=ring + 1,
+            recorded_s=int(found.area_ms[sector, ring]) / 1000,
+            near_limit_s=int(found.area_near_limit_ms[sector, ring]) / 1000,
+        )
+        for sector, ring in np.argwhere(found.area_ms).tolist()
+    )
+
+
+def _bins(
+    kind: type[RangeBin] | type[LevelBin], field: str, values: object, weights: object, high_pct: float
+) -> tuple:  # type: ignore[type-arg]
+    """Sums by steps of RANGE_STEP_PCT; what lies at or above the top counts in the last step."""
+    edges = np.arange(0.0, high_pct + RANGE_STEP_PCT, RANGE_STEP_PCT)
+    place = np.clip(np.floor(np.asarray(values) / RANGE_STEP_PCT).astype(int), 0, edges.size - 2)
+    sums = np.bincount(place, weights=np.asarray(weights), minlength=edges.size - 1)
+    return tuple(
+        kind(low_pct=edges[i], high_pct=edges[i + 1], **{field: float(sums[i])}) for i in np.flatnonzero(sums)
+    )

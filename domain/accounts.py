@@ -1,0 +1,121 @@
+"""Accounts, sessions, tokens and the audit as they pass through the api. Secrets are never shown in a repr."""
+
+from typing import Annotated, Any, Final, Literal
+
+from pydantic import AwareDatetime, BaseModel, ConfigDict, Field, SecretStr, StringConstraints
+
+from domain.answers import Answer
+from domain.messages import CraneName
+
+ACCOUNT_NAME_PATTERN: Final = r"^[a-z0-9][a-z0-9._@-]{0,62}$"
+
+RoleName = Literal["viewer", "dispatcher", "engineer", "admin"]
+AccountNameText = Annotated[str, StringConstraints(pattern=ACCOUNT_NAME_PATTERN)]
+Password = Annotated[SecretStr, Field(min_length=12, max_length=256, examples=["correct-horse-42-staple"])]
+Sites = Annotated[
+    tuple[CraneName, ...] | None, Field(max_length=200, description="sites in sight; null for every site")
+]
+
+
+class _Asked(BaseModel):
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+
+class Credentials(_Asked):
+    """Name and password of a log-in."""
+
+    account: str = Field(min_length=1, max_length=63, pattern=r"^[^\x00]*$", examples=["ida"])
+    password: SecretStr = Field(min_length=1, max_length=256)
+
+
+class NewAccount(_Asked):
+    """An account to add."""
+
+    name: AccountNameText
+    password: Password
+    role: RoleName = "viewer"
+    sites: Sites = None
+
+
+class AccountChange(_Asked):
+    """What to change of an account; what is left out stays."""
+
+    role: RoleName | None = None
+    sites: Sites = None
+    password: Password | None = None
+    disabled: bool | None = None
+
+
+class NewToken(_Asked):
+    """A token to make for a program."""
+
+    title: str = Field(min_length=1, max_length=100, pattern=r"^[^\x00-\x1f]+$", examples=["nightly export"])
+    role: RoleName = "viewer"
+    sites: Sites = None
+    days: int = Field(default=90, ge=1, le=3660, strict=True, description="until it expires")
+
+
+class Account(Answer):
+    """An account."""
+
+    name: str
+    role: RoleName
+    sites: tuple[str, ...] | None
+    created_at: AwareDatetime
+    disabled: bool
+
+
+class WhoAmI(Answer):
+    """Who is asking."""
+
+    account: str
+    role: RoleName
+    sites: tuple[str, ...] | None
+    via: str = Field(description="session, token or open")
+    expires_at: AwareDatetime | None = None
+
+
+class SessionRow(Answer):
+    """One open session."""
+
+    session_id: int
+    account: str
+    created_at: AwareDatetime
+    last_seen_at: AwareDatetime
+    expires_at: AwareDatetime
+    address: str
+    agent: str
+    current: bool = Field(description="the one that asks")
+
+
+class TokenRow(Answer):
+    """One token, without its secret."""
+
+    token_id: int
+    account: str
+    title: str
+    role: RoleName
+    sites: tuple[str, ...] | None
+    created_at: AwareDatetime
+    expires_at: AwareDatetime
+    last_used_at: AwareDatetime | None
+
+
+class TokenMade(TokenRow):
+    """A new token. `secret` is not shown again."""
+
+    secret: str
+
+
+class AuditRow(Answer):
+    """One thing that was done."""
+
+    audit_id: int
+    at: AwareDatetime
+    account: str
+    via: str
+    action: str
+    target: str
+    detail: dict[str, Any]
+    address: str
+    request_id: str

@@ -1,0 +1,162 @@
+"""What the reading routes answer about the hand-made yard of conftest.py."""
+
+from typing import Any
+
+import httpx
+import numpy as np
+import pytest
+
+LEVELS = np.array([40.0, 60.0, 95.0, 80.0, 92.0, 30.0])
+DAY = {"from": "2026-03-02T00:00:00Z", "to": "2026-03-03T00:00:00Z"}
+
+pytestmark = pytest.mark.anyio
+
+
+async def ask(http: httpx.AsyncClient, path: str, **query: Any) -> dict[str, Any]:
+    response = await http.get(path, params=query)
+    assert response.status_code == 200, response.text
+    return response.json()
+
+
+async def test_cranes_come_in_pages_by_name(http: httpx.AsyncClient) -> None:
+    first = await ask(http, "/cranes", limit=2)
+    assert [row["name"] for row in first["items"]] == ["crake-1", "heron-3"]
+    rest = await ask(http, "/cranes", limit=2, cursor=first["next_cursor"])
+    assert [row["name"] for row in rest["items"]] == ["plover-2"]
+    assert rest["next_cursor"] is None
+
+
+async def test_a_crane_comes_with_its_type_design_and_site(http: httpx.AsyncClient) -> None:
+    found = await ask(http, "/cranes/heron-3")
+    assert found["crane"]["type"]["rated_moment_kn_m"] == 150
+    assert found["crane"]["design"]["edition"] == "EN 13001-1"
+    assert found["site"]["time_zone"] == "Europe/Vienna"
+
+
+async def test_live_values_say_their_age(http: httpx.AsyncClient) -> None:
+    found = await ask(http, "/cranes/heron-3/live")
+    assert found["values"] == {"utilisation_pct": 5.0}
+    assert found["age_s"] > 3600
+    assert (await ask(http, "/cranes/crake-1/live"))["at"] is None
+
+
+async def test_few_samples_come_as_recorded(http: httpx.AsyncClient) -> None:
+    found = await ask(
+        http,
+        "/cranes/heron-3/samples",
+        **{
+            "from": "2026-03-02T08:04:50Z",
+            "to": "2026-03-02T08:05:10Z",
+            "channels": "utilisation_pct,slew_deg",
+        },
+    )
+    assert found["recorded_samples"] == 20
+    assert not found["reduced"]
+    assert found["series"]["utilisation_pct"]["low"] == [5.0] * 10 + [40.0] * 10
+    assert found["series"]["slew_deg"]["high"] == [None] * 20
+
+
+async def test_many_samples_keep_every_extreme_and_show_the_gap(http: httpx.AsyncClient) -> None:
+    found = await ask(
+        http,
+        "/cranes/heron-3/samples",
+        **{"from": "2026-03-02T08:00:00Z", "to": "2026-03-03T09:00:00Z", "points": 1000},
+    )
+    series = found["series"]["utilisation_pct"]
+    assert found["reduced"]
+    assert found["recorded_samples"] == 7200
+    highs = [value for value in series["high"] if value is not None]
+    assert set(highs) >= set(LEVELS.tolist())
+    assert series["high"].count(None) == 1  # one gap, the night
+    assert found["at_ms"] == sorted(found["at_ms"])
+
+
+async def test_lifts_come_newest_first_and_page_on(http: httpx.AsyncClient) -> None:
+    first = await ask(http, "/cranes/heron-3/lifts", **DAY, limit=4)
+    rest = await ask(http, "/cranes/heron-3/lifts", **DAY, limit=4, cursor=first["next_cursor"])
+    peaks = [lift["peak_structural_pct"] for lift in first["items"] + rest["items"]]
+    assert peaks == LEVELS[::-1].tolist()
+    assert rest["next_cursor"] is None
+
+
+async def test_events_page_on_without_a_hole(http: httpx.AsyncClient) -> None:
+    seen: list[str] = []
+    cursor = None
+    while True:
+        query = {**DAY, "limit": 5} | ({"cursor": cursor} if cursor else {})
+        found = await ask(http, "/events", **query)
+        seen += [f"{row['crane']} {row['seq']}" for row in found["items"]]
+        cursor = found["next_cursor"]
+        if cursor is None:
+            break
+    assert len(seen) == len(set(seen)) == 12
+    stops = await ask(http, "/cranes/heron-3/events", **DAY, kind=["limiter_stop"])
+    assert [row["seq"] for row in stops["items"]] == [105, 100]
+
+
+async def test_open_faults_come_first(http: httpx.AsyncClient) -> None:
+    found = await ask(http, "/cranes/heron-3/faults", days=3660)
+    assert found["items"][0]["code"] == "E-07"
+    assert found["items"][0]["open_since"] == "2026-03-02T08:02:00Z"
+
+
+async def test_quarantine_shows_unreadable_bytes_escaped(http: httpx.AsyncClient) -> None:
+    found = await ask(http, "/quarantine")
+    assert len(found["items"]) == 3
+    assert found["items"][0]["raw_start"] == "\\xff\x00{"
+
+
+async def test_fleet_has_the_worst_near_limit_share_first(http: httpx.AsyncClient) -> None:
+    found = await ask(http, "/fleet", day_from="2026-03-01", day_to="2026-03-31")
+    rows = found["rows"]
+    assert [row["crane"] for row in rows] == ["heron-3", "crake-1", "plover-2"]
+    assert rows[0]["near_limit_pct"] == pytest.approx(100 * 400 / 1200)
+    assert rows[0]["lifts"] == 12
+    assert rows[1]["near_limit_pct"] is None
+
+
+async def test_spectrum_of_a_day_agrees_with_the_hand_count(http: httpx.AsyncClient) -> None:
+    found = await ask(http, "/cranes/heron-3/spectrum", day_from="2026-03-02", day_to="2026-03-02")
+    assert found["lifts"] == 6
+    assert found["kq"] == pytest.approx(float(np.mean((LEVELS / 100) ** 3)))
+    assert sum(row["cycles"] for row in found["ranges"]) == pytest.approx(6)  # up and down again six times
+    assert found["q_class"] == "Q4"  # 0.368 lies above 0.25 and up to 0.5
+    assert found["u_class"] == "U0"
+    assert found["design_cycles"] == 250_000
+    assert sum(row["value"] for row in found["time_at_level"]) == 3600
+    above_90 = [row["value"] for row in found["time_at_level"] if row["low_pct"] >= 90]
+    assert sum(above_90) == 200
+
+
+async def test_spectrum_of_the_whole_life_covers_both_days(http: httpx.AsyncClient) -> None:
+    found = await ask(http, "/cranes/heron-3/spectrum")
+    assert (found["day_from"], found["day_to"]) == ("2026-03-02", "2026-03-03")
+    assert found["samples"] == 7200
+    assert sum(row["cycles"] for row in found["ranges"]) == pytest.approx(12)
+
+
+async def test_a_crane_without_telemetry_has_an_empty_spectrum(http: httpx.AsyncClient) -> None:
+    found = await ask(http, "/cranes/crake-1/spectrum")
+    assert found["lifts"] == 0
+    assert found["kq"] is None
+    assert found["ranges"] == []
+
+
+async def test_working_area_tells_where_the_limit_was_near(http: httpx.AsyncClient) -> None:
+    found = await ask(http, "/cranes/heron-3/working-area")
+    (cell,) = found["cells"]
+    assert (cell["slew_from_deg"], cell["outreach_from_m"]) == (90, 5)
+    assert (cell["recorded_s"], cell["near_limit_s"]) == (7200, 400)
+
+
+async def test_health_and_version(http: httpx.AsyncClient) -> None:
+    assert (await ask(http, "/healthz"))["status"] == "ok"
+    assert (await ask(http, "/readyz"))["status"] == "ok"
+    assert (await ask(http, "/version"))["api"] == "v1"
+
+
+async def test_metrics_name_route_templates_and_no_crane(http: httpx.AsyncClient) -> None:
+    await ask(http, "/cranes/heron-3")
+    text = (await http.get("/metrics")).text
+    assert 'route="/cranes/{name}"' in text
+    assert "heron-3" not in text
