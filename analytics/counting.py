@@ -37,7 +37,9 @@ class CountingSettings:
 
     def __post_init__(self) -> None:
         if not 50 <= self.near_limit_pct <= 100:
-            raise InvalidInput(f"near_limit_pct {self.near_limit_pct}: give 50 to 100", field="near_limit_pct")
+            raise InvalidInput(
+                f"near_limit_pct {self.near_limit_pct}: give 50 to 100", field="near_limit_pct"
+            )
 
     @property
     def hash(self) -> str:

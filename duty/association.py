@@ -50,7 +50,7 @@ def faults_with_overloads(faults: ArrayLike, overloads: ArrayLike) -> Associatio
         odds_ratio=math.exp(log_ratio),
         low=math.exp(log_ratio - half),
         high=math.exp(log_ratio + half),
-        p_value=float(stats.fisher_exact(table)[1]),
+        p_value=float(stats.fisher_exact(np.array(table))[1]),
         days_with=days_with,
         days_without=days_without,
         enough=days_with > 0 and days_without > 0 and fault.size >= FEWEST_DAYS and bool(fault.any()),

@@ -22,6 +22,7 @@ Floats32 = NDArray[np.float32]
 
 OUTREACH_M: Final = np.arange(0.0, 41.0)  # edges, 1 m wide
 HEIGHT_M: Final = np.arange(-10.0, 41.0)  # edges, 1 m wide
+CHANNELS: Final = ("outreach_m", "hook_height_m", "stabiliser_left_pct", "stabiliser_right_pct")
 SPREADS: Final = ("none", "part", "full", "unknown")
 SPREAD_NONE_PCT: Final = 5.0  # at or below it a stabiliser counts as run in; our choice, no source
 SPREAD_FULL_PCT: Final = 95.0  # at or above it as fully spread; our choice, no source
@@ -76,14 +77,18 @@ def count(
     """
     steps, hours = np.asarray(step_ms, np.int64), np.asarray(hour, np.int64)
     nothing = np.full(steps.size, np.nan, np.float32)
-    signals = [
+    utilisation, outreach, height, left, right = (
         nothing if values is None else np.asarray(values, np.float32)
         for values in (utilisation_pct, outreach_m, hook_height_m, stabiliser_left_pct, stabiliser_right_pct)
-    ]
-    if any(values.shape != steps.shape for values in (*signals, hours)):
-        raise InvalidInput(f"every reading must have the shape {steps.shape} of step_ms", field="step_ms")
+    )
+    shapes = {values.shape for values in (steps, hours, utilisation, outreach, height, left, right)}
+    if len(shapes) > 1 or steps.ndim != 1:
+        raise InvalidInput(
+            f"every reading must have the shape (n,) of step_ms, found {shapes}", field="step_ms"
+        )
     made = empty()
-    _add_up(steps, hours, *signals, float(NEAR_LIMIT_PCT), made.reach_ms, made.spread_ms, made.hour_ms)
+    cells = (made.reach_ms, made.spread_ms, made.hour_ms)
+    _add_up(steps, hours, utilisation, outreach, height, left, right, float(NEAR_LIMIT_PCT), *cells)
     return made
 
 

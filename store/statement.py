@@ -9,6 +9,7 @@ from typing import Any, Generic, TypeVar
 
 from psycopg import AsyncConnection, Connection
 from psycopg.rows import class_row
+
 from store.sql import query
 
 Row = TypeVar("Row")
@@ -44,7 +45,7 @@ class Statement(Generic[Row]):
             return await cursor.fetchone()
 
 
-def run(conn: Connection[Any], name: str, **params: object) -> int:
+def run(conn: Connection[Any], name: str, /, **params: object) -> int:
     """Runs a query that answers no rows; the number of rows it wrote."""
     return conn.execute(query(name), params).rowcount
 
@@ -55,6 +56,6 @@ def run_many(conn: Connection[Any], name: str, rows: Iterable[Mapping[str, objec
         cursor.executemany(query(name), list(rows))
 
 
-async def run_async(conn: AsyncConnection[Any], name: str, **params: object) -> int:
+async def run_async(conn: AsyncConnection[Any], name: str, /, **params: object) -> int:
     """Runs a query that answers no rows; the number of rows it wrote."""
     return (await conn.execute(query(name), params)).rowcount

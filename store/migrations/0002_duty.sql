@@ -189,6 +189,19 @@ create table detail (
     unique nulls not distinct (type_id, crane_id, name)
 );
 
+-- Digest of the entries that the summary of a crane rests on beside its days.
+create function crane_entries_digest(of_crane_id integer) returns text
+language sql stable
+as $$
+    select md5(concat_ws('|', c.spec::text, t.spec::text, s.spec ->> 'time_zone', (
+        select string_agg(d.name || d.is_default::text || d.spec::text, '|' order by d.detail_id)
+        from detail d
+        where (d.crane_id is null or d.crane_id = c.crane_id) and (d.type_id is null or d.type_id = c.type_id)
+    )))
+    from crane c join crane_type t using (type_id) join site s using (site_id)
+    where c.crane_id = of_crane_id
+$$;
+
 -- Intervals of service, by hours, lifts and calendar, whichever comes first.
 create table service_plan (
     plan_id integer generated always as identity primary key,

@@ -22,22 +22,26 @@ where in_use or counting_id = %(counting_id)s;
 -- A counting that is not in use, with everything counted by it.
 delete from counting where counting_id = %(counting_id)s and not in_use;
 
--- name: touches_claimed
--- Touches of the oldest touched days of one crane, locked until the count is committed; touches that ingest is holding on to are left for later.
-select touch_id, day
-from touched_day
-where crane_id = %(crane_id)s and day in (
-    select distinct day from touched_day where crane_id = %(crane_id)s order by day limit %(days)s
-)
-for update skip locked;
+-- name: touched_days_of
+-- Oldest touched days of one crane, with the version of each touch.
+select day, touched_at from touched_day where crane_id = %(crane_id)s order by day limit %(days)s;
 
--- name: touches_done
--- Takes counted touches off the queue; a touch that came since has a row of its own and stays.
-delete from touched_day where touch_id = any(%(touch_ids)s::bigint[]);
+-- name: touched_days_done
+-- Takes counted days off the queue; one touched again since, or being touched now, stays. Never waits for ingest.
+delete from touched_day t
+using (
+    select q.crane_id, q.day
+    from touched_day q
+    join unnest(%(days)s::date[], %(touched_at)s::timestamptz[]) as done (day, touched_at)
+        on q.day = done.day and q.touched_at = done.touched_at
+    where q.crane_id = %(crane_id)s
+    for update of q skip locked
+) locked
+where t.crane_id = locked.crane_id and t.day = locked.day;
 
 -- name: queue_lag
 -- How many crane-days wait and since when the oldest does.
-select count(distinct (crane_id, day))::int as crane_days, min(touched_at) as oldest_at from touched_day;
+select count(*)::int as crane_days, min(touched_at) as oldest_at from touched_day;
 
 -- name: crane_entries
 -- What counting one crane needs to know about it.
@@ -90,6 +94,10 @@ on conflict (crane_id, counting_id, day) do update set
     over_limit_ms = excluded.over_limit_ms, emergency_ms = excluded.emergency_ms, warnings = excluded.warnings,
     limiter_stops = excluded.limiter_stops, limiter_overrides = excluded.limiter_overrides,
     faults = excluded.faults, lift_part = excluded.lift_part;
+
+-- name: day_figure_forgotten
+-- Figures of a day of which nothing is left.
+delete from day_figure where crane_id = %(crane_id)s and counting_id = %(counting_id)s and day = %(day)s;
 
 -- name: day_lifts_counted
 -- Lift figures of days from the lifts that began on them.
@@ -162,7 +170,7 @@ where crane_id = %(crane_id)s and counting_id = %(counting_id)s and span = %(spa
 select first_day, last_day, samples, ledger, directions, tallies, circumstances
 from span_ledger
 where crane_id = %(crane_id)s and counting_id = %(counting_id)s and span = %(span)s
-    and first_day between %(day_from)s and %(day_to)s
+    and first_day >= %(first_day)s and first_day < %(past)s
 order by first_day;
 
 -- name: spans_read
@@ -351,3 +359,14 @@ where crane_id = %(crane_id)s and counting_id = %(counting_id)s and day = any(%(
 -- name: recount_days_left
 -- How many crane-days one counting still has to count.
 select count(*)::int as crane_days from recount_day where counting_id = %(counting_id)s;
+
+-- name: quarantined_numbers
+-- Boot and number of the samples messages of one crane in quarantine, where their text still shows them.
+select distinct boot::bigint, seq::bigint
+from quarantine
+cross join lateral (select encode(substr(raw, 1, 2000), 'escape') as start) opening
+cross join lateral (
+    select substring(start from '"boot"\s*:\s*([0-9]{1,19})')::numeric as boot,
+        substring(start from '"seq"\s*:\s*([0-9]{1,19})')::numeric as seq
+) numbers
+where crane_name = %(crane)s and boot < 9223372036854775808 and seq < 9223372036854775808;

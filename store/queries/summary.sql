@@ -67,6 +67,7 @@ select m.crane_id
 from crane_summary m
 where exists (select from touched_day t where t.crane_id = m.crane_id)
     and (m.counted_at is null or m.counted_at <= clock_timestamp() - make_interval(secs => %(again_after_s)s))
+    and m.crane_id <> all(%(left_alone)s::int[])
 order by m.counted_at nulls first, m.crane_id
 limit 1
 for no key update skip locked;
@@ -76,29 +77,18 @@ for no key update skip locked;
 select m.crane_id from crane_summary m where m.crane_id = %(crane_id)s for no key update;
 
 -- name: cranes_with_changed_entries
--- Counted cranes whose entries (crane, type, site, weld details) are not the ones their summary rests on.
+-- Counted cranes whose entries (crane, type, zone, weld details) are not the ones their summary rests on.
 select m.crane_id
 from crane_summary m
-where m.counted_at is not null and m.made_of is distinct from %(made_of)s::jsonb ->> m.crane_id::text
+where m.counted_at is not null and m.made_of is distinct from crane_entries_digest(m.crane_id)
+order by m.crane_id
 for no key update skip locked;
-
--- name: entries_digest
--- Digest of the entries that a summary rests on, by crane.
-select c.crane_id,
-    md5(concat_ws('|', c.spec::text, t.spec::text, s.spec ->> 'time_zone', (
-        select string_agg(d.name || d.is_default::text || d.spec::text, '|' order by d.detail_id)
-        from detail d
-        where (d.crane_id is null or d.crane_id = c.crane_id) and (d.type_id is null or d.type_id = c.type_id)
-    ))) as digest
-from crane c
-join crane_type t using (type_id)
-join site s using (site_id)
-where %(crane_id)s::int is null or c.crane_id = %(crane_id)s;
 
 -- name: summary_totals_written
 -- Whole-life totals of one crane from its days.
 update crane_summary m
-set counting_id = %(counting_id)s, counted_at = clock_timestamp(), first_at = d.first_at, last_at = d.last_at,
+set counting_id = %(counting_id)s, counted_at = clock_timestamp(),
+    made_of = crane_entries_digest(m.crane_id), first_at = d.first_at, last_at = d.last_at,
     days = d.days, recorded_ms = d.recorded_ms, working_ms = d.working_ms, loaded_ms = d.loaded_ms,
     near_limit_ms = d.near_limit_ms, over_limit_ms = d.over_limit_ms, emergency_ms = d.emergency_ms,
     limit_assumed_ms = d.limit_assumed_ms, lifts = d.lifts, near_limit_lifts = d.near_limit_lifts,
@@ -125,10 +115,14 @@ returning m.lifts, m.peak_cubed_sum, m.recorded_ms;
 -- name: summary_judged
 -- What the totals of one crane mean: coverage, used share, forecast, damage of the default detail.
 update crane_summary
-set made_of = %(made_of)s, missing_ms = %(missing_ms)s, coverage = %(coverage)s, f1 = %(f1)s,
+set missing_ms = %(missing_ms)s, coverage = %(coverage)s, f1 = %(f1)s,
     used_share = %(used_share)s, used_share_counted = %(used_share_counted)s,
     used_share_prior = %(used_share_prior)s, forecast_early_on = %(forecast_early_on)s,
     forecast_middle_on = %(forecast_middle_on)s, forecast_late_on = %(forecast_late_on)s,
     forecast_text = %(forecast_text)s, detail_name = %(detail_name)s, damage = %(damage)s,
     damage_direction_deg = %(damage_direction_deg)s
 where crane_id = %(crane_id)s;
+
+-- name: touched_heard
+-- Have this session told when days are touched.
+listen boomledger_touched;

@@ -1,0 +1,233 @@
+"""One crane-day counted: from samples and events to everything that is written about that day. No database here."""
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from datetime import date, datetime
+from typing import Any, Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analytics.counting import CountingSettings
+from analytics.samples import DaySamples, LocalDay, with_pose
+from domain.channels import Mode
+from domain.crane import CraneType
+from domain.messages import EventKind, EventState
+from duty import circumstances, directions, gaps, ledger, levels, lifts
+from duty.percent import structural_pct
+from store.events import Event
+from store.segments import from_ms, to_ms
+
+CONTEXT_AGE_MS: Final = 10_000  # an older reading does not tell what the crane was doing
+CONTEXT_BEFORE_MS: Final = 30_000
+OVER_LIMIT_PCT: Final = 100
+_COUNTED: Final = {
+    EventKind.WARNING: "warnings",
+    EventKind.LIMITER_STOP: "limiter_stops",
+    EventKind.LIMITER_OVERRIDE: "limiter_overrides",
+    EventKind.FAULT: "faults",
+}
+_CONTEXT_CHANNELS: Final = (
+    "utilisation_pct",
+    "outreach_m",
+    "hook_height_m",
+    "slew_deg",
+    "mode",
+    "stabiliser_left_pct",
+    "stabiliser_right_pct",
+)
+
+
+@dataclass(frozen=True, kw_only=True)
+class DayCount:
+    """What one crane-day came to. Bytes are those of the modules of duty/; dictionaries are rows to write."""
+
+    day: date
+    samples: int
+    ledger: bytes
+    directions: bytes | None
+    tallies: bytes
+    circumstances: bytes
+    lift_part: bytes
+    figures: dict[str, Any]
+    gaps: tuple[dict[str, Any], ...]
+    contexts: tuple[dict[str, Any], ...]
+
+    @property
+    def empty(self) -> bool:
+        """Whether there was nothing on that day: neither a sample nor an event."""
+        return self.samples == 0 and not any(self.figures[name] for name in _COUNTED.values())
+
+
+def count(
+    local_day: LocalDay,
+    crane_type: CraneType,
+    samples: DaySamples,
+    events: Sequence[Event],
+    quarantined: frozenset[tuple[int, int]],
+    settings: CountingSettings,
+) -> DayCount:
+    """Counts one day. `events` are those of the day; `quarantined` are (boot, seq) of the crane's messages set aside."""
+    channels = with_pose(crane_type, samples.channels)
+    nothing = np.full(samples.at_ms.size, np.nan, np.float32)
+    utilisation = channels.get("utilisation_pct", nothing)
+    structural = structural_pct(utilisation, channels.get("limit_pct"))
+    tallied = levels.tally(
+        samples.step_ms,
+        utilisation,
+        channels.get("limit_pct"),
+        mode=channels.get("mode"),
+        slew_deg=channels.get("slew_deg"),
+        outreach_m=channels.get("outreach_m"),
+    )
+    signals = lifts.signals(crane_type, samples.at_ms, {**channels, "utilisation_pct": utilisation})
+    missing = _gaps(samples, utilisation, events, quarantined)
+    return DayCount(
+        day=local_day.day,
+        samples=samples.at_ms.size,
+        ledger=ledger.to_bytes(ledger.count(structural[np.isfinite(structural)], settings.edges)),
+        directions=_directions(structural, channels.get("slew_deg"), settings),
+        tallies=levels.to_bytes(tallied),
+        circumstances=circumstances.to_bytes(
+            circumstances.count(
+                samples.step_ms,
+                local_day.hours(samples.at_ms),
+                utilisation,
+                **{name: channels.get(name) for name in circumstances.CHANNELS},
+            )
+        ),
+        lift_part=lifts.to_bytes(lifts.find(signals, settings.lift_rule)),
+        figures=_figures(local_day, samples, events, tallied, missing),
+        gaps=tuple(_gap_row(gap) for gap in missing),
+        contexts=tuple(
+            _contexts(events, samples.at_ms, structural, {**channels, "utilisation_pct": utilisation})
+        ),
+    )
+
+
+def _directions(
+    structural: NDArray[np.float64], slew: NDArray[np.float32] | None, settings: CountingSettings
+) -> bytes | None:
+    if slew is None:
+        return None
+    known = np.isfinite(structural) & np.isfinite(slew)
+    return directions.to_bytes(
+        directions.count_directions(
+            structural[known], slew[known], settings.directions, settings.direction_edges
+        )
+    )
+
+
+def _gaps(
+    samples: DaySamples,
+    utilisation: NDArray[np.float32],
+    events: Iterable[Event],
+    quarantined: frozenset[tuple[int, int]],
+) -> list[gaps.Gap]:
+    numbers = frozenset((event.boot, event.seq) for event in events)
+    return gaps.missing_messages(
+        samples.message_start_ms, samples.message_end_ms, samples.boot, samples.seq, numbers, quarantined
+    ) + gaps.missing_readings(samples.at_ms, samples.step_ms, np.isnan(utilisation))
+
+
+def _figures(
+    local_day: LocalDay,
+    samples: DaySamples,
+    events: Sequence[Event],
+    tallied: levels.Tallies,
+    missing: Iterable[gaps.Gap],
+) -> dict[str, Any]:
+    gap_ms = {"offline": 0, "quarantine": 0}
+    for gap in missing:
+        if gap.cause != "sensor":
+            gap_ms[gap.cause] += gap.missing_ms
+    in_mode = levels.mode_ms(tallied)
+    return {
+        "time_zone": local_day.zone.key,
+        "day_start_at": local_day.start_at,
+        "day_end_at": local_day.end_at,
+        **_ends(samples, events),
+        "samples": samples.at_ms.size,
+        "recorded_ms": tallied.recorded_ms - tallied.missing_ms,
+        "sensor_gap_ms": tallied.missing_ms,
+        "offline_gap_ms": gap_ms["offline"],
+        "quarantine_gap_ms": gap_ms["quarantine"],
+        "limit_assumed_ms": tallied.limit_assumed_ms,
+        "working_ms": sum(time for mode, time in in_mode.items() if mode is not Mode.TRANSPORT),
+        "near_limit_ms": levels.near_limit_ms(tallied),
+        "over_limit_ms": levels.near_limit_ms(tallied, OVER_LIMIT_PCT),
+        "emergency_ms": in_mode[Mode.EMERGENCY],
+        **{
+            name: sum(event.kind is kind and event.state is EventState.RAISED for event in events)
+            for kind, name in _COUNTED.items()
+        },
+    }
+
+
+def _ends(samples: DaySamples, events: Sequence[Event]) -> dict[str, Any]:
+    """Where the day's record begins and ends: times, and numbers of its first and last messages, events included."""
+    names = ("first_at", "last_at", "first_boot", "first_seq", "last_boot", "last_seq")
+    if not samples.at_ms.size:
+        return {**dict.fromkeys(names), "message_ms": 0}
+    first_boot, last_boot = int(samples.boot[0]), int(samples.boot[-1])
+    first = [int(samples.seq[0]), *(event.seq for event in events if event.boot == first_boot)]
+    last = [int(samples.seq[-1]), *(event.seq for event in events if event.boot == last_boot)]
+    ends = (
+        from_ms(int(samples.at_ms[0])),
+        from_ms(int(samples.at_ms[-1] + samples.step_ms[-1])),
+        first_boot,
+        min(first),
+        last_boot,
+        max(last),
+    )
+    spans = samples.message_end_ms - samples.message_start_ms
+    return {**dict(zip(names, ends, strict=True)), "message_ms": int(np.median(spans))}
+
+
+def _gap_row(gap: gaps.Gap) -> dict[str, Any]:
+    return {
+        "from_at": from_ms(gap.from_ms),
+        "to_at": from_ms(gap.to_ms),
+        "cause": gap.cause,
+        "missing_ms": gap.missing_ms,
+        "messages": gap.messages,
+    }
+
+
+def _contexts(
+    events: Iterable[Event],
+    at_ms: NDArray[np.int64],
+    structural: NDArray[np.float64],
+    channels: dict[str, NDArray[np.float32]],
+) -> Iterable[dict[str, Any]]:
+    """What the crane was doing at each event that was raised, from the samples of the same day."""
+    for event in events:
+        if event.kind not in _COUNTED or event.state is not EventState.RAISED:
+            continue
+        event_ms = to_ms(event.at)
+        place = int(np.searchsorted(at_ms, event_ms, side="right")) - 1
+        known = place >= 0 and event_ms - at_ms[place] <= CONTEXT_AGE_MS
+        before = slice(int(np.searchsorted(at_ms, event_ms - CONTEXT_BEFORE_MS)), place + 1)
+        peak = channels["utilisation_pct"][before]
+        yield {
+            "at": event.at,
+            "boot": event.boot,
+            "seq": event.seq,
+            "kind": event.kind.value,
+            "code": event.code,
+            "structural_pct": _reading(structural[place]) if known else None,
+            "peak_utilisation_pct": _reading(np.fmax.reduce(peak)) if peak.size else None,
+            **{
+                name: _reading(channels[name][place]) if known and name in channels else None
+                for name in _CONTEXT_CHANNELS
+            },
+        }
+
+
+def _reading(value: np.floating[Any]) -> float | None:
+    return None if np.isnan(value) else float(value)
+
+
+def ends_of(count: DayCount) -> tuple[datetime, datetime]:
+    """First and past-the-last instant of the counted day."""
+    return count.figures["day_start_at"], count.figures["day_end_at"]

@@ -1,0 +1,149 @@
+"""Counts days of one crane from the store and writes what they came to, all within the caller's transaction.
+
+A day row rests on the samples and events of that day alone, so the order in which data came makes no difference.
+What reaches over midnight is put together from day rows each time one of them changes: lifts from the parts of
+neighbouring days, cycles from ledgers merged in time order, gaps from the ends of the days.
+"""
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from datetime import date, datetime
+from typing import Any, Final
+from zoneinfo import ZoneInfo
+
+import psycopg
+
+from analytics import day, samples, summary
+from analytics.counting import Method
+from analytics.day import DayCount
+from analytics.lift_days import recount_lifts
+from analytics.samples import LocalDay
+from analytics.spans import merge_spans
+from domain.crane import Crane, Site
+from domain.errors import NotFound
+from domain.messages import EventKind, EventState
+from duty import episodes
+from store import events, segments
+from store.sql import query
+from store.statement import run, run_many
+
+READ_CHANNELS: Final = samples.CHANNELS
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class CraneEntry:
+    """A crane as entered, with its key and its site's zone."""
+
+    crane_id: int
+    crane: Crane
+    zone: ZoneInfo
+
+
+def crane_entry(conn: psycopg.Connection[Any], crane_id: int) -> CraneEntry:
+    """What counting needs to know about a crane. Raises NotFound."""
+    row = conn.execute(query("crane_entries"), {"crane_id": crane_id}).fetchone()
+    if row is None:
+        raise NotFound(f"no crane has the number {crane_id}")
+    _, _, spec, _, type_spec, site_spec, site_name = row
+    crane = Crane.model_validate({**spec, "type": type_spec, "site": site_name})
+    return CraneEntry(crane_id=crane_id, crane=crane, zone=ZoneInfo(Site.model_validate(site_spec).time_zone))
+
+
+def count_days(
+    conn: psycopg.Connection[Any], entry: CraneEntry, days: Iterable[date], method: Method
+) -> list[DayCount]:
+    """Reads and counts days of one crane, in time order."""
+    quarantined = frozenset(
+        conn.execute(query("quarantined_numbers"), {"crane": entry.crane.name}).fetchall()
+    )
+    return [_count_day(conn, entry, LocalDay(each, entry.zone), quarantined, method) for each in sorted(days)]
+
+
+def _count_day(
+    conn: psycopg.Connection[Any],
+    entry: CraneEntry,
+    local_day: LocalDay,
+    quarantined: frozenset[tuple[int, int]],
+    method: Method,
+) -> DayCount:
+    start_at, end_at = local_day.start_at, local_day.end_at
+    stored = segments.read(conn, entry.crane_id, start_at, end_at, READ_CHANNELS)
+    return day.count(
+        local_day,
+        entry.crane.type,
+        samples.of_day(stored, local_day),
+        events.read(conn, entry.crane_id, start_at, end_at),
+        quarantined,
+        method.settings,
+    )
+
+
+def write_days(
+    conn: psycopg.Connection[Any], entry: CraneEntry, counts: Sequence[DayCount], method: Method
+) -> None:
+    """Writes counted days and everything that follows from them. The caller holds the crane's claim."""
+    if not counts:
+        return
+    keys = {"crane_id": entry.crane_id, "counting_id": method.counting_id}
+    for counted in counts:
+        _write_day(conn, keys, counted)
+    days = [counted.day for counted in counts]
+    recount_lifts(conn, keys, days, entry.zone)
+    merge_spans(conn, keys, days, method.settings)
+    if any(counted.figures["faults"] or _clears(conn, entry, counted) for counted in counts):
+        _pair_faults(conn, entry.crane_id)
+    summary.refresh(conn, entry, method)
+
+
+def _write_day(conn: psycopg.Connection[Any], keys: dict[str, int], counted: DayCount) -> None:
+    here = {**keys, "day": counted.day}
+    run(conn, "gaps_forgotten", **here)
+    run(conn, "event_contexts_forgotten", **here)
+    if counted.empty:
+        run(conn, "day_figure_forgotten", **here)
+        run(conn, "span_forgotten", **keys, span="day", first_day=counted.day)
+        return
+    run(conn, "day_figure_written", **here, **counted.figures, lift_part=counted.lift_part)
+    run(
+        conn,
+        "span_written",
+        **keys,
+        span="day",
+        first_day=counted.day,
+        last_day=counted.day,
+        samples=counted.samples,
+        ledger=counted.ledger,
+        directions=counted.directions,
+        tallies=counted.tallies,
+        circumstances=counted.circumstances,
+    )
+    run_many(conn, "gap_written", ({**here, **row} for row in counted.gaps))
+    run_many(conn, "event_context_written", ({**here, **row} for row in counted.contexts))
+
+
+def _clears(conn: psycopg.Connection[Any], entry: CraneEntry, counted: DayCount) -> bool:
+    start_at, end_at = day.ends_of(counted)
+    return any(event.kind is EventKind.FAULT for event in events.read(conn, entry.crane_id, start_at, end_at))
+
+
+def _pair_faults(conn: psycopg.Connection[Any], crane_id: int) -> None:
+    rows: list[tuple[datetime, str, str, str]] = conn.execute(
+        query("fault_events_of"), {"crane_id": crane_id}
+    ).fetchall()
+    found = episodes.pair((at, code, state == EventState.RAISED, text) for at, code, state, text in rows)
+    run(conn, "fault_episodes_forgotten", crane_id=crane_id)
+    run_many(
+        conn,
+        "fault_episode_written",
+        (
+            {
+                "crane_id": crane_id,
+                "code": each.code,
+                "raised_at": each.raised_at,
+                "cleared_at": each.cleared_at,
+                "raised_times": each.raised_times,
+                "text": each.text,
+            }
+            for each in found
+        ),
+    )

@@ -1,0 +1,176 @@
+"""The worker: claims touched crane-days, counts them, and writes the result, all in one transaction a claim.
+
+    claim    lock the summary row of the touched crane that waited longest (SKIP LOCKED: other workers pass it by)
+    read     its oldest touched days with the version of each touch, then the samples
+    write    day rows, lifts, months, years, faults, summary
+    done     delete the touches whose version is still the one that was read
+
+A killed worker leaves the transaction undone and the touches in the queue. A touch that comes during the count has another
+version and stays in the queue. Ingest never waits for a count: only the last step locks touches, and passes by
+those that ingest holds.
+"""
+
+import threading
+import time
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from datetime import UTC, date, datetime
+from typing import Any, Final
+
+import psycopg
+import structlog
+
+from analytics import counting, metrics, summary
+from analytics.recount import count_days, crane_entry, write_days
+from domain.errors import Unavailable
+from store.connection import connect
+from store.sql import query
+from store.statement import run as execute
+
+log = structlog.get_logger(__name__)
+
+RETRY_AFTER_S: Final = 60.0  # a crane whose count failed is left alone for so long
+RECONNECT_AFTER_S: Final = 2.0
+LOOK_AT_STOP_EVERY_S: Final = 1.0
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Done:
+    """One claim that was counted and committed."""
+
+    crane: str
+    days: tuple[date, ...]
+    samples: int
+
+
+@dataclass(kw_only=True)
+class Worker:
+    """One worker on one connection.
+
+    again_after_s: a crane is not counted again sooner, so that a live crane does not keep a worker to itself.
+    days_per_claim: most days of one crane in one transaction.
+    """
+
+    conn: psycopg.Connection[Any]
+    again_after_s: float = 5.0
+    days_per_claim: int = 16
+    _left_alone: dict[int, float] = field(default_factory=dict)
+
+    def step(self) -> Done | None:
+        """Counts one claim; None when no crane is to be counted now.
+
+        A count that fails is undone, logged, and tried again later; other cranes go on. Raises
+        psycopg.OperationalError when the database is gone.
+        """
+        now = time.monotonic()
+        self._left_alone = {crane: until for crane, until in self._left_alone.items() if until > now}
+        crane_id: int | None = None
+        try:
+            with self.conn.transaction():
+                execute(self.conn, "summary_rows_made")
+                crane_id = self._claim()
+                return None if crane_id is None else self._count(crane_id)
+        except psycopg.OperationalError:
+            raise
+        except Exception as problem:
+            if crane_id is None:
+                raise
+            metrics.FAILURES.labels(error=type(problem).__name__).inc()
+            log.exception("count_failed", crane_id=crane_id, retry_after_s=RETRY_AFTER_S)
+            self._left_alone[crane_id] = now + RETRY_AFTER_S
+            return self.step()
+
+    def refresh_changed(self) -> int:
+        """Writes the summaries of cranes whose entries (design class, weld details) changed; how many."""
+        with self.conn.transaction():
+            method = counting.in_use(self.conn)
+            changed = [row[0] for row in self.conn.execute(query("cranes_with_changed_entries")).fetchall()]
+            for crane_id in changed:
+                summary.refresh(self.conn, crane_entry(self.conn, crane_id), method)
+        return len(changed)
+
+    def measure_lag(self) -> None:
+        """Sets the gauges of waiting days and lag."""
+        row = self.conn.execute(query("queue_lag")).fetchone()
+        days, oldest_at = (0, None) if row is None else row
+        metrics.WAITING_DAYS.set(days)
+        metrics.LAG_SECONDS.set(0.0 if oldest_at is None else (datetime.now(UTC) - oldest_at).total_seconds())
+
+    def _claim(self) -> int | None:
+        row = self.conn.execute(
+            query("crane_claimed"),
+            {"again_after_s": self.again_after_s, "left_alone": list(self._left_alone)},
+        ).fetchone()
+        return None if row is None else row[0]
+
+    def _count(self, crane_id: int) -> Done:
+        with metrics.CLAIM_SECONDS.time():
+            touches = self.conn.execute(
+                query("touched_days_of"), {"crane_id": crane_id, "days": self.days_per_claim}
+            ).fetchall()
+            days, versions = [day for day, _ in touches], [version for _, version in touches]
+            method = counting.in_use(self.conn)
+            entry = crane_entry(self.conn, crane_id)
+            counts = count_days(self.conn, entry, days, method)
+            write_days(self.conn, entry, counts, method)
+            execute(self.conn, "recount_days_followed", crane_id=crane_id, days=days)
+            execute(self.conn, "touched_days_done", crane_id=crane_id, days=days, touched_at=versions)
+        samples = sum(counted.samples for counted in counts)
+        metrics.DAYS_COUNTED.inc(len(days))
+        metrics.SAMPLES_COUNTED.inc(samples)
+        return Done(crane=entry.crane.name, days=tuple(days), samples=samples)
+
+
+def run(
+    db_url: str,
+    stop_event: threading.Event,
+    once: bool = False,
+    *,
+    again_after_s: float = 5.0,
+    wait_s: float = 10.0,
+    days_per_claim: int = 16,
+    on_done: Callable[[Done], None] | None = None,
+) -> None:
+    """Counts touched crane-days until the event is set; with `once`, until the queue is empty.
+
+    Several may run at once, in threads, processes or on machines. Idle, it waits for a notification on
+    `boomledger_touched`, and looks without one every `wait_s`. The database may come and go; with `once` it must be
+    there (Unavailable otherwise).
+    """
+    while not stop_event.is_set():
+        try:
+            with connect(db_url, autocommit=True) as conn:
+                worker = Worker(
+                    conn=conn, again_after_s=0.0 if once else again_after_s, days_per_claim=days_per_claim
+                )
+                conn.execute(query("touched_heard"))
+                while not stop_event.is_set():
+                    done = worker.step()
+                    if done is not None:
+                        log.info("counted", crane=done.crane, days=len(done.days), samples=done.samples)
+                        if on_done is not None:
+                            on_done(done)
+                        continue
+                    worker.refresh_changed()
+                    worker.measure_lag()
+                    if once:
+                        return
+                    _wait(conn, stop_event, min(wait_s, again_after_s) if _queued(conn) else wait_s)
+        except (psycopg.OperationalError, Unavailable) as problem:
+            if once:
+                raise Unavailable(f"the database cannot be reached: {problem}") from problem
+            log.warning("database_gone", retry_after_s=RECONNECT_AFTER_S, problem=str(problem).strip())
+            stop_event.wait(RECONNECT_AFTER_S)
+
+
+def _queued(conn: psycopg.Connection[Any]) -> bool:
+    row = conn.execute(query("queue_lag")).fetchone()
+    return row is not None and row[0] > 0
+
+
+def _wait(conn: psycopg.Connection[Any], stop_event: threading.Event, wait_s: float) -> None:
+    """Returns at the next notification, when the event is set, or after wait_s."""
+    give_up = time.monotonic() + wait_s
+    while not stop_event.is_set() and (left := give_up - time.monotonic()) > 0:
+        for _ in conn.notifies(timeout=min(left, LOOK_AT_STOP_EVERY_S), stop_after=1):
+            return
