@@ -1,5 +1,6 @@
 """Why a crane is ruled out, what would change that, and what to know about one that fits, in words."""
 
+import math
 from collections.abc import Iterator
 from typing import Final
 
@@ -16,7 +17,7 @@ ASSUMPTIONS: Final[tuple[str, ...]] = (
     "a way from side to side is taken to stay on one side.",
     "Pad forces, ground pressure, stability margin, expected utilisation and structural percent are estimates from "
     "the geometry entered: level, rigid ground, static load times the hoisting factor, no wind.",
-    "The ground must bear the pad pressure; plates under the pads spread it and are not counted.",
+    "A plate under a pad is taken as stiff: it spreads the force evenly over its whole area.",
 )
 
 _SPREADS: Final = tuple(sorted(Spread, key=lambda spread: SPREAD_RANK[spread]))
@@ -104,9 +105,12 @@ def _tips(job: LiftJob, found: Matches, index: int) -> str:
 
 
 def _ground(job: LiftJob, found: Matches, index: int) -> str:
+    bearing = job.ground_bearing_kpa or math.inf
+    # Rounded up: the area that is named must be enough.
+    plate = math.ceil(100 * max(found.pad_left_kn[index], found.pad_right_kn[index]) / bearing) / 100
     return (
         f"ground: up to {found.pad_pressure_kpa[index]:.0f} kPa under a pad, and the ground bears "
-        f"{job.ground_bearing_kpa:.0f} kPa; larger plates spread it"
+        f"{bearing:.0f} kPa; {plate:.2f} m2 of stiff plate under each pad would do"
     )
 
 

@@ -115,6 +115,9 @@ class LiftJob(_Value):
     ground_bearing_kpa: float | None = Field(
         default=None, gt=0, le=10_000, description="pressure that the ground bears; None where not known"
     )
+    plate_area_m2: float | None = Field(
+        default=None, gt=0, le=10, description="plate laid under each pad; None: the bare pad"
+    )
     planning_limit_pct: float = Field(default=DEFAULT_PLANNING_LIMIT_PCT, ge=10, le=100)
     hoisting_factor: float = Field(
         default=DEFAULT_HOISTING_FACTOR, ge=1, le=2, description="on the load, in stabiliser reactions only"

@@ -81,7 +81,7 @@ class Matches:
     structural_pct: Floats  # moment over the full structural rating; NaN likewise
     pad_left_kn: Floats  # upper bound, NaN likewise
     pad_right_kn: Floats
-    pad_pressure_kpa: Floats  # of the more loaded pad
+    pad_pressure_kpa: Floats  # under the more loaded pad or its plate
     stability_margin_m: Floats
     capacity_any_spread_kg: Floats  # the same lift with every stabiliser spread allowed
     capacity_any_sector_kg: Floats  # the same lift in the best sector of all
@@ -272,7 +272,8 @@ def _at_best(fleet: Fleet, job: LiftJob, far_m: float, span: Span, best: Ints, t
             found = _pads(fleet, job, far_m, where, chosen[members], own[members], sectors)
             for whole, part in zip(pads, found, strict=True):
                 whole[where] = part
-    pressure = np.maximum(pads.left_kn, pads.right_kn) / fleet.pad_area_m2
+    area = np.maximum(fleet.pad_area_m2, job.plate_area_m2 or 0.0)
+    pressure = np.maximum(pads.left_kn, pads.right_kn) / area
     return _Best(capacity, sector, utilisation, structural, pads, pressure)
 
 

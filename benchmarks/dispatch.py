@@ -1,0 +1,151 @@
+"""How long dispatch takes: one job against 10 000 cranes through the api, and a day's list assigned to a fleet.
+
+python benchmarks/dispatch.py --json        the last line is one line of JSON
+
+The fleet is invented. Every crane has load charts of its own (6 charts of 8 points), so nothing is computed once for
+many; they share five sets of geometry. The question has two points, a window and a ground, so every check runs.
+"""
+
+import argparse
+import asyncio
+import json
+import logging
+import statistics
+import sys
+import tempfile
+import time
+from datetime import UTC, date, datetime
+from pathlib import Path
+from typing import Any
+
+sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
+
+import httpx
+import psycopg
+import structlog
+
+from api.app import create_api, running
+from api.settings import ApiSettings
+from boomledger.postgres import EmbeddedPostgres
+from domain.crane import Crane, CraneType, DesignClass, Edition, Spread
+from simulator.yard import load_yard
+from store import cranes
+from store.migrate import migrate
+
+QUESTION = {
+    "mass_kg": 900.0,
+    "rigging_kg": 60.0,
+    "outreach_m": 7.3,
+    "hook_height_m": 2.0,
+    "sectors": ["side", "rear"],
+    "pick": {"outreach_m": 6.5, "hook_height_m": 1.5},
+    "ground_bearing_kpa": 2000.0,
+    "window": {"starts_at": "2027-03-02T06:00:00Z", "ends_at": "2027-03-02T10:00:00Z"},
+}
+REQUESTS = 21
+
+
+def fill(url: str, count: int) -> None:
+    """Store `count` cranes of the yard's types, each with a chart version of its own."""
+    yard = load_yard()
+    types = list({one.crane.type.name: one.crane.type for one in yard.cranes}.values())
+    with psycopg.connect(url) as conn:
+        cranes.save_site(conn, yard.site)
+        for crane_type in types:
+            cranes.save_type(conn, crane_type.model_copy(update={"charts": ()}))
+        with conn.cursor() as cursor:
+            cursor.executemany(
+                "insert into crane (name, site_id, type_id, registered_at, spec)"
+                " select %s, site_id, type_id, %s, %s from site, crane_type where crane_type.name = %s",
+                [_crane(types[index % len(types)], yard.site.name, index) for index in range(count)],
+            )
+            cursor.executemany(
+                "insert into load_chart_version (crane_id, valid_from, charts, source, imported_by)"
+                " select crane_id, '2026-01-01', %s, 'invented', 'benchmark' from crane where name = %s",
+                [(_charts(types[index % len(types)], index), f"bench-{index}") for index in range(count)],
+            )
+        conn.commit()
+        conn.execute("analyze")
+
+
+def _crane(crane_type: CraneType, site: str, index: int) -> tuple[str, datetime, str, str]:
+    crane = Crane(
+        name=f"bench-{index}",
+        type=crane_type,
+        site=site,
+        registered_at=datetime(2026, 1, 1, tzinfo=UTC),
+        commissioned_on=date(2025, 1, 1),
+        design=DesignClass(edition=Edition.EN_13001_1, u_class="U4", q_class="Q3"),
+    )
+    return crane.name, crane.registered_at, crane.model_dump_json(exclude={"type", "site"}), crane_type.name
+
+
+def _charts(crane_type: CraneType, index: int) -> str:
+    """Charts of equal spreads, full and part, every second point, a little lower from crane to crane."""
+    charts: list[dict[str, Any]] = []
+    for chart in crane_type.charts:
+        if chart.spread_left is not chart.spread_right or chart.spread_left is Spread.NONE:
+            continue
+        one = chart.model_dump(mode="json")
+        one["points"] = [
+            {**point, "capacity_kg": point["capacity_kg"] * (1 - index % 1000 / 10_000)}
+            for point in one["points"][::2]
+        ]
+        charts.append(one)
+    return json.dumps(charts)
+
+
+async def match_through_the_api(url: str) -> dict[str, float]:
+    """Seconds of the first question, which lays the fleet out, and milliseconds of the later ones."""
+    api = create_api(url, ApiSettings(open_access=True))
+    transport = httpx.ASGITransport(api)
+    async with running(api), httpx.AsyncClient(transport=transport, base_url="http://127.0.0.1") as client:
+        started = time.perf_counter()
+        first = await client.post("/dispatch", json=QUESTION)
+        first.raise_for_status()
+        layout_s = time.perf_counter() - started
+        taken = []
+        for _ in range(REQUESTS):
+            started = time.perf_counter()
+            answer = await client.post("/dispatch", json=QUESTION)
+            taken.append(1000 * (time.perf_counter() - started))
+            answer.raise_for_status()
+        body = answer.json()
+    return {
+        "match_10000_ms": statistics.median(taken),
+        "match_slowest_ms": max(taken),
+        "layout_s": layout_s,
+        "fit_count": body["fit_count"],
+        "ruled_out_count": sum(body["ruled_out"].values()),
+    }
+
+
+def main() -> None:
+    """Run and print."""
+    parser = argparse.ArgumentParser(
+        description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
+    )
+    parser.add_argument("--json", action="store_true", help="end with one line of JSON")
+    parser.add_argument("--cranes", type=int, default=10_000)
+    asked = parser.parse_args()
+    structlog.configure(wrapper_class=structlog.make_filtering_bound_logger(logging.WARNING))
+    with tempfile.TemporaryDirectory(prefix="boomledger-benchmark-") as folder:
+        Path(folder).chmod(0o755)
+        server = EmbeddedPostgres(Path(folder) / "postgres", {"fsync": "off"})
+        url = server.start()
+        try:
+            migrate(url)
+            fill(url, asked.cranes)
+            found = asyncio.run(match_through_the_api(url))
+        finally:
+            server.stop()
+    found["cranes"] = asked.cranes
+    if asked.json:
+        print(json.dumps({name: round(value, 3) for name, value in found.items()}))
+    else:
+        for name, value in found.items():
+            print(f"{name:18} {value:12.3f}")
+
+
+if __name__ == "__main__":
+    main()
