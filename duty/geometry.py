@@ -48,7 +48,7 @@ def joints(
     jib_deg: ArrayLike | None = None,
     jib_extension_m: ArrayLike | None = None,
 ) -> Floats:
-    """Polyline of the crane in the plane of its booms, for drawing and as the base of `pose`.
+    """Polyline of the crane in the plane of its booms, for drawing.
 
     Parameters broadcast against each other; see the module for the convention [deg, m]. `jib_deg` None means
     that no jib is fitted; a missing `jib_extension_m` counts as 0.
@@ -58,26 +58,17 @@ def joints(
 
     Raises InvalidInput where a jib angle is given for a type without a jib.
     """
-    if jib_deg is not None and crane_type.jib is None:
-        raise InvalidInput(f"type {crane_type.name} has no jib: leave jib_deg out", field="jib_deg")
-    angles = [np.asarray(main_boom_deg, float), np.asarray(knuckle_boom_deg, float)]
-    lengths = [
-        np.asarray(crane_type.main_boom.length_m),
-        crane_type.knuckle_boom.length_m + np.asarray(extension_m, float),
-    ]
-    if jib_deg is not None and crane_type.jib is not None:
-        run_out = 0.0 if jib_extension_m is None else jib_extension_m
-        angles.append(np.asarray(jib_deg, float))
-        lengths.append(crane_type.jib.boom.length_m + np.asarray(run_out, float))
+    angles, lengths = _members(
+        crane_type, main_boom_deg, knuckle_boom_deg, extension_m, jib_deg, jib_extension_m
+    )
+    x = _chained(crane_type.pivot_offset_m, np.cos, angles, lengths)
+    y = _chained(crane_type.pivot_height_m, np.sin, angles, lengths)
     shape = np.broadcast_shapes(*(part.shape for part in (*angles, *lengths)))
-    points = np.empty((*shape, 3 + len(angles), 2))
+    points = np.empty((*shape, 2 + len(x), 2))
     points[..., 0, :] = (0.0, 0.0)
     points[..., 1, :] = (0.0, crane_type.pivot_height_m)
-    points[..., 2, :] = (crane_type.pivot_offset_m, crane_type.pivot_height_m)
-    for index, (angle, length) in enumerate(zip(angles, lengths, strict=True), start=3):
-        radians = np.radians(angle)
-        points[..., index, 0] = points[..., index - 1, 0] + length * np.cos(radians)
-        points[..., index, 1] = points[..., index - 1, 1] + length * np.sin(radians)
+    for index, (across, up) in enumerate(zip(x, y, strict=True), start=2):
+        points[..., index, 0], points[..., index, 1] = across, up
     return points
 
 
@@ -90,8 +81,59 @@ def pose(
     jib_extension_m: ArrayLike | None = None,
 ) -> Pose:
     """Outreach and hook height [m] from joint angles [deg] and extensions [m]; parameters as in `joints`."""
-    points = joints(crane_type, main_boom_deg, knuckle_boom_deg, extension_m, jib_deg, jib_extension_m)
-    return Pose(points[..., -1, 0], points[..., -1, 1])
+    angles, lengths = _members(
+        crane_type, main_boom_deg, knuckle_boom_deg, extension_m, jib_deg, jib_extension_m
+    )
+    x = _chained(crane_type.pivot_offset_m, np.cos, angles, lengths)[-1]
+    y = _chained(crane_type.pivot_height_m, np.sin, angles, lengths)[-1]
+    return Pose(x, y)
+
+
+def horizontals(
+    crane_type: CraneType,
+    main_boom_deg: ArrayLike,
+    knuckle_boom_deg: ArrayLike,
+    extension_m: ArrayLike,
+    jib_deg: ArrayLike | None = None,
+    jib_extension_m: ArrayLike | None = None,
+) -> list[Floats]:
+    """Horizontal distance [m] of pivot, knuckle joint, tip and jib tip from the slewing axis; as in `joints`."""
+    return _chained(
+        crane_type.pivot_offset_m,
+        np.cos,
+        *_members(crane_type, main_boom_deg, knuckle_boom_deg, extension_m, jib_deg, jib_extension_m),
+    )
+
+
+def _members(
+    crane_type: CraneType,
+    main_boom_deg: ArrayLike,
+    knuckle_boom_deg: ArrayLike,
+    extension_m: ArrayLike,
+    jib_deg: ArrayLike | None,
+    jib_extension_m: ArrayLike | None,
+) -> tuple[list[Floats], list[Floats]]:
+    """Angles [rad] and lengths [m] of the members from the pivot outwards."""
+    if jib_deg is not None and crane_type.jib is None:
+        raise InvalidInput(f"type {crane_type.name} has no jib: leave jib_deg out", field="jib_deg")
+    angles = [np.radians(np.asarray(angle, float)) for angle in (main_boom_deg, knuckle_boom_deg)]
+    lengths = [
+        np.asarray(crane_type.main_boom.length_m),
+        np.asarray(crane_type.knuckle_boom.length_m + np.asarray(extension_m, float)),
+    ]
+    if jib_deg is not None and crane_type.jib is not None:
+        run_out = np.asarray(0.0 if jib_extension_m is None else jib_extension_m, float)
+        angles.append(np.radians(np.asarray(jib_deg, float)))
+        lengths.append(np.asarray(crane_type.jib.boom.length_m + run_out))
+    return angles, lengths
+
+
+def _chained(start: float, component: np.ufunc, angles: list[Floats], lengths: list[Floats]) -> list[Floats]:
+    """One coordinate of the joints: `start`, then one member after the other."""
+    at = [np.asarray(start)]
+    for angle, length in zip(angles, lengths, strict=True):
+        at.append(np.asarray(at[-1] + length * component(angle)))
+    return at
 
 
 def angles_for(
@@ -145,8 +187,7 @@ def envelope(
         roots = pose(crane_type, a[::3, None, None], b[:, None], out)
         last, reach = crane_type.jib.boom, full_stroke_m(crane_type.jib.extensions)
     else:
-        elbow = joints(crane_type, a, 0.0, 0.0)[..., 3, :]
-        roots = Pose(elbow[:, 0], elbow[:, 1])
+        roots = Pose(*joints(crane_type, a, 0.0, 0.0)[:, 3].T)
         last, reach = knuckle, stroke
     root_x, root_y = roots.outreach_m.ravel(), roots.hook_height_m.ravel()
     outreach = np.linspace(0.0, float(root_x.max()) + last.length_m + reach, outreach_points)

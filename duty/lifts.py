@@ -29,7 +29,7 @@ from numpy.typing import ArrayLike, NDArray
 from domain.channels import Mode
 from domain.crane import CraneType
 from domain.errors import InvalidInput
-from duty.geometry import pose
+from duty.geometry import horizontals
 from duty.lift_runs import RUN, Ints, LiftSignals, Runs, folded, joined, summed, without_noise
 from duty.packing import pack, unpack
 from duty.percent import structural_pct
@@ -128,7 +128,7 @@ def signals(
     if crane_type.jib is not None and "jib_deg" in values:
         at += [values["jib_deg"], values.get("jib_extension_m", np.zeros(utilisation.size))]
     limit = np.nan_to_num(values.get("limit_pct", np.full(utilisation.size, 100.0)), nan=100.0)
-    outreach = pose(crane_type, *at).outreach_m
+    outreach = horizontals(crane_type, *at)[-1]
     own = self_moment_kn_m(crane_type, *at)
     with np.errstate(divide="ignore", invalid="ignore"):
         base = utilisation_pct(crane_type, own, 0.0, limit)

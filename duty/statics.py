@@ -14,10 +14,10 @@ run out in the order of their list. Static: no swinging, no acceleration, no win
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from domain.crane import ChartPoint, CraneType, Extension, LoadChart, Sector, Spread
+from domain.crane import Boom, ChartPoint, CraneType, Extension, LoadChart, Sector, Spread
 from domain.errors import InvalidInput
 from domain.units import STANDARD_GRAVITY_M_S2
-from duty.geometry import Floats, full_stroke_m, joints
+from duty.geometry import Floats, full_stroke_m, horizontals
 from duty.stability import stability_limit_pct as stability_limit_pct
 
 _KILO = 1000.0
@@ -35,45 +35,34 @@ def self_moment_kn_m(
 
     Parameters as in `duty.geometry.joints`; the jib's mass counts where `jib_deg` is given.
     """
-    points = joints(crane_type, main_boom_deg, knuckle_boom_deg, extension_m, jib_deg, jib_extension_m)
-    x = points[..., 0] - crane_type.pivot_offset_m
-    mass_arm = crane_type.main_boom.mass_kg * (x[..., 2] + x[..., 3]) / 2
-    mass_arm = mass_arm + _member_mass_arm(
-        x[..., 3],
-        np.cos(np.radians(np.asarray(knuckle_boom_deg, float))),
-        crane_type.knuckle_boom.length_m,
-        crane_type.knuckle_boom.mass_kg,
-        crane_type.extensions,
-        np.asarray(extension_m, float),
-    )
-    if jib_deg is not None and crane_type.jib is not None:
-        mass_arm = mass_arm + _member_mass_arm(
-            x[..., 4],
-            np.cos(np.radians(np.asarray(jib_deg, float))),
-            crane_type.jib.boom.length_m,
-            crane_type.jib.boom.mass_kg,
-            crane_type.jib.extensions,
-            np.asarray(0.0 if jib_extension_m is None else jib_extension_m, float),
+    x = [
+        at - crane_type.pivot_offset_m
+        for at in horizontals(
+            crane_type, main_boom_deg, knuckle_boom_deg, extension_m, jib_deg, jib_extension_m
         )
+    ]
+    knuckle, jib = crane_type.knuckle_boom, crane_type.jib
+    mass_arm = crane_type.main_boom.mass_kg * (x[0] + x[1]) / 2
+    mass_arm = mass_arm + _member_mass_arm(x[1], x[2], knuckle, crane_type.extensions, extension_m)
+    if jib is not None and len(x) > 3:
+        run_out = 0.0 if jib_extension_m is None else jib_extension_m
+        mass_arm = mass_arm + _member_mass_arm(x[2], x[3], jib.boom, jib.extensions, run_out)
     return np.asarray(STANDARD_GRAVITY_M_S2 * mass_arm / _KILO)
 
 
 def _member_mass_arm(
-    root_x: Floats,
-    cosine: NDArray[np.float64],
-    length_m: float,
-    mass_kg: float,
-    extensions: tuple[Extension, ...],
-    run_out_m: Floats,
+    root_x: Floats, tip_x: Floats, boom: Boom, extensions: tuple[Extension, ...], run_out_m: ArrayLike
 ) -> Floats:
     """Sum of mass times arm [kg.m] of a boom and of the extensions that slide in it."""
-    total = mass_kg * (root_x + cosine * length_m / 2)
-    before = 0.0
+    run_out = np.asarray(run_out_m, float)
+    moment, mass, before = np.zeros(run_out.shape), boom.mass_kg, 0.0
     for extension in extensions:
         before += extension.stroke_m
-        moved = np.minimum(run_out_m, before)  # what this one and all before it have run out
-        total = total + extension.mass_kg * (root_x + cosine * (length_m / 2 + moved))
-    return np.asarray(total)
+        # what this one and all before it have run out
+        moment = moment + extension.mass_kg * np.minimum(run_out, before)
+        mass += extension.mass_kg
+    cosine = (tip_x - root_x) / (boom.length_m + run_out)
+    return np.asarray(mass * root_x + cosine * (mass * boom.length_m / 2 + moment))
 
 
 def load_moment_kn_m(crane_type: CraneType, mass_kg: ArrayLike, outreach_m: ArrayLike) -> Floats:
