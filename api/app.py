@@ -12,7 +12,7 @@ from contextlib import asynccontextmanager
 from fastapi import Depends, FastAPI
 from starlette.middleware.gzip import GZipMiddleware
 
-from api import access, cranes, dispatch, fleet, health, live, records, samples, spectrum
+from api import access, cranes, dispatch, fleet, health, life, live, records, samples, spectrum
 from api.deps import Pool
 from api.gate import Gate
 from api.health import running_version
@@ -31,6 +31,7 @@ ROUTERS = (
     samples.router,
     records.router,
     spectrum.router,
+    life.router,
     dispatch.router,
     access.router,
 )

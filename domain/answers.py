@@ -261,6 +261,9 @@ class DetailDamage(Answer):
     equivalent_range_mpa: float | None = None
     curve: str
     gamma_mf: float
+    direction_deg: float | None = Field(
+        default=None, description="direction around the base that it holds for; None for a place on the booms"
+    )
     by_direction: tuple[DirectionDamage, ...] = ()
 
 

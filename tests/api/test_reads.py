@@ -160,3 +160,21 @@ async def test_metrics_name_route_templates_and_no_crane(http: httpx.AsyncClient
     text = (await http.get("/metrics")).text
     assert 'route="/cranes/{name}"' in text
     assert "heron-3" not in text
+
+
+async def test_life_is_counted_duty_over_the_design_period(http: httpx.AsyncClient) -> None:
+    found = await ask(http, "/cranes/heron-3/life")
+    cubes = 2 * float(np.sum((LEVELS / 100) ** 3))
+    assert found["used_share"] == pytest.approx(cubes / (250e3 * 0.125))  # U4, Q2 of EN 13001-1
+    assert found["f1"] == 1.0
+    assert found["forecast"] is None
+    assert "too little data" in found["forecast_reason"]
+    assert found["special_assessment_on"] == "2030-05-01"
+
+
+async def test_life_without_telemetry_says_so(http: httpx.AsyncClient) -> None:
+    found = await ask(http, "/cranes/crake-1/life")
+    assert found["lifts"] == 0
+    assert found["used_share"] == 0
+    assert found["f1"] == 1.5
+    assert found["f1_reason"] == "coverage is not known"
