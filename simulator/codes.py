@@ -45,7 +45,8 @@ def raised_on(crane: YardCrane, day: date, seed: int) -> list[Outage]:
         return []
     rng = stream(seed, crane, day, Purpose.CODES)
     number = int(rng.poisson(crane.faults.codes_per_day))
-    chosen = rng.choice(len(CODES), size=min(number, len(CODES)), replace=False)
+    weights = np.array([20.0 if code.code == crane.faults.usual_code else 1.0 for code in CODES])
+    chosen = rng.choice(len(CODES), size=min(number, len(CODES)), replace=False, p=weights / weights.sum())
     return [
         Outage(CODES[k], day, int(rng.choice(CODES[k].days)), float(rng.uniform(0.05, 0.8))) for k in chosen
     ]

@@ -19,8 +19,10 @@ from simulator.yard import Habit
 LIMIT_PCT: Final = 100.0
 OVERRIDE_S: Final = 1.5  # common practice, no source
 HARDEST_OVERLOAD_PCT: Final = 112.0  # where an invented operator's nerve ends
-LEAST_PICK_UP_PCT: Final = 6.0  # utilisation that the smallest load adds when it is picked up
+LEAST_PICK_UP_PCT: Final = 8.0  # utilisation that the smallest load adds when it is picked up
 _SET_DOWN_PCT: Final = 95.0
+_PICK_UP_PCT: Final = 85.0
+_BOLD_MASS: Final = 1.6
 _RAMP_S: Final = 1.5
 _GRID: Final = 28
 _PATH_STEPS: Final = 14
@@ -111,71 +113,88 @@ def _wanted_lifts(
     share = high - (high - low) * rng.random(count) * (1 - habit.far)
 
     pick = joints_for(machine, pick_slew, pick_r, pick_h, jib_pick)
-    mass = _masses(rng, machine, scenario.loads, pick, stop)
-    comfort = np.minimum(habit.comfort_pct + rng.normal(0, 5, count), LIMIT_PCT - 1)
+    least, most = _mass_bounds(machine, pick, stop)
+    mass = np.clip(_masses(rng, scenario.loads, count), least, most)
     bold = rng.random(count) < habit.bold_share
+    comfort = np.minimum(habit.comfort_pct + rng.normal(0, 5, count), LIMIT_PCT - 1)
     target = np.where(bold, LIMIT_PCT + rng.uniform(2, 9, count), comfort)
-    place, over = _places(machine, place_slew, share * reach, place_h, jib_place, mass, target, bold, stop)
+    spots = _Spots.at(machine, place_slew, place_h, jib_place, stop)
+    mass = np.where(
+        bold,
+        np.clip(spots.mass_for(target, share * reach), 0.5 * mass, np.minimum(_BOLD_MASS * mass, most)),
+        mass,
+    )
+    place = spots.chosen(mass, target, share * reach, bold)
+    over = joints_for(machine, place_slew, hook_of(machine, place).outreach_m, place_h + 1.0, jib_place)
+    over = np.where(np.isfinite(over), over, place)
 
     raised = joints_for(machine, pick_slew, pick_r, pick_h + rng.uniform(1.0, 2.5, count), jib_pick)
     raised = np.where(np.isfinite(raised), raised, pick)
     swung = raised.copy()
     swung[:, 0] = place_slew
     order = [pick, pick, pick, raised, swung, over, place, place, place, over]
-    return np.stack(order, axis=1), mass
+    return np.stack(order, axis=1), np.where(most > least, mass, 0.0)
 
 
-def _masses(
-    rng: np.random.Generator, machine: Machine, loads: tuple[Load, ...], pick: Floats, stop: Stop
-) -> Floats:
-    """Masses [kg] drawn from the kinds of load, kept between what shows at all and what can be picked up."""
+def _masses(rng: np.random.Generator, loads: tuple[Load, ...], count: int) -> Floats:
+    """Masses [kg] drawn from the kinds of load."""
     shares = np.array([load.share for load in loads])
-    kind = rng.choice(len(loads), size=len(pick), p=shares / shares.sum())
+    kind = rng.choice(len(loads), size=count, p=shares / shares.sum())
     low = np.array([load.low_kg for load in loads])[kind]
     high = np.array([load.high_kg for load in loads])[kind]
-    mass = low + (high - low) * rng.random(len(pick))
+    return np.asarray(low + (high - low) * rng.random(count))
+
+
+def _mass_bounds(machine: Machine, pick: Floats, stop: Stop) -> tuple[Floats, Floats]:
+    """Masses [kg] between which a load at a pick-up shows at all and can still be picked up."""
     hook = hook_of(machine, pick)
-    allowed = machine.crane_type.rated_moment_kn_m * limit_of(
-        machine, pick[:, 0], stop.left_pct, stop.right_pct
-    )
-    arm = (hook.outreach_m - machine.crane_type.pivot_offset_m) * STANDARD_GRAVITY_M_S2 / 10.0
+    limit = limit_of(machine, pick[:, 0], stop.left_pct, stop.right_pct)
+    allowed = machine.crane_type.rated_moment_kn_m * limit / 100
+    arm = (hook.outreach_m - machine.crane_type.pivot_offset_m) * STANDARD_GRAVITY_M_S2 / 1000
     least = LEAST_PICK_UP_PCT / 100 * allowed / arm
-    most = np.minimum((0.85 * allowed - 100 * hook.self_kn_m) / arm, machine.hook_rating_kg)
-    return np.where(most > least, np.clip(mass, least, most), 0.0)
+    most = np.minimum((_PICK_UP_PCT / 100 * allowed - hook.self_kn_m) / arm, machine.hook_rating_kg)
+    return least, most
 
 
-def _places(
-    machine: Machine,
-    slew: Floats,
-    wanted_m: Floats,
-    height_m: Floats,
-    jib_deg: Floats,
-    mass: Floats,
-    target_pct: Floats,
-    bold: np.ndarray,
-    stop: Stop,
-) -> tuple[Floats, Floats]:
-    """Poses at the place and one metre above it.
+@dataclass(frozen=True)
+class _Spots:
+    """Poses over a row of outreaches for each lift (lifts, outreaches), where the place of a lift is looked for."""
 
-    The truck is parked so that a planned lift stays below its target; a bold one is tried where it exceeds it.
-    """
-    reach = reach_m(machine)
-    grid = np.linspace(0.25, 0.985, _GRID) * reach
-    poses = joints_for(machine, slew[:, None], grid, height_m[:, None], jib_deg[:, None])
-    limit = limit_of(machine, slew, stop.left_pct, stop.right_pct)[:, None]
-    reached = utilisation_of(machine, hook_of(machine, poses), mass[:, None], limit)
-    there = np.isfinite(reached)
-    inside = there & (reached <= target_pct[:, None]) & (grid <= wanted_m[:, None])
-    nearest = np.argmax(there, axis=1)
-    farthest = _GRID - 1 - np.argmax(there[:, ::-1], axis=1)
-    planned = np.where(inside.any(axis=1), _GRID - 1 - np.argmax(inside[:, ::-1], axis=1), nearest)
-    beyond = there & (reached >= target_pct[:, None])
-    tried = np.where(beyond.any(axis=1), np.argmax(beyond, axis=1), farthest)
-    chosen = np.where(bold, tried, planned)
-    rows = np.arange(len(chosen))
-    place = poses[rows, chosen]
-    above = joints_for(machine, slew, grid[chosen], height_m + 1.0, jib_deg)
-    return place, np.where(np.isfinite(above), above, place)
+    outreach_m: Floats  # (outreaches,)
+    joints: Floats
+    self_kn_m: Floats  # NaN out of reach
+    arm_kn_kg: Floats  # moment of a kilogram [kN.m/kg]
+    allowed_kn_m: Floats  # (lifts, 1)
+
+    @classmethod
+    def at(cls, machine: Machine, slew: Floats, height_m: Floats, jib_deg: Floats, stop: Stop) -> "_Spots":
+        outreach = np.linspace(0.25, 0.985, _GRID) * reach_m(machine)
+        joints = joints_for(machine, slew[:, None], outreach, height_m[:, None], jib_deg[:, None])
+        limit = limit_of(machine, slew, stop.left_pct, stop.right_pct)[:, None]
+        arm = (outreach - machine.crane_type.pivot_offset_m) * STANDARD_GRAVITY_M_S2 / 1000
+        allowed = machine.crane_type.rated_moment_kn_m * limit / 100
+        return cls(outreach, joints, hook_of(machine, joints).self_kn_m, arm, allowed)
+
+    def mass_for(self, target_pct: Floats, wanted_m: Floats) -> Floats:
+        """Mass [kg] that reaches a utilisation at the farthest spot not beyond the wanted outreach."""
+        rows = np.arange(len(wanted_m))
+        at = self._last(np.isfinite(self.self_kn_m) & (self.outreach_m <= wanted_m[:, None]))
+        spare = target_pct / 100 * self.allowed_kn_m[:, 0] - self.self_kn_m[rows, at]
+        return np.asarray(spare / self.arm_kn_kg[at])
+
+    def chosen(self, mass: Floats, target_pct: Floats, wanted_m: Floats, bold: np.ndarray) -> Floats:
+        """Poses at the places: a planned lift stays below its target, a bold one is tried where it exceeds it."""
+        level = 100 * (self.self_kn_m + self.arm_kn_kg * mass[:, None]) / self.allowed_kn_m
+        there = np.isfinite(level)
+        inside = there & (level <= target_pct[:, None]) & (self.outreach_m <= wanted_m[:, None])
+        planned = np.where(inside.any(axis=1), self._last(inside), np.argmax(there, axis=1))
+        beyond = there & (level >= target_pct[:, None])
+        tried = np.where(beyond.any(axis=1), np.argmax(beyond, axis=1), self._last(there))
+        return np.asarray(self.joints[np.arange(len(mass)), np.where(bold, tried, planned)])
+
+    @staticmethod
+    def _last(where: np.ndarray) -> np.ndarray:
+        return np.asarray(_GRID - 1 - np.argmax(where[:, ::-1], axis=1))
 
 
 def _path(joints: Floats) -> Floats:

@@ -55,6 +55,7 @@ class Faults(_Part):
     codes_per_day: float = Field(
         default=0.12, ge=0, le=20, description="status codes raised on a working day"
     )
+    usual_code: str | None = Field(default=None, description="the code that it mostly is; None: any alike")
 
 
 class _Entry(_Part):

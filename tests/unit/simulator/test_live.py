@@ -1,0 +1,38 @@
+"""Work without end: rising times of sending, several cranes at work at once."""
+
+from datetime import UTC, datetime, timedelta
+from itertools import takewhile
+
+import orjson
+
+from simulator.live import live_messages
+from simulator.yard import load_yard
+
+START = datetime(2026, 1, 5, 22, 0, tzinfo=UTC)
+
+
+def test_three_hours_of_three_cranes() -> None:
+    until_ms = (START + timedelta(hours=3)).timestamp() * 1000
+    cranes = [load_yard().crane(name) for name in ("yard-01", "yard-07", "yard-09")]
+    messages = list(
+        takewhile(
+            lambda message: message.send_ms < until_ms,
+            live_messages(cranes, START, dt_ms=500, samples_per_message=20),
+        )
+    )
+    sent = [message.send_ms for message in messages]
+    assert sent == sorted(sent)
+    for crane in cranes:
+        mine = [message for message in messages if message.crane == crane.name]
+        assert len({message.boot for message in mine}) > 1
+        keys = [(message.boot, message.seq) for message in mine]
+        assert len(set(keys)) == len(keys)
+        spans = sorted(
+            (orjson.loads(m.payload)["t0"], len(orjson.loads(m.payload)["channels"]["mode"]))
+            for m in mine
+            if m.topic.endswith("samples")
+        )
+        begins = [datetime.fromisoformat(t0) for t0, _ in spans]
+        ends = [at + timedelta(milliseconds=500 * n) for at, (_, n) in zip(begins, spans, strict=True)]
+        assert all(end <= begin for end, begin in zip(ends, begins[1:], strict=False))
+        assert begins[0] < START + timedelta(minutes=1)
