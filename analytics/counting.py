@@ -25,7 +25,6 @@ METHOD_VERSION: Final = 1  # raise it when the same segments and settings would 
 class CountingSettings:
     """How a crane-day is counted.
 
-    near_limit_pct: utilisation at or above which time counts as near the limit [%] (common practice, no source).
     directions: directions around the base for which the turned bending moment is counted.
     """
 
@@ -33,13 +32,6 @@ class CountingSettings:
     direction_edges: Edges = DIRECTION_EDGES
     directions: int = 24
     lift_rule: LiftRule = field(default_factory=LiftRule)
-    near_limit_pct: float = 90.0
-
-    def __post_init__(self) -> None:
-        if not 50 <= self.near_limit_pct <= 100:
-            raise InvalidInput(
-                f"near_limit_pct {self.near_limit_pct}: give 50 to 100", field="near_limit_pct"
-            )
 
     @property
     def hash(self) -> str:
@@ -56,7 +48,6 @@ class CountingSettings:
                 direction_edges=Edges(**spec["direction_edges"]),
                 directions=int(spec["directions"]),
                 lift_rule=LiftRule(**spec["lift_rule"]),
-                near_limit_pct=float(spec["near_limit_pct"]),
             )
         except (KeyError, TypeError) as problem:
             raise InvalidInput(f"these are no counting settings: {problem}", field="settings") from problem
@@ -64,10 +55,11 @@ class CountingSettings:
 
 @dataclass(frozen=True, slots=True)
 class Method:
-    """Settings with the number under which the database knows them."""
+    """Settings with the number under which the database knows them, and whether answers are read from their counts."""
 
     counting_id: int
     settings: CountingSettings
+    in_use: bool
 
 
 def add(conn: psycopg.Connection[Any], settings: CountingSettings) -> Method:
@@ -81,7 +73,7 @@ def add(conn: psycopg.Connection[Any], settings: CountingSettings) -> Method:
     )
     row = COUNTING_BY_HASH.first(conn, settings_hash=settings.hash)
     assert row is not None
-    return Method(row.counting_id, settings)
+    return Method(row.counting_id, settings, row.in_use)
 
 
 def in_use(conn: psycopg.Connection[Any]) -> Method:
@@ -93,7 +85,7 @@ def in_use(conn: psycopg.Connection[Any]) -> Method:
     if row is None:
         return add(conn, CountingSettings())
     _refuse_other_version(row)
-    return Method(row.counting_id, CountingSettings.from_json(row.settings))
+    return Method(row.counting_id, CountingSettings.from_json(row.settings), in_use=True)
 
 
 def _refuse_other_version(row: Counting) -> None:

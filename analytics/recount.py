@@ -92,7 +92,8 @@ def write_days(
     merge_spans(conn, keys, days, method.settings)
     if any(counted.figures["faults"] or _clears(conn, entry, counted) for counted in counts):
         _pair_faults(conn, entry.crane_id)
-    summary.refresh(conn, entry, method)
+    if method.in_use:
+        summary.refresh(conn, entry, method)
 
 
 def _write_day(conn: psycopg.Connection[Any], keys: dict[str, int], counted: DayCount) -> None:
