@@ -20,13 +20,13 @@ _ROUNDING = 1e-9  # relative; a value at a limit belongs to the class below, wha
 _U_LIMITS: Final[dict[Edition, tuple[float, ...]]] = {
     # U0..U8; U9 is everything above. ISO 4301-1:1986 Table 1 as restated by engineering calculators (second-hand), U0 from memory
     Edition.ISO_4301_1_1986: (16e3, 32e3, 63e3, 125e3, 250e3, 500e3, 1e6, 2e6, 4e6),
-    # U0..U9. EN 13001-1 and ISO 4301-1:2016, from memory
+    # U0..U9. EN 13001-1 and ISO 4301-1:2016, from memory; open pages restate the same numbers (second-hand)
     Edition.EN_13001_1: (1.6e4, 3.15e4, 6.3e4, 1.25e5, 2.5e5, 5e5, 1e6, 2e6, 4e6, 8e6),
 }
 _Q_LIMITS: Final[dict[Edition, dict[str, float]]] = {
     # nominal Kp. ISO 4301-1:1986 Table 2, from memory, consistent with the cube roots restated openly
     Edition.ISO_4301_1_1986: {"Q1": 0.125, "Q2": 0.25, "Q3": 0.5, "Q4": 1.0},
-    # EN 13001-1 and ISO 4301-1:2016, from memory
+    # EN 13001-1 and ISO 4301-1:2016, from memory; open pages restate the first two (second-hand)
     Edition.EN_13001_1: {"Q0": 0.0313, "Q1": 0.0625, "Q2": 0.125, "Q3": 0.25, "Q4": 0.5, "Q5": 1.0},
 }
 # upper limits of s_3. EN 13001-1, from memory

@@ -16,7 +16,7 @@ OLD, NEW = Edition.ISO_4301_1_1986, Edition.EN_13001_1
     [
         # ISO 4301-1:1986 Table 1 as engineering calculators restate it (second-hand); U0 from memory
         (OLD, [16e3, 32e3, 63e3, 125e3, 250e3, 500e3, 1e6, 2e6, 4e6]),
-        # EN 13001-1, ISO 4301-1:2016: from memory
+        # EN 13001-1, ISO 4301-1:2016: from memory; open pages restate the same numbers (second-hand)
         (NEW, [1.6e4, 3.15e4, 6.3e4, 1.25e5, 2.5e5, 5e5, 1e6, 2e6, 4e6, 8e6]),
     ],
 )
@@ -115,3 +115,18 @@ def test_groups_of_1986(lifts: float, k: float, expected: str) -> None:
     assert u is not None
     assert q is not None
     assert group(u, q) == expected
+
+
+@pytest.mark.parametrize(
+    ("k", "groups"),
+    # rows of the 1986 table from U1 on, as an open engineering calculator restates them (second-hand)
+    [(0.125, "A1 A1 A2 A3 A4 A5 A6 A7 A8"), (0.25, "A1 A2 A3 A4")],
+)
+def test_rows_of_the_1986_group_table(k: float, groups: str) -> None:
+    q = q_class(k, OLD)
+    assert q is not None
+    cycles = [32e3, 63e3, 125e3, 250e3, 500e3, 1e6, 2e6, 4e6, 4e6 + 1]
+    for lifts, expected in zip(cycles, groups.split(), strict=False):
+        u = u_class(lifts, OLD)
+        assert u is not None
+        assert group(u, q) == expected
