@@ -55,6 +55,12 @@ async def open_async_pool(url: str, *, min_size: int = 1, max_size: int = 8) -> 
     return pool
 
 
+def lock(conn: psycopg.Connection[Any], key: int) -> bool:
+    """Whether this session got the lock of a key, which no two sessions hold; it ends with the session."""
+    row = conn.execute("select pg_try_advisory_lock(%s)", [key]).fetchone()
+    return row is not None and bool(row[0])
+
+
 def first_line(problem: BaseException) -> str:
     """The first line of an error's text, for a log line or another error."""
     lines = str(problem).strip().splitlines()

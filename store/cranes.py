@@ -55,8 +55,9 @@ def save_crane(conn: Connection[Any], crane: Crane) -> int:
 
 def save_draft(conn: Connection[Any], crane: Crane, site: Site) -> int | None:
     """Add a crane that was seen on the wire with its placeholder site and type; None when it is there already."""
-    save_site(conn, site)
-    save_type(conn, crane.type)
+    conn.execute(query("site_ensured"), {"name": site.name, "spec": Jsonb(site.model_dump(mode="json"))})
+    type_spec = Jsonb(crane.type.model_dump(mode="json"))
+    conn.execute(query("crane_type_ensured"), {"name": crane.type.name, "spec": type_spec})
     row = conn.execute(query("crane_drafted"), _fields(crane)).fetchone()
     return None if row is None else int(row[0])
 

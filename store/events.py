@@ -1,7 +1,7 @@
 """Events of cranes: faults, warnings, limiter stops and overrides, mode changes, service."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import Any, Final
 
@@ -9,7 +9,7 @@ from psycopg import Connection
 from psycopg.rows import class_row
 
 from domain.messages import EventKind, EventState
-from store.segments import Key
+from store.segments import Key, to_ms
 from store.sql import query
 
 _TYPES: Final = ["int4", "timestamptz", "int8", "int8", "text", "text", "text", "text", "timestamptz"]
@@ -36,8 +36,12 @@ class Event:
 
     @property
     def key(self) -> Key:
-        """(crane_id, boot, seq): what a receipt names."""
-        return self.crane_id, self.boot, self.seq
+        """What makes it one message: crane, time, boot and sequence number."""
+        return self.crane_id, to_ms(self.at), self.boot, self.seq
+
+    def same_as(self, other: "Event") -> bool:
+        """Whether it says the same, received when it may."""
+        return replace(self, received_at=other.received_at) == other
 
 
 def prepare(conn: Connection[Any]) -> None:

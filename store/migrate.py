@@ -13,7 +13,7 @@ from typing import Final, NamedTuple
 import psycopg
 
 from domain.errors import Conflict, Unavailable
-from store.connection import connect
+from store.connection import connect, lock
 
 LOCK_KEY: Final = 4_870_212_093_311  # arbitrary, ours
 LOCK_WAIT_S: Final = 300.0
@@ -78,17 +78,12 @@ def pending(conn: psycopg.Connection) -> list[Migration]:
 def _lock(conn: psycopg.Connection) -> None:
     # Polled: a wait inside pg_advisory_lock holds a snapshot, and `create index concurrently` waits for that.
     give_up = time.monotonic() + LOCK_WAIT_S
-    while not _got(conn.execute("select pg_try_advisory_lock(%s)", [LOCK_KEY])):
+    while not lock(conn, LOCK_KEY):
         if time.monotonic() > give_up:
             raise Unavailable(
                 "another process has been migrating this database for minutes: see what it waits for"
             )
         time.sleep(LOCK_POLL_S)
-
-
-def _got(cursor: psycopg.Cursor) -> bool:
-    row = cursor.fetchone()
-    return row is not None and bool(row[0])
 
 
 def _apply(conn: psycopg.Connection, migration: Migration) -> bool:

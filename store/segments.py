@@ -20,7 +20,7 @@ from store.sql import query
 
 Floats = NDArray[np.float32]
 Ints = NDArray[np.int64]
-Key = tuple[int, int, int]
+Key = tuple[int, int, int, int]  # crane_id, time [ms], boot, seq
 
 EPOCH: Final = datetime(1970, 1, 1, tzinfo=UTC)
 _MS_TO_2000: Final = 946_684_800_000  # PostgreSQL counts from 2000-01-01
@@ -48,8 +48,16 @@ class Segment:
 
     @property
     def key(self) -> Key:
-        """(crane_id, boot, seq): what a receipt names."""
-        return self.crane_id, self.boot, self.seq
+        """What makes it one message: crane, start, boot and sequence number."""
+        return self.crane_id, self.t0_ms, self.boot, self.seq
+
+    def same_as(self, other: "Segment") -> bool:
+        """Whether it says the same, received when it may."""
+        return (
+            self.key == other.key
+            and (self.dt_ms, self.channels) == (other.dt_ms, other.channels)
+            and np.array_equal(self.values, other.values, equal_nan=True)
+        )
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -116,8 +124,7 @@ def keep(conn: Connection[Any], segments: Sequence[Segment]) -> tuple[set[Key], 
         copy.write(b"".join(_packed(segment) for segment in segments))
         copy.write(_COPY_END)
     new: set[Key] = set(conn.execute(query("segments_kept")).fetchall())
-    known = {segment.key for segment in segments} - new
-    if not known and len(new) == len(segments):
+    if len(new) == len(segments):
         return new, set()
     columns = {
         f"channels_{table}": sql.SQL(", ").join(sql.Identifier(table, name) for name in CHANNEL_NAMES)

@@ -21,6 +21,14 @@ on conflict (name) do update
         draft = excluded.draft, spec = excluded.spec
 returning crane_id;
 
+-- name: site_ensured
+-- Add a site unless there is one of its name.
+insert into site (name, spec) values (%(name)s, %(spec)s) on conflict (name) do nothing;
+
+-- name: crane_type_ensured
+-- Add a crane type unless there is one of its name.
+insert into crane_type (name, spec) values (%(name)s, %(spec)s) on conflict (name) do nothing;
+
 -- name: crane_drafted
 -- Add a crane that was seen on the wire; nothing comes back when somebody else added it meanwhile.
 insert into crane (name, site_id, type_id, registered_at, draft, spec)

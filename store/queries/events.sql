@@ -8,11 +8,11 @@ insert into event
 select * from incoming_event
 order by crane_id, at, boot, seq
 on conflict (crane_id, at, boot, seq) do nothing
-returning crane_id, boot, seq;
+returning crane_id, (extract(epoch from at) * 1000)::bigint, boot, seq;
 
 -- name: events_differing
 -- Staged events whose key is stored with other contents.
-select incoming.crane_id, incoming.boot, incoming.seq
+select crane_id, (extract(epoch from at) * 1000)::bigint, boot, seq
 from incoming_event incoming
 join event stored using (crane_id, at, boot, seq)
 where (incoming.kind, incoming.code, incoming.state, incoming.text)

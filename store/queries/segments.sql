@@ -12,11 +12,11 @@ insert into segment
 select * from incoming_segment
 order by crane_id, t0, boot, seq
 on conflict (crane_id, t0, boot, seq) do nothing
-returning crane_id, boot, seq;
+returning crane_id, (extract(epoch from t0) * 1000)::bigint, boot, seq;
 
 -- name: segments_differing
 -- Staged segments whose key is stored with other readings.
-select incoming.crane_id, incoming.boot, incoming.seq
+select crane_id, (extract(epoch from t0) * 1000)::bigint, boot, seq
 from incoming_segment incoming
 join segment stored using (crane_id, t0, boot, seq)
 where (incoming.dt_ms, incoming.n, {channels_incoming}) is distinct from (stored.dt_ms, stored.n, {channels_stored});

@@ -1,0 +1,173 @@
+"""Judges one message: what it says, or why it cannot be understood. No I/O."""
+
+import re
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any, Final, Generic, TypeVar
+
+import numpy as np
+from pydantic import BaseModel, ValidationError
+
+from domain.channels import CHANNEL_NAMES
+from domain.errors import QuarantineReason, UnreadableMessage
+from domain.messages import EventMessage, Leaf, SamplesMessage, StatusMessage, parse_topic
+from ingest.limits import Limits
+from store.cranes import CraneEntry
+from store.events import Event
+from store.segments import Floats, Segment, from_ms, to_ms
+
+Message = TypeVar("Message", SamplesMessage, EventMessage, StatusMessage)
+
+_MODELS: Final[dict[Leaf, type[BaseModel]]] = {
+    Leaf.SAMPLES: SamplesMessage,
+    Leaf.EVENTS: EventMessage,
+    Leaf.STATUS: StatusMessage,
+}
+_REASONS: Final = {
+    "json_invalid": QuarantineReason.NOT_JSON,
+    "bad_lengths": QuarantineReason.BAD_LENGTHS,
+    "finite_number": QuarantineReason.OUT_OF_RANGE,
+}
+_KEY: Final = re.compile(rb'"(boot|seq)"\s*:\s*(\d{1,19})\b')
+
+
+@dataclass(frozen=True, slots=True)
+class Parsed(Generic[Message]):
+    """A message that follows the wire format, and the crane of its topic."""
+
+    crane: str
+    message: Message
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Presence:
+    """A crane came online or went offline."""
+
+    crane_id: int
+    boot: int
+    online: bool
+
+
+def parse(topic: str, payload: bytes, limits: Limits) -> Parsed[Any]:
+    """The message by the wire format alone. Raises UnreadableMessage."""
+    if len(payload) > limits.message_bytes:
+        raise UnreadableMessage(
+            QuarantineReason.TOO_LARGE, f"{len(payload)} bytes; at most {limits.message_bytes} are accepted"
+        )
+    address = parse_topic(topic)
+    model = None if address is None else _MODELS.get(address[1])
+    if address is None or model is None:
+        raise UnreadableMessage(QuarantineReason.UNKNOWN_TOPIC, "no topic of this wire format")
+    try:
+        message: Any = model.model_validate_json(payload, strict=True)
+    except ValidationError as problem:
+        raise _unreadable(problem) from None
+    if message.crane not in (None, address[0]):
+        raise UnreadableMessage(
+            QuarantineReason.CRANE_MISMATCH, f"topic says {address[0]}, message says {message.crane}"
+        )
+    return Parsed(address[0], message)
+
+
+def judge(
+    parsed: Parsed[Any], received_at: datetime, cranes: Mapping[str, CraneEntry], limits: Limits
+) -> Segment | Event | Presence:
+    """What to store of a message. Raises UnreadableMessage."""
+    entry = cranes.get(parsed.crane)
+    if entry is None:
+        raise UnreadableMessage(
+            QuarantineReason.UNKNOWN_CRANE,
+            f"crane {parsed.crane} is not registered; register it, then replay",
+        )
+    message = parsed.message
+    if isinstance(message, SamplesMessage):
+        return _segment(message, received_at, entry, limits)
+    if isinstance(message, EventMessage):
+        return _event(message, received_at, entry, limits)
+    return Presence(crane_id=entry.crane_id, boot=message.boot, online=message.state == "online")
+
+
+def key_in(payload: bytes) -> tuple[int, int] | None:
+    """(boot, seq) as far as they can be made out, so that a receipt can name a message that is otherwise unreadable."""
+    found = {name: int(number) for name, number in _KEY.findall(payload)}
+    if found.keys() != {b"boot", b"seq"} or max(found.values()) >= 2**63:
+        return None
+    return found[b"boot"], found[b"seq"]
+
+
+def _segment(message: SamplesMessage, received_at: datetime, entry: CraneEntry, limits: Limits) -> Segment:
+    channels = tuple(name for name in CHANNEL_NAMES if name in message.channels)
+    values: Floats = np.array([message.channels[name] for name in channels], dtype=np.float32)
+    n = values.shape[1]
+    if n > limits.samples:
+        raise UnreadableMessage(
+            QuarantineReason.BAD_LENGTHS,
+            f"{n} samples; at most {limits.samples} are accepted",
+            field="channels",
+        )
+    t0_ms = to_ms(message.t0)
+    _check_times(t0_ms, t0_ms + (n - 1) * message.dt_ms, received_at, entry, limits)
+    for name, readings in zip(channels, values, strict=True):
+        low, high = limits.ranges[name]
+        lowest, highest = np.fmin.reduce(readings), np.fmax.reduce(readings)
+        if lowest < low or highest > high:
+            raise UnreadableMessage(
+                QuarantineReason.OUT_OF_RANGE,
+                f"{name} from {lowest:g} to {highest:g}; accepted are {low:g} to {high:g}",
+                field=name,
+            )
+    return Segment(
+        crane_id=entry.crane_id,
+        t0_ms=t0_ms,
+        boot=message.boot,
+        seq=message.seq,
+        dt_ms=message.dt_ms,
+        channels=channels,
+        values=values,
+        received_ms=to_ms(received_at),
+    )
+
+
+def _event(message: EventMessage, received_at: datetime, entry: CraneEntry, limits: Limits) -> Event:
+    at_ms = to_ms(message.at)
+    _check_times(at_ms, at_ms, received_at, entry, limits)
+    if "\0" in message.code + message.text:
+        raise UnreadableMessage(QuarantineReason.BAD_SHAPE, "a NUL character in code or text", field="text")
+    return Event(
+        crane_id=entry.crane_id,
+        at=from_ms(at_ms),
+        boot=message.boot,
+        seq=message.seq,
+        kind=message.kind,
+        code=message.code,
+        state=message.state,
+        text=message.text,
+        received_at=received_at,
+    )
+
+
+def _check_times(
+    first_ms: int, last_ms: int, received_at: datetime, entry: CraneEntry, limits: Limits
+) -> None:
+    if last_ms > to_ms(received_at + limits.clock_skew):
+        raise UnreadableMessage(
+            QuarantineReason.IN_FUTURE,
+            f"reaches {last_ms - to_ms(received_at)} ms ahead of our clock; set the clock of the sender",
+            field="t0",
+        )
+    if first_ms < to_ms(entry.registered_at):
+        raise UnreadableMessage(
+            QuarantineReason.BEFORE_REGISTRATION,
+            f"begins before the crane was registered ({entry.registered_at.isoformat()})",
+            field="t0",
+        )
+
+
+def _unreadable(problem: ValidationError) -> UnreadableMessage:
+    first = problem.errors(include_url=False, include_input=False)[0]
+    place = ".".join(str(part) for part in first["loc"])
+    reason = _REASONS.get(first["type"], QuarantineReason.BAD_SHAPE)
+    return UnreadableMessage(
+        reason, f"{place}: {first['msg']}" if place else first["msg"], field=place or None
+    )

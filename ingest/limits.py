@@ -1,0 +1,27 @@
+"""What a message may be at most; beyond it goes to quarantine."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from datetime import timedelta
+
+from domain.channels import CHANNELS
+from domain.messages import MAX_SAMPLES
+
+
+def physical_ranges() -> dict[str, tuple[float, float]]:
+    """Smallest and largest reading of every channel, from the dictionary of channels."""
+    return {channel.name: (channel.low, channel.high) for channel in CHANNELS}
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Limits:
+    """Limits on what comes in. All can be set."""
+
+    message_bytes: int = 1_000_000
+    samples: int = MAX_SAMPLES  # longest list in a samples message
+    clock_skew: timedelta = timedelta(minutes=5)  # how far ahead of our clock a message may lie
+    draft_unknown_cranes: bool = False  # else their messages go to quarantine
+    draft_history: timedelta = timedelta(days=366)  # how old the data of a drafted crane may be
+    ranges: Mapping[str, tuple[float, float]] = field(default_factory=physical_ranges)
+    quarantine_rows: int = 100_000
+    quarantine_bytes: int = 1_000_000_000

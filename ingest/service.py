@@ -1,0 +1,146 @@
+"""The ingest process: take a batch, store it, acknowledge it, send receipts, again."""
+
+import random
+import secrets
+import threading
+import time
+from collections.abc import Sequence
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Final
+
+import psycopg
+import structlog
+
+from domain.errors import Conflict, Unavailable
+from domain.messages import ReceiptMessage
+from ingest import metrics
+from ingest.limits import Limits
+from ingest.link import Delivery, Link
+from ingest.writer import Incoming, Outcome, Result, Writer
+from store.connection import first_line
+
+IDLE_WAIT_S: Final = 0.2
+STAND_BY_S: Final = 1.0
+RETRY_S: Final = (0.1, 10.0)
+QUARANTINE_CHECK_S: Final = 60.0
+CLIENT_ID: Final = "boomledger-ingest"
+
+log = structlog.get_logger(__name__)
+
+
+def run(
+    *,
+    broker_url: str,
+    database_url: str,
+    stop: threading.Event,
+    limits: Limits | None = None,
+    batch_messages: int = 500,
+    batch_ms: int = 200,
+    receive_maximum: int = 2000,
+    shared_group: str | None = None,
+    broker_ca_file: Path | None = None,
+    subscribed: threading.Event | None = None,
+) -> None:
+    """Move messages from the broker to the database until `stop` is set; then finish what has arrived and return.
+
+    `subscribed` is set while the broker has our subscription. With `shared_group`, any number of these processes share the messages; without, a second one stands by until the first
+    has ended. Raises Conflict when another process
+    without a shared group took over while the database was away.
+    """
+    client_id = CLIENT_ID if shared_group is None else f"{CLIENT_ID}-{secrets.token_hex(8)}"
+    link = Link(
+        broker_url,
+        client_id=client_id,
+        receive_maximum=receive_maximum,
+        shared_group=shared_group,
+        ca_file=broker_ca_file,
+        subscribed=subscribed or threading.Event(),
+    )
+    writer = Writer(database_url, limits or Limits(), alone=shared_group is None)
+    if not _stand_by(writer, stop):
+        return
+    link.start()
+    log.info("ingest started", client_id=client_id, shared_group=shared_group)
+    try:
+        next_check = 0.0
+        while not stop.is_set():
+            deliveries = link.take(batch_messages, IDLE_WAIT_S, batch_ms / 1000)
+            _settle(link, writer, deliveries, stop)
+            if time.monotonic() >= next_check:
+                _store(writer, [], stop, bound=True)
+                next_check = time.monotonic() + QUARANTINE_CHECK_S
+        link.stop_taking()
+        while deliveries := link.take(batch_messages, 0.0, 0.0):
+            if not _settle(link, writer, deliveries, stop):
+                break
+    finally:
+        link.stop()
+        writer.close()
+        log.info("ingest stopped")
+
+
+def receipts(results: Sequence[Result]) -> list[tuple[str, ReceiptMessage]]:
+    """What to tell each sender: by crane and boot, the sequence numbers that are safe."""
+    safe: dict[tuple[str, int], tuple[set[int], set[int]]] = {}
+    for result in results:
+        if result.crane is None or result.key is None:
+            continue
+        boot, seq = result.key
+        stored, quarantined = safe.setdefault((result.crane, boot), (set(), set()))
+        (quarantined if result.outcome is Outcome.QUARANTINED else stored).add(seq)
+    return [
+        (crane, ReceiptMessage(boot=boot, stored=sorted(stored), quarantined=sorted(quarantined)))
+        for (crane, boot), (stored, quarantined) in safe.items()
+    ]
+
+
+def _stand_by(writer: Writer, stop: threading.Event) -> bool:
+    """Wait until the database is there and no other process holds it. False when told to stop meanwhile."""
+    said = False
+    while not stop.is_set():
+        try:
+            return _store(writer, [], stop, bound=True) is not None
+        except Conflict as problem:
+            if not said:
+                log.warning("standing by", reason=str(problem))
+                said = True
+        stop.wait(STAND_BY_S)
+    return False
+
+
+def _settle(link: Link, writer: Writer, deliveries: Sequence[Delivery], stop: threading.Event) -> bool:
+    """Store, acknowledge, send receipts. False when it was given up because the process is to stop."""
+    if not deliveries:
+        return True
+    messages = [delivery.message for delivery in deliveries]
+    results = _store(writer, messages, stop)
+    if results is None:
+        return False
+    committed_at = datetime.now(UTC)
+    link.acknowledge(deliveries)
+    link.send_receipts(receipts(results))
+    metrics.BATCH.observe(len(messages))
+    for message in messages:
+        metrics.COMMIT_DELAY.observe((committed_at - message.received_at).total_seconds())
+    return True
+
+
+def _store(
+    writer: Writer, messages: Sequence[Incoming], stop: threading.Event, *, bound: bool = False
+) -> list[Result] | None:
+    """Store a batch, trying again while the database is away. None when told to stop meanwhile."""
+    shortest, longest = RETRY_S
+    wait_s = shortest
+    while True:
+        try:
+            if bound:
+                writer.bound_quarantine()
+            return writer.store(messages) if messages else []
+        except (psycopg.Error, Unavailable) as problem:
+            metrics.DATABASE_RETRIES.inc()
+            log.warning("the database is not there, trying again", problem=first_line(problem), wait_s=wait_s)
+            writer.close()
+        if stop.wait(wait_s * random.uniform(0.5, 1.0)):  # noqa: S311
+            return None
+        wait_s = min(longest, wait_s * 2)

@@ -1,0 +1,313 @@
+"""Stores a batch of messages in one transaction: what is understood, and what is not."""
+
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import UTC, date, datetime, timedelta
+from enum import StrEnum
+from typing import Any, Final, TypeVar
+
+import numpy as np
+import psycopg
+import structlog
+from psycopg import Connection
+from psycopg.errors import CheckViolation
+
+from domain.errors import Conflict, QuarantineReason, UnreadableMessage
+from domain.messages import parse_topic
+from ingest import metrics
+from ingest.decode import Parsed, Presence, judge, key_in, parse
+from ingest.directory import Directory
+from ingest.limits import Limits
+from store import events, live, quarantine, segments, touched
+from store.connection import connect, lock
+from store.cranes import CraneEntry
+from store.events import Event
+from store.quarantine import Rejected
+from store.segments import Key, Segment, from_ms
+
+RANGES_AHEAD: Final = timedelta(days=40)  # partitions are made this long before their month begins
+SEQUENCES_REMEMBERED: Final = 100_000
+INGEST_LOCK_KEY: Final = 4_870_212_093_312  # arbitrary, ours
+
+log = structlog.get_logger(__name__)
+Row = TypeVar("Row", Segment, Event)
+
+
+@dataclass(frozen=True, slots=True)
+class Incoming:
+    """A message as it arrived."""
+
+    topic: str
+    payload: bytes
+    received_at: datetime
+
+
+class Outcome(StrEnum):
+    """What became of a message. Each is safe: nothing else is ever acknowledged."""
+
+    STORED = "stored"
+    DUPLICATE = "duplicate"
+    QUARANTINED = "quarantined"
+
+
+@dataclass(frozen=True, slots=True)
+class Result:
+    """What became of a message, and what its sender's receipt has to name (None where that cannot be made out)."""
+
+    outcome: Outcome
+    crane: str | None
+    key: tuple[int, int] | None  # boot, seq
+
+
+@dataclass(slots=True)
+class _Plan:
+    """A batch sorted by what is to be done; the keys are places in the batch."""
+
+    segments: dict[int, Segment]
+    events: dict[int, Event]
+    presences: dict[int, Presence]
+    rejected: dict[int, Rejected]
+
+
+class Writer:
+    """One database connection that stores batches, opened again after it broke."""
+
+    def __init__(self, database_url: str, limits: Limits, *, alone: bool) -> None:
+        """`alone`: two such writers never work on one database at a time."""
+        self._url = database_url
+        self._alone = alone
+        self._limits = limits
+        self._conn: Connection[Any] | None = None
+        self._directory = Directory(limits)
+        self._ranges: set[tuple[int, int]] = set()
+        self._sequences: dict[tuple[int, int, int], int] = {}
+
+    def close(self) -> None:
+        """Close the connection; the next batch opens it again."""
+        if self._conn is not None:
+            self._conn.close()
+            self._conn = None
+
+    def store(self, batch: Sequence[Incoming]) -> list[Result]:
+        """Store a batch; one result a message, in order.
+
+        Raises psycopg.Error or domain Unavailable when the database is not there: nothing of the batch counts then,
+        and it is to be tried again. Raises Conflict when another process
+        that works alone holds the database. A message that the database refuses is set aside and does not stop the others.
+        """
+        try:
+            return self._store(batch)
+        except (psycopg.DataError, psycopg.IntegrityError) as problem:
+            if isinstance(problem, CheckViolation) and problem.diag.constraint_name is None:
+                # A partition that was there has been dropped since; make it again.
+                self._ranges.clear()
+                return self.store(batch)
+            if len(batch) == 1:
+                return self._set_aside(batch[0], f"the database refused it: {problem.diag.message_primary}")
+            middle = len(batch) // 2
+            return self.store(batch[:middle]) + self.store(batch[middle:])
+
+    def bound_quarantine(self) -> None:
+        """Apply the size bound of quarantine."""
+        conn = self._connection()
+        removed = quarantine.bound(
+            conn, most_rows=self._limits.quarantine_rows, most_bytes=self._limits.quarantine_bytes
+        )
+        if removed:
+            metrics.REMOVED.inc(removed)
+            log.warning("quarantine is full: its oldest messages were removed", messages=removed)
+
+    def _connection(self) -> Connection[Any]:
+        if self._conn is None or self._conn.closed:
+            self._conn = connect(self._url, autocommit=True)
+            if self._alone and not lock(self._conn, INGEST_LOCK_KEY):
+                self.close()
+                raise Conflict(
+                    "another ingest process works on this database: give all of them a shared group"
+                )
+            segments.prepare(self._conn)
+            events.prepare(self._conn)
+            self._ranges.clear()
+        return self._conn
+
+    def _store(self, batch: Sequence[Incoming]) -> list[Result]:
+        conn = self._connection()
+        parsed = [_parsed(message, self._limits) for message in batch]
+        self._directory.prepare(conn, {one.crane for one in parsed if isinstance(one, Parsed)})
+        plan = self._plan(batch, parsed)
+        self._make_ranges(conn, plan.segments.values())
+        with conn.transaction():
+            results = self._write(conn, batch, plan)
+        self._count(results, plan)
+        return results
+
+    def _plan(self, batch: Sequence[Incoming], parsed: Sequence[Parsed[Any] | UnreadableMessage]) -> _Plan:
+        plan = _Plan({}, {}, {}, {})
+        for place, (message, one) in enumerate(zip(batch, parsed, strict=True)):
+            try:
+                if isinstance(one, UnreadableMessage):
+                    raise one
+                judged = judge(one, message.received_at, self._directory.cranes, self._limits)
+            except UnreadableMessage as problem:
+                plan.rejected[place] = _rejected(message, problem.reason, str(problem))
+                continue
+            if isinstance(judged, Segment):
+                plan.segments[place] = judged
+            elif isinstance(judged, Event):
+                plan.events[place] = judged
+            else:
+                plan.presences[place] = judged
+        return plan
+
+    def _write(self, conn: Connection[Any], batch: Sequence[Incoming], plan: _Plan) -> list[Result]:
+        new: set[int] = set()
+        for rows, keep in ((plan.segments, segments.keep), (plan.events, events.keep)):
+            kept, differing = _keep(conn, rows, keep)  # type: ignore[arg-type, type-var]
+            new |= kept
+            for place in differing:
+                plan.rejected[place] = _rejected(
+                    batch[place],
+                    QuarantineReason.KEY_REUSED,
+                    "its time, boot and sequence number are stored with other contents: draw a new boot at each start",
+                )
+        for presence in plan.presences.values():
+            live.keep_presence(conn, presence.crane_id, boot=presence.boot, online=presence.online)
+        if plan.rejected:
+            quarantine.keep(conn, list(plan.rejected.values()))
+        self._tell(conn, batch, plan, new)
+        return [self._result(message, place, plan, new) for place, message in enumerate(batch)]
+
+    def _tell(self, conn: Connection[Any], batch: Sequence[Incoming], plan: _Plan, new: set[int]) -> None:
+        """Live values, notifications, and last of all the queue of days, whose rows other workers want too."""
+        newest: dict[int, Segment] = {}
+        for place, segment in plan.segments.items():
+            if place in new and segment.t0_ms >= newest.get(segment.crane_id, segment).t0_ms:
+                newest[segment.crane_id] = segment
+        if newest:
+            values = {
+                crane_id: (_end(segment), _last_values(segment)) for crane_id, segment in newest.items()
+            }
+            live.keep_values(conn, values, datetime.now(UTC))
+        news = {_crane(batch[place]) for place in (new | plan.presences.keys())}
+        live.tell(conn, (crane for crane in news if crane is not None))
+        entries = self._directory.by_id()
+        rows: list[tuple[int, Segment | Event]] = [*plan.segments.items(), *plan.events.items()]
+        touched.touch(conn, (day for place, row in rows if place in new for day in _days(row, entries)))
+
+    def _result(self, message: Incoming, place: int, plan: _Plan, new: set[int]) -> Result:
+        if place in plan.rejected:
+            return Result(Outcome.QUARANTINED, _crane(message), key_in(message.payload))
+        row = plan.segments.get(place) or plan.events.get(place)
+        if row is None:
+            return Result(Outcome.STORED, _crane(message), None)
+        outcome = Outcome.STORED if place in new else Outcome.DUPLICATE
+        return Result(outcome, _crane(message), (row.boot, row.seq))
+
+    def _make_ranges(self, conn: Connection[Any], rows: Iterable[Segment]) -> None:
+        starts = [from_ms(row.t0_ms) for row in rows]
+        months = {(at.year, at.month): at for at in (*starts, datetime.now(UTC) + RANGES_AHEAD)}
+        for month, at in months.items():
+            if month not in self._ranges:
+                segments.make_ranges(conn, at, at)
+                self._ranges.add(month)
+
+    def _set_aside(self, message: Incoming, detail: str) -> list[Result]:
+        log.error("a message was refused by the database and set aside", topic=message.topic, detail=detail)
+        conn = self._connection()
+        with conn.transaction():
+            quarantine.keep(conn, [_rejected(message, QuarantineReason.BAD_SHAPE, detail)])
+        metrics.MESSAGES.labels(Outcome.QUARANTINED).inc()
+        metrics.QUARANTINED.labels(QuarantineReason.BAD_SHAPE).inc()
+        return [Result(Outcome.QUARANTINED, _crane(message), key_in(message.payload))]
+
+    def _count(self, results: Sequence[Result], plan: _Plan) -> None:
+        for place, result in enumerate(results):
+            metrics.MESSAGES.labels(result.outcome).inc()
+            if place in plan.rejected:
+                metrics.QUARANTINED.labels(plan.rejected[place].reason).inc()
+            elif result.outcome is Outcome.STORED and place in plan.segments:
+                metrics.SAMPLES.inc(plan.segments[place].values.shape[1])
+        for key in (*(row.key for row in plan.segments.values()), *(row.key for row in plan.events.values())):
+            self._watch_sequence(key)
+
+    def _watch_sequence(self, key: Key) -> None:
+        """Report a boot and sequence number that come with another time: nothing is lost, but receipts are ambiguous."""
+        crane_id, at_ms, boot, seq = key
+        if self._sequences.setdefault((crane_id, boot, seq), at_ms) != at_ms:
+            metrics.KEY_REUSED.inc()
+            log.warning(
+                "a sender uses a sequence number twice in a boot", crane_id=crane_id, boot=boot, seq=seq
+            )
+        if len(self._sequences) > SEQUENCES_REMEMBERED:
+            del self._sequences[next(iter(self._sequences))]
+
+
+def _parsed(message: Incoming, limits: Limits) -> Parsed[Any] | UnreadableMessage:
+    try:
+        return parse(message.topic, message.payload, limits)
+    except UnreadableMessage as problem:
+        return problem
+    except Exception as problem:  # no input may stop ingest, whatever we have not thought of
+        log.exception("a message could not be judged", topic=message.topic)
+        return UnreadableMessage(QuarantineReason.BAD_SHAPE, f"{type(problem).__name__} while reading it")
+
+
+def _keep(
+    conn: Connection[Any],
+    rows: Mapping[int, Row],
+    keep: Callable[[Connection[Any], Sequence[Row]], tuple[set[Key], set[Key]]],
+) -> tuple[set[int], set[int]]:
+    """Places of the rows that are new, and of those whose key is taken by other contents."""
+    if not rows:
+        return set(), set()
+    first: dict[Key, int] = {}
+    for place, row in rows.items():
+        first.setdefault(row.key, place)
+    new, differing = keep(conn, [rows[place] for place in first.values()])
+    clashing = {first[key] for key in differing}
+    for place, row in rows.items():
+        if first[row.key] != place and not row.same_as(rows[first[row.key]]):
+            clashing.add(place)
+    return {first[key] for key in new}, clashing
+
+
+def _rejected(message: Incoming, reason: QuarantineReason, detail: str) -> Rejected:
+    return Rejected(
+        received_at=message.received_at,
+        topic=message.topic,
+        crane_name=_crane(message),
+        reason=reason,
+        detail=detail,
+        raw=message.payload,
+    )
+
+
+def _crane(message: Incoming) -> str | None:
+    address = parse_topic(message.topic)
+    return None if address is None else address[0]
+
+
+def _end(segment: Segment) -> datetime:
+    """Time of the last sample."""
+    return from_ms(segment.t0_ms + (segment.values.shape[1] - 1) * segment.dt_ms)
+
+
+def _last_values(segment: Segment) -> dict[str, float | None]:
+    last = segment.values[:, -1]
+    # A float32 written as a double shows digits that were never measured.
+    return {
+        name: None if np.isnan(value) else float(str(value))
+        for name, value in zip(segment.channels, last, strict=True)
+    }
+
+
+def _days(row: Segment | Event, entries: Mapping[int, CraneEntry]) -> Iterator[tuple[int, date]]:
+    """The local days that a segment or event lies on."""
+    zone = entries[row.crane_id].zone
+    if isinstance(row, Event):
+        yield row.crane_id, row.at.astimezone(zone).date()
+        return
+    day, last = from_ms(row.t0_ms).astimezone(zone).date(), _end(row).astimezone(zone).date()
+    while day <= last:
+        yield row.crane_id, day
+        day += timedelta(days=1)
