@@ -10,9 +10,10 @@ from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 
 from fastapi import Depends, FastAPI
+from fastapi.routing import APIRoute
 from starlette.middleware.gzip import GZipMiddleware
 
-from api import access, cranes, dispatch, fleet, health, life, live, records, samples, spectrum
+from api import access, cranes, dispatch, docs, fleet, health, life, live, records, samples, spectrum
 from api.deps import Pool
 from api.gate import Gate
 from api.health import running_version
@@ -21,6 +22,8 @@ from api.middleware import BodyBound, Figures, Observe
 from api.permissions import OPEN_ROUTES, check_role
 from api.problems import add_problem_handlers
 from api.settings import ApiSettings
+from api.spec import describe
+from api.stages import Audited, Idempotent, Tagged
 from store.connection import open_async_pool
 
 ROUTERS = (
@@ -34,6 +37,7 @@ ROUTERS = (
     life.router,
     dispatch.router,
     access.router,
+    docs.router,
 )
 
 
@@ -55,7 +59,11 @@ def create_api(database_url: str, settings: ApiSettings | None = None) -> FastAP
     api.state.figures = Figures()
     for router in ROUTERS:
         api.include_router(router)
+    api.state.describe = lambda: describe(api, every_route())
     add_problem_handlers(api)
+    api.add_middleware(Tagged)
+    api.add_middleware(Audited, pool=lambda: api.state.pool)
+    api.add_middleware(Idempotent, pool=lambda: api.state.pool)
     api.add_middleware(GZipMiddleware, minimum_size=1000, compresslevel=5)
     api.add_middleware(
         Gate, settings=settings, pool=lambda: api.state.pool, exempt={path for _, path in OPEN_ROUTES}
@@ -63,6 +71,11 @@ def create_api(database_url: str, settings: ApiSettings | None = None) -> FastAP
     api.add_middleware(BodyBound, bytes_max=settings.body_bytes_max)
     api.add_middleware(Observe, figures=api.state.figures)
     return api
+
+
+def every_route() -> list[APIRoute]:
+    """Every route of the api."""
+    return [route for router in ROUTERS for route in router.routes if isinstance(route, APIRoute)]
 
 
 async def open_api(api: FastAPI) -> None:

@@ -7,11 +7,12 @@ from fastapi import APIRouter, Query
 
 from api.bounds import DayFrom, DayTo, day_range
 from api.deps import Caller, Conn, Settings
+from api.tables import TableRoute
 from domain.answers import FleetAnswer, FleetRow
 from store import reading, summary
 from store.summary import FleetPeriod
 
-router = APIRouter(tags=["fleet"])
+router = APIRouter(tags=["fleet"], route_class=TableRoute)
 
 
 @router.get("/fleet")

@@ -1,6 +1,7 @@
 """What surrounds every request: an id, a log line, figures for Prometheus, security headers, size bounds."""
 
 import time
+import traceback
 import uuid
 from collections.abc import MutableMapping
 from typing import Any, Final
@@ -17,10 +18,6 @@ from api.problems import problem_response
 _LOG = structlog.get_logger("api")
 
 API_POLICY: Final = "default-src 'none'; frame-ancestors 'none'; base-uri 'none'; form-action 'none'"
-DOCS_POLICY: Final = (
-    "default-src 'none'; style-src 'self'; img-src 'self'; connect-src 'self'; frame-ancestors 'none';"
-    " base-uri 'none'; form-action 'none'"
-)
 SECURITY_HEADERS: Final = {
     "content-security-policy": API_POLICY,
     "cross-origin-opener-policy": "same-origin",
@@ -82,7 +79,9 @@ class Observe:
         try:
             await self._app(scope, receive, send_on)
         except Exception as error:
-            _LOG.exception("request_failed", request_id=request_id, error=type(error).__name__)
+            # Not _LOG.exception: a renderer that shows local variables would put secrets into the log.
+            trace = "".join(traceback.format_tb(error.__traceback__))
+            _LOG.error("request_failed", request_id=request_id, error=type(error).__name__, trace=trace)
             if started:
                 raise
             text = f"something went wrong here; the log has it under {request_id}"

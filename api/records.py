@@ -9,6 +9,7 @@ from psycopg import AsyncConnection
 from api.bounds import LIST_RANGE_MAX, TimeFrom, TimeTo, time_range
 from api.deps import Caller, Conn, SeenCrane
 from api.paging import Cursor, Limit, decode_cursor, page
+from api.tables import TableRoute
 from domain.answers import EventRow, FaultRow, Page, QuarantineRow
 from domain.errors import InvalidInput
 from domain.lift import Lift
@@ -16,7 +17,7 @@ from domain.messages import EventKind
 from store import duty, reading
 from store.access import Principal
 
-router = APIRouter(tags=["records"])
+router = APIRouter(tags=["records"], route_class=TableRoute)
 Kinds = Annotated[list[EventKind] | None, Query(alias="kind", description="only these kinds", max_length=10)]
 
 

@@ -10,13 +10,14 @@ from numpy.typing import NDArray
 from api.bounds import SAMPLES_RANGE_MAX, TimeFrom, TimeRange, TimeTo, time_range
 from api.deps import Conn, SeenCrane
 from api.reduce import Reduced, reduce
+from api.tables import TableRoute
 from domain.answers import SamplesAnswer, Series
 from domain.channels import CHANNEL_BY_NAME
 from domain.errors import InvalidInput
 from store import segments
 from store.segments import Segments
 
-router = APIRouter(tags=["cranes"])
+router = APIRouter(tags=["cranes"], route_class=TableRoute)
 
 
 @router.get("/cranes/{name}/samples")

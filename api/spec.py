@@ -1,0 +1,107 @@
+"""The OpenAPI description: problems instead of the framework's own errors, ways to sign in, least roles, tables."""
+
+from collections.abc import Iterable
+from typing import Any
+
+from fastapi import FastAPI
+from fastapi.openapi.utils import get_openapi
+from starlette.routing import BaseRoute
+
+from api.permissions import LEAST_ROLE, OPEN_ROUTES
+from api.problems import PROBLEM_JSON
+from api.tables import CSV, PARQUET, TableRoute
+from domain.answers import Problem
+
+METHODS = ("get", "post", "put", "patch", "delete")
+DESCRIPTION = """
+Times are UTC, numbers carry their unit in their name. Lists come in pages: ask again with `cursor=next_cursor`.
+Errors are RFC 9457 problem details; every refusal says what to do next. Writes take an `Idempotency-Key`; answers to
+GET carry an `ETag`. Rows come as JSON, CSV or Parquet by `Accept`.
+
+Telemetry is no inspection and postpones none. Headroom on a screen is not permission to lift.
+"""
+
+
+def describe(api: FastAPI, routes: Iterable[BaseRoute]) -> dict[str, Any]:
+    """The description of an api with its routes, made once."""
+    if api.openapi_schema is None:
+        spec = get_openapi(
+            title=api.title,
+            version=api.version,
+            summary=api.summary,
+            description=DESCRIPTION,
+            routes=api.routes,
+            servers=[{"url": "/api/v1"}],
+        )
+        parts = spec.setdefault("components", {})
+        parts.setdefault("schemas", {})["Problem"] = Problem.model_json_schema()
+        for name in ("HTTPValidationError", "ValidationError"):
+            parts["schemas"].pop(name, None)
+        parts["securitySchemes"] = {
+            "token": {"type": "http", "scheme": "bearer", "description": "an api token"},
+            "session": {"type": "apiKey", "in": "cookie", "name": "__Host-boomledger"},
+        }
+        tabular = table_paths(routes)
+        for path, operations in spec["paths"].items():
+            for method in METHODS:
+                if method in operations:
+                    _describe_one(operations[method], method.upper(), path, (method.upper(), path) in tabular)
+        api.openapi_schema = spec
+    return api.openapi_schema
+
+
+def table_paths(routes: Iterable[BaseRoute]) -> set[tuple[str, str]]:
+    """(method, path) of the routes whose rows come as CSV and Parquet too."""
+    return {
+        (method, route.path)
+        for route in routes
+        if isinstance(route, TableRoute)
+        for method in route.methods or ()
+    }
+
+
+def _describe_one(operation: dict[str, Any], method: str, path: str, tabular: bool) -> None:
+    route = (method, path)
+    responses = operation["responses"]
+    if tabular:
+        content = responses["200"]["content"]
+        content[CSV] = {"schema": {"type": "string"}}
+        content[PARQUET] = {"schema": {"type": "string", "format": "binary"}}
+        responses["406"] = problem("Not available in that form")
+    responses["422"] = problem("Invalid input: `fields` names what to mend")
+    responses["413"] = problem("Too large")
+    responses["503"] = responses.get("503") or problem("The database cannot be reached now")
+    if "{" in path:
+        responses["404"] = problem("Not found, or out of your sight")
+    if method != "GET":
+        responses["409"] = problem("Conflict")
+        operation.setdefault("parameters", []).append(IDEMPOTENCY_KEY)
+    if route in OPEN_ROUTES:
+        operation["security"] = []
+        if path == "/login":
+            responses["401"] = problem("Wrong name or password")
+            responses["403"] = problem("Sent from a page of another site")
+            responses["429"] = problem("Too many tries")
+        return
+    least = LEAST_ROLE.get(route)
+    operation["x-least-role"] = str(least) if least else "nobody"
+    operation["security"] = [{"token": []}, {"session": []}]
+    responses["401"] = problem("Sign in first")
+    responses["403"] = problem("Not allowed")
+
+
+def problem(description: str) -> dict[str, Any]:
+    """A response that is a problem."""
+    return {
+        "description": description,
+        "content": {PROBLEM_JSON: {"schema": {"$ref": "#/components/schemas/Problem"}}},
+    }
+
+
+IDEMPOTENCY_KEY = {
+    "name": "Idempotency-Key",
+    "in": "header",
+    "required": False,
+    "description": "the same key again within a day brings the first answer back and does nothing",
+    "schema": {"type": "string", "minLength": 1, "maxLength": 200, "pattern": "^[\\x21-\\x7e]+$"},
+}

@@ -1,0 +1,223 @@
+"""Stages between the gate and the routes: entity tags, the audit, and idempotency keys. Pure ASGI."""
+
+import hashlib
+from collections.abc import Awaitable, Callable
+from dataclasses import dataclass, field
+from typing import Final
+
+import structlog
+from starlette.datastructures import Headers, MutableHeaders
+from starlette.types import ASGIApp, Message, Receive, Scope, Send
+
+from api.deps import Pool
+from api.gate import PRINCIPAL, SAFE_METHODS
+from api.problems import problem_response
+from store import access
+from store.access import Principal
+
+_LOG = structlog.get_logger("api")
+
+EXPORT_TYPES: Final = ("text/csv", "application/vnd.apache.parquet", "application/pdf")
+NOT_WRITES: Final = frozenset({"/login", "/dispatch"})
+"""Log-ins are written down where they are decided; a dispatch question changes nothing."""
+NEVER_KEPT: Final = frozenset({"/login", "/logout", "/tokens"})
+"""Their answers carry secrets or cookies, which no key may bring back."""
+KEY_LENGTH_MAX: Final = 200
+TAGGED_BYTES_MAX: Final = 8_000_000
+
+
+@dataclass
+class Captured:
+    """A response held back until it is complete."""
+
+    start: Message = field(default_factory=dict)
+    body: bytes = b""
+
+    @property
+    def status(self) -> int:
+        """Its status."""
+        return int(self.start["status"])
+
+    @property
+    def headers(self) -> MutableHeaders:
+        """Its headers, to read and to change."""
+        return MutableHeaders(scope=self.start)
+
+    async def send(self, send: Send) -> None:
+        """Let it go."""
+        await send(self.start)
+        await send({"type": "http.response.body", "body": self.body})
+
+
+async def capture(app: ASGIApp, scope: Scope, receive: Receive) -> Captured:
+    """The complete response of an app."""
+    captured = Captured()
+    parts: list[bytes] = []
+
+    async def hold(message: Message) -> None:
+        if message["type"] == "http.response.start":
+            captured.start = message
+        else:
+            parts.append(message.get("body", b""))
+
+    await app(scope, receive, hold)
+    captured.body = b"".join(parts)
+    return captured
+
+
+class Tagged:
+    """Entity tags on answers to GET: an unchanged answer is 304 without a body."""
+
+    def __init__(self, app: ASGIApp) -> None:
+        self._app = app
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        if scope["type"] != "http" or scope["method"] != "GET" or scope["path"].endswith("/live/stream"):
+            await self._app(scope, receive, send)
+            return
+        answer = await capture(self._app, scope, receive)
+        if answer.status == 200 and len(answer.body) <= TAGGED_BYTES_MAX:
+            tag = f'W/"{hashlib.blake2b(answer.body, digest_size=12).hexdigest()}"'
+            answer.headers["etag"] = tag
+            answer.headers["cache-control"] = "private, no-cache"
+            answer.headers.add_vary_header("accept, authorization, cookie")
+            if tag in Headers(scope=scope).get("if-none-match", "").split(", "):
+                del answer.headers["content-length"]
+                answer.start["status"], answer.body = 304, b""
+        await answer.send(send)
+
+
+class Audited:
+    """Writes down every write and every export that went well, before its answer leaves."""
+
+    def __init__(self, app: ASGIApp, *, pool: Callable[[], Pool]) -> None:
+        self._app = app
+        self._pool = pool
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        if scope["type"] != "http":
+            await self._app(scope, receive, send)
+            return
+
+        async def send_on(message: Message) -> None:
+            if message["type"] == "http.response.start" and self._wanted(scope, message):
+                await self._note(scope)
+            await send(message)
+
+        await self._app(scope, receive, send_on)
+
+    @staticmethod
+    def _wanted(scope: Scope, start: Message) -> bool:
+        if start["status"] >= 400 or scope.get(PRINCIPAL) is None:
+            return False
+        if scope["method"] not in SAFE_METHODS:
+            return _route(scope) not in NOT_WRITES
+        return Headers(scope=start).get("content-type", "").startswith(EXPORT_TYPES)
+
+    async def _note(self, scope: Scope) -> None:
+        principal: Principal = scope[PRINCIPAL]
+        async with self._pool().connection() as conn:
+            await access.note(
+                conn,
+                account=principal.account,
+                via=principal.via,
+                action=f"{scope['method']} {_route(scope)}",
+                target=_path(scope),
+                address=scope["client"][0] if scope.get("client") else "",
+                request_id=scope.get("boomledger.request_id", ""),
+            )
+
+
+class Idempotent:
+    """A write with an Idempotency-Key is done once: the same key again brings the first answer back for a day."""
+
+    def __init__(self, app: ASGIApp, *, pool: Callable[[], Pool]) -> None:
+        self._app = app
+        self._pool = pool
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        key = Headers(scope=scope).get("idempotency-key") if scope["type"] == "http" else None
+        principal: Principal | None = scope.get(PRINCIPAL)
+        if key is None or principal is None or scope["method"] in SAFE_METHODS or _path(scope) in NEVER_KEPT:
+            await self._app(scope, receive, send)
+            return
+        if not 1 <= len(key) <= KEY_LENGTH_MAX or "\x00" in key:
+            text = f"an Idempotency-Key has 1 to {KEY_LENGTH_MAX} characters"
+            await problem_response(422, text)(scope, receive, send)
+            return
+        body = await read_body(receive)
+        asked = hashlib.sha256(
+            b"\n".join((scope["method"].encode(), _path(scope).encode(), scope["query_string"], body))
+        ).digest()
+        async with self._pool().connection() as conn:
+            claimed = await access.claim_key(conn, principal.account, key, asked)
+        if claimed:
+            await self._first(scope, replay_body(body, receive), send, principal.account, key)
+        else:
+            await self._again(scope, receive, send, principal.account, key, asked)
+
+    async def _first(self, scope: Scope, receive: Receive, send: Send, account: str, key: str) -> None:
+        kept = False
+        try:
+            answer = await capture(self._app, scope, receive)
+            if answer.status < 500:
+                async with self._pool().connection() as conn:
+                    kind = answer.headers.get("content-type", "")
+                    await access.keep_answer(conn, account, key, answer.status, kind, answer.body)
+                kept = True
+        finally:
+            if not kept:
+                async with self._pool().connection() as conn:
+                    await access.release_key(conn, account, key)
+        await answer.send(send)
+
+    async def _again(
+        self, scope: Scope, receive: Receive, send: Send, account: str, key: str, asked: bytes
+    ) -> None:
+        async with self._pool().connection() as conn:
+            kept = await access.kept_answer(conn, account, key)
+        if kept is None or kept["status"] is None:
+            text = "the first request with this Idempotency-Key is still running: ask again in a moment"
+            await problem_response(409, text)(scope, receive, send)
+        elif bytes(kept["request_sha256"]) != asked:
+            text = "this Idempotency-Key was used for another request: take a new one"
+            await problem_response(422, text)(scope, receive, send)
+        else:
+            headers = [(b"idempotent-replay", b"true")]
+            if kept["content_type"]:
+                headers.append((b"content-type", kept["content_type"].encode()))
+            await send({"type": "http.response.start", "status": kept["status"], "headers": headers})
+            await send({"type": "http.response.body", "body": bytes(kept["body"])})
+
+
+async def read_body(receive: Receive) -> bytes:
+    """The whole body of a request; its size was bounded on the way in."""
+    parts: list[bytes] = []
+    while True:
+        message = await receive()
+        parts.append(message.get("body", b""))
+        if message["type"] != "http.request" or not message.get("more_body"):
+            return b"".join(parts)
+
+
+def replay_body(body: bytes, receive: Receive) -> Callable[[], Awaitable[Message]]:
+    """A `receive` that hands out a body already read, then what really comes."""
+    given = False
+
+    async def replayed() -> Message:
+        nonlocal given
+        if given:
+            return await receive()
+        given = True
+        return {"type": "http.request", "body": body, "more_body": False}
+
+    return replayed
+
+
+def _path(scope: Scope) -> str:
+    path: str = scope["path"].removeprefix(scope.get("root_path", ""))
+    return path or "/"
+
+
+def _route(scope: Scope) -> str:
+    return getattr(scope.get("route"), "path", "") or _path(scope)
