@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from domain.channels import Mode
 from domain.messages import EventKind, EventState
-from simulator.codes import cleared_on, moment_in, raised_on
+from simulator.calendar import outages_on
 from simulator.lifting import Mark
 from simulator.record import Batches, DayRecord, Event, Ints, TrueLift, Truth, utc_of
 from simulator.sensing import sensed
@@ -174,19 +174,29 @@ def _limiter_moments(sessions: tuple[Session, ...]) -> tuple[Ints, Ints]:
 
 
 def _codes(crane: YardCrane, day: date, sessions: tuple[Session, ...], seed: int) -> list[type_of_draft]:
-    starts = np.array([session.start_ms for session in sessions])
-    lengths = np.array([session.length_s for session in sessions])
+    """Status codes: raised somewhere in the working time, cleared later that day or at the start of a later one."""
+    raised, cleared = outages_on(crane, day, seed)
     drafts: list[type_of_draft] = []
-    for outage in raised_on(crane, day, seed):
-        at = moment_in(outage.share, starts, lengths)
-        drafts.append((at, EventKind.FAULT, outage.code.code, EventState.RAISED, outage.code.text))
-        if outage.days == 0:
-            cleared = moment_in(outage.share + 0.15, starts, lengths)
-            drafts.append((cleared, EventKind.FAULT, outage.code.code, EventState.CLEARED, outage.code.text))
-    for outage in cleared_on(crane, day, seed):
-        at = int(starts[0]) + 5_000
-        drafts.append((at, EventKind.FAULT, outage.code.code, EventState.CLEARED, outage.code.text))
+    for outage in raised:
+        code = EventKind.FAULT, outage.code.code
+        drafts.append((_moment_in(sessions, outage.share), *code, EventState.RAISED, outage.code.text))
+        if outage.cleared_on == day:
+            at = _moment_in(sessions, outage.share + 0.15)
+            drafts.append((at, *code, EventState.CLEARED, outage.code.text))
+    at = sessions[0].start_ms + 5_000
+    drafts += [
+        (at, EventKind.FAULT, outage.code.code, EventState.CLEARED, outage.code.text) for outage in cleared
+    ]
     return drafts
+
+
+def _moment_in(sessions: tuple[Session, ...], share: float) -> int:
+    """The time [ms] at a share of the summed working time of a day."""
+    lengths_s = np.array([session.length_s for session in sessions])
+    ends_s = np.cumsum(lengths_s)
+    at_s = share * float(ends_s[-1])
+    index = int(np.searchsorted(ends_s, at_s))
+    return sessions[index].start_ms + round((at_s - float(ends_s[index] - lengths_s[index])) * 1000)
 
 
 def _numbered(

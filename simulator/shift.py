@@ -11,6 +11,7 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 
+from simulator.calendar import works_on
 from simulator.lifting import Mark, Moves, Stop, lifts_at
 from simulator.machine import Floats, Machine, folded
 from simulator.scenario import Scenario, load_scenario
@@ -25,8 +26,7 @@ class Purpose(IntEnum):
 
     PLAN = 1
     SENSORS = 2
-    CODES = 3
-    BOOT = 4
+    BOOT = 3
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -53,18 +53,11 @@ def stream(seed: int, crane: YardCrane, day: date, purpose: Purpose) -> np.rando
     return np.random.default_rng([seed, crane.number, day.toordinal(), purpose])
 
 
-def works_on(crane: YardCrane, day: date, seed: int) -> bool:
-    """Whether the crane goes out on a day: weekdays only, and not on all of them."""
-    if day.weekday() >= 5:
-        return False
-    return bool(stream(seed, crane, day, Purpose.PLAN).random() < crane.habit.working_share)
-
-
 def plan_day(crane: YardCrane, day: date, seed: int) -> tuple[Session, ...]:
     """Sessions of a local day at the crane's site, empty on an idle day."""
-    rng = stream(seed, crane, day, Purpose.PLAN)
-    if day.weekday() >= 5 or rng.random() >= crane.habit.working_share:
+    if not works_on(crane, day, seed):
         return ()
+    rng = stream(seed, crane, day, Purpose.PLAN)
     zone = ZoneInfo(crane.site.time_zone)
     start = datetime.combine(day, time(6, 30), tzinfo=zone) + timedelta(minutes=float(rng.uniform(0, 50)))
     latest = datetime.combine(day, time(_LATEST_LOCAL_HOUR), tzinfo=zone)
