@@ -18,12 +18,13 @@ from typing import Final, Literal, NamedTuple
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from domain.detail import DetailSpec
 from domain.errors import InvalidInput
 from duty.directions import DirectionLedger
 from duty.geometry import Floats
 from duty.ledger import Ledger
 from duty.reading import Cycles, ResidueRule, cycles
-from duty.sn import SnCurve
+from duty.sn import SnCurve, curve_of
 
 FAILURE_SUMS: Final = (0.33, 3.0)  # Miner sums at which failures have been reported (second-hand)
 
@@ -86,6 +87,18 @@ class Damage:
     def failure_range(self) -> tuple[float, float]:
         """Damage over the largest and the smallest Miner sum at which failures were reported: 1 means reached."""
         return self.total / FAILURE_SUMS[1], self.total / FAILURE_SUMS[0]
+
+
+def detail_of(name: str, spec: DetailSpec) -> Detail:
+    """The detail that a person entered, ready to be computed with."""
+    return Detail(
+        name=name,
+        mpa_per_pct=spec.mpa_per_pct,
+        curve=curve_of(spec),
+        offset_mpa=spec.offset_mpa,
+        gamma_mf=spec.gamma_mf,
+        direction=spec.direction,
+    )
 
 
 class DirectionDamage(NamedTuple):

@@ -9,6 +9,7 @@ lift missed below the finding threshold of `duty.lifts` changes nothing that mat
 The design working period is not a guaranteed period. Monitoring replaces neither inspection nor maintenance.
 """
 
+from collections.abc import Sequence
 from datetime import date, timedelta
 from enum import Enum
 from typing import Final, NamedTuple
@@ -180,6 +181,22 @@ def special_assessment(
     if spent is not None and spent.early_on < due:
         return Assessment(spent.early_on, f"used share may reach {100 * spent.threshold:g} %")
     return Assessment(due, f"{after_years:g} years after commissioning")
+
+
+def whole_weeks(mondays: Sequence[date], use: ArrayLike, today: date) -> Floats:
+    """Use of every whole week on record for `forecast`, from weeks named by their Mondays, in any order.
+
+    The first week is left out because the record begins inside it, and weeks that are not over by `today`. A week
+    between without an entry is 0: the crane stood still. For a week that is known to be missing pass NaN.
+    """
+    found = dict(zip(mondays, np.asarray(use, np.float64).tolist(), strict=True))
+    over = sorted(week for week in found if week + _WEEK <= today)[1:]
+    if not over:
+        return np.empty(0)
+    row = np.zeros((over[-1] - min(found)) // _WEEK)
+    for week in over:
+        row[(week - min(found)) // _WEEK - 1] = found[week]
+    return row
 
 
 def trend(weekly_use: ArrayLike) -> Trend:

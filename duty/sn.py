@@ -14,6 +14,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import ArrayLike
 
+from domain.detail import CurveFamily, DetailSpec
 from domain.errors import InvalidInput
 from duty.geometry import Floats
 
@@ -110,3 +111,14 @@ def en_13001_3_1(reference_mpa: float, m: float = 3.0) -> SnCurve:
         ((m, float("inf")),),
         "EN 13001-3-1, from memory",
     )
+
+
+def curve_of(spec: DetailSpec) -> SnCurve:
+    """The curve that a detail as entered names."""
+    match spec.curve:
+        case CurveFamily.EN_1993_1_9:
+            return en_1993_1_9(spec.reference_mpa)
+        case CurveFamily.IIW:
+            return iiw(spec.reference_mpa)
+        case CurveFamily.EN_13001_3_1:
+            return en_13001_3_1(spec.reference_mpa, spec.slope_m)

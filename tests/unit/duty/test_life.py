@@ -20,6 +20,7 @@ from duty.life import (
     special_assessment,
     trend,
     used_share,
+    whole_weeks,
 )
 from duty.spectrum import kq
 
@@ -176,6 +177,18 @@ def test_idle_weeks_push_the_day_out_and_unrecorded_weeks_do_not() -> None:
     assert isinstance(idle, Forecast)
     assert blind == busy
     assert (idle.middle_on - TODAY).days == pytest.approx(2 * (busy.middle_on - TODAY).days, rel=0.1)
+
+
+def test_whole_weeks_fill_rest_with_zero_and_leave_cut_weeks_out() -> None:
+    monday = date(2026, 1, 5)
+    weeks = [monday + timedelta(weeks=k) for k in (0, 1, 4, 5)]
+    use = [9.0, 0.1, float("nan"), 0.3]
+    found = whole_weeks(weeks, use, today=monday + timedelta(weeks=6))
+    np.testing.assert_array_equal(found, [0.1, 0.0, 0.0, np.nan, 0.3])
+    running = whole_weeks(weeks, use, today=monday + timedelta(weeks=6, days=-1))
+    np.testing.assert_array_equal(running, [0.1, 0.0, 0.0, np.nan])
+    assert whole_weeks(weeks[:1], use[:1], today=date(2027, 1, 1)).size == 0
+    assert whole_weeks([], [], today=monday).size == 0
 
 
 def test_changing_use_is_seen_and_chance_is_not() -> None:

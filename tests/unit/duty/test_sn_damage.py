@@ -5,8 +5,18 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from domain.detail import DetailSpec
 from domain.errors import InvalidInput
-from duty.damage import Detail, allowed_range_mpa, by_direction, miner, of_cycles, of_directions, of_ledger
+from duty.damage import (
+    Detail,
+    allowed_range_mpa,
+    by_direction,
+    detail_of,
+    miner,
+    of_cycles,
+    of_directions,
+    of_ledger,
+)
 from duty.directions import count_directions
 from duty.edges import DIRECTION_EDGES, Edges
 from duty.ledger import count
@@ -193,3 +203,18 @@ def test_stress_for_display_has_the_offset_and_no_factor() -> None:
     detail = Detail(name="weld", mpa_per_pct=-1.5, offset_mpa=20.0, curve=CURVES[0], gamma_mf=1.25)
     assert detail.stress_mpa([0.0, 100.0]).tolist() == [20.0, -130.0]
     assert detail.range_mpa(100.0) == 150.0
+
+
+@pytest.mark.parametrize(
+    ("entered", "curve"),
+    [
+        ({"curve": "EN 1993-1-9", "reference_mpa": 71.0}, en_1993_1_9(71.0)),
+        ({"curve": "IIW", "reference_mpa": 80.0}, iiw(80.0)),
+        ({"curve": "EN 13001-3-1", "reference_mpa": 160.0, "slope_m": 5.0}, en_13001_3_1(160.0, m=5.0)),
+    ],
+)
+def test_a_detail_as_entered_becomes_what_it_says(entered: dict[str, object], curve: SnCurve) -> None:
+    spec = DetailSpec.model_validate({"mpa_per_pct": 1.2, "gamma_mf": 1.1, "direction": 30.0} | entered)
+    assert detail_of("weld", spec) == Detail(
+        name="weld", mpa_per_pct=1.2, gamma_mf=1.1, direction=30.0, curve=curve
+    )
