@@ -1,8 +1,13 @@
 """An invented crane type with round numbers, so that expected values can be worked by hand."""
 
 import pytest
+from hypothesis import HealthCheck, settings
 
 from domain.crane import Boom, CraneType, Extension, Jib, Vehicle
+
+# how long an example takes is measured in benchmarks/, never judged here: a busy machine must not fail a test
+settings.register_profile("untimed", deadline=None, suppress_health_check=[HealthCheck.too_slow])
+settings.load_profile("untimed")
 
 
 @pytest.fixture(scope="session")
