@@ -1,0 +1,117 @@
+"""The dashboard as one ASGI application: Dash on FastAPI, the api mounted beside it.
+
+    dash = create_dashboard(create_api(settings))        # one process
+    dash = create_dashboard("http://api:8000/api/v1")    # two processes
+    uvicorn.run(dash.server)
+"""
+
+from collections.abc import AsyncIterator, Mapping
+from contextlib import AsyncExitStack, asynccontextmanager
+from pathlib import Path
+from typing import Any, Final
+
+import orjson
+from dash import Dash
+from fastapi import FastAPI
+from starlette.datastructures import Headers
+from starlette.types import ASGIApp, Receive, Scope, Send
+
+from dashboard import live, router, shell
+from dashboard.client import Client, session_headers
+from dashboard.compress import PackedScripts
+from dashboard.palette import THEMES, css_variables
+from dashboard.texts import browser_words, t
+
+API_PATH: Final = "/api/v1"
+ASSETS: Final = Path(__file__).parent / "assets"
+
+_INDEX: Final = """<!DOCTYPE html>
+<html lang="en" data-mantine-color-scheme="light">
+<head>
+{%metas%}
+<meta name="viewport" content="width=device-width, initial-scale=1">
+<meta name="color-scheme" content="light dark">
+<title>{%title%}</title>
+{%favicon%}
+<style>__COLOURS__</style>
+{%css%}
+</head>
+<body>
+{%app_entry%}
+<footer>
+<script>window.boomledger_palette = __PALETTE__; window.boomledger_words = __WORDS__;</script>
+{%config%}
+{%scripts%}
+{%renderer%}
+</footer>
+</body>
+</html>"""
+
+
+def create_dashboard(api: FastAPI | str, *, api_token: str | None = None) -> Dash:
+    """The dashboard over an api in this process (mounted at /api/v1) or at a base URL.
+
+    The server to run is `.server`. Its lifespan runs that of a mounted api, which otherwise nobody would.
+    """
+    mounted = api if isinstance(api, FastAPI) else None
+    client = Client(app=mounted, token=api_token) if mounted is not None else Client(str(api), token=api_token)
+    server = FastAPI(
+        docs_url=None, redoc_url=None, openapi_url=None, lifespan=_lifespan_of(mounted, client), title="Boomledger"
+    )
+    if mounted is not None:
+        server.mount(API_PATH, mounted)
+    dash = Dash(
+        __name__,
+        server=server,
+        assets_folder=str(ASSETS),
+        update_title=None,
+        title=t("app.name"),
+        index_string=_index(),
+        suppress_callback_exceptions=True,
+        compress=False,
+    )
+    dash.layout = shell.layout()
+    router.register(dash, client)
+    shell.register(dash, client)
+    live.register(dash, client)
+    server.add_middleware(PackedScripts)
+    server.add_middleware(_OnBehalf)
+    return dash
+
+
+def _index() -> str:
+    filled = _INDEX.replace("__COLOURS__", css_variables())
+    filled = filled.replace("__PALETTE__", orjson.dumps(THEMES).decode())
+    return filled.replace("__WORDS__", orjson.dumps(browser_words()).decode())
+
+
+def _lifespan_of(mounted: FastAPI | None, client: Client) -> Any:
+    @asynccontextmanager
+    async def lifespan(_server: FastAPI) -> AsyncIterator[Mapping[str, Any]]:
+        async with AsyncExitStack() as stack:
+            stack.push_async_callback(client.close)
+            state: Mapping[str, Any] = {}
+            if mounted is not None:
+                state = await stack.enter_async_context(mounted.router.lifespan_context(mounted)) or {}
+            yield state
+
+    return lifespan
+
+
+class _OnBehalf:
+    """Hands the cookie of the person at the browser on to the api, for every call made while answering them."""
+
+    def __init__(self, app: ASGIApp) -> None:
+        self._app = app
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        if scope["type"] not in ("http", "websocket"):
+            await self._app(scope, receive, send)
+            return
+        sent = Headers(scope=scope)
+        handed_on = {name: sent[name] for name in ("cookie", "authorization") if name in sent}
+        token = session_headers.set(handed_on)
+        try:
+            await self._app(scope, receive, send)
+        finally:
+            session_headers.reset(token)

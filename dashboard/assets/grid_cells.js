@@ -1,0 +1,59 @@
+/* What the cells of the grids look like, by the names that pages give in `cellRenderer`. */
+(function () {
+  "use strict";
+  const React = window.React;
+  const h = React.createElement;
+  const cells = (window.dashAgGridComponentFunctions = window.dashAgGridComponentFunctions || {});
+  const functions = (window.dashAgGridFunctions = window.dashAgGridFunctions || {});
+  const NARROW_PX = 700;
+
+  /* Follows a link without loading the page anew, as the links of Dash do. */
+  function follow(event, href) {
+    if (event.ctrlKey || event.metaKey || event.shiftKey || event.button) return;
+    event.preventDefault();
+    window.history.pushState({}, "", href);
+    window.dispatchEvent(new CustomEvent("_dashprivate_pushstate"));
+  }
+
+  const link = (href, text) => h("a", { href, className: "bl-link", onClick: (event) => follow(event, href) }, text);
+
+  cells.CraneCell = ({ data }) =>
+    h("div", { className: "bl-cell-crane" }, link("/crane/" + data.crane, data.crane), h("span", { className: "bl-cell-note" }, data.title));
+
+  cells.LinkCell = ({ data, colDef }) => link(data[colDef.field + "_href"], data[colDef.field]);
+
+  cells.MarkCell = ({ data }) =>
+    h("span", { className: "bl-mark bl-" + data.state }, h("span", { className: "bl-mark-shape", "aria-hidden": true }), data.word);
+
+  /* A bar against the band that wants attention; kind names the fields of the row. */
+  cells.BarCell = ({ data, kind }) => {
+    const value = data[kind];
+    const full = data[kind + "_full"];
+    const [low, high] = data[kind + "_band"];
+    const width = (part) => Math.max(0, Math.min(100, (100 * part) / full));
+    return h(
+      "div",
+      { className: "bl-bar bl-" + data[kind + "_state"] },
+      h("span", { className: "bl-bar-text" }, data[kind + "_text"], data[kind + "_note"] ? h("span", { className: "bl-cell-note" }, " " + data[kind + "_note"]) : null),
+      h(
+        "span",
+        { className: "bl-bar-track", "aria-hidden": true },
+        h("span", { className: "bl-bar-band", style: { left: width(low) + "%", width: width(high) - width(low) + "%" } }),
+        value === null || value === undefined ? null : h("span", { className: "bl-bar-fill", style: { width: width(value) + "%" } }),
+      ),
+    );
+  };
+
+  cells.NowCell = ({ data }) =>
+    h(window.boomledger.LiveValue, { crane: data.crane, channel: "utilisation_pct", value: data.now, unit: "\u00a0%", missing: "–" });
+
+  cells.AgeCell = ({ data }) =>
+    h(window.boomledger.Age, { crane: data.crane, at: data.at, stale_after_s: 300, words: window.boomledger_words.age });
+
+  functions.hideLesser = (params) => {
+    const lesser = (params.api.getGridOption("context") || {}).lesser || [];
+    const width = params.clientWidth || document.documentElement.clientWidth;
+    if (!lesser.length) return;
+    params.api.setColumnsVisible(lesser, width >= NARROW_PX);
+  };
+})();

@@ -1,0 +1,106 @@
+/* What the frame does in the browser: theme, units, pause, navigation, address, painting of figures. */
+(function () {
+  "use strict";
+  const dash = (window.dash_clientside = window.dash_clientside || {});
+  const same = () => window.dash_clientside.no_update;
+
+  const palette = (scheme) => window.boomledger_palette[scheme === "dark" ? "dark" : "light"];
+
+  /* Figures come with the parts that colours play, such as "@series"; here they get the colours of the theme. */
+  function painted(value, colours) {
+    if (typeof value === "string") {
+      return value.charAt(0) === "@" ? colours[value.slice(1)] || value : value;
+    }
+    if (Array.isArray(value)) {
+      return value.length && typeof value[0] === "number" ? value : value.map((item) => painted(item, colours));
+    }
+    if (value && typeof value === "object") {
+      const copy = {};
+      for (const key of Object.keys(value)) copy[key] = painted(value[key], colours);
+      return copy;
+    }
+    return value;
+  }
+
+  function currentScheme(stored) {
+    if (stored === "light" || stored === "dark") return stored;
+    return window.matchMedia("(prefers-color-scheme: dark)").matches ? "dark" : "light";
+  }
+
+  let lastPath = null;
+
+  dash.boomledger_ui = {
+    startScheme: (clicks, stored) => {
+      const now = currentScheme(stored);
+      return clicks ? (now === "dark" ? "light" : "dark") : now;
+    },
+    applyScheme: (scheme) => currentScheme(scheme),
+    flipUnits: (clicks, units) => (clicks ? (units === "us" ? "metric" : "us") : same()),
+    nameUnits: (units) => window.boomledger_words[units === "us" ? "units_us" : "units_metric"],
+    flipPause: (clicks, paused) => {
+      if (!clicks) return [false, same()];
+      const next = !paused;
+      document.documentElement.toggleAttribute("data-paused", next);
+      return [next, window.boomledger_words[next ? "resume" : "pause"]];
+    },
+    passPause: (paused) => Boolean(paused),
+    paint: (figure, scheme) => (figure ? painted(figure, palette(currentScheme(scheme))) : same()),
+
+    /* A new page: window title, focus on its heading for those who cannot see it change, current link. */
+    arrive: (title, path) => {
+      if (title) document.title = title;
+      const here = (path || "/").replace(/\/$/, "") || "/";
+      document.querySelectorAll("a.bl-nav-link").forEach((link) => {
+        const target = link.getAttribute("href");
+        const current = target === "/" ? here === "/" || here.startsWith("/crane/") : here === target || here.startsWith(target + "/");
+        if (current) link.setAttribute("aria-current", "page");
+        else link.removeAttribute("aria-current");
+      });
+      if (lastPath !== null && lastPath !== here) {
+        requestAnimationFrame(() => {
+          const heading = document.querySelector("#page h1");
+          if (heading) {
+            heading.setAttribute("tabindex", "-1");
+            heading.focus({ preventScroll: true });
+          }
+          window.scrollTo(0, 0);
+        });
+      }
+      lastPath = here;
+      return title;
+    },
+
+    openMenu: (opened, path, navbar) => {
+      const byMenu = (dash.callback_context.triggered || []).some((one) => one.prop_id === "menu.opened");
+      const open = byMenu ? Boolean(opened) : false;
+      return [{ ...navbar, collapsed: { mobile: !open } }, open];
+    },
+
+    goToCrane: (name) => (name ? ["/crane/" + name, null] : [same(), same()]),
+
+    /* Controls that live in the address: each writes its parameter, a default takes it out. */
+    mergeQuery: (values, ids, search) => {
+      const query = new URLSearchParams(search || "");
+      const before = query.toString();
+      ids.forEach((id, index) => {
+        const value = values[index];
+        if (value === null || value === undefined) return;
+        if (String(value) === String(id.default)) query.delete(id.name);
+        else query.set(id.name, String(value));
+      });
+      const after = query.toString();
+      return after === before ? same() : after ? "?" + after : "";
+    },
+  };
+
+  /* "/" puts the cursor into the search for a crane. */
+  document.addEventListener("keydown", (event) => {
+    const typing = /^(INPUT|TEXTAREA|SELECT)$/.test(event.target.tagName) || event.target.isContentEditable;
+    if (event.key !== "/" || typing || event.ctrlKey || event.metaKey || event.altKey) return;
+    const field = document.getElementById("find-crane");
+    if (field) {
+      event.preventDefault();
+      field.focus();
+    }
+  });
+})();

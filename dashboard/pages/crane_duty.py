@@ -1,0 +1,170 @@
+"""The tab `duty` of a crane: the load spectrum against the design, time at level, where it worked."""
+
+from datetime import date, timedelta
+from typing import Any, Final
+
+from dash import html
+
+from dashboard import numbers
+from dashboard.parts import area, charts, marks, page
+from dashboard.texts import t
+from dashboard.visit import Trouble, Visit, together
+from domain.answers import CraneDetail, LevelBin, SpectrumAnswer, WorkingAreaAnswer
+
+PERIODS: Final = ("30", "7", "90", "all")
+
+
+async def render(visit: Visit, detail: CraneDetail) -> Any:
+    """Duty over a period of whole local days."""
+    period = visit.choice("days", PERIODS)
+    day_from, day_to = _span(visit, period)
+    name = detail.crane.name
+    spectrum, worked = await together(
+        visit.client.spectrum(name, day_from=day_from, day_to=day_to),
+        visit.client.working_area(name, day_from=day_from, day_to=day_to),
+    )
+    words = [(one, t("period.all") if one == "all" else t("period.days", count=one)) for one in ("7", "30", "90", "all")]
+    control = html.Div(page.choice("days", period, words, label=t("period"), default="30"), className="bl-period")
+    parts: list[Any] = [control]
+    if isinstance(spectrum, Trouble):
+        parts.append(charts.missing(t("duty.title"), spectrum))
+    elif not spectrum.samples:
+        parts.append(charts.nothing(t("duty.title"), t("duty.none")))
+    else:
+        parts += [_figures(spectrum), html.Div([_peaks(spectrum), _levels(spectrum)], className="bl-two"), _ranges(spectrum)]
+    parts.append(charts.missing(t("area.title"), worked) if isinstance(worked, Trouble) else _area(worked, visit))
+    if isinstance(spectrum, SpectrumAnswer):
+        parts.append(marks.cautions(spectrum.cautions))
+    return html.Div(parts)
+
+
+def _span(visit: Visit, period: str) -> tuple[date | None, date | None]:
+    if period == "all":
+        return None, None
+    today = visit.now.date()
+    return today - timedelta(days=int(period) - 1), today
+
+
+def _figures(s: SpectrumAnswer) -> html.Section:
+    classes = " ".join(word for word in (s.u_class, s.q_class, s.group) if word) or numbers.MISSING
+    design = (
+        t("duty.design", classes=f"{s.design.u_class} {s.design.q_class}", edition=s.design.edition, kq=numbers.plain(s.design_kq, 4))
+        if s.design is not None
+        else t("life.no_class")
+    )
+    return html.Section(
+        [
+            html.H2(t("duty.title")),
+            html.P(t("duty.summary", first=numbers.day(s.day_from), last=numbers.day(s.day_to), days=s.days_recorded), className="bl-summary"),
+            marks.facts(
+                marks.fact(t("duty.lifts"), numbers.plain(s.lifts), t("duty.lifts.note")),
+                marks.fact(t("duty.kq"), numbers.plain(s.kq, 4), design),
+                marks.fact(t("duty.classes"), classes, t("duty.classes.note", edition=s.edition) if s.edition else None),
+                marks.fact(t("duty.history"), numbers.plain(s.s_m, 6), f"{s.s_class or numbers.MISSING} · m = {numbers.plain(s.s_slope_m)}"),
+                marks.fact(t("duty.recorded"), numbers.hours(s.recorded_s), t("duty.recorded.note", samples=numbers.plain(s.samples))),
+            ),
+            html.Details(
+                [html.Summary(t("formula")), html.P(t("duty.kq.formula")), html.P(t("duty.sm.formula")), html.P(t("duty.residue", rule=t(f"residue.{s.residue_rule}")))],
+                className="bl-numbers",
+            ),
+        ],
+        className="bl-card",
+    )
+
+
+def _bars(bins: tuple[LevelBin, ...], scale: float, warn_from: float) -> dict[str, Any]:
+    return {
+        "type": "bar",
+        "x": [(one.low_pct + one.high_pct) / 2 for one in bins],
+        "width": [(one.high_pct - one.low_pct) * 0.92 for one in bins],
+        "y": [round(one.value * scale, 3) for one in bins],
+        "marker": {"color": ["@watch_fill" if one.low_pct >= warn_from else "@series" for one in bins], "line": {"width": 0}},
+    }
+
+
+def _peaks(s: SpectrumAnswer) -> Any:
+    """Lifts above a level, the usual picture of a load spectrum, against the design class."""
+    title = t("spectrum.title")
+    total = sum(one.value for one in s.lift_peaks)
+    if not total:
+        return charts.nothing(title, t("spectrum.none"))
+    bins = sorted(s.lift_peaks, key=lambda one: one.low_pct)
+    above: list[float] = []
+    left = total
+    for one in bins:
+        above.append(100 * left / total)
+        left -= one.value
+    data: list[dict[str, Any]] = [
+        {
+            "type": "scatter", "mode": "lines", "line": {"shape": "hv", "color": "@series", "width": 2}, "fill": "tozeroy", "fillcolor": "@series_soft",
+            "x": [one.low_pct for one in bins] + [bins[-1].high_pct], "y": [round(value, 3) for value in above] + [0],
+            "hovertemplate": t("spectrum.hover") + "<extra></extra>",
+        }
+    ]  # fmt: skip
+    notes: list[dict[str, Any]] = []
+    if s.kq:
+        notes.append(_level_note(100 * s.kq ** (1 / 3), t("spectrum.actual"), "@series", 1.0))
+    if s.design_kq:
+        notes.append(_level_note(100 * s.design_kq ** (1 / 3), t("spectrum.design"), "@ink_soft", 0.86))
+    figure = {
+        "data": data,
+        "layout": charts.layout(
+            x_title=t("axis.structural"), y_title=t("axis.lifts_above"),
+            xaxis={"range": [0, max(110, bins[-1].high_pct if bins[-1].value else 110)]}, yaxis={"range": [0, 104]},
+            shapes=[note.pop("line_shape") for note in notes], annotations=notes,
+        ),
+    }  # fmt: skip
+    if s.kq is not None and s.design_kq is not None:
+        words = t("spectrum.summary", kq=numbers.plain(s.kq, 4), design=numbers.plain(s.design_kq, 4), verdict=t("spectrum.lighter" if s.kq <= s.design_kq else "spectrum.heavier"))
+    else:
+        words = t("spectrum.summary.open", kq=numbers.plain(s.kq, 4))
+    return charts.chart("load-spectrum", title, words, figure, headers=("low_pct", "high_pct", "lifts"), rows=[(b.low_pct, b.high_pct, b.value) for b in bins])
+
+
+def _level_note(level: float, word: str, colour: str, height: float) -> dict[str, Any]:
+    return {
+        "x": level, "y": height, "yref": "paper", "xanchor": "left", "yanchor": "top", "showarrow": False, "xshift": 4,
+        "text": f"{word} {level:.0f} %", "font": {"color": colour, "size": 11},
+        "line_shape": {"type": "line", "x0": level, "x1": level, "yref": "paper", "y0": 0, "y1": 1, "line": {"color": colour, "width": 1.4, "dash": "dash"}},
+    }  # fmt: skip
+
+
+def _levels(s: SpectrumAnswer) -> Any:
+    title = t("levels.title")
+    bins = [one for one in s.time_at_level if one.value > 0]
+    if not bins:
+        return charts.nothing(title, t("duty.none"))
+    near = sum(one.value for one in bins if one.low_pct >= 90)
+    trace = {**_bars(tuple(bins), 1 / 60, 90), "hovertemplate": "%{x:.0f} %: %{y:.1f} min<extra></extra>"}
+    figure = {
+        "data": [trace],
+        "layout": charts.layout(x_title=t("axis.utilisation"), y_title=t("axis.minutes_log"), yaxis={"type": "log"}, bargap=0.05),
+    }
+    return charts.chart(
+        "time-at-level", title, t("levels.summary", near=numbers.duration(near), total=numbers.hours(s.recorded_s)), figure,
+        headers=("low_pct", "high_pct", "seconds"), rows=[(b.low_pct, b.high_pct, b.value) for b in bins],
+    )  # fmt: skip
+
+
+def _ranges(s: SpectrumAnswer) -> Any:
+    title = t("ranges.title")
+    bins = [one for one in s.ranges if one.cycles > 0]
+    if not bins:
+        return charts.nothing(title, t("ranges.none"))
+    figure = {
+        "data": [
+            {
+                "type": "bar", "x": [(b.low_pct + b.high_pct) / 2 for b in bins], "width": [(b.high_pct - b.low_pct) * 0.92 for b in bins],
+                "y": [b.cycles for b in bins], "marker": {"color": "@series"}, "hovertemplate": "%{x:.0f} %: %{y:.1f}<extra></extra>",
+            }
+        ],
+        "layout": charts.layout(x_title=t("axis.range"), y_title=t("axis.cycles_log"), yaxis={"type": "log"}),
+    }  # fmt: skip
+    return charts.chart(
+        "cycle-ranges", title, t("ranges.summary", cycles=numbers.plain(sum(b.cycles for b in bins)), largest=numbers.percent(max(b.high_pct for b in bins))),
+        figure, headers=("low_pct", "high_pct", "cycles"), rows=[(b.low_pct, b.high_pct, b.cycles) for b in bins],
+    )  # fmt: skip
+
+
+def _area(worked: WorkingAreaAnswer, visit: Visit) -> Any:
+    return html.Div([area.heatmap(worked, visit.units), area.rose(worked)], className="bl-two")

@@ -1,0 +1,84 @@
+"""Service: what is due, crane by crane, and the special assessment of each."""
+
+from datetime import date
+from typing import Any, Final
+
+from dash import dcc, html
+
+
+from dashboard.parts import grid, marks, page, states
+from dashboard.parts.marks import State
+from dashboard.texts import t
+from dashboard.visit import Trouble, Visit, together
+from domain.answers import FleetRow, LifeAnswer
+
+SOON_DAYS: Final = 60
+AT_MOST: Final = 300
+
+
+async def render(visit: Visit) -> Any:
+    """Dates that must not be missed, the nearest first."""
+    fleet = await visit.client.fleet(days=30)
+    if not fleet.rows:
+        return html.Div([page.head(t("service.title")), states.empty(t("fleet.empty.title"), t("fleet.empty.text"))])
+    rows = fleet.rows[:AT_MOST]
+    lives = await together(*(visit.client.life(row.crane) for row in rows))
+    today = visit.now.date()
+    known = [(row, life) for row, life in zip(rows, lives, strict=True) if isinstance(life, LifeAnswer)]
+    missing = sum(isinstance(life, Trouble) for life in lives)
+    due = sum(state is not State.OK for row, life in known for state, _ in (_due(row.service_due_on or life.service_due_on, today), _due(life.special_assessment_on, today)))
+    return html.Div(
+        [
+            page.head(t("service.title"), t("service.context", count=due, days=SOON_DAYS)),
+            html.Section(
+                [
+                    html.Div([html.H2(t("service.table")), html.P(t("service.note"), className="bl-summary")]),
+                    states.partial(t("service.table"), t("service.missing", count=missing)) if missing else None,
+                    grid.grid("service-grid", t("service.table"), _columns(), [_row(row, life, today) for row, life in known]),
+                ],
+                className="bl-card bl-card-flush",
+            ),
+            html.Section([html.H2(t("service.intervals")), html.P(t("service.intervals.text")), dcc.Link(t("service.to_dispatch"), href="/dispatch", className="bl-link")], className="bl-card"),
+            marks.cautions(fleet.cautions),
+        ]
+    )  # fmt: skip
+
+
+def _due(when: date | None, today: date) -> tuple[State, str]:
+    if when is None:
+        return State.OK, t("service.not_set")
+    left = (when - today).days
+    if left < 0:
+        return State.ACT, t("service.overdue", days=-left)
+    if left <= SOON_DAYS:
+        return State.WATCH, t("service.soon", days=left)
+    return State.OK, t("service.later")
+
+
+def _columns() -> list[dict[str, Any]]:
+    return [
+        {"field": "crane", "headerName": t("fleet.col.crane"), "cellRenderer": "CraneCell", "minWidth": 140},
+        {"field": "urgency", "headerName": t("service.col.state"), "cellRenderer": "MarkCell", "minWidth": 170, "sort": "desc"},
+        {"field": "service", "headerName": t("service.col.service"), "minWidth": 130, "narrow": False},
+        {"field": "assessment", "headerName": t("service.col.assessment"), "minWidth": 150, "narrow": False},
+        {"field": "reason", "headerName": t("service.col.reason"), "minWidth": 260, "flex": 2, "wrapText": True, "cellClass": "bl-cell-wrap", "narrow": False, "sortable": False},
+    ]
+
+
+def _row(row: FleetRow, life: LifeAnswer, today: date) -> dict[str, Any]:
+    service_on = row.service_due_on or life.service_due_on
+    states_found = [(*_due(service_on, today), t("service.col.service")), (*_due(life.special_assessment_on, today), t("service.col.assessment"))]
+    order = [State.OK, State.STALE, State.WATCH, State.ACT]
+    state, word, which = max(states_found, key=lambda one: order.index(one[0]))
+    return {
+        "crane": row.crane,
+        "title": row.title or row.type,
+        "urgency": order.index(state),
+        "state": state.value,
+        "word": word if state is State.OK else f"{which}: {word}",
+        "service": service_on.isoformat() if service_on else t("service.not_set"),
+        "assessment": life.special_assessment_on.isoformat(),
+        "reason": life.special_assessment_reason,
+    }
+
+

@@ -1,0 +1,156 @@
+"""The working area in words and as a picture."""
+
+from collections import defaultdict
+from typing import Any
+
+from dashboard import numbers
+from dashboard.numbers import Units
+from dashboard.palette import MAGNITUDE
+from dashboard.parts import charts
+from dashboard.texts import t
+from domain.answers import AreaCell, WorkingAreaAnswer
+
+
+def sector_of(slew_from_deg: float, slew_to_deg: float) -> str:
+    """Which side of the carrier a slewing cell lies on: quarters centred on cab, right, rear, left."""
+    middle = ((slew_from_deg + slew_to_deg) / 2 + 180) % 360 - 180
+    if abs(middle) <= 45:
+        return "over_cab"
+    if abs(middle) >= 135:
+        return "rear"
+    return "right" if middle > 0 else "left"
+
+
+def where_near_limit(area: WorkingAreaAnswer, units: Units) -> str:
+    """Where most of the near-limit time was spent: side of the carrier and outreach; empty without any."""
+    total = sum(cell.near_limit_s for cell in area.cells)
+    if total <= 0:
+        return ""
+    by_sector: dict[str, float] = defaultdict(float)
+    for cell in area.cells:
+        by_sector[sector_of(cell.slew_from_deg, cell.slew_to_deg)] += cell.near_limit_s
+    sector = max(by_sector, key=lambda name: by_sector[name])
+    inside = [cell for cell in area.cells if sector_of(cell.slew_from_deg, cell.slew_to_deg) == sector]
+    by_reach: dict[tuple[float, float], float] = defaultdict(float)
+    for cell in inside:
+        by_reach[cell.outreach_from_m, cell.outreach_to_m] += cell.near_limit_s
+    low, high = max(by_reach, key=lambda key: by_reach[key])
+    return t(
+        "area.where",
+        share=numbers.percent(100 * by_sector[sector] / total),
+        sector=t(f"sector.{sector}"),
+        low=numbers.length(low, units),
+        high=numbers.length(high, units),
+    )
+
+
+def heatmap(area: WorkingAreaAnswer, units: Units) -> Any:
+    """Time by slewing angle and outreach; near-limit cells carry a mark as well as their colour."""
+    title = t("area.title")
+    cells = [cell for cell in area.cells if cell.recorded_s > 0]
+    if not cells:
+        return charts.nothing(title, t("area.none"))
+    factor = numbers.length_factor(units)
+    slews = sorted({(cell.slew_from_deg, cell.slew_to_deg) for cell in cells})
+    reaches = sorted({(cell.outreach_from_m, cell.outreach_to_m) for cell in cells})
+    found = {(c.slew_from_deg, c.slew_to_deg, c.outreach_from_m, c.outreach_to_m): c for c in cells}
+    z = [[_minutes(found.get((*slew, *reach))) for slew in slews] for reach in reaches]
+    near = [c for c in cells if c.near_limit_s > 0]
+    figure = {
+        "data": [
+            {
+                "type": "heatmap",
+                "x": [(a + b) / 2 for a, b in slews],
+                "y": [(a + b) / 2 / factor for a, b in reaches],
+                "z": z,
+                "colorscale": MAGNITUDE,
+                "xgap": 1,
+                "ygap": 1,
+                "colorbar": {"title": {"text": t("area.minutes")}, "thickness": 10, "outlinewidth": 0, "tickfont": {"color": "@ink_soft"}},
+                "hovertemplate": "%{x:.0f}°, %{y:.1f} " + numbers.length_unit(units) + ": %{z:.1f} min<extra></extra>",
+            },
+            {
+                "type": "scatter",
+                "mode": "markers",
+                "x": [(c.slew_from_deg + c.slew_to_deg) / 2 for c in near],
+                "y": [(c.outreach_from_m + c.outreach_to_m) / 2 / factor for c in near],
+                "marker": {
+                    "symbol": "triangle-up", "color": "@act_fill", "line": {"color": "#ffffff", "width": 1},
+                    "size": [6 + 12 * (c.near_limit_s / max(n.near_limit_s for n in near)) ** 0.5 for c in near],
+                },
+                "hovertemplate": t("area.near_hover") + "<extra></extra>",
+                "customdata": [round(c.near_limit_s / 60, 1) for c in near],
+            },
+        ],
+        "layout": charts.layout(
+            x_title=t("axis.slew"),
+            y_title=t("axis.outreach", unit=numbers.length_unit(units)),
+            height=300,
+            xaxis={"tickvals": [-180, -90, 0, 90, 180], "ticktext": [t("sector.rear.short"), t("sector.left.short"), t("sector.over_cab.short"), t("sector.right.short"), t("sector.rear.short")], "range": [-180, 180]},
+        ),
+    }  # fmt: skip
+    where = where_near_limit(area, units)
+    return charts.chart(
+        "working-area",
+        title,
+        t("area.summary.near", where=where) if where else t("area.summary.none"),
+        figure,
+        headers=("slew_from_deg", "slew_to_deg", "outreach_from_m", "outreach_to_m", "recorded_s", "near_limit_s"),
+        rows=[
+            (c.slew_from_deg, c.slew_to_deg, c.outreach_from_m, c.outreach_to_m, c.recorded_s, c.near_limit_s)
+            for c in cells
+        ],
+    )
+
+
+def _minutes(cell: AreaCell | None) -> float | None:
+    return None if cell is None else round(cell.recorded_s / 60, 2)
+
+
+def rose(area: WorkingAreaAnswer) -> Any:
+    """Working time around the slewing axis, with the part near the limit."""
+    title = t("rose.title")
+    worked: dict[float, float] = defaultdict(float)
+    near: dict[float, float] = defaultdict(float)
+    width = 30.0
+    for cell in area.cells:
+        middle = ((cell.slew_from_deg + cell.slew_to_deg) / 2) % 360
+        width = cell.slew_to_deg - cell.slew_from_deg
+        worked[middle] += cell.recorded_s / 60
+        near[middle] += cell.near_limit_s / 60
+    if not any(worked.values()):
+        return charts.nothing(title, t("area.none"))
+    angles = sorted(worked)
+    figure = {
+        "data": [
+            _petals(angles, [worked[a] - near[a] for a in angles], width, "@series", t("rose.worked")),
+            _petals(angles, [near[a] for a in angles], width, "@act_fill", t("rose.near")),
+        ],
+        "layout": charts.layout(x_title="", y_title="", height=300, barmode="stack", showlegend=True, legend={"orientation": "h", "y": -0.12}, polar=polar_axes()),
+    }  # fmt: skip
+    busiest = max(angles, key=lambda angle: worked[angle])
+    return charts.chart(
+        "slewing-rose", title,
+        t("rose.summary", sector=t(f"sector.{sector_of(busiest - 1, busiest + 1)}"), share=numbers.percent(100 * worked[busiest] / sum(worked.values()))),
+        figure, headers=("slew_deg", "worked_min", "near_limit_min"), rows=[(a, round(worked[a], 2), round(near[a], 2)) for a in angles],
+    )  # fmt: skip
+
+
+def polar_axes() -> dict[str, Any]:
+    """Polar axes with the cab at the top and angles clockwise from above."""
+    names = [t("sector.over_cab.short"), t("sector.right.short"), t("sector.rear.short"), t("sector.left.short")]
+    return {
+        "bgcolor": "rgba(0,0,0,0)",
+        "angularaxis": {
+            "direction": "clockwise", "rotation": 90, "tickvals": [0, 90, 180, 270], "ticktext": names,
+            "gridcolor": "@line", "linecolor": "@line_strong", "tickfont": {"color": "@ink_soft"},
+        },
+        "radialaxis": {"gridcolor": "@line", "linecolor": "@line", "tickfont": {"color": "@ink_soft", "size": 10}, "angle": 45},
+    }  # fmt: skip
+
+
+def _petals(angles: list[float], lengths: list[float], width: float, colour: str, word: str) -> dict[str, Any]:
+    return {
+        "type": "barpolar", "theta": angles, "r": [round(length, 2) for length in lengths], "width": [width * 0.94] * len(angles),
+        "marker": {"color": colour, "line": {"width": 0}}, "name": word, "hovertemplate": f"{word}: %{{r:.1f}} min<extra></extra>",
+    }  # fmt: skip

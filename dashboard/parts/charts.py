@@ -1,0 +1,137 @@
+"""Charts: plain figure values painted in the browser, each with title, summary, table and CSV.
+
+Colours are named by the part they play ("@series"); assets/ui.js puts in those of the theme in force, so that a
+switch of theme asks the server for nothing.
+"""
+
+import csv
+import io
+from collections.abc import Sequence
+from typing import Any, Final
+from urllib.parse import quote
+
+from dash import dcc, html
+
+from dashboard.parts import states
+from dashboard.texts import t
+from dashboard.theme import FONT, GRAPH_CONFIG
+from dashboard.visit import Trouble
+
+Row = Sequence[object]
+TABLE_ROWS: Final = 60
+
+
+def layout(*, x_title: str, y_title: str, height: int = 280, **more: Any) -> dict[str, Any]:
+    """The look that all cartesian charts share. `more` is merged in, axes key by key."""
+    axis = {
+        "gridcolor": "@line",
+        "linecolor": "@line_strong",
+        "tickcolor": "@line_strong",
+        "zeroline": False,
+        "automargin": True,
+        "ticks": "outside",
+        "ticklen": 4,
+        "title": {"standoff": 8, "font": {"size": 12, "color": "@ink_soft"}},
+        "tickfont": {"size": 12, "color": "@ink_soft"},
+    }
+    base: dict[str, Any] = {
+        "height": height,
+        "margin": {"l": 56, "r": 20, "t": 14, "b": 46},
+        "font": {"family": FONT, "size": 12, "color": "@ink"},
+        "paper_bgcolor": "rgba(0,0,0,0)",
+        "plot_bgcolor": "rgba(0,0,0,0)",
+        "showlegend": False,
+        "hoverlabel": {"bgcolor": "@surface", "bordercolor": "@line_strong", "font": {"color": "@ink", "family": FONT}},
+        "dragmode": "zoom",
+        "xaxis": {**axis, "title": {**axis["title"], "text": x_title}, "showgrid": False},
+        "yaxis": {**axis, "title": {**axis["title"], "text": y_title}},
+    }
+    for key, value in more.items():
+        base[key] = {**base.get(key, {}), **value} if isinstance(value, dict) else value
+    return base
+
+
+def chart(
+    name: str,
+    title: str,
+    summary: str,
+    figure: dict[str, Any],
+    *,
+    headers: Sequence[str],
+    rows: Sequence[Row],
+    tools: Any = None,
+) -> html.Figure:
+    """A chart with everything that belongs to one.
+
+    name: unique on its page and the name of its CSV. rows: what the table and the CSV hold, one per header.
+    """
+    top = html.Div([html.H2(title), tools] if tools is not None else html.H2(title), className="bl-card-head")
+    return html.Figure(
+        [
+            top,
+            html.Figcaption(summary, className="bl-summary"),
+            dcc.Store(id={"type": "figure", "name": name}, data=figure),
+            html.Div(
+                dcc.Graph(
+                    id={"type": "graph", "name": name},
+                    config=GRAPH_CONFIG,
+                    style={"height": f"{figure['layout']['height']}px"},
+                ),
+                role="img",
+                **{"aria-label": f"{title}. {summary}"},
+            ),
+            numbers_behind(name, headers, rows),
+        ],
+        className="bl-card bl-chart",
+    )
+
+
+def numbers_behind(name: str, headers: Sequence[str], rows: Sequence[Row]) -> html.Details:
+    """The figures of a chart as a table that opens, and all of them as a CSV file."""
+    shown = rows[:TABLE_ROWS]
+    rest = len(rows) - len(shown)
+    body = [html.Tr([html.Td(_cell(value)) for value in row]) for row in shown]
+    return html.Details(
+        [
+            html.Summary(t("chart.numbers")),
+            html.Div(
+                html.Table([html.Thead(html.Tr([html.Th(word, scope="col") for word in headers])), html.Tbody(body)]),
+                className="bl-table-scroll",
+                tabIndex=0,
+                role="region",
+                **{"aria-label": t("chart.table", name=name)},
+            ),
+            html.P(t("chart.more_rows", count=rest)) if rest > 0 else None,
+            html.A(t("chart.csv"), href=_csv_address(headers, rows), download=f"{name}.csv", className="bl-quiet-link"),
+        ],
+        className="bl-numbers",
+    )
+
+
+def missing(title: str, trouble: Trouble) -> html.Section:
+    """Where a chart would stand, when its answer did not come."""
+    return html.Section([html.H2(title), states.partial(title, trouble.text)], className="bl-card")
+
+
+def nothing(title: str, text: str) -> html.Section:
+    """Where a chart would stand, when there is nothing to draw yet."""
+    return html.Section([html.H2(title), html.P(text, className="bl-nothing")], className="bl-card")
+
+
+def _cell(value: object) -> str:
+    if value is None:
+        return "–"
+    return f"{value:.6g}" if isinstance(value, float) else str(value)
+
+
+def _csv_address(headers: Sequence[str], rows: Sequence[Row]) -> str:
+    out = io.StringIO()
+    writer = csv.writer(out, lineterminator="\r\n")
+    writer.writerow(headers)
+    writer.writerows([["" if value is None else _guarded(value) for value in row] for row in rows])
+    return f"data:text/csv;charset=utf-8,{quote(out.getvalue())}"
+
+
+def _guarded(value: object) -> object:
+    """Text that a spreadsheet would run as a formula gets a leading apostrophe."""
+    return f"'{value}" if isinstance(value, str) and value[:1] in "=+-@\t" else value

@@ -1,0 +1,80 @@
+"""Components of our own, drawn in the browser by assets/components.js under the same names.
+
+They are written by hand against React as Dash ships it, so there is nothing to build. Each class lists the
+props that its drawing understands; Dash refuses any other.
+"""
+
+from typing import Any, ClassVar
+
+from dash.development.base_component import Component
+
+
+class _Drawn(Component):
+    _children_props: ClassVar[list[str]] = []
+    _base_nodes: ClassVar[list[str]] = ["children"]
+    _namespace = "boomledger"
+    _type = "_Drawn"
+    _valid_wildcard_attributes: ClassVar[list[str]] = ["data-", "aria-"]
+    available_wildcard_properties: ClassVar[list[str]] = ["data-", "aria-"]
+    _props: ClassVar[tuple[str, ...]] = ()
+
+    def __init__(self, **props: Any) -> None:
+        self._prop_names = ["id", *self._props]
+        self.available_properties = self._prop_names
+        super().__init__(**{name: value for name, value in props.items() if value is not None})
+
+
+class SideView(_Drawn):
+    """The boom in side view in its pose, the reach outline, the rated capacity by outreach, and the load.
+
+    geometry: lengths [m] as parts.geometry makes them. pose: joint angles [deg] and extensions [m], None when
+    unknown; with `crane` it follows the live feed. reach: outline of reachable hook points [[x m, y m], ...].
+    chart: [[outreach m, capacity kg], ...]. lifts: [[outreach m, mass kg, peak utilisation %], ...].
+    target: {"outreach_m", "hook_height_m"}, a point asked for. tallest: most height of the scene [px].
+    label: what the picture shows, in words.
+    """
+
+    _type = "SideView"
+    _props = (
+        "crane", "geometry", "pose", "utilisation_pct", "reach", "chart", "lifts", "target", "tallest", "state",
+        "units", "label", "words",
+    )  # fmt: skip
+
+
+class TopView(_Drawn):
+    """The carrier from above: stabilisers run out, the boom at its slewing angle, rings of outreach.
+
+    slew_deg, outreach_m, left_pct, right_pct; carrier: half widths and ends [m]; reach_m: outermost ring.
+    """
+
+    _type = "TopView"
+    _props = (
+        "crane", "slew_deg", "outreach_m", "left_pct", "right_pct", "carrier", "reach_m", "state", "units", "label", "words",
+    )  # fmt: skip
+
+
+class Age(_Drawn):
+    """How long ago something was, counting up by itself; greyed with a word beyond `stale_after_s`."""
+
+    _type = "Age"
+    _props = ("crane", "at", "stale_after_s", "words")
+
+
+class LiveFeed(_Drawn):
+    """Hands what the server pushes to every live element of the page; holds still while paused.
+
+    data: {crane: {"at": ISO time, "online": bool, "values": {channel: reading}}}.
+    """
+
+    _type = "LiveFeed"
+    _props = ("data", "paused")
+
+
+class LiveValue(_Drawn):
+    """The newest reading of one channel of one crane, kept current by the live feed.
+
+    crane, channel, value; decimals; unit; factor: shown value = value * factor.
+    """
+
+    _type = "LiveValue"
+    _props = ("crane", "channel", "value", "decimals", "unit", "factor", "missing")

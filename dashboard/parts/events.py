@@ -1,0 +1,88 @@
+"""Events in the order in which they happened, as a short list or as a grid."""
+
+from collections.abc import Sequence
+from datetime import timedelta
+from typing import Any, Final
+from urllib.parse import urlencode
+from zoneinfo import ZoneInfo
+
+from dash import dcc, html
+
+from dashboard import numbers
+from dashboard.parts import grid, marks
+from dashboard.parts.marks import State
+from dashboard.texts import t
+from domain.answers import EventRow
+from domain.messages import EventKind, EventState
+
+CONTEXT: Final = timedelta(minutes=2)
+STATES: Final[dict[EventKind, State]] = {
+    EventKind.FAULT: State.ACT,
+    EventKind.LIMITER_OVERRIDE: State.ACT,
+    EventKind.LIMITER_STOP: State.WATCH,
+    EventKind.WARNING: State.WATCH,
+    EventKind.MODE_CHANGE: State.OK,
+    EventKind.SERVICE: State.OK,
+}
+
+
+def trace_address(crane: str, start: Any, end: Any) -> str:
+    """The address of the recorded trace of a crane between two times."""
+    return f"/crane/{crane}?" + urlencode({"tab": "trace", "from": start.isoformat(), "to": end.isoformat()})
+
+
+def state_of(event: EventRow) -> State:
+    """How much attention an event wants: a cleared one none."""
+    return State.OK if event.state is EventState.CLEARED else STATES[event.kind]
+
+
+def word_of(event: EventRow) -> str:
+    """What happened, in the words of the trade."""
+    word = t(f"event.{event.kind}")
+    return f"{word} {t('event.cleared')}" if event.state is EventState.CLEARED else word
+
+
+def event_list(events: Sequence[EventRow], zone: ZoneInfo, *, with_crane: bool = False) -> html.Section:
+    """The newest events, each with the way to the trace around it."""
+    if not events:
+        return html.Section([html.H2(t("events.title")), html.P(t("events.none"), className="bl-nothing")], className="bl-card")
+    items = [html.Li(_line(event, zone, with_crane)) for event in events]
+    return html.Section([html.H2(t("events.title")), html.Ol(items, className="bl-events")], className="bl-card")
+
+
+def _line(event: EventRow, zone: ZoneInfo, with_crane: bool) -> list[Any]:
+    return [
+        html.Time(numbers.moment(event.at, zone, seconds=True), dateTime=event.at.isoformat()),
+        marks.mark(state_of(event), word_of(event)),
+        html.Span(" ".join(part for part in (event.crane if with_crane else "", event.code, event.text) if part)),
+        dcc.Link(
+            t("events.trace"),
+            href=trace_address(event.crane, event.at - CONTEXT, event.at + CONTEXT),
+            title=t("events.trace.label", time=numbers.moment(event.at, zone, seconds=True)),
+            className="bl-link",
+        ),
+    ]
+
+
+def event_grid(events: Sequence[EventRow], zone: ZoneInfo, *, with_crane: bool = False) -> html.Div:
+    """All events of a period, sortable and filterable."""
+    columns: list[dict[str, Any]] = [
+        {"field": "at", "headerName": t("events.col.at", zone=zone.key), "cellRenderer": "LinkCell", "minWidth": 210, "flex": 1},
+        {"field": "crane", "headerName": t("fleet.col.crane"), "minWidth": 110, "hide": not with_crane},
+        {"field": "word", "headerName": t("events.col.kind"), "cellRenderer": "MarkCell", "filter": True, "minWidth": 170},
+        {"field": "code", "headerName": t("events.col.code"), "filter": True, "minWidth": 100, "narrow": False},
+        {"field": "text", "headerName": t("events.col.text"), "filter": True, "minWidth": 240, "flex": 2, "wrapText": True, "cellClass": "bl-cell-wrap", "narrow": False},
+    ]
+    rows = [
+        {
+            "at": numbers.moment(event.at, zone, seconds=True),
+            "at_href": trace_address(event.crane, event.at - CONTEXT, event.at + CONTEXT),
+            "crane": event.crane,
+            "word": word_of(event),
+            "state": state_of(event).value,
+            "code": event.code or numbers.MISSING,
+            "text": event.text,
+        }
+        for event in events
+    ]
+    return grid.grid("event-grid", t("events.title"), columns, rows)

@@ -1,0 +1,102 @@
+"""State as a word, a shape and a colour; bars against their band. Small pieces that stand in many pages."""
+
+from enum import StrEnum
+from typing import Any
+
+from dash import html
+
+from dashboard.texts import t
+
+
+class State(StrEnum):
+    """How much attention something wants. The value names the CSS class and the shape."""
+
+    OK = "ok"
+    WATCH = "watch"
+    ACT = "act"
+    STALE = "stale"
+
+
+def mark(state: State, word: str) -> html.Span:
+    """A state: hollow circle, triangle, square or dashed circle, with its word."""
+    return html.Span(
+        [html.Span(className="bl-mark-shape", **{"aria-hidden": "true"}), word],
+        className=f"bl-mark bl-{state}",
+    )
+
+
+def near_limit_state(near_limit_pct: float | None) -> State:
+    """Attention by share of working time near the limit [%]: from 2 % watch, from 5 % act.
+
+    The two steps are this product's own, meant for ranking; no standard sets them.
+    """
+    return _stepped(near_limit_pct, 2.0, 5.0)
+
+
+def life_state(used_share: float | None) -> State:
+    """Attention by used share of the design working period: from 0.8 watch, from 0.95 act.
+
+    0.95 is where French practice orders a special evaluation (Depale and Bennebach, Procedia Structural
+    Integrity 38, 2022, p. 321); 0.8 is this product's own early word.
+    """
+    return _stepped(used_share, 0.8, 0.95)
+
+
+def utilisation_state(utilisation_pct: float | None) -> State:
+    """Attention by utilisation [%]: 90 % first warning (common practice, no source), 100 % limit."""
+    return _stepped(utilisation_pct, 90.0, 100.0)
+
+
+def _stepped(value: float | None, watch: float, act: float) -> State:
+    if value is None:
+        return State.STALE
+    if value >= act:
+        return State.ACT
+    return State.WATCH if value >= watch else State.OK
+
+
+def bar(
+    value: float | None, *, full: float, band: tuple[float, float] | None, state: State, text: str, name: str
+) -> html.Div:
+    """A bar against the band that wants attention.
+
+    value: length of the bar, in the unit of `full`. band: where attention begins and ends, drawn behind.
+    text: the figure with its unit. name: what it measures, for those who hear the page.
+    """
+    children: list[Any] = []
+    if band is not None:
+        start = min(100.0, 100 * band[0] / full)
+        width = max(0.0, min(100.0, 100 * band[1] / full) - start)
+        children.append(html.Span(className="bl-bar-band", style={"left": f"{start:.2f}%", "width": f"{width:.2f}%"}))
+    if value is not None:
+        width = max(0.0, min(100.0, 100 * value / full))
+        children.append(html.Span(className="bl-bar-fill", style={"width": f"{width:.2f}%"}))
+    return html.Div(
+        [
+            html.Span(text, className="bl-bar-text"),
+            html.Span(children, className="bl-bar-track", role="img", **{"aria-label": t("bar.label", name=name, text=text)}),
+        ],
+        className=f"bl-bar bl-{state}",
+    )
+
+
+def fact(name: str, value: Any, note: Any = None) -> html.Div:
+    """One named figure with what it has to be compared with."""
+    parts: list[Any] = [html.Dt(name), html.Dd(value, className="bl-fact-value")]
+    if note is not None:
+        parts.append(html.Dd(note, className="bl-fact-note"))
+    return html.Div(parts, className="bl-fact")
+
+
+def facts(*items: html.Div) -> html.Dl:
+    """Several named figures side by side."""
+    return html.Dl(list(items), className="bl-facts")
+
+
+def cautions(lines: tuple[str, ...] | list[str], *, strong: bool = False) -> html.Aside:
+    """What a number on this page must not be trusted for."""
+    return html.Aside(
+        [html.H2(t("cautions.title"), className="bl-cautions-title"), html.Ul([html.Li(line) for line in lines])],
+        className="bl-cautions bl-cautions-strong" if strong else "bl-cautions",
+        **{"aria-label": t("cautions.title")},
+    )

@@ -1,0 +1,68 @@
+"""Five different pictures: loading, empty, partial, error, not allowed. Each says the next step."""
+
+from typing import Any
+
+from dash import dcc, html
+
+from dashboard.texts import t
+
+
+def _picture(kind: str, title: str, text: str, *steps: Any) -> html.Section:
+    return html.Section(
+        [
+            html.Div(className=f"bl-picture bl-picture-{kind}", **{"aria-hidden": "true"}),
+            html.H2(title),
+            html.P(text),
+            html.Div(list(steps), className="bl-steps") if steps else None,
+        ],
+        className="bl-state",
+        **{"data-state": kind},
+    )
+
+
+def loading() -> html.Div:
+    """Grey shapes where the page will stand."""
+    blocks = [html.Div(className=f"bl-bone bl-bone-{size}") for size in ("title", "line", "wide", "tall")]
+    return html.Div(blocks, className="bl-loading", role="status", **{"data-state": "loading", "aria-label": t("state.loading")})
+
+
+def empty(title: str, text: str, *steps: Any) -> html.Section:
+    """Nothing there yet, and how something comes there."""
+    return _picture("empty", title, text, *steps)
+
+
+def error(detail: str, href: str) -> html.Section:
+    """It did not work; the same page can be asked for again."""
+    return _picture(
+        "error",
+        t("state.error.title"),
+        detail,
+        html.A(t("state.error.again"), href=href, className="bl-button"),
+    )
+
+
+def not_allowed(detail: str) -> html.Section:
+    """Signed out, or without the role."""
+    return _picture(
+        "not-allowed",
+        t("state.not_allowed.title"),
+        detail,
+        html.A(t("state.not_allowed.sign_in"), href="/login", className="bl-button"),
+    )
+
+
+def not_found(detail: str) -> html.Section:
+    """No such page or crane."""
+    return _picture(
+        "not-found",
+        t("state.not_found.title"),
+        detail,
+        dcc.Link(t("state.not_found.fleet"), href="/", className="bl-button"),
+    )
+
+
+def partial(name: str, detail: str) -> html.P:
+    """One part of a page is missing while the rest stands."""
+    return html.P(
+        [html.Strong(t("state.partial", name=name)), " ", detail], className="bl-partial", **{"data-state": "partial"}
+    )

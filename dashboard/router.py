@@ -1,0 +1,95 @@
+"""From an address to a page. The address holds everything: page, crane, period, filters, tab."""
+
+import logging
+import re
+from dataclasses import dataclass
+from typing import Any, Final
+
+from dash import Dash, Input, Output
+
+from dashboard.client import Client, NotAllowed
+from dashboard.numbers import Units
+from dashboard.pages import crane, dispatch, faults, fleet, health, life, replay, service, settings
+from dashboard.parts import states
+from dashboard.texts import t
+from dashboard.visit import Render, Visit, query_of
+from domain.errors import BoomledgerError, NotFound
+
+_LOG = logging.getLogger("dashboard")
+_NAME: Final = r"(?P<crane>[a-z0-9][a-z0-9-]{0,62})"
+
+
+@dataclass(frozen=True)
+class Route:
+    """One kind of address: a pattern, the text of its title, and what draws it."""
+
+    pattern: str
+    title: str
+    render: Render
+
+
+ROUTES: Final[tuple[Route, ...]] = (
+    Route("/", "fleet.title", fleet.render),
+    Route(f"/crane/{_NAME}", "crane.title", crane.render),
+    Route("/dispatch", "dispatch.title", dispatch.render),
+    Route("/life", "life.title", life.render_list),
+    Route(f"/life/{_NAME}", "life.title", life.render),
+    Route("/faults", "faults.title", faults.render),
+    Route("/service", "service.title", service.render),
+    Route("/data", "health.title", health.render),
+    Route(f"/replay/{_NAME}", "replay.title", replay.render),
+    Route("/replay", "replay.title", replay.render_list),
+    Route("/settings", "settings.title", settings.render),
+)
+
+
+def match(path: str) -> tuple[Route, dict[str, str]] | None:
+    """The route of a path with the names in it, or None."""
+    trimmed = path.rstrip("/") or "/"
+    for route in ROUTES:
+        found = re.fullmatch(route.pattern, trimmed)
+        if found is not None:
+            return route, found.groupdict()
+    return None
+
+
+async def draw(client: Client, path: str, search: str | None, units: Units) -> tuple[Any, str]:
+    """The page at an address and its window title. Whatever goes wrong becomes a picture that says so."""
+    found = match(path)
+    if found is None:
+        return states.not_found(t("state.not_found.page", path=path)), t("state.not_found.title")
+    route, place = found
+    visit = Visit(client=client, path=path, place=place, query=query_of(search), units=units)
+    title = " · ".join([*place.values(), t(route.title), t("app.name")])
+    try:
+        return await route.render(visit), title
+    except NotAllowed as problem:
+        return states.not_allowed(str(problem)), title
+    except NotFound as problem:
+        return states.not_found(str(problem)), title
+    except BoomledgerError as problem:
+        return states.error(str(problem), visit.href()), title
+    except Exception:
+        _LOG.exception("page %s could not be drawn", route.pattern)
+        return states.error(t("state.error.bug"), visit.href()), title
+
+
+def register(app: Dash, client: Client) -> None:
+    """The one callback that draws pages, and those that pages bring along."""
+
+    @app.callback(
+        Output("page", "children"),
+        Output("window-title", "data"),
+        Input("url", "pathname"),
+        Input("url", "search"),
+        Input("units", "data"),
+        running=[(Output("page-frame", "className"), "bl-page bl-page-busy", "bl-page")],
+    )
+    async def show(path: str | None, search: str | None, units: str | None) -> tuple[Any, str]:
+        return await draw(client, path or "/", search, Units(units or Units.METRIC))
+
+    dispatch.register(app)
+    life.register(app)
+    replay.register(app)
+
+

@@ -1,0 +1,146 @@
+"""The frame around every page: skip link, header, navigation, theme, units, pause, search for a crane."""
+
+from typing import Any, Final
+
+import dash_mantine_components as dmc
+from dash import ALL, MATCH, ClientsideFunction, Dash, Input, Output, State, dcc, html
+
+from dashboard.client import Client, NotAllowed
+from dashboard.numbers import Units
+from dashboard.parts import states
+from dashboard.parts.components import LiveFeed
+from dashboard.texts import t
+from dashboard.theme import MANTINE
+from domain.errors import BoomledgerError
+
+NAVIGATION: Final[tuple[tuple[str, tuple[tuple[str, str], ...]], ...]] = (
+    ("nav.today", (("/", "fleet.title"), ("/dispatch", "dispatch.title"), ("/faults", "faults.title"))),
+    ("nav.structure", (("/life", "life.title"), ("/service", "service.title"), ("/replay", "replay.title"))),
+    ("nav.house", (("/data", "health.title"), ("/settings", "settings.title"))),
+)
+
+
+def layout() -> dmc.MantineProvider:
+    """The whole frame; pages are drawn into `page`."""
+    stores = [
+        dcc.Location(id="url", refresh="callback-nav"),
+        dcc.Store(id="units", data=Units.METRIC.value, storage_type="local"),
+        dcc.Store(id="scheme", storage_type="local"),
+        dcc.Store(id="paused", data=False),
+        dcc.Store(id="window-title"),
+        dcc.Store(id="heard"),
+        LiveFeed(id="live"),
+    ]
+    frame = dmc.AppShell(
+        [
+            dmc.AppShellHeader(_header()),
+            dmc.AppShellNavbar(_navigation(), id="side"),
+            dmc.AppShellMain(
+                html.Div(html.Div(states.loading(), id="page"), id="page-frame", className="bl-page"), id="main"
+            ),
+        ],
+        id="frame",
+        header={"height": 56},
+        navbar={"width": 208, "breakpoint": "md", "collapsed": {"mobile": True}},
+        padding=0,
+        transitionDuration=0,
+    )
+    return dmc.MantineProvider(
+        [html.A(t("shell.skip"), href="#main", className="bl-skip"), *stores, frame],
+        id="theme",
+        theme=MANTINE,
+        forceColorScheme="light",
+    )
+
+
+def _header() -> html.Div:
+    brand = dcc.Link(
+        [html.Span(className="bl-sign", **{"aria-hidden": "true"}), html.Span(t("app.name"), className="bl-brand-word")],
+        href="/",
+        className="bl-brand",
+    )
+    search = dmc.Select(
+        id="find-crane",
+        placeholder=t("shell.find"),
+        searchable=True,
+        clearable=False,
+        nothingFoundMessage=t("shell.find.none"),
+        selectFirstOptionOnChange=True,
+        data=[],
+        limit=12,
+        size="sm",
+        className="bl-find",
+        **{"aria-label": t("shell.find")},
+    )
+    buttons = [
+        _toggle("pause", t("shell.pause"), "bl-icon-pause"),
+        _toggle("change-units", t("shell.units"), "bl-icon-units"),
+        _toggle("change-theme", t("shell.theme"), "bl-icon-theme"),
+    ]
+    menu = dmc.Burger(
+        id="menu", opened=False, hiddenFrom="md", size="sm", **{"aria-label": t("shell.menu"), "aria-controls": "side"}
+    )
+    return html.Div([menu, brand, search, html.Div(buttons, className="bl-tools")], className="bl-header")
+
+
+def _toggle(name: str, label: str, icon: str) -> html.Button:
+    return html.Button(
+        [html.Span(className=f"bl-icon {icon}", **{"aria-hidden": "true"}), html.Span(label, id=f"{name}-text", className="bl-tool-text")],
+        id=name,
+        type="button",
+        className="bl-tool",
+        title=label,
+    )
+
+
+def _navigation() -> html.Nav:
+    groups: list[Any] = []
+    for name, links in NAVIGATION:
+        items = [
+            html.Li(dcc.Link(t(title), href=path, id={"type": "nav", "path": path}, className="bl-nav-link"))
+            for path, title in links
+        ]
+        groups += [html.P(t(name), className="bl-nav-group"), html.Ul(items, className="bl-nav-list")]
+    return html.Nav([*groups, html.P(t("shell.note"), className="bl-nav-note")], **{"aria-label": t("shell.nav")})
+
+
+def _clientside(app: Dash, function: str, *dependencies: Any, later: bool = False) -> None:
+    """One function of assets/ui.js as a callback; `later` ones wait for a change and do not run at first."""
+    app.clientside_callback(ClientsideFunction("boomledger_ui", function), *dependencies, prevent_initial_call=later)
+
+
+def register(app: Dash, client: Client) -> None:
+    """What the frame does: mostly in the browser, without asking the server."""
+    _clientside(app, "startScheme", Output("scheme", "data"), Input("change-theme", "n_clicks"), State("scheme", "data"))
+    _clientside(app, "applyScheme", Output("theme", "forceColorScheme"), Input("scheme", "data"))
+    _clientside(app, "flipUnits", Output("units", "data"), Input("change-units", "n_clicks"), State("units", "data"))
+    _clientside(app, "nameUnits", Output("change-units-text", "children"), Input("units", "data"))
+    _clientside(app, "flipPause", Output("paused", "data"), Output("pause-text", "children"), Input("pause", "n_clicks"), State("paused", "data"))
+    _clientside(app, "passPause", Output("live", "paused"), Input("paused", "data"))
+    _clientside(app, "arrive", Output("heard", "data"), Input("window-title", "data"), State("url", "pathname"))
+    _clientside(app, "openMenu", Output("frame", "navbar"), Output("menu", "opened"), Input("menu", "opened"), Input("url", "pathname"), State("frame", "navbar"))
+    _clientside(app, "goToCrane", Output("url", "pathname", allow_duplicate=True), Output("find-crane", "value"), Input("find-crane", "value"), later=True)
+    _clientside(
+        app,
+        "mergeQuery",
+        Output("url", "search", allow_duplicate=True),
+        Input({"type": "query", "name": ALL, "default": ALL}, "value"),
+        State({"type": "query", "name": ALL, "default": ALL}, "id"),
+        State("url", "search"),
+        later=True,
+    )
+    _clientside(
+        app,
+        "paint",
+        Output({"type": "graph", "name": MATCH}, "figure"),
+        Input({"type": "figure", "name": MATCH}, "data"),
+        Input("scheme", "data"),
+    )
+
+    @app.callback(Output("find-crane", "data"), Input("url", "pathname"))
+    async def known_cranes(_path: str | None) -> list[dict[str, str]]:
+        try:
+            rows = await client.all_cranes()
+        except (BoomledgerError, NotAllowed):
+            return []
+        return [{"value": row.name, "label": f"{row.name} {row.title}".strip()} for row in rows]

@@ -1,0 +1,96 @@
+"""One visit to a page: who asks, for what, in which units. Pages are functions of a visit and nothing else."""
+
+import asyncio
+from collections.abc import Awaitable, Callable, Mapping
+from dataclasses import dataclass, field
+from datetime import UTC, datetime
+from typing import Any, Final, TypeVar
+from urllib.parse import parse_qsl, urlencode
+from zoneinfo import ZoneInfo
+
+from dashboard.client import Client, NotAllowed
+from dashboard.numbers import Units
+from domain.errors import BoomledgerError
+
+Answer = TypeVar("Answer")
+UTC_ZONE: Final = ZoneInfo("UTC")
+
+
+@dataclass(frozen=True, kw_only=True)
+class Visit:
+    """What a page needs to draw itself."""
+
+    client: Client
+    path: str
+    place: Mapping[str, str] = field(default_factory=dict)
+    query: Mapping[str, str] = field(default_factory=dict)
+    units: Units = Units.METRIC
+    now: datetime = field(default_factory=lambda: datetime.now(UTC))
+
+    def number(self, name: str, default: float) -> float:
+        """A number from the address, or the default where it is absent or no number."""
+        try:
+            value = float(self.query[name])
+        except (KeyError, ValueError):
+            return default
+        return value if abs(value) < 1e12 else default
+
+    def choice(self, name: str, allowed: tuple[str, ...]) -> str:
+        """One of the allowed words from the address; the first where it is absent or unknown."""
+        word = self.query.get(name, "")
+        return word if word in allowed else allowed[0]
+
+    def href(self, path: str | None = None, **changes: str | None) -> str:
+        """This address with another path or other parameters; None takes a parameter out."""
+        base = {} if path is not None else dict(self.query)
+        merged = {name: value for name, value in {**base, **changes}.items() if value is not None}
+        target = path if path is not None else self.path
+        return f"{target}?{urlencode(merged)}" if merged else target
+
+
+def query_of(search: str | None) -> dict[str, str]:
+    """The parameters of an address."""
+    return dict(parse_qsl((search or "").lstrip("?"), keep_blank_values=False))
+
+
+@dataclass(frozen=True)
+class Trouble:
+    """An answer that did not come, for the part of the page that wanted it."""
+
+    text: str
+
+
+async def attempt(asked: Awaitable[Answer]) -> Answer | Trouble:
+    """The answer, or why there is none, so that the rest of a page can still be drawn."""
+    try:
+        return await asked
+    except NotAllowed:
+        raise
+    except BoomledgerError as problem:
+        return Trouble(str(problem))
+
+
+async def together(*asked: Awaitable[Any]) -> list[Any]:
+    """Several answers at once; the first NotAllowed wins, other problems become `Trouble`."""
+    return list(await asyncio.gather(*(attempt(one) for one in asked)))
+
+
+class Zones:
+    """Time zone by site, asked for once per process: a site does not move."""
+
+    def __init__(self) -> None:
+        self._zones: dict[str, ZoneInfo] = {}
+
+    async def of_site(self, site: str, crane: str, client: Client) -> ZoneInfo:
+        """The zone of a site, learnt from one of its cranes; UTC where that cannot be learnt now."""
+        if site not in self._zones:
+            detail = await attempt(client.crane(crane))
+            if isinstance(detail, Trouble):
+                return UTC_ZONE
+            self._zones[site] = ZoneInfo(detail.site.time_zone)
+        return self._zones[site]
+
+
+ZONES: Final = Zones()
+
+Render = Callable[[Visit], Awaitable[Any]]
