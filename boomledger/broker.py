@@ -11,6 +11,7 @@ import socket
 import subprocess
 import time
 from collections.abc import Callable
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Final, Protocol
 
@@ -23,14 +24,13 @@ START_WAIT_S: Final = 30.0
 STOP_WAIT_S: Final = 10.0
 LARGEST_MESSAGE_BYTES: Final = 16_000_000
 
-# Mosquitto's own defaults drop messages silently beyond 1000 queued.
 _MOSQUITTO = """\
 listener {port} {host}
 allow_anonymous true
 persistence false
 max_inflight_messages 1000
-max_queued_messages 100000
-max_queued_bytes 268435456
+max_queued_messages {queued.messages}
+max_queued_bytes {queued.bytes}
 max_packet_size {largest}
 log_dest file {log}
 log_type error
@@ -64,14 +64,25 @@ class _Running(Protocol):
     def stop(self) -> None: ...
 
 
+@dataclass(frozen=True, kw_only=True, slots=True)
+class QueueBounds:
+    """What a mosquitto keeps for a subscriber that is away or slow; its own default drops beyond 1000 messages."""
+
+    messages: int = 100_000
+    bytes: int = 268_435_456
+
+
 class Broker:
     """One broker on a loopback port that stops with this object."""
 
-    def __init__(self, folder: Path, port: int = 0, program: str | None = None) -> None:
+    def __init__(
+        self, folder: Path, port: int = 0, program: str | None = None, queued: QueueBounds | None = None
+    ) -> None:
         """`port` 0 picks a free one. `program` names a mosquitto, or "iotcore"; None looks for one."""
         self.folder = folder.absolute()
         self.port = port
         self.program = program or find_mosquitto() or "iotcore"
+        self._queued = queued or QueueBounds()
         self._running: _Running | None = None
 
     def start(self) -> tuple[str, int]:
@@ -82,7 +93,7 @@ class Broker:
         if self.program == "iotcore":
             self._running = _start_iotcore(self.folder, self.port)
         else:
-            self._running = _Mosquitto(self.program, self.folder, self.port)
+            self._running = _Mosquitto(self.program, self.folder, self.port, self._queued)
         return LOOPBACK, self.port
 
     def stop(self) -> None:
@@ -95,6 +106,11 @@ class Broker:
     def kind(self) -> str:
         """ "mosquitto" or "iotcore"."""
         return "iotcore" if self.program == "iotcore" else "mosquitto"
+
+    @property
+    def pid(self) -> int | None:
+        """Process id of a running mosquitto."""
+        return self._running.pid if isinstance(self._running, _Mosquitto) else None
 
     @property
     def limits(self) -> str:
@@ -122,13 +138,13 @@ def free_port() -> int:
 
 
 class _Mosquitto:
-    def __init__(self, program: str, folder: Path, port: int) -> None:
+    def __init__(self, program: str, folder: Path, port: int, queued: QueueBounds) -> None:
         self._config = folder / "mosquitto.conf"
         self._pid_file = folder / "mosquitto.pid"
         log = folder / "mosquitto.log"
         self._end_left_over()
         self._config.write_text(
-            _MOSQUITTO.format(host=LOOPBACK, port=port, largest=LARGEST_MESSAGE_BYTES, log=log)
+            _MOSQUITTO.format(host=LOOPBACK, port=port, largest=LARGEST_MESSAGE_BYTES, log=log, queued=queued)
             + ("user root\n" if os.geteuid() == 0 else "")
         )
         # A group of its own: a Ctrl-C in the terminal reaches us first, and we stop it when ingest has drained.
@@ -141,6 +157,10 @@ class _Mosquitto:
         )
         self._pid_file.write_text(str(self._process.pid))
         wait_for_port(LOOPBACK, port, lambda: self._process.poll() is None, f"mosquitto (see {log})")
+
+    @property
+    def pid(self) -> int:
+        return self._process.pid
 
     def stop(self) -> None:
         self._process.terminate()

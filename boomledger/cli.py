@@ -1,8 +1,9 @@
 """The `boomledger` command. Each command imports what it needs when it runs, so that help answers at once."""
 
+import json
 import sys
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 from pydantic import SecretStr, ValidationError
@@ -11,6 +12,9 @@ from rich.table import Table
 
 from boomledger.settings import Settings, config_file
 from domain.errors import BoomledgerError
+
+if TYPE_CHECKING:
+    from analytics.worker import Done
 
 app = typer.Typer(
     name="boomledger",
@@ -36,7 +40,9 @@ def load_settings(**overrides: object) -> Settings:
     except ValidationError as wrong:
         for problem in wrong.errors():
             name = ".".join(str(part) for part in problem["loc"])
-            err.print(f"setting {name}: {problem['msg']} (environment BOOMLEDGER_{name.upper()} or {config_file()})")
+            err.print(
+                f"setting {name}: {problem['msg']} (environment BOOMLEDGER_{name.upper()} or {config_file()})"
+            )
         raise typer.Exit(2) from wrong
 
 
@@ -49,7 +55,118 @@ def main() -> None:
         sys.exit(1)
 
 
-DataDir = Annotated[Path | None, typer.Option(help="Folder for database, broker and logs.")]
+@app.command()
+def demo(
+    data_dir: Annotated[Path | None, typer.Option(help="Folder for database, broker and logs.")] = None,
+    port: Annotated[
+        int | None, typer.Option(help="Port of the web pages; another free one if it is taken.")
+    ] = None,
+    history_days: Annotated[
+        int, typer.Option(min=0, max=1000, help="Days of history at the first start.")
+    ] = 60,
+    browser: Annotated[bool, typer.Option(help="Open the fleet page in a browser.")] = False,
+) -> None:
+    """Run everything on this machine with an invented yard of cranes, live, until Ctrl-C."""
+    from boomledger.demo import demo as run_demo
+    from boomledger.services import stop_on_signals
+
+    settings = load_settings(data_dir=data_dir, port=port)
+    run_demo(settings, history_days=history_days, open_browser=browser, stop=stop_on_signals(), console=out)
+
+
+@app.command()
+def selfcheck(
+    days: Annotated[int, typer.Option(min=1, max=60, help="Simulated days.")] = 5,
+    cranes: Annotated[
+        int, typer.Option(min=1, max=12, help="Cranes of the invented yard that take part.")
+    ] = 12,
+    seed: Annotated[int, typer.Option(min=0, help="Other seed, other days.")] = 1,
+    as_json: Annotated[
+        bool, typer.Option("--json", help="End with one line of JSON instead of a table.")
+    ] = False,
+    keep: Annotated[
+        Path | None, typer.Option(help="Run in this empty folder and keep it, logs and all.")
+    ] = None,
+) -> None:
+    """Run the whole chain in an empty folder, compare the answers with known truth, clean up."""
+    from boomledger.selfcheck import selfcheck as run_selfcheck
+
+    report = run_selfcheck(
+        days, cranes, seed, load_settings(), keep=keep, say=lambda text: err.print(text, highlight=False)
+    )
+    total, failed = len(report.checks), report.failed
+    if as_json:
+        fields = {
+            "checks": total,
+            "failed": failed,
+            "seconds": round(report.seconds, 1),
+            "messages": report.messages,
+            "samples": report.samples,
+            "broker": report.broker,
+            "compared": [vars(check) for check in report.checks],
+        }
+        print(json.dumps(fields))
+    else:
+        table = Table("compared", "true", "answered", "")
+        for check in report.checks:
+            table.add_row(
+                check.what, check.true, check.found, "ok" if check.passed else "[bold]differs[/bold]"
+            )
+        out.print(table)
+        out.print(
+            f"{report.samples} samples in {report.messages} messages through {report.broker}, {report.seconds:.0f} s",
+            highlight=False,
+        )
+        print(f"selfcheck: {total} checks, {failed} failed")
+    raise typer.Exit(1 if failed else 0)
+
+
+@app.command()
+def ingest() -> None:
+    """Move messages from the broker into the database until told to stop."""
+    from boomledger.services import run_ingest
+
+    run_ingest(load_settings())
+
+
+@app.command()
+def analyse(
+    follow: Annotated[bool, typer.Option("--follow", help="Go on until told to stop.")] = False,
+) -> None:
+    """Count the crane-days whose data changed: until none waits, or for ever with --follow."""
+    from boomledger.services import run_analytics
+
+    counted = 0
+
+    def show(done: "Done") -> None:
+        nonlocal counted
+        counted += len(done.days)
+        if not follow:
+            out.print(f"{done.crane}: {len(done.days)} days, {done.samples} samples", highlight=False)
+
+    run_analytics(load_settings(), follow=follow, on_done=show)
+    out.print(f"{counted} crane-days counted", highlight=False)
+
+
+@app.command()
+def serve(
+    host: Annotated[str | None, typer.Option(help="Address to listen on.")] = None,
+    port: Annotated[int | None, typer.Option(help="Port to listen on.")] = None,
+) -> None:
+    """Serve the web pages and the api until told to stop."""
+    from boomledger.services import run_web
+
+    run_web(load_settings(host=host, port=port))
+
+
+@db_app.command("migrate")
+def db_migrate() -> None:
+    """Bring the database's schema up to date. Safe to run again, and by several at once."""
+    from boomledger.services import database_url
+    from store.migrate import migrate
+
+    applied = migrate(database_url(load_settings()))
+    out.print("\n".join(f"applied {name}" for name in applied) or "nothing to do", highlight=False)
 
 
 @app.command("settings")
@@ -65,7 +182,9 @@ def show_settings() -> None:
 
 
 @app.command()
-def health(url: Annotated[str, typer.Argument(help="Health or metrics address of a running process.")]) -> None:
+def health(
+    url: Annotated[str, typer.Argument(help="Health or metrics address of a running process.")],
+) -> None:
     """Exit 0 when the address answers 200 within five seconds, else 1."""
     import httpx
 
@@ -75,3 +194,79 @@ def health(url: Annotated[str, typer.Argument(help="Health or metrics address of
         err.print(f"{url}: {problem}")
         raise typer.Exit(1) from problem
     raise typer.Exit(0 if answer.status_code == httpx.codes.OK else 1)
+
+
+@app.command()
+def simulate(
+    live: Annotated[
+        bool, typer.Option("--live", help="Send the yard's work as it happens, until told to stop.")
+    ] = False,
+    days: Annotated[int, typer.Option(min=1, max=3660, help="Days to simulate, the last one yesterday.")] = 5,
+    cranes: Annotated[int, typer.Option(min=1, max=12, help="Cranes of the yard, the first ones.")] = 12,
+    seed: Annotated[int, typer.Option(min=0)] = 1,
+    factor: Annotated[
+        float, typer.Option(min=0.1, max=1000, help="How many times faster than the clock (--live).")
+    ] = 1.0,
+    truth: Annotated[Path | None, typer.Option(help="Write the ground truth there, as Parquet.")] = None,
+    check: Annotated[
+        bool, typer.Option("--check", help="Count, and print the differences to the truth.")
+    ] = False,
+) -> None:
+    """Simulate the invented yard: live over the broker, or days of it straight into the database."""
+    from boomledger import simulate as simulation
+    from boomledger.services import stop_on_signals
+
+    settings = load_settings()
+    if live:
+        simulation.run_live(settings, stop_on_signals(), factor=factor)
+        return
+    passed = simulation.run_days(settings, days, cranes, seed, truth, check=check, console=out)
+    raise typer.Exit(0 if passed else 1)
+
+
+@crane_app.command("example")
+def crane_example() -> None:
+    """Print an invented crane with its site as JSON, to start from."""
+    from simulator.yard import load_yard
+
+    crane = load_yard().cranes[0]
+    print(
+        json.dumps(
+            {"site": crane.site.model_dump(mode="json"), "crane": crane.crane.model_dump(mode="json")},
+            indent=2,
+        )
+    )
+
+
+@crane_app.command("add")
+def crane_add(
+    file: Annotated[
+        Path, typer.Argument(exists=True, dir_okay=False, help="JSON as `crane example` prints it.")
+    ],
+) -> None:
+    """Register a crane and its site, or replace what is known of it."""
+    from boomledger.registry import read_crane_file
+    from boomledger.services import database_url
+    from store import cranes
+    from store.connection import connect
+
+    site, crane = read_crane_file(file)
+    with connect(database_url(load_settings())) as conn:
+        cranes.save_site(conn, site)
+        cranes.save_crane(conn, crane)
+    out.print(f"{crane.name} at {site.name} is registered", highlight=False)
+
+
+@crane_app.command("list")
+def crane_list() -> None:
+    """List the cranes that are registered."""
+    from boomledger.services import database_url
+    from store import cranes
+    from store.connection import connect
+
+    table = Table("crane", "title", "type", "site", "draft")
+    with connect(database_url(load_settings())) as conn:
+        for record in cranes.list_cranes(conn):
+            crane = record.crane
+            table.add_row(crane.name, crane.title, crane.type.name, crane.site, "yes" if crane.draft else "")
+    out.print(table)

@@ -9,7 +9,12 @@ from pathlib import Path
 from typing import Literal
 
 from pydantic import Field, SecretStr
-from pydantic_settings import BaseSettings, PydanticBaseSettingsSource, SettingsConfigDict, TomlConfigSettingsSource
+from pydantic_settings import (
+    BaseSettings,
+    PydanticBaseSettingsSource,
+    SettingsConfigDict,
+    TomlConfigSettingsSource,
+)
 
 from domain.messages import MAX_SAMPLES
 
@@ -65,7 +70,10 @@ class Settings(BaseSettings):
         default="quarantine", description="what a message of an unregistered crane gets"
     )
     quarantine_max_rows: int = Field(
-        default=100_000, ge=100, le=10_000_000, description="beyond it the oldest rows are removed and counted"
+        default=100_000,
+        ge=100,
+        le=10_000_000,
+        description="beyond it the oldest rows are removed and counted",
     )
     metrics_port: int = Field(
         default=0, ge=0, le=65535, description="port of the metrics of ingest and analytics; 0: none"

@@ -98,7 +98,7 @@ class Stack:
         """Start `boomledger ARGUMENTS...` with this stack's database and broker."""
         log = self.data_dir / "logs" / f"{name}.log"
         with log.open("ab") as output:
-            process = subprocess.Popen(
+            process = subprocess.Popen(  # noqa: S603
                 [sys.executable, "-m", "boomledger", *arguments],
                 stdin=subprocess.DEVNULL,
                 stdout=output,

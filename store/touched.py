@@ -18,3 +18,9 @@ def touch(conn: Connection[Any], days: Iterable[tuple[int, date]]) -> None:
         crane_ids, local_days = zip(*pairs, strict=True)
         conn.execute(query("touched_days_kept"), {"crane_ids": list(crane_ids), "days": list(local_days)})
         conn.execute(query("touched_told"))
+
+
+def waiting_days(conn: Connection[Any]) -> int:
+    """How many crane-days wait to be counted."""
+    row = conn.execute(query("queue_lag")).fetchone()
+    return 0 if row is None else int(row[0])

@@ -1,0 +1,157 @@
+"""The long-running processes: what `boomledger ingest`, `analyse --follow` and `serve` run until they are told to stop."""
+
+import logging
+import signal
+import threading
+from collections.abc import Callable
+from datetime import timedelta
+from types import FrameType
+from typing import TYPE_CHECKING, Final
+
+import structlog
+from prometheus_client import start_http_server
+
+from boomledger.settings import Settings
+from domain.errors import InvalidInput
+
+if TYPE_CHECKING:
+    from analytics.worker import Done
+
+_LEVELS: Final = logging.getLevelNamesMapping()
+
+
+def stop_on_signals() -> threading.Event:
+    """An event that SIGTERM and Ctrl-C set; a second Ctrl-C ends the process at once."""
+    stop = threading.Event()
+
+    def ask(number: int, _frame: FrameType | None) -> None:
+        if stop.is_set() and number == signal.SIGINT:
+            raise KeyboardInterrupt
+        stop.set()
+
+    for number in (signal.SIGTERM, signal.SIGINT):
+        signal.signal(number, ask)
+    return stop
+
+
+def set_up_logging(settings: Settings) -> None:
+    """One JSON line an event, to standard error, with UTC times; libraries' own lines likewise."""
+    level = _LEVELS[settings.log_level.upper()]
+    shared: list[structlog.typing.Processor] = [
+        structlog.contextvars.merge_contextvars,
+        structlog.stdlib.add_log_level,
+        structlog.processors.TimeStamper(fmt="iso", utc=True),
+        structlog.processors.format_exc_info,
+    ]
+    structlog.configure(
+        processors=[*shared, structlog.stdlib.ProcessorFormatter.wrap_for_formatter],
+        wrapper_class=structlog.make_filtering_bound_logger(level),
+        logger_factory=structlog.stdlib.LoggerFactory(),
+        cache_logger_on_first_use=True,
+    )
+    handler = logging.StreamHandler()
+    handler.setFormatter(
+        structlog.stdlib.ProcessorFormatter(
+            foreign_pre_chain=[*shared, structlog.stdlib.add_logger_name],
+            processors=[
+                structlog.stdlib.ProcessorFormatter.remove_processors_meta,
+                structlog.processors.JSONRenderer(),
+            ],
+        )
+    )
+    logging.basicConfig(handlers=[handler], level=level, force=True)
+
+
+def database_url(settings: Settings) -> str:
+    """The configured database; raises InvalidInput where there is none."""
+    if settings.database_url is None:
+        raise InvalidInput(
+            "no database is configured: set BOOMLEDGER_DATABASE_URL, or run `boomledger demo`, which brings its own",
+            field="database_url",
+        )
+    return settings.database_url.get_secret_value()
+
+
+def broker_url(settings: Settings) -> str:
+    """The configured broker; raises InvalidInput where there is none."""
+    if settings.broker_url is None:
+        raise InvalidInput(
+            "no broker is configured: set BOOMLEDGER_BROKER_URL, or run `boomledger demo`, which brings its own",
+            field="broker_url",
+        )
+    return settings.broker_url.get_secret_value()
+
+
+def open_metrics(settings: Settings) -> None:
+    """Serve metrics for Prometheus and for health checks, where a port is set."""
+    if settings.metrics_port:
+        start_http_server(settings.metrics_port, addr=settings.host)
+
+
+def run_ingest(settings: Settings) -> None:
+    """Move messages from the broker into the database until told to stop."""
+    from ingest.limits import Limits
+    from ingest.service import run
+
+    set_up_logging(settings)
+    stop = stop_on_signals()
+    open_metrics(settings)
+    run(
+        broker_url=broker_url(settings),
+        database_url=database_url(settings),
+        stop=stop,
+        limits=Limits(
+            message_bytes=settings.max_message_bytes,
+            samples=settings.max_samples,
+            clock_skew=timedelta(seconds=settings.clock_skew_s),
+            draft_unknown_cranes=settings.unknown_cranes == "draft",
+            quarantine_rows=settings.quarantine_max_rows,
+        ),
+        batch_messages=settings.batch_messages,
+        batch_ms=settings.batch_ms,
+        receive_maximum=settings.receive_maximum,
+        shared_group=settings.shared_group,
+        broker_ca_file=settings.broker_ca_file,
+    )
+
+
+def run_web(settings: Settings) -> None:
+    """Serve the api and the dashboard until told to stop."""
+    import uvicorn
+    from pydantic import ValidationError
+
+    from api.app import create_api
+    from api.settings import ApiSettings, is_loopback
+    from dashboard.app import create_dashboard
+
+    set_up_logging(settings)
+    try:
+        api_settings = ApiSettings(
+            host=settings.host,
+            open_access=settings.open_access,
+            secure_cookie=not is_loopback(settings.host),
+        )
+    except ValidationError as problem:
+        raise InvalidInput(str(problem.errors()[0]["msg"]), field="host") from problem
+    dash = create_dashboard(create_api(database_url(settings), api_settings))
+    uvicorn.run(
+        dash.server,
+        host=settings.host,
+        port=settings.port,
+        log_config=None,
+        access_log=False,
+        server_header=False,
+        timeout_graceful_shutdown=5,
+    )
+
+
+def run_analytics(
+    settings: Settings, *, follow: bool, on_done: "Callable[[Done], None] | None" = None
+) -> None:
+    """Count touched crane-days: until told to stop, or only until none waits."""
+    from analytics.worker import run
+
+    set_up_logging(settings)
+    stop = stop_on_signals()
+    open_metrics(settings)
+    run(database_url(settings), stop, once=not follow, on_done=on_done)

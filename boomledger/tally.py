@@ -1,0 +1,121 @@
+"""Truth against ledger over many days: lifts, load spectrum factor, damage, stops and overrides, crane by crane."""
+
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+from typing import Final
+
+from rich.console import Console
+from rich.table import Table
+
+from duty import damage, ledger
+from duty.details import COMPARISON
+from duty.edges import DEFAULT_EDGES
+from simulator.record import DayRecord
+from store.connection import connect
+from store.summary import CRANE_SUMMARY, CraneSummary
+
+LIFTS_TOLERANCE: Final = 0.01
+KQ_TOLERANCE: Final = 0.02
+DAMAGE_TOLERANCE: Final = 0.05
+
+
+@dataclass(kw_only=True)
+class _True:
+    """What is true about one crane, summed over its days."""
+
+    lifts: int = 0
+    peak_cubed_sum: float = 0.0
+    stops: int = 0
+    overrides: int = 0
+    samples: int = 0
+    ledgers: list[ledger.Ledger] = field(default_factory=list)
+
+    @property
+    def kq(self) -> float:
+        return self.peak_cubed_sum / self.lifts if self.lifts else 0.0
+
+    @property
+    def damage(self) -> float:
+        """Of the comparison detail, on the noise-free signal."""
+        return (
+            float(damage.of_ledger(COMPARISON, ledger.merge_all(self.ledgers)).total) if self.ledgers else 0.0
+        )
+
+
+class Tally:
+    """Notes the truth of records as they pass, and compares it with what was counted."""
+
+    def __init__(self, cranes: Iterable[str]) -> None:
+        self._true = {name: _True() for name in cranes}
+
+    def note(self, record: DayRecord) -> None:
+        """Add one record; records of a crane come in order of time."""
+        true, truth = self._true[record.crane], record.truth
+        true.lifts += len(truth.lifts)
+        true.peak_cubed_sum += sum((lift.peak_structural_pct / 100) ** 3 for lift in truth.lifts)
+        true.stops += len(truth.limiter_stops_ms)
+        true.overrides += len(truth.limiter_overrides_ms)
+        true.samples += truth.samples
+        true.ledgers.append(ledger.count(truth.structural_pct, DEFAULT_EDGES))
+
+    def show(self, database_url: str, console: Console) -> bool:
+        """Print the differences; whether all lie within what is allowed."""
+        with connect(database_url) as conn:
+            found = {name: CRANE_SUMMARY.first(conn, crane=name) for name in self._true}
+        table = Table(
+            "crane",
+            "lifts",
+            "counted",
+            "kQ off",
+            "damage off",
+            "stops",
+            "counted",
+            "overrides",
+            "counted",
+            "",
+        )
+        passed = True
+        for name, true in self._true.items():
+            good, row = _compared(true, found[name])
+            passed &= good
+            table.add_row(name, *row, "ok" if good else "[bold]differs[/bold]")
+        console.print(table)
+        console.print(
+            f"allowed: lifts {LIFTS_TOLERANCE:.0%}, kQ {KQ_TOLERANCE:.0%}, damage of the comparison detail "
+            f"{DAMAGE_TOLERANCE:.0%} against the noise-free signal, stops and overrides exact",
+            highlight=False,
+        )
+        return passed
+
+
+def _compared(true: _True, found: CraneSummary | None) -> tuple[bool, tuple[str, ...]]:
+    if found is None:
+        return true.samples == 0, (
+            str(true.lifts),
+            "nothing",
+            "",
+            "",
+            str(true.stops),
+            "",
+            str(true.overrides),
+            "",
+        )
+    kq_off = _off(true.kq, found.kq or 0.0)
+    damage_off = _off(true.damage, found.damage or 0.0)
+    good = (
+        _off(true.lifts, found.lifts) <= LIFTS_TOLERANCE
+        and kq_off <= KQ_TOLERANCE
+        and damage_off <= DAMAGE_TOLERANCE
+        and (true.stops, true.overrides) == (found.limiter_stops, found.limiter_overrides)
+    )
+    return good, (
+        *(str(true.lifts), str(found.lifts), f"{kq_off:.2%}", f"{damage_off:.2%}"),
+        *(str(true.stops), str(found.limiter_stops), str(true.overrides), str(found.limiter_overrides)),
+    )
+
+
+def _off(true: float, found: float) -> float:
+    """Size of the difference as a share of what is true."""
+    if true == found:
+        return 0.0
+    return abs(found - true) / true if true else float("inf")

@@ -1,0 +1,179 @@
+"""Compares what the api answers with what the simulator knows to be true. Asks over http, like any client."""
+
+from collections import Counter
+from collections.abc import AsyncIterator, Iterator, Sequence
+from dataclasses import dataclass
+from datetime import date, datetime, timedelta
+from typing import Final
+
+from dashboard.client import Client
+from domain.answers import DispatchQuestion, EventRow, FleetAnswer, FleetRow
+from domain.crane import LoadChart, Sector, Spread
+from domain.messages import EventKind
+from simulator.record import DayRecord, utc_of
+from simulator.yard import Yard, YardCrane
+
+LIFTS_TOLERANCE: Final = 0.01
+JOBS: Final = (
+    DispatchQuestion(mass_kg=900, rigging_kg=40, outreach_m=9.0, sector=Sector.SIDE),
+    DispatchQuestion(mass_kg=2600, rigging_kg=80, outreach_m=6.0, sector=Sector.REAR),
+    DispatchQuestion(
+        mass_kg=600,
+        rigging_kg=25,
+        outreach_m=11.0,
+        sector=Sector.SIDE,
+        spread_left=Spread.PART,
+        spread_right=Spread.FULL,
+    ),
+)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Check:
+    """One comparison: what is true, what was answered."""
+
+    what: str
+    true: str
+    found: str
+    passed: bool
+
+
+@dataclass(frozen=True, kw_only=True)
+class CraneTruth:
+    """What is true about one crane over all its records."""
+
+    crane: str
+    samples: int
+    lifts: int
+    near_limit_share: float
+    stops_ms: tuple[int, ...]
+    overrides_ms: tuple[int, ...]
+
+
+def truth_of(crane: str, records: Sequence[DayRecord]) -> CraneTruth:
+    """Sum the truth of one crane's days."""
+    mine = [record.truth for record in records if record.crane == crane]
+    load_s = sum(truth.load_s for truth in mine)
+    return CraneTruth(
+        crane=crane,
+        samples=sum(truth.samples for truth in mine),
+        lifts=sum(len(truth.lifts) for truth in mine),
+        near_limit_share=sum(truth.near_limit_s for truth in mine) / load_s if load_s else 0.0,
+        stops_ms=tuple(int(at) for truth in mine for at in truth.limiter_stops_ms),
+        overrides_ms=tuple(int(at) for truth in mine for at in truth.limiter_overrides_ms),
+    )
+
+
+async def compare(
+    client: Client, yard: Yard, records: Sequence[DayRecord], first: date, last: date
+) -> list[Check]:
+    """Every comparison between the answers of the api and the truth of the records."""
+    truths = [truth_of(crane.name, records) for crane in yard.cranes]
+    fleet = await client.fleet(day_from=first, day_to=last)
+    rows = {row.crane: row for row in fleet.rows}
+    checks = [check for truth in truths for check in await _crane_checks(client, truth, rows, first, last)]
+    checks.append(_ranking_check(truths, fleet))
+    checks.append(
+        Check(what="messages set aside", true="0", found=str(fleet.quarantined), passed=not fleet.quarantined)
+    )
+    for number, job in enumerate(JOBS, start=1):
+        checks.append(await _dispatch_check(client, yard, job, number))
+    return checks
+
+
+async def _crane_checks(
+    client: Client, truth: CraneTruth, rows: dict[str, FleetRow], first: date, last: date
+) -> list[Check]:
+    name = truth.crane
+    spectrum = await client.spectrum(name, day_from=first, day_to=last)
+    lifts = rows[name].lifts if name in rows else 0
+    events = [event async for event in _events(client, name, first, last)]
+    return [
+        _equal(f"{name}: samples", truth.samples, spectrum.samples),
+        Check(
+            what=f"{name}: lifts (within 1 %)",
+            true=str(truth.lifts),
+            found=str(lifts),
+            passed=abs(lifts - truth.lifts) <= LIFTS_TOLERANCE * truth.lifts,
+        ),
+        _moments(f"{name}: limiter stops", truth.stops_ms, events, EventKind.LIMITER_STOP),
+        _moments(f"{name}: limiter overrides", truth.overrides_ms, events, EventKind.LIMITER_OVERRIDE),
+    ]
+
+
+async def _events(client: Client, crane: str, first: date, last: date) -> AsyncIterator[EventRow]:
+    start = datetime.fromisoformat(f"{first}T00:00:00+00:00") - timedelta(days=1)
+    end = datetime.fromisoformat(f"{last}T00:00:00+00:00") + timedelta(days=2)
+    cursor: str | None = None
+    kinds = (EventKind.LIMITER_STOP, EventKind.LIMITER_OVERRIDE)
+    while True:
+        page = await client.events(start, end, crane=crane, kinds=kinds, cursor=cursor)
+        for event in page.items:
+            yield event
+        cursor = page.next_cursor
+        if cursor is None:
+            return
+
+
+def _equal(what: str, true: int, found: int) -> Check:
+    return Check(what=what, true=str(true), found=str(found), passed=true == found)
+
+
+def _moments(what: str, true_ms: Sequence[int], events: Sequence[EventRow], kind: EventKind) -> Check:
+    """The same moments, each as often as it happened."""
+    true = Counter(utc_of(at) for at in true_ms)
+    found = Counter(event.at for event in events if event.kind == kind)
+    return Check(
+        what=what, true=str(true.total()), found=f"{(true & found).total()} of them", passed=true == found
+    )
+
+
+def _ranking_check(truths: Sequence[CraneTruth], fleet: FleetAnswer) -> Check:
+    true = [truth.crane for truth in sorted(truths, key=lambda truth: -truth.near_limit_share)]
+    known = set(true)
+    found = [row.crane for row in fleet.rows if row.crane in known]
+    return Check(
+        what="order of the cranes by near-limit share",
+        true=" ".join(_numbers(true)),
+        found=" ".join(_numbers(found)),
+        passed=true == found,
+    )
+
+
+def _numbers(names: Sequence[str]) -> Iterator[str]:
+    return (name.rpartition("-")[2] for name in names)
+
+
+async def _dispatch_check(client: Client, yard: Yard, job: DispatchQuestion, number: int) -> Check:
+    """The fit cranes with their rated capacity, read from the yard's own charts point by point."""
+    true = {crane.name: kg for crane in yard.cranes if (kg := _capacity(crane, job)) is not None}
+    answer = await client.dispatch(job)
+    found = {row.crane: row.capacity_kg for row in answer.candidates if row.fit}
+    return Check(
+        what=f"dispatch, job {number}: {job.mass_kg:g} kg at {job.outreach_m:g} m",
+        true=f"{len(true)} fit",
+        found=f"{len(found)} fit, {sum(found.get(name) == kg for name, kg in true.items())} capacities equal",
+        passed=true == found,
+    )
+
+
+def _capacity(crane: YardCrane, job: DispatchQuestion) -> float | None:
+    """Rated capacity at the next larger outreach of the chart; None where the job is above the planning limit."""
+    chart = _chart(crane.crane.type.charts, job)
+    if chart is None or job.outreach_m < chart.points[0].outreach_m:
+        return None
+    beyond = [point.capacity_kg for point in chart.points if point.outreach_m >= job.outreach_m]
+    if not beyond or job.hook_load_kg > beyond[0] * job.planning_limit_pct / 100:
+        return None
+    return beyond[0]
+
+
+def _chart(charts: Sequence[LoadChart], job: DispatchQuestion) -> LoadChart | None:
+    for chart in charts:
+        if (chart.spread_left, chart.spread_right, chart.sector) == (
+            job.spread_left,
+            job.spread_right,
+            job.sector,
+        ):
+            return chart
+    return None

@@ -1,0 +1,110 @@
+"""The invented yard in a database: registering its cranes, and writing its history past the broker."""
+
+from collections.abc import Callable, Iterable, Sequence
+from datetime import UTC, date, datetime, time, timedelta
+from typing import Final
+from zoneinfo import ZoneInfo
+
+import numpy as np
+
+from domain.channels import CHANNEL_NAMES
+from simulator.bulk import EventRow, SegmentRow, Written, load
+from simulator.record import DayRecord
+from simulator.yard import Yard
+from store import cranes, events, segments, touched
+from store.connection import connect
+
+_PLACE: Final = {name: place for place, name in enumerate(CHANNEL_NAMES)}
+
+
+def register(database_url: str, yard: Yard, first_day: date) -> None:
+    """Add the yard's site and cranes, recorded from `first_day` on. Again is harmless."""
+    start = datetime.combine(first_day, time(), tzinfo=ZoneInfo(yard.site.time_zone)).astimezone(UTC)
+    with connect(database_url) as conn:
+        cranes.save_site(conn, yard.site)
+        for crane in yard.cranes:
+            known = crane.crane.model_copy(
+                update={"registered_at": max(start, _start_of(crane.crane.commissioned_on))}
+            )
+            cranes.save_crane(conn, known)
+
+
+def write_history(
+    database_url: str,
+    records: Iterable[DayRecord],
+    on_record: Callable[[DayRecord], object] = lambda record: None,
+) -> Written:
+    """Write day records straight into the database and queue their days for counting.
+
+    Every batch is a transaction; what is stored already changes nothing, so an interrupted load can be run again.
+    """
+    with connect(database_url, autocommit=True) as conn:
+        segments.prepare(conn)
+        events.prepare(conn)
+        known = cranes.directory(conn)
+        received_ms = segments.to_ms(datetime.now(UTC))
+
+        def write_segments(rows: Sequence[SegmentRow]) -> None:
+            found = [_segment(row, known[row.crane].crane_id, received_ms) for row in rows]
+            first, last = (segments.from_ms(pick(row.t0_ms for row in rows)) for pick in (min, max))
+            segments.make_ranges(conn, first, last)
+            with conn.transaction():
+                segments.keep(conn, found)
+                touched.touch(
+                    conn,
+                    {
+                        (row.crane_id, segments.from_ms(row.t0_ms + ms).astimezone(known[name].zone).date())
+                        for row, name in zip(found, (row.crane for row in rows), strict=True)
+                        for ms in (0, (row.values.shape[1] - 1) * row.dt_ms)
+                    },
+                )
+
+        def write_events(rows: Sequence[EventRow]) -> None:
+            with conn.transaction():
+                events.keep(conn, [_event(row, known[row.crane].crane_id) for row in rows])
+                touched.touch(
+                    conn,
+                    {
+                        (known[row.crane].crane_id, row.event.at.astimezone(known[row.crane].zone).date())
+                        for row in rows
+                    },
+                )
+
+        return load(records, write_segments, write_events, on_record=on_record)
+
+
+def recent_days(days: int, today: date) -> tuple[date, int]:
+    """First day and number of days of a history that ends yesterday."""
+    return today - timedelta(days=days), days
+
+
+def _start_of(day: date) -> datetime:
+    return datetime.combine(day, time(), tzinfo=UTC)
+
+
+def _segment(row: SegmentRow, crane_id: int, received_ms: int) -> segments.Segment:
+    names = tuple(sorted(row.channels, key=_PLACE.__getitem__))
+    return segments.Segment(
+        crane_id=crane_id,
+        t0_ms=row.t0_ms,
+        boot=row.boot,
+        seq=row.seq,
+        dt_ms=row.dt_ms,
+        channels=names,
+        values=np.stack([row.channels[name] for name in names]),
+        received_ms=received_ms,
+    )
+
+
+def _event(row: EventRow, crane_id: int) -> events.Event:
+    return events.Event(
+        crane_id=crane_id,
+        at=row.event.at,
+        boot=row.boot,
+        seq=row.event.seq,
+        kind=row.event.kind,
+        code=row.event.code,
+        state=row.event.state,
+        text=row.event.text,
+        received_at=datetime.now(UTC),
+    )
