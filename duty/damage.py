@@ -36,16 +36,15 @@ class Detail:
     """A place whose damage is asked for: its stress from structural percent, and its S-N curve.
 
     `direction` is "none" for a place on the booms; for a place on the slewing column or the mounting the angle around
-    the base [deg, 0 over the cab, clockwise], or "worst" for the angle that suffers most.
+    the base [deg, 0 over the cab, clockwise], or "worst" for the angle that suffers most. `gamma_mf` is 1.0 to 1.25 by
+    accessibility and consequence (EN 13001-3-1, from memory); the default is this project's choice.
     """
 
     name: str
     mpa_per_pct: float
     curve: SnCurve
     offset_mpa: float = 0.0
-    gamma_mf: float = (
-        1.25  # 1.0 to 1.25 by accessibility and consequence (EN 13001-3-1, from memory); an input
-    )
+    gamma_mf: float = 1.25
     direction: Direction = "none"
 
     def __post_init__(self) -> None:

@@ -39,9 +39,8 @@ Bools = NDArray[np.bool_]
 
 _KIND: Final = b"lift"
 _VERSION: Final = 1
-_HEAD: Final = struct.Struct(
-    "<4d3q?qq?bB"
-)  # rule, whether any sample, first and last time, states, lead rows
+# rule, whether there is any sample, first and last time, states, rows of the lead
+_HEAD: Final = struct.Struct("<4d3q?qq?bB")
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -80,17 +79,22 @@ class FoundLift(NamedTuple):
 
 @dataclass(frozen=True, eq=False)
 class LiftPart:
-    """Loaded runs of a stretch of the record, mergeable. Made by `find`, read by `lifts`."""
+    """Loaded runs of a stretch of the record, mergeable. Made by `find`, read by `lifts`.
+
+    first_ms, last_ms: times of the first and the last sample; first_ms is None where there is none.
+    lead: the samples BETWEEN before the first decided one, summed in one row; no row where there are none.
+    runs: loaded runs, joined; short ones only at the ends, where a neighbour may lengthen them.
+    first_on: whether the first run follows the lead, or the start of the part, with no sample and no gap between.
+    last_on: the state after the last sample; None where every sample was BETWEEN.
+    """
 
     rule: LiftRule = DEFAULT_RULE
-    first_ms: int | None = None  # None: no sample at all
+    first_ms: int | None = None
     last_ms: int = 0
-    lead: Runs = field(default_factory=lambda: np.empty(0, RUN))  # 0 or 1 row
+    lead: Runs = field(default_factory=lambda: np.empty(0, RUN))
     runs: Runs = field(default_factory=lambda: np.empty(0, RUN))
-    first_on: bool = (
-        False  # the first run follows the lead, or the start of the part, without a sample between
-    )
-    last_on: bool | None = None  # state after the last sample; None while every sample was BETWEEN
+    first_on: bool = False
+    last_on: bool | None = None
 
     def __eq__(self, other: object) -> bool:
         return isinstance(other, LiftPart) and to_bytes(self) == to_bytes(other)
@@ -144,8 +148,7 @@ def find(samples: LiftSignals, rule: LiftRule = DEFAULT_RULE) -> LiftPart:
 
     Raises InvalidInput where times do not rise or lengths differ.
     """
-    known = np.flatnonzero(np.isfinite(samples.utilisation_pct))
-    samples = LiftSignals(*(None if a is None else _checked(a, samples.time_ms.size)[known] for a in samples))  # type: ignore[arg-type]
+    samples = _with_reading(samples)
     time = samples.time_ms
     if time.size == 0:
         return LiftPart(rule=rule)
@@ -158,8 +161,8 @@ def find(samples: LiftSignals, rule: LiftRule = DEFAULT_RULE) -> LiftPart:
     decided = loaded | empty
     last_decided = np.maximum.accumulate(np.where(decided, np.arange(time.size), -1))
     on = (last_decided >= 0) & loaded[last_decided]
-    starts = on & ~np.concatenate(([False], on[:-1])) | (on & after_gap)
-    ends = on & ~np.concatenate((on[1:], [False])) | (on & np.append(after_gap[1:], False))
+    off_before = ~np.concatenate(([False], on[:-1])) | after_gap
+    starts, ends = on & off_before, on & np.append(~on[1:] | after_gap[1:], True)
     runs = summed(samples, np.flatnonzero(starts), np.flatnonzero(ends))
     first = int(np.argmax(decided)) if decided.any() else time.size
     lead = summed(samples, np.array([0]), np.array([first - 1])) if first else np.empty(0, RUN)
@@ -269,10 +272,18 @@ def from_bytes(data: bytes) -> LiftPart:
     )
 
 
-def _checked(values: NDArray[np.generic], size: int) -> NDArray[np.generic]:
-    if values.shape != (size,):
-        raise InvalidInput(f"lift signals must all have length {size}, found {values.shape}", field="signals")
-    return values
+def _with_reading(samples: LiftSignals) -> LiftSignals:
+    """The samples that have a utilisation."""
+    size = samples.time_ms.size
+    for name, values in samples._asdict().items():
+        if values is not None and values.shape != (size,):
+            raise InvalidInput(
+                f"lift signals must all have length {size}, {name} has {values.shape}", field=name
+            )
+    known = np.flatnonzero(np.isfinite(samples.utilisation_pct))
+    return samples._replace(
+        **{name: values[known] for name, values in samples._asdict().items() if values is not None}
+    )
 
 
 def _judge(samples: LiftSignals, rule: LiftRule) -> tuple[Bools, Bools]:
