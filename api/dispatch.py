@@ -57,15 +57,14 @@ def answer(
     found = match(listed.fleet, question)
     facts = facts_of(question, listed, standing, held, found)
     ranking = rank(found, facts, question.weights)
-    seen = np.array([sites is None or row.site in sites for row in listed.rows], np.bool_)
-    order = [index for index in ranking.order.tolist() if seen[index]]
+    seen = np.ones(len(listed.rows), np.bool_) if sites is None else np.isin(listed.sites, sites)
+    order = ranking.order[seen[ranking.order]][: question.most_candidates].tolist()
     rulings = Counter(found.ruling[seen].tolist())
     fit_count = rulings.pop(int(Ruling.FIT), 0)
     return DispatchAnswer(
         question=question,
         candidates=tuple(
-            _candidate(question, listed, standing, held, found, facts, ranking, index)
-            for index in order[: question.most_candidates]
+            _candidate(question, listed, standing, held, found, facts, ranking, index) for index in order
         ),
         fit_count=fit_count,
         ruled_out={Ruling(code).name.lower(): count for code, count in sorted(rulings.items())},
@@ -78,25 +77,28 @@ def facts_of(
 ) -> Facts:
     """What ranking needs beside the match."""
     share = lift_life_share(found.structural_pct, listed.design_lifts, listed.design_kq)
-    # What was not counted yet is taken as an unused crane's, without a safety factor: the entry says so elsewhere.
-    used = np.where(np.isnan(standing.used_share), 0.0, standing.used_share)
+    # A crane of which nothing was counted is unused, unless its entry tells of duty before: then life is not known.
+    used = np.where(np.isnan(standing.used_share) & ~listed.prior_duty, 0.0, standing.used_share)
     f1 = np.where(np.isnan(standing.f1), 1.0, standing.f1)
+    count = len(listed.rows)
     if question.at is None:
-        away = np.full(len(listed.rows), np.nan)
+        away = np.full(count, np.nan)
     else:
         away = distance_km(
             listed.latitude_deg, listed.longitude_deg, question.at.latitude_deg, question.at.longitude_deg
         )
+    free, overdue = np.ones(count, np.bool_), np.zeros(count, np.bool_)
+    free[[listed.index[name] for name in held if name in listed.index]] = False
+    overdue[list(standing.overdue)] = True
+    faults = np.zeros(count, np.intp)
+    for index in standing.with_faults:
+        faults[index] = sum(
+            code not in question.tolerated_faults for code in standing.facts[index].open_faults
+        )
     return Facts(
-        free=np.array([row.name not in held for row in listed.rows], np.bool_),
-        forbidding_faults=np.array(
-            [
-                sum(code not in question.tolerated_faults for code in one.open_faults)
-                for one in standing.facts
-            ],
-            np.intp,
-        ),
-        service_overdue=np.array([name is not None for name in standing.overdue], np.bool_),
+        free=free,
+        forbidding_faults=faults,
+        service_overdue=overdue,
         life_ppm=remaining_life_ppm(share, f1, used),
         distance_km=away,
     )
@@ -147,7 +149,7 @@ def _candidate(
         points=float(ranking.points[index]),
         terms={name: float(points[index]) for name, points in ranking.terms.items()},
         reasons=dispatch_words.reasons(question, found, index),
-        notes=_notes(crane.draft, one.open_faults, standing.overdue[index], booked),
+        notes=_notes(crane.draft, one.open_faults, standing.overdue.get(index), booked),
     )
 
 

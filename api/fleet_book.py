@@ -14,12 +14,13 @@ from typing import Any, Final
 import anyio
 import numpy as np
 from fastapi import Request
+from numpy.typing import NDArray
 from psycopg import AsyncConnection
 
 from domain.crane import Crane
 from domain.errors import InvalidInput
 from duty import fleet, service
-from duty.capacity import Floats
+from duty.capacity import Flags, Floats
 from duty.fleet import Fleet
 from duty.spectrum import design_limits
 from store import charts, reservations
@@ -51,8 +52,12 @@ class Listed:
     fleet: Fleet
     design_lifts: Floats  # NaN where the design class is not entered or has no limit
     design_kq: Floats
+    prior_duty: Flags  # whether duty before the first record is entered
     latitude_deg: Floats  # of the crane's site, NaN where not entered
     longitude_deg: Floats
+
+    index: dict[str, int]  # by name of the crane
+    sites: NDArray[np.str_]  # name of each crane's site
 
     @property
     def cranes(self) -> tuple[Crane, ...]:
@@ -65,7 +70,8 @@ class Standing:
     """How each crane of a listed fleet stands now."""
 
     facts: tuple[CraneFacts, ...]
-    overdue: tuple[str | None, ...]  # name of the service that is overdue
+    with_faults: tuple[int, ...]  # indices of cranes with open faults
+    overdue: dict[int, str]  # index of a crane to the name of the service that is overdue
     used_share: Floats  # NaN where not known
     f1: Floats
 
@@ -123,8 +129,11 @@ def _lay_out(stamp: str, rows: charts.FleetRows) -> Listed:
         fleet=fleet.build(parsed.cranes, parsed.charts),
         design_lifts=limits[:, 0],
         design_kq=limits[:, 1],
+        prior_duty=np.array([crane.prior_duty is not None for crane in parsed.cranes], np.bool_),
         latitude_deg=_numbers([row.latitude_deg for row in parsed.rows]),
         longitude_deg=_numbers([row.longitude_deg for row in parsed.rows]),
+        index={row.name: index for index, row in enumerate(parsed.rows)},
+        sites=np.array([row.site for row in parsed.rows], np.str_),
     )
 
 
@@ -141,7 +150,8 @@ def _standing(listed: Listed, facts: dict[str, CraneFacts], overdue: dict[str, s
     by_crane = tuple(facts.get(row.name, _NO_FACTS) for row in listed.rows)
     return Standing(
         facts=by_crane,
-        overdue=tuple(overdue.get(row.name) for row in listed.rows),
+        with_faults=tuple(index for index, one in enumerate(by_crane) if one.open_faults),
+        overdue={listed.index[name]: plan for name, plan in overdue.items() if name in listed.index},
         used_share=_numbers([one.used_share for one in by_crane]),
         f1=_numbers([one.f1 for one in by_crane]),
     )

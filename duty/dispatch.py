@@ -27,7 +27,7 @@ from duty.fleet import (
     largest_by_variant,
     last_largest,
 )
-from duty.reactions import SECTOR_SLEWS_DEG, PadForces, Supports, worst_over_slews
+from duty.reactions import PadForces, Supports, worst_over_sectors
 
 _LEAST_ARM_M: Final = 0.1  # keeps moments finite where the hook is brought to the pivot itself
 
@@ -290,7 +290,7 @@ def _pads(
     load_kg = job.hook_load_kg * job.hoisting_factor
     # The boom moment is about the pivot; the supports see it about the slewing axis.
     about_axis = boom_moment * 1000.0 / STANDARD_GRAVITY_M_S2 + booms_kg * fleet.pivot_offset_m[variants]
-    return worst_over_slews(
+    return worst_over_sectors(
         Supports(
             fleet.pad_left_m[configurations],
             fleet.pad_right_m[configurations],
@@ -302,5 +302,5 @@ def _pads(
         fleet.vehicle_x_m[variants],
         booms_kg + load_kg,
         about_axis + load_kg * far_m,
-        np.concatenate([SECTOR_SLEWS_DEG[SECTORS[index]] for index in sectors]),
+        tuple(SECTORS[index] for index in sectors),
     )

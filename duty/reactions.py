@@ -1,18 +1,18 @@
 """The largest force that a stabiliser pad can get, and whether the loaded truck stands: a bound, not a mean.
 
 Model: a rigid body on level, rigid ground stands on six supports, a pad left and right at the slewing axis and a
-wheel left and right at the rear and the front (half track as wide as the run-in stabilisers). Supports push and
-do not pull. How the force spreads over six supports depends on springs and preload that nobody states, so the
-largest pad force over every possible spread is taken. By linear programming duality it is the least, over the
-lines through two supports that have all supports on one side, of
+wheel left and right at the rear and the front (half track as wide as the run-in stabilisers). Supports push and do
+not pull. How the weight spreads over six supports depends on springs and preload that nobody states, so the largest
+pad force over every possible spread is taken. By linear programming duality it is the least, over the lines through
+two supports that have all supports on one side, of the lever rule
 
     force = weight * (distance of the resultant from the line) / (distance of the pad from the line)
 
-(lever rule about the line; the lines that can bind are the rear axle, the front axle, and the two from the other
-pad to the wheel on its side). Where the resultant lies outside the polygon of supports nothing balances: it tips.
+The lines that can bind are the rear axle, the front axle, and the two from the other pad to the wheels on its side.
+Where the resultant lies outside the polygon of supports nothing balances: it tips.
 
-An estimate for planning. Slope, soft ground, dynamics beyond the hoisting factor, wind on the load and twist of
-the chassis are left out.
+An estimate for planning. Slope, soft ground, wind on the load, twist of the chassis and dynamics beyond the hoisting
+factor are left out.
 """
 
 from typing import Final, NamedTuple
@@ -24,21 +24,19 @@ from domain.crane import Sector
 from domain.units import STANDARD_GRAVITY_M_S2
 from duty.capacity import Floats
 
-_SLEW_STEP_DEG: Final = 5.0
 _LEAST_ARM_M: Final = 1e-6  # keeps the levers finite for an axle at the slewing axis
+_STEP_DEG: Final = 15.0
 
-SECTOR_SLEWS_DEG: Final = {
-    Sector.OVER_CAB: np.arange(-45.0, 45.1, _SLEW_STEP_DEG),
-    Sector.SIDE: np.concatenate(
-        [np.arange(45.0, 135.1, _SLEW_STEP_DEG), np.arange(-135.0, -44.9, _SLEW_STEP_DEG)]
-    ),
-    Sector.REAR: np.arange(135.0, 225.1, _SLEW_STEP_DEG),
+SECTOR_ARCS_DEG: Final[dict[Sector, tuple[tuple[float, float], ...]]] = {
+    Sector.OVER_CAB: ((-45.0, 45.0),),
+    Sector.SIDE: ((45.0, 135.0), (-135.0, -45.0)),
+    Sector.REAR: ((135.0, 225.0),),
 }
-"""Slewing angles tried in each sector [deg]; the bounds at 45 and 135 are this project's convention."""
+"""Slewing angles of each sector [deg]; the bounds at 45 and 135 are this project's convention."""
 
 
 class Supports(NamedTuple):
-    """Where the truck stands; arrays that broadcast. x towards the cab from the slewing axis, all [m]."""
+    """Where the truck stands; arrays of one shape. x towards the cab from the slewing axis, all [m]."""
 
     pad_left_m: ArrayLike  # slewing axis to left pad
     pad_right_m: ArrayLike
@@ -48,76 +46,107 @@ class Supports(NamedTuple):
 
 
 class PadForces(NamedTuple):
-    """Upper bounds of the pad forces [kN], and the least stability margin."""
+    """Upper bounds of the pad forces [kN], and a lower bound of the stability margin [m]."""
 
     left_kn: Floats
     right_kn: Floats
     margin: Floats
-    """Distance of the resultant from the nearest tipping line [m]; negative where it tips."""
+    """Distance of the resultant from the nearest tipping line; negative where it tips, and then no force holds."""
+
+
+class _Levers(NamedTuple):
+    """The lever rule about each binding line as force = weight + by_x * moment_x + by_y * moment_y, coefficients."""
+
+    weight: Floats  # (line, ...)
+    by_x: Floats
+    by_y: Floats
+    to_margin: Floats  # force over weight to the distance of the resultant from the line [m]
+
+
+_LEFT_LINES: Final = slice(0, 4)  # the two of the left pad, then the axles
+_RIGHT_LINES: Final = slice(2, 6)  # the axles, then the two of the right pad
 
 
 def pad_forces(
-    supports: Supports, weight_kg: ArrayLike, mass_moment_x_kg_m: ArrayLike, mass_moment_y_kg_m: ArrayLike
+    supports: Supports, mass_kg: ArrayLike, moment_x_kg_m: ArrayLike, moment_y_kg_m: ArrayLike
 ) -> PadForces:
-    """Largest force under each pad for a total mass and its moments about the slewing axis.
+    """Largest force under each pad for one position of everything.
 
     Parameters
     ----------
-    weight_kg : vehicle, booms and load together.
-    mass_moment_x_kg_m, mass_moment_y_kg_m : sum of mass times x (towards the cab) and y (to the right) [kg.m].
+    mass_kg : vehicle, booms and load together.
+    moment_x_kg_m, moment_y_kg_m : sum of mass times x (towards the cab) and y (to the right) [kg.m].
 
-    Returns arrays of the broadcast shape. Forces are meaningless where `margin` is negative.
+    Returns arrays of the shape of the inputs.
     """
-    left, right, track, rear, front = (np.asarray(part, float) for part in supports)
-    rear, front = np.minimum(rear, -_LEAST_ARM_M), np.maximum(front, _LEAST_ARM_M)
-    mass = np.asarray(weight_kg, float)
-    x, y = np.asarray(mass_moment_x_kg_m, float) / mass, np.asarray(mass_moment_y_kg_m, float) / mass
-    force = mass * STANDARD_GRAVITY_M_S2 / 1000.0
-    axles = np.minimum((rear - x) / rear, (front - x) / front)
-    left_share = np.minimum(axles, _beyond_pad(right, left, track, rear, front, x, y))
-    right_share = np.minimum(axles, _beyond_pad(left, right, track, rear, front, x, -y))
-    margin = np.minimum(x - rear, front - x)
-    for pad, side in ((right, y), (left, -y)):
-        for axle in (rear, front):
-            slant = np.hypot(axle, pad - track)
-            inside = pad - side - (pad - track) / axle * x
-            margin = np.minimum(margin, inside * np.abs(axle) / slant)
-    return PadForces(force * left_share, force * right_share, margin)
+    levers = _levers(supports)
+    mass = np.asarray(mass_kg, float)
+    force = levers.weight * mass + levers.by_x * moment_x_kg_m + levers.by_y * moment_y_kg_m
+    left, right = _largest(force)
+    return PadForces(left, right, _margin(levers, force, mass))
 
 
-def _beyond_pad(
-    other: Floats, own: Floats, track: Floats, rear: Floats, front: Floats, x: Floats, y: Floats
-) -> Floats:
-    """Share of the weight on a pad by levers about the lines from the other pad to the wheels on its side.
-
-    The line from (0, other) to (axle, track) is y = other - (other - track) / axle * x.
-    """
-    shares = [(other - y - (other - track) / axle * x) / (other + own) for axle in (rear, front)]
-    return np.asarray(np.minimum(shares[0], shares[1]))
-
-
-def worst_over_slews(
+def worst_over_sectors(
     supports: Supports,
     vehicle_kg: ArrayLike,
     vehicle_x_m: ArrayLike,
     hanging_kg: ArrayLike,
     hanging_moment_kg_m: ArrayLike,
-    slews_deg: Floats,
+    sectors: tuple[Sector, ...],
 ) -> PadForces:
-    """Largest pad forces and least margin over slewing angles [deg]; the result has the shape of the other inputs.
+    """Bounds of the pad forces and of the margin over every slewing angle of some sectors; arrays of one shape.
 
-    `hanging_kg` is booms and load, `hanging_moment_kg_m` their mass times distance from the slewing axis, in the
+    `hanging_kg` is booms and load, `hanging_moment_kg_m` their mass times distance from the slewing axis in the
     direction of the boom; the vehicle's centre of mass lies on its centre line.
+
+    Between two angles a step apart the resultant lies in the triangle of the slewing axis and the two points that
+    are 1 / cos(step / 2) farther out, and a lever rule is greatest at a corner. So nothing between the angles tried
+    is missed, at the price of a bound that is a little high.
     """
-    own, own_x, carried, moment = (
-        np.asarray(part, float)[..., None]
-        for part in (vehicle_kg, vehicle_x_m, hanging_kg, hanging_moment_kg_m)
+    levers = _levers(supports)
+    own, carried = np.asarray(vehicle_kg, float), np.asarray(hanging_kg, float)
+    mass = own + carried
+    still = levers.weight * mass + levers.by_x * own * vehicle_x_m
+    outer = np.asarray(hanging_moment_kg_m, float) / np.cos(np.radians(_STEP_DEG / 2))
+    left, right, least = [], [], still
+    for low, high in (arc for sector in sectors for arc in SECTOR_ARCS_DEG[sector]):
+        angles = np.radians(np.arange(low, high + _STEP_DEG / 2, _STEP_DEG))
+        corners = [still + outer * (levers.by_x * np.cos(a) + levers.by_y * np.sin(a)) for a in angles]
+        for start, end in zip(corners, corners[1:], strict=False):
+            one = _largest(np.maximum(np.maximum(start, end), still))
+            left.append(one[0])
+            right.append(one[1])
+        least = np.minimum(least, np.min(corners, axis=0))
+    return PadForces(np.max(left, axis=0), np.max(right, axis=0), _margin(levers, least, mass))
+
+
+def _levers(supports: Supports) -> _Levers:
+    left, right, track, rear, front = (np.asarray(part, float) for part in supports)
+    rear, front = np.minimum(rear, -_LEAST_ARM_M), np.maximum(front, _LEAST_ARM_M)
+    one, none = np.ones_like(left), np.zeros_like(left)
+    width = left + right
+
+    def slanted(other: Floats, side: float, axle: Floats) -> tuple[Floats, Floats, Floats, Floats]:
+        """About the line from the other pad to the wheel on its side."""
+        along = np.hypot(axle, other - track) / np.abs(axle)
+        return other / width, -(other - track) / axle / width, side / width, width / along
+
+    lines = (
+        slanted(right, -1.0, rear),
+        slanted(right, -1.0, front),
+        (one, -1 / rear, none, -rear),
+        (one, -1 / front, none, front),
+        slanted(left, 1.0, rear),
+        slanted(left, 1.0, front),
     )
-    angle = np.radians(slews_deg)
-    found = pad_forces(
-        Supports(*(np.asarray(part, float)[..., None] for part in supports)),
-        own + carried,
-        own * own_x + moment * np.cos(angle),
-        moment * np.sin(angle),
-    )
-    return PadForces(found.left_kn.max(axis=-1), found.right_kn.max(axis=-1), found.margin.min(axis=-1))
+    return _Levers(*(np.stack([line[part] for line in lines]) for part in range(4)))
+
+
+def _largest(force_kg: Floats) -> tuple[Floats, Floats]:
+    """Bounds of the left and the right pad force [kN] from the lever rules [kg]."""
+    kn = STANDARD_GRAVITY_M_S2 / 1000.0
+    return kn * force_kg[_LEFT_LINES].min(axis=0), kn * force_kg[_RIGHT_LINES].min(axis=0)
+
+
+def _margin(levers: _Levers, force_kg: Floats, mass_kg: Floats) -> Floats:
+    return np.asarray((force_kg * levers.to_margin).min(axis=0) / mass_kg)

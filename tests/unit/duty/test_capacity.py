@@ -2,7 +2,7 @@
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from domain.crane import ChartPoint, LoadChart, Sector, Spread
@@ -103,6 +103,7 @@ def charts(draw: st.DrawFn) -> LoadChart:
     return LoadChart(spread_left=Spread.FULL, spread_right=Spread.FULL, points=tuple(points))
 
 
+@settings(deadline=None)
 @given(charts(), st.floats(0.1, 25.0), st.one_of(st.none(), st.floats(-5.0, 13.0)))
 def test_never_above_the_next_larger_outreach_of_the_chart(
     drawn: LoadChart, outreach_m: float, hook_height_m: float | None
@@ -124,6 +125,7 @@ def test_never_above_the_next_larger_outreach_of_the_chart(
         assert read <= max(beyond)
 
 
+@settings(deadline=None)
 @given(charts(), st.floats(0.1, 25.0), st.floats(0.0, 10.0), st.floats(-5.0, 13.0))
 def test_more_outreach_never_reads_more(
     drawn: LoadChart, outreach_m: float, more_m: float, hook_height_m: float
@@ -139,6 +141,7 @@ def test_more_outreach_never_reads_more(
         assert far == 0.0
 
 
+@settings(deadline=None)
 @given(st.lists(charts(), min_size=1, max_size=4), st.floats(0.1, 25.0), st.floats(-5.0, 13.0))
 def test_the_table_agrees_with_the_single_reading(
     drawn: list[LoadChart], outreach_m: float, hook_height_m: float
@@ -148,6 +151,7 @@ def test_the_table_agrees_with_the_single_reading(
     np.testing.assert_array_equal(read.capacity_kg, alone)
 
 
+@settings(deadline=None)
 @given(
     charts(),
     st.tuples(st.floats(0.1, 25.0), st.floats(0.1, 25.0)),
