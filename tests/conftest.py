@@ -23,13 +23,23 @@ from store.migrate import migrate
 CONTAINER_IMAGE = "timescale/timescaledb:2.29.2-pg18"
 
 
+def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
+    """The long forms run only when asked for: -m full."""
+    if "full" in config.option.markexpr:
+        return
+    long = [item for item in items if item.get_closest_marker("full")]
+    if long:
+        config.hook.pytest_deselected(items=long)
+        items[:] = [item for item in items if not item.get_closest_marker("full")]
+
+
 @pytest.fixture(scope="session")
 def database_server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
     """URL of a server where the tests may create databases."""
     with contextlib.ExitStack() as closing:
-        if url := os.environ.get("BOOMLEDGER_TEST_DATABASE_URL"):
-            yield url
-        elif (url := _container(closing)) is not None:
+        if (url := os.environ.get("BOOMLEDGER_TEST_DATABASE_URL")) or (
+            url := _container(closing)
+        ) is not None:
             yield url
         else:
             # Not below pytest's folder: that is closed to the account which the server runs as under root.
