@@ -52,12 +52,22 @@ class Sensors(_Part):
     quantum_pct: float = Field(gt=0, le=5)
 
 
+class Dynamics(_Part):
+    """How booms and load swing: assumed, to give the dynamic factors and the swing that operators know."""
+
+    frequency_hz: float = Field(gt=0.1, le=10, description="booms with load, as one oscillator")
+    damping: float = Field(ge=0, lt=1, description="its damping over the critical one")
+    sling_m: float = Field(gt=0.1, le=50, description="hook to the load's centre")
+    swing_damping: float = Field(ge=0, lt=1)
+
+
 class Machine(_Part):
     """One type file: what Boomledger may know of a crane type, and what only the simulator knows."""
 
     crane_type: CraneType
     hook_rating_kg: float = Field(gt=0)
     drive: Drive
+    dynamics: Dynamics
     sensors: Sensors
     channels: tuple[str, ...]
 

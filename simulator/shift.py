@@ -12,13 +12,15 @@ from zoneinfo import ZoneInfo
 import numpy as np
 
 from simulator.calendar import works_on
-from simulator.lifting import Mark, Moves, Stop, lifts_at
-from simulator.machine import Floats, Machine, folded
+from simulator.lifting import LIMIT_PCT, Mark, Moves, Stop, lifts_at
+from simulator.machine import Floats, Hook, Machine, folded, hook_of, limit_of, utilisation_of
 from simulator.scenario import Scenario, load_scenario
 from simulator.yard import YardCrane
 
 _SHORTEST_MOVE_S: Final = 1.0
 _LATEST_LOCAL_HOUR: Final = 19
+_SLOW_FROM_PCT: Final = 85.0  # the limiter slows movements from here on. Assumed
+_SLOWEST: Final = 2.5
 
 
 class Purpose(IntEnum):
@@ -108,7 +110,7 @@ def _session(rng: np.random.Generator, crane: YardCrane, scenario: Scenario, sta
         [wait, *lifts_at(rng, machine, scenario, crane.habit, stop, count), away, _rest(home, pack_up_s)]
     )
     knots = np.vstack([home, moves.joints])
-    duration = _durations(machine, knots, crane.habit.pace)
+    duration = _durations(machine, knots, crane.habit.pace) * _slow_down(machine, stop, moves, knots)
     duration = np.where(np.isnan(moves.duration_s), duration, moves.duration_s)
     knot_s = np.concatenate([[0.0], np.cumsum(duration)])
     return Session(
@@ -147,3 +149,13 @@ def _durations(machine: Machine, knots: Floats, pace: float) -> Floats:
     by_acceleration = np.sqrt(6.0 * travel * machine.drive.ramp_s / speeds)
     needed = np.maximum(by_speed, by_acceleration).max(axis=1)
     return np.asarray(np.maximum(needed, _SHORTEST_MOVE_S) * max(pace, 1.0))
+
+
+def _slow_down(machine: Machine, stop: Stop, moves: Moves, knots: Floats) -> Floats:
+    """Factor on the time of each loaded move that ends nearer to the limit than it began: the limiter slows it."""
+    limit = limit_of(machine, knots[:, 0], stop.left_pct, stop.right_pct)
+    hook = hook_of(machine, knots)
+    begins = utilisation_of(machine, Hook(*(part[:-1] for part in hook)), moves.mass_kg, limit[:-1])
+    ends = utilisation_of(machine, Hook(*(part[1:] for part in hook)), moves.mass_kg, limit[1:])
+    factor = np.interp(ends, (_SLOW_FROM_PCT, LIMIT_PCT), (1.0, _SLOWEST))
+    return np.where((moves.mass_kg > 0) & (ends > begins), factor, 1.0)

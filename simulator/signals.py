@@ -1,4 +1,4 @@
-"""From knots to signals: joints, mass on the hook, moments and limits at every sample of a day, without noise."""
+"""From knots to signals: joints, mass on the hook, moments and limits at every sample of a day, swing and vibration included, without noise."""
 
 from dataclasses import dataclass
 from typing import Final
@@ -7,7 +7,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from domain.channels import Mode
-from simulator.machine import Floats, Hook, Machine, hook_of, limit_of, utilisation_of
+from duty.statics import utilisation_pct
+from simulator.dynamics import load_moment_kn_m
+from simulator.machine import Floats, Hook, Machine, hook_of, limit_of
 from simulator.shift import Session
 
 _STABILISERS_MOVE_S: Final = 25.0
@@ -52,6 +54,8 @@ def signals_of(machine: Machine, sessions: tuple[Session, ...], dt_ms: int) -> S
         right.append(out * part.stop.right_pct)
     all_joints, all_mass, all_limit = np.concatenate(joints), np.concatenate(mass), np.concatenate(limit)
     hook = hook_of(machine, all_joints)
+    # every session begins and ends at rest in the same pose, so the gaps between them excite nothing
+    load = load_moment_kn_m(machine, hook, all_joints[:, 0], all_mass, dt_ms / 1000)
     return Signals(
         t_ms=np.concatenate(t_ms),
         session=np.concatenate(session),
@@ -59,7 +63,7 @@ def signals_of(machine: Machine, sessions: tuple[Session, ...], dt_ms: int) -> S
         mass_kg=all_mass,
         hook=hook,
         limit_pct=all_limit,
-        utilisation_pct=utilisation_of(machine, hook, all_mass, all_limit),
+        utilisation_pct=utilisation_pct(machine.crane_type, hook.self_kn_m, load, all_limit),
         mode=np.concatenate(mode),
         left_pct=np.concatenate(left),
         right_pct=np.concatenate(right),
