@@ -13,7 +13,20 @@ from fastapi import Depends, FastAPI
 from fastapi.routing import APIRoute
 from starlette.middleware.gzip import GZipMiddleware
 
-from api import access, cranes, dispatch, docs, fleet, health, life, live, records, samples, spectrum
+from api import (
+    access,
+    cranes,
+    dispatch,
+    docs,
+    fleet,
+    health,
+    life,
+    live,
+    records,
+    reservations,
+    samples,
+    spectrum,
+)
 from api.deps import Pool
 from api.gate import Gate
 from api.health import running_version
@@ -36,6 +49,7 @@ ROUTERS = (
     spectrum.router,
     life.router,
     dispatch.router,
+    reservations.router,
     access.router,
     docs.router,
 )

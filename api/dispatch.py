@@ -3,17 +3,18 @@
 import math
 from collections import Counter
 from datetime import UTC, date, datetime
-from typing import Annotated, Any
+from typing import Any
 
 import anyio
 import numpy as np
-from fastapi import APIRouter, Depends
+from fastapi import APIRouter
 from psycopg import AsyncConnection
 
 from api import dispatch_words
 from api.deps import Caller, Conn
-from api.fleet_book import FleetBook, Listed, Standing, get_book
+from api.fleet_book import Book, Listed, Standing
 from domain.answers import DispatchAnswer, DispatchCandidate, DispatchQuestion
+from domain.errors import NotFound
 from domain.job import LiftJob
 from duty.capacity import SECTORS
 from duty.dispatch import Matches, Ruling, match
@@ -21,7 +22,6 @@ from duty.ranking import Facts, Ranking, distance_km, lift_life_share, rank, rem
 from store.reservations import Held, cranes_held
 
 router = APIRouter(tags=["dispatch"])
-Book = Annotated[FleetBook, Depends(get_book)]
 
 
 @router.post("/dispatch")
@@ -70,6 +70,18 @@ def answer(
         ruled_out={Ruling(code).name.lower(): count for code, count in sorted(rulings.items())},
         assumptions=dispatch_words.ASSUMPTIONS,
     )
+
+
+def answer_for(
+    question: DispatchQuestion, listed: Listed, standing: Standing, held: dict[str, Held], crane: str
+) -> DispatchCandidate:
+    """One crane of the fleet against one job. Raises NotFound for a crane that is not listed."""
+    if crane not in listed.index:
+        raise NotFound(f"no crane is named {crane!r}")
+    found = match(listed.fleet, question)
+    facts = facts_of(question, listed, standing, held, found)
+    ranking = rank(found, facts, question.weights)
+    return _candidate(question, listed, standing, held, found, facts, ranking, listed.index[crane])
 
 
 def facts_of(

@@ -9,11 +9,11 @@ import math
 import time
 from dataclasses import dataclass
 from datetime import UTC, date, datetime
-from typing import Any, Final
+from typing import Annotated, Any, Final
 
 import anyio
 import numpy as np
-from fastapi import Request
+from fastapi import Depends, Request
 from numpy.typing import NDArray
 from psycopg import AsyncConnection
 
@@ -118,6 +118,9 @@ def get_book(request: Request) -> FleetBook:
         state.fleet_book = FleetBook()
     book: FleetBook = state.fleet_book
     return book
+
+
+Book = Annotated[FleetBook, Depends(get_book)]
 
 
 def _lay_out(stamp: str, rows: charts.FleetRows) -> Listed:

@@ -17,7 +17,9 @@ Outreach = Annotated[float, Field(gt=0, le=100, allow_inf_nan=False)]
 HookHeight = Annotated[float, Field(ge=-60, le=120, allow_inf_nan=False)]
 
 
-class _Value(BaseModel):
+class Value(BaseModel):
+    """Base of what is asked: frozen, and a field that is not known is refused."""
+
     model_config = ConfigDict(frozen=True, extra="forbid")
 
 
@@ -29,7 +31,7 @@ class JibRule(StrEnum):
     FORBIDDEN = "forbidden"
 
 
-class Position(_Value):
+class Position(Value):
     """Where the hook has to stand, seen from the slewing axis."""
 
     outreach_m: Outreach
@@ -37,7 +39,7 @@ class Position(_Value):
     sector: Sector | None = Field(default=None, description="None where the dispatcher may choose")
 
 
-class Window(_Value):
+class Window(Value):
     """From when until when the crane is needed, travel included. The end itself is free again."""
 
     starts_at: AwareDatetime
@@ -52,14 +54,14 @@ class Window(_Value):
         return self
 
 
-class Place(_Value):
+class Place(Value):
     """Where the job is, for the distance from a crane's site."""
 
     latitude_deg: float = Field(ge=-90, le=90)
     longitude_deg: float = Field(ge=-180, le=180)
 
 
-class Weights(_Value):
+class Weights(Value):
     """Points that a crane loses in the order of those that fit; the fewest points come first.
 
     The defaults keep the order free, no forbidding fault, service not overdue, life, distance, unless a difference in
@@ -82,7 +84,7 @@ class Weights(_Value):
     distance_per_km: float = Field(default=0.1, ge=0, le=1e6)
 
 
-class LiftJob(_Value):
+class LiftJob(Value):
     """One lift: what, from where to where, and what the place allows.
 
     With `pick` the lift has two points, and the sweep between them is checked as well: every outreach and hook

@@ -48,7 +48,7 @@ group by c.name;
 -- Reservations of a crane that are over, with what its lifts measured meanwhile: largest utilisation, and lifts.
 select r.reservation_id, c.name as crane, lower(r.during) as starts_at, upper(r.during) as ends_at, r.title,
     (r.planned ->> 'expected_utilisation_pct')::float8 as planned_utilisation_pct,
-    (r.planned ->> 'hook_load_kg')::float8 as planned_mass_kg,
+    ((r.job ->> 'mass_kg')::float8 + (r.job ->> 'rigging_kg')::float8) as planned_mass_kg,
     m.lifts, m.measured_utilisation_pct, m.measured_mass_kg
 from reservation r
 join crane c using (crane_id)

@@ -1,0 +1,145 @@
+"""Reservations: hold and release cranes, the calendar, and planned against measured."""
+
+import statistics
+from dataclasses import asdict
+from datetime import UTC, datetime, timedelta
+from typing import Annotated
+
+import anyio
+from fastapi import APIRouter, Path, Query
+
+from api.bounds import LIST_RANGE_MAX, TimeFrom, TimeTo, time_range
+from api.deps import Caller, Conn, SeenCrane, get_crane
+from api.dispatch import answer_for, day_of, held_in_window
+from api.fleet_book import Book
+from domain.answers import DispatchCandidate, DispatchQuestion, Page
+from domain.errors import InvalidInput, NotFound
+from domain.job_answers import CraneBias, HoldAsked, MeasuredAnswer, MeasuredRow, ReservationRow
+from store import reservations
+from store.reservations import Measured, Reservation
+
+router = APIRouter(tags=["dispatch"])
+ReservationId = Annotated[int, Path(ge=1, le=2**53)]
+
+
+@router.post("/reservations", status_code=201)
+async def hold(asked: HoldAsked, conn: Conn, caller: Caller, book: Book) -> ReservationRow:
+    """Hold a crane for a time. Two holds of one crane never overlap, however many ask at once: the later gets 409."""
+    await get_crane(asked.crane, conn, caller)
+    job = planned = None
+    if asked.job is not None:
+        job = asked.job.model_copy(update={"window": asked.window})
+        listed = await book.listed(conn, day_of(job))
+        standing = await book.standing(conn, listed)
+        held = await held_in_window(conn, job)
+        planned = await anyio.to_thread.run_sync(answer_for, job, listed, standing, held, asked.crane)
+        if not planned.fit:
+            raise InvalidInput(
+                f"{asked.crane} cannot take this job: {'; '.join(planned.reasons)}."
+                " Choose another crane, or hold it without a job",
+                field="crane",
+            )
+    reservation_id = await reservations.hold(
+        conn,
+        crane=asked.crane,
+        starts_at=asked.window.starts_at,
+        ends_at=asked.window.ends_at,
+        title=asked.title,
+        held_by=caller.account,
+        job=None if job is None else job.model_dump(mode="json"),
+        planned=None if planned is None else planned.model_dump(mode="json"),
+    )
+    return await show_reservation(reservation_id, conn, caller)
+
+
+@router.get("/reservations")
+async def list_reservations(
+    conn: Conn,
+    caller: Caller,
+    time_from: TimeFrom,
+    time_to: TimeTo,
+    crane: Annotated[
+        str | None, Query(description="name of a crane; every crane in sight when absent")
+    ] = None,
+    with_released: bool = False,
+) -> Page[ReservationRow]:
+    """The calendar: reservations that touch a range of time, in time order."""
+    asked = time_range(time_from, time_to, LIST_RANGE_MAX)
+    rows = await reservations.reservations(
+        conn, caller.site_list, asked.start, asked.end, crane=crane, with_released=with_released
+    )
+    return Page(items=tuple(_row(row) for row in rows))
+
+
+@router.get("/reservations/{reservation_id}")
+async def show_reservation(reservation_id: ReservationId, conn: Conn, caller: Caller) -> ReservationRow:
+    """One reservation with its job and what was planned."""
+    return _row(await seen_reservation(reservation_id, conn, caller))
+
+
+@router.delete("/reservations/{reservation_id}")
+async def release(reservation_id: ReservationId, conn: Conn, caller: Caller) -> ReservationRow:
+    """Give a crane back. Releasing again changes nothing."""
+    await seen_reservation(reservation_id, conn, caller)
+    await reservations.release(conn, reservation_id, caller.account)
+    return await show_reservation(reservation_id, conn, caller)
+
+
+@router.get("/cranes/{name}/planned-and-measured")
+async def planned_and_measured(
+    crane: SeenCrane, conn: Conn, days: Annotated[int, Query(ge=1, le=3660)] = 366
+) -> MeasuredAnswer:
+    """Reservations of a crane that are over: planned utilisation against the largest that its lifts measured."""
+    since = datetime.now(UTC) - timedelta(days=days)
+    rows = [_measured(row) for row in await reservations.measured(conn, since=since, crane=crane.name)]
+    return MeasuredAnswer(rows=tuple(rows), bias=biases(rows))
+
+
+def biases(rows: list[MeasuredRow]) -> tuple[CraneBias, ...]:
+    """Mean and spread of measured less planned by crane, over the reservations where both are known."""
+    by_crane: dict[str, list[float]] = {}
+    for row in rows:
+        if row.difference_pct is not None:
+            by_crane.setdefault(row.crane, []).append(row.difference_pct)
+    return tuple(
+        CraneBias(
+            crane=crane,
+            reservations=len(values),
+            mean_difference_pct=statistics.fmean(values),
+            spread_pct=statistics.stdev(values) if len(values) > 1 else None,
+        )
+        for crane, values in sorted(by_crane.items())
+    )
+
+
+async def seen_reservation(reservation_id: int, conn: Conn, caller: Caller) -> Reservation:
+    """A reservation in the caller's sight; one out of sight answers as one that does not exist."""
+    found = await reservations.reservation(conn, reservation_id, caller.site_list)
+    if found is None:
+        raise NotFound(f"there is no reservation {reservation_id} in your sight: look at the calendar")
+    return found
+
+
+def _row(row: Reservation) -> ReservationRow:
+    return ReservationRow.model_validate(
+        {
+            **asdict(row),
+            "job": None if row.job is None else DispatchQuestion.model_validate(row.job),
+            "planned": None if row.planned is None else DispatchCandidate.model_validate(row.planned),
+        }
+    )
+
+
+def _measured(row: Measured) -> MeasuredRow:
+    planned, measured = row.planned_utilisation_pct, row.measured_utilisation_pct
+    return MeasuredRow(
+        reservation_id=row.reservation_id,
+        crane=row.crane,
+        title=row.title,
+        starts_at=row.starts_at,
+        ends_at=row.ends_at,
+        lifts=row.lifts,
+        planned_utilisation_pct=planned,
+        measured_utilisation_pct=measured,
+        difference_pct=None if planned is None or measured is None else measured - planned,
+    )
