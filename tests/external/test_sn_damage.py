@@ -36,6 +36,16 @@ def test_a_case_of_both_slopes_that_anyone_can_redo() -> None:
     assert by_level.sum() == pytest.approx(0.702812, abs=5e-7)
 
 
+def test_curve_of_fat_100_has_the_constants_published_for_its_like() -> None:
+    """Curve C2 of DNV-RP-C203, as the tests of an open beam program restate it (second-hand): log10 of N * range^m is 12.301
+    with m = 3 and 15.835 with m = 5, and 58.48 MPa stand at 1e7 cycles. FAT 100 of IIW has the same shape.
+    """
+    curve = iiw(100.0)
+    assert curve.knees_mpa[0] == pytest.approx(58.48, abs=0.005)
+    for size, m, constant in ((120.0, 3, 12.301), (30.0, 5, 15.835)):
+        assert np.log10(curve.cycles_to_failure(size) * size**m) == pytest.approx(constant, abs=5e-4)
+
+
 def test_published_example_of_three_levels() -> None:
     """M. Modarres, M. Amiri, C. Jackson, Probabilistic Physics of Failure Approach to Reliability, 2017, pp. 33-37, as
     worked in the documentation of the package `reliability`: lives 50 000, 6500 and 1000 at 1, 2 and 4 kN, shared
