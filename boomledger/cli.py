@@ -2,6 +2,7 @@
 
 import json
 import sys
+from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -12,6 +13,7 @@ from rich.table import Table
 
 from boomledger.settings import Settings, config_file
 from domain.errors import BoomledgerError
+from domain.messages import utc
 
 if TYPE_CHECKING:
     from analytics.worker import Done
@@ -28,6 +30,8 @@ db_app = typer.Typer(help="The database: schema, backup, restore.", no_args_is_h
 crane_app = typer.Typer(help="The cranes of the fleet.", no_args_is_help=True)
 app.add_typer(db_app, name="db")
 app.add_typer(crane_app, name="crane")
+user_app = typer.Typer(help="The people who may sign in.", no_args_is_help=True)
+app.add_typer(user_app, name="user")
 out = Console()
 err = Console(stderr=True)
 
@@ -270,3 +274,71 @@ def crane_list() -> None:
             crane = record.crane
             table.add_row(crane.name, crane.title, crane.type.name, crane.site, "yes" if crane.draft else "")
     out.print(table)
+
+
+@user_app.command("add")
+def user_add(
+    name: Annotated[str, typer.Argument(help="Name to sign in with.")],
+    role: Annotated[str, typer.Option(help="viewer, dispatcher, engineer or admin.")] = "viewer",
+    site: Annotated[
+        list[str] | None, typer.Option(help="Site it may see; again for more. Default: every site.")
+    ] = None,
+) -> None:
+    """Add an account. The password is asked for, or read from standard input when that is no terminal."""
+    from boomledger.services import database_url
+    from store.access import Role, create_user
+    from store.connection import connect
+
+    if role not in set(Role):
+        err.print(f"role {role!r} is none of {', '.join(Role)}", highlight=False)
+        raise typer.Exit(2)
+    if sys.stdin.isatty():
+        password = typer.prompt("password", hide_input=True, confirmation_prompt=True)
+    else:
+        password = sys.stdin.readline().rstrip("\n")
+    with connect(database_url(load_settings())) as conn:
+        create_user(conn, name, password, role, site)
+    out.print(f"{name} may sign in as {role}", highlight=False)
+
+
+@app.command()
+def replay(
+    crane: Annotated[list[str] | None, typer.Option(help="Crane to show again; again for more.")] = None,
+    time_from: Annotated[
+        str | None, typer.Option("--from", help="Start, such as 2026-01-05T07:30:00Z.")
+    ] = None,
+    time_to: Annotated[str | None, typer.Option("--to", help="End, likewise.")] = None,
+    samples: Annotated[
+        Path | None, typer.Option(help="Parquet or CSV of samples instead of the database.")
+    ] = None,
+    events: Annotated[Path | None, typer.Option(help="Parquet or CSV of events to go with it.")] = None,
+    factor: Annotated[
+        float, typer.Option(min=0.1, max=1000, help="How many times faster than recorded.")
+    ] = 1.0,
+) -> None:
+    """Send a recorded period over the broker once more, as if live, each crane as its twin replay-NAME."""
+    from boomledger import replay as replaying
+    from boomledger.services import stop_on_signals
+
+    replaying.run(
+        load_settings(),
+        names=crane or (),
+        time_from=read_time(time_from, "--from"),
+        time_to=read_time(time_to, "--to"),
+        samples_file=samples,
+        events_file=events,
+        factor=factor,
+        stop=stop_on_signals(),
+        console=out,
+    )
+
+
+def read_time(text: str | None, option: str) -> datetime | None:
+    """A time with its zone; ends the program with a word on what is missing."""
+    if text is None:
+        return None
+    try:
+        return utc(datetime.fromisoformat(text))
+    except ValueError as problem:
+        err.print(f"{option}: {problem}; write it like 2026-01-05T07:30:00Z", highlight=False)
+        raise typer.Exit(2) from problem

@@ -60,6 +60,7 @@ def run_days(
     whether every comparison held. A checked yard has healthy sensors: noise, offset and quantisation are in, drift is
     not, because a drifting sensor is a fault to be found and not a difference to be tolerated.
     """
+    set_up_logging(settings.model_copy(update={"log_level": "warning"}))
     today = datetime.now(UTC).date()
     first = today - timedelta(days=days)
     whole = load_yard(today, healthy=check)

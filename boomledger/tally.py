@@ -62,18 +62,10 @@ class Tally:
         """Print the differences; whether all lie within what is allowed."""
         with connect(database_url) as conn:
             found = {name: CRANE_SUMMARY.first(conn, crane=name) for name in self._true}
-        table = Table(
-            "crane",
-            "lifts",
-            "counted",
-            "kQ off",
-            "damage off",
-            "stops",
-            "counted",
-            "overrides",
-            "counted",
-            "",
-        )
+        table = Table(title="counted / true", title_justify="left")
+        table.add_column("crane", no_wrap=True)
+        for heading in ("lifts", "kQ off", "damage off", "stops", "overrides", ""):
+            table.add_column(heading, no_wrap=True, justify="right")
         passed = True
         for name, true in self._true.items():
             good, row = _compared(true, found[name])
@@ -90,16 +82,7 @@ class Tally:
 
 def _compared(true: _True, found: CraneSummary | None) -> tuple[bool, tuple[str, ...]]:
     if found is None:
-        return true.samples == 0, (
-            str(true.lifts),
-            "nothing",
-            "",
-            "",
-            str(true.stops),
-            "",
-            str(true.overrides),
-            "",
-        )
+        return true.samples == 0, ("nothing counted", "", "", "", "")
     kq_off = _off(true.kq, found.kq or 0.0)
     damage_off = _off(true.damage, found.damage or 0.0)
     good = (
@@ -109,8 +92,8 @@ def _compared(true: _True, found: CraneSummary | None) -> tuple[bool, tuple[str,
         and (true.stops, true.overrides) == (found.limiter_stops, found.limiter_overrides)
     )
     return good, (
-        *(str(true.lifts), str(found.lifts), f"{kq_off:.2%}", f"{damage_off:.2%}"),
-        *(str(true.stops), str(found.limiter_stops), str(true.overrides), str(found.limiter_overrides)),
+        *(f"{found.lifts} / {true.lifts}", f"{kq_off:.2%}", f"{damage_off:.2%}"),
+        *(f"{found.limiter_stops} / {true.stops}", f"{found.limiter_overrides} / {true.overrides}"),
     )
 
 

@@ -13,7 +13,11 @@ from boomledger.settings import Settings
 
 ROOT = Path(__file__).parents[2]
 COMPOSE: dict[str, Any] = yaml.safe_load((ROOT / "docker-compose.yml").read_text())
-OURS = {name: service for name, service in COMPOSE["services"].items() if service["image"].startswith("boomledger")}
+OURS = {
+    name: service
+    for name, service in COMPOSE["services"].items()
+    if service["image"].startswith("boomledger")
+}
 ENV_EXAMPLE = (ROOT / ".env.example").read_text()
 
 
@@ -31,7 +35,9 @@ def test_the_command_exists(name: str) -> None:
     words = list(OURS[name]["command"])
     while words and not words[0].startswith("-"):
         command = command.commands[words.pop(0)]  # type: ignore[attr-defined]
-    options = {option for parameter in command.params for option in [*parameter.opts, *parameter.secondary_opts]}
+    options = {
+        option for parameter in command.params for option in [*parameter.opts, *parameter.secondary_opts]
+    }
     assert {word for word in words if word.startswith("-")} <= options
 
 

@@ -20,7 +20,7 @@ def test_every_setting_is_documented(name: str) -> None:
 
 def test_the_environment_wins_over_the_file(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     file = tmp_path / "mine.toml"
-    file.write_text('port = 9001\nbatch_ms = 50\n')
+    file.write_text("port = 9001\nbatch_ms = 50\n")
     monkeypatch.setenv("BOOMLEDGER_CONFIG", str(file))
     monkeypatch.setenv("BOOMLEDGER_PORT", "9002")
     settings = Settings()

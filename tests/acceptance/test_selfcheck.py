@@ -1,0 +1,42 @@
+"""`boomledger selfcheck` as a user runs it: the whole chain against known truth, in a short form."""
+
+import json
+import subprocess
+import sys
+from pathlib import Path
+
+ROOT = Path(__file__).parents[2]
+
+
+def run(*arguments: str) -> subprocess.CompletedProcess[str]:
+    return subprocess.run(
+        [sys.executable, "-m", "boomledger", "selfcheck", *arguments],
+        cwd=ROOT,
+        capture_output=True,
+        text=True,
+        timeout=280,
+        check=False,
+    )
+
+
+def test_the_answers_equal_the_truth() -> None:
+    done = run("--json", "--days", "1", "--cranes", "4")
+    assert done.returncode == 0, done.stdout[-3000:] + done.stderr[-3000:]
+    report = json.loads(done.stdout.strip().splitlines()[-1])
+    assert report["failed"] == 0
+    assert report["checks"] == len(report["compared"]) == 4 * 4 + 6
+    assert report["messages"] > 100
+    assert {check["what"] for check in report["compared"]} >= {
+        "yard-01: samples",
+        "yard-04: limiter overrides",
+        "order of the cranes by near-limit share",
+        "messages with a receipt",
+    }
+
+
+def test_a_folder_that_is_not_empty_is_refused(tmp_path: Path) -> None:
+    (tmp_path / "mine").write_text("precious")
+    done = run("--keep", str(tmp_path))
+    assert done.returncode == 1
+    assert "not empty" in done.stderr
+    assert (tmp_path / "mine").read_text() == "precious"
