@@ -1,8 +1,8 @@
 """The dashboard as one ASGI application: Dash on FastAPI, the api mounted beside it.
 
-    dash = create_dashboard(create_api(settings))        # one process
-    dash = create_dashboard("http://api:8000/api/v1")    # two processes
-    uvicorn.run(dash.server)
+dash = create_dashboard(create_api(settings))        # one process
+dash = create_dashboard("http://api:8000/api/v1")    # two processes
+uvicorn.run(dash.server)
 """
 
 from collections.abc import AsyncIterator, Mapping
@@ -54,9 +54,15 @@ def create_dashboard(api: FastAPI | str, *, api_token: str | None = None) -> Das
     The server to run is `.server`. Its lifespan runs that of a mounted api, which otherwise nobody would.
     """
     mounted = api if isinstance(api, FastAPI) else None
-    client = Client(app=mounted, token=api_token) if mounted is not None else Client(str(api), token=api_token)
+    client = (
+        Client(app=mounted, token=api_token) if mounted is not None else Client(str(api), token=api_token)
+    )
     server = FastAPI(
-        docs_url=None, redoc_url=None, openapi_url=None, lifespan=_lifespan_of(mounted, client), title="Boomledger"
+        docs_url=None,
+        redoc_url=None,
+        openapi_url=None,
+        lifespan=_lifespan_of(mounted, client),
+        title="Boomledger",
     )
     if mounted is not None:
         server.mount(API_PATH, mounted)

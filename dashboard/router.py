@@ -91,5 +91,3 @@ def register(app: Dash, client: Client) -> None:
     dispatch.register(app)
     life.register(app)
     replay.register(app)
-
-

@@ -36,7 +36,8 @@ def layout() -> dmc.MantineProvider:
             dmc.AppShellHeader(_header()),
             dmc.AppShellNavbar(_navigation(), id="side"),
             dmc.AppShellMain(
-                html.Div(html.Div(states.loading(), id="page"), id="page-frame", className="bl-page"), id="main"
+                html.Div(html.Div(states.loading(), id="page"), id="page-frame", className="bl-page"),
+                id="main",
             ),
         ],
         id="frame",
@@ -55,7 +56,10 @@ def layout() -> dmc.MantineProvider:
 
 def _header() -> html.Div:
     brand = dcc.Link(
-        [html.Span(className="bl-sign", **{"aria-hidden": "true"}), html.Span(t("app.name"), className="bl-brand-word")],
+        [
+            html.Span(className="bl-sign", **{"aria-hidden": "true"}),
+            html.Span(t("app.name"), className="bl-brand-word"),
+        ],
         href="/",
         className="bl-brand",
     )
@@ -78,14 +82,21 @@ def _header() -> html.Div:
         _toggle("change-theme", t("shell.theme"), "bl-icon-theme"),
     ]
     menu = dmc.Burger(
-        id="menu", opened=False, hiddenFrom="md", size="sm", **{"aria-label": t("shell.menu"), "aria-controls": "side"}
+        id="menu",
+        opened=False,
+        hiddenFrom="md",
+        size="sm",
+        **{"aria-label": t("shell.menu"), "aria-controls": "side"},
     )
     return html.Div([menu, brand, search, html.Div(buttons, className="bl-tools")], className="bl-header")
 
 
 def _toggle(name: str, label: str, icon: str) -> html.Button:
     return html.Button(
-        [html.Span(className=f"bl-icon {icon}", **{"aria-hidden": "true"}), html.Span(label, id=f"{name}-text", className="bl-tool-text")],
+        [
+            html.Span(className=f"bl-icon {icon}", **{"aria-hidden": "true"}),
+            html.Span(label, id=f"{name}-text", className="bl-tool-text"),
+        ],
         id=name,
         type="button",
         className="bl-tool",
@@ -101,25 +112,61 @@ def _navigation() -> html.Nav:
             for path, title in links
         ]
         groups += [html.P(t(name), className="bl-nav-group"), html.Ul(items, className="bl-nav-list")]
-    return html.Nav([*groups, html.P(t("shell.note"), className="bl-nav-note")], **{"aria-label": t("shell.nav")})
+    return html.Nav(
+        [*groups, html.P(t("shell.note"), className="bl-nav-note")], **{"aria-label": t("shell.nav")}
+    )
 
 
 def _clientside(app: Dash, function: str, *dependencies: Any, later: bool = False) -> None:
     """One function of assets/ui.js as a callback; `later` ones wait for a change and do not run at first."""
-    app.clientside_callback(ClientsideFunction("boomledger_ui", function), *dependencies, prevent_initial_call=later)
+    app.clientside_callback(
+        ClientsideFunction("boomledger_ui", function), *dependencies, prevent_initial_call=later
+    )
 
 
 def register(app: Dash, client: Client) -> None:
     """What the frame does: mostly in the browser, without asking the server."""
-    _clientside(app, "startScheme", Output("scheme", "data"), Input("change-theme", "n_clicks"), State("scheme", "data"))
+    _clientside(
+        app,
+        "startScheme",
+        Output("scheme", "data"),
+        Input("change-theme", "n_clicks"),
+        State("scheme", "data"),
+    )
     _clientside(app, "applyScheme", Output("theme", "forceColorScheme"), Input("scheme", "data"))
-    _clientside(app, "flipUnits", Output("units", "data"), Input("change-units", "n_clicks"), State("units", "data"))
+    _clientside(
+        app, "flipUnits", Output("units", "data"), Input("change-units", "n_clicks"), State("units", "data")
+    )
     _clientside(app, "nameUnits", Output("change-units-text", "children"), Input("units", "data"))
-    _clientside(app, "flipPause", Output("paused", "data"), Output("pause-text", "children"), Input("pause", "n_clicks"), State("paused", "data"))
+    _clientside(
+        app,
+        "flipPause",
+        Output("paused", "data"),
+        Output("pause-text", "children"),
+        Input("pause", "n_clicks"),
+        State("paused", "data"),
+    )
     _clientside(app, "passPause", Output("live", "paused"), Input("paused", "data"))
-    _clientside(app, "arrive", Output("heard", "data"), Input("window-title", "data"), State("url", "pathname"))
-    _clientside(app, "openMenu", Output("frame", "navbar"), Output("menu", "opened"), Input("menu", "opened"), Input("url", "pathname"), State("frame", "navbar"))
-    _clientside(app, "goToCrane", Output("url", "pathname", allow_duplicate=True), Output("find-crane", "value"), Input("find-crane", "value"), later=True)
+    _clientside(
+        app, "arrive", Output("heard", "data"), Input("window-title", "data"), State("url", "pathname")
+    )
+    _clientside(
+        app,
+        "openMenu",
+        Output("frame", "navbar"),
+        Output("menu", "opened"),
+        Input("menu", "opened"),
+        Input("url", "pathname"),
+        State("frame", "navbar"),
+    )
+    _clientside(
+        app,
+        "goToCrane",
+        Output("url", "pathname", allow_duplicate=True),
+        Output("find-crane", "value"),
+        Input("find-crane", "value"),
+        later=True,
+    )
     _clientside(
         app,
         "mergeQuery",

@@ -1,6 +1,6 @@
 """Every word on the screens, from one catalogue: a translation is one more file beside catalogue/en.toml.
 
-    t("fleet.context", count=12)      fills {count}; with count=1 the key "fleet.context.one" is taken if it exists
+t("fleet.context", count=12)      fills {count}; with count=1 the key "fleet.context.one" is taken if it exists
 """
 
 import tomllib

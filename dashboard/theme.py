@@ -44,5 +44,5 @@ GRID_THEME: Final = {
     "rowHoverColor: 'var(--bl-raised)', accentColor: 'var(--bl-accent)', "
     "oddRowBackgroundColor: 'var(--bl-surface)', menuBackgroundColor: 'var(--bl-surface)', "
     "inputBackgroundColor: 'var(--bl-surface)', chromeBackgroundColor: 'var(--bl-surface)', "
-    "headerColumnResizeHandleDisplay: 'none', headerColumnBorder: false, headerRowBorder: true, cellHorizontalPadding: 12})"
+    "headerColumnResizeHandleColor: 'transparent', headerColumnBorder: false, headerRowBorder: true, cellHorizontalPadding: 12})"
 }

@@ -78,10 +78,26 @@
   function LiveValue(props) {
     const row = useLive(props.crane);
     let value = props.value;
-    if (row && row.values && row.values[props.channel] !== undefined) value = row.values[props.channel];
+    if (row && row.values) {
+      if (typeof row.values[props.channel] === "number") value = row.values[props.channel];
+      else if (props.geometry && typeof row.values.main_boom_deg === "number") {
+        const hook = joints(props.geometry, row.values).hook;
+        value = props.channel === "outreach_m" ? hook[0] : hook[1];
+      }
+    }
     const none = value === null || value === undefined;
     const text = none ? props.missing : number(value * (props.factor || 1), props.decimals || 0) + (props.unit || "");
     return h("span", { id: props.id, className: "bl-live-value" }, text);
+  }
+
+  function LiveMark(props) {
+    const row = useLive(props.crane);
+    const value = row && row.values && typeof row.values.utilisation_pct === "number" ? row.values.utilisation_pct : props.value;
+    let state = "ok";
+    if (typeof value !== "number" || (props.stale && !row)) state = "stale";
+    else if (value >= props.act_from) state = "act";
+    else if (value >= props.watch_from) state = "watch";
+    return h("span", { id: props.id, className: "bl-mark bl-" + state }, h("span", { className: "bl-mark-shape", "aria-hidden": true }), props.words[state]);
   }
 
   /* ---- drawing helpers ---- */
@@ -215,6 +231,7 @@
 
   function capacityAt(chart, outreach) {
     if (!chart || !chart.length || outreach === null || outreach === undefined) return null;
+    if (outreach < chart[0][0]) return null;
     for (const [reach, capacity] of chart) if (outreach <= reach + 1e-6) return capacity;
     return null;
   }
@@ -322,10 +339,11 @@
     const most = Math.max(...chart.map((point) => point[1]), 1);
     const y = (kg) => top + height - (Math.min(kg, most) / most) * (height - 18);
     const x = (metres) => place([metres, 0])[0];
-    const steps = [`M${x(0).toFixed(1)},${y(chart[0][1]).toFixed(1)}`];
-    chart.forEach(([reach, capacity]) => steps.push(`L${x(reach).toFixed(1)},${y(capacity).toFixed(1)}`));
+    /* Steps, because a chart is read at the next larger outreach and never between two points. */
+    const steps = [`M${x(chart[0][0]).toFixed(1)},${y(chart[0][1]).toFixed(1)}`];
+    chart.forEach(([reach, capacity]) => steps.push(`V${y(capacity).toFixed(1)}H${x(reach).toFixed(1)}`));
     const last = chart[chart.length - 1][0];
-    const closed = `${steps.join("")}L${x(last).toFixed(1)},${top + height}L${x(0).toFixed(1)},${top + height}Z`;
+    const closed = `${steps.join("")}L${x(last).toFixed(1)},${top + height}L${x(chart[0][0]).toFixed(1)},${top + height}Z`;
     const parts = [
       h("path", { key: "area", className: "bl-rated-area", d: closed }),
       h("path", { key: "line", className: "bl-rated-line", d: steps.join("") }),
@@ -384,7 +402,7 @@
     const u = units(props);
     const words = props.words || {};
     const chart = props.chart && props.chart.length > 1 ? props.chart : null;
-    const scale = Math.min((width - 16) / (area.right - area.left), (props.tallest || 440) / (area.top - area.bottom));
+    const scale = Math.min((width - 16) / (area.right - area.left), (props.tallest || 500) / (area.top - area.bottom));
     const offset = Math.max(8, (width - scale * (area.right - area.left)) / 2);
     const sceneHeight = scale * (area.top - area.bottom);
     const place = ([x, y]) => [offset + (x - area.left) * scale, (area.top - y) * scale];
@@ -417,9 +435,10 @@
     const row = useLive(props.crane);
     const live = (row && row.values) || {};
     const pick = (name, own) => (typeof live[name] === "number" ? live[name] : own);
+    const posed = props.geometry && typeof live.main_boom_deg === "number" ? joints(props.geometry, live).hook[0] : props.outreach_m;
     const eased = useEased({
       slew: pick("slew_deg", props.slew_deg),
-      out: pick("outreach_m", props.outreach_m),
+      out: pick("outreach_m", posed),
       left: pick("stabiliser_left_pct", props.left_pct),
       right: pick("stabiliser_right_pct", props.right_pct),
     });
@@ -467,7 +486,7 @@
     );
   }
 
-  window.boomledger = { LiveFeed, Age, LiveValue, SideView, TopView };
+  window.boomledger = { LiveFeed, Age, LiveMark, LiveValue, SideView, TopView };
   window.boomledger_live = bus;
   window.boomledger_geometry = { joints, capacityAt };
 })();

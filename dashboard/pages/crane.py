@@ -52,5 +52,8 @@ def _tabs(visit: Visit, name: str, here: str) -> html.Nav:
     return page.tabs(
         t("crane.tabs", crane=name),
         here,
-        [(tab, t(f"crane.tab.{tab}"), visit.href(visit.path, tab=tab if tab != "now" else None)) for tab in shown],
+        [
+            (tab, t(f"crane.tab.{tab}"), visit.href(visit.path, tab=tab if tab != "now" else None))
+            for tab in shown
+        ],
     )

@@ -23,16 +23,27 @@ async def render(visit: Visit, detail: CraneDetail) -> Any:
         visit.client.spectrum(name, day_from=day_from, day_to=day_to),
         visit.client.working_area(name, day_from=day_from, day_to=day_to),
     )
-    words = [(one, t("period.all") if one == "all" else t("period.days", count=one)) for one in ("7", "30", "90", "all")]
-    control = html.Div(page.choice("days", period, words, label=t("period"), default="30"), className="bl-period")
+    words = [
+        (one, t("period.all") if one == "all" else t("period.days", count=one))
+        for one in ("7", "30", "90", "all")
+    ]
+    control = html.Div(
+        page.choice("days", period, words, label=t("period"), default="30"), className="bl-period"
+    )
     parts: list[Any] = [control]
     if isinstance(spectrum, Trouble):
         parts.append(charts.missing(t("duty.title"), spectrum))
     elif not spectrum.samples:
         parts.append(charts.nothing(t("duty.title"), t("duty.none")))
     else:
-        parts += [_figures(spectrum), html.Div([_peaks(spectrum), _levels(spectrum)], className="bl-two"), _ranges(spectrum)]
-    parts.append(charts.missing(t("area.title"), worked) if isinstance(worked, Trouble) else _area(worked, visit))
+        parts += [
+            _figures(spectrum),
+            html.Div([_peaks(spectrum), _levels(spectrum)], className="bl-two"),
+            _ranges(spectrum),
+        ]
+    parts.append(
+        charts.missing(t("area.title"), worked) if isinstance(worked, Trouble) else _area(worked, visit)
+    )
     if isinstance(spectrum, SpectrumAnswer):
         parts.append(marks.cautions(spectrum.cautions))
     return html.Div(parts)
@@ -48,23 +59,53 @@ def _span(visit: Visit, period: str) -> tuple[date | None, date | None]:
 def _figures(s: SpectrumAnswer) -> html.Section:
     classes = " ".join(word for word in (s.u_class, s.q_class, s.group) if word) or numbers.MISSING
     design = (
-        t("duty.design", classes=f"{s.design.u_class} {s.design.q_class}", edition=s.design.edition, kq=numbers.plain(s.design_kq, 4))
+        t(
+            "duty.design",
+            classes=f"{s.design.u_class} {s.design.q_class}",
+            edition=s.design.edition,
+            kq=numbers.plain(s.design_kq, 4),
+        )
         if s.design is not None
         else t("life.no_class")
     )
     return html.Section(
         [
             html.H2(t("duty.title")),
-            html.P(t("duty.summary", first=numbers.day(s.day_from), last=numbers.day(s.day_to), days=s.days_recorded), className="bl-summary"),
+            html.P(
+                t(
+                    "duty.summary",
+                    first=numbers.day(s.day_from),
+                    last=numbers.day(s.day_to),
+                    days=s.days_recorded,
+                ),
+                className="bl-summary",
+            ),
             marks.facts(
                 marks.fact(t("duty.lifts"), numbers.plain(s.lifts), t("duty.lifts.note")),
                 marks.fact(t("duty.kq"), numbers.plain(s.kq, 4), design),
-                marks.fact(t("duty.classes"), classes, t("duty.classes.note", edition=s.edition) if s.edition else None),
-                marks.fact(t("duty.history"), numbers.plain(s.s_m, 6), f"{s.s_class or numbers.MISSING} · m = {numbers.plain(s.s_slope_m)}"),
-                marks.fact(t("duty.recorded"), numbers.hours(s.recorded_s), t("duty.recorded.note", samples=numbers.plain(s.samples))),
+                marks.fact(
+                    t("duty.classes"),
+                    classes,
+                    t("duty.classes.note", edition=s.edition) if s.edition else None,
+                ),
+                marks.fact(
+                    t("duty.history"),
+                    numbers.plain(s.s_m, 6),
+                    f"{s.s_class or numbers.MISSING} · m = {numbers.plain(s.s_slope_m)}",
+                ),
+                marks.fact(
+                    t("duty.recorded"),
+                    numbers.hours(s.recorded_s),
+                    t("duty.recorded.note", samples=numbers.plain(s.samples)),
+                ),
             ),
             html.Details(
-                [html.Summary(t("formula")), html.P(t("duty.kq.formula")), html.P(t("duty.sm.formula")), html.P(t("duty.residue", rule=t(f"residue.{s.residue_rule}")))],
+                [
+                    html.Summary(t("formula")),
+                    html.P(t("duty.kq.formula")),
+                    html.P(t("duty.sm.formula")),
+                    html.P(t("duty.residue", rule=t(f"residue.{s.residue_rule}"))),
+                ],
                 className="bl-numbers",
             ),
         ],
@@ -78,7 +119,10 @@ def _bars(bins: tuple[LevelBin, ...], scale: float, warn_from: float) -> dict[st
         "x": [(one.low_pct + one.high_pct) / 2 for one in bins],
         "width": [(one.high_pct - one.low_pct) * 0.92 for one in bins],
         "y": [round(one.value * scale, 3) for one in bins],
-        "marker": {"color": ["@watch_fill" if one.low_pct >= warn_from else "@series" for one in bins], "line": {"width": 0}},
+        "marker": {
+            "color": ["@watch_fill" if one.low_pct >= warn_from else "@series" for one in bins],
+            "line": {"width": 0},
+        },
     }
 
 
@@ -105,20 +149,32 @@ def _peaks(s: SpectrumAnswer) -> Any:
     if s.kq:
         notes.append(_level_note(100 * s.kq ** (1 / 3), t("spectrum.actual"), "@series", 1.0))
     if s.design_kq:
-        notes.append(_level_note(100 * s.design_kq ** (1 / 3), t("spectrum.design"), "@ink_soft", 0.86))
+        notes.append(_level_note(100 * s.design_kq ** (1 / 3), t("spectrum.design"), "@ink_soft", 0.93))
     figure = {
         "data": data,
         "layout": charts.layout(
             x_title=t("axis.structural"), y_title=t("axis.lifts_above"),
-            xaxis={"range": [0, max(110, bins[-1].high_pct if bins[-1].value else 110)]}, yaxis={"range": [0, 104]},
+            xaxis={"range": [0, max(110, bins[-1].high_pct if bins[-1].value else 110)]}, yaxis={"range": [0, 118], "tickvals": [0, 25, 50, 75, 100]},
             shapes=[note.pop("line_shape") for note in notes], annotations=notes,
         ),
     }  # fmt: skip
     if s.kq is not None and s.design_kq is not None:
-        words = t("spectrum.summary", kq=numbers.plain(s.kq, 4), design=numbers.plain(s.design_kq, 4), verdict=t("spectrum.lighter" if s.kq <= s.design_kq else "spectrum.heavier"))
+        words = t(
+            "spectrum.summary",
+            kq=numbers.plain(s.kq, 4),
+            design=numbers.plain(s.design_kq, 4),
+            verdict=t("spectrum.lighter" if s.kq <= s.design_kq else "spectrum.heavier"),
+        )
     else:
         words = t("spectrum.summary.open", kq=numbers.plain(s.kq, 4))
-    return charts.chart("load-spectrum", title, words, figure, headers=("low_pct", "high_pct", "lifts"), rows=[(b.low_pct, b.high_pct, b.value) for b in bins])
+    return charts.chart(
+        "load-spectrum",
+        title,
+        words,
+        figure,
+        headers=("low_pct", "high_pct", "lifts"),
+        rows=[(b.low_pct, b.high_pct, b.value) for b in bins],
+    )
 
 
 def _level_note(level: float, word: str, colour: str, height: float) -> dict[str, Any]:
@@ -138,7 +194,12 @@ def _levels(s: SpectrumAnswer) -> Any:
     trace = {**_bars(tuple(bins), 1 / 60, 90), "hovertemplate": "%{x:.0f} %: %{y:.1f} min<extra></extra>"}
     figure = {
         "data": [trace],
-        "layout": charts.layout(x_title=t("axis.utilisation"), y_title=t("axis.minutes_log"), yaxis={"type": "log"}, bargap=0.05),
+        "layout": charts.layout(
+            x_title=t("axis.utilisation"),
+            y_title=t("axis.minutes_log"),
+            yaxis={"type": "log", "dtick": 1},
+            bargap=0.05,
+        ),
     }
     return charts.chart(
         "time-at-level", title, t("levels.summary", near=numbers.duration(near), total=numbers.hours(s.recorded_s)), figure,
@@ -158,7 +219,7 @@ def _ranges(s: SpectrumAnswer) -> Any:
                 "y": [b.cycles for b in bins], "marker": {"color": "@series"}, "hovertemplate": "%{x:.0f} %: %{y:.1f}<extra></extra>",
             }
         ],
-        "layout": charts.layout(x_title=t("axis.range"), y_title=t("axis.cycles_log"), yaxis={"type": "log"}),
+        "layout": charts.layout(x_title=t("axis.range"), y_title=t("axis.cycles_log"), yaxis={"type": "log", "dtick": 1}),
     }  # fmt: skip
     return charts.chart(
         "cycle-ranges", title, t("ranges.summary", cycles=numbers.plain(sum(b.cycles for b in bins)), largest=numbers.percent(max(b.high_pct for b in bins))),

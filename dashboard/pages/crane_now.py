@@ -9,7 +9,7 @@ from dash import html
 from dashboard import numbers
 from dashboard.parts import charts, geometry, marks, page, trace
 from dashboard.parts import events as events_part
-from dashboard.parts.components import LiveValue, SideView, TopView
+from dashboard.parts.components import LiveMark, LiveValue, SideView, TopView
 from dashboard.parts.marks import State
 from dashboard.texts import t
 from dashboard.visit import Trouble, Visit, attempt, together
@@ -26,7 +26,11 @@ async def render(visit: Visit, detail: CraneDetail) -> Any:
     zone = ZoneInfo(detail.site.time_zone)
     live = await attempt(visit.client.live(name))
     hours = visit.choice("hours", HOURS)
-    end = min(visit.now, live.at + timedelta(minutes=10)) if isinstance(live, LiveAnswer) and live.at else visit.now
+    end = (
+        min(visit.now, live.at + timedelta(minutes=10))
+        if isinstance(live, LiveAnswer) and live.at
+        else visit.now
+    )
     start = end - timedelta(hours=int(hours))
     samples, events, chart_answer, lifts = await together(
         visit.client.samples(name, start, end, channels=("utilisation_pct",), points=900),
@@ -37,27 +41,40 @@ async def render(visit: Visit, detail: CraneDetail) -> Any:
     if isinstance(live, Trouble):
         picture: Any = charts.missing(t("now.pose"), live)
     else:
-        picture = _present(visit, detail, live, chart_answer, () if isinstance(lifts, Trouble) else lifts.items)
+        picture = _present(
+            visit, detail, live, chart_answer, () if isinstance(lifts, Trouble) else lifts.items
+        )
     shown_events = () if isinstance(events, Trouble) else events.items
-    period = page.choice("hours", hours, [(one, t("period.hours", count=one)) for one in HOURS], label=t("period"), default="8")
+    period = page.choice(
+        "hours", hours, [(one, t("period.hours", count=one)) for one in HOURS], label=t("period"), default="8"
+    )
     return html.Div(
         [
             picture,
             html.Div(period, className="bl-period"),
-            charts.missing(t("trace.title"), samples) if isinstance(samples, Trouble) else trace.utilisation(samples, shown_events, zone),
-            charts.missing(t("events.title"), events) if isinstance(events, Trouble) else events_part.event_list(shown_events[:12], zone),
+            charts.missing(t("trace.title"), samples)
+            if isinstance(samples, Trouble)
+            else trace.utilisation(samples, shown_events, zone),
+            charts.missing(t("events.title"), events)
+            if isinstance(events, Trouble)
+            else events_part.event_list(shown_events[:12], zone),
         ]
     )
 
 
-def _present(visit: Visit, detail: CraneDetail, live: LiveAnswer, charts_answer: ChartsAnswer | Trouble, lifts: Any) -> html.Div:
+def _present(
+    visit: Visit, detail: CraneDetail, live: LiveAnswer, charts_answer: ChartsAnswer | Trouble, lifts: Any
+) -> html.Div:
     crane_type = detail.crane.type
     values = live.values
     stale = live.age_s is None or live.age_s > page.STALE_AFTER_S
     state = State.STALE if stale else marks.utilisation_state(values.get("utilisation_pct"))
     left, right = (geometry.spread_of(values.get(f"stabiliser_{side}_pct")) for side in ("left", "right"))
     known_charts = () if isinstance(charts_answer, Trouble) else charts_answer.charts
-    curve = geometry.capacity_curve(known_charts, left, right, values.get("hook_height_m"))
+    hook = geometry.hook_of(crane_type, values)
+    curve = geometry.capacity_curve(
+        known_charts, left, right, hook_height_m=None if hook is None else hook[1]
+    )
     side = SideView(
         id="side-view",
         crane=detail.crane.name,
@@ -73,34 +90,52 @@ def _present(visit: Visit, detail: CraneDetail, live: LiveAnswer, charts_answer:
         ],
         state=state.value,
         units=visit.units.value,
-        label=_pose_words(visit, live, curve),
+        label=_pose_words(visit, live, hook),
         words={"rated": t("drawing.rated"), "at": t("drawing.at"), "outreach": t("drawing.outreach")},
     )
     top = TopView(
         id="top-view",
         crane=detail.crane.name,
+        geometry=geometry.geometry_of(crane_type),
         slew_deg=values.get("slew_deg"),
-        outreach_m=values.get("outreach_m"),
+        outreach_m=None if hook is None else hook[0],
         left_pct=values.get("stabiliser_left_pct"),
         right_pct=values.get("stabiliser_right_pct"),
         carrier=geometry.carrier_of(crane_type),
         reach_m=max((point[0] for point in geometry.reach_outline(crane_type)), default=10.0),
         state=state.value,
         units=visit.units.value,
-        label=t("now.top.label", slew=numbers.plain(values.get("slew_deg")), left=t(f"spread.{left}"), right=t(f"spread.{right}")),
+        label=t(
+            "now.top.label",
+            slew=numbers.plain(values.get("slew_deg")),
+            left=t(f"spread.{left}"),
+            right=t(f"spread.{right}"),
+        ),
         words={"cab": t("drawing.cab")},
     )
     return html.Div(
         [
             html.Section(
                 [
-                    html.Div([html.H2(t("now.pose")), html.P([t("now.measured"), " ", page.age(live.at, crane=detail.crane.name)], className="bl-summary")], className="bl-card-head"),
+                    html.Div(
+                        [
+                            html.H2(t("now.pose")),
+                            html.P(
+                                [t("now.measured"), " ", page.age(live.at, crane=detail.crane.name)],
+                                className="bl-summary",
+                            ),
+                        ],
+                        className="bl-card-head",
+                    ),
                     side,
                     html.P(_chart_words(curve, left, right), className="bl-summary"),
                 ],
                 className="bl-card bl-now-side",
             ),
-            html.Section([html.H2(t("now.readings")), _readings(visit, detail, live, stale)], className="bl-card bl-now-facts"),
+            html.Section(
+                [html.H2(t("now.readings")), _readings(visit, detail, live, stale)],
+                className="bl-card bl-now-facts",
+            ),
             html.Section([html.H2(t("now.top")), top], className="bl-card bl-now-top"),
         ],
         className="bl-now bl-now-stale" if stale else "bl-now",
@@ -113,15 +148,15 @@ def _chart_words(curve: list[list[float]], left: Any, right: Any) -> str:
     return t("now.chart", left=t(f"spread.{left}"), right=t(f"spread.{right}"))
 
 
-def _pose_words(visit: Visit, live: LiveAnswer, curve: list[list[float]]) -> str:
+def _pose_words(visit: Visit, live: LiveAnswer, hook: tuple[float, float] | None) -> str:
     values = live.values
-    if geometry.pose_of(values) is None:
+    if hook is None:
         return t("now.label.unknown")
     return t(
         "now.label",
         main=numbers.plain(values["main_boom_deg"]),
         knuckle=numbers.plain(values["knuckle_boom_deg"]),
-        outreach=numbers.length(values.get("outreach_m"), visit.units),
+        outreach=numbers.length(hook[0], visit.units),
         utilisation=numbers.percent(values.get("utilisation_pct")),
     )
 
@@ -130,23 +165,72 @@ def _readings(visit: Visit, detail: CraneDetail, live: LiveAnswer, stale: bool) 
     name = detail.crane.name
     values = live.values
 
-    def reading(channel: str, decimals: int, unit: str, factor: float = 1.0) -> LiveValue:
+    def reading(
+        channel: str,
+        decimals: int,
+        unit: str,
+        factor: float = 1.0,
+        computed: float | None = None,
+        lengths: Any = None,
+    ) -> LiveValue:
+        sent = values.get(channel)
         return LiveValue(
-            crane=name, channel=channel, value=values.get(channel), decimals=decimals, unit=f"{numbers.NBSP}{unit}", factor=factor, missing=numbers.MISSING
+            geometry=lengths,
+            crane=name,
+            channel=channel,
+            value=computed if sent is None else sent,
+            decimals=decimals,
+            unit=f"{numbers.NBSP}{unit}",
+            factor=factor,
+            missing=numbers.MISSING,
         )
 
     per_length = 1 / numbers.length_factor(visit.units)
     unit = numbers.length_unit(visit.units)
-    state = State.STALE if stale else marks.utilisation_state(values.get("utilisation_pct"))
-    word = t("attention.stale") if stale else t(f"utilisation.{state}")
+    sent = geometry.hook_of(detail.crane.type, values) or (None, None)
+    lengths = geometry.geometry_of(detail.crane.type)
+    noted = None if values.get("outreach_m") is not None else t("now.computed")
+    mark = LiveMark(
+        crane=name,
+        value=values.get("utilisation_pct"),
+        stale=stale,
+        watch_from=marks.WARNING_PCT,
+        act_from=marks.LIMIT_PCT,
+        words={state.value: t(f"utilisation.{state}") for state in State},
+    )
     return html.Div(
         [
-            html.Div([marks.mark(state, word), marks.mark(State.OK if live.online else State.STALE, t("crane.online" if live.online else "crane.offline"))], className="bl-mark-row"),
+            html.Div(
+                [
+                    mark,
+                    marks.mark(
+                        State.OK if live.online else State.STALE,
+                        t("crane.online" if live.online else "crane.offline"),
+                    ),
+                ],
+                className="bl-mark-row",
+            ),
             marks.facts(
-                marks.fact(t("channel.utilisation_pct"), reading("utilisation_pct", 0, "%"), t("note.warning_90")),
-                marks.fact(t("channel.limit_pct"), reading("limit_pct", 0, "%"), t("note.of_structural") if values.get("limit_pct") is not None else t("note.limit_assumed")),
-                marks.fact(t("channel.outreach_m"), reading("outreach_m", 1, unit, per_length)),
-                marks.fact(t("channel.hook_height_m"), reading("hook_height_m", 1, unit, per_length)),
+                marks.fact(
+                    t("channel.utilisation_pct"), reading("utilisation_pct", 0, "%"), t("note.warning_90")
+                ),
+                marks.fact(
+                    t("channel.limit_pct"),
+                    reading("limit_pct", 0, "%"),
+                    t("note.of_structural")
+                    if values.get("limit_pct") is not None
+                    else t("note.limit_assumed"),
+                ),
+                marks.fact(
+                    t("channel.outreach_m"),
+                    reading("outreach_m", 1, unit, per_length, sent[0], lengths),
+                    noted,
+                ),
+                marks.fact(
+                    t("channel.hook_height_m"),
+                    reading("hook_height_m", 1, unit, per_length, sent[1], lengths),
+                    noted,
+                ),
                 marks.fact(t("channel.mode"), _mode(values.get("mode"))),
                 marks.fact(t("channel.oil_temperature_degc"), reading("oil_temperature_degc", 0, "°C")),
                 marks.fact(t("channel.radio_quality_pct"), reading("radio_quality_pct", 0, "%")),
@@ -160,5 +244,3 @@ def _mode(value: float | None) -> str:
     if value is None or value != value or round(value) not in {mode.value for mode in Mode}:
         return numbers.MISSING
     return t(f"mode.{Mode(round(value)).name.lower()}")
-
-

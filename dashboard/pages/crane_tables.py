@@ -17,20 +17,31 @@ from domain.lift import Lift
 
 DAYS: Final = ("7", "30", "90")
 MARGIN: Final = timedelta(seconds=15)
-TRACE_CHANNELS: Final = ("utilisation_pct", "outreach_m", "slew_deg", "main_boom_deg", "knuckle_boom_deg", "extension_m")
+TRACE_CHANNELS: Final = (
+    "utilisation_pct",
+    "outreach_m",
+    "slew_deg",
+    "main_boom_deg",
+    "knuckle_boom_deg",
+    "extension_m",
+)
 LONGEST_TRACE: Final = timedelta(days=31)
 
 
 def _days(visit: Visit) -> tuple[str, Any]:
     days = visit.choice("days", DAYS)
-    return days, page.choice("days", days, [(one, t("period.days", count=one)) for one in DAYS], label=t("period"), default="7")
+    return days, page.choice(
+        "days", days, [(one, t("period.days", count=one)) for one in DAYS], label=t("period"), default="7"
+    )
 
 
 async def render_lifts(visit: Visit, detail: CraneDetail) -> Any:
     """Every lift of a period, each with the way to its trace."""
     days, control = _days(visit)
     zone = ZoneInfo(detail.site.time_zone)
-    answer = await visit.client.lifts(detail.crane.name, visit.now - timedelta(days=int(days)), visit.now, limit=500)
+    answer = await visit.client.lifts(
+        detail.crane.name, visit.now - timedelta(days=int(days)), visit.now, limit=500
+    )
     top = html.Div(control, className="bl-period")
     if not answer.items:
         return html.Div([top, charts.nothing(t("lifts.title"), t("lifts.none", days=days))])
@@ -55,7 +66,12 @@ async def render_lifts(visit: Visit, detail: CraneDetail) -> Any:
                             ),
                         ]
                     ),
-                    grid.grid("lift-grid", t("lifts.title"), _lift_columns(visit, zone), [_lift_row(lift, visit, zone) for lift in answer.items]),
+                    grid.grid(
+                        "lift-grid",
+                        t("lifts.title"),
+                        _lift_columns(visit, zone),
+                        [_lift_row(lift, visit, zone) for lift in answer.items],
+                    ),
                 ],
                 className="bl-card bl-card-flush",
             ),
@@ -66,15 +82,69 @@ async def render_lifts(visit: Visit, detail: CraneDetail) -> Any:
 def _lift_columns(visit: Visit, zone: ZoneInfo) -> list[dict[str, Any]]:
     length, mass = numbers.length_unit(visit.units), numbers.mass_unit(visit.units)
     return [
-        {"field": "started", "headerName": t("lifts.col.started", zone=zone.key), "cellRenderer": "LinkCell", "minWidth": 210, "flex": 1},
-        {"field": "peak", "headerName": t("lifts.col.peak"), "cellRenderer": "BarCell", "cellRendererParams": {"kind": "peak"}, "minWidth": 130},
-        {"field": "mass", "headerName": t("lifts.col.mass", unit=mass), "type": "rightAligned", "minWidth": 90, "narrow": False},
-        {"field": "outreach", "headerName": t("lifts.col.outreach", unit=length), "type": "rightAligned", "minWidth": 90, "narrow": False},
-        {"field": "structural", "headerName": t("lifts.col.structural"), "type": "rightAligned", "minWidth": 90, "narrow": False},
-        {"field": "slew", "headerName": t("lifts.col.slew"), "type": "rightAligned", "minWidth": 90, "narrow": False},
-        {"field": "stops", "headerName": t("fleet.col.stops"), "type": "rightAligned", "minWidth": 90, "narrow": False},
-        {"field": "overrides", "headerName": t("fleet.col.overrides"), "type": "rightAligned", "minWidth": 95, "narrow": False},
-        {"field": "lasted", "headerName": t("lifts.col.lasted"), "minWidth": 90, "narrow": False, "sortable": False},
+        {
+            "field": "started",
+            "headerName": t("lifts.col.started", zone=zone.key),
+            "cellRenderer": "LinkCell",
+            "minWidth": 210,
+            "flex": 1,
+        },
+        {
+            "field": "peak",
+            "headerName": t("lifts.col.peak"),
+            "cellRenderer": "BarCell",
+            "cellRendererParams": {"kind": "peak"},
+            "minWidth": 130,
+        },
+        {
+            "field": "mass",
+            "headerName": t("lifts.col.mass", unit=mass),
+            "type": "rightAligned",
+            "minWidth": 90,
+            "narrow": False,
+        },
+        {
+            "field": "outreach",
+            "headerName": t("lifts.col.outreach", unit=length),
+            "type": "rightAligned",
+            "minWidth": 90,
+            "narrow": False,
+        },
+        {
+            "field": "structural",
+            "headerName": t("lifts.col.structural"),
+            "type": "rightAligned",
+            "minWidth": 90,
+            "narrow": False,
+        },
+        {
+            "field": "slew",
+            "headerName": t("lifts.col.slew"),
+            "type": "rightAligned",
+            "minWidth": 90,
+            "narrow": False,
+        },
+        {
+            "field": "stops",
+            "headerName": t("fleet.col.stops"),
+            "type": "rightAligned",
+            "minWidth": 90,
+            "narrow": False,
+        },
+        {
+            "field": "overrides",
+            "headerName": t("fleet.col.overrides"),
+            "type": "rightAligned",
+            "minWidth": 95,
+            "narrow": False,
+        },
+        {
+            "field": "lasted",
+            "headerName": t("lifts.col.lasted"),
+            "minWidth": 90,
+            "narrow": False,
+            "sortable": False,
+        },
     ]
 
 
@@ -91,7 +161,9 @@ def _lift_row(lift: Lift, visit: Visit, zone: ZoneInfo) -> dict[str, Any]:
         "peak_note": "",
         "structural": round(lift.peak_structural_pct),
         "mass": None if lift.mass_kg is None else round(lift.mass_kg / numbers.mass_factor(visit.units), 2),
-        "outreach": None if lift.peak_outreach_m is None else round(lift.peak_outreach_m / numbers.length_factor(visit.units), 1),
+        "outreach": None
+        if lift.peak_outreach_m is None
+        else round(lift.peak_outreach_m / numbers.length_factor(visit.units), 1),
         "slew": round(lift.slew_travel_deg),
         "stops": lift.limiter_stops,
         "overrides": lift.limiter_overrides,
@@ -103,16 +175,25 @@ async def render_events(visit: Visit, detail: CraneDetail) -> Any:
     """Every event of a period."""
     days, control = _days(visit)
     zone = ZoneInfo(detail.site.time_zone)
-    answer = await visit.client.events(visit.now - timedelta(days=int(days)), visit.now, crane=detail.crane.name, limit=500)
+    answer = await visit.client.events(
+        visit.now - timedelta(days=int(days)), visit.now, crane=detail.crane.name, limit=500
+    )
     top = html.Div(control, className="bl-period")
     if not answer.items:
         return html.Div([top, charts.nothing(t("events.title"), t("events.none"))])
-    summary = t("events.summary", count=numbers.plain(len(answer.items)), more=t("lifts.more") if answer.next_cursor else "")
+    summary = t(
+        "events.summary",
+        count=numbers.plain(len(answer.items)),
+        more=t("lifts.more") if answer.next_cursor else "",
+    )
     return html.Div(
         [
             top,
             html.Section(
-                [html.Div([html.H2(t("events.title")), html.P(summary, className="bl-summary")]), events.event_grid(answer.items, zone)],
+                [
+                    html.Div([html.H2(t("events.title")), html.P(summary, className="bl-summary")]),
+                    events.event_grid(answer.items, zone),
+                ],
                 className="bl-card bl-card-flush",
             ),
         ]
@@ -136,7 +217,12 @@ async def render_trace(visit: Visit, detail: CraneDetail) -> Any:
         [
             html.P(
                 [
-                    t("trace.span", start=numbers.moment(start, zone, seconds=True), end=numbers.moment(end, zone, seconds=True), samples=numbers.plain(samples.recorded_samples)),
+                    t(
+                        "trace.span",
+                        start=numbers.moment(start, zone, seconds=True),
+                        end=numbers.moment(end, zone, seconds=True),
+                        samples=numbers.plain(samples.recorded_samples),
+                    ),
                     " ",
                     dcc.Link(t("trace.replay"), href=replay, className="bl-link"),
                 ],
@@ -152,7 +238,11 @@ async def render_trace(visit: Visit, detail: CraneDetail) -> Any:
 def span_of(visit: Visit) -> tuple[datetime, datetime]:
     """The span that an address asks for with `from` and `to`; the last hour where it names none."""
     try:
-        start = datetime.fromisoformat(visit.query["from"]) if "from" in visit.query else visit.now - timedelta(hours=1)
+        start = (
+            datetime.fromisoformat(visit.query["from"])
+            if "from" in visit.query
+            else visit.now - timedelta(hours=1)
+        )
         end = datetime.fromisoformat(visit.query["to"]) if "to" in visit.query else start + timedelta(hours=1)
     except ValueError as problem:
         raise InvalidInput(t("trace.bad_span"), field="from") from problem

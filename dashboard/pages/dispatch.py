@@ -22,6 +22,7 @@ MASSES: Final = ("mass_kg", "rigging_kg")
 NEEDED: Final = ("mass_kg", "outreach_m")
 DEFAULTS: Final = {"rigging_kg": 0.0, "hook_height_m": DEFAULT_HOOK_HEIGHT_M}
 THIN_HEADROOM_PCT: Final = 10.0
+SHOWN_AT_FIRST: Final = 5
 RULED_OUT_AT_MOST: Final = 40
 
 
@@ -31,12 +32,21 @@ async def render(visit: Visit) -> Any:
     parts: list[Any] = [page.head(t("dispatch.title"), t("dispatch.context"))]
     if isinstance(asked, DispatchQuestion):
         answer = await attempt(visit.client.dispatch(asked))
-        result: Any = charts.missing(t("dispatch.answer"), answer) if isinstance(answer, Trouble) else await _answer(visit, answer)
+        result: Any = (
+            charts.missing(t("dispatch.answer"), answer)
+            if isinstance(answer, Trouble)
+            else await _answer(visit, answer)
+        )
     elif asked is None:
         result = states.empty(t("dispatch.empty.title"), t("dispatch.empty.text"))
     else:
         result = states.empty(t("dispatch.bad.title"), asked)
-    parts.append(html.Div([_form(visit), html.Div(result, id="dispatch-answer", **{"aria-live": "polite"})], className="bl-dispatch"))
+    parts.append(
+        html.Div(
+            [_form(visit), html.Div(result, id="dispatch-answer", **{"aria-live": "polite"})],
+            className="bl-dispatch",
+        )
+    )
     return html.Div(parts)
 
 
@@ -44,11 +54,16 @@ def question_of(visit: Visit) -> DispatchQuestion | str | None:
     """The job in the address: None without one, a sentence where it cannot be."""
     if not any(name in visit.query for name in NEEDED):
         return None
-    given = {"rigging_kg": "0"} | {name: visit.query[name] for name in (*FIELDS, "spread_left", "spread_right") if name in visit.query}
+    given = {"rigging_kg": "0"} | {
+        name: visit.query[name] for name in (*FIELDS, "spread_left", "spread_right") if name in visit.query
+    }
     try:
         return DispatchQuestion.model_validate(given)
     except ValidationError as problem:
-        return "; ".join(t("dispatch.bad.field", field=t(f"dispatch.{error['loc'][0]}"), text=error["msg"]) for error in problem.errors())
+        return "; ".join(
+            t("dispatch.bad.field", field=t(f"dispatch.{error['loc'][0]}"), text=error["msg"])
+            for error in problem.errors()
+        )
 
 
 def _form(visit: Visit) -> html.Section:
@@ -112,13 +127,17 @@ async def _answer(visit: Visit, answer: DispatchAnswer) -> html.Div:
         wanted = visit.query.get("show", "")
         shown = next((one for one in fit if one.crane == wanted), fit[0])
         cheapest = min((one.life_cost_share for one in fit if one.life_cost_share), default=None)
-        cards = [html.Li(_card(visit, answer.question, one, rank, one is shown, cheapest)) for rank, one in enumerate(fit, start=1)]
+        cards = [
+            html.Li(_card(visit, answer.question, one, rank, one is shown, cheapest))
+            for rank, one in enumerate(fit, start=1)
+        ]
         parts.append(
             html.Section(
                 [
                     html.H2(t("dispatch.fit", count=len(fit))),
                     html.P(_job_words(answer.question, visit), className="bl-summary"),
-                    html.Ol(cards, className="bl-candidates"),
+                    html.Ol(cards[:SHOWN_AT_FIRST], className="bl-candidates"),
+                    _more(cards[SHOWN_AT_FIRST:]),
                 ],
                 className="bl-card",
             )
@@ -128,10 +147,30 @@ async def _answer(visit: Visit, answer: DispatchAnswer) -> html.Div:
         parts.append(states.empty(t("dispatch.none.title"), t("dispatch.none.text")))
     parts.append(marks.cautions(answer.cautions, strong=True))
     if answer.assumptions:
-        parts.append(html.Details([html.Summary(t("dispatch.assumptions")), html.Ul([html.Li(line) for line in answer.assumptions], className="bl-notes")], className="bl-card bl-numbers"))
+        parts.append(
+            html.Details(
+                [
+                    html.Summary(t("dispatch.assumptions")),
+                    html.Ul([html.Li(line) for line in answer.assumptions], className="bl-notes"),
+                ],
+                className="bl-card bl-numbers",
+            )
+        )
     if out:
         parts.append(_ruled_out(out))
     return html.Div(parts)
+
+
+def _more(cards: list[Any]) -> Any:
+    if not cards:
+        return None
+    return html.Details(
+        [
+            html.Summary(t("dispatch.more", count=len(cards))),
+            html.Ol(cards, className="bl-candidates", start=str(SHOWN_AT_FIRST + 1)),
+        ],
+        className="bl-numbers",
+    )
 
 
 def _job_words(question: DispatchQuestion, visit: Visit) -> str:
@@ -145,7 +184,14 @@ def _job_words(question: DispatchQuestion, visit: Visit) -> str:
     )
 
 
-def _card(visit: Visit, question: DispatchQuestion, one: DispatchCandidate, rank: int, shown: bool, cheapest: float | None) -> html.Div:
+def _card(
+    visit: Visit,
+    question: DispatchQuestion,
+    one: DispatchCandidate,
+    rank: int,
+    shown: bool,
+    cheapest: float | None,
+) -> html.Div:
     limit = question.planning_limit_pct
     thin = one.headroom_pct is not None and one.headroom_pct < THIN_HEADROOM_PCT
     state = Attention.WATCH if thin or not one.usable else Attention.OK
@@ -178,7 +224,16 @@ def _card(visit: Visit, question: DispatchQuestion, one: DispatchCandidate, rank
 def _remarks(one: DispatchCandidate, visit: Visit) -> list[str]:
     """What to know about a crane that fits: its configuration, what holds it, and the notes of the api."""
     where = t(f"sector.{one.sector}") if one.sector else t("dispatch.any_sector")
-    spreads = t("dispatch.configuration", left=t(f"spread.{one.spread_left}"), right=t(f"spread.{one.spread_right}"), where=where) if one.spread_left and one.spread_right else ""
+    spreads = (
+        t(
+            "dispatch.configuration",
+            left=t(f"spread.{one.spread_left}"),
+            right=t(f"spread.{one.spread_right}"),
+            where=where,
+        )
+        if one.spread_left and one.spread_right
+        else ""
+    )
     held = t("dispatch.held", until=numbers.moment(one.held_until, UTC_ZONE)) if one.held_until else ""
     return [line for line in (spreads, held, *one.notes) if line]
 
@@ -204,7 +259,17 @@ async def _picture(visit: Visit, question: DispatchQuestion, one: DispatchCandid
     detail, on_file = await together(visit.client.crane(one.crane), visit.client.charts(one.crane))
     if isinstance(detail, Trouble):
         return charts.missing(title, detail)
-    curve = [] if isinstance(on_file, Trouble) else geometry.capacity_curve(on_file.charts, one.spread_left or question.spread_left, one.spread_right or question.spread_right, question.hook_height_m)
+    curve = (
+        []
+        if isinstance(on_file, Trouble)
+        else geometry.capacity_curve(
+            on_file.charts,
+            one.spread_left or question.spread_left,
+            one.spread_right or question.spread_right,
+            hook_height_m=question.hook_height_m,
+            sector=one.sector,
+        )
+    )
     picture = SideView(
         id="job-view",
         geometry=geometry.geometry_of(detail.crane.type),
@@ -216,18 +281,35 @@ async def _picture(visit: Visit, question: DispatchQuestion, one: DispatchCandid
         tallest=360,
         state="ok",
         units=visit.units.value,
-        label=t("dispatch.picture.label", crane=one.crane, capacity=numbers.mass(one.capacity_kg, visit.units), outreach=numbers.length(question.outreach_m, visit.units)),
+        label=t(
+            "dispatch.picture.label",
+            crane=one.crane,
+            capacity=numbers.mass(one.capacity_kg, visit.units),
+            outreach=numbers.length(question.outreach_m, visit.units),
+        ),
         words={"rated": t("drawing.rated"), "at": t("drawing.at"), "outreach": t("drawing.outreach")},
     )
-    return html.Section([html.H2(title), html.P(t("dispatch.picture.note"), className="bl-summary"), picture], className="bl-card")
+    return html.Section(
+        [html.H2(title), html.P(t("dispatch.picture.note"), className="bl-summary"), picture],
+        className="bl-card",
+    )
 
 
 def _ruled_out(out: list[DispatchCandidate]) -> html.Section:
     rows = [
-        html.Li([page.crane_link(one.crane), html.Span(one.title or one.type, className="bl-cell-note"), html.Ul([html.Li(reason) for reason in one.reasons], className="bl-notes")])
+        html.Li(
+            [
+                page.crane_link(one.crane),
+                html.Span(one.title or one.type, className="bl-cell-note"),
+                html.Ul([html.Li(reason) for reason in one.reasons], className="bl-notes"),
+            ]
+        )
         for one in out[:RULED_OUT_AT_MOST]
     ]
-    return html.Section([html.H2(t("dispatch.out", count=len(out))), html.Ul(rows, className="bl-ruled-out")], className="bl-card")
+    return html.Section(
+        [html.H2(t("dispatch.out", count=len(out))), html.Ul(rows, className="bl-ruled-out")],
+        className="bl-card",
+    )
 
 
 def register(app: Dash) -> None:
@@ -269,5 +351,3 @@ def address_of(values: tuple[Any, ...]) -> tuple[Any, str, Any, Any]:
         return no_update, t("dispatch.problem"), problems.get("mass_kg"), problems.get("outreach_m")
     query |= {"spread_left": left or Spread.FULL, "spread_right": right or Spread.FULL}
     return "?" + "&".join(f"{name}={value}" for name, value in query.items()), "", None, None
-
-

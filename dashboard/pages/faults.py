@@ -23,21 +23,48 @@ async def render(visit: Visit) -> Any:
     """The faults of the whole fleet."""
     days = visit.choice("days", DAYS)
     fleet = await visit.client.fleet(days=int(days))
-    found = await visit.client.events(visit.now - timedelta(days=int(days)), visit.now, kinds=(EventKind.FAULT, EventKind.WARNING), limit=500)
-    zone = UTC_ZONE if not fleet.rows else await ZONES.of_site(fleet.rows[0].site, fleet.rows[0].crane, visit.client)
+    found = await visit.client.events(
+        visit.now - timedelta(days=int(days)),
+        visit.now,
+        kinds=(EventKind.FAULT, EventKind.WARNING),
+        limit=500,
+    )
+    zone = (
+        UTC_ZONE
+        if not fleet.rows
+        else await ZONES.of_site(fleet.rows[0].site, fleet.rows[0].crane, visit.client)
+    )
     faulty = [row.crane for row in fleet.rows if row.open_faults]
     opened = [(crane, await attempt(visit.client.faults(crane, days=int(days)))) for crane in faulty[:20]]
     raised = [event for event in found.items if event.state is EventState.RAISED]
-    control = page.choice("days", days, [(one, t("period.days", count=one)) for one in ("7", "30", "90")], label=t("period"), default="30")
+    control = page.choice(
+        "days",
+        days,
+        [(one, t("period.days", count=one)) for one in ("7", "30", "90")],
+        label=t("period"),
+        default="30",
+    )
     head = page.head(t("faults.title"), t("faults.context"), control)
     if not raised and not faulty:
         return html.Div([head, charts.nothing(t("faults.open"), t("faults.none", days=days))])
     return html.Div(
         [
             head,
-            _open([(crane, row) for crane, answer in opened if isinstance(answer, Page) for row in answer.items if row.open_since], zone),
+            _open(
+                [
+                    (crane, row)
+                    for crane, answer in opened
+                    if isinstance(answer, Page)
+                    for row in answer.items
+                    if row.open_since
+                ],
+                zone,
+            ),
             html.Div([_pareto(raised), _timeline(raised, zone)], className="bl-two") if raised else None,
-            html.Section([html.H2(t("events.title")), events.event_grid(found.items, zone, with_crane=True)], className="bl-card bl-card-flush"),
+            html.Section(
+                [html.H2(t("events.title")), events.event_grid(found.items, zone, with_crane=True)],
+                className="bl-card bl-card-flush",
+            ),
         ]
     )
 
@@ -50,10 +77,22 @@ def _open(rows: list[tuple[str, FaultRow]], zone: Any) -> html.Section:
     for crane, row in rows:
         by_crane[crane].append(row)
     items = [
-        html.Li([page.crane_link(crane, tab="events"), html.Ul([html.Li(_open_line(crane, row, zone)) for row in faults], className="bl-events")])
+        html.Li(
+            [
+                page.crane_link(crane, tab="events"),
+                html.Ul([html.Li(_open_line(crane, row, zone)) for row in faults], className="bl-events"),
+            ]
+        )
         for crane, faults in sorted(by_crane.items())
     ]
-    return html.Section([title, html.P(t("faults.open.note"), className="bl-summary"), html.Ul(items, className="bl-open-faults")], className="bl-card")
+    return html.Section(
+        [
+            title,
+            html.P(t("faults.open.note"), className="bl-summary"),
+            html.Ul(items, className="bl-open-faults"),
+        ],
+        className="bl-card",
+    )
 
 
 def _open_line(crane: str, row: FaultRow, zone: Any) -> list[Any]:
@@ -61,8 +100,14 @@ def _open_line(crane: str, row: FaultRow, zone: Any) -> list[Any]:
     return [
         marks.mark(State.ACT, row.code or t("event.fault")),
         html.Span(row.text),
-        html.Span(t("faults.since", when=numbers.moment(since, zone), count=row.raised), className="bl-cell-note"),
-        dcc.Link(t("events.trace"), href=events.trace_address(crane, since - events.CONTEXT, since + events.CONTEXT), className="bl-link"),
+        html.Span(
+            t("faults.since", when=numbers.moment(since, zone), count=row.raised), className="bl-cell-note"
+        ),
+        dcc.Link(
+            t("events.trace"),
+            href=events.trace_address(crane, since - events.CONTEXT, since + events.CONTEXT),
+            className="bl-link",
+        ),
     ]
 
 

@@ -32,14 +32,39 @@ async def render(visit: Visit) -> Any:
         [
             page.head(
                 t("fleet.title"),
-                t("fleet.context", count=len(fleet.rows), day=numbers.weekday(visit.now.astimezone(zone).date()), zone=zone.key),
-                page.choice("show", visit.choice("show", ("all", "attention")), _shows(fleet.rows), label=t("fleet.show"), default="all"),
-                page.choice("days", days, [(one, t("period.days", count=one)) for one in PERIODS], label=t("period"), default="7"),
+                t(
+                    "fleet.context",
+                    count=len(fleet.rows),
+                    day=numbers.weekday(visit.now.astimezone(zone).date()),
+                    zone=zone.key,
+                ),
+                page.choice(
+                    "show",
+                    visit.choice("show", ("all", "attention")),
+                    _shows(fleet.rows),
+                    label=t("fleet.show"),
+                    default="all",
+                ),
+                page.choice(
+                    "days",
+                    days,
+                    [(one, t("period.days", count=one)) for one in PERIODS],
+                    label=t("period"),
+                    default="7",
+                ),
             ),
             _summary(fleet, why, visit),
             html.Section(
                 [
-                    html.Div([html.H2(t("fleet.table")), html.P(t("fleet.table.note", percent=numbers.percent(fleet.near_limit_from_pct)), className="bl-summary")]),
+                    html.Div(
+                        [
+                            html.H2(t("fleet.table")),
+                            html.P(
+                                t("fleet.table.note", percent=numbers.percent(fleet.near_limit_from_pct)),
+                                className="bl-summary",
+                            ),
+                        ]
+                    ),
                     _table(shown, why),
                 ],
                 className="bl-card bl-card-flush",
@@ -51,12 +76,17 @@ async def render(visit: Visit) -> Any:
 
 async def _background(visit: Visit, fleet: FleetAnswer) -> tuple[ZoneInfo, dict[str, str]]:
     """The time zone, and where the worst cranes ran near their limit."""
-    worst = [row for row in fleet.rows if marks.near_limit_state(row.near_limit_pct) in (State.WATCH, State.ACT)]
+    worst = [
+        row for row in fleet.rows if marks.near_limit_state(row.near_limit_pct) in (State.WATCH, State.ACT)
+    ]
     worst = worst[:EXPLAIN_AT_MOST]
     first = fleet.rows[0]
     zone, *areas = await together(
         ZONES.of_site(first.site, first.crane, visit.client),
-        *(visit.client.working_area(row.crane, day_from=fleet.day_from, day_to=fleet.day_to) for row in worst),
+        *(
+            visit.client.working_area(row.crane, day_from=fleet.day_from, day_to=fleet.day_to)
+            for row in worst
+        ),
     )
     why = {
         row.crane: where_near_limit(area, visit.units)
@@ -73,7 +103,10 @@ def _first_run() -> html.Div:
             states.empty(
                 t("fleet.empty.title"),
                 t("fleet.empty.text"),
-                html.Ol([html.Li(t(f"fleet.empty.step{number}")) for number in (1, 2, 3)], className="bl-first-steps"),
+                html.Ol(
+                    [html.Li(t(f"fleet.empty.step{number}")) for number in (1, 2, 3)],
+                    className="bl-first-steps",
+                ),
                 dcc.Link(t("fleet.empty.settings"), href="/settings", className="bl-button"),
             ),
         ]
@@ -104,7 +137,10 @@ def _wanted(row: FleetRow, show: str) -> bool:
 
 def _shows(rows: Sequence[FleetRow]) -> list[tuple[str, str]]:
     wanting = sum(attention(row)[0] is not State.OK for row in rows)
-    return [("all", t("fleet.show.all", count=len(rows))), ("attention", t("fleet.show.attention", count=wanting))]
+    return [
+        ("all", t("fleet.show.all", count=len(rows))),
+        ("attention", t("fleet.show.attention", count=wanting)),
+    ]
 
 
 def _summary(fleet: FleetAnswer, why: dict[str, str], visit: Visit) -> html.Section:
@@ -122,7 +158,10 @@ def _summary(fleet: FleetAnswer, why: dict[str, str], visit: Visit) -> html.Sect
     return html.Section(
         [
             html.H2(t("fleet.summary", first=numbers.day(fleet.day_from), last=numbers.day(fleet.day_to))),
-            html.Ul([html.Li(sentence, className=f"bl-{state}") for state, sentence in sentences], className="bl-sentences"),
+            html.Ul(
+                [html.Li(sentence, className=f"bl-{state}") for state, sentence in sentences],
+                className="bl-sentences",
+            ),
         ],
         className="bl-card bl-morning",
     )
@@ -138,7 +177,9 @@ def _links(rows: Sequence[FleetRow], **query: str) -> list[Any]:
 
 
 def _near_sentence(fleet: FleetAnswer, why: dict[str, str]) -> tuple[State, list[Any]]:
-    near = [row for row in fleet.rows if marks.near_limit_state(row.near_limit_pct) in (State.WATCH, State.ACT)]
+    near = [
+        row for row in fleet.rows if marks.near_limit_state(row.near_limit_pct) in (State.WATCH, State.ACT)
+    ]
     if not near:
         return State.OK, [t("morning.near.none", percent=numbers.percent(fleet.near_limit_from_pct))]
     first = near[0]
@@ -146,7 +187,11 @@ def _near_sentence(fleet: FleetAnswer, why: dict[str, str]) -> tuple[State, list
         html.Strong(t("morning.near.count", count=len(near), all=len(fleet.rows))),
         " ",
         page.crane_link(first.crane, tab="duty"),
-        t("morning.near.first", percent=numbers.percent(first.near_limit_pct), limit=numbers.percent(fleet.near_limit_from_pct)),
+        t(
+            "morning.near.first",
+            percent=numbers.percent(first.near_limit_pct),
+            limit=numbers.percent(fleet.near_limit_from_pct),
+        ),
     ]
     if why.get(first.crane):
         words.append(t("morning.near.where", where=why[first.crane]))
@@ -178,7 +223,12 @@ def _fault_sentence(fleet: FleetAnswer) -> tuple[State, list[Any]]:
     if not faulty:
         return State.OK, [t("morning.faults.none")]
     total = sum(row.open_faults for row in faulty)
-    return State.ACT, [html.Strong(t("morning.faults.count", count=total)), t("morning.faults.on"), *_links(faulty[:6], tab="events"), "."]
+    return State.ACT, [
+        html.Strong(t("morning.faults.count", count=total)),
+        t("morning.faults.on"),
+        *_links(faulty[:6], tab="events"),
+        ".",
+    ]
 
 
 def _override_sentence(fleet: FleetAnswer) -> tuple[State, list[Any]] | None:
@@ -187,9 +237,15 @@ def _override_sentence(fleet: FleetAnswer) -> tuple[State, list[Any]] | None:
     if not stops and not overrides:
         return None
     most = max(fleet.rows, key=lambda row: (row.limiter_overrides, row.limiter_stops))
-    words: list[Any] = [t("morning.limiter.count", stops=numbers.plain(stops), overrides=numbers.plain(overrides))]
+    words: list[Any] = [
+        t("morning.limiter.count", stops=numbers.plain(stops), overrides=numbers.plain(overrides))
+    ]
     if most.limiter_overrides:
-        words += [t("morning.limiter.most"), page.crane_link(most.crane, tab="events"), f" ({most.limiter_overrides})."]
+        words += [
+            t("morning.limiter.most"),
+            page.crane_link(most.crane, tab="events"),
+            f" ({most.limiter_overrides}).",
+        ]
     return (State.WATCH if overrides else State.OK), words
 
 
@@ -201,7 +257,13 @@ def _data_sentence(fleet: FleetAnswer) -> tuple[State, list[Any]]:
     else:
         words = [t("morning.data.all")]
     if fleet.quarantined:
-        words += [dcc.Link(t("morning.data.quarantined", count=numbers.plain(fleet.quarantined)), href="/data", className="bl-link")]
+        words += [
+            dcc.Link(
+                t("morning.data.quarantined", count=numbers.plain(fleet.quarantined)),
+                href="/data",
+                className="bl-link",
+            )
+        ]
     return (State.STALE if silent else State.OK), words
 
 
@@ -211,22 +273,65 @@ def _urgency(state: State) -> int:
 
 def _table(rows: Sequence[FleetRow], why: dict[str, str]) -> html.Div:
     def bars(kind: str) -> dict[str, Any]:
-        return {"field": kind, "cellRenderer": "BarCell", "cellRendererParams": {"kind": kind}, "minWidth": 116, "flex": 2}
+        return {
+            "field": kind,
+            "cellRenderer": "BarCell",
+            "cellRendererParams": {"kind": kind},
+            "minWidth": 116,
+            "flex": 2,
+        }
 
     def count(field: str, width: int) -> dict[str, Any]:
         return {"field": field, "type": "rightAligned", "width": width, "minWidth": width, "narrow": False}
 
     columns: list[dict[str, Any]] = [
-        {"field": "crane", "headerName": t("fleet.col.crane"), "cellRenderer": "CraneCell", "minWidth": 120, "flex": 2},
-        {"field": "urgency", "headerName": t("fleet.col.state"), "cellRenderer": "MarkCell", "minWidth": 170, "flex": 1, "sort": "desc"},
+        {
+            "field": "crane",
+            "headerName": t("fleet.col.crane"),
+            "cellRenderer": "CraneCell",
+            "minWidth": 130,
+            "flex": 3,
+        },
+        {
+            "field": "urgency",
+            "headerName": t("fleet.col.state"),
+            "cellRenderer": "MarkCell",
+            "minWidth": 172,
+            "width": 172,
+            "sort": "desc",
+        },
         {**bars("near"), "headerName": t("fleet.col.near")},
-        {"field": "why", "headerName": t("fleet.col.why"), "minWidth": 170, "flex": 3, "narrow": False, "wrapText": True, "cellClass": "bl-cell-wrap", "sortable": False},
+        {
+            "field": "why",
+            "headerName": t("fleet.col.why"),
+            "minWidth": 170,
+            "flex": 3,
+            "narrow": False,
+            "wrapText": True,
+            "cellClass": "bl-cell-wrap",
+            "sortable": False,
+        },
         {**count("stops", 88), "headerName": t("fleet.col.stops")},
         {**count("overrides", 98), "headerName": t("fleet.col.overrides")},
         {**bars("life"), "headerName": t("fleet.col.life"), "narrow": False},
         {**count("faults", 78), "headerName": t("fleet.col.faults")},
-        {"field": "now", "headerName": t("fleet.col.now"), "cellRenderer": "NowCell", "width": 74, "minWidth": 74, "narrow": False, "sortable": False},
-        {"field": "at", "headerName": t("fleet.col.age"), "cellRenderer": "AgeCell", "width": 104, "minWidth": 104, "narrow": False},
+        {
+            "field": "now",
+            "headerName": t("fleet.col.now"),
+            "cellRenderer": "NowCell",
+            "width": 74,
+            "minWidth": 74,
+            "narrow": False,
+            "sortable": False,
+        },
+        {
+            "field": "at",
+            "headerName": t("fleet.col.age"),
+            "cellRenderer": "AgeCell",
+            "width": 104,
+            "minWidth": 104,
+            "narrow": False,
+        },
     ]
     return grid.grid(
         "fleet-grid",
@@ -260,7 +365,9 @@ def _grid_row(row: FleetRow, why: str) -> dict[str, Any]:
         "life_full": 1.0,
         "life_band": [0.95, 1.0],
         "life_state": life_state.value,
-        "life_text": numbers.share(row.used_share) if row.used_share is not None else t("life.no_class.short"),
+        "life_text": numbers.share(row.used_share)
+        if row.used_share is not None
+        else t("life.no_class.short"),
         "life_note": "",
         "faults": row.open_faults,
         "now": row.utilisation_pct,

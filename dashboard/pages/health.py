@@ -26,7 +26,9 @@ async def render(visit: Visit) -> Any:
         [
             page.head(t("health.title"), t("health.context")),
             charts.missing(t("health.ages"), fleet) if isinstance(fleet, Trouble) else _ages(fleet),
-            charts.missing(t("health.quarantine"), quarantine) if isinstance(quarantine, Trouble) else _quarantine(quarantine.items, zone),
+            charts.missing(t("health.quarantine"), quarantine)
+            if isinstance(quarantine, Trouble)
+            else _quarantine(quarantine.items, zone),
         ]
     )
 
@@ -56,15 +58,44 @@ def _ages(fleet: FleetAnswer) -> html.Section:
         )  # fmt: skip
     columns: list[dict[str, Any]] = [
         {"field": "crane", "headerName": t("fleet.col.crane"), "cellRenderer": "CraneCell", "minWidth": 130},
-        {"field": "urgency", "headerName": t("health.col.state"), "cellRenderer": "MarkCell", "sort": "desc", "minWidth": 160},
-        {"field": "at", "headerName": t("health.col.newest"), "cellRenderer": "AgeCell", "minWidth": 140, "narrow": False},
-        {"field": "recorded", "headerName": t("health.col.recorded"), "type": "rightAligned", "minWidth": 120, "narrow": False},
-        {"field": "lifts", "headerName": t("health.col.lifts"), "type": "rightAligned", "minWidth": 100, "narrow": False},
+        {
+            "field": "urgency",
+            "headerName": t("health.col.state"),
+            "cellRenderer": "MarkCell",
+            "sort": "desc",
+            "minWidth": 160,
+        },
+        {
+            "field": "at",
+            "headerName": t("health.col.newest"),
+            "cellRenderer": "AgeCell",
+            "minWidth": 140,
+            "narrow": False,
+        },
+        {
+            "field": "recorded",
+            "headerName": t("health.col.recorded"),
+            "type": "rightAligned",
+            "minWidth": 120,
+            "narrow": False,
+        },
+        {
+            "field": "lifts",
+            "headerName": t("health.col.lifts"),
+            "type": "rightAligned",
+            "minWidth": 100,
+            "narrow": False,
+        },
     ]
     silent = sum(row["state"] == State.STALE for row in rows)
     return html.Section(
         [
-            html.Div([html.H2(t("health.ages")), html.P(t("health.ages.summary", silent=silent, count=len(rows)), className="bl-summary")]),
+            html.Div(
+                [
+                    html.H2(t("health.ages")),
+                    html.P(t("health.ages.summary", silent=silent, count=len(rows)), className="bl-summary"),
+                ]
+            ),
             grid.grid("age-grid", t("health.ages"), columns, rows),
         ],
         className="bl-card bl-card-flush",
@@ -74,14 +105,36 @@ def _ages(fleet: FleetAnswer) -> html.Section:
 def _quarantine(rows: tuple[QuarantineRow, ...], zone: ZoneInfo) -> html.Section:
     title = t("health.quarantine")
     if not rows:
-        return html.Section([html.H2(title), marks.mark(State.OK, t("health.quarantine.none"))], className="bl-card")
+        return html.Section(
+            [html.H2(title), marks.mark(State.OK, t("health.quarantine.none"))], className="bl-card"
+        )
     reasons = Counter(row.reason for row in rows)
     columns: list[dict[str, Any]] = [
-        {"field": "received", "headerName": t("health.col.received", zone=zone.key), "minWidth": 200, "flex": 1},
+        {
+            "field": "received",
+            "headerName": t("health.col.received", zone=zone.key),
+            "minWidth": 200,
+            "flex": 1,
+        },
         {"field": "crane", "headerName": t("fleet.col.crane"), "minWidth": 110},
         {"field": "reason", "headerName": t("health.col.reason"), "filter": True, "minWidth": 150},
-        {"field": "detail", "headerName": t("health.col.detail"), "minWidth": 260, "flex": 2, "wrapText": True, "cellClass": "bl-cell-wrap", "narrow": False},
-        {"field": "start", "headerName": t("health.col.start"), "minWidth": 200, "flex": 1, "cellClass": "bl-cell-mono", "narrow": False},
+        {
+            "field": "detail",
+            "headerName": t("health.col.detail"),
+            "minWidth": 260,
+            "flex": 2,
+            "wrapText": True,
+            "cellClass": "bl-cell-wrap",
+            "narrow": False,
+        },
+        {
+            "field": "start",
+            "headerName": t("health.col.start"),
+            "minWidth": 200,
+            "flex": 1,
+            "cellClass": "bl-cell-mono",
+            "narrow": False,
+        },
     ]
     data = [
         {
@@ -90,10 +143,17 @@ def _quarantine(rows: tuple[QuarantineRow, ...], zone: ZoneInfo) -> html.Section
         }
         for row in rows
     ]  # fmt: skip
-    words = numbers.listed([f"{count} {t(f'quarantine.{reason}')}" for reason, count in reasons.most_common()])
+    words = numbers.listed(
+        [f"{count} {t(f'quarantine.{reason}')}" for reason, count in reasons.most_common()]
+    )
     return html.Section(
         [
-            html.Div([html.H2(title), html.P(t("health.quarantine.summary", reasons=words), className="bl-summary")]),
+            html.Div(
+                [
+                    html.H2(title),
+                    html.P(t("health.quarantine.summary", reasons=words), className="bl-summary"),
+                ]
+            ),
             grid.grid("quarantine-grid", title, columns, data),
         ],
         className="bl-card bl-card-flush",

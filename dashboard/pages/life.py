@@ -19,8 +19,12 @@ async def render_list(visit: Visit) -> Any:
     """Every crane by used share, the most used first."""
     fleet = await visit.client.fleet(days=30)
     if not fleet.rows:
-        return html.Div([page.head(t("life.title")), states.empty(t("fleet.empty.title"), t("fleet.empty.text"))])
-    rows = sorted(fleet.rows, key=lambda row: -1.0 if row.used_share is None else row.used_share, reverse=True)
+        return html.Div(
+            [page.head(t("life.title")), states.empty(t("fleet.empty.title"), t("fleet.empty.text"))]
+        )
+    rows = sorted(
+        fleet.rows, key=lambda row: -1.0 if row.used_share is None else row.used_share, reverse=True
+    )
     items = [
         html.Li(
             [
@@ -37,7 +41,9 @@ async def render_list(visit: Visit) -> Any:
     return html.Div(
         [
             page.head(t("life.title"), t("life.context")),
-            html.Section([html.H2(t("life.list")), html.Ul(items, className="bl-life-list")], className="bl-card"),
+            html.Section(
+                [html.H2(t("life.list")), html.Ul(items, className="bl-life-list")], className="bl-card"
+            ),
             marks.cautions(fleet.cautions),
         ]
     )
@@ -47,9 +53,14 @@ async def render(visit: Visit) -> Any:
     """One crane's structural life with the assumptions behind it."""
     name = visit.place["crane"]
     life = await visit.client.life(name)
-    report = html.A(t("life.report"), href=f"/api/v1/cranes/{name}/report", className="bl-button", download="")
+    report = html.A(
+        t("life.report"), href=f"/api/v1/cranes/{name}/report", className="bl-button", download=""
+    )
     back = dcc.Link(t("life.to_crane"), href=f"/crane/{name}?tab=duty", className="bl-button bl-button-quiet")
-    parts: list[Any] = [page.head(t("life.of", crane=name), t("life.method", method=life.method), back, report), _share(life)]
+    parts: list[Any] = [
+        page.head(t("life.of", crane=name), t("life.method", method=life.method), back, report),
+        _share(life),
+    ]
     parts.append(html.Div([_forecast(life), _what_if(life)], className="bl-two"))
     parts += _damage(life)
     parts.append(marks.cautions(life.cautions, strong=True))
@@ -72,13 +83,27 @@ def _share(life: LifeAnswer) -> html.Section:
             marks.facts(
                 marks.fact(t("duty.lifts"), numbers.plain(life.lifts), _recorded(life)),
                 marks.fact(t("duty.kq"), numbers.plain(life.kq, 4), t("duty.kq.note")),
-                marks.fact(t("life.design"), f"{design.u_class} {design.q_class}" if design else numbers.MISSING, design.edition.value if design else t("life.no_class")),
+                marks.fact(
+                    t("life.design"),
+                    f"{design.u_class} {design.q_class}" if design else numbers.MISSING,
+                    design.edition.value if design else t("life.no_class"),
+                ),
                 marks.fact(t("life.f1"), numbers.plain(life.f1, 1), life.f1_reason),
                 marks.fact(t("life.coverage"), numbers.share(life.coverage), t("life.coverage.note")),
-                marks.fact(t("life.assessment"), numbers.day(life.special_assessment_on), life.special_assessment_reason),
+                marks.fact(
+                    t("life.assessment"),
+                    numbers.day(life.special_assessment_on),
+                    life.special_assessment_reason,
+                ),
             ),
             html.Details(
-                [html.Summary(t("formula")), html.P(life.method), html.P(t("life.formula")), html.P(_prior(life))], className="bl-numbers"
+                [
+                    html.Summary(t("formula")),
+                    html.P(life.method),
+                    html.P(t("life.formula")),
+                    html.P(_prior(life)),
+                ],
+                className="bl-numbers",
             ),
         ],
         className="bl-card",
@@ -95,7 +120,13 @@ def _prior(life: LifeAnswer) -> str:
     prior = life.prior_duty
     if prior is None:
         return t("life.prior.none")
-    return t("life.prior", lifts=numbers.plain(prior.lifts), kq=numbers.plain(prior.kq, 4), f1=numbers.plain(prior.f1, 1), source=prior.source or numbers.MISSING)
+    return t(
+        "life.prior",
+        lifts=numbers.plain(prior.lifts),
+        kq=numbers.plain(prior.kq, 4),
+        f1=numbers.plain(prior.f1, 1),
+        source=prior.source or numbers.MISSING,
+    )
 
 
 def _forecast(life: LifeAnswer) -> Any:
@@ -114,7 +145,16 @@ def _forecast(life: LifeAnswer) -> Any:
     ]  # fmt: skip
     if life.recorded_from is not None:
         counted = [100 * (life.used_share_prior or 0.0), now]
-        data.append({"type": "scatter", "mode": "lines", "x": [life.recorded_from, start], "y": counted, "line": {"color": "@series", "width": 2}, "hoverinfo": "skip"})
+        data.append(
+            {
+                "type": "scatter",
+                "mode": "lines",
+                "x": [life.recorded_from, start],
+                "y": counted,
+                "line": {"color": "@series", "width": 2},
+                "hoverinfo": "skip",
+            }
+        )
     review = life.special_assessment_on
     figure = {
         "data": data,
@@ -127,9 +167,19 @@ def _forecast(life: LifeAnswer) -> Any:
             annotations=[{"x": review, "yref": "paper", "y": 1, "yanchor": "top", "xanchor": "right", "xshift": -4, "text": t("life.assessment"), "showarrow": False, "font": {"color": "@ink_soft", "size": 11}}],
         ),
     }  # fmt: skip
-    words = t("forecast.summary", early=numbers.day(fan.early_on), middle=numbers.day(fan.middle_on), late=numbers.day(fan.late_on) if fan.late_on else t("forecast.beyond"), share=numbers.share(fan.threshold), weeks=fan.weeks_used, trend=fan.trend)
+    words = t(
+        "forecast.summary",
+        early=numbers.day(fan.early_on),
+        middle=numbers.day(fan.middle_on),
+        late=numbers.day(fan.late_on) if fan.late_on else t("forecast.beyond"),
+        share=numbers.share(fan.threshold),
+        weeks=fan.weeks_used,
+        trend=fan.trend,
+    )
     rows = [("early", fan.early_on, goal), ("middle", fan.middle_on, goal), ("late", fan.late_on, goal)]
-    return charts.chart("forecast", title, words, figure, headers=("future", "reached_on", "used_share_pct"), rows=rows)
+    return charts.chart(
+        "forecast", title, words, figure, headers=("future", "reached_on", "used_share_pct"), rows=rows
+    )
 
 
 def _what_if(life: LifeAnswer) -> html.Section:
@@ -150,7 +200,12 @@ def _what_if(life: LifeAnswer) -> html.Section:
         )
         for name in ("lifts", "load")
     ]  # fmt: skip
-    base = {"from": life.recorded_to.isoformat(), "used": life.used_share, "goal": life.forecast.threshold, "middle": life.forecast.middle_on.isoformat()}
+    base = {
+        "from": life.recorded_to.isoformat(),
+        "used": life.used_share,
+        "goal": life.forecast.threshold,
+        "middle": life.forecast.middle_on.isoformat(),
+    }
     return html.Section(
         [
             html.H2(t("what_if.title")),
@@ -170,14 +225,24 @@ def what_if_words(base: dict[str, Any], lifts_pct: float, load_pct: float) -> st
     days = (middle - start).days / max(faster, 1e-6)
     if days > 36_525:
         return t("what_if.beyond", times=numbers.plain(faster, 2))
-    return t("what_if.answer", day=numbers.day(start + timedelta(days=round(days))), share=numbers.share(base["goal"]), times=numbers.plain(faster, 2))
+    return t(
+        "what_if.answer",
+        day=numbers.day(start + timedelta(days=round(days))),
+        share=numbers.share(base["goal"]),
+        times=numbers.plain(faster, 2),
+    )
 
 
 def _damage(life: LifeAnswer) -> list[Any]:
     if not life.details:
         return [charts.nothing(t("details.title"), t("details.none"))]
-    headers = [t(f"details.col.{name}") for name in ("detail", "curve", "damage", "range", "equivalent", "gamma")]
-    rows = [html.Tr([html.Th(one.detail, scope="row"), *(html.Td(value) for value in _detail_cells(one))]) for one in life.details]
+    headers = [
+        t(f"details.col.{name}") for name in ("detail", "curve", "damage", "range", "equivalent", "gamma")
+    ]
+    rows = [
+        html.Tr([html.Th(one.detail, scope="row"), *(html.Td(value) for value in _detail_cells(one))])
+        for one in life.details
+    ]
     table = html.Section(
         [
             html.H2(t("details.title")),
@@ -194,8 +259,16 @@ def _damage(life: LifeAnswer) -> list[Any]:
 
 
 def _detail_cells(one: DetailDamage) -> tuple[str, ...]:
-    spread = f"{one.damage_low:.2g} – {one.damage_high:.2g}" if one.damage_low is not None and one.damage_high is not None else numbers.MISSING
-    equivalent = numbers.MISSING if one.equivalent_range_mpa is None else f"{numbers.plain(one.equivalent_range_mpa, 1)}{numbers.NBSP}MPa"
+    spread = (
+        f"{one.damage_low:.2g} – {one.damage_high:.2g}"
+        if one.damage_low is not None and one.damage_high is not None
+        else numbers.MISSING
+    )
+    equivalent = (
+        numbers.MISSING
+        if one.equivalent_range_mpa is None
+        else f"{numbers.plain(one.equivalent_range_mpa, 1)}{numbers.NBSP}MPa"
+    )
     return one.curve, f"{one.damage:.3g}", spread, equivalent, numbers.plain(one.gamma_mf, 2)
 
 
@@ -207,10 +280,17 @@ def _direction(one: DetailDamage) -> Any:
     theta = [*angles, *(angle + 180 for angle in angles), angles[0] + 360]
     figure = {
         "data": [{"type": "scatterpolar", "mode": "lines", "theta": theta, "r": [*values, *values, values[0]], "fill": "toself", "fillcolor": "@series_soft", "line": {"color": "@series", "width": 2}, "hovertemplate": "%{theta:.0f}°: %{r:.3g}<extra></extra>"}],
-        "layout": charts.layout(x_title="", y_title="", height=320, polar=area.polar_axes()),
+        "layout": charts.layout(x_title="", y_title="", height=320, margin={"t": 34, "b": 30}, polar=area.polar_axes()),
     }  # fmt: skip
     words = t("direction.summary", angle=numbers.plain(worst.direction_deg), damage=f"{worst.damage:.2g}")
-    return charts.chart(f"direction-{one.detail}", t("direction.title", detail=one.detail), words, figure, headers=("direction_deg", "damage"), rows=list(zip(angles, values, strict=True)))
+    return charts.chart(
+        f"direction-{one.detail}",
+        t("direction.title", detail=one.detail),
+        words,
+        figure,
+        headers=("direction_deg", "damage"),
+        rows=list(zip(angles, values, strict=True)),
+    )
 
 
 def register(app: Dash) -> None:

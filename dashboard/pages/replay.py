@@ -23,12 +23,27 @@ async def render_list(visit: Visit) -> Any:
     """Choose a crane; the newest recorded hour of it is played."""
     fleet = await visit.client.fleet(days=7)
     if not fleet.rows:
-        return html.Div([page.head(t("replay.title")), states.empty(t("fleet.empty.title"), t("fleet.empty.text"))])
+        return html.Div(
+            [page.head(t("replay.title")), states.empty(t("fleet.empty.title"), t("fleet.empty.text"))]
+        )
     items = [
-        html.Li([dcc.Link(row.crane, href=f"/replay/{row.crane}", className="bl-link"), html.Span(row.title or row.type, className="bl-cell-note"), page.age(row.last_at)])
+        html.Li(
+            [
+                dcc.Link(row.crane, href=f"/replay/{row.crane}", className="bl-link"),
+                html.Span(row.title or row.type, className="bl-cell-note"),
+                page.age(row.last_at),
+            ]
+        )
         for row in sorted(fleet.rows, key=lambda row: row.crane)
     ]
-    return html.Div([page.head(t("replay.title"), t("replay.context")), html.Section([html.H2(t("replay.choose")), html.Ul(items, className="bl-life-list")], className="bl-card")])
+    return html.Div(
+        [
+            page.head(t("replay.title"), t("replay.context")),
+            html.Section(
+                [html.H2(t("replay.choose")), html.Ul(items, className="bl-life-list")], className="bl-card"
+            ),
+        ]
+    )
 
 
 async def render(visit: Visit) -> Any:
@@ -45,13 +60,21 @@ async def render(visit: Visit) -> Any:
     samples = await visit.client.samples(name, start, end, channels=CHANNELS, points=FRAMES)
     head = page.head(
         t("replay.of", crane=name),
-        t("trace.span", start=numbers.moment(start, zone, seconds=True), end=numbers.moment(end, zone, seconds=True), samples=numbers.plain(samples.recorded_samples)),
+        t(
+            "trace.span",
+            start=numbers.moment(start, zone, seconds=True),
+            end=numbers.moment(end, zone, seconds=True),
+            samples=numbers.plain(samples.recorded_samples),
+        ),
         *_steps(visit, start, end),
     )
     frames = _frames(samples)
     if not frames["at_ms"]:
         return html.Div([head, states.empty(t("replay.empty.title"), t("replay.empty.text"))])
-    curve = geometry.capacity_curve((await visit.client.charts(name)).charts, *(geometry.spread_of(frames[f"stabiliser_{side}_pct"][0]) for side in ("left", "right")))
+    curve = geometry.capacity_curve(
+        (await visit.client.charts(name)).charts,
+        *(geometry.spread_of(frames[f"stabiliser_{side}_pct"][0]) for side in ("left", "right")),
+    )
     return html.Div([head, _player(visit, detail, frames, curve, zone), trace.utilisation(samples, (), zone)])
 
 
@@ -73,16 +96,23 @@ def _frames(samples: SamplesAnswer) -> dict[str, list[Any]]:
         if series is None:
             columns[name] = [None] * len(samples.at_ms)
             continue
-        columns[name] = [None if low is None or high is None else round((low + high) / 2, 2) for low, high in zip(series.low, series.high, strict=True)]
+        columns[name] = [
+            None if low is None or high is None else round((low + high) / 2, 2)
+            for low, high in zip(series.low, series.high, strict=True)
+        ]
     kept = [place for place in range(len(samples.at_ms)) if columns["main_boom_deg"][place] is not None]
-    frames: dict[str, list[Any]] = {name: [column[place] for place in kept] for name, column in columns.items()}
+    frames: dict[str, list[Any]] = {
+        name: [column[place] for place in kept] for name, column in columns.items()
+    }
     if not kept:
         frames = {name: [] for name in CHANNELS}
     frames["at_ms"] = [samples.at_ms[place] for place in kept]
     return frames
 
 
-def _player(visit: Visit, detail: Any, frames: dict[str, list[Any]], curve: list[list[float]], zone: ZoneInfo) -> html.Section:
+def _player(
+    visit: Visit, detail: Any, frames: dict[str, list[Any]], curve: list[list[float]], zone: ZoneInfo
+) -> html.Section:
     first = {name: frames[name][0] for name in CHANNELS}
     return html.Section(
         [
@@ -121,8 +151,28 @@ def register(app: Dash) -> None:
     def clientside(function: str, *dependencies: Any, **options: Any) -> None:
         app.clientside_callback(ClientsideFunction("boomledger_replay", function), *dependencies, **options)
 
-    clientside("toggle", Output("replay-clock", "disabled"), Output("replay-play", "children"), Input("replay-play", "n_clicks"), State("replay-clock", "disabled"), prevent_initial_call=True)
-    clientside("advance", Output("replay-place", "value"), Input("replay-clock", "n_intervals"), State("replay-place", "value"), State("replay-speed", "value"), State("replay-frames", "data"), prevent_initial_call=True)
-    clientside("show", Output("replay-view", "pose"), Output("replay-view", "utilisation_pct"), Output("replay-time", "children"), Input("replay-place", "value"), State("replay-frames", "data"))
-
-
+    clientside(
+        "toggle",
+        Output("replay-clock", "disabled"),
+        Output("replay-play", "children"),
+        Input("replay-play", "n_clicks"),
+        State("replay-clock", "disabled"),
+        prevent_initial_call=True,
+    )
+    clientside(
+        "advance",
+        Output("replay-place", "value"),
+        Input("replay-clock", "n_intervals"),
+        State("replay-place", "value"),
+        State("replay-speed", "value"),
+        State("replay-frames", "data"),
+        prevent_initial_call=True,
+    )
+    clientside(
+        "show",
+        Output("replay-view", "pose"),
+        Output("replay-view", "utilisation_pct"),
+        Output("replay-time", "children"),
+        Input("replay-place", "value"),
+        State("replay-frames", "data"),
+    )

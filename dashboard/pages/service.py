@@ -5,7 +5,6 @@ from typing import Any, Final
 
 from dash import dcc, html
 
-
 from dashboard.parts import grid, marks, page, states
 from dashboard.parts.marks import State
 from dashboard.texts import t
@@ -20,13 +19,22 @@ async def render(visit: Visit) -> Any:
     """Dates that must not be missed, the nearest first."""
     fleet = await visit.client.fleet(days=30)
     if not fleet.rows:
-        return html.Div([page.head(t("service.title")), states.empty(t("fleet.empty.title"), t("fleet.empty.text"))])
+        return html.Div(
+            [page.head(t("service.title")), states.empty(t("fleet.empty.title"), t("fleet.empty.text"))]
+        )
     rows = fleet.rows[:AT_MOST]
     lives = await together(*(visit.client.life(row.crane) for row in rows))
     today = visit.now.date()
     known = [(row, life) for row, life in zip(rows, lives, strict=True) if isinstance(life, LifeAnswer)]
     missing = sum(isinstance(life, Trouble) for life in lives)
-    due = sum(state is not State.OK for row, life in known for state, _ in (_due(row.service_due_on or life.service_due_on, today), _due(life.special_assessment_on, today)))
+    due = sum(
+        state is not State.OK
+        for row, life in known
+        for state, _ in (
+            _due(row.service_due_on or life.service_due_on, today),
+            _due(life.special_assessment_on, today),
+        )
+    )
     return html.Div(
         [
             page.head(t("service.title"), t("service.context", count=due, days=SOON_DAYS)),
@@ -58,16 +66,34 @@ def _due(when: date | None, today: date) -> tuple[State, str]:
 def _columns() -> list[dict[str, Any]]:
     return [
         {"field": "crane", "headerName": t("fleet.col.crane"), "cellRenderer": "CraneCell", "minWidth": 140},
-        {"field": "urgency", "headerName": t("service.col.state"), "cellRenderer": "MarkCell", "minWidth": 170, "sort": "desc"},
+        {
+            "field": "urgency",
+            "headerName": t("service.col.state"),
+            "cellRenderer": "MarkCell",
+            "minWidth": 170,
+            "sort": "desc",
+        },
         {"field": "service", "headerName": t("service.col.service"), "minWidth": 130, "narrow": False},
         {"field": "assessment", "headerName": t("service.col.assessment"), "minWidth": 150, "narrow": False},
-        {"field": "reason", "headerName": t("service.col.reason"), "minWidth": 260, "flex": 2, "wrapText": True, "cellClass": "bl-cell-wrap", "narrow": False, "sortable": False},
+        {
+            "field": "reason",
+            "headerName": t("service.col.reason"),
+            "minWidth": 260,
+            "flex": 2,
+            "wrapText": True,
+            "cellClass": "bl-cell-wrap",
+            "narrow": False,
+            "sortable": False,
+        },
     ]
 
 
 def _row(row: FleetRow, life: LifeAnswer, today: date) -> dict[str, Any]:
     service_on = row.service_due_on or life.service_due_on
-    states_found = [(*_due(service_on, today), t("service.col.service")), (*_due(life.special_assessment_on, today), t("service.col.assessment"))]
+    states_found = [
+        (*_due(service_on, today), t("service.col.service")),
+        (*_due(life.special_assessment_on, today), t("service.col.assessment")),
+    ]
     order = [State.OK, State.STALE, State.WATCH, State.ACT]
     state, word, which = max(states_found, key=lambda one: order.index(one[0]))
     return {
@@ -80,5 +106,3 @@ def _row(row: FleetRow, life: LifeAnswer, today: date) -> dict[str, Any]:
         "assessment": life.special_assessment_on.isoformat(),
         "reason": life.special_assessment_reason,
     }
-
-

@@ -21,11 +21,27 @@ async def render(visit: Visit) -> Any:
         parts.append(states.empty(t("fleet.empty.title"), t("fleet.empty.text")))
     else:
         columns: list[dict[str, Any]] = [
-            {"field": "crane", "headerName": t("fleet.col.crane"), "cellRenderer": "CraneCell", "minWidth": 150},
+            {
+                "field": "crane",
+                "headerName": t("fleet.col.crane"),
+                "cellRenderer": "CraneCell",
+                "minWidth": 150,
+            },
             {"field": "type", "headerName": t("settings.col.type"), "minWidth": 150},
             {"field": "site", "headerName": t("settings.col.site"), "minWidth": 120, "narrow": False},
-            {"field": "registered", "headerName": t("settings.col.registered"), "minWidth": 130, "narrow": False},
-            {"field": "urgency", "headerName": t("settings.col.state"), "cellRenderer": "MarkCell", "minWidth": 150, "narrow": False},
+            {
+                "field": "registered",
+                "headerName": t("settings.col.registered"),
+                "minWidth": 130,
+                "narrow": False,
+            },
+            {
+                "field": "urgency",
+                "headerName": t("settings.col.state"),
+                "cellRenderer": "MarkCell",
+                "minWidth": 150,
+                "narrow": False,
+            },
         ]
         rows = [
             {
@@ -35,10 +51,24 @@ async def render(visit: Visit) -> Any:
             }
             for row in cranes
         ]  # fmt: skip
-        parts.append(html.Section([html.H2(t("settings.cranes")), grid.grid("crane-grid", t("settings.cranes"), columns, rows)], className="bl-card bl-card-flush"))
-    parts.append(html.Section([html.H2(t("settings.units")), html.P(t("settings.units.text"))], className="bl-card"))
-    words = t("settings.version.unknown") if isinstance(version, Trouble) else t("settings.version", name=version.name, version=version.version, api=version.api)
-    about = [html.H2(t("settings.about")), html.P(words), html.A(t("settings.api"), href="/api/v1/docs", className="bl-link")]
+        parts.append(
+            html.Section(
+                [html.H2(t("settings.cranes")), grid.grid("crane-grid", t("settings.cranes"), columns, rows)],
+                className="bl-card bl-card-flush",
+            )
+        )
+    parts.append(
+        html.Section([html.H2(t("settings.units")), html.P(t("settings.units.text"))], className="bl-card")
+    )
+    words = (
+        t("settings.version.unknown")
+        if isinstance(version, Trouble)
+        else t("settings.version", name=version.name, version=version.version, api=version.api)
+    )
+    about = [
+        html.H2(t("settings.about")),
+        html.P(words),
+        html.A(t("settings.api"), href="/api/v1/docs", className="bl-link"),
+    ]
     parts.append(html.Section(about, className="bl-card"))
     return html.Div(parts)
-

@@ -13,7 +13,7 @@ from domain.answers import AreaCell, WorkingAreaAnswer
 
 def sector_of(slew_from_deg: float, slew_to_deg: float) -> str:
     """Which side of the carrier a slewing cell lies on: quarters centred on cab, right, rear, left."""
-    middle = ((slew_from_deg + slew_to_deg) / 2 + 180) % 360 - 180
+    middle = _around((slew_from_deg + slew_to_deg) / 2)
     if abs(middle) <= 45:
         return "over_cab"
     if abs(middle) >= 135:
@@ -51,7 +51,9 @@ def heatmap(area: WorkingAreaAnswer, units: Units) -> Any:
     if not cells:
         return charts.nothing(title, t("area.none"))
     factor = numbers.length_factor(units)
-    slews = sorted({(cell.slew_from_deg, cell.slew_to_deg) for cell in cells})
+    slews = sorted(
+        {(cell.slew_from_deg, cell.slew_to_deg) for cell in cells}, key=lambda pair: _around(sum(pair) / 2)
+    )
     reaches = sorted({(cell.outreach_from_m, cell.outreach_to_m) for cell in cells})
     found = {(c.slew_from_deg, c.slew_to_deg, c.outreach_from_m, c.outreach_to_m): c for c in cells}
     z = [[_minutes(found.get((*slew, *reach))) for slew in slews] for reach in reaches]
@@ -60,7 +62,7 @@ def heatmap(area: WorkingAreaAnswer, units: Units) -> Any:
         "data": [
             {
                 "type": "heatmap",
-                "x": [(a + b) / 2 for a, b in slews],
+                "x": [_around((a + b) / 2) for a, b in slews],
                 "y": [(a + b) / 2 / factor for a, b in reaches],
                 "z": z,
                 "colorscale": MAGNITUDE,
@@ -72,7 +74,7 @@ def heatmap(area: WorkingAreaAnswer, units: Units) -> Any:
             {
                 "type": "scatter",
                 "mode": "markers",
-                "x": [(c.slew_from_deg + c.slew_to_deg) / 2 for c in near],
+                "x": [_around((c.slew_from_deg + c.slew_to_deg) / 2) for c in near],
                 "y": [(c.outreach_from_m + c.outreach_to_m) / 2 / factor for c in near],
                 "marker": {
                     "symbol": "triangle-up", "color": "@act_fill", "line": {"color": "#ffffff", "width": 1},
@@ -95,12 +97,24 @@ def heatmap(area: WorkingAreaAnswer, units: Units) -> Any:
         title,
         t("area.summary.near", where=where) if where else t("area.summary.none"),
         figure,
-        headers=("slew_from_deg", "slew_to_deg", "outreach_from_m", "outreach_to_m", "recorded_s", "near_limit_s"),
+        headers=(
+            "slew_from_deg",
+            "slew_to_deg",
+            "outreach_from_m",
+            "outreach_to_m",
+            "recorded_s",
+            "near_limit_s",
+        ),
         rows=[
             (c.slew_from_deg, c.slew_to_deg, c.outreach_from_m, c.outreach_to_m, c.recorded_s, c.near_limit_s)
             for c in cells
         ],
     )
+
+
+def _around(angle_deg: float) -> float:
+    """An angle brought to -180 (inclusive) to 180."""
+    return (angle_deg + 180) % 360 - 180
 
 
 def _minutes(cell: AreaCell | None) -> float | None:
@@ -126,7 +140,7 @@ def rose(area: WorkingAreaAnswer) -> Any:
             _petals(angles, [worked[a] - near[a] for a in angles], width, "@series", t("rose.worked")),
             _petals(angles, [near[a] for a in angles], width, "@act_fill", t("rose.near")),
         ],
-        "layout": charts.layout(x_title="", y_title="", height=300, barmode="stack", showlegend=True, legend={"orientation": "h", "y": -0.12}, polar=polar_axes()),
+        "layout": charts.layout(x_title="", y_title="", height=300, barmode="stack", showlegend=True, legend={"x": 0, "y": 0}, margin={"t": 34, "b": 30}, polar=polar_axes()),
     }  # fmt: skip
     busiest = max(angles, key=lambda angle: worked[angle])
     return charts.chart(
@@ -138,7 +152,12 @@ def rose(area: WorkingAreaAnswer) -> Any:
 
 def polar_axes() -> dict[str, Any]:
     """Polar axes with the cab at the top and angles clockwise from above."""
-    names = [t("sector.over_cab.short"), t("sector.right.short"), t("sector.rear.short"), t("sector.left.short")]
+    names = [
+        t("sector.over_cab.short"),
+        t("sector.right.short"),
+        t("sector.rear.short"),
+        t("sector.left.short"),
+    ]
     return {
         "bgcolor": "rgba(0,0,0,0)",
         "angularaxis": {
@@ -149,7 +168,9 @@ def polar_axes() -> dict[str, Any]:
     }  # fmt: skip
 
 
-def _petals(angles: list[float], lengths: list[float], width: float, colour: str, word: str) -> dict[str, Any]:
+def _petals(
+    angles: list[float], lengths: list[float], width: float, colour: str, word: str
+) -> dict[str, Any]:
     return {
         "type": "barpolar", "theta": angles, "r": [round(length, 2) for length in lengths], "width": [width * 0.94] * len(angles),
         "marker": {"color": colour, "line": {"width": 0}}, "name": word, "hovertemplate": f"{word}: %{{r:.1f}} min<extra></extra>",

@@ -41,7 +41,11 @@ def layout(*, x_title: str, y_title: str, height: int = 280, **more: Any) -> dic
         "paper_bgcolor": "rgba(0,0,0,0)",
         "plot_bgcolor": "rgba(0,0,0,0)",
         "showlegend": False,
-        "hoverlabel": {"bgcolor": "@surface", "bordercolor": "@line_strong", "font": {"color": "@ink", "family": FONT}},
+        "hoverlabel": {
+            "bgcolor": "@surface",
+            "bordercolor": "@line_strong",
+            "font": {"color": "@ink", "family": FONT},
+        },
         "dragmode": "zoom",
         "xaxis": {**axis, "title": {**axis["title"], "text": x_title}, "showgrid": False},
         "yaxis": {**axis, "title": {**axis["title"], "text": y_title}},
@@ -95,14 +99,21 @@ def numbers_behind(name: str, headers: Sequence[str], rows: Sequence[Row]) -> ht
         [
             html.Summary(t("chart.numbers")),
             html.Div(
-                html.Table([html.Thead(html.Tr([html.Th(word, scope="col") for word in headers])), html.Tbody(body)]),
+                html.Table(
+                    [html.Thead(html.Tr([html.Th(word, scope="col") for word in headers])), html.Tbody(body)]
+                ),
                 className="bl-table-scroll",
                 tabIndex=0,
                 role="region",
                 **{"aria-label": t("chart.table", name=name)},
             ),
             html.P(t("chart.more_rows", count=rest)) if rest > 0 else None,
-            html.A(t("chart.csv"), href=_csv_address(headers, rows), download=f"{name}.csv", className="bl-quiet-link"),
+            html.A(
+                t("chart.csv"),
+                href=_csv_address(headers, rows),
+                download=f"{name}.csv",
+                className="bl-quiet-link",
+            ),
         ],
         className="bl-numbers",
     )

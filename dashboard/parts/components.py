@@ -49,7 +49,7 @@ class TopView(_Drawn):
 
     _type = "TopView"
     _props = (
-        "crane", "slew_deg", "outreach_m", "left_pct", "right_pct", "carrier", "reach_m", "state", "units", "label", "words",
+        "crane", "geometry", "slew_deg", "outreach_m", "left_pct", "right_pct", "carrier", "reach_m", "state", "units", "label", "words",
     )  # fmt: skip
 
 
@@ -73,8 +73,16 @@ class LiveFeed(_Drawn):
 class LiveValue(_Drawn):
     """The newest reading of one channel of one crane, kept current by the live feed.
 
-    crane, channel, value; decimals; unit; factor: shown value = value * factor.
+    crane, channel, value; decimals; unit; factor: shown value = value * factor. With geometry, outreach_m and
+    hook_height_m of a crane that does not send them are computed from its pose.
     """
 
     _type = "LiveValue"
-    _props = ("crane", "channel", "value", "decimals", "unit", "factor", "missing")
+    _props = ("crane", "channel", "value", "decimals", "unit", "factor", "missing", "geometry")
+
+
+class LiveMark(_Drawn):
+    """The state of utilisation as word, shape and colour, kept current: words by state, watch and act from [%]."""
+
+    _type = "LiveMark"
+    _props = ("crane", "value", "stale", "watch_from", "act_from", "words")

@@ -45,16 +45,23 @@ def word_of(event: EventRow) -> str:
 def event_list(events: Sequence[EventRow], zone: ZoneInfo, *, with_crane: bool = False) -> html.Section:
     """The newest events, each with the way to the trace around it."""
     if not events:
-        return html.Section([html.H2(t("events.title")), html.P(t("events.none"), className="bl-nothing")], className="bl-card")
+        return html.Section(
+            [html.H2(t("events.title")), html.P(t("events.none"), className="bl-nothing")],
+            className="bl-card",
+        )
     items = [html.Li(_line(event, zone, with_crane)) for event in events]
-    return html.Section([html.H2(t("events.title")), html.Ol(items, className="bl-events")], className="bl-card")
+    return html.Section(
+        [html.H2(t("events.title")), html.Ol(items, className="bl-events")], className="bl-card"
+    )
 
 
 def _line(event: EventRow, zone: ZoneInfo, with_crane: bool) -> list[Any]:
     return [
         html.Time(numbers.moment(event.at, zone, seconds=True), dateTime=event.at.isoformat()),
         marks.mark(state_of(event), word_of(event)),
-        html.Span(" ".join(part for part in (event.crane if with_crane else "", event.code, event.text) if part)),
+        html.Span(
+            " ".join(part for part in (event.crane if with_crane else "", event.code, event.text) if part)
+        ),
         dcc.Link(
             t("events.trace"),
             href=trace_address(event.crane, event.at - CONTEXT, event.at + CONTEXT),
@@ -67,11 +74,38 @@ def _line(event: EventRow, zone: ZoneInfo, with_crane: bool) -> list[Any]:
 def event_grid(events: Sequence[EventRow], zone: ZoneInfo, *, with_crane: bool = False) -> html.Div:
     """All events of a period, sortable and filterable."""
     columns: list[dict[str, Any]] = [
-        {"field": "at", "headerName": t("events.col.at", zone=zone.key), "cellRenderer": "LinkCell", "minWidth": 210, "flex": 1},
+        {
+            "field": "at",
+            "headerName": t("events.col.at", zone=zone.key),
+            "cellRenderer": "LinkCell",
+            "minWidth": 210,
+            "flex": 1,
+        },
         {"field": "crane", "headerName": t("fleet.col.crane"), "minWidth": 110, "hide": not with_crane},
-        {"field": "word", "headerName": t("events.col.kind"), "cellRenderer": "MarkCell", "filter": True, "minWidth": 170},
-        {"field": "code", "headerName": t("events.col.code"), "filter": True, "minWidth": 100, "narrow": False},
-        {"field": "text", "headerName": t("events.col.text"), "filter": True, "minWidth": 240, "flex": 2, "wrapText": True, "cellClass": "bl-cell-wrap", "narrow": False},
+        {
+            "field": "word",
+            "headerName": t("events.col.kind"),
+            "cellRenderer": "MarkCell",
+            "filter": True,
+            "minWidth": 170,
+        },
+        {
+            "field": "code",
+            "headerName": t("events.col.code"),
+            "filter": True,
+            "minWidth": 100,
+            "narrow": False,
+        },
+        {
+            "field": "text",
+            "headerName": t("events.col.text"),
+            "filter": True,
+            "minWidth": 240,
+            "flex": 2,
+            "wrapText": True,
+            "cellClass": "bl-cell-wrap",
+            "narrow": False,
+        },
     ]
     rows = [
         {

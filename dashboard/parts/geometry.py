@@ -8,7 +8,7 @@ from typing import Any, Final
 
 import numpy as np
 
-from domain.crane import CraneType, LoadChart, Spread
+from domain.crane import CraneType, LoadChart, Sector, Spread
 
 POSE_CHANNELS: Final = (
     "main_boom_deg", "knuckle_boom_deg", "extension_m", "jib_deg", "jib_extension_m",
@@ -48,6 +48,24 @@ def pose_of(values: Mapping[str, float | None]) -> dict[str, float] | None:
     return pose if all(name in pose for name in _NEEDED) else None
 
 
+def hook_of(crane_type: CraneType, values: Mapping[str, float | None]) -> tuple[float, float] | None:
+    """(outreach_m, hook_height_m) of the pose among live values; None where the pose is not known."""
+    pose = pose_of(values)
+    if pose is None:
+        return None
+    members = [
+        (crane_type.main_boom.length_m, pose["main_boom_deg"]),
+        (crane_type.knuckle_boom.length_m + pose.get("extension_m", 0.0), pose["knuckle_boom_deg"]),
+    ]
+    if crane_type.jib is not None and "jib_deg" in pose:
+        members.append((crane_type.jib.boom.length_m + pose.get("jib_extension_m", 0.0), pose["jib_deg"]))
+    outreach = crane_type.pivot_offset_m + sum(
+        length * np.cos(np.radians(angle)) for length, angle in members
+    )
+    height = crane_type.pivot_height_m + sum(length * np.sin(np.radians(angle)) for length, angle in members)
+    return float(outreach), float(height)
+
+
 def reach_outline(crane_type: CraneType, *, directions: int = 72) -> list[list[float]]:
     """Outline of the hook points that the booms can reach, seen from the side.
 
@@ -85,19 +103,32 @@ def reach_outline(crane_type: CraneType, *, directions: int = 72) -> list[list[f
 
 
 def capacity_curve(
-    charts: Sequence[LoadChart], left: Spread, right: Spread, hook_height_m: float | None = None
+    charts: Sequence[LoadChart],
+    left: Spread,
+    right: Spread,
+    *,
+    hook_height_m: float | None = None,
+    sector: Sector | None = None,
 ) -> list[list[float]]:
-    """[[outreach m, capacity kg], ...] of the chart for a stabiliser state: the smallest over its sectors.
+    """[[outreach m, capacity kg], ...] of the charts for a stabiliser state; empty without a chart.
 
-    Where the chart has rows by hook height, the row nearest above the height is taken. Empty without a chart.
+    The smallest over what is left open (sectors, jib, stage), so that the picture never promises more than a
+    chart. Where charts have rows by hook height, the smaller of the rows just below and just above it.
     """
-    fitting = [chart for chart in charts if (chart.spread_left, chart.spread_right) == (left, right)]
-    whole = [chart for chart in fitting if chart.stage is None] or fitting
-    lowest: dict[float, float] = {}
-    for chart in whole:
-        for point in _row(chart, hook_height_m):
-            lowest[point[0]] = min(point[1], lowest.get(point[0], point[1]))
-    return [[reach, lowest[reach]] for reach in sorted(lowest)]
+    fitting = [
+        chart
+        for chart in charts
+        if (chart.spread_left, chart.spread_right) == (left, right)
+        and (sector is None or chart.sector in (None, sector))
+    ]
+    rows = [_row(chart, hook_height_m) for chart in fitting]
+    shared = sorted({reach for row in rows for reach in row})
+    curve: list[list[float]] = []
+    for reach in shared:
+        found = [capacity for row in rows if (capacity := _read(row, reach)) is not None]
+        if found:
+            curve.append([reach, min(found)])
+    return curve
 
 
 def spread_of(percent: float | None) -> Spread:
@@ -107,12 +138,24 @@ def spread_of(percent: float | None) -> Spread:
     return Spread.FULL if percent >= 99 else Spread.PART
 
 
-def _row(chart: LoadChart, hook_height_m: float | None) -> list[tuple[float, float]]:
+def _row(chart: LoadChart, hook_height_m: float | None) -> dict[float, float]:
     heights = sorted({point.hook_height_m for point in chart.points if point.hook_height_m is not None})
-    if not heights:
-        return [(point.outreach_m, point.capacity_kg) for point in chart.points]
-    wanted = next((height for height in heights if hook_height_m is not None and height >= hook_height_m), heights[-1])
-    return [(p.outreach_m, p.capacity_kg) for p in chart.points if p.hook_height_m in (wanted, None)]
+    used = set(heights)
+    if hook_height_m is not None and heights:
+        below = [height for height in heights if height <= hook_height_m][-1:]
+        above = [height for height in heights if height >= hook_height_m][:1]
+        used = {*below, *above}
+    row: dict[float, float] = {}
+    for point in chart.points:
+        if point.hook_height_m is None or point.hook_height_m in used:
+            row[point.outreach_m] = min(point.capacity_kg, row.get(point.outreach_m, point.capacity_kg))
+    return row
+
+
+def _read(row: Mapping[float, float], reach: float) -> float | None:
+    """Capacity at an outreach, that of the next larger outreach of the row: never between two points."""
+    farther = [at for at in row if at >= reach]
+    return row[min(farther)] if farther and reach >= min(row) else None
 
 
 def _angles(low_deg: float, high_deg: float, count: int) -> Any:
@@ -144,5 +187,9 @@ def pose_reaching(crane_type: CraneType, outreach_m: float, hook_height_m: float
         if not within or not -0.05 <= extension <= longest + 0.05 or knuckle > angle + 10:
             continue
         if best is None or extension < best["extension_m"]:
-            best = {"main_boom_deg": float(angle), "knuckle_boom_deg": knuckle, "extension_m": max(0.0, extension)}
+            best = {
+                "main_boom_deg": float(angle),
+                "knuckle_boom_deg": knuckle,
+                "extension_m": max(0.0, extension),
+            }
     return best

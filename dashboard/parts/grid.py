@@ -11,7 +11,9 @@ from dashboard.theme import GRID_THEME
 TALL_FROM_ROWS = 30
 
 
-def grid(name: str, label: str, columns: list[dict[str, Any]], rows: list[dict[str, Any]], **options: Any) -> html.Div:
+def grid(
+    name: str, label: str, columns: list[dict[str, Any]], rows: list[dict[str, Any]], **options: Any
+) -> html.Div:
     """A grid. A column with `"narrow": False` is hidden below 700 px of width.
 
     name: its id. label: what it lists. rows: plain values only; what is drawn is chosen by `cellRenderer`.
@@ -24,8 +26,13 @@ def grid(name: str, label: str, columns: list[dict[str, Any]], rows: list[dict[s
             columnDefs=columns,
             rowData=rows,
             defaultColDef={
-                "sortable": True, "filter": False, "resizable": True, "suppressMovable": True,
-                "wrapHeaderText": True, "autoHeaderHeight": True, "suppressHeaderMenuButton": True,
+                "sortable": True,
+                "filter": False,
+                "resizable": True,
+                "suppressMovable": True,
+                "wrapHeaderText": True,
+                "autoHeaderHeight": True,
+                "suppressHeaderMenuButton": True,
             },
             dashGridOptions={
                 "theme": GRID_THEME,

@@ -1,11 +1,14 @@
 """State as a word, a shape and a colour; bars against their band. Small pieces that stand in many pages."""
 
 from enum import StrEnum
-from typing import Any
+from typing import Any, Final
 
 from dash import html
 
 from dashboard.texts import t
+
+WARNING_PCT: Final = 90.0
+LIMIT_PCT: Final = 100.0
 
 
 class State(StrEnum):
@@ -44,7 +47,7 @@ def life_state(used_share: float | None) -> State:
 
 def utilisation_state(utilisation_pct: float | None) -> State:
     """Attention by utilisation [%]: 90 % first warning (common practice, no source), 100 % limit."""
-    return _stepped(utilisation_pct, 90.0, 100.0)
+    return _stepped(utilisation_pct, WARNING_PCT, LIMIT_PCT)
 
 
 def _stepped(value: float | None, watch: float, act: float) -> State:
@@ -67,14 +70,21 @@ def bar(
     if band is not None:
         start = min(100.0, 100 * band[0] / full)
         width = max(0.0, min(100.0, 100 * band[1] / full) - start)
-        children.append(html.Span(className="bl-bar-band", style={"left": f"{start:.2f}%", "width": f"{width:.2f}%"}))
+        children.append(
+            html.Span(className="bl-bar-band", style={"left": f"{start:.2f}%", "width": f"{width:.2f}%"})
+        )
     if value is not None:
         width = max(0.0, min(100.0, 100 * value / full))
         children.append(html.Span(className="bl-bar-fill", style={"width": f"{width:.2f}%"}))
     return html.Div(
         [
             html.Span(text, className="bl-bar-text"),
-            html.Span(children, className="bl-bar-track", role="img", **{"aria-label": t("bar.label", name=name, text=text)}),
+            html.Span(
+                children,
+                className="bl-bar-track",
+                role="img",
+                **{"aria-label": t("bar.label", name=name, text=text)},
+            ),
         ],
         className=f"bl-bar bl-{state}",
     )
@@ -96,7 +106,10 @@ def facts(*items: html.Div) -> html.Dl:
 def cautions(lines: tuple[str, ...] | list[str], *, strong: bool = False) -> html.Aside:
     """What a number on this page must not be trusted for."""
     return html.Aside(
-        [html.H2(t("cautions.title"), className="bl-cautions-title"), html.Ul([html.Li(line) for line in lines])],
+        [
+            html.H2(t("cautions.title"), className="bl-cautions-title"),
+            html.Ul([html.Li(line) for line in lines]),
+        ],
         className="bl-cautions bl-cautions-strong" if strong else "bl-cautions",
         **{"aria-label": t("cautions.title")},
     )

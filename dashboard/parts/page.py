@@ -26,7 +26,9 @@ def head(title: str, context: Any = None, *controls: Any) -> html.Header:
     words = [html.H1(title)]
     if context is not None:
         words.append(html.P(context, className="bl-context"))
-    return html.Header([html.Div(words), html.Div(list(controls), className="bl-controls")], className="bl-head")
+    return html.Header(
+        [html.Div(words), html.Div(list(controls), className="bl-controls")], className="bl-head"
+    )
 
 
 def tabs(label: str, here: str, items: Sequence[tuple[str, str, str]]) -> html.Nav:
@@ -37,11 +39,17 @@ def tabs(label: str, here: str, items: Sequence[tuple[str, str, str]]) -> html.N
 
 def _tab(word: str, href: str, current: bool) -> Any:
     return dmc.Anchor(
-        word, href=href, underline="never", className="bl-tab", **({"aria-current": "page"} if current else {})
+        word,
+        href=href,
+        underline="never",
+        className="bl-tab",
+        **({"aria-current": "page"} if current else {}),
     )
 
 
-def choice(name: str, value: str, options: Sequence[tuple[str, str]], *, label: str, default: str) -> html.Div:
+def choice(
+    name: str, value: str, options: Sequence[tuple[str, str]], *, label: str, default: str
+) -> html.Div:
     """A choice that lives in the address under `name`."""
     control = dmc.SegmentedControl(
         id={"type": "query", "name": name, "default": default},
@@ -55,10 +63,17 @@ def choice(name: str, value: str, options: Sequence[tuple[str, str]], *, label: 
 
 def age(at: Any, *, crane: str | None = None, stale_after_s: float = STALE_AFTER_S) -> Age:
     """How long ago `at` was, counting up."""
-    return Age(crane=crane, at=at.isoformat() if at is not None else None, stale_after_s=stale_after_s, words=AGE_WORDS)
+    return Age(
+        crane=crane,
+        at=at.isoformat() if at is not None else None,
+        stale_after_s=stale_after_s,
+        words=AGE_WORDS,
+    )
 
 
 def crane_link(name: str, title: str = "", **query: str) -> Any:
     """A crane's name as the way to its page."""
-    address = f"/crane/{name}" + ("?" + "&".join(f"{key}={value}" for key, value in query.items()) if query else "")
+    address = f"/crane/{name}" + (
+        "?" + "&".join(f"{key}={value}" for key, value in query.items()) if query else ""
+    )
     return dcc.Link(title or name, href=address, className="bl-link")

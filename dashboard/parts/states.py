@@ -23,7 +23,12 @@ def _picture(kind: str, title: str, text: str, *steps: Any) -> html.Section:
 def loading() -> html.Div:
     """Grey shapes where the page will stand."""
     blocks = [html.Div(className=f"bl-bone bl-bone-{size}") for size in ("title", "line", "wide", "tall")]
-    return html.Div(blocks, className="bl-loading", role="status", **{"data-state": "loading", "aria-label": t("state.loading")})
+    return html.Div(
+        blocks,
+        className="bl-loading",
+        role="status",
+        **{"data-state": "loading", "aria-label": t("state.loading")},
+    )
 
 
 def empty(title: str, text: str, *steps: Any) -> html.Section:
@@ -64,5 +69,7 @@ def not_found(detail: str) -> html.Section:
 def partial(name: str, detail: str) -> html.P:
     """One part of a page is missing while the rest stands."""
     return html.P(
-        [html.Strong(t("state.partial", name=name)), " ", detail], className="bl-partial", **{"data-state": "partial"}
+        [html.Strong(t("state.partial", name=name)), " ", detail],
+        className="bl-partial",
+        **{"data-state": "partial"},
     )

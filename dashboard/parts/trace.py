@@ -7,13 +7,12 @@ from zoneinfo import ZoneInfo
 
 from dashboard import numbers
 from dashboard.parts import charts
+from dashboard.parts.marks import LIMIT_PCT, WARNING_PCT
 from dashboard.texts import t
 from domain.answers import EventRow, SamplesAnswer
 from domain.channels import CHANNEL_BY_NAME
 from domain.messages import EventKind, EventState
 
-NEAR_PCT: Final = 90.0
-LIMIT_PCT: Final = 100.0
 SYMBOLS: Final[dict[EventKind, tuple[str, str]]] = {
     EventKind.LIMITER_STOP: ("triangle-down", "@act_fill"),
     EventKind.LIMITER_OVERRIDE: ("diamond", "@act_fill"),
@@ -24,7 +23,9 @@ SYMBOLS: Final[dict[EventKind, tuple[str, str]]] = {
 }
 
 
-def utilisation(samples: SamplesAnswer, events: Sequence[EventRow], zone: ZoneInfo, name: str = "utilisation") -> Any:
+def utilisation(
+    samples: SamplesAnswer, events: Sequence[EventRow], zone: ZoneInfo, name: str = "utilisation"
+) -> Any:
     """Utilisation over time with the band from 90 % to the limit, and events above it."""
     title = t("trace.title")
     series = samples.series.get("utilisation_pct")
@@ -48,17 +49,24 @@ def utilisation(samples: SamplesAnswer, events: Sequence[EventRow], zone: ZoneIn
             yaxis={"range": [0, top], "dtick": 25},
             xaxis={"range": [_local(samples.time_from, zone), _local(samples.time_to, zone)]},
             shapes=[
-                {"type": "rect", "xref": "paper", "x0": 0, "x1": 1, "y0": NEAR_PCT, "y1": LIMIT_PCT, "fillcolor": "@watch_soft", "line": {"width": 0}, "layer": "below"},
-                {"type": "line", "xref": "paper", "x0": 0, "x1": 1, "y0": NEAR_PCT, "y1": NEAR_PCT, "line": {"color": "@watch", "width": 1, "dash": "dot"}, "layer": "below"},
+                {"type": "rect", "xref": "paper", "x0": 0, "x1": 1, "y0": WARNING_PCT, "y1": LIMIT_PCT, "fillcolor": "@watch_soft", "line": {"width": 0}, "layer": "below"},
+                {"type": "line", "xref": "paper", "x0": 0, "x1": 1, "y0": WARNING_PCT, "y1": WARNING_PCT, "line": {"color": "@watch", "width": 1, "dash": "dot"}, "layer": "below"},
                 {"type": "line", "xref": "paper", "x0": 0, "x1": 1, "y0": LIMIT_PCT, "y1": LIMIT_PCT, "line": {"color": "@act", "width": 1.2}, "layer": "below"},
             ],
             annotations=[
-                {"xref": "paper", "x": 1, "xanchor": "right", "y": NEAR_PCT, "yanchor": "top", "text": t("trace.near"), "showarrow": False, "font": {"color": "@watch", "size": 11}},
+                {"xref": "paper", "x": 1, "xanchor": "right", "y": WARNING_PCT, "yanchor": "top", "text": t("trace.near"), "showarrow": False, "font": {"color": "@watch", "size": 11}},
                 {"xref": "paper", "x": 1, "xanchor": "right", "y": LIMIT_PCT, "yanchor": "bottom", "text": t("trace.limit"), "showarrow": False, "font": {"color": "@act", "size": 11}},
             ],
         ),
     }  # fmt: skip
-    return charts.chart(name, title, _summary(samples, events, highest), figure, headers=("at_utc", "low_pct", "high_pct"), rows=_rows(samples, "utilisation_pct"))
+    return charts.chart(
+        name,
+        title,
+        _summary(samples, events, highest),
+        figure,
+        headers=("at_utc", "low_pct", "high_pct"),
+        rows=_rows(samples, "utilisation_pct"),
+    )
 
 
 def channel(samples: SamplesAnswer, name: str, zone: ZoneInfo) -> Any:
@@ -76,8 +84,15 @@ def channel(samples: SamplesAnswer, name: str, zone: ZoneInfo) -> Any:
             xaxis={"range": [_local(samples.time_from, zone), _local(samples.time_to, zone)]},
         ),
     }  # fmt: skip
-    summary = t("trace.between", low=numbers.plain(min(known), 1), high=numbers.plain(max(known), 1), unit=CHANNEL_BY_NAME[name].unit)
-    return charts.chart(f"trace-{name}", title, summary, figure, headers=("at_utc", "low", "high"), rows=_rows(samples, name))
+    summary = t(
+        "trace.between",
+        low=numbers.plain(min(known), 1),
+        high=numbers.plain(max(known), 1),
+        unit=CHANNEL_BY_NAME[name].unit,
+    )
+    return charts.chart(
+        f"trace-{name}", title, summary, figure, headers=("at_utc", "low", "high"), rows=_rows(samples, name)
+    )
 
 
 def _local(when: datetime, zone: ZoneInfo) -> str:
@@ -91,7 +106,9 @@ def _strokes(samples: SamplesAnswer, name: str, zone: ZoneInfo) -> tuple[list[st
     times: list[str] = []
     values: list[float | None] = []
     for at_ms, low, high in zip(samples.at_ms, series.low, series.high, strict=True):
-        at = datetime.fromtimestamp(at_ms / 1000, zone).replace(tzinfo=None).isoformat(timespec="milliseconds")
+        at = (
+            datetime.fromtimestamp(at_ms / 1000, zone).replace(tzinfo=None).isoformat(timespec="milliseconds")
+        )
         times.append(at)
         values.append(_short(low))
         if samples.reduced and high != low:
@@ -124,7 +141,9 @@ def _event_marks(events: Sequence[EventRow], zone: ZoneInfo, level: float) -> li
 
 def _summary(samples: SamplesAnswer, events: Sequence[EventRow], highest: float) -> str:
     stops = sum(event.kind is EventKind.LIMITER_STOP and event.state is EventState.RAISED for event in events)
-    overrides = sum(event.kind is EventKind.LIMITER_OVERRIDE and event.state is EventState.RAISED for event in events)
+    overrides = sum(
+        event.kind is EventKind.LIMITER_OVERRIDE and event.state is EventState.RAISED for event in events
+    )
     words = t("trace.summary", highest=numbers.percent(highest), stops=stops, overrides=overrides)
     return f"{words} {t('trace.reduced')}" if samples.reduced else words
 
