@@ -5,6 +5,7 @@ after the crane is back in coverage: late, complete and in order.
 """
 
 from collections.abc import Iterable, Iterator
+from dataclasses import replace
 from datetime import date, datetime, timedelta
 from typing import Final
 
@@ -30,6 +31,7 @@ _MODE_TEXT: Final = {
     Mode.TRANSPORT: "transport",
     Mode.STABILISER: "stabiliser",
     Mode.REMOTE: "remote control",
+    Mode.EMERGENCY: "emergency, on the manual valves",
 }
 
 
@@ -96,15 +98,17 @@ def _record(
     boot_stream = np.random.default_rng([seed, crane.number, sessions[0].start_ms, Purpose.BOOT])
     drafts = _moments(sessions, signals) + ([] if live else _codes(crane, day, sessions, seed))
     batches, events = _numbered(sessions, signals, drafts, dt_ms, samples_per_message)
+    offset_ms = round(crane.faults.clock_offset_s * 1000)
     return DayRecord(
         crane=crane.name,
         day=day,
         boot=int(boot_stream.integers(1, 2**63 - 1)),
         dt_ms=dt_ms,
-        t_ms=signals.t_ms,
+        clock_offset_ms=offset_ms,
+        t_ms=signals.t_ms + offset_ms,
         channels=sensed(stream(seed, crane, day, Purpose.SENSORS), crane, signals, day.toordinal()),
-        batches=batches,
-        events=events,
+        batches=replace(batches, t0_ms=batches.t0_ms + offset_ms),
+        events=tuple(event._replace(at_ms=event.at_ms + offset_ms) for event in events),
         truth=_truth(crane, sessions, signals, dt_ms),
     )
 
@@ -116,12 +120,7 @@ def _moments(sessions: tuple[Session, ...], signals: Signals) -> list[type_of_dr
     """Mode changes, warnings, limiter stops and overrides, from the plan and the noise-free signal."""
     drafts: list[type_of_draft] = []
     for session in sessions:
-        for at_s, mode in (
-            (0.0, Mode.STABILISER),
-            (session.remote_s[0], Mode.REMOTE),
-            (session.remote_s[1], Mode.STABILISER),
-            (session.length_s, Mode.TRANSPORT),
-        ):
+        for at_s, mode in session.modes:
             at = session.start_ms + round(at_s * 1000)
             drafts.append(
                 (at, EventKind.MODE_CHANGE, f"M-{mode:d}", EventState.RAISED, f"Mode: {_MODE_TEXT[mode]}")

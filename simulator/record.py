@@ -83,6 +83,7 @@ class DayRecord:
     day: date
     boot: int
     dt_ms: int
+    clock_offset_ms: int  # how far the crane's clock runs ahead; in everything it sends, never in the truth
     t_ms: Ints
     channels: dict[str, Floats32]
     batches: Batches

@@ -3,6 +3,7 @@
 from typing import Final
 
 import numpy as np
+from numpy.typing import NDArray
 
 from simulator.machine import Floats
 from simulator.record import Floats32
@@ -30,27 +31,28 @@ _OIL_WARMS_S: Final = 2400.0
 _BATTERY_LASTS_S: Final = 9 * 3600.0
 
 
-def drift_pct(crane: YardCrane, day_ordinal: int) -> float:
-    """Offset of the utilisation sensor on a day [%], growing evenly since the drift began."""
+def offset_pct(crane: YardCrane, day_ordinal: int) -> float:
+    """Offset of the utilisation sensor on a day [%]: the steady one, and a drift that grows evenly since it began."""
     since = crane.reference_day.toordinal() - crane.faults.drift_days
     days = max(day_ordinal - since, 0) if crane.faults.drift_days else 0
-    return crane.faults.drift_pct_per_30_days * days / 30.0
+    return crane.faults.offset_pct + crane.faults.drift_pct_per_30_days * days / 30.0
 
 
 def sensed(
     rng: np.random.Generator, crane: YardCrane, signals: Signals, day_ordinal: int
 ) -> dict[str, Floats32]:
-    """The channels that this crane sends, as its sensors read them."""
+    """The channels that this crane sends, as its sensors read them; a lost reading is NaN."""
     sensors = crane.machine.sensors
     noise = rng.standard_normal(len(signals.t_ms)) * sensors.noise_pct
-    read = signals.utilisation_pct + noise + drift_pct(crane, day_ordinal)
+    read = signals.utilisation_pct + noise + offset_pct(crane, day_ordinal)
     steps = np.rint(read / sensors.quantum_pct) * sensors.quantum_pct
+    steps[_lost(rng, crane, signals)] = np.nan
     jib_deg, jib_extension_m = crane.machine.jib_arguments(signals.joints)
     all_channels: dict[str, Floats | None] = {
         "utilisation_pct": np.clip(np.round(steps, 1), -20.0, 400.0),
         "limit_pct": signals.limit_pct,
         "slew_deg": signals.joints[:, 0],
-        "main_boom_deg": signals.joints[:, 1],
+        "main_boom_deg": _stuck(rng, crane, signals, signals.joints[:, 1]),
         "knuckle_boom_deg": signals.joints[:, 2],
         "extension_m": signals.joints[:, 3],
         "jib_deg": jib_deg,
@@ -69,6 +71,29 @@ def sensed(
             digits = _DIGITS.get(name)
             channels[name] = (values if digits is None else np.round(values, digits)).astype(np.float32)
     return channels
+
+
+def _lost(rng: np.random.Generator, crane: YardCrane, signals: Signals) -> NDArray[np.bool_]:
+    """Samples at which the utilisation reading is lost: a few seconds at a time."""
+    lost = np.zeros(len(signals.t_ms), dtype=bool)
+    step_s = _step_s(signals)
+    hours = len(lost) * step_s / 3600
+    for _ in range(int(rng.poisson(crane.faults.dropouts_per_hour * hours))):
+        first = int(rng.integers(len(lost)))
+        lost[first : first + max(1, round(rng.uniform(0.5, 6.0) / step_s))] = True
+    return lost
+
+
+def _stuck(rng: np.random.Generator, crane: YardCrane, signals: Signals, values: Floats) -> Floats:
+    """The values as a sensor gives them that sticks for some minutes at some of the stops."""
+    read = values.copy()
+    for session in range(int(signals.session[-1]) + 1):
+        if rng.random() < crane.faults.stuck_share:
+            low, high = np.searchsorted(signals.session, (session, session + 1))
+            first = int(rng.integers(low, high))
+            last = min(first + round(rng.uniform(60, 300) / _step_s(signals)), int(high))
+            read[first:last] = read[first]
+    return read
 
 
 def _comfort(rng: np.random.Generator, signals: Signals, day_ordinal: int) -> dict[str, Floats | None]:

@@ -11,6 +11,7 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 
+from domain.channels import Mode
 from simulator.calendar import works_on
 from simulator.lifting import LIMIT_PCT, Mark, Moves, Stop, lifts_at
 from simulator.machine import Floats, Hook, Machine, folded, hook_of, limit_of, utilisation_of
@@ -42,7 +43,7 @@ class Session:
     joints: Floats  # (knots, 6)
     mass_kg: Floats
     mark: np.ndarray  # Mark of the move that ends at each knot
-    remote_s: tuple[float, float]  # remote control from, to; stabiliser mode before and after
+    modes: tuple[tuple[float, Mode], ...]  # each from a time on; the last at the session's end
 
     @property
     def length_s(self) -> float:
@@ -121,8 +122,18 @@ def _session(rng: np.random.Generator, crane: YardCrane, scenario: Scenario, sta
         joints=knots,
         mass_kg=np.concatenate([[0.0], moves.mass_kg]),
         mark=np.concatenate([[Mark.PLAIN], moves.mark]),
-        remote_s=(set_up_s, float(knot_s[-1]) - pack_up_s),
+        modes=_modes(rng, crane, set_up_s, float(knot_s[-1]) - pack_up_s, float(knot_s[-1])),
     )
+
+
+def _modes(
+    rng: np.random.Generator, crane: YardCrane, remote_s: float, pack_up_s: float, end_s: float
+) -> tuple[tuple[float, Mode], ...]:
+    """Stabilisers out, remote control, now and then the manual valves for the rest, stabilisers in, off."""
+    modes = [(0.0, Mode.STABILISER), (remote_s, Mode.REMOTE)]
+    if rng.random() < crane.habit.emergency_share:
+        modes.append((remote_s + (pack_up_s - remote_s) * float(rng.uniform(0.6, 0.95)), Mode.EMERGENCY))
+    return (*modes, (pack_up_s, Mode.STABILISER), (end_s, Mode.TRANSPORT))
 
 
 def _rest(joints: Floats, duration_s: float) -> Moves:

@@ -6,7 +6,6 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from domain.channels import Mode
 from duty.statics import utilisation_pct
 from simulator.dynamics import load_moment_kn_m
 from simulator.machine import Floats, Hook, Machine, hook_of, limit_of
@@ -47,8 +46,9 @@ def signals_of(machine: Machine, sessions: tuple[Session, ...], dt_ms: int) -> S
         joints.append(pose)
         mass.append(load)
         limit.append(limit_of(machine, pose[:, 0], part.stop.left_pct, part.stop.right_pct))
-        remote = (at_s >= part.remote_s[0]) & (at_s < part.remote_s[1])
-        mode.append(np.where(remote, float(Mode.REMOTE), float(Mode.STABILISER)))
+        begins = [begin for begin, _ in part.modes]
+        in_turn = np.array([float(value) for _, value in part.modes])
+        mode.append(in_turn[np.searchsorted(begins, at_s, side="right") - 1])
         out = np.clip(np.minimum(at_s, part.length_s - at_s) / _STABILISERS_MOVE_S, 0.0, 1.0)
         left.append(out * part.stop.left_pct)
         right.append(out * part.stop.right_pct)

@@ -42,6 +42,9 @@ class Habit(_Part):
         le=100,
         description="stabiliser that this operator always sets; None: the scenario's",
     )
+    emergency_share: float = Field(
+        default=0.01, ge=0, le=1, description="share of stops that end on the manual valves"
+    )
     working_share: float = Field(default=0.92, ge=0, le=1, description="share of weekdays with work")
 
 
@@ -52,6 +55,14 @@ class Faults(_Part):
         default=0.0, ge=-20, le=20, description="slope of the sensor's offset"
     )
     drift_days: int = Field(default=0, ge=0, le=3650, description="days before the reference day since when")
+    offset_pct: float = Field(default=0.0, ge=-20, le=20, description="steady offset of the sensor")
+    dropouts_per_hour: float = Field(
+        default=0.0, ge=0, le=60, description="short losses of the utilisation reading, up to some seconds"
+    )
+    stuck_share: float = Field(
+        default=0.0, ge=0, le=1, description="share of stops at which the main boom angle sticks for minutes"
+    )
+    clock_offset_s: float = Field(default=0.0, ge=-3600, le=240, description="how far its clock runs ahead")
     codes_per_day: float = Field(
         default=0.12, ge=0, le=20, description="status codes raised on a working day"
     )
@@ -117,14 +128,14 @@ class Yard:
 def load_yard(reference_day: date = REFERENCE_DAY, *, healthy: bool = False, file: Path = YARD_FILE) -> Yard:
     """The yard as it stands on a day: ages and the start of a drift count back from `reference_day`.
 
-    `healthy` leaves the drift out, for comparisons of what was recorded with what was true.
+    `healthy` leaves out what is wrong with sensors and clocks, for comparisons of what was recorded with what was true.
     """
     content = _YardFile.model_validate(yaml.safe_load(file.read_text(encoding="utf-8")))
     cranes = tuple(
         _crane(entry, content.site, reference_day, number) for number, entry in enumerate(content.cranes)
     )
     if healthy:
-        cranes = tuple(replace(c, faults=c.faults.model_copy(update={"drift_days": 0})) for c in cranes)
+        cranes = tuple(replace(crane, faults=Faults()) for crane in cranes)
     return Yard(site=content.site, cranes=cranes)
 
 
