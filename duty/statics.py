@@ -9,6 +9,8 @@ The load includes everything below the boom tip: load, slings, hook block. Assum
 lengths and masses only: each boom's centre of mass is at the middle of its length; an extension is as long as
 the member that it slides in, lies fully inside it when run in, and rides on the extensions before it; extensions
 run out in the order of their list. Static: no swinging, no acceleration, no wind.
+
+`stability_limit_pct` of duty.stability is offered here too: the moment allowed belongs beside the moments.
 """
 
 import numpy as np
