@@ -111,7 +111,11 @@ def selfcheck(
         }
         print(json.dumps(fields))
     else:
-        table = Table("compared", "true", "answered", "")
+        table = Table()
+        table.add_column("compared", no_wrap=True)
+        table.add_column("true")
+        table.add_column("answered")
+        table.add_column("")
         for check in report.checks:
             table.add_row(
                 check.what, check.true, check.found, "ok" if check.passed else "[bold]differs[/bold]"

@@ -76,9 +76,7 @@ async def compare(
     checks.append(
         Check(what="messages set aside", true="0", found=str(fleet.quarantined), passed=not fleet.quarantined)
     )
-    for number, job in enumerate(JOBS, start=1):
-        checks.append(await _dispatch_check(client, yard, job, number))
-    return checks
+    return checks + [await _dispatch_check(client, yard, job) for job in JOBS]
 
 
 async def _crane_checks(
@@ -133,7 +131,7 @@ def _ranking_check(truths: Sequence[CraneTruth], fleet: FleetAnswer) -> Check:
     known = set(true)
     found = [row.crane for row in fleet.rows if row.crane in known]
     return Check(
-        what="order of the cranes by near-limit share",
+        what="order by near-limit share",
         true=" ".join(_numbers(true)),
         found=" ".join(_numbers(found)),
         passed=true == found,
@@ -144,13 +142,13 @@ def _numbers(names: Sequence[str]) -> Iterator[str]:
     return (name.rpartition("-")[2] for name in names)
 
 
-async def _dispatch_check(client: Client, yard: Yard, job: DispatchQuestion, number: int) -> Check:
+async def _dispatch_check(client: Client, yard: Yard, job: DispatchQuestion) -> Check:
     """The fit cranes with their rated capacity, read from the yard's own charts point by point."""
     true = {crane.name: kg for crane in yard.cranes if (kg := _capacity(crane, job)) is not None}
     answer = await client.dispatch(job)
     found = {row.crane: row.capacity_kg for row in answer.candidates if row.fit}
     return Check(
-        what=f"dispatch, job {number}: {job.mass_kg:g} kg at {job.outreach_m:g} m",
+        what=f"dispatch {job.mass_kg:g} kg at {job.outreach_m:g} m",
         true=f"{len(true)} fit",
         found=f"{len(found)} fit, {sum(found.get(name) == kg for name, kg in true.items())} capacities equal",
         passed=true == found,

@@ -2,19 +2,13 @@
 
 from collections.abc import Callable, Iterable, Sequence
 from datetime import UTC, date, datetime, time, timedelta
-from typing import Final
 from zoneinfo import ZoneInfo
 
-import numpy as np
-
-from domain.channels import CHANNEL_NAMES
 from simulator.bulk import EventRow, SegmentRow, Written, load
 from simulator.record import DayRecord
 from simulator.yard import Yard
 from store import cranes, events, segments, touched
 from store.connection import connect
-
-_PLACE: Final = {name: place for place, name in enumerate(CHANNEL_NAMES)}
 
 
 def register(database_url: str, yard: Yard, first_day: date) -> None:
@@ -42,10 +36,9 @@ def write_history(
         segments.prepare(conn)
         events.prepare(conn)
         known = cranes.directory(conn)
-        received_ms = segments.to_ms(datetime.now(UTC))
 
         def write_segments(rows: Sequence[SegmentRow]) -> None:
-            found = [_segment(row, known[row.crane].crane_id, received_ms) for row in rows]
+            found = [_segment(row, known[row.crane].crane_id) for row in rows]
             first, last = (segments.from_ms(pick(row.t0_ms for row in rows)) for pick in (min, max))
             segments.make_ranges(conn, first, last)
             with conn.transaction():
@@ -82,17 +75,16 @@ def _start_of(day: date) -> datetime:
     return datetime.combine(day, time(), tzinfo=UTC)
 
 
-def _segment(row: SegmentRow, crane_id: int, received_ms: int) -> segments.Segment:
-    names = tuple(sorted(row.channels, key=_PLACE.__getitem__))
+def _segment(row: SegmentRow, crane_id: int) -> segments.Segment:
     return segments.Segment(
         crane_id=crane_id,
         t0_ms=row.t0_ms,
         boot=row.boot,
         seq=row.seq,
         dt_ms=row.dt_ms,
-        channels=names,
-        values=np.stack([row.channels[name] for name in names]),
-        received_ms=received_ms,
+        channels=row.channels,
+        values=row.values,
+        received_ms=row.received_ms,
     )
 
 
@@ -106,5 +98,5 @@ def _event(row: EventRow, crane_id: int) -> events.Event:
         code=row.event.code,
         state=row.event.state,
         text=row.event.text,
-        received_at=datetime.now(UTC),
+        received_at=segments.from_ms(row.event.send_ms),
     )

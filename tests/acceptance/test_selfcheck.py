@@ -29,7 +29,7 @@ def test_the_answers_equal_the_truth() -> None:
     assert {check["what"] for check in report["compared"]} >= {
         "yard-01: samples",
         "yard-04: limiter overrides",
-        "order of the cranes by near-limit share",
+        "order by near-limit share",
         "messages with a receipt",
     }
 
