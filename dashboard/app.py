@@ -16,7 +16,7 @@ from fastapi import FastAPI
 from starlette.datastructures import Headers
 from starlette.types import ASGIApp, Receive, Scope, Send
 
-from dashboard import live, router, shell
+from dashboard import live, login, router, shell
 from dashboard.client import Client, session_headers
 from dashboard.compress import PackedScripts
 from dashboard.palette import THEMES, css_variables
@@ -64,6 +64,7 @@ def create_dashboard(api: FastAPI | str, *, api_token: str | None = None) -> Das
         lifespan=_lifespan_of(mounted, client),
         title="Boomledger",
     )
+    login.register(server)
     if mounted is not None:
         server.mount(API_PATH, mounted)
     dash = Dash(

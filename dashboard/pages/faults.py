@@ -17,16 +17,18 @@ from domain.messages import EventKind, EventState
 
 DAYS: Final = ("30", "7", "90")
 PARETO_CODES: Final = 12
+KINDS: Final = {"faults": (EventKind.FAULT,), "all": (EventKind.FAULT, EventKind.WARNING)}
 
 
 async def render(visit: Visit) -> Any:
     """The faults of the whole fleet."""
     days = visit.choice("days", DAYS)
+    kinds = visit.choice("kinds", tuple(KINDS))
     fleet = await visit.client.fleet(days=int(days))
     found = await visit.client.events(
         visit.now - timedelta(days=int(days)),
         visit.now,
-        kinds=(EventKind.FAULT, EventKind.WARNING),
+        kinds=KINDS[kinds],
         limit=500,
     )
     zone = (
@@ -44,7 +46,14 @@ async def render(visit: Visit) -> Any:
         label=t("period"),
         default="30",
     )
-    head = page.head(t("faults.title"), t("faults.context"), control)
+    which = page.choice(
+        "kinds",
+        kinds,
+        [(one, t(f"faults.kinds.{one}")) for one in KINDS],
+        label=t("faults.kinds"),
+        default="faults",
+    )
+    head = page.head(t("faults.title"), t("faults.context"), which, control)
     if not raised and not faulty:
         return html.Div([head, charts.nothing(t("faults.open"), t("faults.none", days=days))])
     return html.Div(

@@ -58,7 +58,7 @@ async def render(visit: Visit) -> Any:
     )
     back = dcc.Link(t("life.to_crane"), href=f"/crane/{name}?tab=duty", className="bl-button bl-button-quiet")
     parts: list[Any] = [
-        page.head(t("life.of", crane=name), t("life.method", method=life.method), back, report),
+        page.head(t("life.of", crane=name), t("life.basis"), back, report),
         _share(life),
     ]
     parts.append(html.Div([_forecast(life), _what_if(life)], className="bl-two"))

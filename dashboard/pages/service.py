@@ -3,8 +3,9 @@
 from datetime import date
 from typing import Any, Final
 
-from dash import dcc, html
+from dash import html
 
+from dashboard import numbers
 from dashboard.parts import grid, marks, page, states
 from dashboard.parts.marks import State
 from dashboard.texts import t
@@ -73,6 +74,7 @@ def _columns() -> list[dict[str, Any]]:
             "minWidth": 170,
             "sort": "desc",
         },
+        {"field": "which", "headerName": t("service.col.which"), "minWidth": 150, "narrow": False},
         {"field": "service", "headerName": t("service.col.service"), "minWidth": 130, "narrow": False},
         {"field": "assessment", "headerName": t("service.col.assessment"), "minWidth": 150, "narrow": False},
         {
@@ -101,8 +103,9 @@ def _row(row: FleetRow, life: LifeAnswer, today: date) -> dict[str, Any]:
         "title": row.title or row.type,
         "urgency": order.index(state),
         "state": state.value,
-        "word": word if state is State.OK else f"{which}: {word}",
+        "word": t("service.later") if state is State.OK else word,
         "service": service_on.isoformat() if service_on else t("service.not_set"),
         "assessment": life.special_assessment_on.isoformat(),
         "reason": life.special_assessment_reason,
+        "which": numbers.MISSING if state is State.OK else which,
     }

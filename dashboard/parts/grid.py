@@ -19,6 +19,9 @@ def grid(
     name: its id. label: what it lists. rows: plain values only; what is drawn is chosen by `cellRenderer`.
     """
     tall = len(rows) > TALL_FROM_ROWS
+    for column in columns:
+        if "width" not in column:
+            column.setdefault("flex", 1)
     lesser = [column["field"] for column in columns if column.pop("narrow", True) is False]
     return html.Div(
         dag.AgGrid(

@@ -54,8 +54,8 @@ def utilisation(
                 {"type": "line", "xref": "paper", "x0": 0, "x1": 1, "y0": LIMIT_PCT, "y1": LIMIT_PCT, "line": {"color": "@act", "width": 1.2}, "layer": "below"},
             ],
             annotations=[
-                {"xref": "paper", "x": 1, "xanchor": "right", "y": WARNING_PCT, "yanchor": "top", "text": t("trace.near"), "showarrow": False, "font": {"color": "@watch", "size": 11}},
-                {"xref": "paper", "x": 1, "xanchor": "right", "y": LIMIT_PCT, "yanchor": "bottom", "text": t("trace.limit"), "showarrow": False, "font": {"color": "@act", "size": 11}},
+                {"xref": "paper", "x": 0.005, "xanchor": "left", "y": WARNING_PCT, "yanchor": "top", "text": t("trace.near"), "showarrow": False, "font": {"color": "@watch", "size": 11}},
+                {"xref": "paper", "x": 0.005, "xanchor": "left", "y": LIMIT_PCT, "yanchor": "bottom", "text": t("trace.limit"), "showarrow": False, "font": {"color": "@act", "size": 11}},
             ],
         ),
     }  # fmt: skip

@@ -1,0 +1,162 @@
+"""Screens on the real stack: embedded PostgreSQL, the api, the dashboard, and a browser that looks at them.
+
+The yard is the invented one with three days of simulated work, counted by the analytics worker.
+"""
+
+import contextlib
+import secrets
+import shutil
+import threading
+import time
+from collections.abc import Callable, Iterator
+from datetime import UTC, datetime, timedelta
+
+import psycopg
+import pytest
+import uvicorn
+from playwright.sync_api import Browser, Page, sync_playwright
+from psycopg import sql
+from psycopg.conninfo import conninfo_to_dict, make_conninfo
+
+from analytics.worker import run as count
+from api.app import create_api
+from api.settings import ApiSettings
+from boomledger.yard import register, write_history
+from dashboard.app import create_dashboard
+from simulator.generate import generate
+from simulator.yard import load_yard
+
+HISTORY_DAYS = 3
+PATIENCE_MS = 30_000
+CHROMIUM_ARGS = [
+    "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-background-networking",
+    "--disable-component-update", "--disable-sync", "--disable-dev-shm-usage",
+]  # fmt: skip
+
+
+@pytest.fixture(scope="session")
+def browser() -> Iterator[Browser]:
+    """The chromium of this machine."""
+    program = shutil.which("chromium") or shutil.which("chromium-browser")
+    if program is None:
+        pytest.skip("no chromium on this machine: apt-get install chromium")
+    with sync_playwright() as playwright:
+        opened = playwright.chromium.launch(executable_path=program, args=CHROMIUM_ARGS)
+        yield opened
+        opened.close()
+
+
+@contextlib.contextmanager
+def _database(server: str, template: str) -> Iterator[str]:
+    name, origin = f"screens_{secrets.token_hex(6)}", str(conninfo_to_dict(template)["dbname"])
+    with psycopg.connect(server, autocommit=True) as conn:
+        conn.execute(
+            sql.SQL("create database {} template {}").format(sql.Identifier(name), sql.Identifier(origin))
+        )
+        try:
+            yield make_conninfo(server, dbname=name)
+        finally:
+            conn.execute(sql.SQL("drop database {} with (force)").format(sql.Identifier(name)))
+
+
+@pytest.fixture(scope="session")
+def yard_url(database_server: str, database_url: str) -> Iterator[str]:
+    """A database with the invented yard at work, counted."""
+    with _database(database_server, database_url) as url:
+        today = datetime.now(UTC).date()
+        yard, first = load_yard(today), today - timedelta(days=HISTORY_DAYS)
+        register(url, yard, first)
+        write_history(url, generate(yard.cranes, first, HISTORY_DAYS, dt_ms=1000, samples_per_message=600))
+        count(url, threading.Event(), once=True)
+        yield url
+
+
+@contextlib.contextmanager
+def served(url: str, settings: ApiSettings) -> Iterator[str]:
+    """The address of a dashboard with its api over a database."""
+    server = uvicorn.Server(
+        uvicorn.Config(
+            create_dashboard(create_api(url, settings)).server,
+            port=0,
+            log_config=None,
+            ws="websockets-sansio",
+        )
+    )
+    thread = threading.Thread(target=server.run)
+    thread.start()
+    ends = time.monotonic() + 60
+    while not server.started and thread.is_alive() and time.monotonic() < ends:
+        time.sleep(0.02)
+    try:
+        yield f"http://127.0.0.1:{server.servers[0].sockets[0].getsockname()[1]}"
+    finally:
+        server.should_exit = server.force_exit = True
+        thread.join(30)
+
+
+OPEN = ApiSettings(open_access=True, secure_cookie=False)
+
+
+@pytest.fixture(scope="session")
+def site(yard_url: str) -> Iterator[str]:
+    """The address of the yard's dashboard, open on loopback."""
+    with served(yard_url, OPEN) as address:
+        yield address
+
+
+@pytest.fixture(scope="session")
+def empty_site(database_server: str, database_url: str) -> Iterator[str]:
+    """The address of a dashboard over a database without any crane."""
+    with _database(database_server, database_url) as url, served(url, OPEN) as address:
+        yield address
+
+
+@pytest.fixture(scope="session")
+def strict_site(yard_url: str) -> Iterator[str]:
+    """The address of the yard's dashboard for people who have to sign in."""
+    with served(yard_url, ApiSettings(secure_cookie=False)) as address:
+        yield address
+
+
+class Watched:
+    """A page with what its console said and which addresses it asked for."""
+
+    def __init__(self, page: Page) -> None:
+        self.page = page
+        self.said: list[str] = []
+        self.asked: list[str] = []
+        page.on(
+            "console", lambda message: self.said.append(message.text) if message.type == "error" else None
+        )
+        page.on("pageerror", lambda error: self.said.append(str(error)))
+        page.on("request", lambda request: self.asked.append(request.url))
+        page.on("websocket", lambda socket: self.asked.append(socket.url))
+
+
+@pytest.fixture
+def watched(browser: Browser) -> Iterator[Watched]:
+    """A fresh page, as wide as a desk."""
+    context = browser.new_context(viewport={"width": 1440, "height": 900}, reduced_motion="reduce")
+    context.set_default_timeout(PATIENCE_MS)
+    yield Watched(context.new_page())
+    context.close()
+
+
+@pytest.fixture
+def page(watched: Watched) -> Page:
+    """The same without the watching."""
+    return watched.page
+
+
+@pytest.fixture
+def visit(page: Page) -> Callable[[str], Page]:
+    """Opens an address and waits until the page is drawn."""
+
+    def open_at(address: str) -> Page:
+        page.goto(address)
+        page.wait_for_selector(
+            "#page h1, #page [data-state=error], #page [data-state=not-allowed], #page [data-state=not-found]"
+        )
+        return page
+
+    return open_at

@@ -1,0 +1,44 @@
+"""What holds for every page: one heading, no accessibility violation in either theme, no sideways scrolling,
+a quiet console, and no request to another host."""
+
+from collections.abc import Callable
+from urllib.parse import urlsplit
+
+import pytest
+from axe_playwright_python.sync_playwright import Axe
+from playwright.sync_api import Page
+
+pytestmark = pytest.mark.browser
+
+JOB = "mass_kg=1500&rigging_kg=50&outreach_m=9&hook_height_m=2&spread_left=full&spread_right=part"
+PAGES = (
+    "/", "/crane/yard-02", "/crane/yard-02?tab=duty&days=all", "/crane/yard-02?tab=lifts", "/crane/yard-02?tab=events",
+    "/dispatch", f"/dispatch?{JOB}", "/life", "/life/yard-02", "/faults?kinds=all", "/service", "/data",
+    "/replay", "/replay/yard-02", "/settings", "/nowhere", "/crane/nobody",
+)  # fmt: skip
+WIDTHS = {1440: 900, 768: 1024, 390: 844, 320: 800}
+
+
+def violations(page: Page) -> list[str]:
+    found = Axe().run(page).response["violations"]
+    return [f"{one['id']}: {node['html'][:200]}" for one in found for node in one["nodes"]]
+
+
+@pytest.mark.parametrize("path", PAGES)
+def test_a_page_is_sound(path: str, site: str, watched, visit: Callable[[str], Page]) -> None:
+    page = visit(site + path)
+    page.wait_for_function(
+        "document.querySelectorAll('.js-plotly-plot .main-svg').length >= document.querySelectorAll('.dash-graph').length"
+    )
+    assert page.locator("h1").count() <= 1
+    assert violations(page) == []
+    page.click("#change-theme")
+    page.wait_for_selector(':root[data-mantine-color-scheme="dark"]')
+    assert violations(page) == []
+    for width, height in WIDTHS.items():
+        page.set_viewport_size({"width": width, "height": height})
+        page.wait_for_function("document.documentElement.scrollWidth <= document.documentElement.clientWidth")
+    assert watched.said == []
+    assert {urlsplit(address).netloc for address in watched.asked if not address.startswith("data:")} == {
+        urlsplit(site).netloc
+    }
