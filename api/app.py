@@ -22,6 +22,7 @@ from api import (
     health,
     life,
     live,
+    load_charts,
     records,
     reservations,
     samples,
@@ -50,6 +51,7 @@ ROUTERS = (
     life.router,
     dispatch.router,
     reservations.router,
+    load_charts.router,
     access.router,
     docs.router,
 )

@@ -1,13 +1,12 @@
-"""Cranes: the list, one crane, its load charts, its last known values."""
+"""Cranes: the list, one crane, its last known values."""
 
-from datetime import UTC, date, datetime
-from typing import Annotated
+from datetime import UTC, datetime
 
-from fastapi import APIRouter, Query
+from fastapi import APIRouter
 
 from api.deps import Caller, Conn, SeenCrane
 from api.paging import Cursor, Limit, decode_cursor, page
-from domain.answers import ChartsAnswer, CraneDetail, CraneRow, LiveAnswer, Page
+from domain.answers import CraneDetail, CraneRow, LiveAnswer, Page
 from store import reading
 from store.reading import LiveRow
 
@@ -29,17 +28,6 @@ async def list_cranes(
 async def show_crane(crane: SeenCrane) -> CraneDetail:
     """Everything known about one crane: geometry, ratings, design class, prior duty, site."""
     return CraneDetail(crane=crane.crane(), site=crane.site())
-
-
-@router.get("/cranes/{name}/charts")
-async def show_charts(
-    crane: SeenCrane, on: Annotated[date | None, Query(description="day; today when absent")] = None
-) -> ChartsAnswer:
-    """Load charts in force on a day. The chart at the crane decides, not this copy."""
-    day = on or datetime.now(UTC).date()
-    charts = crane.crane().type.charts
-    in_force = tuple(chart for chart in charts if chart.valid_from is None or chart.valid_from <= day)
-    return ChartsAnswer(crane=crane.name, on=day, charts=in_force)
 
 
 @router.get("/cranes/{name}/live")

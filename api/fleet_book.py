@@ -91,7 +91,7 @@ class FleetBook:
             known = self._listed.get(day)
             if known is None or known.stamp != stamp:
                 rows = await charts.fleet_rows(conn, day)
-                known = await anyio.to_thread.run_sync(_lay_out, stamp, rows)
+                known = await anyio.to_thread.run_sync(_lay_out, stamp, rows, day)
                 self._listed = dict(list({**self._listed, day: known}.items())[-_DAYS_KEPT:])
             return known
 
@@ -123,8 +123,8 @@ def get_book(request: Request) -> FleetBook:
 Book = Annotated[FleetBook, Depends(get_book)]
 
 
-def _lay_out(stamp: str, rows: charts.FleetRows) -> Listed:
-    parsed = rows.parsed()
+def _lay_out(stamp: str, rows: charts.FleetRows, day: date) -> Listed:
+    parsed = rows.parsed(day)
     limits = np.array([_limits(crane) for crane in parsed.cranes], float).reshape(-1, 2)
     return Listed(
         stamp=stamp,

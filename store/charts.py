@@ -8,6 +8,7 @@ from typing import Any, Final
 from psycopg import AsyncConnection
 from psycopg.types.json import Jsonb
 
+from domain.charts import charts_in_force
 from domain.crane import Crane, CraneType, LoadChart
 from domain.errors import NotFound
 from store.statement import Statement
@@ -109,9 +110,10 @@ class FleetRows:
     types: list[TypeRow]
     versions: list[VersionCharts]
 
-    def parsed(self) -> FleetWithCharts:
-        """As domain values. Takes CPU time, some 0.1 s for 10 000 cranes: run it in a thread."""
+    def parsed(self, day: date) -> FleetWithCharts:
+        """As domain values, with the charts of a day. Takes CPU time, some 0.1 s for 10 000 cranes: run it in a thread."""
         types = {row.type_id: CraneType.model_validate(row.spec) for row in self.types}
+        entered = {type_id: charts_in_force(one.charts, day) for type_id, one in types.items()}
         versions = {
             row.version_id: tuple(LoadChart.model_validate(one) for one in row.charts)
             for row in self.versions
@@ -124,7 +126,7 @@ class FleetRows:
             rows=tuple(self.cranes),
             cranes=tuple(cranes),
             charts=tuple(
-                types[row.type_id].charts if row.version_id is None else versions[row.version_id]
+                entered[row.type_id] if row.version_id is None else versions[row.version_id]
                 for row in self.cranes
             ),
         )

@@ -1,0 +1,74 @@
+"""Load charts of a crane: in force on a day, their versions, and the import of new ones from CSV."""
+
+from datetime import UTC, date, datetime
+from typing import Annotated
+
+import anyio
+from fastapi import APIRouter, Query
+from fastapi.responses import PlainTextResponse
+
+from api.deps import Caller, Conn, SeenCrane
+from domain.answers import ChartsAnswer
+from domain.charts import charts_in_force
+from domain.crane import LoadChart
+from domain.errors import InvalidChart
+from domain.job_answers import ChartProblem, ChartsAsked, ChartsImported, ChartVersionRow
+from duty.chart_csv import read_charts, write_charts
+from store import charts
+from store.reading import CraneInSight
+
+router = APIRouter(tags=["dispatch"])
+OnDay = Annotated[date | None, Query(description="day; today (UTC) when absent")]
+
+
+@router.get("/cranes/{name}/charts")
+async def show_charts(crane: SeenCrane, conn: Conn, on: OnDay = None) -> ChartsAnswer:
+    """Load charts in force on a day. The chart at the crane decides, not this copy."""
+    day = on or datetime.now(UTC).date()
+    return ChartsAnswer(crane=crane.name, on=day, charts=await _in_force(crane, conn, day))
+
+
+@router.get("/cranes/{name}/charts.csv", response_class=PlainTextResponse)
+async def export_charts(crane: SeenCrane, conn: Conn, on: OnDay = None) -> PlainTextResponse:
+    """The same as CSV, in the form that the import takes."""
+    in_force = await _in_force(crane, conn, on or datetime.now(UTC).date())
+    return PlainTextResponse(write_charts(in_force), media_type="text/csv; charset=utf-8")
+
+
+@router.get("/cranes/{name}/chart-versions")
+async def list_versions(crane: SeenCrane, conn: Conn) -> tuple[ChartVersionRow, ...]:
+    """Every version that was entered for the crane or for its type, newest first."""
+    rows = await charts.chart_versions(conn, crane.name)
+    return tuple(ChartVersionRow.model_validate(row, from_attributes=True) for row in rows)
+
+
+@router.post("/cranes/{name}/chart-versions")
+async def import_charts(crane: SeenCrane, asked: ChartsAsked, conn: Conn, caller: Caller) -> ChartsImported:
+    """Enter load charts that hold from a day on. Every problem of the file is named with its line, and then nothing
+    is kept. Earlier versions stay for the days before.
+    """
+    read = await anyio.to_thread.run_sync(read_charts, asked.csv, crane.crane().type)
+    if read.problems:
+        raise InvalidChart(read.problems)
+    version_id = None
+    if not asked.check_only:
+        version_id = await charts.write_charts(
+            conn,
+            read.charts,
+            valid_from=asked.valid_from,
+            source=asked.source,
+            imported_by=caller.account,
+            **{"type": crane.type_name} if asked.whole_type else {"crane": crane.name},
+        )
+    return ChartsImported(
+        version_id=version_id,
+        charts=read.charts,
+        warnings=tuple(ChartProblem(line=warning.line, text=warning.text) for warning in read.warnings),
+    )
+
+
+async def _in_force(crane: CraneInSight, conn: Conn, day: date) -> tuple[LoadChart, ...]:
+    version = await charts.in_force(conn, crane.name, day)
+    if version is None:
+        return charts_in_force(crane.crane().type.charts, day)
+    return tuple(LoadChart.model_validate(one) for one in version.charts)
