@@ -4,25 +4,51 @@ A PostgreSQL `real[]` is a header of 20 bytes (dimensions, null flag, element ty
 each element, a 4-byte length and 4 bytes of value, all big-endian.
 """
 
+import asyncio
 import struct
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
 from typing import Any, Final
 
 import numpy as np
-from numpy.typing import NDArray
 from psycopg import AsyncConnection, Connection, sql
 
 from domain.channels import CHANNEL_NAMES
 from domain.errors import InvalidInput
+from store import parquet
+from store.columns import (
+    EPOCH,
+    Floats,
+    Ints,
+    Key,
+    Segment,
+    Segments,
+    by_column,
+    from_ms,
+    from_parts,
+    joined,
+    to_ms,
+)
 from store.sql import query
 
-Floats = NDArray[np.float32]
-Ints = NDArray[np.int64]
-Key = tuple[int, int, int, int]  # crane_id, time [ms], boot, seq
+__all__ = [
+    "EPOCH",
+    "Floats",
+    "Ints",
+    "Key",
+    "Segment",
+    "Segments",
+    "extent",
+    "from_ms",
+    "keep",
+    "make_ranges",
+    "prepare",
+    "read",
+    "read_async",
+    "read_whole",
+    "to_ms",
+]
 
-EPOCH: Final = datetime(1970, 1, 1, tzinfo=UTC)
 _MS_TO_2000: Final = 946_684_800_000  # PostgreSQL counts from 2000-01-01
 _REAL_OID: Final = 700
 _COPY_HEAD: Final = b"PGCOPY\n\xff\r\n\0" + bytes(8)
@@ -31,77 +57,6 @@ _ABSENT: Final = b"\xff\xff\xff\xff"
 _FIXED: Final = struct.Struct(">h ii iq iq iq ii ii iq")
 _READ: Final = struct.Struct(">h iq iq iq ii ii")
 _CHANNEL_PLACE: Final = {name: place for place, name in enumerate(CHANNEL_NAMES)}
-
-
-@dataclass(frozen=True, kw_only=True, slots=True)
-class Segment:
-    """A samples message of one crane. `values` has one row for each of `channels`, NaN for a missing reading."""
-
-    crane_id: int
-    t0_ms: int  # milliseconds since 1970, UTC
-    boot: int
-    seq: int
-    dt_ms: int
-    channels: tuple[str, ...]  # in the order of domain.channels
-    values: Floats  # (channels, samples)
-    received_ms: int
-
-    @property
-    def key(self) -> Key:
-        """What makes it one message: crane, start, boot and sequence number."""
-        return self.crane_id, self.t0_ms, self.boot, self.seq
-
-    def same_as(self, other: "Segment") -> bool:
-        """Whether it says the same, received when it may."""
-        return (
-            self.key == other.key
-            and (self.dt_ms, self.channels) == (other.dt_ms, other.channels)
-            and np.array_equal(self.values, other.values, equal_nan=True)
-        )
-
-
-@dataclass(frozen=True, kw_only=True, slots=True)
-class Segments:
-    """Segments of one crane in order of (t0, boot, seq), by column.
-
-    Row i covers samples starts[i] to starts[i] + n[i] of every array in `channels`, which hold NaN where a reading
-    is missing or the segment lacks the channel.
-    """
-
-    t0_ms: Ints
-    boot: Ints
-    seq: Ints
-    dt_ms: Ints
-    n: Ints
-    channels: dict[str, Floats] = field(default_factory=dict)
-
-    @property
-    def starts(self) -> Ints:
-        """Index of the first sample of each segment."""
-        return np.concatenate(([0], np.cumsum(self.n)[:-1])).astype(np.int64) if len(self.n) else self.n
-
-    def at_ms(self) -> Ints:
-        """Time of every sample [ms since 1970, UTC]."""
-        within = np.arange(int(self.n.sum()), dtype=np.int64) - np.repeat(self.starts, self.n)
-        return np.repeat(self.t0_ms, self.n) + within * np.repeat(self.dt_ms, self.n)
-
-    def samples(self, time_from: datetime, time_to: datetime) -> tuple[Ints, dict[str, Floats]]:
-        """Times [ms] and readings with time_from <= time < time_to, in stored order."""
-        at_ms = self.at_ms()
-        inside = (at_ms >= to_ms(time_from)) & (at_ms < to_ms(time_to))
-        if inside.all():
-            return at_ms, self.channels
-        return at_ms[inside], {name: values[inside] for name, values in self.channels.items()}
-
-
-def to_ms(moment: datetime) -> int:
-    """Milliseconds since 1970 of an instant, rounded down. Raises ValueError for a naive one."""
-    return (moment.astimezone(UTC) - EPOCH) // timedelta(milliseconds=1)
-
-
-def from_ms(ms: int) -> datetime:
-    """The instant, in UTC."""
-    return EPOCH + timedelta(milliseconds=ms)
 
 
 def prepare(conn: Connection[Any]) -> None:
@@ -136,10 +91,14 @@ def keep(conn: Connection[Any], segments: Sequence[Segment]) -> tuple[set[Key], 
 def read(
     conn: Connection[Any], crane_id: int, time_from: datetime, time_to: datetime, channels: Iterable[str]
 ) -> Segments:
-    """Segments of one crane that overlap [time_from, time_to), whole, with the channels asked for."""
+    """Segments of one crane that overlap [time_from, time_to), whole, with the channels asked for, of both tiers."""
     names = _known(channels)
     with conn.cursor().copy(_read_statement(crane_id, time_from, time_to, names)) as copy:
-        return _unpacked(b"".join(bytes(part) for part in copy), names)
+        hot = _unpacked(b"".join(bytes(part) for part in copy), names)
+    rows = conn.execute(query("cold_days_of_crane"), _cold_range(crane_id, time_from, time_to)).fetchall()
+    if not rows:
+        return hot
+    return joined(hot, _read_cold([location for (location,) in rows], time_from, time_to, names))
 
 
 async def read_async(
@@ -148,7 +107,26 @@ async def read_async(
     """`read` on an asyncio connection."""
     names = _known(channels)
     async with conn.cursor().copy(_read_statement(crane_id, time_from, time_to, names)) as copy:
-        return _unpacked(b"".join([bytes(part) async for part in copy]), names)
+        hot = _unpacked(b"".join([bytes(part) async for part in copy]), names)
+    found = await conn.execute(query("cold_days_of_crane"), _cold_range(crane_id, time_from, time_to))
+    locations = [location for (location,) in await found.fetchall()]
+    if not locations:
+        return hot
+    return joined(hot, await asyncio.to_thread(_read_cold, locations, time_from, time_to, names))
+
+
+def read_whole(conn: Connection[Any], crane_id: int, time_from: datetime, time_to: datetime) -> list[Segment]:
+    """Segments in the database of one crane that begin in [time_from, time_to), with everything stored of them."""
+    statement = sql.SQL("copy ({}) to stdout (format binary)").format(
+        sql.SQL(query("segments_whole")).format(
+            channels=sql.SQL(", ").join(map(sql.Identifier, CHANNEL_NAMES)),
+            crane_id=sql.Literal(crane_id),
+            time_from=sql.Literal(time_from.astimezone(UTC)),
+            time_to=sql.Literal(time_to.astimezone(UTC)),
+        )
+    )
+    with conn.cursor().copy(statement) as copy:
+        return _whole(b"".join(bytes(part) for part in copy))
 
 
 def extent(conn: Connection[Any], crane_id: int) -> tuple[datetime, datetime] | None:
@@ -218,13 +196,54 @@ def _unpacked(data: bytes, names: tuple[str, ...]) -> Segments:
                 values = np.frombuffer(data, dtype=">f4", count=2 * n, offset=place + 20)[1::2]
                 parts[name].append(values.astype(np.float32))
                 place += length
-    columns = np.array(fixed, dtype=np.int64).reshape(-1, 5).T
-    nothing = np.zeros(0, dtype=np.float32)
-    return Segments(
-        t0_ms=columns[0],
-        boot=columns[1],
-        seq=columns[2],
-        dt_ms=columns[3],
-        n=columns[4],
-        channels={name: np.concatenate(parts[name]) if fixed else nothing for name in names},
+    return from_parts(fixed, parts)
+
+
+def _whole(data: bytes) -> list[Segment]:
+    """Rows of `segments_whole` in COPY's binary format."""
+    found: list[Segment] = []
+    place = len(_COPY_HEAD)
+    while data[place : place + 2] not in (_COPY_END, b""):
+        _, _, crane_id, _, t0, _, boot, _, seq, _, dt_ms, _, n, _, received = _FIXED.unpack_from(data, place)
+        place += _FIXED.size
+        channels: list[str] = []
+        rows: list[Floats] = []
+        for name in CHANNEL_NAMES:
+            length = int.from_bytes(data[place : place + 4], signed=True)
+            place += 4
+            if length >= 0:
+                channels.append(name)
+                rows.append(
+                    np.frombuffer(data, dtype=">f4", count=2 * n, offset=place + 20)[1::2].astype(np.float32)
+                )
+                place += length
+        found.append(
+            Segment(
+                crane_id=crane_id,
+                t0_ms=t0 // 1000 + _MS_TO_2000,
+                boot=boot,
+                seq=seq,
+                dt_ms=dt_ms,
+                channels=tuple(channels),
+                values=np.array(rows, dtype=np.float32).reshape(len(channels), n),
+                received_ms=received // 1000 + _MS_TO_2000,
+            )
+        )
+    return found
+
+
+def _cold_range(crane_id: int, time_from: datetime, time_to: datetime) -> dict[str, object]:
+    # A segment lasts a day at most, so one that reaches into the range began at most a day before it.
+    first_day = (time_from.astimezone(UTC) - timedelta(days=1)).date()
+    return {"crane_id": crane_id, "first_day": first_day, "last_day": time_to.astimezone(UTC).date()}
+
+
+def _read_cold(
+    locations: Sequence[str], time_from: datetime, time_to: datetime, names: Sequence[str]
+) -> Segments:
+    first_ms, end_ms = to_ms(time_from), to_ms(time_to)
+    rows = (segment for location in locations for segment in parquet.load(location, names))
+    overlapping = (
+        row for row in rows if row.t0_ms < end_ms and row.t0_ms + row.values.shape[1] * row.dt_ms > first_ms
     )
+    return by_column(overlapping, names)

@@ -1,0 +1,135 @@
+"""Segments in memory: one by one, and of one crane by column."""
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field
+from datetime import UTC, datetime, timedelta
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+Floats = NDArray[np.float32]
+Ints = NDArray[np.int64]
+Key = tuple[int, int, int, int]  # crane_id, time [ms], boot, seq
+
+EPOCH: Final = datetime(1970, 1, 1, tzinfo=UTC)
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Segment:
+    """A samples message of one crane. `values` has one row for each of `channels`, NaN for a missing reading."""
+
+    crane_id: int
+    t0_ms: int  # milliseconds since 1970, UTC
+    boot: int
+    seq: int
+    dt_ms: int
+    channels: tuple[str, ...]  # in the order of domain.channels
+    values: Floats  # (channels, samples)
+    received_ms: int
+
+    @property
+    def key(self) -> Key:
+        """What makes it one message: crane, start, boot and sequence number."""
+        return self.crane_id, self.t0_ms, self.boot, self.seq
+
+    def same_as(self, other: "Segment") -> bool:
+        """Whether it says the same, received when it may."""
+        return (
+            self.key == other.key
+            and (self.dt_ms, self.channels) == (other.dt_ms, other.channels)
+            and np.array_equal(self.values, other.values, equal_nan=True)
+        )
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Segments:
+    """Segments of one crane in order of (t0, boot, seq), by column.
+
+    Row i covers samples starts[i] to starts[i] + n[i] of every array in `channels`, which hold NaN where a reading
+    is missing or the segment lacks the channel.
+    """
+
+    t0_ms: Ints
+    boot: Ints
+    seq: Ints
+    dt_ms: Ints
+    n: Ints
+    channels: dict[str, Floats] = field(default_factory=dict)
+
+    @property
+    def starts(self) -> Ints:
+        """Index of the first sample of each segment."""
+        return np.concatenate(([0], np.cumsum(self.n)[:-1])).astype(np.int64) if len(self.n) else self.n
+
+    def at_ms(self) -> Ints:
+        """Time of every sample [ms since 1970, UTC]."""
+        within = np.arange(int(self.n.sum()), dtype=np.int64) - np.repeat(self.starts, self.n)
+        return np.repeat(self.t0_ms, self.n) + within * np.repeat(self.dt_ms, self.n)
+
+    def samples(self, time_from: datetime, time_to: datetime) -> tuple[Ints, dict[str, Floats]]:
+        """Times [ms] and readings with time_from <= time < time_to, in stored order."""
+        at_ms = self.at_ms()
+        inside = (at_ms >= to_ms(time_from)) & (at_ms < to_ms(time_to))
+        if inside.all():
+            return at_ms, self.channels
+        return at_ms[inside], {name: values[inside] for name, values in self.channels.items()}
+
+
+def to_ms(moment: datetime) -> int:
+    """Milliseconds since 1970 of an instant, rounded down. Raises ValueError for a naive one."""
+    return (moment.astimezone(UTC) - EPOCH) // timedelta(milliseconds=1)
+
+
+def from_ms(ms: int) -> datetime:
+    """The instant, in UTC."""
+    return EPOCH + timedelta(milliseconds=ms)
+
+
+def by_column(segments: Iterable[Segment], names: Sequence[str]) -> Segments:
+    """Segments of one crane by column, in order of (t0, boot, seq), each key once."""
+    rows = list({segment.key: segment for segment in sorted(segments, key=lambda one: one.key)}.values())
+    parts: dict[str, list[Floats]] = {name: [] for name in names}
+    for row in rows:
+        for name in names:
+            present = name in row.channels
+            readings = (
+                row.values[row.channels.index(name)] if present else np.full(row.values.shape[1], np.nan)
+            )
+            parts[name].append(readings.astype(np.float32))
+    fixed = [(row.t0_ms, row.boot, row.seq, row.dt_ms, row.values.shape[1]) for row in rows]
+    return from_parts(fixed, parts)
+
+
+def from_parts(fixed: Sequence[tuple[int, ...]], parts: dict[str, list[Floats]]) -> Segments:
+    """Put (t0_ms, boot, seq, dt_ms, n) rows and the readings of each row together."""
+    columns = np.array(fixed, dtype=np.int64).reshape(-1, 5).T
+    nothing = np.zeros(0, dtype=np.float32)
+    return Segments(
+        t0_ms=columns[0],
+        boot=columns[1],
+        seq=columns[2],
+        dt_ms=columns[3],
+        n=columns[4],
+        channels={name: np.concatenate(arrays) if arrays else nothing for name, arrays in parts.items()},
+    )
+
+
+def joined(first: Segments, second: Segments) -> Segments:
+    """Two sets of segments with the same channels as one, in order of (t0, boot, seq), each key once."""
+    keys = np.concatenate([np.stack([part.t0_ms, part.boot, part.seq], axis=1) for part in (first, second)])
+    _, chosen = np.unique(keys, axis=0, return_index=True)
+    both = {name: np.concatenate([first.channels[name], second.channels[name]]) for name in first.channels}
+    n = np.concatenate([first.n, second.n])
+    starts = np.concatenate(([0], np.cumsum(n)[:-1]))[chosen]
+    samples = np.concatenate(
+        [np.arange(start, start + size) for start, size in zip(starts, n[chosen], strict=True)]
+    )
+    return Segments(
+        t0_ms=keys[chosen, 0],
+        boot=keys[chosen, 1],
+        seq=keys[chosen, 2],
+        dt_ms=np.concatenate([first.dt_ms, second.dt_ms])[chosen],
+        n=n[chosen],
+        channels={name: values[samples] for name, values in both.items()},
+    )

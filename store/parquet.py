@@ -1,0 +1,189 @@
+"""The Parquet file of one crane and day: one row a sample, readable by any tool, and exactly what was stored.
+
+Readings are decimals held as integers and coded by their differences, which is small because a crane moves steadily;
+a channel whose readings are no short decimals is kept as floats. `channels` says, bit by bit in the order of
+domain.channels, which channels the segment had: a null is a missing reading or a missing channel.
+"""
+
+import hashlib
+from collections.abc import Iterable, Sequence
+from typing import Any, Final, cast
+from urllib.parse import urlsplit, urlunsplit
+
+import numpy as np
+import pyarrow as pa
+import pyarrow.compute as pc
+import pyarrow.parquet as pq
+from pyarrow import fs
+
+from domain.channels import CHANNEL_NAMES
+from domain.errors import Unavailable
+from store.columns import Floats, Ints, Segment
+
+DECIMALS: Final = (0, 1, 2, 3, 4)
+LARGEST: Final = 10**9 - 1  # nine digits: a decimal that Parquet keeps as a 4-byte integer
+FRAME: Final = ("at", "t0", "boot", "seq", "dt_ms", "received_at", "channels")
+
+
+def save(folder: str, stem: str, segments: Sequence[Segment]) -> tuple[str, int]:
+    """Write segments of one crane, in the order of their key, below a folder or s3:// URL; (location, bytes).
+
+    The name ends in a digest of the contents, so a file is never changed once it is there. Raises Unavailable.
+    """
+    table = _table(segments)
+    sink = pa.BufferOutputStream()
+    plain = [name for name in table.column_names if pa.types.is_floating(table.schema.field(name).type)]
+    coded = [name for name in table.column_names if name not in plain]
+    pq.write_table(
+        table,
+        sink,
+        compression="zstd",
+        compression_level=9,
+        use_dictionary=False,
+        column_encoding={
+            **dict.fromkeys(coded, "DELTA_BINARY_PACKED"),
+            **dict.fromkeys(plain, "BYTE_STREAM_SPLIT"),
+        },
+        store_decimal_as_integer=True,
+    )
+    data = sink.getvalue()
+    location = f"{folder.rstrip('/')}/{stem}_{hashlib.sha256(data).hexdigest()[:12]}.parquet"
+    try:
+        system, path = _open(location)
+        system.create_dir(path.rsplit("/", 1)[0], recursive=True)
+        with system.open_output_stream(path) as stream:
+            stream.write(data)
+    except OSError as problem:
+        raise Unavailable(f"{location} cannot be written: {problem}") from problem
+    return location, data.size
+
+
+def load(location: str, names: Iterable[str] = CHANNEL_NAMES, crane_id: int = 0) -> list[Segment]:
+    """Segments of a file with some of their channels. Raises Unavailable."""
+    try:
+        system, path = _open(location)
+        with system.open_input_file(path) as stream:
+            file = pq.ParquetFile(stream)
+            present = [name for name in names if name in file.schema_arrow.names]
+            table = file.read(columns=[*FRAME, *present])
+    except OSError as problem:
+        raise Unavailable(
+            f"{location} cannot be read: {problem}; the days in it are missing until it can"
+        ) from problem
+    return _segments(table, present, crane_id)
+
+
+def remove(location: str) -> None:
+    """Delete a file that is no longer referred to."""
+    system, path = _open(location)
+    system.delete_file(path)
+
+
+def _open(location: str) -> tuple[Any, str]:
+    """File system and path of a folder, file:// or s3:// URL; an S3 URL may carry ?endpoint_override=... and more."""
+    if "://" not in location:
+        return fs.LocalFileSystem(), location
+    parts = urlsplit(location)
+    system, path = fs.FileSystem.from_uri(urlunsplit(parts))
+    return system, path
+
+
+def _table(segments: Sequence[Segment]) -> Any:
+    n = np.array([segment.values.shape[1] for segment in segments])
+
+    def spread(values: Iterable[int], kind: Any) -> Any:
+        return pa.array(np.repeat(np.array(list(values), dtype=np.int64), n)).cast(kind)
+
+    time = pa.timestamp("ms", tz="UTC")
+    t0_ms = np.repeat(np.array([segment.t0_ms for segment in segments], dtype=np.int64), n)
+    step = np.repeat(np.array([segment.dt_ms for segment in segments], dtype=np.int64), n)
+    within = np.arange(int(n.sum())) - np.repeat(np.cumsum(n) - n, n)
+    columns: dict[str, Any] = {
+        "at": pa.array(t0_ms + within * step).cast(time),
+        "t0": pa.array(t0_ms).cast(time),
+        "boot": spread((segment.boot for segment in segments), pa.int64()),
+        "seq": spread((segment.seq for segment in segments), pa.int64()),
+        "dt_ms": spread((segment.dt_ms for segment in segments), pa.int32()),
+        "received_at": spread((segment.received_ms for segment in segments), time),
+        "channels": spread((_bits(segment.channels) for segment in segments), pa.int32()),
+    }
+    for name in CHANNEL_NAMES:
+        if any(name in segment.channels for segment in segments):
+            columns[name] = _column(np.concatenate([_readings(segment, name) for segment in segments]))
+    return pa.table(columns)
+
+
+def _column(values: Floats) -> Any:
+    """Readings as a decimal column where that is exact, else as floats; NaN is null."""
+    missing = np.isnan(values)
+    wide = np.where(missing, 0.0, values).astype(np.float64)
+    for decimals in DECIMALS:
+        scaled = np.rint(wide * 10**decimals)
+        exact = (scaled / 10**decimals).astype(np.float32) == wide.astype(np.float32)
+        if np.all(exact & (np.abs(scaled) <= LARGEST)) and not np.any(np.signbit(wide) & (wide == 0)):
+            return _decimals(scaled.astype(np.int64), missing, decimals)
+    return pa.array(values, mask=missing)
+
+
+def _decimals(scaled: Ints, missing: np.ndarray[Any, np.dtype[np.bool_]], decimals: int) -> Any:
+    """Decimals built from their 128-bit form, which is the integer itself."""
+    words = np.empty((len(scaled), 2), dtype=np.int64)
+    words[:, 0], words[:, 1] = scaled, scaled >> 63
+    validity = None if not missing.any() else pa.py_buffer(np.packbits(~missing, bitorder="little").tobytes())
+    return pa.Array.from_buffers(
+        pa.decimal128(9, decimals), len(scaled), [validity, pa.py_buffer(words.tobytes())]
+    )
+
+
+def _floats(column: Any) -> Floats:
+    chunk = column.combine_chunks()
+    if pa.types.is_decimal(chunk.type):
+        scale = chunk.type.scale
+        words = np.frombuffer(chunk.buffers()[1], dtype=np.int64).reshape(-1, 2)[chunk.offset :][
+            : len(chunk), 0
+        ]
+        values = (words / 10**scale).astype(np.float32)
+    else:
+        values = np.array(chunk.fill_null(np.nan), dtype=np.float32)
+    values[np.asarray(pc.is_null(chunk))] = np.nan
+    return cast("Floats", values)
+
+
+def _segments(table: Any, names: Sequence[str], crane_id: int) -> list[Segment]:
+    at, t0, boot, seq, dt_ms, received, bits = (_integers(table[name]) for name in FRAME)
+    if not len(at):
+        return []
+    first = np.flatnonzero(np.r_[True, (np.diff(t0) != 0) | (np.diff(boot) != 0) | (np.diff(seq) != 0)])
+    ends = np.append(first[1:], len(at))
+    readings = {name: _floats(table[name]) for name in names}
+    found = []
+    for begin, end in zip(first.tolist(), ends.tolist(), strict=True):
+        channels = tuple(name for name in names if bits[begin] >> CHANNEL_NAMES.index(name) & 1)
+        values = np.array([readings[name][begin:end] for name in channels], dtype=np.float32)
+        found.append(
+            Segment(
+                crane_id=crane_id,
+                t0_ms=int(t0[begin]),
+                boot=int(boot[begin]),
+                seq=int(seq[begin]),
+                dt_ms=int(dt_ms[begin]),
+                channels=channels,
+                values=values.reshape(len(channels), end - begin),
+                received_ms=int(received[begin]),
+            )
+        )
+    return found
+
+
+def _integers(column: Any) -> Ints:
+    return np.asarray(column.cast(pa.int64()), dtype=np.int64)
+
+
+def _readings(segment: Segment, name: str) -> Floats:
+    if name in segment.channels:
+        return cast("Floats", segment.values[segment.channels.index(name)])
+    return np.full(segment.values.shape[1], np.nan, dtype=np.float32)
+
+
+def _bits(channels: Iterable[str]) -> int:
+    return sum(1 << CHANNEL_NAMES.index(name) for name in channels)
