@@ -15,7 +15,7 @@ from psycopg.types.json import Jsonb
 from domain.errors import Conflict, InvalidInput
 from duty.edges import DEFAULT_EDGES, DIRECTION_EDGES, Edges
 from duty.lifts import LiftRule
-from store.duty import COUNTING_BY_HASH, COUNTING_IN_USE, Counting
+from store.duty import COUNTING_BY_HASH, COUNTING_IN_USE_HELD, Counting
 from store.statement import run
 
 METHOD_VERSION: Final = 1  # raise it when the same segments and settings would give another count
@@ -77,11 +77,11 @@ def add(conn: psycopg.Connection[Any], settings: CountingSettings) -> Method:
 
 
 def in_use(conn: psycopg.Connection[Any]) -> Method:
-    """The method whose counts are answered from; the default settings when there is none yet.
+    """The method whose counts are answered from, until the transaction ends; the default settings when there is none.
 
     Raises Conflict when the counts in use were made by another version of the method.
     """
-    row = COUNTING_IN_USE.first(conn)
+    row = COUNTING_IN_USE_HELD.first(conn)
     if row is None:
         return add(conn, CountingSettings())
     _refuse_other_version(row)

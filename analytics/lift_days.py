@@ -12,11 +12,12 @@ from zoneinfo import ZoneInfo
 
 import psycopg
 
+from domain.messages import EventKind
 from duty import lifts
 from duty.levels import NEAR_LIMIT_PCT
-from duty.lifts import LiftPart
+from duty.lifts import FoundLift, LiftPart
 from duty.midnight import independent
-from store.segments import from_ms
+from store.segments import from_ms, to_ms
 from store.sql import query
 from store.statement import run, run_many
 
@@ -79,6 +80,7 @@ def _write(
 ) -> None:
     run(conn, "lifts_forgotten", **keys, days=days)
     found = lifts.lifts(part)
+    stops, overrides = _limiter_counts(conn, keys["crane_id"], found)
     run_many(
         conn,
         "lift_written",
@@ -93,16 +95,25 @@ def _write(
                 "peak_outreach_m": lift.peak_outreach_m,
                 "mass_kg": lift.mass_kg,
                 "slew_travel_deg": lift.slew_travel_deg,
+                "limiter_stops": stops[i],
+                "limiter_overrides": overrides[i],
             }
-            for lift in found
+            for i, lift in enumerate(found)
         ),
     )
-    if found:
-        run(
-            conn,
-            "lift_events_counted",
-            **keys,
-            time_from=from_ms(found[0].start_ms),
-            time_to=from_ms(found[-1].end_ms + 1),
-        )
     run(conn, "day_lifts_counted", **keys, days=days, near_limit_pct=NEAR_LIMIT_PCT)
+
+
+def _limiter_counts(
+    conn: psycopg.Connection[Any], crane_id: int, found: Sequence[FoundLift]
+) -> tuple[list[int], list[int]]:
+    """Limiter stops and overrides inside each lift."""
+    if not found:
+        return [], []
+    ends = {"time_from": from_ms(found[0].start_ms), "time_to": from_ms(found[-1].end_ms)}
+    moments = conn.execute(query("limiter_moments"), {"crane_id": crane_id, **ends}).fetchall()
+    stops, overrides = (
+        lifts.inside(found, [to_ms(at) for each, at in moments if each == kind]).tolist()
+        for kind in (EventKind.LIMITER_STOP, EventKind.LIMITER_OVERRIDE)
+    )
+    return stops, overrides

@@ -6,21 +6,18 @@ neighbouring days, cycles from ledgers merged in time order, gaps from the ends 
 """
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
 from datetime import date, datetime
 from typing import Any, Final
-from zoneinfo import ZoneInfo
 
 import psycopg
 
 from analytics import day, samples, summary
 from analytics.counting import Method
 from analytics.day import DayCount
+from analytics.entries import CraneEntry
 from analytics.lift_days import recount_lifts
 from analytics.samples import LocalDay
 from analytics.spans import merge_spans
-from domain.crane import Crane, Site
-from domain.errors import NotFound
 from domain.messages import EventKind, EventState
 from duty import episodes
 from store import events, segments
@@ -28,25 +25,6 @@ from store.sql import query
 from store.statement import run, run_many
 
 READ_CHANNELS: Final = samples.CHANNELS
-
-
-@dataclass(frozen=True, kw_only=True, slots=True)
-class CraneEntry:
-    """A crane as entered, with its key and its site's zone."""
-
-    crane_id: int
-    crane: Crane
-    zone: ZoneInfo
-
-
-def crane_entry(conn: psycopg.Connection[Any], crane_id: int) -> CraneEntry:
-    """What counting needs to know about a crane. Raises NotFound."""
-    row = conn.execute(query("crane_entries"), {"crane_id": crane_id}).fetchone()
-    if row is None:
-        raise NotFound(f"no crane has the number {crane_id}")
-    _, _, spec, _, type_spec, site_spec, site_name = row
-    crane = Crane.model_validate({**spec, "type": type_spec, "site": site_name})
-    return CraneEntry(crane_id=crane_id, crane=crane, zone=ZoneInfo(Site.model_validate(site_spec).time_zone))
 
 
 def count_days(

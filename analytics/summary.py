@@ -1,29 +1,26 @@
 """The summary row of one crane: totals from its days, and what they mean."""
 
-from collections.abc import Sequence
-from datetime import UTC, date, datetime, timedelta
-from typing import TYPE_CHECKING, Any
+from datetime import timedelta
+from typing import Any, Final
 
-import numpy as np
 import psycopg
-from numpy.typing import NDArray
 
+from analytics import counting
 from analytics.counting import Method
-from domain.crane import DesignClass
+from analytics.entries import CraneEntry, crane_entry
+from domain.detail import DetailSpec
 from domain.errors import InvalidInput
-from duty import damage, details, directions, ledger, life
-from store.duty import DETAILS_OF, LIFE_READ, WEEKLY_USE, WeekUse
+from duty import damage, directions, ledger, life
+from duty.details import COMPARISON
+from store.duty import DETAILS_OF, LIFE_READ, WEEKLY_USE
 from store.sql import query
 from store.statement import run
 
-if TYPE_CHECKING:
-    from analytics.recount import CraneEntry
-
-SPENT: float = 1.0  # used share at which the design working period is spent
-_WEEK = timedelta(days=7)
+SPENT: Final = 1.0  # used share at which the design working period is spent
+_WEEK: Final = timedelta(days=7)
 
 
-def refresh(conn: psycopg.Connection[Any], entry: "CraneEntry", method: Method) -> None:
+def refresh(conn: psycopg.Connection[Any], entry: CraneEntry, method: Method) -> None:
     """Writes the summary of one crane. The caller holds the crane's claim, which is the lock on this row."""
     keys = {"crane_id": entry.crane_id, "counting_id": method.counting_id}
     totals = conn.execute(query("summary_totals_written"), keys).fetchone()
@@ -45,23 +42,20 @@ def refresh(conn: psycopg.Connection[Any], entry: "CraneEntry", method: Method) 
     )
 
 
-def weekly_shares(weeks: Sequence[WeekUse], design: DesignClass, f1: float) -> NDArray[np.float64]:
-    """Share of the design working period that each whole week used, from the second week on record to the last but one.
-
-    The ends are left out because they are cut. A week without any message counts as rest: the crane was off.
-    """
-    if len(weeks) < 3:
-        return np.empty(0)
-    first, last = weeks[0].week + _WEEK, weeks[-1].week - _WEEK
-    use = np.zeros((last - first) // _WEEK + 1)
-    for week in weeks[1:-1]:
-        use[(week.week - first) // _WEEK] = life.share_of_design(design, week.peak_cubed_sum, f1)
-    return use
+def refresh_one_changed(conn: psycopg.Connection[Any]) -> bool:
+    """Writes the summary of one crane whose entries are not those it rests on, in a transaction; False without one."""
+    with conn.transaction():
+        method = counting.in_use(conn)
+        row = conn.execute(query("crane_with_changed_entries")).fetchone()
+        if row is None:
+            return False
+        refresh(conn, crane_entry(conn, row[0]), method)
+    return True
 
 
 def _used(
     conn: psycopg.Connection[Any],
-    entry: "CraneEntry",
+    entry: CraneEntry,
     keys: dict[str, int],
     lifts: int,
     cube_sum: float,
@@ -81,8 +75,11 @@ def _used(
     except InvalidInput as problem:
         return {**nothing, "forecast_text": str(problem)}
     weeks = WEEKLY_USE.all(conn, **keys)
-    start = weeks[-1].week + _WEEK if weeks else _today()
-    found = life.forecast(weekly_shares(weeks, design, f1), used.total, SPENT, start)
+    # Counted up to the last week on record, so that the same record gives the same dates whenever it is counted.
+    today = weeks[-1].week + _WEEK if weeks else entry.crane.commissioned_on
+    use = [life.share_of_design(design, week.peak_cubed_sum, f1) for week in weeks]
+    whole = life.whole_weeks([week.week for week in weeks], use, today)
+    found = life.forecast(whole, used.total, SPENT, today)
     dates = (
         {"forecast_text": found.reason}
         if isinstance(found, life.NoForecast)
@@ -102,10 +99,12 @@ def _used(
     }
 
 
-def _damage(conn: psycopg.Connection[Any], entry: "CraneEntry", method: Method) -> dict[str, Any]:
+def _damage(conn: psycopg.Connection[Any], entry: CraneEntry, method: Method) -> dict[str, Any]:
     """Damage of the default detail over the recorded life; of the assumed comparison detail while none is entered."""
     rows = DETAILS_OF.all(conn, crane=entry.crane.name)
-    detail = details.from_spec(rows[0].name, rows[0].spec) if rows else details.COMPARISON
+    detail = COMPARISON
+    if rows:
+        detail = damage.detail_of(rows[0].name, DetailSpec.model_validate(rows[0].spec))
     turned = detail.direction != "none"
     spans = LIFE_READ.all(conn, crane=entry.crane.name, directions=turned)
     total, phi = 0.0, None
@@ -123,7 +122,3 @@ def _damage(conn: psycopg.Connection[Any], entry: "CraneEntry", method: Method) 
 def _one(conn: psycopg.Connection[Any], name: str, keys: dict[str, int]) -> int:
     row = conn.execute(query(name), keys).fetchone()
     return 0 if row is None else int(row[0])
-
-
-def _today() -> date:
-    return datetime.now(UTC).date()

@@ -21,7 +21,9 @@ import psycopg
 import structlog
 
 from analytics import counting, metrics, summary
-from analytics.recount import count_days, crane_entry, write_days
+from analytics.counting import Method
+from analytics.entries import crane_entry
+from analytics.recount import count_days, write_days
 from domain.errors import Unavailable
 from store.connection import connect
 from store.sql import query
@@ -67,9 +69,11 @@ class Worker:
         crane_id: int | None = None
         try:
             with self.conn.transaction():
+                # Held before the crane, in the order of a change of counts, so that the two cannot block each other.
+                method = counting.in_use(self.conn)
                 execute(self.conn, "summary_rows_made")
                 crane_id = self._claim()
-                return None if crane_id is None else self._count(crane_id)
+                return None if crane_id is None else self._count(crane_id, method)
         except psycopg.OperationalError:
             raise
         except Exception as problem:
@@ -80,14 +84,10 @@ class Worker:
             self._left_alone[crane_id] = now + RETRY_AFTER_S
             return self.step()
 
-    def refresh_changed(self) -> int:
-        """Writes the summaries of cranes whose entries (design class, weld details) changed; how many."""
-        with self.conn.transaction():
-            method = counting.in_use(self.conn)
-            changed = [row[0] for row in self.conn.execute(query("cranes_with_changed_entries")).fetchall()]
-            for crane_id in changed:
-                summary.refresh(self.conn, crane_entry(self.conn, crane_id), method)
-        return len(changed)
+    def refresh_changed(self) -> None:
+        """Writes the summaries of cranes whose entries (design class, weld details) changed since they were written."""
+        while summary.refresh_one_changed(self.conn):
+            pass
 
     def measure_lag(self) -> None:
         """Sets the gauges of waiting days and lag."""
@@ -103,13 +103,12 @@ class Worker:
         ).fetchone()
         return None if row is None else row[0]
 
-    def _count(self, crane_id: int) -> Done:
+    def _count(self, crane_id: int, method: Method) -> Done:
         with metrics.CLAIM_SECONDS.time():
             touches = self.conn.execute(
                 query("touched_days_of"), {"crane_id": crane_id, "days": self.days_per_claim}
             ).fetchall()
             days, versions = [day for day, _ in touches], [version for _, version in touches]
-            method = counting.in_use(self.conn)
             entry = crane_entry(self.conn, crane_id)
             counts = count_days(self.conn, entry, days, method)
             write_days(self.conn, entry, counts, method)

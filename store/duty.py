@@ -9,9 +9,9 @@ from typing import Any, Final
 
 from psycopg import AsyncConnection
 from psycopg.types.json import Jsonb
-from store.sql import query
 
 from domain.errors import NotFound
+from store.sql import query
 from store.statement import Statement, run_async
 
 FIRST_DAY: Final = date(1970, 1, 1)
@@ -135,6 +135,7 @@ class DetailRow:
 
 
 COUNTING_IN_USE: Final = Statement("counting_in_use", Counting)
+COUNTING_IN_USE_HELD: Final = Statement("counting_in_use_held", Counting)
 COUNTING_BY_HASH: Final = Statement("counting_by_hash", Counting)
 SPANS_OF: Final = Statement("spans_of", Span)
 SPANS_READ: Final = Statement("spans_read", Span)

@@ -13,14 +13,26 @@ insert into counting (settings_hash, version, settings, in_use)
 values (%(settings_hash)s, %(version)s, %(settings)s, not exists (select from counting where in_use))
 on conflict (settings_hash) do nothing;
 
+-- name: counting_in_use_held
+-- The way of counting that answers are read from, which stays so until the transaction ends.
+select counting_id, settings_hash, version, settings, made_at, in_use from counting where in_use for share;
+
+-- name: counting_retired
+-- No counting is in use, for a moment inside a transaction.
+update counting set in_use = false where in_use;
+
 -- name: counting_put_in_use
 -- Answers are read from this counting from now on.
-update counting set in_use = (counting_id = %(counting_id)s)
-where in_use or counting_id = %(counting_id)s;
+update counting set in_use = true where counting_id = %(counting_id)s;
 
--- name: counting_dropped
--- A counting that is not in use, with everything counted by it.
-delete from counting where counting_id = %(counting_id)s and not in_use;
+-- name: countings_held
+-- Waits until no worker is in the middle of a claim, and keeps new claims waiting.
+select counting_id from counting order by counting_id for no key update;
+
+-- name: countings_dropped
+-- Countings that are not in use, with everything counted by them; one that a summary still rests on stays.
+delete from counting u
+where not in_use and not exists (select from crane_summary m where m.counting_id = u.counting_id);
 
 -- name: touched_days_of
 -- Oldest touched days of one crane, with the version of each touch.
@@ -44,8 +56,8 @@ where t.crane_id = locked.crane_id and t.day = locked.day;
 select count(*)::int as crane_days, min(touched_at) as oldest_at from touched_day;
 
 -- name: crane_entries
--- What counting one crane needs to know about it.
-select c.crane_id, c.name, c.spec, t.name as type_name, t.spec as type_spec, s.spec as site_spec, s.name as site_name
+-- What counting one crane needs to know about it, as entered.
+select c.spec::text, t.spec::text, s.spec::text
 from crane c
 join crane_type t using (type_id)
 join site s using (site_id)
@@ -123,29 +135,17 @@ where crane_id = %(crane_id)s and counting_id = %(counting_id)s and day = any(%(
 -- One lift.
 insert into lift (
     crane_id, counting_id, started_at, ended_at, day, peak_utilisation_pct, peak_structural_pct,
-    peak_outreach_m, mass_kg, slew_travel_deg
+    peak_outreach_m, mass_kg, slew_travel_deg, limiter_stops, limiter_overrides
 ) values (
     %(crane_id)s, %(counting_id)s, %(started_at)s, %(ended_at)s, %(day)s, %(peak_utilisation_pct)s,
-    %(peak_structural_pct)s, %(peak_outreach_m)s, %(mass_kg)s, %(slew_travel_deg)s
+    %(peak_structural_pct)s, %(peak_outreach_m)s, %(mass_kg)s, %(slew_travel_deg)s, %(limiter_stops)s, %(limiter_overrides)s
 );
 
--- name: lift_events_counted
--- Limiter stops and overrides inside the lifts that overlap a time range.
-update lift l
-set limiter_stops = n.stops, limiter_overrides = n.overrides
-from (
-    select l.started_at,
-        count(*) filter (where e.kind = 'limiter_stop')::int as stops,
-        count(*) filter (where e.kind = 'limiter_override')::int as overrides
-    from lift l
-    left join event e on e.crane_id = l.crane_id and e.at between l.started_at and l.ended_at
-        and e.state = 'raised' and e.kind in ('limiter_stop', 'limiter_override')
-    where l.crane_id = %(crane_id)s and l.counting_id = %(counting_id)s
-        and l.ended_at >= %(time_from)s and l.started_at < %(time_to)s
-    group by l.started_at
-) n
-where l.crane_id = %(crane_id)s and l.counting_id = %(counting_id)s and l.started_at = n.started_at
-    and (l.limiter_stops, l.limiter_overrides) is distinct from (n.stops, n.overrides);
+-- name: limiter_moments
+-- Limiter stops and overrides of one crane in a time range.
+select kind, at from event
+where crane_id = %(crane_id)s and at between %(time_from)s and %(time_to)s
+    and kind in ('limiter_stop', 'limiter_override') and state = 'raised';
 
 -- name: span_written
 -- Mergeable counts of one span, replacing older ones.
@@ -321,11 +321,15 @@ returning detail_id;
 delete from detail where detail_id = %(detail_id)s;
 
 -- name: recount_days_queued
--- Every day with data of a fleet, to be counted by a counting that is being built.
+-- Every day of the fleet that another counting knows, or that is touched, and that this one has not counted yet.
 insert into recount_day (counting_id, crane_id, day)
 select %(counting_id)s, d.crane_id, d.day
-from day_figure d
-where d.counting_id = %(from_counting_id)s
+from (select crane_id, day from day_figure union select crane_id, day from touched_day) d
+join crane using (crane_id)
+where not exists (
+    select from day_figure n
+    where n.crane_id = d.crane_id and n.counting_id = %(counting_id)s and n.day = d.day
+)
 on conflict do nothing;
 
 -- name: recount_days_followed

@@ -72,17 +72,18 @@ order by m.counted_at nulls first, m.crane_id
 limit 1
 for no key update skip locked;
 
--- name: crane_claimed_by_id
--- One named crane, waiting for whoever holds it now.
-select m.crane_id from crane_summary m where m.crane_id = %(crane_id)s for no key update;
-
--- name: cranes_with_changed_entries
--- Counted cranes whose entries (crane, type, zone, weld details) are not the ones their summary rests on.
+-- name: crane_with_changed_entries
+-- A counted crane whose entries (crane, type, zone, weld details) are not the ones its summary rests on.
 select m.crane_id
 from crane_summary m
 where m.counted_at is not null and m.made_of is distinct from crane_entries_digest(m.crane_id)
 order by m.crane_id
+limit 1
 for no key update skip locked;
+
+-- name: summaries_outdated
+-- Has every summary written again from the counting that is in use now.
+update crane_summary set made_of = null;
 
 -- name: summary_totals_written
 -- Whole-life totals of one crane from its days.

@@ -1,0 +1,97 @@
+"""Counts the whole history anew with other settings, beside the counts in use, and changes over when it is complete.
+
+Interrupted, it goes on where it was when called again with the same settings. Meanwhile workers keep the counts in use
+current and pass on what they count, so nothing is missing at the change.
+"""
+
+import threading
+from collections.abc import Callable
+from typing import Any
+
+import psycopg
+
+from analytics import counting, summary
+from analytics.counting import CountingSettings, Method
+from analytics.entries import crane_entry
+from analytics.recount import count_days, write_days
+from domain.errors import Conflict
+from store.connection import connect
+from store.sql import query
+from store.statement import run
+
+
+def rebuild(
+    db_url: str,
+    settings: CountingSettings,
+    stop_event: threading.Event,
+    *,
+    days_per_claim: int = 31,
+    on_progress: Callable[[int, int], None] = lambda counted, left: None,
+) -> bool:
+    """Counts every recorded crane-day with `settings` and puts that count in use; False when it was stopped before.
+
+    on_progress: called with crane-days counted by this call, and left. Several processes may rebuild at once.
+    Raises Conflict when these settings are in use already.
+    """
+    with connect(db_url, autocommit=True) as conn:
+        with conn.transaction():
+            method = counting.add(conn, settings)
+            if method.in_use:
+                raise Conflict(
+                    "these settings and this version are in use already: there is nothing to rebuild"
+                )
+            run(conn, "summary_rows_made")
+            run(conn, "recount_days_queued", counting_id=method.counting_id)
+        counted = 0
+        while not stop_event.is_set():
+            done = _step(conn, method, days_per_claim)
+            counted += done
+            on_progress(counted, _left(conn, method))
+            if done == 0 and _change_over(conn, method):
+                while summary.refresh_one_changed(conn):
+                    pass
+                return True
+            if done == 0:
+                stop_event.wait(1.0)  # the days left are being counted by another process
+        return False
+
+
+def drop_unused(db_url: str) -> int:
+    """Deletes every count that is not in use, an unfinished rebuild included; how many."""
+    with connect(db_url) as conn:
+        return run(conn, "countings_dropped")
+
+
+def _step(conn: psycopg.Connection[Any], method: Method, days_per_claim: int) -> int:
+    """Counts some days of one crane in one transaction; how many."""
+    with conn.transaction():
+        key = {"counting_id": method.counting_id}
+        row = conn.execute(query("recount_crane_next"), key).fetchone()
+        if row is None:
+            return 0
+        here = {**key, "crane_id": row[0]}
+        days = [
+            day
+            for (day,) in conn.execute(query("recount_days_of"), {**here, "days": days_per_claim}).fetchall()
+        ]
+        entry = crane_entry(conn, row[0])
+        write_days(conn, entry, count_days(conn, entry, days, method), method)
+        run(conn, "recount_days_done", **here, days=days)
+    return len(days)
+
+
+def _change_over(conn: psycopg.Connection[Any], method: Method) -> bool:
+    """Puts the count in use when no day is left; no worker is in the middle of a claim then."""
+    with conn.transaction():
+        conn.execute(query("countings_held"))
+        if _left(conn, method):
+            return False
+        run(conn, "counting_retired")
+        run(conn, "counting_put_in_use", counting_id=method.counting_id)
+        run(conn, "summaries_outdated")
+    return True
+
+
+def _left(conn: psycopg.Connection[Any], method: Method) -> int:
+    row = conn.execute(query("recount_days_left"), {"counting_id": method.counting_id}).fetchone()
+    return 0 if row is None else int(row[0])

@@ -1,0 +1,103 @@
+"""A recount with other settings runs beside the counts in use and changes over when it is complete."""
+
+import threading
+from dataclasses import replace
+from datetime import UTC, datetime, timedelta
+
+import psycopg
+import pytest
+
+from analytics import counting, rebuild
+from analytics.counting import CountingSettings
+from domain.errors import Conflict
+from duty import ledger
+from duty.edges import Edges
+from duty.lifts import LiftRule
+from store.duty import COUNTING_IN_USE
+from tests.integration.analytics.crane_at_work import Yard, working
+
+START = datetime(2026, 3, 9, 6, tzinfo=UTC)
+OTHER = CountingSettings(edges=Edges(0.0, 150.0, 128), lift_rule=LiftRule(plain_on_pct=40.0))
+
+
+def some_days(yard: Yard, days: range) -> None:
+    for day in days:
+        yard.store(yard.messages(START + timedelta(days=day), working(0.4, seed=day), boot=day + 1))
+
+
+def settings_in_use(yard: Yard) -> CountingSettings:
+    with psycopg.connect(yard.url) as conn:
+        row = COUNTING_IN_USE.first(conn)
+    assert row is not None
+    return CountingSettings.from_json(row.settings)
+
+
+def test_a_rebuild_ends_as_if_counted_that_way_from_the_start(yard: Yard) -> None:
+    with psycopg.connect(yard.url) as conn:
+        counting.add(conn, OTHER)
+    some_days(yard, range(3))
+    yard.count()
+    as_if = yard.counted()
+    with psycopg.connect(yard.url) as conn:
+        conn.execute("truncate counting, crane_summary, day_figure, span_ledger, lift, gap cascade")
+    some_days(yard, range(3))
+    yard.count()
+    assert settings_in_use(yard) == CountingSettings()
+    assert yard.counted() != as_if
+
+    progress: list[tuple[int, int]] = []
+    assert rebuild.rebuild(
+        yard.url, OTHER, threading.Event(), days_per_claim=2, on_progress=lambda *at: progress.append(at)
+    )
+    assert progress[:2] == [(2, 1), (3, 0)]
+    assert settings_in_use(yard) == OTHER
+    assert rebuild.drop_unused(yard.url) == 1
+    assert yard.counted() == as_if
+
+
+def test_answers_come_from_the_old_counts_until_the_new_are_complete(yard: Yard) -> None:
+    some_days(yard, range(3))
+    yard.count()
+    stop = threading.Event()
+    assert not rebuild.rebuild(yard.url, OTHER, stop, days_per_claim=1, on_progress=lambda *_: stop.set())
+    assert settings_in_use(yard) == CountingSettings()
+    some_days(yard, range(3, 5))  # two more days while it is interrupted
+    yard.count()
+    counted: list[int] = []
+    assert rebuild.rebuild(
+        yard.url, OTHER, threading.Event(), on_progress=lambda done, _: counted.append(done)
+    )
+    assert counted[-1] == 4  # the day that was counted before the interruption is not counted again
+    assert rebuild.drop_unused(yard.url) == 1
+    days = [row for row in yard.rows("span_ledger") if row["span"] == "day"]
+    assert {ledger.from_bytes(row["ledger"]).edges for row in days} == {OTHER.edges}
+    assert len(days) == 5
+
+
+def test_settings_in_use_are_not_rebuilt(yard: Yard) -> None:
+    some_days(yard, range(1))
+    yard.count()
+    with pytest.raises(Conflict, match="nothing to rebuild"):
+        rebuild.rebuild(yard.url, CountingSettings(), threading.Event())
+
+
+def test_the_hash_changes_with_every_setting() -> None:
+    plain = CountingSettings()
+    others = [
+        replace(plain, edges=Edges(0.0, 150.0, 255)),
+        replace(plain, direction_edges=Edges(-150.0, 150.0, 255)),
+        replace(plain, directions=12),
+        replace(plain, lift_rule=LiftRule(hold_ms=1000)),
+    ]
+    assert len({settings.hash for settings in (plain, *others)}) == 5
+
+
+def test_counts_of_another_version_are_not_mixed(yard: Yard, monkeypatch: pytest.MonkeyPatch) -> None:
+    some_days(yard, range(1))
+    yard.count()
+    monkeypatch.setattr(counting, "METHOD_VERSION", 2)
+    with psycopg.connect(yard.url) as conn, pytest.raises(Conflict, match="boomledger recount"):
+        counting.in_use(conn)
+    assert rebuild.rebuild(yard.url, CountingSettings(), threading.Event())
+    with psycopg.connect(yard.url) as conn:
+        assert counting.in_use(conn).settings == CountingSettings()
