@@ -4,18 +4,22 @@ from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import NamedTuple
 
+import numpy as np
+
 from simulator.record import DayRecord, Event, Floats32
 
 
 class SegmentRow(NamedTuple):
-    """One samples message as it is stored: its key, its step, and one array a channel."""
+    """One samples message as it is stored: its key, its step, and a row of readings for each channel."""
 
     crane: str
     t0_ms: int
     boot: int
     seq: int
     dt_ms: int
-    channels: dict[str, Floats32]
+    received_ms: int  # when it would have arrived: late where there was no coverage
+    channels: tuple[str, ...]  # in the order of domain.channels
+    values: Floats32  # (channels, samples), NaN for a missing reading
 
 
 class EventRow(NamedTuple):
@@ -37,16 +41,21 @@ class Written:
 
 
 def segment_rows(record: DayRecord) -> Iterator[SegmentRow]:
-    """The samples messages of a record; arrays are views of the record."""
+    """The samples messages of a record."""
     batches = record.batches
+    names = tuple(record.channels)
+    values = np.stack(list(record.channels.values()))
     for index in range(len(batches)):
+        first = int(batches.first[index])
         yield SegmentRow(
             record.crane,
             int(batches.t0_ms[index]),
             record.boot,
             int(batches.seq[index]),
             record.dt_ms,
-            record.batch_channels(index),
+            int(batches.send_ms[index]),
+            names,
+            values[:, first : first + int(batches.n[index])],
         )
 
 

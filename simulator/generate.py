@@ -4,10 +4,14 @@ Messages hold `samples_per_message` samples at most and never reach over a stop.
 after the crane is back in coverage: late, complete and in order.
 """
 
+from collections import deque
 from collections.abc import Iterable, Iterator
+from concurrent.futures import ProcessPoolExecutor
 from dataclasses import replace
 from datetime import date, datetime, timedelta
-from typing import Final
+from itertools import islice
+from multiprocessing import get_context
+from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -26,6 +30,7 @@ WARNING_PCT: Final = 90.0  # first warning; common practice, no source
 WARNING_ENDS_PCT: Final = 88.0  # so that one approach is one warning
 DEFAULT_STEP_MS: Final = 200
 DEFAULT_SAMPLES_PER_MESSAGE: Final = 300
+_DAYS_A_TASK: Final = 7
 _BACK_IN_COVERAGE_MS: Final = 20 * 60_000
 _MODE_TEXT: Final = {
     Mode.TRANSPORT: "transport",
@@ -73,15 +78,67 @@ def generate_from(
 
 
 def generate(
-    cranes: Iterable[YardCrane], first_day: date, days: int, seed: int = 1, **shape: int
+    cranes: Iterable[YardCrane],
+    first_day: date,
+    days: int,
+    seed: int = 1,
+    *,
+    processes: int = 1,
+    dt_ms: int = DEFAULT_STEP_MS,
+    samples_per_message: int = DEFAULT_SAMPLES_PER_MESSAGE,
 ) -> Iterator[DayRecord]:
-    """Every working day of every crane, day by day; `shape` as in `generate_day`."""
+    """Every working day of every crane, day by day; the rest as in `generate_day`.
+
+    `processes` above 1 share the work by weeks, with the same result. They are started afresh (spawn), so a script
+    that asks for them needs the usual `if __name__ == "__main__":`.
+    """
     cranes = tuple(cranes)
+    tasks = (
+        (
+            cranes,
+            first_day + timedelta(days=first),
+            min(_DAYS_A_TASK, days - first),
+            seed,
+            dt_ms,
+            samples_per_message,
+        )
+        for first in range(0, days, _DAYS_A_TASK)
+    )
+    if processes == 1:
+        for task in tasks:
+            yield from _days(*task)
+        return
+    with ProcessPoolExecutor(processes, mp_context=get_context("spawn")) as pool:
+        # a bounded number of weeks ahead: a slow reader must not fill the memory
+        running = deque(pool.submit(_days_as_list, *task) for task in islice(tasks, 2 * processes))
+        while running:
+            yield from running.popleft().result()
+            running.extend(pool.submit(_days_as_list, *task) for task in islice(tasks, 1))
+
+
+def _days(
+    cranes: tuple[YardCrane, ...],
+    first_day: date,
+    days: int,
+    seed: int,
+    dt_ms: int,
+    samples_per_message: int,
+) -> Iterator[DayRecord]:
     for offset in range(days):
         for crane in cranes:
-            record = generate_day(crane, first_day + timedelta(days=offset), seed, **shape)
+            record = generate_day(
+                crane,
+                first_day + timedelta(days=offset),
+                seed,
+                dt_ms=dt_ms,
+                samples_per_message=samples_per_message,
+            )
             if record is not None:
                 yield record
+
+
+def _days_as_list(*task: Any) -> list[DayRecord]:
+    return list(_days(*task))
 
 
 def _record(
@@ -264,27 +321,38 @@ def _true_lifts(
     stops: Ints,
     overrides: Ints,
 ) -> Iterator[TrueLift]:
-    slew_step = np.abs(np.diff(signals.joints[:, 0], prepend=signals.joints[0, 0]))
+    """Lifts from the plan's marks, peaks from the signal between them; one with no sample takes the one after it."""
+    begins, ends, masses = [], [], []
     for session in sessions:
         on = np.flatnonzero(session.mark == Mark.LOAD_ON)
         off = np.flatnonzero(session.mark == Mark.LOAD_OFF)
-        for begin, end in zip(on, off, strict=True):
-            started = session.start_ms + round(float(session.knot_s[begin - 1]) * 1000)
-            ended = session.start_ms + round(float(session.knot_s[end]) * 1000)
-            low, high = np.searchsorted(signals.t_ms, (started, ended))
-            span = slice(int(low), max(int(high), int(low) + 1))
-            yield TrueLift(
-                crane=name,
-                started_ms=started,
-                ended_ms=ended,
-                mass_kg=float(session.mass_kg[begin]),
-                peak_utilisation_pct=float(signals.utilisation_pct[span].max()),
-                peak_structural_pct=float(structural[span].max()),
-                peak_outreach_m=float(signals.hook.outreach_m[span].max()),
-                slew_travel_deg=float(slew_step[span].sum()),
-                limiter_stops=int(np.count_nonzero((stops >= started) & (stops <= ended))),
-                limiter_overrides=int(np.count_nonzero((overrides >= started) & (overrides <= ended))),
-            )
+        begins.append(session.start_ms + np.rint(session.knot_s[on - 1] * 1000).astype(np.int64))
+        ends.append(session.start_ms + np.rint(session.knot_s[off] * 1000).astype(np.int64))
+        masses.append(session.mass_kg[on])
+    started, ended, mass = (np.concatenate(parts) for parts in (begins, ends, masses))
+    if not len(started):
+        return
+    low = np.searchsorted(signals.t_ms, started)
+    high = np.maximum(np.searchsorted(signals.t_ms, ended), low + 1)
+    spans = np.column_stack([low, high]).ravel()  # reduceat over lift, pause, lift, ...
+
+    def peak(values: NDArray[np.float64]) -> list[float]:
+        return [float(value) for value in np.maximum.reduceat(values, spans)[::2]]
+
+    turned = np.append(0.0, np.cumsum(np.abs(np.diff(signals.joints[:, 0]))))
+    columns = (
+        started.tolist(),
+        ended.tolist(),
+        mass.tolist(),
+        peak(signals.utilisation_pct),
+        peak(structural),
+        peak(signals.hook.outreach_m),
+        (turned[high - 1] - turned[low]).tolist(),
+        (np.searchsorted(stops, ended, "right") - np.searchsorted(stops, started)).tolist(),
+        (np.searchsorted(overrides, ended, "right") - np.searchsorted(overrides, started)).tolist(),
+    )
+    for row in zip(*columns, strict=True):
+        yield TrueLift(name, *row)
 
 
 __all__ = ["crossings", "generate", "generate_day", "generate_from", "utc_of"]

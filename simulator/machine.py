@@ -12,7 +12,7 @@ import yaml
 from numpy.typing import ArrayLike, NDArray
 from pydantic import BaseModel, ConfigDict, Field, field_validator
 
-from domain.channels import CHANNEL_BY_NAME
+from domain.channels import CHANNEL_BY_NAME, CHANNEL_NAMES
 from domain.crane import CraneType
 from duty.geometry import angles_for, full_stroke_m, pose
 from duty.statics import load_moment_kn_m, self_moment_kn_m, stability_limit_pct, utilisation_pct
@@ -77,7 +77,7 @@ class Machine(_Part):
         unknown = sorted(set(names) - set(CHANNEL_BY_NAME))
         if unknown:
             raise ValueError(f"unknown channels {unknown}; known are {sorted(CHANNEL_BY_NAME)}")
-        return names
+        return tuple(name for name in CHANNEL_NAMES if name in names)
 
     @property
     def has_jib(self) -> bool:
