@@ -8,10 +8,12 @@ async with running(api):                          # a mounted app's lifespan is 
 
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
+from typing import Final
 
 from fastapi import Depends, FastAPI
 from fastapi.routing import APIRoute
 from starlette.middleware.gzip import GZipMiddleware
+from starlette.types import ASGIApp
 
 from api import (
     access,
@@ -32,7 +34,7 @@ from api.deps import Pool
 from api.gate import Gate
 from api.health import running_version
 from api.hub import Hub
-from api.middleware import BodyBound, Figures, Observe
+from api.middleware import BodyBound, Figures, Observe, PageHeaders
 from api.permissions import OPEN_ROUTES, check_role
 from api.problems import add_problem_handlers
 from api.settings import ApiSettings
@@ -40,6 +42,7 @@ from api.spec import describe
 from api.stages import Audited, Idempotent, Tagged
 from store.connection import open_async_pool
 
+API_PATH: Final = "/api/v1"
 ROUTERS = (
     health.router,
     fleet.router,
@@ -87,6 +90,23 @@ def create_api(database_url: str, settings: ApiSettings | None = None) -> FastAP
     api.add_middleware(BodyBound, bytes_max=settings.body_bytes_max)
     api.add_middleware(Observe, figures=api.state.figures)
     return api
+
+
+def guard(
+    server: ASGIApp, api: FastAPI, *, content_security_policy: str, login_page: str = "/login"
+) -> ASGIApp:
+    """A server that has the api mounted at API_PATH (pages, assets, live connections), behind the same gate.
+
+    Without it only the api is closed: pages would show themselves to everyone who reaches the port.
+    """
+    gated = Gate(
+        server,
+        settings=api.state.settings,
+        pool=lambda: api.state.pool,
+        exempt={login_page, *(API_PATH + path for _, path in OPEN_ROUTES)},
+        login_page=login_page,
+    )
+    return PageHeaders(gated, content_security_policy=content_security_policy)
 
 
 def every_route() -> list[APIRoute]:

@@ -30,6 +30,24 @@ SECURITY_HEADERS: Final = {
 SECONDS: Final = (0.005, 0.01, 0.025, 0.05, 0.1, 0.25, 0.5, 1.0, 2.5, 10.0)
 
 
+class PageHeaders:
+    """Security headers on pages, around everything else of a server. An answer's own headers stay."""
+
+    def __init__(self, app: ASGIApp, *, content_security_policy: str) -> None:
+        self._app = app
+        self._headers = {**SECURITY_HEADERS, "content-security-policy": content_security_policy}
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        async def send_on(message: Message) -> None:
+            if message["type"] == "http.response.start":
+                headers = MutableHeaders(scope=message)
+                for name, value in self._headers.items():
+                    headers.setdefault(name, value)
+            await send(message)
+
+        await self._app(scope, receive, send_on)
+
+
 class Figures:
     """Counters of one api, in a registry of their own so that two apis in one process do not clash."""
 
