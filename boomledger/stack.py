@@ -17,7 +17,7 @@ from typing import Self
 
 import httpx
 
-from boomledger.broker import Broker
+from boomledger.broker import Broker, find_mosquitto
 from boomledger.postgres import EmbeddedPostgres
 from boomledger.settings import Settings
 from domain.errors import Unavailable
@@ -79,7 +79,7 @@ class Stack:
                 self.database_url = self.settings.database_url.get_secret_value()
             migrate(self.database_url)
             if self.settings.broker_url is None:
-                broker = Broker(self.data_dir / "broker")
+                broker = Broker(self.data_dir / "broker", program=self._broker_program())
                 host, port = broker.start()
                 opening.callback(broker.stop)
                 self.broker_url, self.broker_kind = f"mqtt://{host}:{port}", broker.kind
@@ -93,6 +93,15 @@ class Stack:
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
         self._closing.close()
+
+    def _broker_program(self) -> str | None:
+        wanted = self.settings.embedded_broker
+        if wanted != "mosquitto":
+            return None if wanted == "auto" else wanted
+        program = find_mosquitto()
+        if program is None:
+            raise Unavailable("no mosquitto is installed: install it, or set BOOMLEDGER_EMBEDDED_BROKER=auto")
+        return program
 
     def spawn(self, name: str, arguments: Sequence[str], **environment: str) -> Child:
         """Start `boomledger ARGUMENTS...` with this stack's database and broker."""

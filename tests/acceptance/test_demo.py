@@ -14,7 +14,8 @@ import psutil
 import pytest
 
 ROOT = Path(__file__).parents[2]
-WAIT_S = 120.0
+WAIT_S = 240.0
+pytestmark = pytest.mark.timeout(900)
 
 
 class Demo:
