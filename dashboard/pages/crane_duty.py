@@ -140,11 +140,16 @@ def _peaks(s: SpectrumAnswer) -> Any:
         left -= one.value
     data: list[dict[str, Any]] = [
         {
-            "type": "scatter", "mode": "lines", "line": {"shape": "hv", "color": "@series", "width": 2}, "fill": "tozeroy", "fillcolor": "@series_soft",
-            "x": [one.low_pct for one in bins] + [bins[-1].high_pct], "y": [round(value, 3) for value in above] + [0],
+            "type": "scatter",
+            "mode": "lines",
+            "line": {"shape": "hv", "color": "@series", "width": 2},
+            "fill": "tozeroy",
+            "fillcolor": "@series_soft",
+            "x": [one.low_pct for one in bins] + [bins[-1].high_pct],
+            "y": [round(value, 3) for value in above] + [0],
             "hovertemplate": t("spectrum.hover") + "<extra></extra>",
         }
-    ]  # fmt: skip
+    ]
     notes: list[dict[str, Any]] = []
     if s.kq:
         notes.append(_level_note(100 * s.kq ** (1 / 3), t("spectrum.actual"), "@series", 1.0))
@@ -153,11 +158,14 @@ def _peaks(s: SpectrumAnswer) -> Any:
     figure = {
         "data": data,
         "layout": charts.layout(
-            x_title=t("axis.structural"), y_title=t("axis.lifts_above"),
-            xaxis={"range": [0, max(110, bins[-1].high_pct if bins[-1].value else 110)]}, yaxis={"range": [0, 118], "tickvals": [0, 25, 50, 75, 100]},
-            shapes=[note.pop("line_shape") for note in notes], annotations=notes,
+            x_title=t("axis.structural"),
+            y_title=t("axis.lifts_above"),
+            xaxis={"range": [0, max(110, bins[-1].high_pct if bins[-1].value else 110)]},
+            yaxis={"range": [0, 118], "tickvals": [0, 25, 50, 75, 100]},
+            shapes=[note.pop("line_shape") for note in notes],
+            annotations=notes,
         ),
-    }  # fmt: skip
+    }
     if s.kq is not None and s.design_kq is not None:
         words = t(
             "spectrum.summary",
@@ -179,10 +187,25 @@ def _peaks(s: SpectrumAnswer) -> Any:
 
 def _level_note(level: float, word: str, colour: str, height: float) -> dict[str, Any]:
     return {
-        "x": level, "y": height, "yref": "paper", "xanchor": "left", "yanchor": "top", "showarrow": False, "xshift": 4,
-        "text": f"{word} {level:.0f} %", "font": {"color": colour, "size": 11},
-        "line_shape": {"type": "line", "x0": level, "x1": level, "yref": "paper", "y0": 0, "y1": 1, "line": {"color": colour, "width": 1.4, "dash": "dash"}},
-    }  # fmt: skip
+        "x": level,
+        "y": height,
+        "yref": "paper",
+        "xanchor": "left",
+        "yanchor": "top",
+        "showarrow": False,
+        "xshift": 4,
+        "text": f"{word} {level:.0f} %",
+        "font": {"color": colour, "size": 11},
+        "line_shape": {
+            "type": "line",
+            "x0": level,
+            "x1": level,
+            "yref": "paper",
+            "y0": 0,
+            "y1": 1,
+            "line": {"color": colour, "width": 1.4, "dash": "dash"},
+        },
+    }
 
 
 def _levels(s: SpectrumAnswer) -> Any:
@@ -202,9 +225,13 @@ def _levels(s: SpectrumAnswer) -> Any:
         ),
     }
     return charts.chart(
-        "time-at-level", title, t("levels.summary", near=numbers.duration(near), total=numbers.hours(s.recorded_s)), figure,
-        headers=("low_pct", "high_pct", "seconds"), rows=[(b.low_pct, b.high_pct, b.value) for b in bins],
-    )  # fmt: skip
+        "time-at-level",
+        title,
+        t("levels.summary", near=numbers.duration(near), total=numbers.hours(s.recorded_s)),
+        figure,
+        headers=("low_pct", "high_pct", "seconds"),
+        rows=[(b.low_pct, b.high_pct, b.value) for b in bins],
+    )
 
 
 def _ranges(s: SpectrumAnswer) -> Any:
@@ -215,16 +242,30 @@ def _ranges(s: SpectrumAnswer) -> Any:
     figure = {
         "data": [
             {
-                "type": "bar", "x": [(b.low_pct + b.high_pct) / 2 for b in bins], "width": [(b.high_pct - b.low_pct) * 0.92 for b in bins],
-                "y": [b.cycles for b in bins], "marker": {"color": "@series"}, "hovertemplate": "%{x:.0f} %: %{y:.1f}<extra></extra>",
+                "type": "bar",
+                "x": [(b.low_pct + b.high_pct) / 2 for b in bins],
+                "width": [(b.high_pct - b.low_pct) * 0.92 for b in bins],
+                "y": [b.cycles for b in bins],
+                "marker": {"color": "@series"},
+                "hovertemplate": "%{x:.0f} %: %{y:.1f}<extra></extra>",
             }
         ],
-        "layout": charts.layout(x_title=t("axis.range"), y_title=t("axis.cycles_log"), yaxis={"type": "log", "dtick": 1}),
-    }  # fmt: skip
+        "layout": charts.layout(
+            x_title=t("axis.range"), y_title=t("axis.cycles_log"), yaxis={"type": "log", "dtick": 1}
+        ),
+    }
     return charts.chart(
-        "cycle-ranges", title, t("ranges.summary", cycles=numbers.plain(sum(b.cycles for b in bins)), largest=numbers.percent(max(b.high_pct for b in bins))),
-        figure, headers=("low_pct", "high_pct", "cycles"), rows=[(b.low_pct, b.high_pct, b.cycles) for b in bins],
-    )  # fmt: skip
+        "cycle-ranges",
+        title,
+        t(
+            "ranges.summary",
+            cycles=numbers.plain(sum(b.cycles for b in bins)),
+            largest=numbers.percent(max(b.high_pct for b in bins)),
+        ),
+        figure,
+        headers=("low_pct", "high_pct", "cycles"),
+        rows=[(b.low_pct, b.high_pct, b.cycles) for b in bins],
+    )
 
 
 def _area(worked: WorkingAreaAnswer, visit: Visit) -> Any:

@@ -201,12 +201,25 @@ def _card(
             html.Div(str(rank), className="bl-rank", **{"aria-hidden": "true"}),
             html.Div(
                 [
-                    html.Div([page.crane_link(one.crane), html.Span(f"{one.title or one.type} · {one.site}", className="bl-cell-note")], className="bl-candidate-name"),
+                    html.Div(
+                        [
+                            page.crane_link(one.crane),
+                            html.Span(f"{one.title or one.type} · {one.site}", className="bl-cell-note"),
+                        ],
+                        className="bl-candidate-name",
+                    ),
                     marks.bar(
-                        one.capacity_used_pct, full=100.0, band=(limit, 100.0), state=state, name=t("dispatch.headroom"),
+                        one.capacity_used_pct,
+                        full=100.0,
+                        band=(limit, 100.0),
+                        state=state,
+                        name=t("dispatch.headroom"),
                         text=t(
-                            "dispatch.headroom.text", headroom=numbers.mass(one.headroom_kg, visit.units), used=numbers.percent(one.capacity_used_pct),
-                            capacity=numbers.mass(one.capacity_kg, visit.units), limit=numbers.percent(limit),
+                            "dispatch.headroom.text",
+                            headroom=numbers.mass(one.headroom_kg, visit.units),
+                            used=numbers.percent(one.capacity_used_pct),
+                            capacity=numbers.mass(one.capacity_kg, visit.units),
+                            limit=numbers.percent(limit),
                         ),
                     ),
                     html.P(_life_words(one, cheapest), className="bl-summary"),
@@ -214,11 +227,17 @@ def _card(
                 ],
                 className="bl-candidate-body",
             ),
-            dmc.Anchor(t("dispatch.show"), href=visit.href(show=one.crane), className="bl-button bl-button-quiet", underline="never",
-                       **({"aria-current": "true"} if shown else {}), **{"aria-label": t("dispatch.show.label", crane=one.crane)}),
+            dmc.Anchor(
+                t("dispatch.show"),
+                href=visit.href(show=one.crane),
+                className="bl-button bl-button-quiet",
+                underline="never",
+                **({"aria-current": "true"} if shown else {}),
+                **{"aria-label": t("dispatch.show.label", crane=one.crane)},
+            ),
         ],
         className="bl-candidate bl-candidate-shown" if shown else "bl-candidate",
-    )  # fmt: skip
+    )
 
 
 def _remarks(one: DispatchCandidate, visit: Visit) -> list[str]:

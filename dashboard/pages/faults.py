@@ -128,18 +128,38 @@ def _pareto(raised: Sequence[EventRow]) -> Any:
     figure = {
         "data": [
             {
-                "type": "bar", "orientation": "h", "y": [f"{code}  " for code, _ in reversed(top)], "x": [count for _, count in reversed(top)],
-                "marker": {"color": "@series"}, "text": [words.get(code, "")[:40] for code, _ in reversed(top)], "textposition": "auto",
-                "insidetextanchor": "start", "hovertemplate": "%{y}: %{x}<br>%{text}<extra></extra>",
+                "type": "bar",
+                "orientation": "h",
+                "y": [f"{code}  " for code, _ in reversed(top)],
+                "x": [count for _, count in reversed(top)],
+                "marker": {"color": "@series"},
+                "text": [words.get(code, "")[:40] for code, _ in reversed(top)],
+                "textposition": "auto",
+                "insidetextanchor": "start",
+                "hovertemplate": "%{y}: %{x}<br>%{text}<extra></extra>",
             }
         ],
-        "layout": charts.layout(x_title=t("axis.times_raised"), y_title="", height=max(220, 60 + 26 * len(top)), yaxis={"type": "category", "showgrid": False}),
-    }  # fmt: skip
+        "layout": charts.layout(
+            x_title=t("axis.times_raised"),
+            y_title="",
+            height=max(220, 60 + 26 * len(top)),
+            yaxis={"type": "category", "showgrid": False},
+        ),
+    }
     covered = sum(count for _, count in top[:3])
     return charts.chart(
-        "status-codes", title, t("pareto.summary", total=numbers.plain(len(raised)), codes=len(counts), share=numbers.percent(100 * covered / len(raised))),
-        figure, headers=("code", "raised", "text"), rows=[(code, count, words.get(code, "")) for code, count in counts.most_common()],
-    )  # fmt: skip
+        "status-codes",
+        title,
+        t(
+            "pareto.summary",
+            total=numbers.plain(len(raised)),
+            codes=len(counts),
+            share=numbers.percent(100 * covered / len(raised)),
+        ),
+        figure,
+        headers=("code", "raised", "text"),
+        rows=[(code, count, words.get(code, "")) for code, count in counts.most_common()],
+    )
 
 
 def _timeline(raised: Sequence[EventRow], zone: Any) -> Any:
@@ -148,18 +168,34 @@ def _timeline(raised: Sequence[EventRow], zone: Any) -> Any:
     figure = {
         "data": [
             {
-                "type": "scatter", "mode": "markers", "x": [event.at.astimezone(zone).replace(tzinfo=None).isoformat() for event in raised], "y": [event.crane for event in raised],
-                "text": [f"{event.code} {event.text}" for event in raised], "hovertemplate": "%{y}, %{x|%d %b %H:%M}<br>%{text}<extra></extra>",
+                "type": "scatter",
+                "mode": "markers",
+                "x": [event.at.astimezone(zone).replace(tzinfo=None).isoformat() for event in raised],
+                "y": [event.crane for event in raised],
+                "text": [f"{event.code} {event.text}" for event in raised],
+                "hovertemplate": "%{y}, %{x|%d %b %H:%M}<br>%{text}<extra></extra>",
                 "marker": {
-                    "size": 9, "line": {"color": "@ink", "width": 1},
-                    "color": ["@act_fill" if event.kind is EventKind.FAULT else "@watch_fill" for event in raised],
+                    "size": 9,
+                    "line": {"color": "@ink", "width": 1},
+                    "color": [
+                        "@act_fill" if event.kind is EventKind.FAULT else "@watch_fill" for event in raised
+                    ],
                     "symbol": ["x" if event.kind is EventKind.FAULT else "triangle-up" for event in raised],
                 },
             }
         ],
-        "layout": charts.layout(x_title=t("axis.time", zone=zone.key), y_title="", height=max(220, 60 + 26 * len(cranes)), yaxis={"type": "category", "categoryorder": "array", "categoryarray": cranes}),
-    }  # fmt: skip
+        "layout": charts.layout(
+            x_title=t("axis.time", zone=zone.key),
+            y_title="",
+            height=max(220, 60 + 26 * len(cranes)),
+            yaxis={"type": "category", "categoryorder": "array", "categoryarray": cranes},
+        ),
+    }
     return charts.chart(
-        "fault-timeline", title, t("timeline.summary", cranes=len(cranes)), figure,
-        headers=("at_utc", "crane", "kind", "code", "text"), rows=[(e.at.isoformat(), e.crane, e.kind.value, e.code, e.text) for e in raised],
-    )  # fmt: skip
+        "fault-timeline",
+        title,
+        t("timeline.summary", cranes=len(cranes)),
+        figure,
+        headers=("at_utc", "crane", "kind", "code", "text"),
+        rows=[(e.at.isoformat(), e.crane, e.kind.value, e.code, e.text) for e in raised],
+    )

@@ -277,7 +277,7 @@ def _table(rows: Sequence[FleetRow], why: dict[str, str]) -> html.Div:
             "field": kind,
             "cellRenderer": "BarCell",
             "cellRendererParams": {"kind": kind},
-            "minWidth": 116,
+            "minWidth": 98,
             "flex": 2,
         }
 
@@ -289,15 +289,15 @@ def _table(rows: Sequence[FleetRow], why: dict[str, str]) -> html.Div:
             "field": "crane",
             "headerName": t("fleet.col.crane"),
             "cellRenderer": "CraneCell",
-            "minWidth": 130,
+            "minWidth": 98,
             "flex": 3,
         },
         {
             "field": "urgency",
             "headerName": t("fleet.col.state"),
             "cellRenderer": "MarkCell",
-            "minWidth": 172,
-            "width": 172,
+            "minWidth": 116,
+            "flex": 3,
             "sort": "desc",
         },
         {**bars("near"), "headerName": t("fleet.col.near")},

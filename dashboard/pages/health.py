@@ -52,10 +52,16 @@ def _ages(fleet: FleetAnswer) -> html.Section:
         state, word = _age_state(row)
         rows.append(
             {
-                "crane": row.crane, "title": row.title or row.type, "urgency": order.index(state), "state": state.value, "word": word,
-                "at": row.last_at.isoformat() if row.last_at else None, "recorded": round(row.recorded_s / 3600, 1), "lifts": row.lifts,
+                "crane": row.crane,
+                "title": row.title or row.type,
+                "urgency": order.index(state),
+                "state": state.value,
+                "word": word,
+                "at": row.last_at.isoformat() if row.last_at else None,
+                "recorded": round(row.recorded_s / 3600, 1),
+                "lifts": row.lifts,
             }
-        )  # fmt: skip
+        )
     columns: list[dict[str, Any]] = [
         {"field": "crane", "headerName": t("fleet.col.crane"), "cellRenderer": "CraneCell", "minWidth": 130},
         {
@@ -138,11 +144,14 @@ def _quarantine(rows: tuple[QuarantineRow, ...], zone: ZoneInfo) -> html.Section
     ]
     data = [
         {
-            "received": numbers.moment(row.received_at, zone, seconds=True), "crane": row.crane or numbers.MISSING,
-            "reason": t(f"quarantine.{row.reason}"), "detail": row.detail, "start": row.raw_start[:80],
+            "received": numbers.moment(row.received_at, zone, seconds=True),
+            "crane": row.crane or numbers.MISSING,
+            "reason": t(f"quarantine.{row.reason}"),
+            "detail": row.detail,
+            "start": row.raw_start[:80],
         }
         for row in rows
-    ]  # fmt: skip
+    ]
     words = numbers.listed(
         [f"{count} {t(f'quarantine.{reason}')}" for reason, count in reasons.most_common()]
     )

@@ -31,13 +31,19 @@ async def render_list(visit: Visit) -> Any:
                 dcc.Link(row.crane, href=f"/life/{row.crane}", className="bl-link"),
                 html.Span(row.title or row.type, className="bl-cell-note"),
                 marks.bar(
-                    row.used_share, full=1.0, band=(REVIEW_SHARE, 1.0), state=marks.life_state(row.used_share), name=t("life.used"),
-                    text=numbers.share(row.used_share) if row.used_share is not None else t("life.no_class.short"),
+                    row.used_share,
+                    full=1.0,
+                    band=(REVIEW_SHARE, 1.0),
+                    state=marks.life_state(row.used_share),
+                    name=t("life.used"),
+                    text=numbers.share(row.used_share)
+                    if row.used_share is not None
+                    else t("life.no_class.short"),
                 ),
             ]
         )
         for row in rows
-    ]  # fmt: skip
+    ]
     return html.Div(
         [
             page.head(t("life.title"), t("life.context")),
@@ -72,9 +78,18 @@ def _share(life: LifeAnswer) -> html.Section:
         body: Any = html.P(life.used_share_reason or t("life.no_class"), className="bl-partial")
     else:
         body = marks.bar(
-            life.used_share, full=1.0, band=(REVIEW_SHARE, 1.0), state=marks.life_state(life.used_share), name=t("life.used"),
-            text=t("life.used.text", share=numbers.share(life.used_share), counted=numbers.share(life.used_share_counted), prior=numbers.share(life.used_share_prior)),
-        )  # fmt: skip
+            life.used_share,
+            full=1.0,
+            band=(REVIEW_SHARE, 1.0),
+            state=marks.life_state(life.used_share),
+            name=t("life.used"),
+            text=t(
+                "life.used.text",
+                share=numbers.share(life.used_share),
+                counted=numbers.share(life.used_share_counted),
+                prior=numbers.share(life.used_share_prior),
+            ),
+        )
     design = life.design
     return html.Section(
         [
@@ -139,10 +154,33 @@ def _forecast(life: LifeAnswer) -> Any:
     late = fan.late_on or start + 2 * (fan.middle_on - start)
     goal = 100 * fan.threshold
     data: list[dict[str, Any]] = [
-        {"type": "scatter", "mode": "lines", "x": [start, fan.early_on, late, start], "y": [now, goal, goal, now], "fill": "toself", "fillcolor": "@series_soft", "line": {"width": 0}, "hoverinfo": "skip"},
-        {"type": "scatter", "mode": "lines", "x": [start, fan.middle_on], "y": [now, goal], "line": {"color": "@series", "width": 2, "dash": "dash"}, "hovertemplate": "%{x|%d %b %Y}: %{y:.0f} %<extra></extra>"},
-        {"type": "scatter", "mode": "markers", "x": [start], "y": [now], "marker": {"color": "@series", "size": 9}, "hovertemplate": "%{x|%d %b %Y}: %{y:.1f} %<extra></extra>"},
-    ]  # fmt: skip
+        {
+            "type": "scatter",
+            "mode": "lines",
+            "x": [start, fan.early_on, late, start],
+            "y": [now, goal, goal, now],
+            "fill": "toself",
+            "fillcolor": "@series_soft",
+            "line": {"width": 0},
+            "hoverinfo": "skip",
+        },
+        {
+            "type": "scatter",
+            "mode": "lines",
+            "x": [start, fan.middle_on],
+            "y": [now, goal],
+            "line": {"color": "@series", "width": 2, "dash": "dash"},
+            "hovertemplate": "%{x|%d %b %Y}: %{y:.0f} %<extra></extra>",
+        },
+        {
+            "type": "scatter",
+            "mode": "markers",
+            "x": [start],
+            "y": [now],
+            "marker": {"color": "@series", "size": 9},
+            "hovertemplate": "%{x|%d %b %Y}: %{y:.1f} %<extra></extra>",
+        },
+    ]
     if life.recorded_from is not None:
         counted = [100 * (life.used_share_prior or 0.0), now]
         data.append(
@@ -159,14 +197,44 @@ def _forecast(life: LifeAnswer) -> Any:
     figure = {
         "data": data,
         "layout": charts.layout(
-            x_title=t("axis.date"), y_title=t("axis.used_share"), yaxis={"range": [0, max(110, goal + 10)]},
+            x_title=t("axis.date"),
+            y_title=t("axis.used_share"),
+            yaxis={"range": [0, max(110, goal + 10)]},
             shapes=[
-                {"type": "line", "xref": "paper", "x0": 0, "x1": 1, "y0": goal, "y1": goal, "line": {"color": "@act", "width": 1.2}},
-                {"type": "line", "x0": review, "x1": review, "yref": "paper", "y0": 0, "y1": 1, "line": {"color": "@ink_soft", "width": 1, "dash": "dot"}},
+                {
+                    "type": "line",
+                    "xref": "paper",
+                    "x0": 0,
+                    "x1": 1,
+                    "y0": goal,
+                    "y1": goal,
+                    "line": {"color": "@act", "width": 1.2},
+                },
+                {
+                    "type": "line",
+                    "x0": review,
+                    "x1": review,
+                    "yref": "paper",
+                    "y0": 0,
+                    "y1": 1,
+                    "line": {"color": "@ink_soft", "width": 1, "dash": "dot"},
+                },
             ],
-            annotations=[{"x": review, "yref": "paper", "y": 1, "yanchor": "top", "xanchor": "right", "xshift": -4, "text": t("life.assessment"), "showarrow": False, "font": {"color": "@ink_soft", "size": 11}}],
+            annotations=[
+                {
+                    "x": review,
+                    "yref": "paper",
+                    "y": 1,
+                    "yanchor": "top",
+                    "xanchor": "right",
+                    "xshift": -4,
+                    "text": t("life.assessment"),
+                    "showarrow": False,
+                    "font": {"color": "@ink_soft", "size": 11},
+                }
+            ],
         ),
-    }  # fmt: skip
+    }
     words = t(
         "forecast.summary",
         early=numbers.day(fan.early_on),
@@ -191,7 +259,13 @@ def _what_if(life: LifeAnswer) -> html.Section:
             [
                 html.Label(t(f"what_if.{name}"), id=f"what-if-{name}-label"),
                 dmc.Slider(
-                    id=f"what-if-{name}", min=50, max=200, step=5, value=100, updatemode="drag", size="md",
+                    id=f"what-if-{name}",
+                    min=50,
+                    max=200,
+                    step=5,
+                    value=100,
+                    updatemode="drag",
+                    size="md",
                     marks=[{"value": value, "label": f"{value} %"} for value in (50, 100, 150, 200)],
                     thumbLabel=t(f"what_if.{name}"),
                 ),
@@ -199,7 +273,7 @@ def _what_if(life: LifeAnswer) -> html.Section:
             className="bl-slider",
         )
         for name in ("lifts", "load")
-    ]  # fmt: skip
+    ]
     base = {
         "from": life.recorded_to.isoformat(),
         "used": life.used_share,
@@ -248,12 +322,18 @@ def _damage(life: LifeAnswer) -> list[Any]:
             html.H2(t("details.title")),
             html.P(t("details.summary"), className="bl-summary"),
             html.Div(
-                html.Table([html.Thead(html.Tr([html.Th(word, scope="col") for word in headers])), html.Tbody(rows)], className="bl-table"),
-                className="bl-table-scroll", tabIndex=0, role="region", **{"aria-label": t("details.title")},
+                html.Table(
+                    [html.Thead(html.Tr([html.Th(word, scope="col") for word in headers])), html.Tbody(rows)],
+                    className="bl-table",
+                ),
+                className="bl-table-scroll",
+                tabIndex=0,
+                role="region",
+                **{"aria-label": t("details.title")},
             ),
         ],
         className="bl-card",
-    )  # fmt: skip
+    )
     turning = [one for one in life.details if one.by_direction]
     return [table, *(_direction(one) for one in turning[:2])]
 
@@ -279,9 +359,22 @@ def _direction(one: DetailDamage) -> Any:
     worst = max(one.by_direction, key=lambda d: d.damage)
     theta = [*angles, *(angle + 180 for angle in angles), angles[0] + 360]
     figure = {
-        "data": [{"type": "scatterpolar", "mode": "lines", "theta": theta, "r": [*values, *values, values[0]], "fill": "toself", "fillcolor": "@series_soft", "line": {"color": "@series", "width": 2}, "hovertemplate": "%{theta:.0f}°: %{r:.3g}<extra></extra>"}],
-        "layout": charts.layout(x_title="", y_title="", height=320, margin={"t": 34, "b": 30}, polar=area.polar_axes()),
-    }  # fmt: skip
+        "data": [
+            {
+                "type": "scatterpolar",
+                "mode": "lines",
+                "theta": theta,
+                "r": [*values, *values, values[0]],
+                "fill": "toself",
+                "fillcolor": "@series_soft",
+                "line": {"color": "@series", "width": 2},
+                "hovertemplate": "%{theta:.0f}°: %{r:.3g}<extra></extra>",
+            }
+        ],
+        "layout": charts.layout(
+            x_title="", y_title="", height=320, margin={"t": 34, "b": 30}, polar=area.polar_axes()
+        ),
+    }
     words = t("direction.summary", angle=numbers.plain(worst.direction_deg), damage=f"{worst.damage:.2g}")
     return charts.chart(
         f"direction-{one.detail}",

@@ -134,15 +134,31 @@ def _player(
             html.Div(
                 [
                     html.Button(t("replay.play"), id="replay-play", type="button", className="bl-button"),
-                    dmc.SegmentedControl(id="replay-speed", value="8", data=[{"value": speed, "label": f"{speed}×"} for speed in ("1", "8", "30", "120")], size="sm", **{"aria-label": t("replay.speed")}),
+                    dmc.SegmentedControl(
+                        id="replay-speed",
+                        value="8",
+                        data=[{"value": speed, "label": f"{speed}×"} for speed in ("1", "8", "30", "120")],
+                        size="sm",
+                        **{"aria-label": t("replay.speed")},
+                    ),
                     html.Output(id="replay-time", className="bl-replay-time"),
                 ],
                 className="bl-player",
             ),
-            dmc.Slider(id="replay-place", min=0, max=max(1, len(frames["at_ms"]) - 1), value=0, step=1, updatemode="drag", label=None, thumbLabel=t("replay.place"), size="md"),
+            dmc.Slider(
+                id="replay-place",
+                min=0,
+                max=max(1, len(frames["at_ms"]) - 1),
+                value=0,
+                step=1,
+                updatemode="drag",
+                label=None,
+                thumbLabel=t("replay.place"),
+                size="md",
+            ),
         ],
         className="bl-card",
-    )  # fmt: skip
+    )
 
 
 def register(app: Dash) -> None:

@@ -41,16 +41,31 @@ async def render(visit: Visit) -> Any:
             page.head(t("service.title"), t("service.context", count=due, days=SOON_DAYS)),
             html.Section(
                 [
-                    html.Div([html.H2(t("service.table")), html.P(t("service.note"), className="bl-summary")]),
-                    states.partial(t("service.table"), t("service.missing", count=missing)) if missing else None,
-                    grid.grid("service-grid", t("service.table"), _columns(), [_row(row, life, today) for row, life in known]),
+                    html.Div(
+                        [html.H2(t("service.table")), html.P(t("service.note"), className="bl-summary")]
+                    ),
+                    states.partial(t("service.table"), t("service.missing", count=missing))
+                    if missing
+                    else None,
+                    grid.grid(
+                        "service-grid",
+                        t("service.table"),
+                        _columns(),
+                        [_row(row, life, today) for row, life in known],
+                    ),
                 ],
                 className="bl-card bl-card-flush",
             ),
-            html.Section([html.H2(t("service.intervals")), html.P(t("service.intervals.text")), dcc.Link(t("service.to_dispatch"), href="/dispatch", className="bl-link")], className="bl-card"),
+            html.Section(
+                [
+                    html.H2(t("service.intervals")),
+                    html.P(t("service.intervals.text")),
+                ],
+                className="bl-card",
+            ),
             marks.cautions(fleet.cautions),
         ]
-    )  # fmt: skip
+    )
 
 
 def _due(when: date | None, today: date) -> tuple[State, str]:

@@ -45,12 +45,17 @@ async def render(visit: Visit) -> Any:
         ]
         rows = [
             {
-                "crane": row.name, "title": row.title, "type": row.type_title or row.type, "site": row.site,
-                "registered": numbers.day(row.registered_at.date()), "urgency": int(row.draft),
-                "state": (State.WATCH if row.draft else State.OK).value, "word": t("attention.draft") if row.draft else t("settings.complete"),
+                "crane": row.name,
+                "title": row.title,
+                "type": row.type_title or row.type,
+                "site": row.site,
+                "registered": numbers.day(row.registered_at.date()),
+                "urgency": int(row.draft),
+                "state": (State.WATCH if row.draft else State.OK).value,
+                "word": t("attention.draft") if row.draft else t("settings.complete"),
             }
             for row in cranes
-        ]  # fmt: skip
+        ]
         parts.append(
             html.Section(
                 [html.H2(t("settings.cranes")), grid.grid("crane-grid", t("settings.cranes"), columns, rows)],

@@ -68,8 +68,15 @@ def heatmap(area: WorkingAreaAnswer, units: Units) -> Any:
                 "colorscale": MAGNITUDE,
                 "xgap": 1,
                 "ygap": 1,
-                "colorbar": {"title": {"text": t("area.minutes")}, "thickness": 10, "outlinewidth": 0, "tickfont": {"color": "@ink_soft"}},
-                "hovertemplate": "%{x:.0f}°, %{y:.1f} " + numbers.length_unit(units) + ": %{z:.1f} min<extra></extra>",
+                "colorbar": {
+                    "title": {"text": t("area.minutes")},
+                    "thickness": 10,
+                    "outlinewidth": 0,
+                    "tickfont": {"color": "@ink_soft"},
+                },
+                "hovertemplate": "%{x:.0f}°, %{y:.1f} "
+                + numbers.length_unit(units)
+                + ": %{z:.1f} min<extra></extra>",
             },
             {
                 "type": "scatter",
@@ -77,8 +84,12 @@ def heatmap(area: WorkingAreaAnswer, units: Units) -> Any:
                 "x": [_around((c.slew_from_deg + c.slew_to_deg) / 2) for c in near],
                 "y": [(c.outreach_from_m + c.outreach_to_m) / 2 / factor for c in near],
                 "marker": {
-                    "symbol": "triangle-up", "color": "@act_fill", "line": {"color": "#ffffff", "width": 1},
-                    "size": [6 + 12 * (c.near_limit_s / max(n.near_limit_s for n in near)) ** 0.5 for c in near],
+                    "symbol": "triangle-up",
+                    "color": "@act_fill",
+                    "line": {"color": "#ffffff", "width": 1},
+                    "size": [
+                        6 + 12 * (c.near_limit_s / max(n.near_limit_s for n in near)) ** 0.5 for c in near
+                    ],
                 },
                 "hovertemplate": t("area.near_hover") + "<extra></extra>",
                 "customdata": [round(c.near_limit_s / 60, 1) for c in near],
@@ -88,9 +99,19 @@ def heatmap(area: WorkingAreaAnswer, units: Units) -> Any:
             x_title=t("axis.slew"),
             y_title=t("axis.outreach", unit=numbers.length_unit(units)),
             height=300,
-            xaxis={"tickvals": [-180, -90, 0, 90, 180], "ticktext": [t("sector.rear.short"), t("sector.left.short"), t("sector.over_cab.short"), t("sector.right.short"), t("sector.rear.short")], "range": [-180, 180]},
+            xaxis={
+                "tickvals": [-180, -90, 0, 90, 180],
+                "ticktext": [
+                    t("sector.rear.short"),
+                    t("sector.left.short"),
+                    t("sector.over_cab.short"),
+                    t("sector.right.short"),
+                    t("sector.rear.short"),
+                ],
+                "range": [-180, 180],
+            },
         ),
-    }  # fmt: skip
+    }
     where = where_near_limit(area, units)
     return charts.chart(
         "working-area",
@@ -140,14 +161,30 @@ def rose(area: WorkingAreaAnswer) -> Any:
             _petals(angles, [worked[a] - near[a] for a in angles], width, "@series", t("rose.worked")),
             _petals(angles, [near[a] for a in angles], width, "@act_fill", t("rose.near")),
         ],
-        "layout": charts.layout(x_title="", y_title="", height=300, barmode="stack", showlegend=True, legend={"x": 0, "y": 0}, margin={"t": 34, "b": 30}, polar=polar_axes()),
-    }  # fmt: skip
+        "layout": charts.layout(
+            x_title="",
+            y_title="",
+            height=300,
+            barmode="stack",
+            showlegend=True,
+            legend={"x": 0, "y": 0},
+            margin={"t": 34, "b": 30},
+            polar=polar_axes(),
+        ),
+    }
     busiest = max(angles, key=lambda angle: worked[angle])
     return charts.chart(
-        "slewing-rose", title,
-        t("rose.summary", sector=t(f"sector.{sector_of(busiest - 1, busiest + 1)}"), share=numbers.percent(100 * worked[busiest] / sum(worked.values()))),
-        figure, headers=("slew_deg", "worked_min", "near_limit_min"), rows=[(a, round(worked[a], 2), round(near[a], 2)) for a in angles],
-    )  # fmt: skip
+        "slewing-rose",
+        title,
+        t(
+            "rose.summary",
+            sector=t(f"sector.{sector_of(busiest - 1, busiest + 1)}"),
+            share=numbers.percent(100 * worked[busiest] / sum(worked.values())),
+        ),
+        figure,
+        headers=("slew_deg", "worked_min", "near_limit_min"),
+        rows=[(a, round(worked[a], 2), round(near[a], 2)) for a in angles],
+    )
 
 
 def polar_axes() -> dict[str, Any]:
@@ -161,17 +198,32 @@ def polar_axes() -> dict[str, Any]:
     return {
         "bgcolor": "rgba(0,0,0,0)",
         "angularaxis": {
-            "direction": "clockwise", "rotation": 90, "tickvals": [0, 90, 180, 270], "ticktext": names,
-            "gridcolor": "@line", "linecolor": "@line_strong", "tickfont": {"color": "@ink_soft"},
+            "direction": "clockwise",
+            "rotation": 90,
+            "tickvals": [0, 90, 180, 270],
+            "ticktext": names,
+            "gridcolor": "@line",
+            "linecolor": "@line_strong",
+            "tickfont": {"color": "@ink_soft"},
         },
-        "radialaxis": {"gridcolor": "@line", "linecolor": "@line", "tickfont": {"color": "@ink_soft", "size": 10}, "angle": 45},
-    }  # fmt: skip
+        "radialaxis": {
+            "gridcolor": "@line",
+            "linecolor": "@line",
+            "tickfont": {"color": "@ink_soft", "size": 10},
+            "angle": 45,
+        },
+    }
 
 
 def _petals(
     angles: list[float], lengths: list[float], width: float, colour: str, word: str
 ) -> dict[str, Any]:
     return {
-        "type": "barpolar", "theta": angles, "r": [round(length, 2) for length in lengths], "width": [width * 0.94] * len(angles),
-        "marker": {"color": colour, "line": {"width": 0}}, "name": word, "hovertemplate": f"{word}: %{{r:.1f}} min<extra></extra>",
-    }  # fmt: skip
+        "type": "barpolar",
+        "theta": angles,
+        "r": [round(length, 2) for length in lengths],
+        "width": [width * 0.94] * len(angles),
+        "marker": {"color": colour, "line": {"width": 0}},
+        "name": word,
+        "hovertemplate": f"{word}: %{{r:.1f}} min<extra></extra>",
+    }

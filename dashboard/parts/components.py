@@ -36,9 +36,20 @@ class SideView(_Drawn):
 
     _type = "SideView"
     _props = (
-        "crane", "geometry", "pose", "utilisation_pct", "reach", "chart", "lifts", "target", "tallest", "state",
-        "units", "label", "words",
-    )  # fmt: skip
+        "crane",
+        "geometry",
+        "pose",
+        "utilisation_pct",
+        "reach",
+        "chart",
+        "lifts",
+        "target",
+        "tallest",
+        "state",
+        "units",
+        "label",
+        "words",
+    )
 
 
 class TopView(_Drawn):
@@ -49,8 +60,19 @@ class TopView(_Drawn):
 
     _type = "TopView"
     _props = (
-        "crane", "geometry", "slew_deg", "outreach_m", "left_pct", "right_pct", "carrier", "reach_m", "state", "units", "label", "words",
-    )  # fmt: skip
+        "crane",
+        "geometry",
+        "slew_deg",
+        "outreach_m",
+        "left_pct",
+        "right_pct",
+        "carrier",
+        "reach_m",
+        "state",
+        "units",
+        "label",
+        "words",
+    )
 
 
 class Age(_Drawn):

@@ -11,9 +11,14 @@ import numpy as np
 from domain.crane import CraneType, LoadChart, Sector, Spread
 
 POSE_CHANNELS: Final = (
-    "main_boom_deg", "knuckle_boom_deg", "extension_m", "jib_deg", "jib_extension_m",
-    "stabiliser_left_pct", "stabiliser_right_pct",
-)  # fmt: skip
+    "main_boom_deg",
+    "knuckle_boom_deg",
+    "extension_m",
+    "jib_deg",
+    "jib_extension_m",
+    "stabiliser_left_pct",
+    "stabiliser_right_pct",
+)
 _NEEDED: Final = ("main_boom_deg", "knuckle_boom_deg")
 
 

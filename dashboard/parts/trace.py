@@ -37,8 +37,13 @@ def utilisation(
     figure = {
         "data": [
             {
-                "type": "scatter", "mode": "lines", "x": times, "y": values, "connectgaps": False,
-                "line": {"color": "@series", "width": 1.4}, "hovertemplate": "%{x|%d %b %H:%M:%S}: %{y:.0f} %<extra></extra>",
+                "type": "scatter",
+                "mode": "lines",
+                "x": times,
+                "y": values,
+                "connectgaps": False,
+                "line": {"color": "@series", "width": 1.4},
+                "hovertemplate": "%{x|%d %b %H:%M:%S}: %{y:.0f} %<extra></extra>",
             },
             *_event_marks(events, zone, top - 5),
         ],
@@ -49,16 +54,62 @@ def utilisation(
             yaxis={"range": [0, top], "dtick": 25},
             xaxis={"range": [_local(samples.time_from, zone), _local(samples.time_to, zone)]},
             shapes=[
-                {"type": "rect", "xref": "paper", "x0": 0, "x1": 1, "y0": WARNING_PCT, "y1": LIMIT_PCT, "fillcolor": "@watch_soft", "line": {"width": 0}, "layer": "below"},
-                {"type": "line", "xref": "paper", "x0": 0, "x1": 1, "y0": WARNING_PCT, "y1": WARNING_PCT, "line": {"color": "@watch", "width": 1, "dash": "dot"}, "layer": "below"},
-                {"type": "line", "xref": "paper", "x0": 0, "x1": 1, "y0": LIMIT_PCT, "y1": LIMIT_PCT, "line": {"color": "@act", "width": 1.2}, "layer": "below"},
+                {
+                    "type": "rect",
+                    "xref": "paper",
+                    "x0": 0,
+                    "x1": 1,
+                    "y0": WARNING_PCT,
+                    "y1": LIMIT_PCT,
+                    "fillcolor": "@watch_soft",
+                    "line": {"width": 0},
+                    "layer": "below",
+                },
+                {
+                    "type": "line",
+                    "xref": "paper",
+                    "x0": 0,
+                    "x1": 1,
+                    "y0": WARNING_PCT,
+                    "y1": WARNING_PCT,
+                    "line": {"color": "@watch", "width": 1, "dash": "dot"},
+                    "layer": "below",
+                },
+                {
+                    "type": "line",
+                    "xref": "paper",
+                    "x0": 0,
+                    "x1": 1,
+                    "y0": LIMIT_PCT,
+                    "y1": LIMIT_PCT,
+                    "line": {"color": "@act", "width": 1.2},
+                    "layer": "below",
+                },
             ],
             annotations=[
-                {"xref": "paper", "x": 0.005, "xanchor": "left", "y": WARNING_PCT, "yanchor": "top", "text": t("trace.near"), "showarrow": False, "font": {"color": "@watch", "size": 11}},
-                {"xref": "paper", "x": 0.005, "xanchor": "left", "y": LIMIT_PCT, "yanchor": "bottom", "text": t("trace.limit"), "showarrow": False, "font": {"color": "@act", "size": 11}},
+                {
+                    "xref": "paper",
+                    "x": 0.005,
+                    "xanchor": "left",
+                    "y": WARNING_PCT,
+                    "yanchor": "top",
+                    "text": t("trace.near"),
+                    "showarrow": False,
+                    "font": {"color": "@watch", "size": 11},
+                },
+                {
+                    "xref": "paper",
+                    "x": 0.005,
+                    "xanchor": "left",
+                    "y": LIMIT_PCT,
+                    "yanchor": "bottom",
+                    "text": t("trace.limit"),
+                    "showarrow": False,
+                    "font": {"color": "@act", "size": 11},
+                },
             ],
         ),
-    }  # fmt: skip
+    }
     return charts.chart(
         name,
         title,
@@ -78,12 +129,24 @@ def channel(samples: SamplesAnswer, name: str, zone: ZoneInfo) -> Any:
     times, values = _strokes(samples, name, zone)
     known = [value for value in (*series.low, *series.high) if value is not None]
     figure = {
-        "data": [{"type": "scatter", "mode": "lines", "x": times, "y": values, "connectgaps": False, "line": {"color": "@series", "width": 1.4}, "hovertemplate": "%{x|%d %b %H:%M:%S}: %{y:.1f}<extra></extra>"}],
+        "data": [
+            {
+                "type": "scatter",
+                "mode": "lines",
+                "x": times,
+                "y": values,
+                "connectgaps": False,
+                "line": {"color": "@series", "width": 1.4},
+                "hovertemplate": "%{x|%d %b %H:%M:%S}: %{y:.1f}<extra></extra>",
+            }
+        ],
         "layout": charts.layout(
-            x_title=t("axis.time", zone=zone.key), y_title=f"{title} [{series.unit}]", height=200,
+            x_title=t("axis.time", zone=zone.key),
+            y_title=f"{title} [{series.unit}]",
+            height=200,
             xaxis={"range": [_local(samples.time_from, zone), _local(samples.time_to, zone)]},
         ),
-    }  # fmt: skip
+    }
     summary = t(
         "trace.between",
         low=numbers.plain(min(known), 1),
@@ -129,13 +192,20 @@ def _event_marks(events: Sequence[EventRow], zone: ZoneInfo, level: float) -> li
             continue
         traces.append(
             {
-                "type": "scatter", "mode": "markers",
-                "x": [_local(event.at, zone) for event in of_kind], "y": [level] * len(of_kind),
-                "marker": {"symbol": symbol, "size": 9, "color": colour, "line": {"color": colour if symbol == "line-ns" else "@ink", "width": 1}},
+                "type": "scatter",
+                "mode": "markers",
+                "x": [_local(event.at, zone) for event in of_kind],
+                "y": [level] * len(of_kind),
+                "marker": {
+                    "symbol": symbol,
+                    "size": 9,
+                    "color": colour,
+                    "line": {"color": colour if symbol == "line-ns" else "@ink", "width": 1},
+                },
                 "text": [f"{t(f'event.{kind}')} {event.code} {event.text}".strip() for event in of_kind],
                 "hovertemplate": "%{x|%d %b %H:%M:%S}<br>%{text}<extra></extra>",
             }
-        )  # fmt: skip
+        )
     return traces
 
 
