@@ -66,8 +66,13 @@ def count(
     events: Sequence[Event],
     quarantined: frozenset[tuple[int, int]],
     settings: CountingSettings,
+    *,
+    turned: bool = True,
 ) -> DayCount:
-    """Counts one day. `events` are those of the day; `quarantined` are (boot, seq) of the crane's messages set aside."""
+    """Counts one day.
+
+    events: those of the day. quarantined: (boot, seq) of the crane's messages set aside. turned: count directions too.
+    """
     channels = with_pose(crane_type, samples.channels)
     nothing = np.full(samples.at_ms.size, np.nan, np.float32)
     utilisation = channels.get("utilisation_pct", nothing)
@@ -86,7 +91,7 @@ def count(
         day=local_day.day,
         samples=samples.at_ms.size,
         ledger=ledger.to_bytes(ledger.count(structural[np.isfinite(structural)], settings.edges)),
-        directions=_directions(structural, channels.get("slew_deg"), settings),
+        directions=_directions(structural, channels.get("slew_deg"), settings) if turned else None,
         tallies=levels.to_bytes(tallied),
         circumstances=circumstances.to_bytes(
             circumstances.count(
