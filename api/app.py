@@ -29,6 +29,7 @@ from api import (
     reservations,
     samples,
     spectrum,
+    upkeep,
 )
 from api.deps import Pool
 from api.gate import Gate
@@ -52,6 +53,8 @@ ROUTERS = (
     records.router,
     spectrum.router,
     life.router,
+    upkeep.router,
+    upkeep.writes,
     dispatch.router,
     reservations.router,
     load_charts.router,
@@ -76,6 +79,7 @@ def create_api(database_url: str, settings: ApiSettings | None = None) -> FastAP
     api.state.database_url = database_url
     api.state.settings = settings
     api.state.figures = Figures()
+    api.state.due_book = upkeep.DueBook()
     for router in ROUTERS:
         api.include_router(router)
     api.state.describe = lambda: describe(api, every_route())

@@ -3,11 +3,12 @@
 from datetime import UTC, datetime, timedelta
 from typing import Annotated
 
-from fastapi import APIRouter, Query
+from fastapi import APIRouter, Depends, Query
 
 from api.bounds import DayFrom, DayTo, day_range
 from api.deps import Caller, Conn, Settings
 from api.tables import TableRoute
+from api.upkeep import DueBook, get_due_book
 from domain.answers import FleetAnswer, FleetRow
 from store import reading, summary
 from store.summary import FleetPeriod
@@ -20,6 +21,7 @@ async def show_fleet(
     conn: Conn,
     caller: Caller,
     settings: Settings,
+    due_book: Annotated[DueBook, Depends(get_due_book)],
     days: Annotated[int, Query(ge=1, le=3660, description="last days, where no first day is given")] = 30,
     day_from: DayFrom = None,
     day_to: DayTo = None,
@@ -27,7 +29,7 @@ async def show_fleet(
     """Every crane in your sight over whole local days: who runs near the limit, and what stands out."""
     span = day_range(day_from, day_to, default_days=days, zone="UTC")
     rows = await summary.fleet_period(conn, day_from=span.first, day_to=span.last, sites=caller.site_list)
-    due = await reading.service_due(conn)
+    due = await due_book.read(conn)
     start = datetime.combine(span.first, datetime.min.time(), UTC)
     end = datetime.combine(span.last, datetime.min.time(), UTC) + timedelta(days=1)
     quarantined = await reading.quarantined_count(conn, caller.site_list, start, end)

@@ -11,13 +11,14 @@ from fastapi import APIRouter
 
 from api.deps import Conn, SeenCrane
 from api.spectrum import merged_ledger
+from api.upkeep import earliest_due
 from domain.answers import DetailDamage, DirectionDamage, Forecast, LifeAnswer
 from domain.crane import Crane
 from domain.detail import CurveFamily, DetailSpec
 from duty import damage, directions, life, sn
 from duty.damage import Damage, Detail
 from duty.sn import SnCurve
-from store import duty, reading, summary
+from store import duty, service, summary
 from store.duty import DetailRow, Span, WeekUse
 from store.summary import CraneSummary
 
@@ -41,9 +42,9 @@ async def show_life(crane: SeenCrane, conn: Conn) -> LifeAnswer:
     if found is not None and found.counting_id is not None:
         weeks = await duty.weekly_use(conn, crane.crane_id, found.counting_id)
     today = datetime.now(ZoneInfo(crane.time_zone)).date()
-    due = await reading.service_due(conn, crane.name)
+    states = await service.service_states(conn, today=today, crane=crane.name)
     answer = await to_thread.run_sync(life_answer, crane.crane(), found, weeks, details, spans, today)
-    return answer.model_copy(update={"service_due_on": due.get(crane.name)})
+    return answer.model_copy(update={"service_due_on": earliest_due(states, today).get(crane.name)})
 
 
 def life_answer(

@@ -6,16 +6,18 @@
 In one process with the api give it the app instead of a base URL: `Client(app=api)`. Same code, no socket.
 """
 
-from collections.abc import AsyncIterator, Mapping, Sequence
+from collections.abc import AsyncIterator, Hashable, Mapping, Sequence
 from contextvars import ContextVar
 from datetime import date, datetime
+from functools import cache
 from types import TracebackType
-from typing import Any, Self, TypeVar
+from typing import Any, Self, TypeVar, cast
 
 import httpx
 import orjson
 from pydantic import BaseModel, TypeAdapter, ValidationError
 
+from domain.accounts import WhoAmI
 from domain.answers import (
     ChartsAnswer,
     CraneDetail,
@@ -38,6 +40,18 @@ from domain.answers import (
 )
 from domain.errors import BoomledgerError, Conflict, InvalidInput, NotFound, Unavailable
 from domain.lift import Lift
+from domain.upkeep import (
+    DayRow,
+    DetailAsked,
+    DetailEntry,
+    GapRow,
+    OpenFaultRow,
+    OverrideRow,
+    ServiceDoneAsked,
+    ServiceDoneRow,
+    ServicePlanAsked,
+    ServiceRow,
+)
 
 Model = TypeVar("Model")
 
@@ -187,6 +201,54 @@ class Client:
         """Status codes of one crane, open ones first."""
         return await self._get(Page[FaultRow], f"/cranes/{name}/faults", days=days)
 
+    async def open_faults(self) -> Page[OpenFaultRow]:
+        """Every open fault in sight, oldest first."""
+        return await self._get(Page[OpenFaultRow], "/faults")
+
+    async def overrides(self, name: str, time_from: datetime, time_to: datetime) -> Page[OverrideRow]:
+        """Uses of the limiter override, newest first, with what the crane was doing."""
+        return await self._get(
+            Page[OverrideRow], f"/cranes/{name}/overrides", **{"from": time_from, "to": time_to}
+        )
+
+    async def days(
+        self, name: str, *, day_from: date | None = None, day_to: date | None = None
+    ) -> Page[DayRow]:
+        """Figures by local day; the whole recorded life when no days are given."""
+        return await self._get(Page[DayRow], f"/cranes/{name}/days", day_from=day_from, day_to=day_to)
+
+    async def gaps(self, name: str, time_from: datetime, time_to: datetime) -> Page[GapRow]:
+        """Time missing from the record, with causes."""
+        return await self._get(Page[GapRow], f"/cranes/{name}/gaps", **{"from": time_from, "to": time_to})
+
+    async def details(self, name: str) -> Page[DetailEntry]:
+        """Weld details that apply to a crane."""
+        return await self._get(Page[DetailEntry], f"/cranes/{name}/details")
+
+    async def write_detail(self, name: str, detail: str, asked: DetailAsked) -> None:
+        """Enter a weld detail for a crane."""
+        await self._put(f"/cranes/{name}/details/{detail}", asked)
+
+    async def service(self, name: str) -> Page[ServiceRow]:
+        """Intervals of service of a crane with their due days."""
+        return await self._get(Page[ServiceRow], f"/cranes/{name}/service")
+
+    async def write_service_plan(self, name: str, plan: str, asked: ServicePlanAsked) -> None:
+        """Enter an interval of service for a crane."""
+        await self._put(f"/cranes/{name}/service/{plan}", asked)
+
+    async def services_done(self, name: str) -> Page[ServiceDoneRow]:
+        """Services done on a crane, newest first."""
+        return await self._get(Page[ServiceDoneRow], f"/cranes/{name}/service-done")
+
+    async def write_service_done(self, name: str, asked: ServiceDoneAsked) -> ServiceDoneRow:
+        """Enter that a service was done."""
+        return await self._post(ServiceDoneRow, f"/cranes/{name}/service-done", asked)
+
+    async def me(self) -> WhoAmI:
+        """Who is asking, with role and sites in sight."""
+        return await self._get(WhoAmI, "/me")
+
     async def spectrum(
         self,
         name: str,
@@ -246,7 +308,16 @@ class Client:
             model, "POST", path, content=body.model_dump_json(), headers={"content-type": "application/json"}
         )
 
+    async def _put(self, path: str, body: BaseModel) -> None:
+        headers = {"content-type": "application/json"}
+        await self._send("PUT", path, content=body.model_dump_json(), headers=headers)
+
     async def _ask(self, model: type[Model], method: str, path: str, **request: Any) -> Model:
+        response = await self._send(method, path, **request)
+        read: Model = _adapter(cast("Hashable", model)).validate_json(response.content)
+        return read
+
+    async def _send(self, method: str, path: str, **request: Any) -> httpx.Response:
         headers = {**self._headers(), **request.pop("headers", {})}
         try:
             response = await self._http.request(method, path, headers=headers, **request)
@@ -255,10 +326,15 @@ class Client:
                 f"the api at {self._http.base_url} did not answer: is `serve` running there?"
             ) from problem
         _raise(response)
-        return TypeAdapter(model).validate_json(response.content)
+        return response
 
     def _headers(self) -> dict[str, str]:
         return dict(session_headers.get() or {})
+
+
+@cache
+def _adapter(model: Hashable) -> TypeAdapter[Any]:
+    return TypeAdapter(model)
 
 
 def _query(values: Mapping[str, object]) -> httpx.QueryParams:

@@ -1,13 +1,13 @@
 """What the api reads of cranes, live values, events and quarantine, within the sites in sight (None: every site)."""
 
 from dataclasses import dataclass
-from datetime import date, datetime
+from datetime import datetime
 from typing import Any, Final
 
 from psycopg import AsyncConnection
 
 from domain.crane import Crane, Site
-from store.statement import Statement
+from store.statement import Statement, run_async
 
 Sites = list[str] | None
 
@@ -111,14 +111,6 @@ class Quarantined:
     quarantined: int
 
 
-@dataclass(frozen=True, kw_only=True, slots=True)
-class ServiceDue:
-    """Earliest day by calendar on which a service of a crane falls due."""
-
-    crane: str
-    due_on: date
-
-
 CRANE_ROWS: Final = Statement("crane_rows", CraneListing)
 CRANE_IN_SIGHT: Final = Statement("crane_in_sight", CraneInSight)
 LIVE_ROWS: Final = Statement("live_rows", LiveRow)
@@ -126,7 +118,6 @@ EVENT_ROWS: Final = Statement("event_rows", EventListing)
 FAULT_ROWS: Final = Statement("fault_rows", FaultListing)
 QUARANTINE_ROWS: Final = Statement("quarantine_rows", QuarantineListing)
 QUARANTINED_COUNT: Final = Statement("quarantined_count", Quarantined)
-SERVICE_DUE_ROWS: Final = Statement("service_due_rows", ServiceDue)
 
 
 async def crane_rows(
@@ -196,6 +187,11 @@ async def quarantined_count(
     return 0 if row is None else row.quarantined
 
 
-async def service_due(conn: AsyncConnection[Any], crane: str | None = None) -> dict[str, date]:
-    """By crane, the earliest day by calendar on which a service falls due."""
-    return {row.crane: row.due_on for row in await SERVICE_DUE_ROWS.all_async(conn, crane=crane)}
+async def drop_detail(conn: AsyncConnection[Any], crane_id: int, name: str) -> bool:
+    """Forget a weld detail of this crane alone; False when it has none of that name."""
+    return await run_async(conn, "crane_detail_dropped", crane_id=crane_id, name=name) == 1
+
+
+async def drop_plan(conn: AsyncConnection[Any], crane_id: int, name: str) -> bool:
+    """Forget an interval of service of this crane alone; False when it has none of that name."""
+    return await run_async(conn, "crane_plan_dropped", crane_id=crane_id, name=name) == 1

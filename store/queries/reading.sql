@@ -74,13 +74,10 @@ where q.received_at >= %(time_from)s and q.received_at < %(time_to)s
         select from crane c join site s using (site_id)
         where c.name = q.crane_name and s.name = any(%(sites)s::text[])));
 
--- name: service_due_rows
--- Earliest date by calendar on which a service of each crane falls due.
-select c.name as crane, min((coalesce(d.done_at, c.registered_at) at time zone 'utc')::date + p.every_days) as due_on
-from crane c
-join service_plan p on (p.crane_id is null or p.crane_id = c.crane_id) and (p.type_id is null or p.type_id = c.type_id)
-left join lateral (
-    select max(done_at) as done_at from service_done s where s.crane_id = c.crane_id and s.plan_id = p.plan_id
-) d on true
-where p.every_days is not null and (%(crane)s::text is null or c.name = %(crane)s)
-group by c.name;
+-- name: crane_detail_dropped
+-- Forgets a weld detail that was entered for this crane alone.
+delete from detail where crane_id = %(crane_id)s and name = %(name)s;
+
+-- name: crane_plan_dropped
+-- Forgets an interval of service that was entered for this crane alone, and what was done under it.
+delete from service_plan where crane_id = %(crane_id)s and name = %(name)s;
