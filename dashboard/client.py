@@ -334,7 +334,7 @@ class Client:
 
 @cache
 def _adapter(model: Hashable) -> TypeAdapter[Any]:
-    return TypeAdapter(model)
+    return TypeAdapter(cast("Any", model))
 
 
 def _query(values: Mapping[str, object]) -> httpx.QueryParams:
