@@ -113,7 +113,7 @@ def _folder(keep: Path | None) -> Iterator[Path]:
 def _start(stack: Stack) -> str:
     port = free_port()
     stack.spawn("ingest", ["ingest"])
-    stack.spawn("analyse", ["analyse", "--follow"])
+    stack.spawn("analyse", ["analyse", "--follow"], BOOMLEDGER_RECOUNT_AFTER_S="2")
     stack.spawn("serve", ["serve"], BOOMLEDGER_PORT=str(port), BOOMLEDGER_OPEN_ACCESS="true")
     base_url = f"http://127.0.0.1:{port}/api/v1"
     stack.wait_for(f"{base_url}/readyz")

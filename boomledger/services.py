@@ -154,4 +154,10 @@ def run_analytics(
     set_up_logging(settings)
     stop = stop_on_signals()
     open_metrics(settings)
-    run(database_url(settings), stop, once=not follow, on_done=on_done)
+    run(
+        database_url(settings),
+        stop,
+        once=not follow,
+        again_after_s=settings.recount_after_s,
+        on_done=on_done,
+    )

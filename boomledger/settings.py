@@ -78,6 +78,9 @@ class Settings(BaseSettings):
         le=10_000_000,
         description="beyond it the oldest rows are removed and counted",
     )
+    recount_after_s: float = Field(
+        default=15, ge=0, le=3600, description="a crane that keeps sending is not counted again sooner"
+    )
     metrics_port: int = Field(
         default=0, ge=0, le=65535, description="port of the metrics of ingest and analytics; 0: none"
     )
