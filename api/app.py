@@ -17,6 +17,7 @@ from starlette.types import ASGIApp
 
 from api import (
     access,
+    assignments,
     cranes,
     dispatch,
     docs,
@@ -56,6 +57,7 @@ ROUTERS = (
     upkeep.router,
     upkeep.writes,
     dispatch.router,
+    assignments.router,
     reservations.router,
     load_charts.router,
     access.router,

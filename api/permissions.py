@@ -49,6 +49,8 @@ LEAST_ROLE: Final[dict[tuple[str, str], Role]] = {
     ("GET", "/events"): VIEWER,
     ("GET", "/quarantine"): ENGINEER,
     ("POST", "/dispatch"): DISPATCHER,
+    ("POST", "/dispatch/assignment"): DISPATCHER,
+    ("GET", "/dispatch/levelling"): VIEWER,
     ("GET", "/reservations"): VIEWER,
     ("POST", "/reservations"): DISPATCHER,
     ("GET", "/reservations/{reservation_id}"): VIEWER,

@@ -1,7 +1,7 @@
 """Reservations of cranes, and what ranking needs to know of every crane. The table itself refuses double booking."""
 
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import date, datetime
 from typing import Any, Final
 
 import psycopg
@@ -80,12 +80,23 @@ class CraneFacts:
     open_faults: list[str]
 
 
+@dataclass(frozen=True, kw_only=True, slots=True)
+class UseOfLate:
+    """Life used, and the sum of cubed peak shares of the lifts of the last days; None where nothing was counted."""
+
+    crane: str
+    used_share: float | None
+    f1: float | None
+    peak_cubed_sum: float
+
+
 HELD: Final = Statement("reservation_held", ReservationId)
 RELEASED: Final = Statement("reservation_released", ReservationId)
 ROWS: Final = Statement("reservation_rows", Reservation)
 ONE: Final = Statement("reservation_of", Reservation)
 CRANES_HELD: Final = Statement("cranes_held", Held)
 MEASURED: Final = Statement("measured_for_reservations", Measured)
+USE_OF_LATE: Final = Statement("levelling_rows", UseOfLate)
 FACTS: Final = Statement("dispatch_facts", CraneFacts)
 
 
@@ -173,3 +184,8 @@ async def measured(
 async def crane_facts(conn: AsyncConnection[Any]) -> dict[str, CraneFacts]:
     """What ranking needs of every crane, by name."""
     return {row.crane: row for row in await FACTS.all_async(conn)}
+
+
+async def use_of_late(conn: AsyncConnection[Any], sites: Sites, *, today: date, days: int) -> list[UseOfLate]:
+    """How hard every crane in sight worked in the last `days` days, by name."""
+    return await USE_OF_LATE.all_async(conn, sites=sites, today=today, days=days)

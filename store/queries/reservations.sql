@@ -73,3 +73,16 @@ select c.name as crane, m.used_share, m.f1, m.damage, m.detail_name, m.kq, m.lif
     ), '{}') as open_faults
 from crane c
 left join crane_summary m using (crane_id);
+
+-- name: levelling_rows
+-- Life used and use of late of every crane in sight: cubed peak shares of the lifts of the last days.
+select c.name as crane, m.used_share, m.f1,
+    coalesce((
+        select sum(d.peak_cubed_sum) from day_figure d join counting u using (counting_id)
+        where d.crane_id = c.crane_id and u.in_use and d.day > %(today)s::date - %(days)s::int and d.day <= %(today)s
+    ), 0)::float8 as peak_cubed_sum
+from crane c
+join site s using (site_id)
+left join crane_summary m using (crane_id)
+where %(sites)s::text[] is null or s.name = any(%(sites)s::text[])
+order by c.name;

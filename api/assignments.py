@@ -1,0 +1,216 @@
+"""A day's list of jobs over the fleet, and which cranes should take lighter work."""
+
+from datetime import UTC, date, datetime, timedelta
+from typing import Annotated, Final
+
+import anyio
+import numpy as np
+from fastapi import APIRouter, Query
+
+from api.deps import Caller, Conn
+from api.dispatch import day_of, facts_of
+from api.fleet_book import Book, Listed, Standing
+from domain.answers import DispatchQuestion
+from domain.errors import InvalidInput
+from domain.job import Window
+from domain.job_answers import (
+    AssignedJob,
+    AssignmentAnswer,
+    AssignmentAsked,
+    LevellingAnswer,
+    LevellingRow,
+    ListedJob,
+)
+from duty.assign import NOBODY, Assignment, assign, greedy, level, overlapping
+from duty.capacity import Flags, Floats, Ints
+from duty.dispatch import Ruling, match
+from duty.ranking import rank
+from store import reservations
+from store.reservations import Held, Reservation
+
+router = APIRouter(tags=["dispatch"])
+
+DAYS_PER_MONTH: Final = 365.25 / 12
+EVEN_BAND: Final = 0.15
+"""A crane within this share of its even pace is left as it is: own choice."""
+
+
+@router.post("/dispatch/assignment")
+async def assign_list(asked: AssignmentAsked, conn: Conn, caller: Caller, book: Book) -> AssignmentAnswer:
+    """Cranes for a day's list: as many jobs as can be found, then the fewest points; beside the greedy list.
+
+    A crane gets a job only where it fits, is not held in the window and has no fault that forbids it.
+    """
+    windows = [_kept_free(one) for one in asked.jobs]
+    first = min(window.starts_at for window in windows)
+    last = max(window.ends_at for window in windows)
+    taken = await reservations.reservations(conn, None, first, last, rows=100_000)
+    days = {day_of(one.job) for one in asked.jobs}
+    fleets = {day: await book.listed(conn, day) for day in sorted(days)}
+    newest = fleets[max(days)]
+    if any(one.index != newest.index for one in fleets.values()):
+        raise InvalidInput("the fleet changed while it was read: ask again", field="jobs")
+    standing = await book.standing(conn, newest)
+    return await anyio.to_thread.run_sync(_assigned, asked, windows, taken, fleets, standing, caller.sites)
+
+
+def _kept_free(listed: ListedJob) -> Window:
+    """The window of a listed job with the travel around it."""
+    if listed.job.window is None:
+        raise InvalidInput(f"job {listed.title!r} has no window: give one", field="jobs.job.window")
+    travel = timedelta(minutes=listed.travel_minutes)
+    return Window(starts_at=listed.job.window.starts_at - travel, ends_at=listed.job.window.ends_at + travel)
+
+
+def _assigned(
+    asked: AssignmentAsked,
+    windows: list[Window],
+    taken: list[Reservation],
+    fleets: dict[date, Listed],
+    standing: Standing,
+    sites: tuple[str, ...] | None,
+) -> AssignmentAnswer:
+    priced = []
+    rulings = []
+    for one, window in zip(asked.jobs, windows, strict=True):
+        job = one.job.model_copy(update={"weights": asked.weights})
+        points, ruling = _prices(job, fleets[day_of(job)], standing, _held(taken, window), sites)
+        priced.append(points)
+        rulings.append(ruling)
+    cost = np.array(priced)
+    starts = [window.starts_at.timestamp() for window in windows]
+    overlaps = overlapping(starts, [window.ends_at.timestamp() for window in windows])
+    found, by_list = assign(cost, overlaps), greedy(cost, overlaps)
+    names = [row.name for row in fleets[day_of(asked.jobs[0].job)].rows]
+    return AssignmentAnswer(
+        jobs=tuple(
+            _explained(index, asked, names, cost, overlaps, found, rulings[index])
+            for index in range(len(asked.jobs))
+        ),
+        assigned=found.assigned,
+        points=found.points,
+        greedy_assigned=by_list.assigned,
+        greedy_points=by_list.points,
+    )
+
+
+def _held(taken: list[Reservation], window: Window) -> dict[str, Held]:
+    return {
+        row.crane: Held(crane=row.crane, starts_at=row.starts_at, ends_at=row.ends_at)
+        for row in taken
+        if row.starts_at < window.ends_at and window.starts_at < row.ends_at
+    }
+
+
+def _prices(
+    job: DispatchQuestion,
+    listed: Listed,
+    standing: Standing,
+    held: dict[str, Held],
+    sites: tuple[str, ...] | None,
+) -> tuple[Floats, Ints]:
+    """Points of each crane for a job, inf where it cannot take it, and its Ruling."""
+    found = match(listed.fleet, job)
+    facts = facts_of(job, listed, standing, held, found)
+    usable = found.fit & facts.free & (facts.forbidding_faults == 0)
+    if sites is not None:
+        usable &= np.isin(listed.sites, sites)
+    return np.where(usable, rank(found, facts, job.weights).points, np.inf), found.ruling
+
+
+def _explained(
+    index: int,
+    asked: AssignmentAsked,
+    names: list[str],
+    cost: Floats,
+    overlaps: Flags,
+    found: Assignment,
+    ruling: Ints,
+) -> AssignedJob:
+    crane = int(found.crane[index])
+    cheapest = int(cost[index].argmin()) if cost[index].size and np.isfinite(cost[index].min()) else NOBODY
+    rival = _rival(index, cheapest, found, overlaps)
+    if cheapest == NOBODY:
+        fitting = int((ruling == Ruling.FIT).sum())
+        text = (
+            f"{fitting} cranes fit, and each is held, out of your sight or has a fault that forbids it"
+            if fitting
+            else "no crane fits: ask for this job alone to see every reason"
+        )
+    elif crane == NOBODY:
+        text = "every crane that could take it has another job of the list in that time"
+    elif crane == cheapest or rival == NOBODY:
+        text = (
+            "the cheapest crane for it"
+            if cost[index, crane] == cost[index, cheapest]
+            else "cheaper for the list as a whole"
+        )
+    else:
+        title = asked.jobs[rival].title
+        text = (
+            f"{names[cheapest]} would cost less, and serves {title!r} in that time, which gains more from it"
+        )
+    return AssignedJob(
+        title=asked.jobs[index].title,
+        crane=None if crane == NOBODY else names[crane],
+        points=None if crane == NOBODY else float(cost[index, crane]),
+        cheapest_crane=None if cheapest == NOBODY else names[cheapest],
+        cheapest_points=None if cheapest == NOBODY else float(cost[index, cheapest]),
+        explanation=text,
+    )
+
+
+def _rival(index: int, crane: int, found: Assignment, overlaps: Flags) -> int:
+    """The job of the list that has a crane in a job's time, NOBODY without one."""
+    others = np.flatnonzero((found.crane == crane) & overlaps[index])
+    return next((int(other) for other in others if other != index), NOBODY) if crane != NOBODY else NOBODY
+
+
+@router.get("/dispatch/levelling")
+async def level_fleet(
+    conn: Conn,
+    caller: Caller,
+    book: Book,
+    days: Annotated[int, Query(ge=7, le=731, description="days that count as of late")] = 90,
+) -> LevellingAnswer:
+    """Which cranes should take lighter work, so that each reaches the review of its age with its life just used."""
+    today = datetime.now(UTC).date()
+    listed = await book.listed(conn, today)
+    rows, unknown = [], []
+    for late in await reservations.use_of_late(conn, caller.site_list, today=today, days=days):
+        if late.crane not in listed.index:
+            continue
+        index = listed.index[late.crane]
+        crane = listed.cranes[index]
+        budget = float(listed.design_lifts[index] * listed.design_kq[index])
+        if late.used_share is None or late.f1 is None or not np.isfinite(budget):
+            unknown.append(late.crane)
+            continue
+        review_on = crane.commissioned_on + timedelta(days=crane.special_assessment_after_years * 365.25)
+        months = (review_on - today).days / DAYS_PER_MONTH
+        pace = late.f1 * late.peak_cubed_sum / budget / (days / DAYS_PER_MONTH)
+        found = level(late.used_share, pace, months)
+        rows.append(
+            LevellingRow(
+                crane=late.crane,
+                used_share=late.used_share,
+                review_on=review_on,
+                pace_share_per_month=pace,
+                even_share_per_month=float(found.even_share_per_month),
+                advice=_advice(float(found.ratio), months),
+            )
+        )
+    rows.sort(key=lambda row: -row.pace_share_per_month / max(row.even_share_per_month, 1e-12))
+    return LevellingAnswer(rows=tuple(rows), unknown=tuple(unknown))
+
+
+def _advice(ratio: float, months: float) -> str:
+    if months <= 0:
+        return "the review is due: arrange it before more work"
+    if not np.isfinite(ratio):
+        return "its life is used up by the figures: arrange the review, no work by this plan"
+    if ratio > 1 + EVEN_BAND:
+        return f"lighter work: it uses its life at {ratio:.1f} times the even pace"
+    if ratio < 1 - EVEN_BAND:
+        return f"can take more: it uses its life at {ratio:.2f} of the even pace"
+    return "even: leave it as it is"
