@@ -1,15 +1,17 @@
-"""The lifts of one stop: what hangs on the hook, where it goes, and what the limiter makes of it.
+"""The lifts of a day: what hangs on the hook, where it goes, and what the limiter makes of it.
 
 A lift is a list of moves, each a pose to reach, a time to take and the mass on the hook afterwards. The operator
 plans most lifts inside what he finds comfortable and some beyond what is allowed; the limiter stops those on
 their way, and the operator either brings the load back or overrides for a moment at a time.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import IntEnum
 from typing import Final
 
 import numpy as np
+from numpy.typing import NDArray
 
 from domain.units import STANDARD_GRAVITY_M_S2
 from simulator.machine import Floats, Machine, hook_of, joints_for, limit_of, reach_m, utilisation_of
@@ -71,13 +73,43 @@ class Stop:
     right_pct: float
 
 
+@dataclass(frozen=True)
+class _Lifts:
+    """Which stop each of a day's lifts belongs to: all of them are planned in one pass."""
+
+    stops: Sequence[Stop]
+    stop_of: NDArray[np.intp]  # (lifts,) index into stops
+
+    def of(self, usable: NDArray[np.bool_]) -> "_Lifts":
+        """Only some of the lifts."""
+        return _Lifts(self.stops, self.stop_of[usable])
+
+    def limit_pct(self, machine: Machine, slew_deg: Floats) -> Floats:
+        """Moment allowed now over the rating [%] at slewing angles (lifts, ...)."""
+        limit = np.empty_like(slew_deg)
+        for number, stop in enumerate(self.stops):
+            rows = self.stop_of == number
+            limit[rows] = limit_of(machine, slew_deg[rows], stop.left_pct, stop.right_pct)
+        return limit
+
+    def allowed_kn_m(self, machine: Machine, slew_deg: Floats) -> Floats:
+        """Moment allowed now [kN.m] at slewing angles (lifts, ...)."""
+        return machine.crane_type.rated_moment_kn_m * self.limit_pct(machine, slew_deg) / 100
+
+
 def lifts_at(
-    rng: np.random.Generator, machine: Machine, scenario: Scenario, habit: Habit, stop: Stop, count: int
-) -> list[Moves]:
-    """Moves of `count` lifts at a stop, one list a lift; fewer where a drawn place cannot be reached."""
-    joints, mass = _wanted_lifts(rng, machine, scenario, habit, stop, count)
+    rng: np.random.Generator,
+    machine: Machine,
+    scenario: Scenario,
+    habit: Habit,
+    stops: Sequence[Stop],
+    counts: Sequence[int],
+) -> list[list[Moves]]:
+    """Moves of `counts` lifts at each stop, one list a lift; fewer where a drawn place cannot be reached."""
+    lifts = _Lifts(stops, np.repeat(np.arange(len(stops)), counts))
+    joints, mass = _wanted_lifts(rng, machine, scenario, habit, lifts)
     usable = np.isfinite(joints).all(axis=(1, 2)) & (mass > 0)
-    joints, mass = joints[usable], mass[usable]
+    joints, mass, lifts = joints[usable], mass[usable], lifts.of(usable)
     duration = np.full((len(mass), _MOVES), np.nan)
     duration[:, _ATTACH] = rng.uniform(*scenario.rigging_s, len(mass)) * habit.pace
     duration[:, _LOAD_ON] = duration[:, _LOAD_OFF] = _RAMP_S
@@ -86,20 +118,22 @@ def lifts_at(
     carried[:, _LOAD_ON:_LOAD_OFF] = mass[:, None]
     mark = np.full(_MOVES, Mark.PLAIN)
     mark[_LOAD_ON], mark[_LOAD_OFF] = Mark.LOAD_ON, Mark.LOAD_OFF
-    first_over = _first_over_limit(machine, joints, mass, stop)
-    return [
-        Moves(joints[i], duration[i], carried[i], mark)
-        if np.isnan(at)
-        else _limited(rng, machine, habit, stop, Moves(joints[i], duration[i], carried[i], mark), float(at))
-        for i, at in enumerate(first_over)
-    ]
+    found: list[list[Moves]] = [[] for _ in stops]
+    for i, at in enumerate(_first_over_limit(machine, joints, mass, lifts)):
+        moves = Moves(joints[i], duration[i], carried[i], mark)
+        number = int(lifts.stop_of[i])
+        if not np.isnan(at):
+            moves = _limited(rng, machine, habit, stops[number], moves, float(at))
+        found[number].append(moves)
+    return found
 
 
 def _wanted_lifts(
-    rng: np.random.Generator, machine: Machine, scenario: Scenario, habit: Habit, stop: Stop, count: int
+    rng: np.random.Generator, machine: Machine, scenario: Scenario, habit: Habit, lifts: _Lifts
 ) -> tuple[Floats, Floats]:
-    """Poses (count, moves, 6) and masses [kg] as the operator intends them."""
-    side = 1.0 if stop.right else -1.0
+    """Poses (lifts, moves, 6) and masses [kg] as the operator intends them."""
+    count = len(lifts.stop_of)
+    side = np.array([1.0 if stop.right else -1.0 for stop in lifts.stops])[lifts.stop_of]
     reach = reach_m(machine)
     jib = machine.has_jib
     pick_r = np.clip(rng.uniform(*scenario.pick.outreach_m, count), 0.25 * reach if jib else 0.0, 0.6 * reach)
@@ -113,12 +147,12 @@ def _wanted_lifts(
     share = high - (high - low) * rng.random(count) * (1 - habit.far)
 
     pick = joints_for(machine, pick_slew, pick_r, pick_h, jib_pick)
-    least, most = _mass_bounds(machine, pick, stop)
+    least, most = _mass_bounds(machine, pick, lifts)
     mass = np.clip(_masses(rng, scenario.loads, count), least, most)
     bold = rng.random(count) < habit.bold_share
     comfort = np.minimum(habit.comfort_pct + rng.normal(0, 5, count), LIMIT_PCT - 1)
     target = np.where(bold, LIMIT_PCT + rng.uniform(2, 9, count), comfort)
-    spots = _Spots.at(machine, place_slew, place_h, jib_place, stop)
+    spots = _Spots.at(machine, place_slew, place_h, jib_place, lifts)
     mass = np.where(
         bold,
         np.clip(spots.mass_for(target, share * reach), 0.5 * mass, np.minimum(_BOLD_MASS * mass, most)),
@@ -145,11 +179,10 @@ def _masses(rng: np.random.Generator, loads: tuple[Load, ...], count: int) -> Fl
     return np.asarray(low + (high - low) * rng.random(count))
 
 
-def _mass_bounds(machine: Machine, pick: Floats, stop: Stop) -> tuple[Floats, Floats]:
+def _mass_bounds(machine: Machine, pick: Floats, lifts: _Lifts) -> tuple[Floats, Floats]:
     """Masses [kg] between which a load at a pick-up shows at all and can still be picked up."""
     hook = hook_of(machine, pick)
-    limit = limit_of(machine, pick[:, 0], stop.left_pct, stop.right_pct)
-    allowed = machine.crane_type.rated_moment_kn_m * limit / 100
+    allowed = lifts.allowed_kn_m(machine, pick[:, 0])
     arm = (hook.outreach_m - machine.crane_type.pivot_offset_m) * STANDARD_GRAVITY_M_S2 / 1000
     least = LEAST_PICK_UP_PCT / 100 * allowed / arm
     most = np.minimum((_PICK_UP_PCT / 100 * allowed - hook.self_kn_m) / arm, machine.hook_rating_kg)
@@ -167,12 +200,11 @@ class _Spots:
     allowed_kn_m: Floats  # (lifts, 1)
 
     @classmethod
-    def at(cls, machine: Machine, slew: Floats, height_m: Floats, jib_deg: Floats, stop: Stop) -> "_Spots":
+    def at(cls, machine: Machine, slew: Floats, height_m: Floats, jib_deg: Floats, lifts: _Lifts) -> "_Spots":
         outreach = np.linspace(0.25, 0.985, _GRID) * reach_m(machine)
         joints = joints_for(machine, slew[:, None], outreach, height_m[:, None], jib_deg[:, None])
-        limit = limit_of(machine, slew, stop.left_pct, stop.right_pct)[:, None]
         arm = (outreach - machine.crane_type.pivot_offset_m) * STANDARD_GRAVITY_M_S2 / 1000
-        allowed = machine.crane_type.rated_moment_kn_m * limit / 100
+        allowed = lifts.allowed_kn_m(machine, slew)[:, None]
         return cls(outreach, joints, hook_of(machine, joints).self_kn_m, arm, allowed)
 
     def mass_for(self, target_pct: Floats, wanted_m: Floats) -> Floats:
@@ -211,12 +243,12 @@ def _along(corners: Floats, at: Floats) -> Floats:
     return np.asarray(corners[..., index, :] * (1 - share) + corners[..., index + 1, :] * share)
 
 
-def _first_over_limit(machine: Machine, joints: Floats, mass: Floats, stop: Stop) -> Floats:
+def _first_over_limit(machine: Machine, joints: Floats, mass: Floats, lifts: _Lifts) -> Floats:
     """Where on its loaded path each lift first reaches the limit, in moves from the pick-up; NaN where it never does."""
     if not len(mass):
         return np.empty(0)
     poses = _path(joints)
-    limit = limit_of(machine, poses[..., 0], stop.left_pct, stop.right_pct)
+    limit = lifts.limit_pct(machine, poses[..., 0])
     level = utilisation_of(machine, hook_of(machine, poses), mass[:, None], limit)
     over = level >= LIMIT_PCT
     found = over.any(axis=1)

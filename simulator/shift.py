@@ -20,6 +20,7 @@ from simulator.yard import YardCrane
 
 _SHORTEST_MOVE_S: Final = 1.0
 _LATEST_LOCAL_HOUR: Final = 19
+_STOPS_AN_HOUR: Final = 3  # at most, of live work
 _SLOW_FROM_PCT: Final = 85.0  # the limiter slows movements from here on. Assumed
 _SLOWEST: Final = 2.5
 
@@ -64,14 +65,17 @@ def plan_day(crane: YardCrane, day: date, seed: int) -> tuple[Session, ...]:
     zone = ZoneInfo(crane.site.time_zone)
     start = datetime.combine(day, time(6, 30), tzinfo=zone) + timedelta(minutes=float(rng.uniform(0, 50)))
     latest = datetime.combine(day, time(_LATEST_LOCAL_HOUR), tzinfo=zone)
-    return _sessions(rng, crane, _ms(start), _ms(latest), travel_first=True)
+    return _sessions(rng, crane, _ms(start), _ms(latest))
 
 
 def plan_from(crane: YardCrane, start_at: datetime, hours: float, seed: int) -> tuple[Session, ...]:
-    """Sessions from a moment on whatever the hour, the first at once: for a demo that must show work now."""
+    """Sessions from a moment on whatever the hour, the first at once: for a demo that must show work now.
+
+    The last one begins before `hours` are over and is finished after them.
+    """
     rng = np.random.default_rng([seed, crane.number, _ms(start_at) // 1000])
     start = _ms(start_at)
-    return _sessions(rng, crane, start, start + round(hours * 3_600_000), travel_first=False)
+    return _sessions(rng, crane, start, start + round(hours * 3_600_000), live_hours=hours)
 
 
 def _ms(moment: datetime) -> int:
@@ -79,37 +83,42 @@ def _ms(moment: datetime) -> int:
 
 
 def _sessions(
-    rng: np.random.Generator, crane: YardCrane, start_ms: int, latest_ms: int, *, travel_first: bool
+    rng: np.random.Generator,
+    crane: YardCrane,
+    start_ms: int,
+    latest_ms: int,
+    live_hours: float | None = None,
 ) -> tuple[Session, ...]:
     names = list(crane.scenarios)
     scenario = load_scenario(names[rng.choice(len(names), p=list(crane.scenarios.values()))])
-    low, high = scenario.stops
-    stops = max(1, round(rng.integers(low, high + 1) * crane.habit.busy**0.5))
+    busy = crane.habit.busy**0.5  # half of it as more stops, half as more lifts at each
+    if live_hours is None:
+        number = max(1, round(rng.integers(*scenario.stops, endpoint=True) * busy))
+    else:
+        number = 1 + round(live_hours * _STOPS_AN_HOUR)
+    stops = [_stop(rng, crane, scenario) for _ in range(number)]
+    counts = [max(1, round(rng.integers(*scenario.lifts, endpoint=True) * busy)) for _ in range(number)]
     sessions: list[Session] = []
     now_ms = start_ms
-    while travel_first is False or len(sessions) < stops:
-        if travel_first or sessions:
+    lifts = lifts_at(rng, crane.machine, scenario, crane.habit, stops, counts)
+    for stop, of_stop in zip(stops, lifts, strict=True):
+        if live_hours is None or sessions:
             now_ms += round(rng.uniform(*scenario.travel_min) * 60_000)
         if now_ms >= latest_ms:
             break
-        session = _session(rng, crane, scenario, now_ms)
-        sessions.append(session)
-        now_ms += round(session.length_s * 1000)
+        sessions.append(_session(rng, crane, stop, of_stop, now_ms))
+        now_ms += round(sessions[-1].length_s * 1000)
     return tuple(sessions)
 
 
-def _session(rng: np.random.Generator, crane: YardCrane, scenario: Scenario, start_ms: int) -> Session:
+def _session(
+    rng: np.random.Generator, crane: YardCrane, stop: Stop, lifts: list[Moves], start_ms: int
+) -> Session:
     machine = crane.machine
-    stop = _stop(rng, crane, scenario)
-    low, high = scenario.lifts
-    count = max(1, round(rng.integers(low, high + 1) * crane.habit.busy**0.5))
     home = folded(machine)
     set_up_s, pack_up_s = float(rng.uniform(40, 110)), float(rng.uniform(30, 70))
-    wait = _rest(home, set_up_s)
     away = Moves(home[None, :], np.array([np.nan]), np.zeros(1), np.array([Mark.PLAIN]))
-    moves = Moves.joined(
-        [wait, *lifts_at(rng, machine, scenario, crane.habit, stop, count), away, _rest(home, pack_up_s)]
-    )
+    moves = Moves.joined([_rest(home, set_up_s), *lifts, away, _rest(home, pack_up_s)])
     knots = np.vstack([home, moves.joints])
     duration = _durations(machine, knots, crane.habit.pace) * _slow_down(machine, stop, moves, knots)
     duration = np.where(np.isnan(moves.duration_s), duration, moves.duration_s)

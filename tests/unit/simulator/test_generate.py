@@ -113,7 +113,7 @@ def test_the_limiter_holds_unless_overridden(week: list[DayRecord]) -> None:
     for lift in lifts:
         if lift.limiter_overrides == 0:
             # it stops the movement at 100 %; what swings on from there is a few percent
-            assert lift.peak_utilisation_pct < 104.0
+            assert lift.peak_utilisation_pct < 106.0
         else:
             assert lift.limiter_stops == 1
             assert lift.peak_utilisation_pct > 98.0
