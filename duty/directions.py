@@ -70,7 +70,7 @@ def count_directions(
         )
     phi = np.radians(phi_deg(directions))
     stacks, grids = ledger.workspace(edges, directions)
-    totals = np.zeros((directions, 4), np.int64)
+    totals = np.zeros((directions, 5), np.int64)
     broken = kernels.count_projections(
         structural,
         slew,
@@ -89,7 +89,7 @@ def count_directions(
     return DirectionLedger(
         tuple(
             ledger.from_grid(edges, grid, stack[:size], (structural.size, below, above))
-            for grid, stack, (size, below, above, _) in zip(grids, stacks, totals, strict=True)
+            for grid, stack, (size, below, above, _, _) in zip(grids, stacks, totals, strict=True)
         )
     )
 

@@ -28,6 +28,7 @@ from duty.edges import Edges
 from duty.signals import as_signal, check_finite
 
 Integers = NDArray[np.int64]
+Cells = NDArray[np.int32]
 
 FORMAT_VERSION: Final = 1
 MAGIC: Final = b"DLG"
@@ -57,7 +58,7 @@ class Ledger:
     """
 
     edges: Edges
-    cells: Integers
+    cells: Cells
     counts: Integers
     residue: Integers
     samples: int
@@ -65,12 +66,12 @@ class Ledger:
     clamped_high: int
 
     @property
-    def low_class(self) -> Integers:
+    def low_class(self) -> Cells:
         """Lower class of each cell."""
         return self.cells // self.edges.classes
 
     @property
-    def high_class(self) -> Integers:
+    def high_class(self) -> Cells:
         """Upper class of each cell."""
         return self.cells % self.edges.classes
 
@@ -98,7 +99,7 @@ class Ledger:
 def empty(edges: Edges) -> Ledger:
     """The ledger of no samples: merging it changes nothing."""
     nothing = np.empty(0, np.int64)
-    return Ledger(edges, nothing, nothing, nothing, 0, 0, 0)
+    return Ledger(edges, np.empty(0, np.int32), nothing, nothing, 0, 0, 0)
 
 
 def count(values: ArrayLike, edges: Edges) -> Ledger:
@@ -132,24 +133,20 @@ def merge_all(ledgers: Iterable[Ledger]) -> Ledger:
     if not parts:
         raise InvalidInput("nothing to merge: begin with empty(edges)", field="ledgers")
     edges = parts[0].edges
+    stack, grid = workspace(edges)
+    samples = below = above = 0
     for part in parts:
-        if part.edges != edges:
+        if part.edges is not edges and part.edges != edges:
             raise InvalidInput(
                 f"ledgers of {edges} and {part.edges} cannot be merged: count again with the same edges",
                 field="edges",
             )
-    stack, grid = workspace(edges)
-    np.add.at(
-        grid, np.concatenate([part.cells for part in parts]), np.concatenate([part.counts for part in parts])
-    )
-    residues = np.concatenate([part.residue for part in parts])
-    size = kernels.push_classes(residues, stack, 0, grid, edges.classes)
-    sums = (
-        sum(part.samples for part in parts),
-        sum(part.clamped_low for part in parts),
-        sum(part.clamped_high for part in parts),
-    )
-    return from_grid(edges, grid, stack[:size], sums)
+        kernels.add_cells(part.cells, part.counts, grid)
+        samples += part.samples
+        below += part.clamped_low
+        above += part.clamped_high
+    size = count_on(np.concatenate([part.residue for part in parts]), stack, grid, edges)
+    return from_grid(edges, grid, stack[:size], (samples, below, above))
 
 
 def to_bytes(ledger: Ledger) -> bytes:
@@ -192,14 +189,20 @@ def from_bytes(data: bytes) -> Ledger:
         raise InvalidInput(f"a ledger of {len(body)} bytes where {expected} belong: count that stretch again")
     ledger = Ledger(
         Edges(low, high, classes),
-        np.frombuffer(body, CELL_TYPE, cells, at).astype(np.int64),
+        np.frombuffer(body, CELL_TYPE, cells, at).astype(np.int32),
         np.frombuffer(body, COUNT_TYPES[width], cells, at + cells * CELL_TYPE.itemsize).astype(np.int64),
         np.frombuffer(body, RESIDUE_TYPE, points, expected - points * RESIDUE_TYPE.itemsize).astype(np.int64),
         samples,
         below,
         above,
     )
-    check_content(ledger)
+    if (
+        not kernels.sound(ledger.cells, ledger.counts, ledger.residue, classes, samples)
+        or below + above > samples
+    ):
+        raise InvalidInput(
+            "these bytes are no ledger that a count left: count that stretch again", field="ledger"
+        )
     return ledger
 
 
@@ -211,10 +214,16 @@ def workspace(edges: Edges, *rows: int) -> tuple[NDArray[np.int32], Integers]:
     return np.empty((*rows, 2 * edges.classes + 2), np.int32), np.zeros((*rows, edges.classes**2), np.int64)
 
 
+def count_on(points: Integers, stack: NDArray[np.int32], grid: Integers, edges: Edges) -> int:
+    """Count class indices, such as residues one after the other, into `grid`; returns the size of the stack."""
+    size, _, _, _ = kernels.count_values(points.astype(np.float64), 0.0, 1.0, edges.classes, stack, grid)
+    return size
+
+
 def from_grid(edges: Edges, grid: Integers, residue: NDArray[np.int32], sums: tuple[int, int, int]) -> Ledger:
     """The sparse ledger of a filled grid; sums: samples, clamped low, clamped high."""
-    cells = np.flatnonzero(grid)
-    return Ledger(edges, cells, grid[cells], residue.astype(np.int64), *(int(each) for each in sums))
+    cells, counts = kernels.filled(grid)
+    return Ledger(edges, cells, counts, residue.astype(np.int64), *(int(each) for each in sums))
 
 
 def count_width(counts: Integers) -> int:
@@ -241,23 +250,3 @@ def checked(data: bytes) -> bytes:
             "a damaged ledger, its checksum is wrong: count that stretch again", field="ledger"
         )
     return body
-
-
-def check_content(ledger: Ledger) -> None:
-    """Refuse content that no count can have left, although the checksum was right."""
-    classes = ledger.edges.classes
-    sound = (
-        bool(np.all(ledger.low_class < ledger.high_class))
-        and bool(np.all(ledger.high_class < classes))
-        and bool(np.all(np.diff(ledger.cells) > 0))
-        and bool(np.all(ledger.counts > 0))
-        and bool(np.all(ledger.residue < classes))
-        and bool(np.all(np.diff(ledger.residue) != 0))
-        and ledger.clamped_low + ledger.clamped_high <= ledger.samples
-        and ledger.residue.size + 2 * ledger.closed <= ledger.samples
-        and (ledger.residue.size == 0) == (ledger.samples == 0)
-    )
-    if not sound:
-        raise InvalidInput(
-            "these bytes are no ledger that a count left: count that stretch again", field="ledger"
-        )

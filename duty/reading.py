@@ -16,9 +16,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from domain.errors import InvalidInput
-from duty import kernels
 from duty.edges import Edges
-from duty.ledger import Integers, Ledger, workspace
+from duty.ledger import Integers, Ledger, count_on, workspace
 
 Floats = NDArray[np.float64]
 
@@ -86,7 +85,7 @@ def residue_cycles(ledger: Ledger, rule: ResidueRule) -> tuple[Integers, Floats]
     residue, classes = ledger.residue, ledger.edges.classes
     if rule is ResidueRule.REPEATED:
         stack, grid = workspace(ledger.edges)
-        kernels.push_classes(np.concatenate((residue, residue)), stack, 0, grid, classes)
+        count_on(np.concatenate((residue, residue)), stack, grid, ledger.edges)
         cells = np.flatnonzero(grid)
         return cells, grid[cells].astype(np.float64)
     low, high = np.minimum(residue[:-1], residue[1:]), np.maximum(residue[:-1], residue[1:])
@@ -166,8 +165,8 @@ def level_crossings(ledger: Ledger) -> Crossings:
     """
     classes, residue = ledger.edges.classes, ledger.residue
     rises = np.diff(residue) > 0
-    low = np.concatenate((ledger.low_class, residue[:-1][rises]))
-    high = np.concatenate((ledger.high_class, residue[1:][rises]))
+    low = np.concatenate((ledger.low_class, residue[:-1][rises]), dtype=np.int64)
+    high = np.concatenate((ledger.high_class, residue[1:][rises]), dtype=np.int64)
     counts = np.concatenate((ledger.counts, np.ones(int(rises.sum()), np.int64)))
     steps = np.zeros(classes, np.int64)
     np.add.at(steps, low, counts)
