@@ -10,6 +10,7 @@ import yaml
 from pydantic import BaseModel, ConfigDict, Field
 
 from domain.crane import Crane, DesignClass, PriorDuty, Site
+from domain.errors import InvalidInput, NotFound
 from simulator.machine import Machine, load_machine
 
 YARD_FILE: Final = Path(__file__).parent / "yard.yaml"
@@ -116,12 +117,22 @@ class Yard:
     site: Site
     cranes: tuple[YardCrane, ...]
 
+    def of_size(self, cranes: int) -> "Yard":
+        """A yard with so many cranes: the first ones, or all of them and copies numbered on without their stories."""
+        if cranes < 1:
+            raise InvalidInput("a yard needs at least one crane", field="cranes")
+        copies = (
+            _copy(self.cranes[number % len(self.cranes)], number)
+            for number in range(len(self.cranes), cranes)
+        )
+        return Yard(site=self.site, cranes=(*self.cranes[:cranes], *copies))
+
     def crane(self, name: str) -> YardCrane:
-        """The crane of that name; KeyError names the ones there are."""
+        """The crane of that name. Raises NotFound with the names that there are."""
         for crane in self.cranes:
             if crane.name == name:
                 return crane
-        raise KeyError(f"no crane {name!r} in {self.site.name}; there are {[c.name for c in self.cranes]}")
+        raise NotFound(f"no crane {name!r} in {self.site.name}; there are {[c.name for c in self.cranes]}")
 
 
 @lru_cache(maxsize=16)
@@ -137,6 +148,14 @@ def load_yard(reference_day: date = REFERENCE_DAY, *, healthy: bool = False, fil
     if healthy:
         cranes = tuple(replace(crane, faults=Faults()) for crane in cranes)
     return Yard(site=content.site, cranes=cranes)
+
+
+def _copy(crane: YardCrane, number: int) -> YardCrane:
+    """The same kind of crane and work under another name, with random numbers of its own."""
+    name = f"yard-{number + 1:02d}"
+    title = f"{crane.crane.type.title.removesuffix(' (invented)')}, copy {number + 1} (invented)"
+    renamed = crane.crane.model_copy(update={"name": name, "title": title})
+    return replace(crane, crane=renamed, number=number, story="")
 
 
 def _crane(entry: _Entry, site: Site, reference_day: date, number: int) -> YardCrane:
