@@ -5,9 +5,9 @@ from datetime import date, datetime
 from typing import Any, Final
 
 from psycopg import AsyncConnection
-from store.sql import query
 
 from domain.errors import NotFound
+from store.sql import query
 from store.statement import Statement, run_async
 
 
