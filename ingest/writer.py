@@ -88,24 +88,26 @@ class Writer:
             self._conn.close()
             self._conn = None
 
-    def store(self, batch: Sequence[Incoming]) -> list[Result]:
-        """Store a batch; one result a message, in order.
+    def store(self, batch: Sequence[Incoming], *, set_aside: bool = True) -> list[Result]:
+        """Store a batch; one result a message, in order. Without `set_aside`, nothing goes to quarantine.
 
         Raises psycopg.Error or domain Unavailable when the database is not there: nothing of the batch counts then,
         and it is to be tried again. Raises Conflict when another process
         that works alone holds the database. A message that the database refuses is set aside and does not stop the others.
         """
         try:
-            return self._store(batch)
+            return self._store(batch, set_aside)
         except (psycopg.DataError, psycopg.IntegrityError) as problem:
             if isinstance(problem, CheckViolation) and problem.diag.constraint_name is None:
                 # A partition that was there has been dropped since; make it again.
                 self._ranges.clear()
-                return self.store(batch)
+                return self.store(batch, set_aside=set_aside)
             if len(batch) == 1:
-                return self._set_aside(batch[0], f"the database refused it: {problem.diag.message_primary}")
+                detail = f"the database refused it: {problem.diag.message_primary}"
+                return [self._refused(batch[0], detail, set_aside)]
             middle = len(batch) // 2
-            return self.store(batch[:middle]) + self.store(batch[middle:])
+            halves = batch[:middle], batch[middle:]
+            return [result for half in halves for result in self.store(half, set_aside=set_aside)]
 
     def bound_quarantine(self) -> None:
         """Apply the size bound of quarantine."""
@@ -130,14 +132,14 @@ class Writer:
             self._ranges.clear()
         return self._conn
 
-    def _store(self, batch: Sequence[Incoming]) -> list[Result]:
+    def _store(self, batch: Sequence[Incoming], set_aside: bool) -> list[Result]:
         conn = self._connection()
         parsed = [_parsed(message, self._limits) for message in batch]
         self._directory.prepare(conn, {one.crane for one in parsed if isinstance(one, Parsed)})
         plan = self._plan(batch, parsed)
         self._make_ranges(conn, plan.segments.values())
         with conn.transaction():
-            results = self._write(conn, batch, plan)
+            results = self._write(conn, batch, plan, set_aside)
         self._count(results, plan)
         return results
 
@@ -159,7 +161,9 @@ class Writer:
                 plan.presences[place] = judged
         return plan
 
-    def _write(self, conn: Connection[Any], batch: Sequence[Incoming], plan: _Plan) -> list[Result]:
+    def _write(
+        self, conn: Connection[Any], batch: Sequence[Incoming], plan: _Plan, set_aside: bool
+    ) -> list[Result]:
         new: set[int] = set()
         for rows, keep in ((plan.segments, segments.keep), (plan.events, events.keep)):
             kept, differing = _keep(conn, rows, keep)  # type: ignore[arg-type, type-var]
@@ -172,7 +176,7 @@ class Writer:
                 )
         for presence in plan.presences.values():
             live.keep_presence(conn, presence.crane_id, boot=presence.boot, online=presence.online)
-        if plan.rejected:
+        if plan.rejected and set_aside:
             quarantine.keep(conn, list(plan.rejected.values()))
         self._tell(conn, batch, plan, new)
         return [self._result(message, place, plan, new) for place, message in enumerate(batch)]
@@ -211,14 +215,15 @@ class Writer:
                 segments.make_ranges(conn, at, at)
                 self._ranges.add(month)
 
-    def _set_aside(self, message: Incoming, detail: str) -> list[Result]:
-        log.error("a message was refused by the database and set aside", topic=message.topic, detail=detail)
-        conn = self._connection()
-        with conn.transaction():
-            quarantine.keep(conn, [_rejected(message, QuarantineReason.BAD_SHAPE, detail)])
+    def _refused(self, message: Incoming, detail: str, set_aside: bool) -> Result:
+        log.error("a message was refused by the database", topic=message.topic, detail=detail)
+        if set_aside:
+            conn = self._connection()
+            with conn.transaction():
+                quarantine.keep(conn, [_rejected(message, QuarantineReason.BAD_SHAPE, detail)])
         metrics.MESSAGES.labels(Outcome.QUARANTINED).inc()
         metrics.QUARANTINED.labels(QuarantineReason.BAD_SHAPE).inc()
-        return [Result(Outcome.QUARANTINED, _crane(message), key_in(message.payload))]
+        return Result(Outcome.QUARANTINED, _crane(message), key_in(message.payload))
 
     def _count(self, results: Sequence[Result], plan: _Plan) -> None:
         for place, result in enumerate(results):

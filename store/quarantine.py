@@ -98,7 +98,7 @@ def page(
         return cursor.execute(query("quarantine_listed"), params).fetchall()
 
 
-def locked_page(
+def oldest(
     conn: Connection[Any],
     *,
     crane_name: str | None = None,
@@ -106,10 +106,10 @@ def locked_page(
     after_id: int = 0,
     most: int = 100,
 ) -> list[Quarantined]:
-    """One page of messages set aside, oldest first, held by this transaction for a replay."""
+    """One page of messages set aside, oldest first."""
     params = {"crane_name": crane_name, "reason": reason, "after_id": after_id, "most": most}
     with conn.cursor(row_factory=class_row(Quarantined)) as cursor:
-        return cursor.execute(query("quarantine_locked"), params).fetchall()
+        return cursor.execute(query("quarantine_oldest"), params).fetchall()
 
 
 def release(conn: Connection[Any], ids: Sequence[int]) -> None:

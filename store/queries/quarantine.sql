@@ -21,16 +21,15 @@ where (%(crane_name)s::text is null or crane_name = %(crane_name)s)
 order by quarantine_id desc
 limit %(most)s;
 
--- name: quarantine_locked
--- One page of messages set aside, oldest first, locked for a replay; those that another replay holds are passed over.
+-- name: quarantine_oldest
+-- One page of messages set aside, oldest first.
 select quarantine_id, received_at, last_received_at, times, topic, crane_name, reason, detail, raw
 from quarantine
 where (%(crane_name)s::text is null or crane_name = %(crane_name)s)
     and (%(reason)s::text is null or reason = %(reason)s)
     and quarantine_id > %(after_id)s
 order by quarantine_id
-limit %(most)s
-for update skip locked;
+limit %(most)s;
 
 -- name: quarantine_counted
 -- Messages set aside, by reason.

@@ -43,6 +43,7 @@ class Secured:
         (folder / "acl").chmod(0o600)
         self.passwords = PasswordFile(folder / "data" / "passwords")
         self.ingest_password = self.passwords.issue(INGEST_NAME, service=True)
+        self.crane_passwords = {name: self.passwords.issue(name) for name in ("crane-a", "crane-b")}
         self.port = free_port()
         text = (SHIPPED / "mosquitto-tls.conf").read_text()
         text = text.replace("/mosquitto/", f"{folder}/").replace("/deploy/", f"{folder}/")
@@ -167,12 +168,7 @@ def test_a_certificate_of_somebody_else_is_refused(secured: Secured) -> None:
     "other", ["crane-b/samples", "crane-b/committed", "crane-a/committed", "crane-a/sample"]
 )
 def test_a_crane_writes_its_own_topics_and_no_other(secured: Secured, other: str) -> None:
-    password = secured.passwords.issue("crane-a")
-    secured.reload()
-    wait_until(
-        lambda: refused(secured.unconnected("crane-a", password), secured.port) is None,
-        "credentials are read",
-    )
+    password = secured.crane_passwords["crane-a"]
     with secured.client("crane-a", password) as client:
         for leaf in ("samples", "events", "status"):
             assert published(client, f"boomledger/v1/crane-a/{leaf}") < 128
@@ -180,12 +176,7 @@ def test_a_crane_writes_its_own_topics_and_no_other(secured: Secured, other: str
 
 
 def test_a_crane_reads_its_own_receipts_and_nothing_of_the_others(secured: Secured) -> None:
-    passwords = {name: secured.passwords.issue(name) for name in ("crane-a", "crane-b")}
-    secured.reload()
-    wait_until(
-        lambda: refused(secured.unconnected("crane-b", passwords["crane-b"]), secured.port) is None,
-        "credentials",
-    )
+    passwords = secured.crane_passwords
     heard: list[str] = []
     with (
         secured.client("crane-a", passwords["crane-a"]) as nosy,
@@ -205,12 +196,7 @@ def test_a_crane_reads_its_own_receipts_and_nothing_of_the_others(secured: Secur
 
 
 def test_a_revoked_crane_is_cut_off(secured: Secured) -> None:
-    password = secured.passwords.issue("crane-a")
-    secured.reload()
-    wait_until(
-        lambda: refused(secured.unconnected("crane-a", password), secured.port) is None,
-        "credentials are read",
-    )
+    password = secured.crane_passwords["crane-a"]
     with secured.client("crane-a", password) as client:
         gone = threading.Event()
         client.on_disconnect = lambda *_: gone.set()
@@ -227,8 +213,7 @@ def test_ingest_works_over_tls_with_its_own_account(
     database: str, connection: psycopg.Connection, secured: Secured
 ) -> None:
     register(database, "crane-a")
-    password = secured.passwords.issue("crane-a")
-    secured.reload()
+    password = secured.crane_passwords["crane-a"]
     stop, subscribed = threading.Event(), threading.Event()
     thread = threading.Thread(
         target=service.run,

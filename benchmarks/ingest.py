@@ -1,0 +1,411 @@
+"""What ingest costs: end to end against a bare receive and a bare COPY of the same messages, in one run.
+
+python benchmarks/ingest.py --json          the last line is one line of JSON; under 50 s on two free cores
+python benchmarks/ingest.py --json --full   more messages, and ten minutes at full rate with the memory watched
+
+Messages of 100 samples of 8 channels (simulated work of an invented yard) wait in a real Mosquitto, so that no publisher
+competes for the cores; then they are received and acknowledged bare, or ingested into an embedded PostgreSQL.
+"""
+
+import argparse
+import asyncio
+import json
+import math
+import statistics
+import struct
+import subprocess
+import sys
+import tempfile
+import threading
+import time
+from collections.abc import Callable, Iterator
+from datetime import UTC, date, datetime, timedelta
+from pathlib import Path
+from typing import Any
+
+sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
+
+import numpy as np
+import orjson
+import paho.mqtt.client as mqtt
+import psutil  # type: ignore[import-untyped]
+import psycopg
+from paho.mqtt.enums import CallbackAPIVersion
+from paho.mqtt.packettypes import PacketTypes
+from paho.mqtt.properties import Properties
+
+from boomledger.broker import Broker, QueueBounds, find_mosquitto
+from boomledger.postgres import EmbeddedPostgres
+from domain.messages import Leaf, topic
+from ingest import service
+from ingest.decode import judge, parse
+from ingest.limits import Limits
+from simulator.generate import generate_day
+from simulator.yard import load_yard
+from store import cold, cranes, segments
+from store.columns import Segment
+from store.migrate import migrate
+from tests.support.telemetry import SITE, START, crane
+
+SAMPLES, DT_MS = 100, 100
+CHANNELS = (
+    *("utilisation_pct", "limit_pct", "slew_deg", "main_boom_deg"),
+    *("knuckle_boom_deg", "extension_m", "stabiliser_left_pct", "oil_temperature_degc"),
+)
+RECEIVE_MAXIMUM = 2000
+BATCH = 500
+Address = tuple[str, int]
+
+
+def payloads(names: list[str], messages: int) -> Iterator[tuple[str, bytes]]:
+    """Messages of all cranes in turn, each at simulated work (an invented yard, 10 Hz)."""
+    each = math.ceil(messages / len(names))
+    work = [working(place, each * SAMPLES) for place in range(len(names))]
+    for number in range(each):
+        for name, readings in zip(names, work, strict=True):
+            yield (
+                topic(name, Leaf.SAMPLES),
+                payload(number, readings[:, number * SAMPLES :][:, :SAMPLES], START),
+            )
+
+
+def working(place: int, samples: int) -> np.ndarray[Any, Any]:
+    """Readings of 8 channels (channels, samples) of one invented crane at work, as many days as it takes."""
+    yard_crane = load_yard().cranes[place]
+    parts: list[np.ndarray[Any, Any]] = []
+    day = date(2026, 3, 2)
+    while sum(part.shape[1] for part in parts) < samples:
+        record = generate_day(yard_crane, day, dt_ms=DT_MS)
+        day += timedelta(days=1)
+        if record is not None:
+            parts.append(np.array([record.channels[name] for name in CHANNELS]))
+    return np.concatenate(parts, axis=1)[:, :samples]
+
+
+def walk(rng: np.random.Generator, samples: int) -> np.ndarray[Any, Any]:
+    """Random walks of 8 channels with steps of about 0.2 and two decimals, between 0 and 58."""
+    steps = np.cumsum(rng.normal(0, 0.2, (len(CHANNELS), samples)), axis=1) + 40
+    return np.round(np.abs((steps % 116) - 58), 2)
+
+
+def payload(number: int, block: np.ndarray[Any, Any], start: datetime, boot: int = 7) -> bytes:
+    """One samples message."""
+    return orjson.dumps(
+        {
+            "boot": boot,
+            "seq": number,
+            "t0": start + timedelta(milliseconds=number * SAMPLES * DT_MS),
+            "dt_ms": DT_MS,
+            "channels": {
+                name: [float(str(value)) for value in row] for name, row in zip(CHANNELS, block, strict=True)
+            },
+        }
+    )
+
+
+def subscriber(address: Address, client_id: str) -> mqtt.Client:
+    """A client with a session that the broker keeps, as ingest has it."""
+    client = mqtt.Client(
+        CallbackAPIVersion.VERSION2, client_id=client_id, protocol=mqtt.MQTTv5, manual_ack=True
+    )
+    properties = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
+    properties.ReceiveMaximum = RECEIVE_MAXIMUM
+    properties.SessionExpiryInterval = 3600
+    client.connect_async(*address, clean_start=False, properties=properties)
+    return client
+
+
+def leave_session(address: Address, client_id: str) -> None:
+    """Subscribe and go away: from now on the broker keeps messages for that client."""
+    client, done = subscriber(address, client_id), threading.Event()
+    client.on_connect = lambda *_: client.subscribe("boomledger/v1/+/samples", qos=1)
+    client.on_subscribe = lambda *_: done.set()
+    client.loop_start()
+    done.wait(30)
+    client.disconnect()
+    client.loop_stop()
+
+
+def publish(address: Address, messages: list[tuple[str, bytes]]) -> None:
+    """Hand all messages to the broker and wait until it has them."""
+    client = mqtt.Client(CallbackAPIVersion.VERSION2, protocol=mqtt.MQTTv5)
+    client.max_inflight_messages_set(1000)
+    client.connect(*address)
+    client.loop_start()
+    for info in [client.publish(where, raw, qos=1) for where, raw in messages]:
+        info.wait_for_publish(120)
+    client.disconnect()
+    client.loop_stop()
+
+
+def role_receive(host: str, port: str, messages: str) -> None:
+    """Child process: receive and acknowledge so many messages; prints the seconds from the first to the last."""
+    client, done = subscriber((host, int(port)), "bare-receive"), threading.Event()
+    seen, times = 0, [0.0, 0.0]
+
+    def take(_client: mqtt.Client, _data: Any, message: mqtt.MQTTMessage) -> None:
+        nonlocal seen
+        times[min(seen, 1)] = time.perf_counter()
+        seen += 1
+        client.ack(message.mid, message.qos)
+        if seen == int(messages):
+            done.set()
+
+    client.on_message = take
+    client.loop_start()
+    done.wait(300)
+    client.disconnect()
+    client.loop_stop()
+    print(times[1] - times[0])
+
+
+def role_ingest(broker_url: str, database_url: str) -> None:
+    """Child process: ingest until its input is closed."""
+    stop = threading.Event()
+    threading.Thread(target=lambda: (sys.stdin.read(), stop.set()), daemon=True).start()
+    service.run(broker_url=broker_url, database_url=database_url, stop=stop, receive_maximum=RECEIVE_MAXIMUM)
+
+
+def child(*arguments: str, **pipes: Any) -> subprocess.Popen[bytes]:
+    """This file in another role."""
+    return subprocess.Popen([sys.executable, __file__, "--role", *arguments], **pipes)
+
+
+def bare_receive(address: Address, messages: list[tuple[str, bytes]]) -> float:
+    """Messages a second, received and acknowledged by paho and nothing else."""
+    leave_session(address, "bare-receive")
+    publish(address, messages)
+    process = child("receive", address[0], str(address[1]), str(len(messages)), stdout=subprocess.PIPE)
+    output, _ = process.communicate(timeout=300)
+    return len(messages) / float(output)
+
+
+def bare_copy(database: str, messages: list[tuple[str, bytes]]) -> float:
+    """Messages a second, copied as ready-made rows into a table with the columns and the key of `segment`."""
+    with psycopg.connect(database, autocommit=True) as conn:
+        directory = cranes.directory(conn)
+        now = datetime.now(UTC)
+        rows = [judge(parse(where, raw, Limits()), now, directory, Limits()) for where, raw in messages]
+        packed = [segments._packed(row) for row in rows if isinstance(row, Segment)]
+        conn.execute("create table bare (like segment including all)")
+        begin = time.perf_counter()
+        for first in range(0, len(packed), BATCH):
+            with conn.transaction(), conn.cursor().copy("copy bare from stdin (format binary)") as copy:
+                copy.write(segments._COPY_HEAD + b"".join(packed[first : first + BATCH]) + segments._COPY_END)
+        seconds = time.perf_counter() - begin
+        conn.execute("drop table bare")
+    return len(messages) / seconds
+
+
+def count(conn: psycopg.Connection) -> int:
+    row = conn.execute("select count(*) from segment").fetchone()
+    assert row is not None
+    return int(row[0])
+
+
+def wait_for(condition: Callable[[], bool], limit_s: float = 600) -> None:
+    give_up = time.monotonic() + limit_s
+    while not condition():
+        if time.monotonic() > give_up:
+            raise TimeoutError("the benchmark does not get on")
+        time.sleep(0.05)
+
+
+def end_to_end(address: Address, broker_url: str, database: str, messages: list[tuple[str, bytes]]) -> float:
+    """Messages a second from the first receipt of a batch to the last commit, the start of the process left out."""
+    leave_session(address, service.CLIENT_ID)
+    publish(address, messages)
+    with psycopg.connect(database, autocommit=True) as conn:
+        process = child("ingest", broker_url, database, stdin=subprocess.PIPE, stdout=subprocess.DEVNULL)
+        wait_for(lambda: count(conn) > 0)
+        begin, already = time.perf_counter(), count(conn)
+        wait_for(lambda: count(conn) == len(messages))
+        seconds = time.perf_counter() - begin
+        process.communicate(timeout=60)
+    return (len(messages) - already) / seconds
+
+
+def hot_bytes(database: str, samples: int) -> float:
+    """Bytes on disk a sample, indexes and overflow storage included."""
+    with psycopg.connect(database, autocommit=True) as conn:
+        conn.execute("vacuum segment")
+        row = conn.execute(
+            "select sum(pg_total_relation_size(relid)) from pg_partition_tree('segment') where isleaf"
+        ).fetchone()
+    assert row is not None
+    return float(row[0]) / samples
+
+
+def cold_bytes(database: str, folder: Path) -> float:
+    """Bytes a sample in the Parquet files."""
+    with psycopg.connect(database, autocommit=True) as conn:
+        conn.execute("delete from touched_day")
+        moved = cold.move(conn, str(folder), before=date(2100, 1, 1))
+    return moved.bytes / moved.samples
+
+
+async def many_cranes(address: Address, names: list[str], every_s: float, rounds: int) -> list[float]:
+    """Seconds from publishing to the receipt that follows the commit, of many connected cranes sending in turn."""
+    sent: dict[tuple[str, int], float] = {}
+    delays: list[float] = []
+    everything = asyncio.Event()
+    loop = asyncio.get_running_loop()
+    total = len(names) * rounds
+
+    def on_receipt(_client: mqtt.Client, _data: Any, message: mqtt.MQTTMessage) -> None:
+        now, name = time.perf_counter(), message.topic.split("/")[2]
+        delays.extend(now - sent[name, seq] for seq in orjson.loads(message.payload)["stored"])
+        if len(delays) >= total:
+            loop.call_soon_threadsafe(everything.set)
+
+    listener = mqtt.Client(CallbackAPIVersion.VERSION2, protocol=mqtt.MQTTv5)
+    listener.on_message = on_receipt
+    listener.on_connect = lambda *_: listener.subscribe("boomledger/v1/+/committed", qos=1)
+    listener.connect(*address)
+    listener.loop_start()
+    gate = asyncio.Semaphore(50)
+    rng = np.random.default_rng(2)
+
+    async def one(name: str, place: int) -> None:
+        async with gate:
+            reader, writer = await asyncio.open_connection(*address)
+            writer.write(connect_packet(name))
+            await reader.read(64)
+        block = walk(rng, SAMPLES * rounds)
+        start = datetime.now(UTC) - timedelta(days=1)
+        for number in range(rounds):
+            await asyncio.sleep(every_s * (place / len(names) if number == 0 else 1))
+            raw = payload(number, block[:, number * SAMPLES : (number + 1) * SAMPLES], start, boot=9)
+            sent[name, number] = time.perf_counter()
+            writer.write(publish_packet(topic(name, Leaf.SAMPLES), raw, number + 1))
+            await reader.read(64)
+        await everything.wait()
+        writer.close()
+
+    await asyncio.wait_for(asyncio.gather(*(one(name, place) for place, name in enumerate(names))), 600)
+    listener.disconnect()
+    listener.loop_stop()
+    return delays
+
+
+def connect_packet(client_id: str) -> bytes:
+    """An MQTT 5 CONNECT with a clean start: 1000 full clients would measure themselves."""
+    body = text("MQTT") + bytes([5, 2]) + struct.pack(">H", 120) + b"\0" + text(client_id)
+    return b"\x10" + length(len(body)) + body
+
+
+def publish_packet(where: str, raw: bytes, packet_id: int) -> bytes:
+    """An MQTT 5 PUBLISH with QoS 1."""
+    body = text(where) + struct.pack(">H", packet_id) + b"\0" + raw
+    return b"\x32" + length(len(body)) + body
+
+
+def text(value: str) -> bytes:
+    return struct.pack(">H", len(value)) + value.encode()
+
+
+def length(value: int) -> bytes:
+    found = b""
+    while True:
+        value, low = divmod(value, 128)
+        found += bytes([low | (0x80 if value else 0)])
+        if not value:
+            return found
+
+
+def delays(address: Address, broker_url: str, database: str, names: list[str], rounds: int) -> list[float]:
+    process = child("ingest", broker_url, database, stdin=subprocess.PIPE, stdout=subprocess.DEVNULL)
+    time.sleep(3)  # the process starts and subscribes; a late start would only lengthen what is measured
+    found = asyncio.run(many_cranes(address, names, 10.0, rounds))
+    process.communicate(timeout=60)
+    return found
+
+
+def memory_growth(address: Address, broker_url: str, database: str, seconds: float) -> dict[str, float]:
+    """Ingest at full rate for a while: its memory after a tenth of the time and at the end [MB]."""
+    process = child("ingest", broker_url, database, stdin=subprocess.PIPE, stdout=subprocess.DEVNULL)
+    watched, sizes = psutil.Process(process.pid), []
+    end, number = time.monotonic() + seconds, 0
+    block = walk(np.random.default_rng(3), SAMPLES)
+    while time.monotonic() < end:
+        chunk = range(number, number + 2000)
+        start = datetime.now(UTC) - timedelta(days=300)
+        publish(
+            address, [(topic("bench-0", Leaf.SAMPLES), payload(one, block, start, boot=11)) for one in chunk]
+        )
+        number = chunk.stop
+        sizes.append(watched.memory_info().rss / 1e6)
+    process.communicate(timeout=120)
+    tenth = max(1, len(sizes) // 10)
+    return {
+        "memory_early_mb": statistics.mean(sizes[tenth : 2 * tenth]),
+        "memory_late_mb": statistics.mean(sizes[-tenth:]),
+    }
+
+
+def measure(full: bool) -> dict[str, float]:
+    names = [f"bench-{number}" for number in range(8)]
+    many = [f"many-{number}" for number in range(1000)]
+    messages = list(payloads(names, 40_000 if full else 8_000))
+    with tempfile.TemporaryDirectory(prefix="boomledger-bench-") as folder:
+        Path(folder).chmod(0o755)
+        program = find_mosquitto()
+        if program is None:
+            raise SystemExit("this benchmark needs a real mosquitto: apt-get install mosquitto")
+        postgres = EmbeddedPostgres(Path(folder) / "postgres")
+        broker = Broker(
+            Path(folder) / "broker", program=program, queued=QueueBounds(messages=200_000, bytes=2**30)
+        )
+        database = postgres.start()
+        try:
+            migrate(database)
+            with psycopg.connect(database) as conn:
+                cranes.save_site(conn, SITE)
+                for name in (*names, *many):
+                    cranes.save_crane(conn, crane(name))
+            address = broker.start()
+            broker_url = f"mqtt://{address[0]}:{address[1]}"
+            receive = bare_receive(address, messages)
+            copy = bare_copy(database, messages)
+            rate = end_to_end(address, broker_url, database, messages)
+            result = {
+                "end_to_end_vs_limit": rate / min(receive, copy),
+                "messages_per_s": rate,
+                "bare_receive_messages_per_s": receive,
+                "bare_copy_messages_per_s": copy,
+                "bytes_per_sample_hot": hot_bytes(database, len(messages) * SAMPLES),
+                "bytes_per_sample_cold": cold_bytes(database, Path(folder) / "cold"),
+            }
+            found = delays(address, broker_url, database, many, rounds=6 if full else 1)
+            result["p99_commit_delay_s"] = float(np.quantile(found, 0.99))
+            result["median_commit_delay_s"] = float(np.median(found))
+            if full:
+                result |= memory_growth(address, broker_url, database, 600)
+            return result
+        finally:
+            broker.stop()
+            postgres.stop()
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(
+        description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
+    )
+    parser.add_argument("--json", action="store_true", help="end with one line of JSON")
+    parser.add_argument("--full", action="store_true", help="more messages, and the memory over ten minutes")
+    parser.add_argument("--role", nargs="+", help=argparse.SUPPRESS)
+    arguments = parser.parse_args()
+    if arguments.role:
+        {"receive": role_receive, "ingest": role_ingest}[arguments.role[0]](*arguments.role[1:])
+        return
+    begin = time.perf_counter()
+    result = measure(arguments.full)
+    result["seconds"] = time.perf_counter() - begin
+    for name, value in result.items():
+        print(f"{name:32} {value:12.3f}")
+    if arguments.json:
+        print(json.dumps({name: round(value, 4) for name, value in result.items()}))
+
+
+if __name__ == "__main__":
+    main()
