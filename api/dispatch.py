@@ -7,18 +7,22 @@ from typing import Any
 
 import anyio
 import numpy as np
-from fastapi import APIRouter
+from fastapi import APIRouter, Response
 from psycopg import AsyncConnection
 
 from api import dispatch_words
-from api.deps import Caller, Conn
+from api.deps import Caller, Conn, get_crane
 from api.fleet_book import Book, Listed, Standing
+from api.lift_sheet import Sheet, lift_sheet_pdf
 from domain.answers import DispatchAnswer, DispatchCandidate, DispatchQuestion
 from domain.errors import NotFound
 from domain.job import LiftJob
+from domain.job_answers import SheetAsked
 from duty.capacity import SECTORS
 from duty.dispatch import Matches, Ruling, match
 from duty.ranking import Facts, Ranking, distance_km, lift_life_share, rank, remaining_life_ppm
+from store.charts import in_force
+from store.reading import CraneInSight
 from store.reservations import Held, cranes_held
 
 router = APIRouter(tags=["dispatch"])
@@ -199,3 +203,43 @@ def _notes(draft: bool, open_faults: list[str], overdue: str | None, booked: Hel
 def _known(value: float) -> float | None:
     """None for what JSON cannot say: NaN and infinity."""
     return float(value) if math.isfinite(value) else None
+
+
+@router.post("/dispatch/lift-sheet", response_class=Response)
+async def print_lift_sheet(asked: SheetAsked, conn: Conn, caller: Caller, book: Book) -> Response:
+    """One page (PDF) for one crane and one lift. It is no lift plan."""
+    crane = await get_crane(asked.crane, conn, caller)
+    return await sheet_response(asked, crane, conn, caller, book)
+
+
+async def sheet_response(
+    asked: SheetAsked, crane: CraneInSight, conn: Conn, caller: Caller, book: Book, *, held: bool = False
+) -> Response:
+    """The lift sheet as a response; `held` where the crane is held for this very job."""
+    day = day_of(asked.job)
+    listed = await book.listed(conn, day)
+    standing = await book.standing(conn, listed)
+    taken = {} if held else await held_in_window(conn, asked.job)
+    version = await in_force(conn, crane.name, day)
+    index = listed.index[crane.name]
+    sheet = Sheet(
+        title=asked.title,
+        question=asked.job,
+        candidate=await anyio.to_thread.run_sync(answer_for, asked.job, listed, standing, taken, crane.name),
+        crane=listed.cranes[index],
+        charts=listed.charts[index],
+        chart_source=(
+            "as entered with the type"
+            if version is None
+            else f"{version.source}, version {version.version_id}, from {version.valid_from}"
+        ),
+        assumptions=dispatch_words.ASSUMPTIONS,
+        time_zone=crane.time_zone,
+        prepared_by=caller.account,
+        prepared_at=datetime.now(UTC),
+    )
+    return Response(
+        await anyio.to_thread.run_sync(lift_sheet_pdf, sheet),
+        media_type="application/pdf",
+        headers={"content-disposition": f'inline; filename="lift-sheet-{crane.name}.pdf"'},
+    )

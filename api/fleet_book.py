@@ -17,7 +17,7 @@ from fastapi import Depends, Request
 from numpy.typing import NDArray
 from psycopg import AsyncConnection
 
-from domain.crane import Crane
+from domain.crane import Crane, LoadChart
 from domain.errors import InvalidInput
 from duty import fleet, service
 from duty.capacity import Flags, Floats
@@ -50,6 +50,7 @@ class Listed:
     stamp: str
     rows: tuple[FleetCrane, ...]
     fleet: Fleet
+    charts: tuple[tuple[LoadChart, ...], ...]  # in force, by crane
     design_lifts: Floats  # NaN where the design class is not entered or has no limit
     design_kq: Floats
     prior_duty: Flags  # whether duty before the first record is entered
@@ -130,6 +131,7 @@ def _lay_out(stamp: str, rows: charts.FleetRows, day: date) -> Listed:
         stamp=stamp,
         rows=parsed.rows,
         fleet=fleet.build(parsed.cranes, parsed.charts),
+        charts=parsed.charts,
         design_lifts=limits[:, 0],
         design_kq=limits[:, 1],
         prior_duty=np.array([crane.prior_duty is not None for crane in parsed.cranes], np.bool_),

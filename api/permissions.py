@@ -50,6 +50,8 @@ LEAST_ROLE: Final[dict[tuple[str, str], Role]] = {
     ("GET", "/quarantine"): ENGINEER,
     ("POST", "/dispatch"): DISPATCHER,
     ("POST", "/dispatch/assignment"): DISPATCHER,
+    ("POST", "/dispatch/lift-sheet"): DISPATCHER,
+    ("GET", "/reservations/{reservation_id}/lift-sheet"): VIEWER,
     ("GET", "/dispatch/levelling"): VIEWER,
     ("GET", "/reservations"): VIEWER,
     ("POST", "/reservations"): DISPATCHER,
@@ -72,6 +74,12 @@ LEAST_ROLE: Final[dict[tuple[str, str], Role]] = {
 }
 
 
+EVERY_SITE: Final[frozenset[tuple[str, str]]] = frozenset(
+    {("GET", "/users"), ("POST", "/users"), ("PATCH", "/users/{account}"), ("GET", "/audit")}
+)
+"""Routes about the whole installation: an administrator of some sites could widen their own sight by them."""
+
+
 def principal_of(request: Request) -> Principal:
     """Who is asking; 401 for nobody."""
     found: Principal | None = request.scope.get(PRINCIPAL)
@@ -91,6 +99,8 @@ def check_role(request: Request) -> None:
         raise Refused(403, "nobody may call this: the route has no entry in the table of roles")
     if not principal.role.covers(least):
         raise Refused(403, f"this needs the role {least}, and {principal.account} has {principal.role}")
+    if route in EVERY_SITE and principal.sites is not None:
+        raise Refused(403, f"this needs every site in sight, and {principal.account} sees some")
 
 
 def route_template(request: Request) -> str:

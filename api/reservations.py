@@ -6,15 +6,15 @@ from datetime import UTC, datetime, timedelta
 from typing import Annotated
 
 import anyio
-from fastapi import APIRouter, Path, Query
+from fastapi import APIRouter, Path, Query, Response
 
 from api.bounds import LIST_RANGE_MAX, TimeFrom, TimeTo, time_range
 from api.deps import Caller, Conn, SeenCrane, get_crane
-from api.dispatch import answer_for, day_of, held_in_window
+from api.dispatch import answer_for, day_of, held_in_window, sheet_response
 from api.fleet_book import Book
 from domain.answers import DispatchCandidate, DispatchQuestion, Page
 from domain.errors import InvalidInput, NotFound
-from domain.job_answers import CraneBias, HoldAsked, MeasuredAnswer, MeasuredRow, ReservationRow
+from domain.job_answers import CraneBias, HoldAsked, MeasuredAnswer, MeasuredRow, ReservationRow, SheetAsked
 from store import reservations
 from store.reservations import Measured, Reservation
 
@@ -75,6 +75,17 @@ async def list_reservations(
 async def show_reservation(reservation_id: ReservationId, conn: Conn, caller: Caller) -> ReservationRow:
     """One reservation with its job and what was planned."""
     return _row(await seen_reservation(reservation_id, conn, caller))
+
+
+@router.get("/reservations/{reservation_id}/lift-sheet", response_class=Response)
+async def print_held(reservation_id: ReservationId, conn: Conn, caller: Caller, book: Book) -> Response:
+    """The lift sheet (PDF) of a reservation with a job, by the charts and the record as they are now."""
+    found = await show_reservation(reservation_id, conn, caller)
+    if found.job is None:
+        raise NotFound(f"reservation {reservation_id} was made without a job: ask for the sheet with the job")
+    crane = await get_crane(found.crane, conn, caller)
+    asked = SheetAsked(crane=found.crane, title=found.title, job=found.job)
+    return await sheet_response(asked, crane, conn, caller, book, held=True)
 
 
 @router.delete("/reservations/{reservation_id}")

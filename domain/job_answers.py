@@ -40,6 +40,14 @@ class ReservationRow(Answer):
     released_at: AwareDatetime | None = None
 
 
+class SheetAsked(Value):
+    """A lift sheet to be made: one crane for one job."""
+
+    crane: CraneName
+    title: Title
+    job: DispatchQuestion
+
+
 class ChartsAsked(Value):
     """A version of load charts as CSV text; see docs/dispatch.md for the columns."""
 

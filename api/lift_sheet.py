@@ -1,0 +1,249 @@
+"""The lift sheet: one page for one crane and one lift, with the chart excerpt. It is no lift plan, and says so."""
+
+import json
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from importlib.resources import files
+from itertools import pairwise
+from typing import Any, Final
+from zoneinfo import ZoneInfo
+
+import numpy as np
+import typst
+
+from domain.answers import CAUTIONS_DISPATCH, DispatchCandidate, DispatchQuestion
+from domain.crane import Crane, LoadChart, Sector, Spread
+from domain.errors import InvalidInput
+from domain.job import Position
+from duty.capacity import SECTORS, capacity_kg
+from duty.dispatch import span_of
+
+WIDTH_MM: Final = 74.0
+HEIGHT_MM: Final = 50.0
+_NO_PLAN: Final = (
+    "It helps to prepare one. A competent person plans the lift, looks at the ground, the stabilisers, the wind, the "
+    "load and the load chart at the crane, and decides. The crane's limiter stays in charge."
+)
+_SECTORS: Final = {
+    Sector.OVER_CAB: "over the cab",
+    Sector.SIDE: "over the side",
+    Sector.REAR: "over the rear",
+}
+_SPREADS: Final = {Spread.FULL: "full", Spread.PART: "part", Spread.NONE: "not extended"}
+
+Pairs = list[tuple[str, str]]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Sheet:
+    """What a sheet is made of."""
+
+    title: str
+    question: DispatchQuestion
+    candidate: DispatchCandidate
+    crane: Crane
+    charts: tuple[LoadChart, ...]  # in force on the day of the job
+    chart_source: str  # where they were read off, and since when they hold
+    assumptions: tuple[str, ...]
+    time_zone: str
+    prepared_by: str
+    prepared_at: datetime
+
+
+def lift_sheet_pdf(sheet: Sheet) -> bytes:
+    """The sheet as PDF/UA. Takes some 50 ms of CPU: run it in a thread.
+
+    Raises InvalidInput for a crane that does not fit: there is nothing to sign then.
+    """
+    if not sheet.candidate.fit:
+        raise InvalidInput(
+            f"{sheet.candidate.crane} cannot take this job: {'; '.join(sheet.candidate.reasons)}",
+            field="crane",
+        )
+    source = files(__package__).joinpath("reports/lift_sheet.typ").read_bytes()
+    pdf: bytes = typst.compile(
+        source,
+        format="pdf",
+        ignore_system_fonts=True,
+        pdf_standards=["ua-1"],
+        timestamp=int(sheet.prepared_at.timestamp()),
+        sys_inputs={"data": json.dumps(sheet_data(sheet))},
+    )
+    return pdf
+
+
+def sheet_data(sheet: Sheet) -> dict[str, Any]:
+    """Everything that the page shows."""
+    local = sheet.prepared_at.astimezone(ZoneInfo(sheet.time_zone))
+    return {
+        "title": f"Lift sheet: {sheet.title}",
+        "date": [local.year, local.month, local.day],
+        "footer": (
+            f"Prepared {local:%Y-%m-%d %H:%M} {sheet.time_zone} by {sheet.prepared_by} with Boomledger."
+            + (" Invented crane: for demonstration only." if sheet.crane.type.invented else "")
+        ),
+        "no_plan": _NO_PLAN,
+        "lift": _lift(sheet),
+        "crane": _crane(sheet),
+        "result": _result(sheet),
+        "pads": _pads(sheet),
+        "chart": _chart(sheet),
+        "assumptions": list(sheet.assumptions),
+        "cautions": [*CAUTIONS_DISPATCH, "The sheet holds for this crane, this set-up and this day only."],
+    }
+
+
+def _lift(sheet: Sheet) -> Pairs:
+    job = sheet.question
+    pairs = [
+        ("Load", f"{job.mass_kg:.0f} kg"),
+        ("Rigging and attachment", f"{job.rigging_kg:.0f} kg"),
+        ("On the hook", f"{job.hook_load_kg:.0f} kg"),
+        ("Set down at", _position(job.place)),
+    ]
+    if job.pick is not None:
+        pairs.insert(3, ("Picked up at", _position(job.pick)))
+    if job.obstacle_height_m is not None:
+        pairs.append(
+            (
+                "Over an obstacle",
+                f"{job.obstacle_height_m:.1f} m high, {job.clearance_m:.1f} m clear, "
+                f"{job.below_hook_m:.1f} m below the hook",
+            )
+        )
+    pairs.append(
+        ("Room for stabilisers", f"left {_SPREADS[job.spread_left]}, right {_SPREADS[job.spread_right]}")
+    )
+    bears = "not stated" if job.ground_bearing_kpa is None else f"{job.ground_bearing_kpa:.0f} kPa"
+    plate = "none" if job.plate_area_m2 is None else f"{job.plate_area_m2:.2f} m2"
+    pairs += [("Ground bears", bears), ("Plates under pads", plate)]
+    if job.window is not None:
+        zone = ZoneInfo(sheet.time_zone)
+        start, end = job.window.starts_at.astimezone(zone), job.window.ends_at.astimezone(zone)
+        pairs.append(("Time", f"{start:%Y-%m-%d %H:%M} to {end:%Y-%m-%d %H:%M} {sheet.time_zone}"))
+    return pairs
+
+
+def _position(position: Position) -> str:
+    where = "" if position.sector is None else f", {_SECTORS[position.sector]}"
+    return f"{position.outreach_m:.2f} m outreach, hook at {position.hook_height_m:.1f} m{where}"
+
+
+def _crane(sheet: Sheet) -> Pairs:
+    found = sheet.candidate
+    counting = [SECTORS[index] for index in span_of(sheet.question).sectors]
+    sector = " and ".join(_SECTORS[one] for one in ([found.sector] if found.sector else counting))
+    return [
+        ("Crane", f"{found.crane} {found.title}".strip()),
+        ("Type", sheet.crane.type.title),
+        ("Stabilisers", f"left {_word(found.spread_left)}, right {_word(found.spread_right)}"),
+        ("Sector", sector),
+        ("Fly jib", "fitted" if found.jib_fitted else "not fitted"),
+        ("Extensions out", "as needed" if found.stage is None else str(found.stage)),
+        ("Load chart", sheet.chart_source),
+        ("Open faults", ", ".join(found.open_faults) or "none recorded"),
+        ("Service", "OVERDUE" if found.service_overdue else "not overdue by the record"),
+    ]
+
+
+def _word(spread: Spread | None) -> str:
+    return "" if spread is None else _SPREADS[spread]
+
+
+def _result(sheet: Sheet) -> Pairs:
+    found, job = sheet.candidate, sheet.question
+    return [
+        ("Rated capacity there", f"{found.capacity_kg:.0f} kg"),
+        ("Capacity used", f"{found.capacity_used_pct:.1f} %"),
+        ("Planning limit", f"{job.planning_limit_pct:.0f} %"),
+        ("Headroom to it", f"{found.headroom_pct:.1f} %, {found.headroom_kg:.0f} kg"),
+        ("Held down by", found.limited_by or ""),
+        ("Display may show", f"about {found.expected_utilisation_pct:.0f} % utilisation (estimate)"),
+    ]
+
+
+def _pads(sheet: Sheet) -> Pairs:
+    found, job = sheet.candidate, sheet.question
+    return [
+        ("Left, at most", f"{found.pad_left_kn:.0f} kN"),
+        ("Right, at most", f"{found.pad_right_kn:.0f} kN"),
+        ("Ground pressure", f"{found.pad_pressure_kpa:.0f} kPa under pad or plate"),
+        ("Tipping line", f"{found.stability_margin_m:.2f} m from the resultant"),
+        ("Hoisting factor", f"{job.hoisting_factor:.2f} on the load (assumed)"),
+    ]
+
+
+def _chart(sheet: Sheet) -> dict[str, Any]:
+    """The chart lines that count, as drawn lengths; the point of the lift and of the capacity marked."""
+    found, job = sheet.candidate, sheet.question
+    span = span_of(job)
+    sectors = {SECTORS[index] for index in span.sectors} if found.sector is None else {found.sector}
+    charts = [chart for chart in sheet.charts if _counts(chart, found, sectors)]
+    far = span.outreach_m[1]
+    most_m = max(point.outreach_m for chart in charts for point in chart.points)
+    capacity = float(found.capacity_kg or 0.0)
+    # The excerpt: capacities far above the lift would press the rest of the line flat.
+    most_kg = max(1.6 * capacity, 1.2 * job.hook_load_kg)
+    x, y = WIDTH_MM / most_m, HEIGHT_MM / most_kg
+
+    def drawn(points: Iterable[tuple[float, float]]) -> list[tuple[float, float]]:
+        return [(round(r * x, 2), round(min(kg, most_kg) * y, 2)) for r, kg in points]
+
+    # Sectors with the same line share one with both names.
+    labels: dict[tuple[tuple[float, float], ...], list[str]] = {}
+    for chart in charts:
+        line = tuple(drawn(_steps(chart, span.hook_height_m)))
+        labels.setdefault(line, []).append("all round" if chart.sector is None else _SECTORS[chart.sector])
+    lines = [{"points": line, "label": ", ".join(names)} for line, names in labels.items()]
+    return {
+        "width": WIDTH_MM,
+        "height": HEIGHT_MM,
+        "x_ticks": [{"at": round(at * x, 2), "label": f"{at:g}"} for at in _ticks(most_m)],
+        "y_ticks": [{"at": round(at * y, 2), "label": f"{at:g}"} for at in _ticks(most_kg)],
+        "lines": lines,
+        "limit": drawn(
+            [(0.0, capacity * job.planning_limit_pct / 100), (far, capacity * job.planning_limit_pct / 100)]
+        ),
+        "marks": [
+            {"x": far * x, "y": capacity * y, "label": f"{capacity:.0f} kg", "hollow": True},
+            {"x": far * x, "y": job.hook_load_kg * y, "label": f"{job.hook_load_kg:.0f} kg", "hollow": False},
+        ],
+        "alt": (
+            f"Rated capacity over outreach. At {far:.2f} m the chart gives {capacity:.0f} kg; the lift hangs "
+            f"{job.hook_load_kg:.0f} kg there."
+        ),
+        "caption": (
+            f"Hollow: rated capacity at {far:.2f} m, that of the next larger outreach in the chart. Filled: the lift. "
+            f"Dashed: {job.planning_limit_pct:.0f} % planned with."
+        ),
+    }
+
+
+def _counts(chart: LoadChart, found: DispatchCandidate, sectors: set[Sector]) -> bool:
+    same = (chart.spread_left, chart.spread_right, chart.jib_fitted, chart.stage) == (
+        found.spread_left,
+        found.spread_right,
+        found.jib_fitted,
+        found.stage,
+    )
+    return same and (chart.sector is None or chart.sector in sectors)
+
+
+def _steps(chart: LoadChart, hook_height_m: tuple[float, float]) -> list[tuple[float, float]]:
+    """Corners of the line that the conservative reading draws."""
+    at = sorted({point.outreach_m for point in chart.points})
+    read = np.min([capacity_kg(chart, at, height) for height in hook_height_m], axis=0).tolist()
+    corners = [(at[0], read[0])]
+    for (near, before), (far, after) in pairwise(zip(at, read, strict=True)):
+        corners += [(near, after), (far, after)] if after < before else [(far, after)]
+    return corners
+
+
+def _ticks(most: float) -> Sequence[float]:
+    """Round steps, four to nine of them."""
+    step = 10.0 ** np.floor(np.log10(most))
+    for finer in (1.0, 2.0, 4.0, 5.0):
+        if most / (step / finer) >= 4:
+            return [float(at) for at in np.arange(0.0, most, step / finer)]
+    return [0.0, most]

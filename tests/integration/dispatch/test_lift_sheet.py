@@ -1,0 +1,85 @@
+"""The lift sheet: one page, tagged for screen readers, with the figures of the answer, and no lift plan."""
+
+import io
+from typing import Any
+
+import httpx
+import pypdf
+import pytest
+
+pytestmark = pytest.mark.anyio
+
+JOB: dict[str, Any] = {
+    "mass_kg": 1900.0,
+    "rigging_kg": 60.0,
+    "outreach_m": 7.3,
+    "hook_height_m": 4.0,
+    "sector": "side",
+    "pick": {"outreach_m": 5.0, "sector": "rear"},
+    "obstacle_height_m": 3.0,
+    "spread_left": "part",
+    "ground_bearing_kpa": 3000.0,
+}
+WINDOW = {"starts_at": "2027-07-02T06:00:00Z", "ends_at": "2027-07-02T08:00:00Z"}
+
+
+def text_of(pdf: bytes) -> str:
+    pages = pypdf.PdfReader(io.BytesIO(pdf)).pages
+    assert len(pages) == 1
+    return " ".join(pages[0].extract_text().split())
+
+
+async def test_the_sheet_shows_what_dispatch_answered(client: httpx.AsyncClient) -> None:
+    answer = (await client.post("/dispatch", json=JOB)).json()
+    row = next(one for one in answer["candidates"] if one["crane"] == "yard-04")
+    printed = await client.post(
+        "/dispatch/lift-sheet", json={"crane": "yard-04", "title": "Trusses & beams <4>", "job": JOB}
+    )
+    assert printed.status_code == 200, printed.text
+    assert printed.headers["content-type"] == "application/pdf"
+    text = text_of(printed.content)
+    assert "This is no lift plan" in text
+    assert "Headroom on a screen is not permission to lift" in text
+    assert "Trusses & beams <4>" in text
+    assert "Invented crane: for demonstration only" in text
+    for figure in (
+        "1960 kg",  # 1900 + 60 on the hook
+        f"{row['capacity_kg']:.0f} kg",
+        f"{row['capacity_used_pct']:.1f} %",
+        f"{row['pad_left_kn']:.0f} kN",
+        f"{row['pad_pressure_kpa']:.0f} kPa",
+        "over the side and over the rear",
+        "left part, right full",
+    ):
+        assert figure in text, figure
+    assert all(name in text for name in ("Prepared by", "Operator", "Competent person"))
+
+
+async def test_a_reservation_prints_its_own_sheet_in_the_time_of_its_site(client: httpx.AsyncClient) -> None:
+    asked = {"crane": "yard-04", "window": WINDOW, "title": "House 4", "job": JOB}
+    held = (await client.post("/reservations", json=asked)).json()
+    text = text_of((await client.get(f"/reservations/{held['reservation_id']}/lift-sheet")).content)
+    # 06:00 UTC on a July day is 08:00 in the zone of the yard.
+    assert "2027-07-02 08:00 to 2027-07-02 10:00 Europe/Vienna" in text
+    bare = (await client.post("/reservations", json={**asked, "crane": "yard-05", "job": None})).json()
+    refused = await client.get(f"/reservations/{bare['reservation_id']}/lift-sheet")
+    assert refused.status_code == 404
+    assert "without a job" in refused.json()["detail"]
+
+
+async def test_there_is_no_sheet_for_a_crane_that_does_not_fit(client: httpx.AsyncClient) -> None:
+    job = {**JOB, "mass_kg": 50_000.0}
+    refused = await client.post("/dispatch/lift-sheet", json={"crane": "yard-04", "title": "x", "job": job})
+    assert refused.status_code == 422
+    assert "cannot take this job" in refused.json()["detail"]
+
+
+@pytest.mark.parametrize("crane", ["yard-01", "yard-09", "yard-11"])
+@pytest.mark.parametrize("outreach_m", [7.9, 8.1])
+async def test_every_kind_of_crane_prints_on_one_page(
+    client: httpx.AsyncClient, crane: str, outreach_m: float
+) -> None:
+    job = {"mass_kg": 400.0, "rigging_kg": 0.0, "outreach_m": outreach_m}
+    printed = await client.post("/dispatch/lift-sheet", json={"crane": crane, "title": "x" * 200, "job": job})
+    assert printed.status_code == 200, printed.text
+    text_of(printed.content)
