@@ -11,10 +11,11 @@ def as_signal(values: ArrayLike, name: str = "values") -> NDArray[np.float64]:
 
     Raises InvalidInput unless `values` has one dimension.
     """
-    signal = np.asarray(values)
+    # Aligned and writable although nobody writes: each kind of array would make the compiler start again.
+    signal: NDArray[np.float64] = np.require(values, np.float64, ["C", "A", "W"])
     if signal.ndim != 1:
         raise InvalidInput(f"{name} has the shape {signal.shape}: give one dimension, (n,)", field=name)
-    return np.ascontiguousarray(signal, dtype=np.float64)
+    return signal
 
 
 def check_finite(signal: NDArray[np.float64], name: str = "values") -> None:
