@@ -1,0 +1,84 @@
+"""The order of cranes: which weight decides when."""
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from domain.job import LiftJob, Weights
+from duty.dispatch import match
+from duty.fleet import build
+from duty.ranking import Facts, lift_life_share, rank, remaining_life_ppm
+from tests.unit.duty.invented import TYPE, chart, crane
+
+JOB = LiftJob(mass_kg=1000.0, rigging_kg=0.0, outreach_m=5.0)
+WEAK = TYPE.model_copy(update={"name": "invented-weak", "charts": (chart(((2.0, 900.0), (7.0, 300.0))),)})
+
+
+def facts(count: int, **changed: object) -> Facts:
+    plain = {
+        "free": np.ones(count, np.bool_),
+        "forbidding_faults": np.zeros(count, np.intp),
+        "service_overdue": np.zeros(count, np.bool_),
+        "life_ppm": np.ones(count),
+        "distance_km": np.zeros(count),
+    }
+    return Facts(**{**plain, **{name: np.array(value) for name, value in changed.items()}})  # type: ignore[arg-type]
+
+
+MATCHES = match(build([crane(f"invented-{index}") for index in range(5)]), JOB)
+
+
+def test_the_order_of_the_defaults() -> None:
+    ranking = rank(
+        MATCHES,
+        facts(
+            5,
+            free=[False, True, True, True, True],
+            forbidding_faults=[0, 2, 0, 0, 0],
+            service_overdue=[False, False, True, False, False],
+            life_ppm=[1.0, 1.0, 1.0, 9.0, 2.0],
+            distance_km=[0.0, 0.0, 0.0, 0.0, 50.0],
+        ),
+        Weights(),
+    )
+    # Points: 1001, 501, 201, 9, 2 + 0.1 * 50 = 7.
+    assert ranking.points.tolist() == pytest.approx([1001, 501, 201, 9, 7])
+    assert ranking.order.tolist() == [4, 3, 2, 1, 0]
+
+
+def test_cranes_that_do_not_fit_come_last_whatever_the_points() -> None:
+    matches = match(build([crane("invented-a", WEAK), crane("invented-b")]), JOB)
+    ranking = rank(matches, facts(2, free=[True, False]), Weights())
+    assert ranking.order.tolist() == [1, 0]
+
+
+def test_life_is_bounded_and_has_a_price_where_it_is_not_known() -> None:
+    ranking = rank(MATCHES, facts(5, life_ppm=[np.nan, 1e9, 10.0, 0.0, 0.0]), Weights())
+    assert ranking.terms["life"].tolist() == [50.0, 100.0, 10.0, 0.0, 0.0]
+
+
+def test_ties_keep_the_order_of_the_fleet() -> None:
+    assert rank(MATCHES, facts(5), Weights()).order.tolist() == [0, 1, 2, 3, 4]
+
+
+@settings(deadline=None)
+@given(st.lists(st.floats(0, 1e6), min_size=7, max_size=7))
+def test_points_are_the_sum_of_their_terms(values: list[float]) -> None:
+    weights = Weights(**dict(zip(Weights.model_fields, values, strict=True)))
+    ranking = rank(
+        MATCHES, facts(5, free=[False, True, False, True, True], distance_km=[1, 2, 3, np.nan, 5.0]), weights
+    )
+    np.testing.assert_allclose(sum(ranking.terms.values()), ranking.points)
+    fit_points = ranking.points[ranking.order]
+    assert (np.diff(fit_points) >= 0).all()
+
+
+def test_life_share_worked_by_hand() -> None:
+    # Half the structural rating counts an eighth; 63 000 lifts at kQ 0.25 are 15 750 full lifts: 0.125 / 15 750.
+    share = float(lift_life_share(50.0, 63_000.0, 0.25))
+    assert share == pytest.approx(0.125 / 15_750)
+    # With f1 1.2 and 40 % left: 1.2 / 0.4 = 3 times as many millionths of what remains.
+    assert remaining_life_ppm(share, 1.2, 0.6) == pytest.approx(3e6 * share)
+    # A spent crane costs a thousand times, not infinitely much.
+    assert remaining_life_ppm(share, 1.0, 1.4) == pytest.approx(1e9 * share)
