@@ -1,6 +1,7 @@
 """Stages between the gate and the routes: entity tags, the audit, and idempotency keys. Pure ASGI."""
 
 import hashlib
+import re
 from collections.abc import Awaitable, Callable
 from dataclasses import dataclass, field
 from typing import Final
@@ -18,11 +19,11 @@ from store.access import Principal
 _LOG = structlog.get_logger("api")
 
 EXPORT_TYPES: Final = ("text/csv", "application/vnd.apache.parquet", "application/pdf")
-NOT_WRITES: Final = frozenset({"/login", "/dispatch"})
-"""Log-ins are written down where they are decided; a dispatch question changes nothing."""
+NOT_WRITES: Final = frozenset({"/login", "/dispatch", "/dispatch/assignment"})
+"""Log-ins are written down where they are decided; dispatch questions change nothing."""
 NEVER_KEPT: Final = frozenset({"/login", "/logout", "/tokens"})
 """Their answers carry secrets or cookies, which no key may bring back."""
-KEY_LENGTH_MAX: Final = 200
+KEY_FORM: Final = re.compile(r"[\x21-\x7e]{1,200}")
 TAGGED_BYTES_MAX: Final = 8_000_000
 
 
@@ -141,8 +142,8 @@ class Idempotent:
         if key is None or principal is None or scope["method"] in SAFE_METHODS or _path(scope) in NEVER_KEPT:
             await self._app(scope, receive, send)
             return
-        if not 1 <= len(key) <= KEY_LENGTH_MAX or "\x00" in key:
-            text = f"an Idempotency-Key has 1 to {KEY_LENGTH_MAX} characters"
+        if not KEY_FORM.fullmatch(key):
+            text = "an Idempotency-Key has 1 to 200 visible ASCII characters"
             await problem_response(422, text)(scope, receive, send)
             return
         body = await read_body(receive)

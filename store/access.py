@@ -163,7 +163,7 @@ async def change_account(
         if row is None:
             raise NotFound(f"there is no account {name!r}")
         if not await _all(conn, query("count_active_admins"), {}):
-            raise Conflict("this would leave no administrator: make another account administrator first")
+            raise Conflict("this would leave no administrator of every site: make another account one first")
         await conn.execute(query("end_sessions_of"), {"account_id": row["account_id"]})
     return row
 

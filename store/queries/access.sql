@@ -31,8 +31,11 @@ where name = %(name)s
 returning account_id, name, role, sites, created_at, disabled_at;
 
 -- name: count_active_admins
--- Administrators that can still sign in, locked so that two changes cannot both remove the last one.
-select account_id from account where role = 'admin' and disabled_at is null order by account_id for update;
+-- Administrators of every site that can still sign in, locked so that two changes cannot both remove the last one.
+select account_id from account
+where role = 'admin' and sites is null and disabled_at is null
+order by account_id
+for update;
 
 -- name: add_session
 -- Open a session.

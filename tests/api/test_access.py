@@ -124,8 +124,8 @@ async def test_disabling_an_account_ends_its_sessions_and_tokens(fresh_api: Fast
 async def test_the_last_administrator_cannot_be_removed(fresh_api: FastAPI) -> None:
     admin = await signed_in(fresh_api, "admin-all")
     assert (await admin.patch("/users/admin-north", json={"role": "viewer"})).status_code == 200
-    refused = await admin.patch("/users/admin-all", json={"role": "viewer"})
-    assert refused.status_code == 409
+    for change in ({"role": "viewer"}, {"disabled": True}, {"sites": ["north-yard"]}):
+        assert (await admin.patch("/users/admin-all", json=change)).status_code == 409
     assert (await admin.get("/me")).json()["role"] == "admin"
 
 
@@ -233,6 +233,17 @@ async def test_a_crane_out_of_sight_is_as_one_that_does_not_exist(api: FastAPI, 
     assert {row["crane"] for row in live} == {"heron-3", "plover-2"}
     found = (await north.post("/dispatch", json=DISPATCH)).json()["candidates"]
     assert {row["crane"] for row in found} == {"heron-3", "plover-2"}
+
+
+async def test_an_administrator_of_some_sites_cannot_widen_their_sight(fresh_api: FastAPI) -> None:
+    north = await signed_in(fresh_api, "admin-north")
+    new = {"name": "mole", "password": PASSWORD, "role": "admin"}
+    assert (await north.post("/users", json=new)).status_code == 403
+    assert (await north.patch("/users/admin-north", json={"sites": None})).status_code == 403
+    assert (await north.get("/audit")).status_code == 403
+    assert (await north.get("/tokens", params={"everyone": True})).status_code == 403
+    made = (await north.post("/tokens", json={"title": "t", "role": "admin", "sites": None})).json()
+    assert made["sites"] == ["north-yard"]
 
 
 async def test_writes_exports_and_log_ins_are_written_down(fresh_api: FastAPI) -> None:

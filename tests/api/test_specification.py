@@ -9,21 +9,22 @@ import os
 import threading
 from collections import Counter
 from collections.abc import Iterator
+from typing import Any
 
+import httpx
 import psycopg
 import pytest
 import uvicorn
 from fastapi import FastAPI
 from schemathesis import GenerationMode, openapi
-from schemathesis.engine import Status, from_schema
-from schemathesis.engine.events import EngineFinished, NonFatalError, ScenarioFinished
+from schemathesis.engine import from_schema
+from schemathesis.engine.events import NonFatalError, ScenarioFinished
 
 from api.app import create_api
 from api.settings import ApiSettings
 from store.access import new_secret, secret_sha256
 
 EXAMPLES = int(os.environ.get("BOOMLEDGER_TEST_EXAMPLES", "8"))
-DESCRIPTION = "/openapi.json"  # is what is read
 ENDLESS = "/live/stream"  # ends when the caller says; tried in test_live.py
 
 
@@ -83,13 +84,24 @@ def admin_token(fresh_yard_url: str) -> str:
     return secret
 
 
+def description(server: Server, token: str) -> dict[str, Any]:
+    """The description of the running api, without what would keep the tests from reaching the routes."""
+    headers = {"authorization": f"Bearer {token}"}
+    spec: dict[str, Any] = httpx.get(f"{server.url}/openapi.json", headers=headers, timeout=120).json()
+    del spec["paths"][ENDLESS]
+    for operations in spec["paths"].values():
+        for operation in operations.values():
+            # A key that comes again answers for the route: test_access.py tries it.
+            operation["parameters"] = [
+                one for one in operation.get("parameters", ()) if one["name"] != "Idempotency-Key"
+            ]
+    return spec
+
+
 def test_the_api_does_what_its_description_says(
     server: Server, admin_token: str, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    schema = openapi.from_url(
-        f"{server.url}/openapi.json", headers={"authorization": f"Bearer {admin_token}"}
-    )
-    schema = schema.exclude(path=ENDLESS)
+    schema = openapi.from_dict(description(server, admin_token))
     schema.config.update(
         base_url=server.url,
         headers={"Authorization": f"Bearer {admin_token}"},
@@ -104,27 +116,33 @@ def test_the_api_does_what_its_description_says(
         no_shrink=True,
     )
     schema.config.phases.update(phases=["examples", "coverage", "fuzzing"])
-    failures: list[str] = []
+    # Rules between fields (from before to, sectors that agree) do not fit into a schema: 422 may answer them.
+    schema.config.checks.positive_data_acceptance.expected_statuses = [
+        "2xx",
+        "401",
+        "403",
+        "404",
+        "409",
+        "422",
+        "429",
+    ]
+    failures: dict[str, list[str]] = {}
     routes: set[str] = set()
     requests: Counter[str] = Counter()
     for event in from_schema(schema).execute():
         if isinstance(event, NonFatalError):
-            failures.append(str(event.info))
+            failures.setdefault("error", []).append(str(event.info))
         if isinstance(event, ScenarioFinished):
             routes.add(event.label or "")
             requests[event.phase.name.lower()] += len(event.recorder.interactions)
-            if event.status in (Status.FAILURE, Status.ERROR):
-                failures += [
-                    f"{event.label}: {check.failure_info.failure.title} {check.failure_info.failure.message}"
-                    f" | {check.failure_info.code_sample}"
-                    for checks in event.recorder.checks.values()
-                    for check in checks
-                    if check.failure_info is not None
-                ]
-        if isinstance(event, EngineFinished):
-            with capsys.disabled():
-                counts = ", ".join(f"{count} {phase}" for phase, count in requests.items())
-                print(f"\nschemathesis: {len(routes)} routes, {counts} requests, {len(failures)} failures")
-    described = {path for path in schema.raw_schema["paths"] if path not in (ENDLESS, DESCRIPTION)}
-    assert failures == [], "\n".join(failures[:30])
-    assert {route.split(" ", 1)[1] for route in routes} == described
+            for check in (check for checks in event.recorder.checks.values() for check in checks):
+                if check.failure_info is not None:
+                    failure = check.failure_info.failure
+                    failures.setdefault(f"{event.label}: {failure.title}", []).append(
+                        f"{failure.message[:300]} | {check.failure_info.code_sample[:600]}"
+                    )
+    counts = ", ".join(f"{count} {phase}" for phase, count in requests.items())
+    with capsys.disabled():
+        print(f"\nschemathesis: {len(routes)} routes, requests: {counts}; {len(failures)} kinds of failure")
+    assert not failures, "\n".join(f"{len(each)} x {kind}: {each[0]}" for kind, each in failures.items())
+    assert {route.split(" ", 1)[1] for route in routes} == set(schema.raw_schema["paths"])
