@@ -13,7 +13,7 @@ import numpy as np
 from simulator.yard import YardCrane
 
 _WORK, _CODES = 11, 12  # purposes of random streams
-_WINTER_SHARE: Final = 0.8  # of the usual working days in January, against July
+_WINTER_SHARE: Final = 0.9  # of the usual working days in January, against July
 _BREAKDOWN_DAYS: Final = (1, 2, 3, 6)
 _BREAKDOWNS_PER_YEAR: Final = 1.5
 _USUAL_CODE_WEIGHT: Final = 20.0
