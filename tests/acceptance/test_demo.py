@@ -6,7 +6,7 @@ import signal
 import subprocess
 import sys
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from pathlib import Path
 
 import httpx
@@ -65,8 +65,8 @@ def wait(condition: Callable[[], object], demo: Demo) -> re.Match[str]:
 
 
 @pytest.fixture
-def data_dir(tmp_path: Path) -> Iterator[Path]:
-    yield tmp_path / "data"
+def data_dir(tmp_path: Path) -> Path:
+    return tmp_path / "data"
 
 
 def test_demo_from_first_start_to_restart(data_dir: Path) -> None:
