@@ -12,8 +12,9 @@ from typing import Final
 
 from fastapi import Depends, FastAPI
 from fastapi.routing import APIRoute
+from starlette._utils import get_route_path
 from starlette.middleware.gzip import GZipMiddleware
-from starlette.types import ASGIApp
+from starlette.types import ASGIApp, Scope
 
 from api import (
     access,
@@ -85,6 +86,7 @@ def create_api(database_url: str, settings: ApiSettings | None = None) -> FastAP
     for router in ROUTERS:
         api.include_router(router)
     api.state.describe = lambda: describe(api, every_route())
+    api.state.allowed = allowed_methods
     add_problem_handlers(api)
     api.add_middleware(Tagged)
     api.add_middleware(Audited, pool=lambda: api.state.pool)
@@ -118,6 +120,15 @@ def guard(
 def every_route() -> list[APIRoute]:
     """Every route of the api."""
     return [route for router in ROUTERS for route in router.routes if isinstance(route, APIRoute)]
+
+
+def allowed_methods(scope: Scope) -> list[str]:
+    """Methods that some route answers on the path of a request."""
+    path = get_route_path(scope)
+    found = {
+        method for route in every_route() if route.path_regex.match(path) for method in route.methods or ()
+    }
+    return sorted(found)
 
 
 async def open_api(api: FastAPI) -> None:

@@ -81,7 +81,8 @@ def pad_forces(
     """
     levers = _levers(supports)
     mass = np.asarray(mass_kg, float)
-    force = levers.weight * mass + levers.by_x * moment_x_kg_m + levers.by_y * moment_y_kg_m
+    moment_x, moment_y = np.asarray(moment_x_kg_m, float), np.asarray(moment_y_kg_m, float)
+    force = levers.weight * mass + levers.by_x * moment_x + levers.by_y * moment_y
     left, right = _largest(force)
     return PadForces(left, right, _margin(levers, force, mass))
 
