@@ -5,7 +5,7 @@ dash = create_dashboard("http://api:8000/api/v1")    # two processes
 uvicorn.run(dash.server)
 """
 
-from collections.abc import AsyncIterator, Mapping
+from collections.abc import AsyncIterator
 from contextlib import AsyncExitStack, asynccontextmanager
 from pathlib import Path
 from typing import Any, Final
@@ -94,13 +94,12 @@ def _index() -> str:
 
 def _lifespan_of(mounted: FastAPI | None, client: Client) -> Any:
     @asynccontextmanager
-    async def lifespan(_server: FastAPI) -> AsyncIterator[Mapping[str, Any]]:
+    async def lifespan(_server: FastAPI) -> AsyncIterator[None]:
         async with AsyncExitStack() as stack:
             stack.push_async_callback(client.close)
-            state: Mapping[str, Any] = {}
             if mounted is not None:
-                state = await stack.enter_async_context(mounted.router.lifespan_context(mounted)) or {}
-            yield state
+                await stack.enter_async_context(mounted.router.lifespan_context(mounted))
+            yield
 
     return lifespan
 

@@ -23,7 +23,7 @@ TABLE_ROWS: Final = 60
 
 def layout(*, x_title: str, y_title: str, height: int = 280, **more: Any) -> dict[str, Any]:
     """The look that all cartesian charts share. `more` is merged in, axes key by key."""
-    axis = {
+    axis: dict[str, Any] = {
         "gridcolor": "@line",
         "linecolor": "@line_strong",
         "tickcolor": "@line_strong",
