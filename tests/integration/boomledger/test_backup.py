@@ -1,0 +1,68 @@
+"""Backup and restore: every table says the same afterwards."""
+
+from pathlib import Path
+
+import psycopg
+import pytest
+
+from boomledger.backup import back_up, restore
+from domain.errors import Conflict, Unavailable
+from ingest.limits import Limits
+from ingest.writer import Incoming, Writer
+from store.migrate import migrate
+from store.segments import from_ms
+from tests.support.ingesting import register
+from tests.support.telemetry import message
+
+
+def contents(url: str) -> dict[str, list[str]]:
+    """Every row of every table as text, in a fixed order."""
+    with psycopg.connect(url) as conn:
+        tables = [
+            name
+            for (name,) in conn.execute(
+                "select c.relname from pg_class c join pg_namespace n on n.oid = relnamespace"
+                " where nspname = 'public' and relkind in ('r', 'p') and not relispartition"
+            ).fetchall()
+        ]
+        return {
+            table: [row for (row,) in conn.execute(f"select t::text from {table} t order by 1").fetchall()]
+            for table in tables
+        }
+
+
+def test_a_restored_database_says_the_same(database: str, empty_database: str, tmp_path: Path) -> None:
+    register(database, "crane-a", "crane-b")
+    writer = Writer(database, Limits(), alone=False)
+    now = from_ms(1_780_000_000_000)
+    writer.store(
+        [Incoming(*message(name, number), now) for name in ("crane-a", "nobody") for number in range(40)]
+    )
+    writer.close()
+    file = tmp_path / "backup"
+    assert back_up(database, file) == file.stat().st_size
+    restore(empty_database, file)
+    before, after = contents(database), contents(empty_database)
+    assert before == after
+    assert (len(before["segment"]), len(before["event"]), len(before["quarantine"])) == (36, 4, 40)
+    assert migrate(empty_database) == []
+    writer = Writer(empty_database, Limits(), alone=False)
+    writer.store([Incoming(*message("crane-a", 50), now)])
+    writer.close()
+
+
+def test_nothing_is_overwritten(database: str, tmp_path: Path) -> None:
+    file = tmp_path / "backup"
+    back_up(database, file)
+    with pytest.raises(Conflict, match="is there already"):
+        back_up(database, file)
+    with pytest.raises(Conflict, match="not empty"):
+        restore(database, file)
+
+
+def test_a_file_that_is_no_backup_is_said_plainly(empty_database: str, tmp_path: Path) -> None:
+    (tmp_path / "backup").write_text("no backup")
+    with pytest.raises(Unavailable, match="pg_restore failed"):
+        restore(empty_database, tmp_path / "backup")
+    with pytest.raises(Unavailable, match="no backup"):
+        restore(empty_database, tmp_path / "missing")
