@@ -1,6 +1,7 @@
 """One crane's connection to a broker: MQTT 5, last will, presence, receipts."""
 
 import ssl
+import threading
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any, Final, NamedTuple
@@ -17,6 +18,7 @@ from domain.messages import Leaf, ReceiptMessage, topic
 _PORTS: Final = {"mqtt": 1883, "mqtts": 8883}
 _KEEP_ALIVE_S: Final = 30
 _IN_FLIGHT: Final = 500
+_ANSWER_S: Final = 30.0
 
 
 class BrokerAddress(NamedTuple):
@@ -64,6 +66,7 @@ class CraneLink:
         self._on_again = on_again
         self._was_connected = False
         self._refused: str | None = None
+        self._settled = threading.Event()
         client = mqtt.Client(
             CallbackAPIVersion.VERSION2, client_id=f"{crane}-{boot & 0xFFFFFF:06x}", protocol=mqtt.MQTTv5
         )
@@ -74,6 +77,7 @@ class CraneLink:
         client.max_inflight_messages_set(_IN_FLIGHT)
         client.will_set(topic(crane, Leaf.STATUS), self._status("offline"), qos=1, retain=True)
         client.on_connect = self._connected
+        client.on_subscribe = lambda *_: self._settled.set()
         client.on_message = self._received
         client.reconnect_delay_set(1, 15)
         self._client = client
@@ -84,6 +88,9 @@ class CraneLink:
                 f"no broker answers at {address.host}:{address.port} ({problem}): is it running?"
             ) from problem
         client.loop_start()
+        # a receipt that comes before the subscription is lost, and its message would wait to be sent again
+        if not self._settled.wait(_ANSWER_S):
+            raise Unavailable(f"the broker at {address.host}:{address.port} does not answer crane {crane}")
 
     def publish(self, where: str, payload: bytes) -> None:
         """Hand a message to the client, QoS 1; it is safe only when its receipt comes. Raises Unavailable if refused."""
@@ -115,6 +122,7 @@ class CraneLink:
     def _connected(self, client: mqtt.Client, _data: Any, _flags: Any, reason: Any, _properties: Any) -> None:
         if reason.is_failure:
             self._refused = str(reason)
+            self._settled.set()
             return
         self._refused = None
         client.subscribe(topic(self._crane, Leaf.COMMITTED), qos=1)

@@ -20,7 +20,7 @@ from domain.channels import Mode
 from domain.messages import EventKind, EventState
 from simulator.calendar import outages_on
 from simulator.lifting import Mark
-from simulator.record import Batches, DayRecord, Event, Ints, TrueLift, Truth, utc_of
+from simulator.record import Batches, DayRecord, Event, Ints, TrueLift, Truth
 from simulator.sensing import sensed
 from simulator.shift import Purpose, Session, plan_day, plan_from, stream
 from simulator.signals import Signals, signals_of
@@ -30,6 +30,8 @@ WARNING_PCT: Final = 90.0  # first warning; common practice, no source
 WARNING_ENDS_PCT: Final = 88.0  # so that one approach is one warning
 DEFAULT_STEP_MS: Final = 200
 DEFAULT_SAMPLES_PER_MESSAGE: Final = 300
+_Draft = tuple[int, EventKind, str, EventState, str]  # an event before it is numbered: at_ms and the rest
+
 _DAYS_A_TASK: Final = 7
 _BACK_IN_COVERAGE_MS: Final = 20 * 60_000
 _MODE_TEXT: Final = {
@@ -170,12 +172,9 @@ def _record(
     )
 
 
-type_of_draft = tuple[int, EventKind, str, EventState, str]
-
-
-def _moments(sessions: tuple[Session, ...], signals: Signals) -> list[type_of_draft]:
+def _moments(sessions: tuple[Session, ...], signals: Signals) -> list[_Draft]:
     """Mode changes, warnings, limiter stops and overrides, from the plan and the noise-free signal."""
-    drafts: list[type_of_draft] = []
+    drafts: list[_Draft] = []
     for session in sessions:
         for at_s, mode in session.modes:
             at = session.start_ms + round(at_s * 1000)
@@ -229,10 +228,10 @@ def _limiter_moments(sessions: tuple[Session, ...]) -> tuple[Ints, Ints]:
     return np.concatenate(stops), np.concatenate(overrides)
 
 
-def _codes(crane: YardCrane, day: date, sessions: tuple[Session, ...], seed: int) -> list[type_of_draft]:
+def _codes(crane: YardCrane, day: date, sessions: tuple[Session, ...], seed: int) -> list[_Draft]:
     """Status codes: raised somewhere in the working time, cleared later that day or at the start of a later one."""
     raised, cleared = outages_on(crane, day, seed)
-    drafts: list[type_of_draft] = []
+    drafts: list[_Draft] = []
     for outage in raised:
         code = EventKind.FAULT, outage.code.code
         drafts.append((_moment_in(sessions, outage.share), *code, EventState.RAISED, outage.code.text))
@@ -258,7 +257,7 @@ def _moment_in(sessions: tuple[Session, ...], share: float) -> int:
 def _numbered(
     sessions: tuple[Session, ...],
     signals: Signals,
-    drafts: list[type_of_draft],
+    drafts: list[_Draft],
     dt_ms: int,
     samples_per_message: int,
 ) -> tuple[Batches, tuple[Event, ...]]:
@@ -353,6 +352,3 @@ def _true_lifts(
     )
     for row in zip(*columns, strict=True):
         yield TrueLift(name, *row)
-
-
-__all__ = ["crossings", "generate", "generate_day", "generate_from", "utc_of"]

@@ -8,7 +8,7 @@ their way, and the operator either brings the load back or overrides for a momen
 from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import IntEnum
-from typing import Final
+from typing import Final, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -20,15 +20,18 @@ from simulator.yard import Habit
 
 LIMIT_PCT: Final = 100.0
 OVERRIDE_S: Final = 1.5  # common practice, no source
-HARDEST_OVERLOAD_PCT: Final = 112.0  # where an invented operator's nerve ends
+
+# Assumed
+HARDEST_OVERLOAD_PCT: Final = 112.0  # where an operator's nerve ends
 LEAST_PICK_UP_PCT: Final = 8.0  # utilisation that the smallest load adds when it is picked up
-_SET_DOWN_PCT: Final = 95.0
-_PICK_UP_PCT: Final = 85.0
-_BOLD_MASS: Final = 1.6
-_RAMP_S: Final = 1.5
-_GRID: Final = 28
-_PATH_STEPS: Final = 14
-_OVERRIDE_SPEED: Final = 0.35
+_PICK_UP_PCT: Final = 85.0  # utilisation that the largest one reaches then
+_SET_DOWN_PCT: Final = 95.0  # to which a load that was stopped is brought back
+_BOLD_MASS: Final = 1.6  # how much heavier than usual a load is that is tried beyond the limit
+_OVERRIDE_SPEED: Final = 0.35  # of full speed
+_RAMP_S: Final = 1.5  # until the slings are tight, or slack
+
+_GRID: Final = 28  # outreaches tried for a place
+_PATH_STEPS: Final = 14  # poses tried along a move
 _MOVES: Final = 10
 _ATTACH, _LOAD_ON, _LOAD_OFF = 1, 2, 7
 _LOADED_MOVES: Final = slice(3, 7)
@@ -42,6 +45,15 @@ class Mark(IntEnum):
     LOAD_OFF = 2
     STOPPED = 3
     OVERRIDE = 4
+
+
+class _Move(NamedTuple):
+    """One of `Moves`."""
+
+    joints: Floats
+    duration_s: float
+    mass_kg: float
+    mark: Mark = Mark.PLAIN
 
 
 @dataclass(frozen=True)
@@ -266,28 +278,23 @@ def _limited(
     """The lift with the limiter in its way at corner number `at` of its loaded path."""
     corners = lift.joints[_LOADED_MOVES.start - 1 : _LOADED_MOVES.stop]
     mass = float(lift.mass_kg[_LOAD_ON])
-    rows: list[tuple[Floats, float, float, Mark]] = [
-        (lift.joints[k], float(lift.duration_s[k]), float(lift.mass_kg[k]), Mark(int(lift.mark[k])))
+    rows = [
+        _Move(lift.joints[k], float(lift.duration_s[k]), float(lift.mass_kg[k]), Mark(int(lift.mark[k])))
         for k in range(_LOADED_MOVES.start)
     ]
-    rows += [(corners[k], np.nan, mass, Mark.PLAIN) for k in range(1, int(np.ceil(at)))]
-    rows.append((_along(corners, np.array([at]))[0], np.nan, mass, Mark.STOPPED))
-    rows.append((rows[-1][0], float(rng.uniform(2.0, 7.0)), mass, Mark.PLAIN))
+    rows += [_Move(corners[k], np.nan, mass) for k in range(1, int(np.ceil(at)))]
+    rows.append(_Move(_along(corners, np.array([at]))[0], np.nan, mass, Mark.STOPPED))
+    rows.append(_Move(rows[-1].joints, float(rng.uniform(2.0, 7.0)), mass))
     if rng.random() < habit.override_share:
         at, pushed = _override(rng, machine, stop, corners, mass, at)
         rows += pushed
     if at < len(corners) - 1.0:
         at = _inside(machine, stop, corners, mass, at)
     back = _along(corners, np.array([at]))[0]
-    rows.append((back, np.nan, mass, Mark.PLAIN))
-    rows.append((back, _RAMP_S, 0.0, Mark.LOAD_OFF))
-    rows.append((back, float(lift.duration_s[_LOAD_OFF + 1]), 0.0, Mark.PLAIN))
-    return Moves(
-        np.array([row[0] for row in rows]),
-        np.array([row[1] for row in rows]),
-        np.array([row[2] for row in rows]),
-        np.array([row[3] for row in rows]),
-    )
+    rows.append(_Move(back, np.nan, mass))
+    rows.append(_Move(back, _RAMP_S, 0.0, Mark.LOAD_OFF))
+    rows.append(_Move(back, float(lift.duration_s[_LOAD_OFF + 1]), 0.0))
+    return Moves(*(np.array(column) for column in zip(*rows, strict=True)))
 
 
 def _inside(machine: Machine, stop: Stop, corners: Floats, mass: float, at: float) -> float:
@@ -307,24 +314,25 @@ def _utilisation_at(machine: Machine, stop: Stop, joints: Floats, mass_kg: float
 
 def _override(
     rng: np.random.Generator, machine: Machine, stop: Stop, corners: Floats, mass: float, at: float
-) -> tuple[float, list[tuple[Floats, float, float, Mark]]]:
+) -> tuple[float, list[_Move]]:
     """Pushes beyond the limit, each as long as an override frees the movement, until the nerve or the path ends.
 
     Returns the corner number reached and the moves. After each push the limiter blocks again, which is no new stop:
     the movement never became free in between.
     """
-    moves: list[tuple[Floats, float, float, Mark]] = []
+    moves: list[_Move] = []
     last = len(corners) - 1.0
     for _ in range(int(rng.integers(1, 5))):
         index = min(int(at), len(corners) - 2)
         travel = np.abs(corners[index + 1] - corners[index])
         full_s = float(np.max(travel / machine.drive.speeds()))
-        forward = min(at + _OVERRIDE_SPEED * OVERRIDE_S / max(full_s, 0.1), last)
+        # a push stays inside one move, whose length its speed is reckoned by
+        forward = min(at + _OVERRIDE_SPEED * OVERRIDE_S / max(full_s, 0.1), index + 1.0)
         pose = _along(corners, np.array([forward]))[0]
         if _utilisation_at(machine, stop, pose, mass) > HARDEST_OVERLOAD_PCT:
             break
-        moves.append((pose, OVERRIDE_S, mass, Mark.OVERRIDE))
-        moves.append((pose, float(rng.uniform(1.5, 4.0)), mass, Mark.PLAIN))
+        moves.append(_Move(pose, OVERRIDE_S, mass, Mark.OVERRIDE))
+        moves.append(_Move(pose, float(rng.uniform(1.5, 4.0)), mass))
         at = forward
         if at >= last:
             break

@@ -41,6 +41,8 @@ class Due(NamedTuple):
 class Outbox:
     """Messages that are not yet known to be stored. One process may open a file at a time; threads may share it.
 
+    What a file still holds when it is opened is due at once.
+
     Parameters
     ----------
     file : SQLite file; ":memory:" forgets everything with the process
@@ -57,6 +59,7 @@ class Outbox:
         self._database.execute("pragma journal_mode = wal")
         self._database.execute("pragma synchronous = normal")
         self._database.executescript(_SCHEMA)
+        self.send_all_again()  # times of sending of another process mean nothing to this one
         self._count, self._bytes = self._database.execute(
             "select count(*), coalesce(sum(length(payload)), 0) from message"
         ).fetchone()
@@ -133,7 +136,7 @@ class Outbox:
         return forgotten
 
     def send_all_again(self) -> None:
-        """Make every kept message due at once, as after a new connection to a broker that may have lost them."""
+        """Make every kept message due at once, as after a restart or a new connection to a broker that lost them."""
         with self._lock:
             self._database.execute("update message set sent_at = null")
 

@@ -46,11 +46,10 @@ def test_it_survives_the_process(tmp_path: Path) -> None:
     file = tmp_path / "outbox.sqlite"
     with Outbox(file) as outbox:
         outbox.put([message(0, b"abc"), message(1, b"de")])
-        outbox.due(0.0, 10.0, 50)
+        outbox.due(1e9, 10.0, 50)
     with Outbox(file) as outbox:
         assert len(outbox) == 2
         assert outbox.payload_bytes == 5
-        outbox.send_all_again()
         assert [due.payload for due in outbox.due(0.0, 10.0, 50)] == [b"abc", b"de"]
 
 
@@ -69,3 +68,11 @@ def test_a_message_put_twice_is_kept_once() -> None:
         outbox.put([message(0)])
         outbox.put([message(0)])
         assert len(outbox) == 1
+
+
+def test_everything_can_be_made_due_again() -> None:
+    with Outbox(":memory:") as outbox:
+        outbox.put([message(0), message(1)])
+        assert len(outbox.due(0.0, 10.0, 50)) == 2
+        outbox.send_all_again()
+        assert len(outbox.due(0.0, 10.0, 50)) == 2
