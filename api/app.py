@@ -12,7 +12,6 @@ from typing import Final
 
 from fastapi import Depends, FastAPI
 from fastapi.routing import APIRoute
-from starlette._utils import get_route_path
 from starlette.middleware.gzip import GZipMiddleware
 from starlette.types import ASGIApp, Scope
 

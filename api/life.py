@@ -14,10 +14,9 @@ from api.spectrum import merged_ledger
 from api.upkeep import earliest_due
 from domain.answers import DetailDamage, DirectionDamage, Forecast, LifeAnswer
 from domain.crane import Crane
-from domain.detail import CurveFamily, DetailSpec
-from duty import damage, directions, life, sn
+from domain.detail import DetailSpec
+from duty import damage, directions, life
 from duty.damage import Damage, Detail
-from duty.sn import SnCurve
 from store import duty, service, summary
 from store.duty import DetailRow, Span, WeekUse
 from store.summary import CraneSummary
@@ -126,7 +125,7 @@ def detail_damages(rows: Sequence[DetailRow], spans: Sequence[Span]) -> tuple[De
     turned = directions.merge_all([directions.from_bytes(one) for one in around]) if around else None
     found = []
     for row in rows:
-        detail = detail_of(row)
+        detail = damage.detail_of(row.name, DetailSpec.model_validate(row.spec))
         if detail.direction == "none":
             found.append(_detail_answer(row.name, detail, damage.of_ledger(detail, plain)))
         elif turned is not None:
@@ -152,30 +151,6 @@ def _detail_answer(name: str, detail: Detail, done: Damage) -> DetailDamage:
         gamma_mf=detail.gamma_mf,
         direction_deg=done.phi_deg,
     )
-
-
-def detail_of(row: DetailRow) -> Detail:
-    """A weld detail as entered, ready to be computed with."""
-    spec = DetailSpec.model_validate(row.spec)
-    return Detail(
-        name=row.name,
-        mpa_per_pct=spec.mpa_per_pct,
-        offset_mpa=spec.offset_mpa,
-        curve=curve_of(spec),
-        gamma_mf=spec.gamma_mf,
-        direction=spec.direction,
-    )
-
-
-def curve_of(spec: DetailSpec) -> SnCurve:
-    """The S-N curve that a detail names."""
-    match spec.curve:
-        case CurveFamily.EN_1993_1_9:
-            return sn.en_1993_1_9(spec.reference_mpa)
-        case CurveFamily.IIW:
-            return sn.iiw(spec.reference_mpa)
-        case CurveFamily.EN_13001_3_1:
-            return sn.en_13001_3_1(spec.reference_mpa, spec.slope_m)
 
 
 def _around_base(row: DetailRow) -> bool:

@@ -6,7 +6,9 @@ from typing import Annotated
 import anyio
 from fastapi import APIRouter, Query
 from fastapi.responses import PlainTextResponse
+from pydantic import BeforeValidator
 
+from api.bounds import as_text
 from api.deps import Caller, Conn, SeenCrane
 from domain.answers import ChartsAnswer
 from domain.charts import charts_in_force
@@ -18,7 +20,7 @@ from store import charts
 from store.reading import CraneInSight
 
 router = APIRouter(tags=["dispatch"])
-OnDay = Annotated[date | None, Query(description="day; today (UTC) when absent")]
+OnDay = Annotated[date | None, BeforeValidator(as_text), Query(description="day; today (UTC) when absent")]
 
 
 @router.get("/cranes/{name}/charts")

@@ -107,7 +107,11 @@ async def _http(request: Request, error: Exception) -> Response:
     detail = str(error.detail)
     if error.status_code == 404:
         detail = f"there is no {request.url.path}: see the list of routes at docs"
-    return _answer(request, error.status_code, detail, headers=error.headers)
+    headers = dict(error.headers or {})
+    if error.status_code == 405:
+        headers["allow"] = ", ".join(request.app.state.allowed(request.scope))
+        detail = f"{request.method} does not work on {request.url.path}; {headers['allow']} do"
+    return _answer(request, error.status_code, detail, headers=headers)
 
 
 async def _invalid(request: Request, error: Exception) -> Response:

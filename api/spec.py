@@ -46,8 +46,17 @@ def describe(api: FastAPI, routes: Iterable[BaseRoute]) -> dict[str, Any]:
             for method in METHODS:
                 if method in operations:
                     _describe_one(operations[method], method.upper(), path, (method.upper(), path) in tabular)
+        _forget(spec, "uniqueItems")  # sets: an entry that comes twice is taken once
         api.openapi_schema = spec
     return api.openapi_schema
+
+
+def _forget(part: Any, key: str) -> None:
+    """Take a key out of a description, wherever it stands."""
+    if isinstance(part, dict):
+        part.pop(key, None)
+    for inner in part.values() if isinstance(part, dict) else part if isinstance(part, list) else ():
+        _forget(inner, key)
 
 
 def table_paths(routes: Iterable[BaseRoute]) -> set[tuple[str, str]]:
@@ -68,6 +77,8 @@ def _describe_one(operation: dict[str, Any], method: str, path: str, tabular: bo
         content[CSV] = {"schema": {"type": "string"}}
         content[PARQUET] = {"schema": {"type": "string", "format": "binary"}}
         responses["406"] = problem("Not available in that form")
+    if path.endswith(".csv"):
+        responses["200"]["content"] = {CSV: {"schema": {"type": "string"}}}
     responses["422"] = problem("Invalid input: `fields` names what to mend")
     responses["413"] = problem("Too large")
     responses["503"] = responses.get("503") or problem("The database cannot be reached now")

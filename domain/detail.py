@@ -1,10 +1,11 @@
 """A weld detail as a person enters it: how its stress follows structural percent, and its S-N curve."""
 
 from enum import StrEnum
-from typing import Annotated, Literal, Self
+from typing import Annotated, Final, Literal, Self
 
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
+LEAST_MPA_PER_PCT: Final = 1e-3
 Number = Annotated[float, Field(allow_inf_nan=False)]
 
 
@@ -36,8 +37,10 @@ class DetailSpec(BaseModel):
 
     @model_validator(mode="after")
     def _usable(self) -> Self:
-        if self.mpa_per_pct == 0:
-            raise ValueError("mpa_per_pct must not be 0: a detail without stress has no damage")
+        if abs(self.mpa_per_pct) < LEAST_MPA_PER_PCT:
+            raise ValueError(
+                f"mpa_per_pct must be {LEAST_MPA_PER_PCT} or more: without stress there is no damage"
+            )
         if isinstance(self.direction, float) and not -360 <= self.direction <= 360:
             raise ValueError("direction must lie in -360..360 degrees")
         return self
