@@ -21,30 +21,52 @@ def free_port() -> int:
         return int(probe.getsockname()[1])
 
 
-@pytest.fixture
-def broker_port(tmp_path: Path) -> Iterator[int]:
-    if shutil.which("mosquitto") is None:
-        pytest.skip("needs a mosquitto on PATH: apt-get install mosquitto")
-    port = free_port()
-    config = tmp_path / "mosquitto.conf"
-    config.write_text(
-        f"listener {port} 127.0.0.1\nallow_anonymous true\nmax_queued_messages 100000\nmax_inflight_messages 1000\n"
-    )
-    process = subprocess.Popen(["mosquitto", "-c", str(config)], stderr=subprocess.DEVNULL)
-    try:
+class Broker:
+    """A Mosquitto that can be killed and started again on the same port, with nothing left of what it held."""
+
+    def __init__(self, folder: Path) -> None:
+        self.port = free_port()
+        self._config = folder / "mosquitto.conf"
+        self._config.write_text(
+            f"listener {self.port} 127.0.0.1\nallow_anonymous true\n"
+            "max_queued_messages 100000\nmax_inflight_messages 1000\n"
+        )
+        self._process: subprocess.Popen[bytes] | None = None
+
+    def start(self) -> None:
+        self._process = subprocess.Popen(["mosquitto", "-c", str(self._config)], stderr=subprocess.DEVNULL)
         up = threading.Event()
         probe = mqtt.Client(CallbackAPIVersion.VERSION2)
         probe.on_connect = lambda *_: up.set()
-        probe.connect_async("127.0.0.1", port)
         probe.reconnect_delay_set(1, 1)
+        probe.connect_async("127.0.0.1", self.port)
         probe.loop_start()
-        assert up.wait(30), "mosquitto did not answer within 30 s"
+        assert up.wait(60), "mosquitto did not answer within 60 s"
         probe.disconnect()
         probe.loop_stop()
-        yield port
+
+    def kill(self) -> None:
+        if self._process is not None:
+            self._process.kill()
+            self._process.wait(30)
+            self._process = None
+
+
+@pytest.fixture
+def broker(tmp_path: Path) -> Iterator[Broker]:
+    if shutil.which("mosquitto") is None:
+        pytest.skip("needs a mosquitto on PATH: apt-get install mosquitto")
+    running = Broker(tmp_path)
+    try:
+        running.start()
+        yield running
     finally:
-        process.terminate()
-        process.wait(30)
+        running.kill()
+
+
+@pytest.fixture
+def broker_port(broker: Broker) -> int:
+    return broker.port
 
 
 class ReceivingLedger:
@@ -55,6 +77,8 @@ class ReceivingLedger:
         self.events: dict[tuple[int, int], tuple[str, dict[str, object]]] = {}
         self.statuses: dict[str, str] = {}
         self.copies = 0
+        self.hears = threading.Event()  # while it is cleared, messages arrive and get no receipt
+        self.hears.set()
         self._deaf_every = deaf_every
         self._ignored: set[tuple[int, int]] = set()
         self._ready = threading.Event()
@@ -78,6 +102,8 @@ class ReceivingLedger:
             return
         key = body["boot"], body["seq"]
         self.copies += 1
+        if not self.hears.is_set():
+            return
         if self._deaf_every and key[1] % self._deaf_every == 0 and key not in self._ignored:
             self._ignored.add(key)
             return

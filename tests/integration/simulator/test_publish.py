@@ -1,13 +1,18 @@
 """Records through a real broker: everything arrives, and what got no receipt is sent again."""
 
+import threading
+import time
+from collections.abc import Callable
 from datetime import date
 
+import orjson
 import pytest
 
 from domain.errors import Unavailable
 from simulator.generate import generate
+from simulator.messages import Outgoing
 from simulator.outbox import Outbox
-from simulator.publish import Publisher, in_sending_order, publish
+from simulator.publish import Publisher, Sent, in_sending_order, publish
 from simulator.record import DayRecord
 from simulator.yard import load_yard
 
@@ -53,3 +58,59 @@ def test_without_a_ledger_it_gives_up_and_says_what_to_check(broker_port, record
 def test_without_a_broker_it_says_so(records) -> None:
     with pytest.raises(Unavailable, match="is it running"):
         publish(records[:1], "mqtt://127.0.0.1:1")
+
+
+def test_a_killed_broker_loses_nothing(broker, ledger, records) -> None:
+    """The broker takes messages, is killed with what it holds, and comes back empty: the outbox sends them again."""
+    ledger.hears.clear()
+    done: list[Sent] = []
+    with Publisher(f"mqtt://127.0.0.1:{broker.port}", patience_s=None) as publisher:
+        sending = threading.Thread(
+            target=lambda: done.append(publisher.run(in_sending_order(records[:1]))), daemon=True
+        )
+        sending.start()
+        wait_until(lambda: ledger.copies > 10)
+        broker.kill()
+        ledger.hears.set()
+        broker.start()
+        sending.join(120)
+        assert not sending.is_alive()
+    assert done[0].stored == sent_by(records[:1]) == len(ledger.samples) + len(ledger.events)
+
+
+def wait_until(reached: Callable[[], bool], limit_s: float = 60.0) -> None:
+    end_s = time.monotonic() + limit_s
+    while not reached():
+        assert time.monotonic() < end_s, f"not reached within {limit_s} s"
+        time.sleep(0.02)
+
+
+def test_presence_is_told(broker_port, ledger, records) -> None:
+    publish(records[:1], f"mqtt://127.0.0.1:{broker_port}")
+    wait_until(lambda: ledger.statuses.get(records[0].crane) == "offline")
+
+
+def test_at_a_speed_factor_messages_wait_for_their_time(broker_port, ledger) -> None:
+    """Three messages a minute apart, 600 times as fast: 0.2 s from the first to the last, never sooner."""
+    messages = [
+        Outgoing("yard-01", 7, seq, 60_000 * seq, "boomledger/v1/yard-01/events", event(seq))
+        for seq in range(3)
+    ]
+    with Publisher(f"mqtt://127.0.0.1:{broker_port}") as publisher:
+        sent = publisher.run(messages, factor=600.0)
+    assert sent.stored == 3
+    assert sent.seconds >= 0.2
+
+
+def event(seq: int) -> bytes:
+    return orjson.dumps({"boot": 7, "seq": seq, "at": "2026-01-05T07:00:00Z", "kind": "service"})
+
+
+def test_what_was_left_in_an_outbox_is_sent_at_the_next_start(broker_port, ledger, tmp_path) -> None:
+    file = tmp_path / "outbox.sqlite"
+    with Outbox(file) as outbox:
+        outbox.put([Outgoing("yard-01", 7, 0, 0, "boomledger/v1/yard-01/events", event(0))])
+    with Outbox(file) as outbox, Publisher(f"mqtt://127.0.0.1:{broker_port}", outbox) as publisher:
+        sent = publisher.run([])
+        assert len(outbox) == 0
+    assert (sent.messages, sent.stored) == (0, 1)
