@@ -10,11 +10,12 @@ import argparse
 import asyncio
 import json
 import logging
+import random
 import statistics
 import sys
 import tempfile
 import time
-from datetime import UTC, date, datetime
+from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
@@ -23,6 +24,8 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 import httpx
 import psycopg
 import structlog
+from psycopg import sql
+from psycopg.conninfo import make_conninfo
 
 from api.app import create_api, running
 from api.settings import ApiSettings
@@ -43,6 +46,15 @@ QUESTION = {
     "window": {"starts_at": "2027-03-02T06:00:00Z", "ends_at": "2027-03-02T10:00:00Z"},
 }
 REQUESTS = 21
+
+
+def _database(url: str, name: str) -> str:
+    """URL of a fresh migrated database on the server."""
+    with psycopg.connect(url, autocommit=True) as conn:
+        conn.execute(sql.SQL("create database {}").format(sql.Identifier(name)))
+    made = make_conninfo(url, dbname=name)
+    migrate(made)
+    return made
 
 
 def fill(url: str, count: int) -> None:
@@ -120,13 +132,51 @@ async def match_through_the_api(url: str) -> dict[str, float]:
     }
 
 
+async def assign_through_the_api(url: str, jobs: int) -> dict[str, float]:
+    """Seconds to assign a day's list, the fleet being laid out already; windows of 1 to 4 hours over a day."""
+    rng = random.Random(6)
+    listed = []
+    for index in range(jobs):
+        start = datetime(2027, 3, 2, 5, tzinfo=UTC) + timedelta(minutes=rng.randrange(0, 600, 15))
+        window = {
+            "starts_at": start.isoformat(),
+            "ends_at": (start + timedelta(hours=rng.randint(1, 4))).isoformat(),
+        }
+        job = {
+            "mass_kg": rng.choice([300.0, 600.0, 1000.0, 1500.0]),
+            "rigging_kg": 40.0,
+            "outreach_m": rng.uniform(4.0, 12.0),
+            "sectors": ["side", "rear"],
+            "window": window,
+        }
+        listed.append({"title": f"job {index}", "job": job, "travel_minutes": 20})
+    api = create_api(url, ApiSettings(open_access=True))
+    transport = httpx.ASGITransport(api)
+    async with running(api), httpx.AsyncClient(transport=transport, base_url="http://127.0.0.1") as client:
+        (await client.post("/dispatch", json=QUESTION)).raise_for_status()
+        started = time.perf_counter()
+        answer = await client.post("/dispatch/assignment", json={"jobs": listed}, timeout=600)
+        taken = time.perf_counter() - started
+        answer.raise_for_status()
+    body = answer.json()
+    return {
+        "assign_200x300_s": taken,
+        "assigned": body["assigned"],
+        "points": body["points"],
+        "greedy_assigned": body["greedy_assigned"],
+        "greedy_points": body["greedy_points"],
+    }
+
+
 def main() -> None:
     """Run and print."""
     parser = argparse.ArgumentParser(
         description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
     )
     parser.add_argument("--json", action="store_true", help="end with one line of JSON")
-    parser.add_argument("--cranes", type=int, default=10_000)
+    parser.add_argument("--cranes", type=int, default=10_000, help="fleet that one job is matched against")
+    parser.add_argument("--jobs", type=int, default=200, help="jobs of the day's list")
+    parser.add_argument("--list-cranes", type=int, default=300, help="fleet that the list is assigned to")
     asked = parser.parse_args()
     structlog.configure(wrapper_class=structlog.make_filtering_bound_logger(logging.WARNING))
     with tempfile.TemporaryDirectory(prefix="boomledger-benchmark-") as folder:
@@ -134,12 +184,14 @@ def main() -> None:
         server = EmbeddedPostgres(Path(folder) / "postgres", {"fsync": "off"})
         url = server.start()
         try:
-            migrate(url)
-            fill(url, asked.cranes)
-            found = asyncio.run(match_through_the_api(url))
+            matching, listing = (_database(url, name) for name in ("matching", "listing"))
+            fill(matching, asked.cranes)
+            found = asyncio.run(match_through_the_api(matching))
+            fill(listing, asked.list_cranes)
+            found |= asyncio.run(assign_through_the_api(listing, asked.jobs))
         finally:
             server.stop()
-    found["cranes"] = asked.cranes
+    found |= {"cranes": asked.cranes, "jobs": asked.jobs, "list_cranes": asked.list_cranes}
     if asked.json:
         print(json.dumps({name: round(value, 3) for name, value in found.items()}))
     else:

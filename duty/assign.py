@@ -81,6 +81,7 @@ class _Board:
         self.crane = np.full(len(cost), NOBODY, np.intp)
         self.others = overlaps & ~np.eye(len(cost), dtype=np.bool_)
         self.in_way = np.zeros(cost.shape, np.intp)
+        self.cheapest = cost.min(axis=1, initial=np.inf)
 
     def put(self, job: int, crane: int) -> None:
         """Move a job to a crane, or to NOBODY."""
@@ -138,10 +139,13 @@ def _move(board: _Board, job: int, missing: float) -> None:
     free = board.open_to(job)
     if free.size and free.min() < best:
         best, target = float(free.min()), int(free.argmin())
-    for other in np.flatnonzero(board.others[job] & (board.crane != NOBODY)).tolist():
+    others = np.flatnonzero(board.others[job] & (board.crane != NOBODY))
+    cranes = board.crane[others]
+    # The least that the job and the one pushed aside can cost together, less what that one costs now.
+    least = board.cost[job, cranes] + board.cheapest[others] - board.cost[others, cranes]
+    promising = others[(board.in_way[job, cranes] == 1) & (least < best)]
+    for other in promising.tolist():
         there = int(board.crane[other])
-        if board.in_way[job, there] != 1 or not np.isfinite(board.cost[job, there]):
-            continue
         elsewhere = board.open_to(other)
         elsewhere[there] = np.inf
         price = float(board.cost[job, there] + elsewhere.min() - board.cost[other, there])
