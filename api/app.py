@@ -123,7 +123,7 @@ def every_route() -> list[APIRoute]:
 
 def allowed_methods(scope: Scope) -> list[str]:
     """Methods that some route answers on the path of a request."""
-    path = get_route_path(scope)
+    path = scope["path"].removeprefix(scope.get("root_path", ""))
     found = {
         method for route in every_route() if route.path_regex.match(path) for method in route.methods or ()
     }
