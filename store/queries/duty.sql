@@ -374,3 +374,11 @@ cross join lateral (
         substring(start from '"seq"\s*:\s*([0-9]{1,19})')::numeric as seq
 ) numbers
 where crane_name = %(crane)s and boot < 9223372036854775808 and seq < 9223372036854775808;
+
+-- name: touched_by_crane
+-- Touched days of every crane, with the version of each touch, in time order.
+select crane_id, array_agg(day order by day), array_agg(touched_at order by day)
+from touched_day
+join crane using (crane_id)
+group by crane_id
+order by crane_id;
