@@ -41,9 +41,9 @@ def open_client(scheduler: str | None = None, *, workers: int = 2) -> "Client":
         ) from problem
     try:
         if scheduler is not None:
-            return Client(scheduler, timeout="10s")  # type: ignore[no-untyped-call]
-        cluster = LocalCluster(n_workers=workers, threads_per_worker=1, dashboard_address=None)  # type: ignore[no-untyped-call]
-        return Client(cluster)  # type: ignore[no-untyped-call]
+            return Client(scheduler, timeout="10s")
+        cluster = LocalCluster(n_workers=workers, threads_per_worker=1, dashboard_address=None)
+        return Client(cluster)
     except OSError as problem:
         raise Unavailable(
             f"no scheduler answers at {scheduler}: start one with `dask scheduler`, or leave the address out"
@@ -75,7 +75,7 @@ def recount_fleet(
             for part in _parts(days, days_per_part)
         ]
         tasks.append(client.submit(_write_crane, db_url, crane_id, versions, method, parts, pure=False))
-    finished = as_completed(tasks)  # type: ignore[no-untyped-call]
+    finished = as_completed(tasks)
     counted = 0
     for number, done in enumerate(finished, start=1):
         counted += done.result()
