@@ -322,7 +322,9 @@ def count_projections(
 @compiled
 def filled(grid: Array) -> tuple[Array, Array]:
     """Places and counts of the flat `grid` that are not zero."""
-    held = np.count_nonzero(grid)
+    held = 0
+    for i in range(grid.size):
+        held += grid[i] != 0
     cells, counts = np.empty(held, np.int32), np.empty(held, np.int64)
     found = 0
     for i in range(grid.size):
