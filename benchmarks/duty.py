@@ -169,9 +169,9 @@ def main() -> None:
     options = parser.parse_args()
     warnings.simplefilter("ignore")  # pylife's, about its own future
 
-    begin = time.perf_counter()
+    begin = time.process_time()
     duty.warm_up()
-    warm_up_s = time.perf_counter() - begin
+    warm_up_s = time.process_time() - begin
     print(f"warm-up {warm_up_s:.2f} s")
     crane = crane_signal(options.samples, 0.3)
     figures = count_figures("crane", crane, options.rounds)
