@@ -23,11 +23,17 @@
     get: (crane) => newest.get(crane),
   };
 
+  /* While paused the newest rows wait here; on resuming they are all shown at once. */
   function LiveFeed(props) {
+    const waiting = useRef({});
     useEffect(() => {
-      if (props.data && !props.paused) bus.publish(props.data);
+      Object.assign(waiting.current, props.data || {});
+      if (props.paused) return;
+      bus.publish(waiting.current);
+      waiting.current = {};
     }, [props.data, props.paused]);
-    return h("span", { id: props.id, hidden: true, "data-live": props.data ? "yes" : "no" });
+    const newestText = props.data ? JSON.stringify(Object.values(props.data).map((row) => row.values.utilisation_pct)) : "";
+    return h("span", { id: props.id, hidden: true, "data-live": props.data ? "yes" : "no", "data-newest": newestText });
   }
 
   function useLive(crane) {
@@ -393,8 +399,9 @@
     let pose = props.pose;
     let utilisation = props.utilisation_pct;
     if (row && row.values) {
-      pose = { ...pose };
-      for (const name of POSE) if (typeof row.values[name] === "number") pose[name] = row.values[name];
+      const moved = { ...pose };
+      for (const name of POSE) if (typeof row.values[name] === "number") moved[name] = row.values[name];
+      if (typeof moved.main_boom_deg === "number" && typeof moved.knuckle_boom_deg === "number") pose = moved;
       if (typeof row.values.utilisation_pct === "number") utilisation = row.values.utilisation_pct;
     }
     const eased = useEased(pose || { main_boom_deg: 75, knuckle_boom_deg: -70, extension_m: 0 });

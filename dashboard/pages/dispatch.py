@@ -75,7 +75,7 @@ def _form(visit: Visit) -> html.Section:
             html.Div(fields, className="bl-fields"),
             html.Div(spreads, className="bl-fields"),
             html.P(t("dispatch.spread.note"), className="bl-summary"),
-            dmc.Button(t("dispatch.ask"), id="job-ask", size="md", fullWidth=True),
+            html.Button(t("dispatch.ask"), id="job-ask", type="button", className="bl-button bl-button-wide"),
             html.P(id="job-problem", className="bl-form-problem", role="alert"),
         ],
         className="bl-card bl-job",

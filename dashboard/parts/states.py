@@ -11,7 +11,7 @@ def _picture(kind: str, title: str, text: str, *steps: Any) -> html.Section:
     return html.Section(
         [
             html.Div(className=f"bl-picture bl-picture-{kind}", **{"aria-hidden": "true"}),
-            html.H2(title),
+            html.H2(title) if kind == "empty" else html.H1(title),
             html.P(text),
             html.Div(list(steps), className="bl-steps") if steps else None,
         ],

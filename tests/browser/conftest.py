@@ -25,6 +25,9 @@ from boomledger.yard import register, write_history
 from dashboard.app import create_dashboard
 from simulator.generate import generate
 from simulator.yard import load_yard
+from store import cranes
+from store.connection import connect
+from store.live import keep_values, tell
 
 HISTORY_DAYS = 3
 PATIENCE_MS = 30_000
@@ -90,7 +93,7 @@ def served(url: str, settings: ApiSettings) -> Iterator[str]:
     try:
         yield f"http://127.0.0.1:{server.servers[0].sockets[0].getsockname()[1]}"
     finally:
-        server.should_exit = server.force_exit = True
+        server.should_exit = True
         thread.join(30)
 
 
@@ -160,3 +163,18 @@ def visit(page: Page) -> Callable[[str], Page]:
         return page
 
     return open_at
+
+
+@pytest.fixture
+def live(yard_url: str) -> Callable[..., None]:
+    """Commits a crane's newest readings as ingest does, and tells the listeners."""
+
+    def commit(name: str, values: dict[str, float], *, minutes_ago: float) -> None:
+        now = datetime.now(UTC)
+        with connect(yard_url) as conn:
+            crane_id = cranes.directory(conn)[name].crane_id
+            keep_values(conn, {crane_id: (now - timedelta(minutes=minutes_ago), values)}, now)
+            tell(conn, [name])
+            conn.commit()
+
+    return commit

@@ -1,0 +1,70 @@
+"""Deep links, keys, units, search, downloads: what people do with a page besides reading it."""
+
+from collections.abc import Callable
+
+import pytest
+from playwright.sync_api import Page, expect
+
+pytestmark = pytest.mark.browser
+
+
+def test_a_control_writes_the_address_and_the_address_sets_the_control(
+    site: str, visit: Callable[[str], Page]
+) -> None:
+    page = visit(site)
+    page.get_by_text("30 days", exact=True).click()
+    expect(page).to_have_url(f"{site}/?days=30")
+    again = page.context.new_page()
+    again.goto(page.url)
+    expect(again.get_by_role("radio", name="30 days")).to_be_checked()
+    again.go_back()
+
+
+def test_the_keyboard_reaches_the_page_the_search_and_a_crane(
+    site: str, visit: Callable[[str], Page]
+) -> None:
+    page = visit(site)
+    page.keyboard.press("Tab")
+    expect(page.locator(".bl-skip")).to_be_focused()
+    page.keyboard.press("/")
+    expect(page.get_by_placeholder("Find a crane")).to_be_focused()
+    page.keyboard.type("yard-07")
+    page.get_by_role("option", name="yard-07").wait_for()
+    page.keyboard.press("Enter")
+    expect(page.locator("h1")).to_have_text("yard-07")
+    expect(page.locator("h1")).to_be_focused()
+    expect(page).to_have_title("yard-07 · Crane · Boomledger")
+
+
+def test_units_switch_everywhere_and_are_remembered(site: str, visit: Callable[[str], Page]) -> None:
+    page = visit(f"{site}/dispatch?mass_kg=1500&outreach_m=9")
+    page.click("#change-units")
+    expect(page.get_by_label("Load [lb]")).to_have_value("3307")
+    expect(page.get_by_label("Outreach [ft]")).to_have_value("29.528")
+    expect(page.locator("#dispatch-answer")).to_contain_text("lb rated")
+    page.reload()
+    expect(page.get_by_label("Load [lb]")).to_have_value("3307")
+
+
+def test_a_chart_gives_its_numbers_as_table_and_csv(site: str, visit: Callable[[str], Page]) -> None:
+    page = visit(f"{site}/crane/yard-02?tab=duty&days=all")
+    card = page.locator("figure", has=page.get_by_role("heading", name="Load spectrum against design"))
+    card.get_by_text("Numbers").click()
+    expect(card.get_by_role("table")).to_be_visible()
+    with page.expect_download() as download:
+        card.get_by_role("link", name="Download as CSV").click()
+    lines = download.value.path().read_text().splitlines()
+    assert lines[0] == "low_pct,high_pct,lifts"
+    assert len(lines) > 10
+
+
+def test_a_replay_plays_through_the_recorded_day(site: str, visit: Callable[[str], Page]) -> None:
+    page = visit(f"{site}/crane/yard-02?tab=lifts&days=90")
+    page.locator("#lift-grid .ag-row a").first.click()
+    page.get_by_role("link", name="Replay this span").click()
+    expect(page.get_by_role("heading", name="Pose")).to_be_visible()
+    began = page.locator("#replay-time").inner_text()
+    page.get_by_text("120×").click()
+    page.get_by_role("button", name="Play").click()
+    expect(page.locator("#replay-time")).not_to_have_text(began)
+    expect(page.get_by_role("button", name="Hold")).to_be_visible()
