@@ -4,6 +4,7 @@ import re
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime
+from functools import lru_cache
 from typing import Any, Final, Generic, TypeVar
 
 import numpy as np
@@ -49,13 +50,19 @@ class Presence:
     online: bool
 
 
+@lru_cache(maxsize=20_000)
+def address_of(topic: str) -> tuple[str, Leaf] | None:
+    """`parse_topic`, remembered: a crane's topics come again with every message."""
+    return parse_topic(topic)
+
+
 def parse(topic: str, payload: bytes, limits: Limits) -> Parsed[Any]:
     """The message by the wire format alone. Raises UnreadableMessage."""
     if len(payload) > limits.message_bytes:
         raise UnreadableMessage(
             QuarantineReason.TOO_LARGE, f"{len(payload)} bytes; at most {limits.message_bytes} are accepted"
         )
-    address = parse_topic(topic)
+    address = address_of(topic)
     model = None if address is None else _MODELS.get(address[1])
     if address is None or model is None:
         raise UnreadableMessage(QuarantineReason.UNKNOWN_TOPIC, "no topic of this wire format")
@@ -108,15 +115,7 @@ def _segment(message: SamplesMessage, received_at: datetime, entry: CraneEntry, 
         )
     t0_ms = to_ms(message.t0)
     _check_times(t0_ms, t0_ms + (n - 1) * message.dt_ms, received_at, entry, limits)
-    for name, readings in zip(channels, values, strict=True):
-        low, high = limits.ranges[name]
-        lowest, highest = np.fmin.reduce(readings), np.fmax.reduce(readings)
-        if lowest < low or highest > high:
-            raise UnreadableMessage(
-                QuarantineReason.OUT_OF_RANGE,
-                f"{name} from {lowest:g} to {highest:g}; accepted are {low:g} to {high:g}",
-                field=name,
-            )
+    _check_ranges(channels, values, limits)
     return Segment(
         crane_id=entry.crane_id,
         t0_ms=t0_ms,
@@ -145,6 +144,20 @@ def _event(message: EventMessage, received_at: datetime, entry: CraneEntry, limi
         text=message.text,
         received_at=received_at,
     )
+
+
+def _check_ranges(channels: tuple[str, ...], values: Floats, limits: Limits) -> None:
+    allowed = np.array([limits.ranges[name] for name in channels])
+    lowest, highest = np.fmin.reduce(values, axis=1), np.fmax.reduce(values, axis=1)
+    outside = (lowest < allowed[:, 0]) | (highest > allowed[:, 1])
+    if outside.any():
+        place = int(outside.argmax())
+        low, high = allowed[place]
+        raise UnreadableMessage(
+            QuarantineReason.OUT_OF_RANGE,
+            f"{channels[place]} from {lowest[place]:g} to {highest[place]:g}; accepted are {low:g} to {high:g}",
+            field=channels[place],
+        )
 
 
 def _check_times(

@@ -4,7 +4,9 @@ from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
 from enum import StrEnum
+from functools import lru_cache
 from typing import Any, Final, TypeVar
+from zoneinfo import ZoneInfo
 
 import numpy as np
 import psycopg
@@ -13,9 +15,8 @@ from psycopg import Connection
 from psycopg.errors import CheckViolation
 
 from domain.errors import Conflict, QuarantineReason, UnreadableMessage
-from domain.messages import parse_topic
 from ingest import metrics
-from ingest.decode import Parsed, Presence, judge, key_in, parse
+from ingest.decode import Parsed, Presence, address_of, judge, key_in, parse
 from ingest.directory import Directory
 from ingest.limits import Limits
 from store import events, live, quarantine, segments, touched
@@ -23,10 +24,11 @@ from store.connection import connect, lock
 from store.cranes import CraneEntry
 from store.events import Event
 from store.quarantine import Rejected
-from store.segments import Key, Segment, from_ms
+from store.segments import Key, Segment, from_ms, to_ms
 
 RANGES_AHEAD: Final = timedelta(days=40)  # partitions are made this long before their month begins
 SEQUENCES_REMEMBERED: Final = 100_000
+QUARTER_MS: Final = 900_000
 INGEST_LOCK_KEY: Final = 4_870_212_093_312  # arbitrary, ours
 
 log = structlog.get_logger(__name__)
@@ -288,7 +290,7 @@ def _rejected(message: Incoming, reason: QuarantineReason, detail: str) -> Rejec
 
 
 def _crane(message: Incoming) -> str | None:
-    address = parse_topic(message.topic)
+    address = address_of(message.topic)
     return None if address is None else address[0]
 
 
@@ -310,9 +312,16 @@ def _days(row: Segment | Event, entries: Mapping[int, CraneEntry]) -> Iterator[t
     """The local days that a segment or event lies on."""
     zone = entries[row.crane_id].zone
     if isinstance(row, Event):
-        yield row.crane_id, row.at.astimezone(zone).date()
+        yield row.crane_id, local_day(zone, to_ms(row.at) // QUARTER_MS)
         return
-    day, last = from_ms(row.t0_ms).astimezone(zone).date(), _end(row).astimezone(zone).date()
+    end_ms = row.t0_ms + (row.values.shape[1] - 1) * row.dt_ms
+    day, last = local_day(zone, row.t0_ms // QUARTER_MS), local_day(zone, end_ms // QUARTER_MS)
     while day <= last:
         yield row.crane_id, day
         day += timedelta(days=1)
+
+
+@lru_cache(maxsize=10_000)
+def local_day(zone: ZoneInfo, quarter: int) -> date:
+    """The local day on which a quarter of an hour since 1970 lies. Midnights fall on quarters in every zone of today."""
+    return from_ms(quarter * QUARTER_MS).astimezone(zone).date()

@@ -77,8 +77,8 @@ class Segments:
 
 
 def to_ms(moment: datetime) -> int:
-    """Milliseconds since 1970 of an instant, rounded down. Raises ValueError for a naive one."""
-    return (moment.astimezone(UTC) - EPOCH) // timedelta(milliseconds=1)
+    """Milliseconds since 1970 of an instant, rounded down. Raises TypeError for a naive one."""
+    return (moment - EPOCH) // timedelta(milliseconds=1)
 
 
 def from_ms(ms: int) -> datetime:
