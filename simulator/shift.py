@@ -3,6 +3,7 @@
 Random numbers come from generators seeded by (seed, crane's number, day, purpose), so any day can be made alone.
 """
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, time, timedelta
 from enum import IntEnum
@@ -21,6 +22,7 @@ from simulator.yard import YardCrane
 _SHORTEST_MOVE_S: Final = 1.0
 _LATEST_LOCAL_HOUR: Final = 19
 _STOPS_AN_HOUR: Final = 3  # at most, of live work
+_LIVE_LIFTS: Final = 12  # at most, at a stop of live work
 _SLOW_FROM_PCT: Final = 85.0  # the limiter slows movements from here on. Assumed
 _SLOWEST: Final = 2.5
 
@@ -51,6 +53,11 @@ class Session:
         """From power take-off on to off [s]."""
         return float(self.knot_s[-1])
 
+    @property
+    def length_ms(self) -> int:
+        """The same [ms]."""
+        return round(self.length_s * 1000)
+
 
 def stream(seed: int, crane: YardCrane, day: date, purpose: Purpose) -> np.random.Generator:
     """The random numbers of one crane, day and purpose."""
@@ -65,50 +72,65 @@ def plan_day(crane: YardCrane, day: date, seed: int) -> tuple[Session, ...]:
     zone = ZoneInfo(crane.site.time_zone)
     start = datetime.combine(day, time(6, 30), tzinfo=zone) + timedelta(minutes=float(rng.uniform(0, 50)))
     latest = datetime.combine(day, time(_LATEST_LOCAL_HOUR), tzinfo=zone)
-    return _sessions(rng, crane, _ms(start), _ms(latest))
+    scenario = _scenario(rng, crane)
+    number = max(1, round(rng.integers(*scenario.stops, endpoint=True) * _more(crane)))
+    sessions: list[Session] = []
+    now_ms = _ms(start)
+    for stop, lifts in _stops(rng, crane, scenario, number):
+        now_ms += _travel_ms(rng, scenario)
+        if now_ms >= _ms(latest):
+            break
+        sessions.append(_session(rng, crane, stop, lifts, now_ms))
+        now_ms += sessions[-1].length_ms
+    return tuple(sessions)
 
 
 def plan_from(crane: YardCrane, start_at: datetime, hours: float, seed: int) -> tuple[Session, ...]:
     """Sessions from a moment on whatever the hour, the first at once: for a demo that must show work now.
 
-    The last one begins before `hours` are over and is finished after them.
+    All but the first are over before `hours` are; the first is short enough for an hour.
     """
-    rng = np.random.default_rng([seed, crane.number, _ms(start_at) // 1000])
-    start = _ms(start_at)
-    return _sessions(rng, crane, start, start + round(hours * 3_600_000), live_hours=hours)
+    now_ms = _ms(start_at)
+    latest_ms = now_ms + round(hours * 3_600_000)
+    rng = np.random.default_rng([seed, crane.number, now_ms // 1000])
+    scenario = _scenario(rng, crane)
+    sessions: list[Session] = []
+    number = 1 + round(hours * _STOPS_AN_HOUR)
+    for stop, lifts in _stops(rng, crane, scenario, number, most_lifts=_LIVE_LIFTS):
+        session = _session(rng, crane, stop, lifts, now_ms)
+        if sessions and now_ms + session.length_ms > latest_ms:
+            break
+        sessions.append(session)
+        now_ms += session.length_ms + _travel_ms(rng, scenario)
+    return tuple(sessions)
 
 
 def _ms(moment: datetime) -> int:
     return round(moment.astimezone(UTC).timestamp() * 1000)
 
 
-def _sessions(
-    rng: np.random.Generator,
-    crane: YardCrane,
-    start_ms: int,
-    latest_ms: int,
-    live_hours: float | None = None,
-) -> tuple[Session, ...]:
+def _more(crane: YardCrane) -> float:
+    """Factor on the number of stops, and on the lifts at each, that makes `busy` times the lifts."""
+    return float(crane.habit.busy**0.5)
+
+
+def _scenario(rng: np.random.Generator, crane: YardCrane) -> Scenario:
     names = list(crane.scenarios)
-    scenario = load_scenario(names[rng.choice(len(names), p=list(crane.scenarios.values()))])
-    busy = crane.habit.busy**0.5  # half of it as more stops, half as more lifts at each
-    if live_hours is None:
-        number = max(1, round(rng.integers(*scenario.stops, endpoint=True) * busy))
-    else:
-        number = 1 + round(live_hours * _STOPS_AN_HOUR)
+    return load_scenario(names[rng.choice(len(names), p=list(crane.scenarios.values()))])
+
+
+def _travel_ms(rng: np.random.Generator, scenario: Scenario) -> int:
+    return round(rng.uniform(*scenario.travel_min) * 60_000)
+
+
+def _stops(
+    rng: np.random.Generator, crane: YardCrane, scenario: Scenario, number: int, most_lifts: int | None = None
+) -> Iterator[tuple[Stop, list[Moves]]]:
+    """Stops with their lifts, all planned in one pass."""
     stops = [_stop(rng, crane, scenario) for _ in range(number)]
-    counts = [max(1, round(rng.integers(*scenario.lifts, endpoint=True) * busy)) for _ in range(number)]
-    sessions: list[Session] = []
-    now_ms = start_ms
-    lifts = lifts_at(rng, crane.machine, scenario, crane.habit, stops, counts)
-    for stop, of_stop in zip(stops, lifts, strict=True):
-        if live_hours is None or sessions:
-            now_ms += round(rng.uniform(*scenario.travel_min) * 60_000)
-        if now_ms >= latest_ms:
-            break
-        sessions.append(_session(rng, crane, stop, of_stop, now_ms))
-        now_ms += round(sessions[-1].length_s * 1000)
-    return tuple(sessions)
+    counts = [round(rng.integers(*scenario.lifts, endpoint=True) * _more(crane)) for _ in stops]
+    counts = [max(1, count if most_lifts is None else min(count, most_lifts)) for count in counts]
+    return zip(stops, lifts_at(rng, crane.machine, scenario, crane.habit, stops, counts), strict=True)
 
 
 def _session(

@@ -5,6 +5,7 @@ from itertools import takewhile
 
 import orjson
 
+from simulator.generate import generate_from
 from simulator.live import live_messages
 from simulator.yard import load_yard
 
@@ -36,3 +37,9 @@ def test_three_hours_of_three_cranes() -> None:
         ends = [at + timedelta(milliseconds=500 * n) for at, (_, n) in zip(begins, spans, strict=True)]
         assert all(end <= begin for end, begin in zip(ends, begins[1:], strict=False))
         assert begins[0] < START + timedelta(minutes=1)
+
+
+def test_live_work_ends_within_its_hours() -> None:
+    for crane in load_yard().cranes:
+        record = generate_from(crane, START, 2.0, 5, dt_ms=1000)
+        assert record.t_ms[-1] - record.clock_offset_ms < (START + timedelta(hours=2)).timestamp() * 1000
