@@ -117,8 +117,8 @@ def capacity_curve(
 ) -> list[list[float]]:
     """[[outreach m, capacity kg], ...] of the charts for a stabiliser state; empty without a chart.
 
-    The smallest over what is left open (sectors, jib, stage), so that the picture never promises more than a
-    chart. Where charts have rows by hook height, the smaller of the rows just below and just above it.
+    The smallest over what is left open (sectors, jib, stage), as far as every open sector reaches, so that the
+    picture never promises more than a chart. Where charts have rows by hook height, the smaller of the rows just below and just above it.
     """
     fitting = [
         chart
@@ -127,7 +127,18 @@ def capacity_curve(
         and (sector is None or chart.sector in (None, sector))
     ]
     rows = [_row(chart, hook_height_m) for chart in fitting]
-    shared = sorted({reach for row in rows for reach in row})
+    ends = [
+        max(
+            (
+                max(row)
+                for chart, row in zip(fitting, rows, strict=True)
+                if chart.sector in (None, one) and row
+            ),
+            default=0.0,
+        )
+        for one in ([sector] if sector is not None else Sector)
+    ]
+    shared = sorted({reach for row in rows for reach in row if reach <= min(ends)})
     curve: list[list[float]] = []
     for reach in shared:
         found = [capacity for row in rows if (capacity := _read(row, reach)) is not None]

@@ -1,0 +1,120 @@
+"""The catalogue is complete and has nothing left over; colours keep their contrast; numbers read as agreed."""
+
+import ast
+import re
+from datetime import UTC, date, datetime
+from pathlib import Path
+from zoneinfo import ZoneInfo
+
+import pytest
+
+from dashboard import numbers
+from dashboard.numbers import NBSP, THIN, Units
+from dashboard.palette import DARK, LIGHT, contrast
+from dashboard.texts import catalogue, t
+
+ROOM = Path(__file__).parents[3] / "dashboard"
+SOURCES = [path.read_text() for path in sorted(ROOM.rglob("*.py"))]
+
+
+def keys_asked_for() -> tuple[set[str], set[str]]:
+    """Keys as they stand in the code, and the patterns of those that are put together."""
+    whole: set[str] = set()
+    patterns: set[str] = set()
+    for source in SOURCES:
+        for node in ast.walk(ast.parse(source)):
+            if isinstance(node, ast.Constant) and isinstance(node.value, str):
+                whole.add(node.value)
+            is_t = isinstance(node, ast.Call) and isinstance(node.func, ast.Name) and node.func.id == "t"
+            if is_t and node.args and isinstance(node.args[0], ast.JoinedStr):
+                parts = [
+                    re.escape(p.value) if isinstance(p, ast.Constant) else "[a-z0-9_]+"
+                    for p in node.args[0].values
+                ]
+                patterns.add("".join(parts))
+    return whole, patterns
+
+
+def test_every_text_asked_for_is_in_the_catalogue() -> None:
+    asked = {
+        node.args[0].value
+        for source in SOURCES
+        for node in ast.walk(ast.parse(source))
+        if isinstance(node, ast.Call)
+        and isinstance(node.func, ast.Name)
+        and node.func.id == "t"
+        and node.args
+        and isinstance(node.args[0], ast.Constant)
+    }
+    assert len(asked) > 200
+    assert asked - set(catalogue()) == set()
+
+
+def test_no_text_is_left_over() -> None:
+    whole, patterns = keys_asked_for()
+    left = {
+        key
+        for key in catalogue()
+        if (stem := key.removesuffix(".one")) not in whole
+        and not any(re.fullmatch(one, stem) for one in patterns)
+    }
+    assert left == set()
+
+
+def test_one_is_said_as_one() -> None:
+    assert t("dispatch.fit", count=1) == "One crane can take it"
+    assert t("dispatch.fit", count=3) == "3 cranes can take it"
+
+
+@pytest.mark.parametrize("theme", [LIGHT, DARK], ids=["light", "dark"])
+@pytest.mark.parametrize("text", ["ink", "ink_soft", "accent", "good", "watch", "act", "stale"])
+@pytest.mark.parametrize("ground", ["ground", "surface", "raised"])
+def test_text_has_contrast(theme: dict[str, str], text: str, ground: str) -> None:
+    assert contrast(theme[text], theme[ground]) >= 4.5
+
+
+@pytest.mark.parametrize("theme", [LIGHT, DARK], ids=["light", "dark"])
+@pytest.mark.parametrize("line", ["line_strong", "series", "accent", "act_fill", "watch"])
+def test_lines_and_marks_have_contrast(theme: dict[str, str], line: str) -> None:
+    assert contrast(theme[line], theme["surface"]) >= 3.0
+
+
+@pytest.mark.parametrize("theme", [LIGHT, DARK], ids=["light", "dark"])
+def test_words_on_buttons_and_soft_grounds_have_contrast(theme: dict[str, str]) -> None:
+    assert contrast(theme["on_accent"], theme["accent"]) >= 4.5
+    assert contrast(theme["ink"], theme["accent_soft"]) >= 4.5
+    assert contrast(theme["watch"], theme["watch_soft"]) >= 4.5
+    assert contrast(theme["act"], theme["act_soft"]) >= 4.5
+
+
+def test_contrast_agrees_with_the_definition_of_wcag() -> None:
+    assert contrast("#000000", "#ffffff") == pytest.approx(21.0)
+    assert contrast("#777777", "#ffffff") == pytest.approx(4.48, abs=0.01)  # the well-known near miss
+
+
+@pytest.mark.parametrize(
+    ("shown", "wanted"),
+    [
+        (numbers.percent(9.94), f"9.9{NBSP}%"),
+        (numbers.percent(9.96), f"10{NBSP}%"),
+        (numbers.percent(None), "–"),
+        (numbers.share(0.423), f"42{NBSP}%"),
+        (numbers.plain(-12480), f"\u221212{THIN}480"),
+        (numbers.mass(850, Units.METRIC), f"850{NBSP}kg"),
+        (numbers.mass(1850, Units.METRIC), f"1.85{NBSP}t"),
+        (numbers.mass(1850, Units.US), f"4{THIN}080{NBSP}lb"),
+        (numbers.length(8.4, Units.METRIC), f"8.4{NBSP}m"),
+        (numbers.length(8.4, Units.US), f"27.6{NBSP}ft"),
+        (numbers.duration(59), f"59{NBSP}s"),
+        (numbers.duration(3599), f"1{NBSP}h{NBSP}00{NBSP}min"),
+        (numbers.duration(11100), f"3{NBSP}h{NBSP}05{NBSP}min"),
+        (numbers.day(date(2026, 11, 25)), f"25{NBSP}Nov{NBSP}2026"),
+        (
+            numbers.moment(datetime(2026, 7, 1, 10, 5, tzinfo=UTC), ZoneInfo("Europe/Vienna")),
+            f"1{NBSP}Jul{NBSP}2026, 12:05{NBSP}CEST",
+        ),
+        (numbers.listed(["a", "b", "c"]), "a, b and c"),
+    ],
+)  # fmt: skip
+def test_numbers_read_as_agreed(shown: str, wanted: str) -> None:
+    assert shown == wanted
