@@ -1,0 +1,213 @@
+"""How fast the screens are: first figure, page change, callbacks, and what the browser has to load.
+
+    python benchmarks/pages.py [--cranes 1000] [--days 1825] [--rounds 5] [--json]
+
+Builds a fleet of registered cranes with counted days in a fresh embedded database, serves api and dashboard in this
+process, and looks with the chromium of this machine. Ends with one line of JSON:
+
+    first_figure_s    from an empty cache to the first drawn figure of the fleet page [s]
+    page_change_ms    median from a click on a page to its heading [ms]
+    callback_p95_ms   95th percentile of the time that a callback takes to answer [ms]
+    first_load_kb     compressed bytes of the first load [kB]
+    page_change_kb    the largest compressed answer of a page change [kB]
+"""
+
+import argparse
+import json
+import shutil
+import statistics
+import tempfile
+import threading
+import time
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from typing import Any
+
+import uvicorn
+from playwright.sync_api import Browser, BrowserContext, Page, sync_playwright
+
+from analytics.worker import run as count
+from api.app import create_api
+from api.settings import ApiSettings
+from boomledger.postgres import EmbeddedPostgres
+from boomledger.yard import write_history
+from dashboard.app import create_dashboard
+from simulator.generate import generate
+from simulator.yard import load_yard
+from store import cranes
+from store.connection import connect
+from store.migrate import migrate
+
+PAGES = ("Dispatch", "Faults", "Life", "Service", "Data health", "Settings", "Fleet")
+ARGS = [
+    "--no-sandbox",
+    "--disable-gpu",
+    "--disable-quic",
+    "--no-first-run",
+    "--disable-background-networking",
+    "--disable-component-update",
+    "--disable-sync",
+]
+
+
+def build(url: str, cranes_wanted: int, days: int) -> None:
+    """A fleet whose counted days are copies, crane by crane, of one simulated and counted week."""
+    migrate(url)
+    today = datetime.now(UTC).date()
+    yard, first = load_yard(today), today - timedelta(days=7)
+    with connect(url) as conn:
+        cranes.save_site(conn, yard.site)
+        for place in range(cranes_wanted):
+            pattern = yard.cranes[place % len(yard.cranes)].crane
+            name = pattern.name if place < len(yard.cranes) else f"copy-{place:05d}"
+            registered = datetime.combine(first - timedelta(days=days), datetime.min.time(), UTC)
+            cranes.save_crane(conn, pattern.model_copy(update={"name": name, "registered_at": registered}))
+        conn.commit()
+    write_history(url, generate(yard.cranes, first, 7, dt_ms=1000, samples_per_message=600))
+    count(url, threading.Event(), once=True)
+    _copy_days(url, days)
+
+
+def _copy_days(url: str, days: int) -> None:
+    """Every crane gets summary, ledgers and counted days of its pattern, the days again and again back to `days` ago."""
+    with connect(url, autocommit=True) as conn:
+        conn.execute(
+            "create table pattern as select crane_id, (crane_id - 1) % 12 + 1 as of_crane from crane"
+        )
+        for table, shift in (("crane_summary", 0), ("span_ledger", 0), ("day_figure", days // 7)):
+            names = [
+                row[0]
+                for row in conn.execute(
+                    "select attname from pg_attribute where attrelid = %s::regclass and attnum > 0"
+                    " and not attisdropped and attname <> 'crane_id' order by attnum",
+                    [table],
+                )
+            ]
+            picked = ", ".join(
+                "source.day - 7 * week.back" if name == "day" else f"source.{name}" for name in names
+            )
+            conn.execute(
+                f"insert into {table} (crane_id, {', '.join(names)}) select pattern.crane_id, {picked} from pattern"
+                f" join {table} source on source.crane_id = pattern.of_crane"
+                f" cross join generate_series(0, {shift}) week(back) on conflict do nothing"
+            )
+        conn.execute("analyze")
+
+
+class Server:
+    """Api and dashboard in a thread."""
+
+    def __init__(self, url: str) -> None:
+        app = create_dashboard(create_api(url, ApiSettings(open_access=True, secure_cookie=False))).server
+        self.server = uvicorn.Server(
+            uvicorn.Config(app, port=0, log_config=None, timeout_graceful_shutdown=1)
+        )
+        self.thread = threading.Thread(target=self.server.run)
+
+    def __enter__(self) -> str:
+        self.thread.start()
+        while not self.server.started and self.thread.is_alive():
+            time.sleep(0.02)
+        return f"http://127.0.0.1:{self.server.servers[0].sockets[0].getsockname()[1]}"
+
+    def __exit__(self, *_: object) -> None:
+        self.server.should_exit = True
+        self.thread.join(30)
+
+
+def fresh(browser: Browser) -> tuple[BrowserContext, Page]:
+    context = browser.new_context(viewport={"width": 1440, "height": 900}, reduced_motion="reduce")
+    context.set_default_timeout(120_000)
+    return context, context.new_page()
+
+
+def first_load(browser: Browser, address: str) -> tuple[float, float]:
+    """Seconds to the first drawn figure of the fleet page, and the compressed kilobytes that came for it."""
+    context, page = fresh(browser)
+    wire = context.new_cdp_session(page)
+    wire.send("Network.enable")
+    received: list[float] = []
+    wire.on("Network.loadingFinished", lambda event: received.append(event["encodedDataLength"]))
+    began = time.perf_counter()
+    page.goto(address)
+    page.wait_for_selector("#fleet-grid .bl-bar-fill")
+    took = time.perf_counter() - began
+    page.wait_for_load_state("networkidle")
+    context.close()
+    return took, sum(received) / 1000
+
+
+def page_changes(browser: Browser, address: str, rounds: int) -> tuple[list[float], list[float], float]:
+    """Milliseconds from click to heading, milliseconds of every callback, and the largest answer [kB]."""
+    context, page = fresh(browser)
+    callbacks: list[float] = []
+    sizes: list[float] = []
+
+    def note(request: Any) -> None:
+        if request.url.endswith("/_dash-update-component"):
+            callbacks.append(request.timing["responseEnd"] - request.timing["requestStart"])
+            sizes.append(request.sizes()["responseBodySize"] / 1000)
+
+    page.goto(address)
+    page.wait_for_selector("#fleet-grid .bl-bar-fill")
+    page.on("requestfinished", note)
+    changes: list[float] = []
+    for _ in range(rounds):
+        for name in PAGES:
+            began = time.perf_counter()
+            page.locator("nav").get_by_role("link", name=name, exact=True).click()
+            page.wait_for_function(
+                "name => document.querySelector('#page h1')?.textContent === name", arg=name
+            )
+            changes.append((time.perf_counter() - began) * 1000)
+    page.wait_for_load_state("networkidle")
+    context.close()
+    return changes, callbacks, max(sizes)
+
+
+def measure(cranes_wanted: int, days: int, rounds: int) -> dict[str, object]:
+    program = shutil.which("chromium") or shutil.which("chromium-browser")
+    if program is None:
+        raise SystemExit("no chromium on this machine: apt-get install chromium")
+    with tempfile.TemporaryDirectory(prefix="boomledger-pages-") as folder:
+        Path(folder).chmod(0o755)
+        database = EmbeddedPostgres(Path(folder) / "postgres")
+        url = database.start()
+        try:
+            build(url, cranes_wanted, days)
+            with Server(url) as address, sync_playwright() as playwright:
+                browser = playwright.chromium.launch(executable_path=program, args=ARGS)
+                first_load(browser, address)  # packs the scripts, as the first visitor after a start does
+                loads = [first_load(browser, address) for _ in range(rounds)]
+                changes, callbacks, largest = page_changes(browser, address, rounds)
+                browser.close()
+        finally:
+            database.stop()
+    return {
+        "cranes": cranes_wanted,
+        "days": days,
+        "first_figure_s": round(statistics.median(took for took, _ in loads), 3),
+        "page_change_ms": round(statistics.median(changes), 1),
+        "callback_p95_ms": round(statistics.quantiles(callbacks, n=20)[-1], 1),
+        "first_load_kb": round(max(size for _, size in loads), 1),
+        "page_change_kb": round(largest, 1),
+        "measured_on": datetime.now(UTC).date().isoformat(),
+    }
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("--cranes", type=int, default=1000)
+    parser.add_argument("--days", type=int, default=1825)
+    parser.add_argument("--rounds", type=int, default=5)
+    parser.add_argument("--json", action="store_true", help="only the line of JSON")
+    asked = parser.parse_args()
+    result = measure(asked.cranes, asked.days, asked.rounds)
+    if not asked.json:
+        for name, value in result.items():
+            print(f"{name:18} {value}")
+    print(json.dumps(result))
+
+
+if __name__ == "__main__":
+    main()
