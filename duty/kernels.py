@@ -51,7 +51,7 @@ def quantise(values: Array, low: float, width: float, classes: int, out: Array) 
     top = classes - 1.0
     for i in range(values.size):
         x = (values[i] - low) / width
-        broken += x - x != 0.0
+        broken += values[i] - values[i] != 0.0
         below += x < 0.0
         above += x >= classes
         out[i] = np.int32(min(max(x, 0.0), top))
@@ -259,15 +259,20 @@ def count_floats(values: Array, points: Array, low: Array, high: Array) -> tuple
 
 
 @compiled
-def project(structural_pct: Array, slew_deg: Array, along: Array, across: Array) -> None:
-    """structural_pct times cosine and sine of slew_deg; a crane that does not slew costs no cosine."""
-    slew, cosine, sine = 0.0, 1.0, 0.0
+def project(structural_pct: Array, slew_deg: Array, along: Array, across: Array) -> int:
+    """structural_pct times cosine and sine of slew_deg; a crane that does not slew costs no cosine.
+
+    Returns how many values are not finite.
+    """
+    slew, cosine, sine, broken = 0.0, 1.0, 0.0, 0
     for i in range(structural_pct.size):
         if slew_deg[i] != slew:
             slew = slew_deg[i]
             cosine, sine = math.cos(math.radians(slew)), math.sin(math.radians(slew))
         along[i] = structural_pct[i] * cosine
         across[i] = structural_pct[i] * sine
+        broken += structural_pct[i] - structural_pct[i] != 0.0 or slew - slew != 0.0
+    return broken
 
 
 @compiled
@@ -294,13 +299,12 @@ def count_projections(
     for start in range(0, structural_pct.size, BLOCK):
         part = structural_pct[start : start + BLOCK]
         held = part.size
-        project(part, slew_deg[start : start + BLOCK], along, across)
+        if project(part, slew_deg[start : start + BLOCK], along, across):
+            return start
         for k in range(cosines.size):
             for i in range(held):
                 signal[i] = along[i] * cosines[k] + across[i] * sines[k]
-            below, above, broken = quantise(signal[:held], low, width, classes, classed[1:])
-            if broken:
-                return start
+            below, above, _ = quantise(signal[:held], low, width, classes, classed[1:])
             size = totals[k, 0]
             if size == 0:
                 stacks[k, 0] = totals[k, 3] = classed[1]

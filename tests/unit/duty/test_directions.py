@@ -59,6 +59,13 @@ def test_a_half_turn_under_load_is_a_full_reversal_along_and_nothing_across():
     np.testing.assert_allclose(across, [0.0, 100.0, 0.0], atol=DIRECTION_EDGES.width_pct)
 
 
+def test_the_largest_floats_are_clamped_like_any_other():
+    largest = np.finfo(np.float64).max
+    counted = directions.count_directions([largest, -largest, 0.0], [44.5, 44.5, 44.5], 180)
+    clamped = {(each.clamped_low, each.clamped_high) for each in counted.ledgers}
+    assert clamped == {(1, 1)}
+
+
 @pytest.mark.parametrize("name", ["structural_pct", "slew_deg"])
 def test_what_is_not_finite_is_refused_with_its_index(name):
     signals = {"structural_pct": np.ones(5000), "slew_deg": np.ones(5000)}

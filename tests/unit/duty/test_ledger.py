@@ -154,6 +154,13 @@ def test_values_outside_are_clamped_and_counted_as_such():
     assert counted.residue.tolist() == [0, 7, 4]
 
 
+def test_the_largest_floats_are_clamped_like_any_other():
+    largest = np.finfo(np.float64).max
+    counted = ledger.count([-largest, largest, 4.0], FEW)
+    assert (counted.clamped_low, counted.clamped_high) == (1, 1)
+    assert counted.residue.tolist() == [0, 7, 4]
+
+
 @pytest.mark.parametrize("value", [np.nan, np.inf, -np.inf])
 @pytest.mark.parametrize("index", [0, 1, 5000])
 def test_what_is_not_finite_is_refused_with_its_index(value, index):
