@@ -164,11 +164,13 @@ class _Sender:
 
     def _received(self, _client: mqtt.Client, _data: Any, message: mqtt.MQTTMessage) -> None:
         receipt = orjson.loads(message.payload)
+        if receipt["boot"] != self.boot:
+            return  # of an earlier run under the same name
         now_s = time.monotonic()
         for kind in ("stored", "quarantined"):
             for seq in receipt.get(kind, ()):
                 sent_s = self.sent_s.pop(seq, None)
-                if receipt["boot"] == self.boot and sent_s is not None:
+                if sent_s is not None:
                     self._fleet.delays_s.append(now_s - sent_s)
                     self._fleet.quarantined += kind == "quarantined"
 
