@@ -20,7 +20,15 @@ from domain.job import LiftJob
 from domain.job_answers import SheetAsked
 from duty.capacity import SECTORS
 from duty.dispatch import Matches, Ruling, match
-from duty.ranking import Facts, Ranking, distance_km, lift_life_share, rank, remaining_life_ppm
+from duty.ranking import (
+    Facts,
+    Ranking,
+    detail_life_ppm,
+    distance_km,
+    lift_life_share,
+    rank,
+    remaining_life_ppm,
+)
 from store.charts import in_force
 from store.reading import CraneInSight
 from store.reservations import Held, cranes_held
@@ -96,6 +104,11 @@ def facts_of(
     # A crane of which nothing was counted is unused, unless its entry tells of duty before: then life is not known.
     used = np.where(np.isnan(standing.used_share) & ~listed.prior_duty, 0.0, standing.used_share)
     f1 = np.where(np.isnan(standing.f1), 1.0, standing.f1)
+    life_ppm = remaining_life_ppm(share, f1, used)
+    for detail, cranes in standing.details:
+        by_detail = detail_life_ppm(found.structural_pct[cranes], detail, standing.damage[cranes])
+        # The dearer of the two views counts; fmax takes the one that is known.
+        life_ppm[cranes] = np.fmax(life_ppm[cranes], by_detail)
     count = len(listed.rows)
     if question.at is None:
         away = np.full(count, np.nan)
@@ -115,7 +128,7 @@ def facts_of(
         free=free,
         forbidding_faults=faults,
         service_overdue=overdue,
-        life_ppm=remaining_life_ppm(share, f1, used),
+        life_ppm=life_ppm,
         distance_km=away,
     )
 

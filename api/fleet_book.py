@@ -18,9 +18,11 @@ from numpy.typing import NDArray
 from psycopg import AsyncConnection
 
 from domain.crane import Crane, LoadChart
+from domain.detail import DetailSpec
 from domain.errors import InvalidInput
 from duty import fleet, service
-from duty.capacity import Flags, Floats
+from duty.capacity import Flags, Floats, Ints
+from duty.damage import Detail, detail_of
 from duty.fleet import Fleet
 from duty.spectrum import design_limits
 from store import charts, reservations
@@ -35,10 +37,7 @@ _NO_FACTS: Final = CraneFacts(
     used_share=None,
     f1=None,
     damage=None,
-    detail_name=None,
-    kq=None,
-    lifts=None,
-    first_at=None,
+    detail_spec=None,
     open_faults=[],
 )
 
@@ -75,6 +74,8 @@ class Standing:
     overdue: dict[int, str]  # index of a crane to the name of the service that is overdue
     used_share: Floats  # NaN where not known
     f1: Floats
+    damage: Floats
+    details: tuple[tuple[Detail, Ints], ...]  # weld details entered, each with the indices of its cranes
 
 
 class FleetBook:
@@ -159,7 +160,17 @@ def _standing(listed: Listed, facts: dict[str, CraneFacts], overdue: dict[str, s
         overdue={listed.index[name]: plan for name, plan in overdue.items() if name in listed.index},
         used_share=_numbers([one.used_share for one in by_crane]),
         f1=_numbers([one.f1 for one in by_crane]),
+        damage=_numbers([one.damage for one in by_crane]),
+        details=_details(by_crane),
     )
+
+
+def _details(by_crane: tuple[CraneFacts, ...]) -> tuple[tuple[Detail, Ints], ...]:
+    cranes: dict[DetailSpec, list[int]] = {}
+    for index, one in enumerate(by_crane):
+        if one.detail_spec is not None:
+            cranes.setdefault(DetailSpec.model_validate(one.detail_spec), []).append(index)
+    return tuple((detail_of("default", spec), np.array(indices, np.intp)) for spec, indices in cranes.items())
 
 
 def _overdue(states: list[ServiceState], today: date) -> dict[str, str]:

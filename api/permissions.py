@@ -34,6 +34,7 @@ LEAST_ROLE: Final[dict[tuple[str, str], Role]] = {
     ("GET", "/cranes/{name}/chart-versions"): VIEWER,
     ("POST", "/cranes/{name}/chart-versions"): ENGINEER,
     ("GET", "/cranes/{name}/days"): VIEWER,
+    ("GET", "/cranes/{name}/report"): VIEWER,
     ("GET", "/cranes/{name}/gaps"): VIEWER,
     ("GET", "/cranes/{name}/overrides"): VIEWER,
     ("GET", "/cranes/{name}/details"): VIEWER,

@@ -1,4 +1,4 @@
--- Who may do what, what was done, and what wants attention.
+-- Who may do what, and what was done.
 
 create table account (
     account_id int generated always as identity primary key,
@@ -73,49 +73,3 @@ create table idempotency (
     primary key (account_name, key)
 );
 comment on column idempotency.status is 'null while the first request with this key is still running';
-
-create table alert_rule (
-    rule_id int generated always as identity primary key,
-    kind text not null check (kind in ('near_limit_pct', 'limiter_overrides', 'used_share', 'forecast_days',
-        'fault', 'offline_hours', 'quarantined', 'service_due_days')),
-    raise_at double precision not null,
-    clear_at double precision not null,
-    site text,
-    priority text not null check (priority in ('low', 'medium', 'high')),
-    quiet_from time,
-    quiet_to time,
-    mail_to text[] not null default '{}',
-    webhook_url text,
-    webhook_secret text,
-    enabled boolean not null default true
-);
-comment on column alert_rule.clear_at is 'differs from raise_at so that a value that hovers does not flood';
-
-create table alert (
-    alert_id bigint generated always as identity primary key,
-    rule_id int not null references alert_rule on delete cascade,
-    crane text not null default '',
-    raised_at timestamptz not null,
-    value double precision not null,
-    text text not null,
-    acknowledged_at timestamptz,
-    acknowledged_by text,
-    shelved_until timestamptz,
-    cleared_at timestamptz
-);
-create unique index alert_open on alert (rule_id, crane) where cleared_at is null;
-create index alert_raised on alert (raised_at desc);
-
-create table alert_delivery (
-    delivery_id bigint generated always as identity primary key,
-    alert_id bigint not null references alert on delete cascade,
-    channel text not null check (channel in ('mail', 'webhook')),
-    target text not null,
-    due_at timestamptz not null,
-    tries int not null default 0,
-    done_at timestamptz,
-    given_up_at timestamptz,
-    last_error text not null default '',
-    unique (alert_id, channel, target)
-);
-create index alert_delivery_due on alert_delivery (due_at) where done_at is null and given_up_at is null;

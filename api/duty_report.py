@@ -1,0 +1,236 @@
+"""The duty report of a crane as PDF/UA: the same answers as on the screens, in words and tables."""
+
+import json
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from importlib.resources import files
+from typing import Any, Final
+from zoneinfo import ZoneInfo
+
+import typst
+
+from domain.answers import CAUTIONS_DUTY, DetailDamage, FaultRow, LifeAnswer, SpectrumAnswer
+from domain.crane import Crane
+from domain.upkeep import DayRow, ServiceRow
+
+BAR_MM: Final = 90.0
+LEVEL_STEP_PCT: Final = 10
+METHOD: Final = (
+    "Structural percent is the load moment over the full structural rating; it is what cycles, spectrum and life use. "
+    "Utilisation is what the operator saw; near-limit figures use it.",
+    "Cycles are counted by rainflow in fixed classes; what stays open is read by the rule named above.",
+    "kQ is the mean cube of the lifts' peak structural share. Class letters of EN 13001-1 are from memory, those of "
+    "ISO 4301-1:1986 second-hand; they hold for the edition named and no other.",
+    "The used share is reckoned in the manner of ISO 12482:2014, whose scope leaves out mobile cranes; f1 follows Depale "
+    "and Bennebach, Mechanics & Industry 20 (2019) 802, Table 3.",
+    "The assessment date follows Depale and Bennebach, Procedia Structural Integrity 38 (2022), p. 322, unless the maker says "
+    "otherwise. A special assessment is made by an expert engineer and has a practical part.",
+    "The design working period is not a guaranteed period. Monitoring replaces neither inspection nor maintenance.",
+)
+
+Pairs = list[tuple[str, str]]
+
+
+@dataclass(frozen=True, kw_only=True)
+class DutyReport:
+    """What a report is made of: answers of the api, and the instant up to which they were counted."""
+
+    crane: Crane
+    time_zone: str
+    spectrum: SpectrumAnswer
+    life: LifeAnswer
+    days: Sequence[DayRow]
+    faults: Sequence[FaultRow]
+    service: Sequence[ServiceRow]
+    counted_at: datetime
+    near_limit_from_pct: float
+
+
+def duty_report_pdf(report: DutyReport) -> bytes:
+    """The report as PDF/UA; the same answers give the same bytes. CPU work: run it in a thread."""
+    pdf: bytes = typst.compile(
+        files(__package__).joinpath("reports/duty_report.typ").read_bytes(),
+        format="pdf",
+        ignore_system_fonts=True,
+        pdf_standards=["ua-1"],
+        timestamp=int(report.counted_at.timestamp()),
+        sys_inputs={"data": json.dumps(report_data(report))},
+    )
+    return pdf
+
+
+def report_data(report: DutyReport) -> dict[str, Any]:
+    """Everything that the pages show."""
+    local = report.counted_at.astimezone(ZoneInfo(report.time_zone))
+    spectrum = report.spectrum
+    return {
+        "title": f"Duty report: {report.crane.title or report.crane.name}",
+        "date": [local.year, local.month, local.day],
+        "footer": f"{report.crane.name}, counted up to {local:%Y-%m-%d %H:%M} {report.time_zone}",
+        "cautions": list(CAUTIONS_DUTY),
+        "crane": crane_rows(report.crane),
+        "record": record_rows(report),
+        "use": use_rows(spectrum),
+        "life": life_rows(report.life),
+        "details": [detail_row(detail) for detail in report.life.details],
+        "spectrum_note": f"Ranges of structural percent, {spectrum.residue_rule.replace('_', ' ')}, bars by the logarithm of cycles.",
+        "ranges": bars(
+            [(f"{one.low_pct:g} to {one.high_pct:g}", one.cycles) for one in reversed(spectrum.ranges)],
+            logarithmic=True,
+        ),
+        "levels": level_bars(spectrum),
+        "limiter": limiter_rows(report),
+        "faults": [
+            [row.code, str(row.raised), _moment(row.open_since, report.time_zone), row.text]
+            for row in report.faults
+        ],
+        "service": [
+            [row.plan, _moment(row.done_at, report.time_zone), _or_dash(row.due_on), _or_dash(row.due_by)]
+            for row in report.service
+        ],
+        "method": list(METHOD),
+    }
+
+
+def crane_rows(crane: Crane) -> Pairs:
+    """Who the report is about."""
+    design = crane.design
+    return [
+        ("name", crane.name),
+        ("type", crane.type.title + (" (invented)" if crane.type.invented else "")),
+        ("site", crane.site),
+        ("commissioned on", crane.commissioned_on.isoformat()),
+        ("full structural rating", f"{crane.type.rated_moment_kn_m:g} kN·m"),
+        (
+            "design class, from its manual",
+            f"{design.u_class}, {design.q_class}{f', {design.s_class}' if design.s_class else ''} of {design.edition}"
+            if design
+            else "not entered",
+        ),
+    ]
+
+
+def record_rows(report: DutyReport) -> Pairs:
+    """What was recorded, and how much is missing."""
+    spectrum, life = report.spectrum, report.life
+    assumed_ms = sum(day.limit_assumed_ms for day in report.days)
+    return [
+        ("period", f"{spectrum.day_from} to {spectrum.day_to}, local days of {report.time_zone}"),
+        ("days with data", str(spectrum.days_recorded)),
+        ("time recorded", _hours(spectrum.recorded_s)),
+        ("coverage, whole record", _percent(life.coverage)),
+        ("limit_pct assumed 100", _hours(assumed_ms / 1000)),
+    ]
+
+
+def use_rows(spectrum: SpectrumAnswer) -> Pairs:
+    """Class of use of the period beside the design class."""
+    edition = f" of {spectrum.edition}" if spectrum.edition else ""
+    found = [
+        ("lifts in the period", str(spectrum.lifts)),
+        ("kQ", _number(spectrum.kq)),
+        ("class of kQ", f"{spectrum.q_class or 'none'}{edition}"),
+        ("class of the lifts counted", f"{spectrum.u_class or 'none'}{edition}"),
+        (f"s_m, m = {spectrum.s_slope_m:g}", f"{_number(spectrum.s_m)}, class {spectrum.s_class or 'none'}"),
+    ]
+    if spectrum.group is not None:
+        found.append(("group", f"{spectrum.group}{edition}"))
+    if spectrum.design_cycles is not None:
+        found.append(("design", f"{spectrum.design_cycles:,.0f} cycles at kQ {_number(spectrum.design_kq)}"))
+    return found
+
+
+def life_rows(life: LifeAnswer) -> Pairs:
+    """Used share with its parts, the forecast with its range."""
+    forecast = life.forecast
+    if forecast is None:
+        dates = life.forecast_reason or "none"
+    else:
+        late = forecast.late_on.isoformat() if forecast.late_on else "beyond the horizon"
+        dates = (
+            f"{_percent(forecast.threshold)} reached between {forecast.early_on} and {late}, middle {forecast.middle_on};"
+            f" {forecast.weeks_used} weeks of record, use {forecast.trend}"
+        )
+    return [
+        (
+            "used share, whole life",
+            _percent(life.used_share) + (f" ({life.used_share_reason})" if life.used_share_reason else ""),
+        ),
+        ("of it counted", _percent(life.used_share_counted)),
+        ("of it before the record, as stated", _percent(life.used_share_prior)),
+        ("safety factor f1", f"{life.f1:.3g}: {life.f1_reason}"),
+        ("forecast", dates),
+        ("special assessment on", f"{life.special_assessment_on}: {life.special_assessment_reason}"),
+    ]
+
+
+def detail_row(detail: DetailDamage) -> list[str]:
+    """One weld detail."""
+    around = "" if detail.direction_deg is None else f", worst at {detail.direction_deg:g}°"
+    return [
+        detail.detail,
+        _number(detail.damage),
+        f"{_number(detail.damage_low)} to {_number(detail.damage_high)}",
+        f"{_number(detail.equivalent_range_mpa)} MPa",
+        f"{detail.curve}, {detail.gamma_mf:g}{around}",
+    ]
+
+
+def limiter_rows(report: DutyReport) -> Pairs:
+    """Near the limit, stops, overrides."""
+    near_ms = sum(day.near_limit_ms for day in report.days)
+    loaded_ms = sum(day.loaded_ms for day in report.days)
+    share = near_ms / loaded_ms if loaded_ms else None
+    return [
+        ("time under load", _hours(loaded_ms / 1000)),
+        (
+            f"of it at or above {report.near_limit_from_pct:g} %",
+            f"{_hours(near_ms / 1000)}, {_percent(share)}",
+        ),
+        ("limiter stops", str(sum(day.limiter_stops for day in report.days))),
+        ("limiter overrides", str(sum(day.limiter_overrides for day in report.days))),
+        ("on the manual valves", _hours(sum(day.emergency_ms for day in report.days) / 1000)),
+    ]
+
+
+def level_bars(spectrum: SpectrumAnswer) -> list[dict[str, Any]]:
+    """Hours by steps of LEVEL_STEP_PCT, highest first."""
+    sums: dict[int, float] = {}
+    for one in spectrum.time_at_level:
+        step = int(one.low_pct // LEVEL_STEP_PCT) * LEVEL_STEP_PCT
+        sums[step] = sums.get(step, 0.0) + one.value / 3600
+    return bars([(f"{step} to {step + LEVEL_STEP_PCT}", sums[step]) for step in sorted(sums, reverse=True)])
+
+
+def bars(values: Sequence[tuple[str, float]], *, logarithmic: bool = False) -> list[dict[str, Any]]:
+    """Rows with a bar each, the longest BAR_MM."""
+    sizes = [math.log10(1 + value) if logarithmic else value for _, value in values]
+    longest = max(sizes, default=0.0) or 1.0
+    return [
+        {"label": label, "value": _number(value), "width": round(BAR_MM * size / longest, 2)}
+        for (label, value), size in zip(values, sizes, strict=True)
+    ]
+
+
+def _number(value: float | None) -> str:
+    if value is None:
+        return "–"
+    return f"{value:,.0f}" if abs(value) >= 1000 else f"{value:.3g}"
+
+
+def _percent(share: float | None) -> str:
+    return "–" if share is None else f"{100 * share:.3g} %"
+
+
+def _hours(seconds: float) -> str:
+    return f"{seconds / 3600:,.1f} h"
+
+
+def _or_dash(value: object) -> str:
+    return "–" if value is None else str(value)
+
+
+def _moment(moment: datetime | None, time_zone: str) -> str:
+    return "–" if moment is None else f"{moment.astimezone(ZoneInfo(time_zone)):%Y-%m-%d %H:%M}"

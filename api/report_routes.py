@@ -1,0 +1,53 @@
+"""Reports to print and sign."""
+
+from datetime import UTC, datetime, time, timedelta
+
+from anyio import to_thread
+from fastapi import APIRouter, Response
+
+from api.bounds import DayFrom, DayTo
+from api.deps import Conn, SeenCrane, Settings
+from api.duty_report import DutyReport, duty_report_pdf
+from api.life import show_life
+from api.spectrum import chosen_days, show_spectrum
+from api.upkeep import list_days, list_service
+from domain.answers import FaultRow
+from store import reading, summary
+
+router = APIRouter(tags=["reports"])
+
+
+@router.get(
+    "/cranes/{name}/report",
+    response_class=Response,
+    responses={200: {"content": {"application/pdf": {"schema": {"type": "string", "format": "binary"}}}}},
+)
+async def duty_report(
+    crane: SeenCrane, conn: Conn, settings: Settings, day_from: DayFrom = None, day_to: DayTo = None
+) -> Response:
+    """Duty report of a crane over whole local days as PDF/UA: record, class of use, life, damage, limiter, faults.
+
+    The same numbers as the routes of spectrum, life and days; unchanged counts give the same bytes.
+    """
+    chosen = chosen_days(day_from, day_to, crane.time_zone)
+    found = await summary.crane_summary(conn, crane.name)
+    since = datetime.combine(chosen.first, time(), UTC) - timedelta(days=1)
+    report = DutyReport(
+        crane=crane.crane(),
+        time_zone=crane.time_zone,
+        spectrum=await show_spectrum(crane, conn, day_from, day_to),
+        life=await show_life(crane, conn),
+        days=(await list_days(crane, conn, day_from, day_to)).items,
+        faults=[
+            FaultRow.model_validate(row, from_attributes=True)
+            for row in await reading.fault_rows(conn, crane.crane_id, since)
+        ],
+        service=(await list_service(crane, conn)).items,
+        counted_at=(found.counted_at if found else None) or crane.registered_at,
+        near_limit_from_pct=settings.near_limit_from_pct,
+    )
+    pdf = await to_thread.run_sync(duty_report_pdf, report)
+    name = f"duty-{crane.name}.pdf"
+    return Response(
+        pdf, media_type="application/pdf", headers={"content-disposition": f'inline; filename="{name}"'}
+    )

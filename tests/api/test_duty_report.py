@@ -1,0 +1,55 @@
+"""The duty report: PDF/UA, the numbers of the screens, the same bytes for the same counts."""
+
+import io
+
+import httpx
+import pytest
+from pypdf import PdfReader
+
+pytestmark = pytest.mark.anyio
+
+
+def text_of(pdf: bytes) -> str:
+    return " ".join(" ".join(page.extract_text() for page in PdfReader(io.BytesIO(pdf)).pages).split())
+
+
+async def test_the_report_shows_the_numbers_of_the_screens(http: httpx.AsyncClient) -> None:
+    response = await http.get("/cranes/heron-3/report")
+    assert response.headers["content-type"] == "application/pdf"
+    spectrum = (await http.get("/cranes/heron-3/spectrum")).json()
+    life = (await http.get("/cranes/heron-3/life")).json()
+    text = text_of(response.content)
+    assert f"lifts in the period {spectrum['lifts']}" in text
+    assert f"kQ {spectrum['kq']:.3g}" in text
+    assert f"class of kQ {spectrum['q_class']} of {spectrum['edition']}" in text
+    assert f"used share, whole life {100 * life['used_share']:.3g} %" in text
+    assert life["special_assessment_on"] in text
+    assert life["forecast_reason"] in text
+    assert "limiter overrides 2" in text
+    assert "E-07" in text
+
+
+async def test_the_report_carries_the_cautions_and_a_place_to_sign(http: httpx.AsyncClient) -> None:
+    text = text_of((await http.get("/cranes/heron-3/report")).content)
+    assert "Telemetry is no inspection and postpones none." in text
+    assert "A Miner sum compares, it does not predict." in text
+    assert "signature of the expert engineer" in text
+
+
+async def test_the_same_counts_give_the_same_bytes(http: httpx.AsyncClient) -> None:
+    one, two = [(await http.get("/cranes/heron-3/report")) for _ in range(2)]
+    assert one.content == two.content
+    assert one.headers["etag"] == two.headers["etag"]
+
+
+async def test_the_report_is_accessible(http: httpx.AsyncClient) -> None:
+    reader = PdfReader(io.BytesIO((await http.get("/cranes/heron-3/report")).content))
+    assert reader.trailer["/Root"]["/MarkInfo"]["/Marked"]
+    assert reader.trailer["/Root"]["/Lang"].startswith("en")
+    assert b"pdfuaid:part" in reader.trailer["/Root"]["/Metadata"].get_object().get_data()
+
+
+async def test_a_crane_without_telemetry_has_a_report_too(http: httpx.AsyncClient) -> None:
+    response = await http.get("/cranes/crake-1/report")
+    assert response.status_code == 200
+    assert "coverage is not known" in text_of(response.content)
