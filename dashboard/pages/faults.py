@@ -4,6 +4,7 @@ from collections import Counter, defaultdict
 from collections.abc import Sequence
 from datetime import timedelta
 from typing import Any, Final
+from zoneinfo import ZoneInfo
 
 from dash import dcc, html
 
@@ -11,9 +12,10 @@ from dashboard import numbers
 from dashboard.parts import charts, events, marks, page
 from dashboard.parts.marks import State
 from dashboard.texts import t
-from dashboard.visit import UTC_ZONE, ZONES, Visit, attempt
-from domain.answers import EventRow, FaultRow, Page
+from dashboard.visit import UTC_ZONE, ZONES, Trouble, Visit, together
+from domain.answers import EventRow
 from domain.messages import EventKind, EventState
+from domain.upkeep import OpenFaultRow
 
 DAYS: Final = ("30", "7", "90")
 PARETO_CODES: Final = 12
@@ -24,52 +26,25 @@ async def render(visit: Visit) -> Any:
     """The faults of the whole fleet."""
     days = visit.choice("days", DAYS)
     kinds = visit.choice("kinds", tuple(KINDS))
-    fleet = await visit.client.fleet(days=int(days))
-    found = await visit.client.events(
-        visit.now - timedelta(days=int(days)),
-        visit.now,
-        kinds=KINDS[kinds],
-        limit=500,
+    since = visit.now - timedelta(days=int(days))
+    opened, found = await together(
+        visit.client.open_faults(), visit.client.events(since, visit.now, kinds=KINDS[kinds], limit=500)
     )
-    zone = (
-        UTC_ZONE
-        if not fleet.rows
-        else await ZONES.of_site(fleet.rows[0].site, fleet.rows[0].crane, visit.client)
+    zone = await _zone(visit)
+    head = page.head(t("faults.title"), t("faults.context"), *_controls(kinds, days))
+    open_part = (
+        charts.missing(t("faults.open"), opened) if isinstance(opened, Trouble) else _open(opened.items, zone)
     )
-    faulty = [row.crane for row in fleet.rows if row.open_faults]
-    opened = [(crane, await attempt(visit.client.faults(crane, days=int(days)))) for crane in faulty[:20]]
+    if isinstance(found, Trouble):
+        return html.Div([head, open_part, charts.missing(t("events.title"), found)])
     raised = [event for event in found.items if event.state is EventState.RAISED]
-    control = page.choice(
-        "days",
-        days,
-        [(one, t("period.days", count=one)) for one in ("7", "30", "90")],
-        label=t("period"),
-        default="30",
-    )
-    which = page.choice(
-        "kinds",
-        kinds,
-        [(one, t(f"faults.kinds.{one}")) for one in KINDS],
-        label=t("faults.kinds"),
-        default="faults",
-    )
-    head = page.head(t("faults.title"), t("faults.context"), which, control)
-    if not raised and not faulty:
-        return html.Div([head, charts.nothing(t("faults.open"), t("faults.none", days=days))])
+    if not raised:
+        return html.Div([head, open_part, charts.nothing(t("pareto.title"), t("faults.none", days=days))])
     return html.Div(
         [
             head,
-            _open(
-                [
-                    (crane, row)
-                    for crane, answer in opened
-                    if isinstance(answer, Page)
-                    for row in answer.items
-                    if row.open_since
-                ],
-                zone,
-            ),
-            html.Div([_pareto(raised), _timeline(raised, zone)], className="bl-two") if raised else None,
+            open_part,
+            html.Div([_pareto(raised), _timeline(raised, zone)], className="bl-two"),
             html.Section(
                 [html.H2(t("events.title")), events.event_grid(found.items, zone, with_crane=True)],
                 className="bl-card bl-card-flush",
@@ -78,18 +53,33 @@ async def render(visit: Visit) -> Any:
     )
 
 
-def _open(rows: list[tuple[str, FaultRow]], zone: Any) -> html.Section:
+async def _zone(visit: Visit) -> ZoneInfo:
+    """The zone of the first site in sight."""
+    first = (await visit.client.cranes(limit=1)).items[:1]
+    return await ZONES.of_site(first[0].site, first[0].name, visit.client) if first else UTC_ZONE
+
+
+def _controls(kinds: str, days: str) -> list[Any]:
+    which = [(one, t(f"faults.kinds.{one}")) for one in KINDS]
+    spans = [(one, t("period.days", count=one)) for one in ("7", "30", "90")]
+    return [
+        page.choice("kinds", kinds, which, label=t("faults.kinds"), default="faults"),
+        page.choice("days", days, spans, label=t("period"), default="30"),
+    ]
+
+
+def _open(rows: Sequence[OpenFaultRow], zone: ZoneInfo) -> html.Section:
     title = html.H2(t("faults.open"))
     if not rows:
         return html.Section([title, marks.mark(State.OK, t("faults.open.none"))], className="bl-card")
-    by_crane: dict[str, list[FaultRow]] = defaultdict(list)
-    for crane, row in rows:
-        by_crane[crane].append(row)
+    by_crane: dict[str, list[OpenFaultRow]] = defaultdict(list)
+    for row in rows:
+        by_crane[row.crane].append(row)
     items = [
         html.Li(
             [
                 page.crane_link(crane, tab="events"),
-                html.Ul([html.Li(_open_line(crane, row, zone)) for row in faults], className="bl-events"),
+                html.Ul([html.Li(_open_line(row, zone)) for row in faults], className="bl-events"),
             ]
         )
         for crane, faults in sorted(by_crane.items())
@@ -104,17 +94,21 @@ def _open(rows: list[tuple[str, FaultRow]], zone: Any) -> html.Section:
     )
 
 
-def _open_line(crane: str, row: FaultRow, zone: Any) -> list[Any]:
-    since = row.open_since or row.last_at
+def _open_line(row: OpenFaultRow, zone: ZoneInfo) -> list[Any]:
+    """Code, what it means, what to do, since when, and the trace around it."""
+    words = [row.meaning or row.text]
+    if row.advice:
+        words += [html.Br(), html.Strong(row.advice)]
+    at = row.raised_at
     return [
         marks.mark(State.ACT, row.code or t("event.fault")),
-        html.Span(row.text),
+        html.Span(words),
         html.Span(
-            t("faults.since", when=numbers.moment(since, zone), count=row.raised), className="bl-cell-note"
+            t("faults.since", when=numbers.moment(at, zone), count=row.raised_times), className="bl-cell-note"
         ),
         dcc.Link(
             t("events.trace"),
-            href=events.trace_address(crane, since - events.CONTEXT, since + events.CONTEXT),
+            href=events.trace_address(row.crane, at - events.CONTEXT, at + events.CONTEXT),
             className="bl-link",
         ),
     ]
@@ -162,7 +156,7 @@ def _pareto(raised: Sequence[EventRow]) -> Any:
     )
 
 
-def _timeline(raised: Sequence[EventRow], zone: Any) -> Any:
+def _timeline(raised: Sequence[EventRow], zone: ZoneInfo) -> Any:
     title = t("timeline.title")
     cranes = sorted({event.crane for event in raised}, reverse=True)
     figure = {
