@@ -19,9 +19,11 @@ RUN useradd --system --uid 10001 --create-home --home-dir /var/lib/boomledger bo
 COPY --from=build /opt/boomledger /opt/boomledger
 ENV PATH=/opt/boomledger/bin:$PATH \
     PYTHONUNBUFFERED=1 \
-    NUMBA_CACHE_DIR=/var/lib/boomledger/numba \
-    MPLCONFIGDIR=/var/lib/boomledger/matplotlib \
+    NUMBA_CACHE_DIR=/opt/boomledger/numba \
+    MPLCONFIGDIR=/tmp/matplotlib \
     BOOMLEDGER_DATA_DIR=/var/lib/boomledger
+# Compile the counting loops once, so that no process has to.
+RUN python -c "import duty; duty.warm_up()"
 USER boomledger
 WORKDIR /var/lib/boomledger
 ENTRYPOINT ["boomledger"]

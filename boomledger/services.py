@@ -120,11 +120,13 @@ def run_web(settings: Settings) -> None:
     import uvicorn
     from pydantic import ValidationError
 
+    import duty
     from api.app import create_api
     from api.settings import ApiSettings, is_loopback
     from dashboard.app import create_dashboard
 
     set_up_logging(settings)
+    duty.warm_up()
     try:
         api_settings = ApiSettings(
             host=settings.host,
@@ -149,10 +151,12 @@ def run_analytics(
     settings: Settings, *, follow: bool, on_done: "Callable[[Done], None] | None" = None
 ) -> None:
     """Count touched crane-days: until told to stop, or only until none waits."""
+    import duty
     from analytics.worker import run
 
     set_up_logging(settings)
     stop = stop_on_signals()
+    duty.warm_up()
     open_metrics(settings)
     run(
         database_url(settings),

@@ -17,6 +17,7 @@ from typing import Self
 
 import httpx
 
+import duty
 from boomledger.broker import Broker, find_mosquitto
 from boomledger.postgres import EmbeddedPostgres
 from boomledger.settings import Settings
@@ -78,6 +79,8 @@ class Stack:
             else:
                 self.database_url = self.settings.database_url.get_secret_value()
             migrate(self.database_url)
+            # Compiled once here, on the first start of this installation; the processes find it in the cache.
+            duty.warm_up()
             if self.settings.broker_url is None:
                 broker = Broker(self.data_dir / "broker", program=self._broker_program())
                 host, port = broker.start()
