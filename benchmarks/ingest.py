@@ -54,6 +54,7 @@ CHANNELS = (
 )
 RECEIVE_MAXIMUM = 2000
 BATCH = 500
+SUBSCRIBED = "subscribed"
 Address = tuple[str, int]
 
 
@@ -90,17 +91,14 @@ def walk(rng: np.random.Generator, samples: int) -> np.ndarray[Any, Any]:
 
 def payload(number: int, block: np.ndarray[Any, Any], start: datetime, boot: int = 7) -> bytes:
     """One samples message."""
-    return orjson.dumps(
-        {
-            "boot": boot,
-            "seq": number,
-            "t0": start + timedelta(milliseconds=number * SAMPLES * DT_MS),
-            "dt_ms": DT_MS,
-            "channels": {
-                name: [float(str(value)) for value in row] for name, row in zip(CHANNELS, block, strict=True)
-            },
-        }
-    )
+    body = {
+        "boot": boot,
+        "seq": number,
+        "t0": start + timedelta(milliseconds=number * SAMPLES * DT_MS),
+        "dt_ms": DT_MS,
+        "channels": dict(zip(CHANNELS, np.ascontiguousarray(block, dtype=np.float32), strict=True)),
+    }
+    return orjson.dumps(body, option=orjson.OPT_SERIALIZE_NUMPY)
 
 
 def subscriber(address: Address, client_id: str) -> mqtt.Client:
@@ -160,10 +158,17 @@ def role_receive(host: str, port: str, messages: str) -> None:
 
 
 def role_ingest(broker_url: str, database_url: str) -> None:
-    """Child process: ingest until its input is closed."""
-    stop = threading.Event()
+    """Child process: ingest until its input is closed; says so when the broker has its subscription."""
+    stop, subscribed = threading.Event(), threading.Event()
+    threading.Thread(target=lambda: (subscribed.wait(), print(SUBSCRIBED, flush=True)), daemon=True).start()
     threading.Thread(target=lambda: (sys.stdin.read(), stop.set()), daemon=True).start()
-    service.run(broker_url=broker_url, database_url=database_url, stop=stop, receive_maximum=RECEIVE_MAXIMUM)
+    service.run(
+        broker_url=broker_url,
+        database_url=database_url,
+        stop=stop,
+        subscribed=subscribed,
+        receive_maximum=RECEIVE_MAXIMUM,
+    )
 
 
 def child(*arguments: str, **pipes: Any) -> subprocess.Popen[bytes]:
@@ -314,8 +319,11 @@ def length(value: int) -> bytes:
 
 
 def delays(address: Address, broker_url: str, database: str, names: list[str], rounds: int) -> list[float]:
-    process = child("ingest", broker_url, database, stdin=subprocess.PIPE, stdout=subprocess.DEVNULL)
-    time.sleep(3)  # the process starts and subscribes; a late start would only lengthen what is measured
+    process = child("ingest", broker_url, database, stdin=subprocess.PIPE, stdout=subprocess.PIPE)
+    assert process.stdout is not None
+    while SUBSCRIBED.encode() != process.stdout.readline().strip():
+        if process.poll() is not None:
+            raise SystemExit("ingest did not start")
     found = asyncio.run(many_cranes(address, names, 10.0, rounds))
     process.communicate(timeout=60)
     return found
@@ -344,9 +352,9 @@ def memory_growth(address: Address, broker_url: str, database: str, seconds: flo
 
 
 def measure(full: bool) -> dict[str, float]:
-    names = [f"bench-{number}" for number in range(8)]
+    names = [f"bench-{number}" for number in range(4)]
     many = [f"many-{number}" for number in range(1000)]
-    messages = list(payloads(names, 40_000 if full else 8_000))
+    messages = list(payloads(names, 40_000 if full else 6_000))
     with tempfile.TemporaryDirectory(prefix="boomledger-bench-") as folder:
         Path(folder).chmod(0o755)
         program = find_mosquitto()

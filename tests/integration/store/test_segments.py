@@ -128,6 +128,17 @@ def test_late_data_finds_its_range_and_ranges_are_not_made_twice(connection: Con
     assert len(whole_range(connection).n) == 3
 
 
+def test_a_new_range_waits_for_no_reader_and_no_writer(database: str, connection: Connection) -> None:
+    """A backup reads for a long time; ingest must not wait for it, nor others for ingest."""
+    keep(connection, [segment(0)])
+    with psycopg.connect(database) as busy:
+        busy.execute("select count(*) from segment")
+        busy.execute("lock table segment in row exclusive mode")
+        connection.execute("set lock_timeout = '5s'")
+        segments.make_ranges(connection, T0 - timedelta(days=500), T0 - timedelta(days=400))
+        assert keep(connection, [segment(1, t0_ms=segments.to_ms(T0 - timedelta(days=450)))]) == (1, 0)
+
+
 def plan_of(conn: Connection, query: str) -> str:
     return "\n".join(line for (line,) in conn.execute(f"explain {query}").fetchall())
 
