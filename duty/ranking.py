@@ -8,6 +8,7 @@ from numpy.typing import ArrayLike
 
 from domain.job import Weights
 from duty.capacity import Flags, Floats, Ints
+from duty.damage import Detail, miner
 from duty.dispatch import Matches
 
 EARTH_RADIUS_KM: Final = 6371.0088  # mean radius of the GRS80 ellipsoid, (2a + b) / 3
@@ -65,6 +66,18 @@ def remaining_life_ppm(life_share: ArrayLike, f1: ArrayLike, used_share: ArrayLi
     """Millionths of the remaining life that one lift takes; `f1` is the factor on counted duty, used_share 1 is spent."""
     left = np.maximum(1.0 - np.asarray(used_share, float), LEAST_REMAINING_SHARE)
     return np.asarray(1e6 * np.asarray(f1, float) * np.asarray(life_share, float) / left)
+
+
+def detail_life_ppm(structural_pct: ArrayLike, detail: Detail, damage: ArrayLike) -> Floats:
+    """Millionths of the remaining Miner sum of a weld detail that one lift takes: D of one cycle from 0 to its peak.
+
+    What remains is 1 less the damage so far; it compares cranes and predicts nothing. NaN in gives NaN out.
+    """
+    peak = np.asarray(structural_pct, float)
+    known = np.where(np.isfinite(peak), peak, 0.0)
+    one = miner(detail.range_mpa(known), np.ones_like(known), detail.curve, detail.gamma_mf)
+    left = np.maximum(1.0 - np.asarray(damage, float), LEAST_REMAINING_SHARE)
+    return np.where(np.isfinite(peak), 1e6 * one / left, np.nan)
 
 
 def distance_km(

@@ -72,11 +72,8 @@ class CraneFacts:
     crane: str
     used_share: float | None
     f1: float | None
-    damage: float | None
-    detail_name: str | None
-    kq: float | None
-    lifts: int | None
-    first_at: datetime | None
+    damage: float | None  # of the weld detail below, or of the one that stands in while none is entered
+    detail_spec: dict[str, Any] | None  # None where no weld detail is entered
     open_faults: list[str]
 
 

@@ -65,8 +65,14 @@ where r.released_at is null and upper(r.during) <= now() and r.planned is not nu
 order by lower(r.during) desc;
 
 -- name: dispatch_facts
--- What ranking needs of every crane: open faults, life used, design class and the worst weld detail shown.
-select c.name as crane, m.used_share, m.f1, m.damage, m.detail_name, m.kq, m.lifts, m.first_at,
+-- What ranking needs of every crane: open faults, life used, and the weld detail entered for it with its damage.
+select c.name as crane, m.used_share, m.f1, m.damage,
+    (
+        select d.spec from detail d
+        where d.name = m.detail_name and d.is_default
+            and (d.crane_id is null or d.crane_id = c.crane_id) and (d.type_id is null or d.type_id = c.type_id)
+        order by d.crane_id is null, d.type_id is null limit 1
+    ) as detail_spec,
     coalesce((
         select array_agg(f.code order by f.code) from fault_episode f
         where f.crane_id = c.crane_id and f.cleared_at is null

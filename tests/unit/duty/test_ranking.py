@@ -6,9 +6,11 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from domain.job import LiftJob, Weights
+from duty.damage import Detail
 from duty.dispatch import match
 from duty.fleet import build
-from duty.ranking import Facts, lift_life_share, rank, remaining_life_ppm
+from duty.ranking import Facts, detail_life_ppm, lift_life_share, rank, remaining_life_ppm
+from duty.sn import en_13001_3_1
 from tests.unit.duty.invented import TYPE, chart, crane
 
 JOB = LiftJob(mass_kg=1000.0, rigging_kg=0.0, outreach_m=5.0)
@@ -82,3 +84,11 @@ def test_life_share_worked_by_hand() -> None:
     assert remaining_life_ppm(share, 1.2, 0.6) == pytest.approx(3e6 * share)
     # A spent crane costs a thousand times, not infinitely much.
     assert remaining_life_ppm(share, 1.0, 1.4) == pytest.approx(1e9 * share)
+
+
+def test_life_of_a_weld_detail_worked_by_hand() -> None:
+    # 100 MPa at 2e6 cycles, m = 3, 2 MPa per percent, no factor: a lift to 50 % makes a range of 100 MPa, D = 1 / 2e6.
+    detail = Detail(name="invented", mpa_per_pct=2.0, curve=en_13001_3_1(100.0), gamma_mf=1.0)
+    found = detail_life_ppm([50.0, 100.0, 50.0, np.nan], detail, [0.0, 0.0, 0.75, 0.0])
+    # To 100 % it is 2^3 times as much; with a quarter left, 4 times as much of what remains.
+    np.testing.assert_allclose(found, [0.5, 4.0, 2.0, np.nan])
