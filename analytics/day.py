@@ -1,8 +1,8 @@
 """One crane-day counted: from samples and events to everything that is written about that day. No database here."""
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
-from datetime import date, datetime
+from datetime import date
 from typing import Any, Final
 
 import numpy as np
@@ -52,6 +52,7 @@ class DayCount:
     figures: dict[str, Any]
     gaps: tuple[dict[str, Any], ...]
     contexts: tuple[dict[str, Any], ...]
+    fault_events: bool  # raised or cleared: the crane's faults have to be paired again
 
     @property
     def empty(self) -> bool:
@@ -64,14 +65,15 @@ def count(
     crane_type: CraneType,
     samples: DaySamples,
     events: Sequence[Event],
-    quarantined: frozenset[tuple[int, int]],
+    quarantined: Callable[[], frozenset[tuple[int, int]]],
     settings: CountingSettings,
     *,
     turned: bool = True,
 ) -> DayCount:
     """Counts one day.
 
-    events: those of the day. quarantined: (boot, seq) of the crane's messages set aside. turned: count directions too.
+    events: those of the day. quarantined: (boot, seq) of the crane's messages set aside, asked for only when
+    numbers are missing. turned: count directions too.
     """
     channels = with_pose(crane_type, samples.channels)
     nothing = np.full(samples.at_ms.size, np.nan, np.float32)
@@ -107,6 +109,7 @@ def count(
         contexts=tuple(
             _contexts(events, samples.at_ms, structural, {**channels, "utilisation_pct": utilisation})
         ),
+        fault_events=any(event.kind is EventKind.FAULT for event in events),
     )
 
 
@@ -127,12 +130,14 @@ def _gaps(
     samples: DaySamples,
     utilisation: NDArray[np.float32],
     events: Iterable[Event],
-    quarantined: frozenset[tuple[int, int]],
+    quarantined: Callable[[], frozenset[tuple[int, int]]],
 ) -> list[gaps.Gap]:
     numbers = frozenset((event.boot, event.seq) for event in events)
-    return gaps.missing_messages(
-        samples.message_start_ms, samples.message_end_ms, samples.boot, samples.seq, numbers, quarantined
-    ) + gaps.missing_readings(samples.at_ms, samples.step_ms, np.isnan(utilisation))
+    messages = (samples.message_start_ms, samples.message_end_ms, samples.boot, samples.seq, numbers)
+    missing = gaps.missing_messages(*messages, frozenset())
+    if missing:
+        missing = gaps.missing_messages(*messages, quarantined())
+    return missing + gaps.missing_readings(samples.at_ms, samples.step_ms, np.isnan(utilisation))
 
 
 def _figures(
@@ -231,8 +236,3 @@ def _contexts(
 
 def _reading(value: np.floating[Any]) -> float | None:
     return None if np.isnan(value) else float(value)
-
-
-def ends_of(count: DayCount) -> tuple[datetime, datetime]:
-    """First and past-the-last instant of the counted day."""
-    return count.figures["day_start_at"], count.figures["day_end_at"]

@@ -5,9 +5,10 @@ What reaches over midnight is put together from day rows each time one of them c
 neighbouring days, cycles from ledgers merged in time order, gaps from the ends of the days.
 """
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from datetime import date, datetime
-from typing import Any, Final
+from functools import cache
+from typing import Any
 
 import psycopg
 
@@ -18,22 +19,22 @@ from analytics.entries import CraneEntry
 from analytics.lift_days import recount_lifts
 from analytics.samples import LocalDay
 from analytics.spans import merge_spans
-from domain.messages import EventKind, EventState
+from domain.messages import EventState
 from duty import episodes
 from store import events, segments
 from store.sql import query
 from store.statement import run, run_many
-
-READ_CHANNELS: Final = samples.CHANNELS
 
 
 def count_days(
     conn: psycopg.Connection[Any], entry: CraneEntry, days: Iterable[date], method: Method
 ) -> list[DayCount]:
     """Reads and counts days of one crane, in time order."""
-    quarantined = frozenset(
-        conn.execute(query("quarantined_numbers"), {"crane": entry.crane.name}).fetchall()
-    )
+
+    @cache
+    def quarantined() -> frozenset[tuple[int, int]]:
+        return frozenset(conn.execute(query("quarantined_numbers"), {"crane": entry.crane.name}).fetchall())
+
     return [_count_day(conn, entry, LocalDay(each, entry.zone), quarantined, method) for each in sorted(days)]
 
 
@@ -41,11 +42,11 @@ def _count_day(
     conn: psycopg.Connection[Any],
     entry: CraneEntry,
     local_day: LocalDay,
-    quarantined: frozenset[tuple[int, int]],
+    quarantined: Callable[[], frozenset[tuple[int, int]]],
     method: Method,
 ) -> DayCount:
     start_at, end_at = local_day.start_at, local_day.end_at
-    stored = segments.read(conn, entry.crane_id, start_at, end_at, READ_CHANNELS)
+    stored = segments.read(conn, entry.crane_id, start_at, end_at, samples.CHANNELS)
     return day.count(
         local_day,
         entry.crane.type,
@@ -68,7 +69,7 @@ def write_days(
     days = [counted.day for counted in counts]
     recount_lifts(conn, keys, days, entry.zone)
     merge_spans(conn, keys, days, method.settings)
-    if any(counted.figures["faults"] or _clears(conn, entry, counted) for counted in counts):
+    if any(counted.fault_events for counted in counts):
         _pair_faults(conn, entry.crane_id)
     if method.in_use:
         summary.refresh(conn, entry, method)
@@ -98,11 +99,6 @@ def _write_day(conn: psycopg.Connection[Any], keys: dict[str, int], counted: Day
     )
     run_many(conn, "gap_written", ({**here, **row} for row in counted.gaps))
     run_many(conn, "event_context_written", ({**here, **row} for row in counted.contexts))
-
-
-def _clears(conn: psycopg.Connection[Any], entry: CraneEntry, counted: DayCount) -> bool:
-    start_at, end_at = day.ends_of(counted)
-    return any(event.kind is EventKind.FAULT for event in events.read(conn, entry.crane_id, start_at, end_at))
 
 
 def _pair_faults(conn: psycopg.Connection[Any], crane_id: int) -> None:

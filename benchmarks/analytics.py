@@ -133,7 +133,7 @@ def count_everything(
             entry.crane.type,
             samples.of_day(stored, each),
             happened,
-            frozenset(),
+            frozenset,
             settings,
             turned=turned,
         )
@@ -167,7 +167,7 @@ def fill_years(conn: psycopg.Connection[Any], method: Method, years: int) -> Cra
     for number, each in enumerate(templates):
         stored = segments.read(conn, entry.crane_id, each.start_at, each.end_at, CHANNELS)
         counted = day.count(
-            each, entry.crane.type, samples.of_day(stored, each), [], frozenset(), method.settings
+            each, entry.crane.type, samples.of_day(stored, each), [], frozenset, method.settings
         )
         conn.execute(
             "insert into span_ledger select %(crane_id)s, %(counting_id)s, 'day', d::date, d::date, %(samples)s,"
@@ -178,8 +178,10 @@ def fill_years(conn: psycopg.Connection[Any], method: Method, years: int) -> Cra
                 **keys,
                 **{name: getattr(counted, name) for name in ("samples", "ledger", "directions")},
                 **{name: getattr(counted, name) for name in ("tallies", "circumstances")},
-                "first": first, "last": first.replace(year=first.year + years) - timedelta(days=1),
-                "of": len(templates), "number": number,
+                "first": first,
+                "last": first.replace(year=first.year + years) - timedelta(days=1),
+                "of": len(templates),
+                "number": number,
             },
         )
     for year in range(first.year, first.year + years):

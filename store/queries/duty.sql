@@ -382,3 +382,26 @@ from touched_day
 join crane using (crane_id)
 group by crane_id
 order by crane_id;
+
+-- name: recorded_days_touched
+-- Every day with data of one crane or of the fleet, to be counted again: by the site's zone of now, and as counted before.
+with days as (
+    select f.crane_id, f.day from day_figure f
+    union
+    select f.crane_id, (moment at time zone (s.spec ->> 'time_zone'))::date
+    from day_figure f
+    join crane c using (crane_id)
+    join site s using (site_id)
+    cross join lateral (values (f.first_at), (f.last_at - interval '1 millisecond')) as ends (moment)
+    where moment is not null
+), told as (
+    select pg_notify('boomledger_touched', '')
+)
+insert into touched_day (crane_id, day, touched_at)
+select d.crane_id, d.day, clock_timestamp()
+from days d
+join crane c using (crane_id)
+cross join told
+where %(crane)s::text is null or c.name = %(crane)s
+order by d.crane_id, d.day
+on conflict (crane_id, day) do update set touched_at = excluded.touched_at;

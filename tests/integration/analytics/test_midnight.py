@@ -4,9 +4,13 @@ from datetime import UTC, date, datetime, timedelta
 from zoneinfo import ZoneInfo
 
 import numpy as np
+import psycopg
 import pytest
 
+from analytics import rebuild
 from analytics.samples import LocalDay
+from domain.crane import Site
+from store import cranes
 from store.segments import to_ms
 from tests.integration.analytics.crane_at_work import Yard, put_crane
 
@@ -119,3 +123,18 @@ def test_every_sample_counts_for_one_local_day(database: str, zone: str, day: da
         day: hours * 3_600_000,
         day + timedelta(days=1): 3_600_000,
     }
+
+
+def test_a_crane_that_moves_to_another_zone_is_counted_by_its_new_days(yard: Yard) -> None:
+    start = MIDNIGHT - timedelta(hours=1)
+    yard.store(yard.messages(start, loads([(100, 200)], 7200)))
+    yard.count()
+    assert [row["recorded_ms"] for row in yard.rows("day_figure")] == [3_600_000, 3_600_000]
+    with psycopg.connect(yard.url) as conn:
+        cranes.save_site(conn, Site(name=yard.crane.site, time_zone="Asia/Kathmandu"))
+    assert rebuild.touch_recorded(yard.url) == 2
+    yard.count()
+    assert {row["day"]: row["recorded_ms"] for row in yard.rows("day_figure")} == {
+        date(2026, 3, 10): 7_200_000
+    }
+    assert [day for _, _, day in lifts_of(yard)] == [date(2026, 3, 10)]

@@ -14,7 +14,10 @@ from tests.integration.analytics.crane_at_work import Yard, working
 
 distributed = pytest.importorskip("distributed")
 
-pytestmark = pytest.mark.filterwarnings("ignore")  # of Dask's own sockets and child processes at shutdown
+pytestmark = [
+    pytest.mark.filterwarnings("ignore"),  # of Dask's own sockets and child processes at shutdown
+    pytest.mark.timeout(900),  # each worker process loads and compiles for itself
+]
 START = datetime(2026, 3, 9, 21, 30, tzinfo=UTC)  # 22:30 in Vienna: every night over midnight
 
 
