@@ -4,19 +4,17 @@ import json
 import sys
 from datetime import datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import Annotated
 
 import typer
-from pydantic import SecretStr, ValidationError
-from rich.console import Console
+from pydantic import SecretStr
 from rich.table import Table
 
-from boomledger.settings import Settings, config_file
+from boomledger import admin
+from boomledger.console import err, load_settings, out
+from boomledger.settings import Settings
 from domain.errors import BoomledgerError
 from domain.messages import utc
-
-if TYPE_CHECKING:
-    from analytics.worker import Done
 
 app = typer.Typer(
     name="boomledger",
@@ -26,28 +24,14 @@ app = typer.Typer(
     add_completion=False,
     pretty_exceptions_enable=False,
 )
-db_app = typer.Typer(help="The database: schema, backup, restore.", no_args_is_help=True)
-crane_app = typer.Typer(help="The cranes of the fleet.", no_args_is_help=True)
-app.add_typer(db_app, name="db")
-app.add_typer(crane_app, name="crane")
-user_app = typer.Typer(help="The people who may sign in.", no_args_is_help=True)
-app.add_typer(user_app, name="user")
-out = Console()
-err = Console(stderr=True)
-
-
-def load_settings(**overrides: object) -> Settings:
-    """The settings in force; ends the program with one line for each wrong one."""
-    given = {name: value for name, value in overrides.items() if value is not None}
-    try:
-        return Settings(**given)  # type: ignore[arg-type]
-    except ValidationError as wrong:
-        for problem in wrong.errors():
-            name = ".".join(str(part) for part in problem["loc"])
-            err.print(
-                f"setting {name}: {problem['msg']} (environment BOOMLEDGER_{name.upper()} or {config_file()})"
-            )
-        raise typer.Exit(2) from wrong
+for name, group in (
+    ("db", admin.db_app),
+    ("crane", admin.crane_app),
+    ("user", admin.user_app),
+    ("quarantine", admin.quarantine_app),
+    ("account", admin.account_app),
+):
+    app.add_typer(group, name=name)
 
 
 def main() -> None:
@@ -140,19 +124,24 @@ def ingest() -> None:
 @app.command()
 def analyse(
     follow: Annotated[bool, typer.Option("--follow", help="Go on until told to stop.")] = False,
+    again: Annotated[bool, typer.Option("--again", help="Queue every recorded day first.")] = False,
+    scheduler: Annotated[
+        str | None,
+        typer.Option(help="Count on a Dask scheduler, such as tcp://host:8786; `local` starts one here."),
+    ] = None,
 ) -> None:
     """Count the crane-days whose data changed: until none waits, or for ever with --follow."""
-    from boomledger.services import run_analytics
+    from boomledger import services
 
-    counted = 0
+    settings = load_settings()
+    if again:
+        from analytics.rebuild import touch_recorded
 
-    def show(done: "Done") -> None:
-        nonlocal counted
-        counted += len(done.days)
-        if not follow:
-            out.print(f"{done.crane}: {len(done.days)} days, {done.samples} samples", highlight=False)
-
-    run_analytics(load_settings(), follow=follow, on_done=show)
+        out.print(f"{touch_recorded(services.database_url(settings))} crane-days queued", highlight=False)
+    if scheduler is not None:
+        counted = services.run_scaled(settings, None if scheduler == "local" else scheduler)
+    else:
+        counted = services.run_analytics(settings, follow=follow)
     out.print(f"{counted} crane-days counted", highlight=False)
 
 
@@ -165,16 +154,6 @@ def serve(
     from boomledger.services import run_web
 
     run_web(load_settings(host=host, port=port))
-
-
-@db_app.command("migrate")
-def db_migrate() -> None:
-    """Bring the database's schema up to date. Safe to run again, and by several at once."""
-    from boomledger.services import database_url
-    from store.migrate import migrate
-
-    applied = migrate(database_url(load_settings()))
-    out.print("\n".join(f"applied {name}" for name in applied) or "nothing to do", highlight=False)
 
 
 @app.command("settings")
@@ -230,79 +209,6 @@ def simulate(
         return
     passed = simulation.run_days(settings, days, cranes, seed, truth, check=check, console=out)
     raise typer.Exit(0 if passed else 1)
-
-
-@crane_app.command("example")
-def crane_example() -> None:
-    """Print an invented crane with its site as JSON, to start from."""
-    from simulator.yard import load_yard
-
-    crane = load_yard().cranes[0]
-    print(
-        json.dumps(
-            {"site": crane.site.model_dump(mode="json"), "crane": crane.crane.model_dump(mode="json")},
-            indent=2,
-        )
-    )
-
-
-@crane_app.command("add")
-def crane_add(
-    file: Annotated[
-        Path, typer.Argument(exists=True, dir_okay=False, help="JSON as `crane example` prints it.")
-    ],
-) -> None:
-    """Register a crane and its site, or replace what is known of it."""
-    from boomledger.registry import read_crane_file
-    from boomledger.services import database_url
-    from store import cranes
-    from store.connection import connect
-
-    site, crane = read_crane_file(file)
-    with connect(database_url(load_settings())) as conn:
-        cranes.save_site(conn, site)
-        cranes.save_crane(conn, crane)
-    out.print(f"{crane.name} at {site.name} is registered", highlight=False)
-
-
-@crane_app.command("list")
-def crane_list() -> None:
-    """List the cranes that are registered."""
-    from boomledger.services import database_url
-    from store import cranes
-    from store.connection import connect
-
-    table = Table("crane", "title", "type", "site", "draft")
-    with connect(database_url(load_settings())) as conn:
-        for record in cranes.list_cranes(conn):
-            crane = record.crane
-            table.add_row(crane.name, crane.title, crane.type.name, crane.site, "yes" if crane.draft else "")
-    out.print(table)
-
-
-@user_app.command("add")
-def user_add(
-    name: Annotated[str, typer.Argument(help="Name to sign in with.")],
-    role: Annotated[str, typer.Option(help="viewer, dispatcher, engineer or admin.")] = "viewer",
-    site: Annotated[
-        list[str] | None, typer.Option(help="Site it may see; again for more. Default: every site.")
-    ] = None,
-) -> None:
-    """Add an account. The password is asked for, or read from standard input when that is no terminal."""
-    from boomledger.services import database_url
-    from store.access import Role, create_user
-    from store.connection import connect
-
-    if role not in set(Role):
-        err.print(f"role {role!r} is none of {', '.join(Role)}", highlight=False)
-        raise typer.Exit(2)
-    if sys.stdin.isatty():
-        password = typer.prompt("password", hide_input=True, confirmation_prompt=True)
-    else:
-        password = sys.stdin.readline().rstrip("\n")
-    with connect(database_url(load_settings())) as conn:
-        create_user(conn, name, password, role, site)
-    out.print(f"{name} may sign in as {role}", highlight=False)
 
 
 @app.command()

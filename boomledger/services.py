@@ -3,7 +3,6 @@
 import logging
 import signal
 import threading
-from collections.abc import Callable
 from datetime import timedelta
 from types import FrameType
 from typing import TYPE_CHECKING, Final
@@ -15,7 +14,7 @@ from boomledger.settings import Settings
 from domain.errors import InvalidInput
 
 if TYPE_CHECKING:
-    from analytics.worker import Done
+    from ingest.limits import Limits
 
 _LEVELS: Final = logging.getLevelNamesMapping()
 
@@ -88,9 +87,21 @@ def open_metrics(settings: Settings) -> None:
         start_http_server(settings.metrics_port, addr=settings.host)
 
 
+def limits(settings: Settings) -> "Limits":
+    """What a message may be at most."""
+    from ingest.limits import Limits
+
+    return Limits(
+        message_bytes=settings.max_message_bytes,
+        samples=settings.max_samples,
+        clock_skew=timedelta(seconds=settings.clock_skew_s),
+        draft_unknown_cranes=settings.unknown_cranes == "draft",
+        quarantine_rows=settings.quarantine_max_rows,
+    )
+
+
 def run_ingest(settings: Settings) -> None:
     """Move messages from the broker into the database until told to stop."""
-    from ingest.limits import Limits
     from ingest.service import run
 
     set_up_logging(settings)
@@ -100,13 +111,7 @@ def run_ingest(settings: Settings) -> None:
         broker_url=broker_url(settings),
         database_url=database_url(settings),
         stop=stop,
-        limits=Limits(
-            message_bytes=settings.max_message_bytes,
-            samples=settings.max_samples,
-            clock_skew=timedelta(seconds=settings.clock_skew_s),
-            draft_unknown_cranes=settings.unknown_cranes == "draft",
-            quarantine_rows=settings.quarantine_max_rows,
-        ),
+        limits=limits(settings),
         batch_messages=settings.batch_messages,
         batch_ms=settings.batch_ms,
         receive_maximum=settings.receive_maximum,
@@ -147,21 +152,35 @@ def run_web(settings: Settings) -> None:
     )
 
 
-def run_analytics(
-    settings: Settings, *, follow: bool, on_done: "Callable[[Done], None] | None" = None
-) -> None:
-    """Count touched crane-days: until told to stop, or only until none waits."""
+def run_analytics(settings: Settings, *, follow: bool) -> int:
+    """Count touched crane-days: until told to stop, or only until none waits; how many."""
     import duty
-    from analytics.worker import run
+    from analytics.worker import Done, run
 
     set_up_logging(settings)
     stop = stop_on_signals()
     duty.warm_up()
     open_metrics(settings)
+    counted = 0
+
+    def note(done: Done) -> None:
+        nonlocal counted
+        counted += len(done.days)
+
     run(
         database_url(settings),
         stop,
         once=not follow,
         again_after_s=settings.recount_after_s,
-        on_done=on_done,
+        on_done=note,
     )
+    return counted
+
+
+def run_scaled(settings: Settings, scheduler: str | None) -> int:
+    """Count touched crane-days on a Dask scheduler, or on worker processes started here; how many."""
+    from analytics.scale import open_client, recount_fleet
+
+    set_up_logging(settings)
+    with open_client(scheduler) as client:
+        return recount_fleet(client, database_url(settings))

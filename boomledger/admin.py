@@ -1,0 +1,194 @@
+"""Commands of administration: database, cranes, people, quarantine, accounts at the broker."""
+
+import json
+import sys
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from typing import Annotated
+
+import typer
+from rich.table import Table
+
+from boomledger.console import err, load_settings, out
+
+db_app = typer.Typer(help="The database: schema, backup, restore, cold tier.", no_args_is_help=True)
+crane_app = typer.Typer(help="The cranes of the fleet.", no_args_is_help=True)
+user_app = typer.Typer(help="The people who may sign in.", no_args_is_help=True)
+quarantine_app = typer.Typer(help="Messages that were set aside.", no_args_is_help=True)
+account_app = typer.Typer(help="Accounts of cranes at a Mosquitto broker.", no_args_is_help=True)
+PasswordsFile = Annotated[
+    Path, typer.Option(help="Mosquitto's password_file; tell Mosquitto to reload (SIGHUP).")
+]
+
+
+@db_app.command("migrate")
+def db_migrate() -> None:
+    """Bring the database's schema up to date. Safe to run again, and by several at once."""
+    from boomledger.services import database_url
+    from store.migrate import migrate
+
+    applied = migrate(database_url(load_settings()))
+    out.print("\n".join(f"applied {name}" for name in applied) or "nothing to do", highlight=False)
+
+
+@crane_app.command("example")
+def crane_example() -> None:
+    """Print an invented crane with its site as JSON, to start from."""
+    from simulator.yard import load_yard
+
+    crane = load_yard().cranes[0]
+    print(
+        json.dumps(
+            {"site": crane.site.model_dump(mode="json"), "crane": crane.crane.model_dump(mode="json")},
+            indent=2,
+        )
+    )
+
+
+@crane_app.command("add")
+def crane_add(
+    file: Annotated[
+        Path, typer.Argument(exists=True, dir_okay=False, help="JSON as `crane example` prints it.")
+    ],
+) -> None:
+    """Register a crane and its site, or replace what is known of it."""
+    from boomledger.registry import read_crane_file
+    from boomledger.services import database_url
+    from store import cranes
+    from store.connection import connect
+
+    site, crane = read_crane_file(file)
+    with connect(database_url(load_settings())) as conn:
+        cranes.save_site(conn, site)
+        cranes.save_crane(conn, crane)
+    out.print(f"{crane.name} at {site.name} is registered", highlight=False)
+
+
+@crane_app.command("list")
+def crane_list() -> None:
+    """List the cranes that are registered."""
+    from boomledger.services import database_url
+    from store import cranes
+    from store.connection import connect
+
+    table = Table("crane", "title", "type", "site", "draft")
+    with connect(database_url(load_settings())) as conn:
+        for record in cranes.list_cranes(conn):
+            crane = record.crane
+            table.add_row(crane.name, crane.title, crane.type.name, crane.site, "yes" if crane.draft else "")
+    out.print(table)
+
+
+@user_app.command("add")
+def user_add(
+    name: Annotated[str, typer.Argument(help="Name to sign in with.")],
+    role: Annotated[str, typer.Option(help="viewer, dispatcher, engineer or admin.")] = "viewer",
+    site: Annotated[
+        list[str] | None, typer.Option(help="Site it may see; again for more. Default: every site.")
+    ] = None,
+) -> None:
+    """Add an account. The password is asked for, or read from standard input when that is no terminal."""
+    from boomledger.services import database_url
+    from store.access import Role, create_user
+    from store.connection import connect
+
+    if role not in set(Role):
+        err.print(f"role {role!r} is none of {', '.join(Role)}", highlight=False)
+        raise typer.Exit(2)
+    if sys.stdin.isatty():
+        password = typer.prompt("password", hide_input=True, confirmation_prompt=True)
+    else:
+        password = sys.stdin.readline().rstrip("\n")
+    with connect(database_url(load_settings())) as conn:
+        create_user(conn, name, password, role, site)
+    out.print(f"{name} may sign in as {role}", highlight=False)
+
+
+@db_app.command("backup")
+def db_backup(file: Annotated[Path, typer.Argument(help="New file.")]) -> None:
+    """Write the whole database to a file, consistent as of now. The cold tier is files of its own: copy them too."""
+    from boomledger.backup import back_up
+    from boomledger.services import database_url
+
+    size = back_up(database_url(load_settings()), file)
+    out.print(f"{file}: {size / 1e6:.1f} MB", highlight=False)
+
+
+@db_app.command("restore")
+def db_restore(file: Annotated[Path, typer.Argument(help="A file of `db backup`.")]) -> None:
+    """Fill an empty database from a backup: all of it or nothing."""
+    from boomledger.backup import restore
+    from boomledger.services import database_url
+
+    restore(database_url(load_settings()), file)
+    out.print(f"restored from {file}", highlight=False)
+
+
+@db_app.command("cool")
+def db_cool(
+    folder: Annotated[str, typer.Argument(help="Folder or s3:// URL of the cold tier.")],
+    keep_days: Annotated[int, typer.Option(min=1, help="Younger days stay in the database.")] = 400,
+) -> None:
+    """Move old counted days to Parquet files: copied, read back, compared, and only then removed."""
+    from boomledger.services import database_url
+    from store.cold import move
+    from store.connection import connect
+
+    before = datetime.now(UTC).date() - timedelta(days=keep_days)
+    with connect(database_url(load_settings()), autocommit=True) as conn:
+        moved = move(conn, folder, before=before)
+    out.print(
+        f"{moved.days} crane-days with {moved.samples} samples moved, {moved.bytes / 1e6:.1f} MB; "
+        f"{moved.waiting} wait because they are not counted yet",
+        highlight=False,
+    )
+
+
+@quarantine_app.command("list")
+def quarantine_list(most: Annotated[int, typer.Option(min=1, max=10_000, help="Longest list.")] = 50) -> None:
+    """List messages that were set aside, newest first, with the reason."""
+    from boomledger.services import database_url
+    from store import quarantine
+    from store.connection import connect
+
+    table = Table("received (UTC)", "topic", "reason", "detail")
+    with connect(database_url(load_settings())) as conn:
+        for row in quarantine.page(conn, most=most):
+            table.add_row(f"{row.received_at:%Y-%m-%d %H:%M:%S}", row.topic, row.reason, row.detail)
+        for count in quarantine.counts(conn):
+            err.print(f"{count.reason}: {count.messages}", highlight=False)
+    out.print(table)
+
+
+@quarantine_app.command("replay")
+def quarantine_replay(
+    crane: Annotated[str | None, typer.Option(help="Only messages of this crane.")] = None,
+) -> None:
+    """Judge messages in quarantine again, after what kept them out was mended."""
+    from boomledger.services import database_url, limits
+    from ingest.replay import replay
+
+    settings = load_settings()
+    done = replay(database_url(settings), limits(settings), crane_name=crane)
+    out.print(f"{done.stored} stored, {done.known} known before, {done.kept} stay set aside", highlight=False)
+
+
+@account_app.command("issue")
+def account_issue(
+    name: Annotated[str, typer.Argument(help="Name of the crane.")], file: PasswordsFile
+) -> None:
+    """Make credentials for a crane, or new ones. The password is shown once and kept nowhere."""
+    from boomledger.credentials import PasswordFile
+
+    print(PasswordFile(file).issue(name))
+
+
+@account_app.command("revoke")
+def account_revoke(
+    name: Annotated[str, typer.Argument(help="Name of the crane.")], file: PasswordsFile
+) -> None:
+    """Take the credentials of a crane away."""
+    from boomledger.credentials import PasswordFile
+
+    PasswordFile(file).revoke(name)
+    out.print(f"{name} has no credentials any more", highlight=False)
