@@ -8,6 +8,7 @@ import contextlib
 import os
 import secrets
 import tempfile
+import time
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -53,7 +54,7 @@ def database_server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
 @pytest.fixture(scope="session")
 def database_url(database_server: str) -> Iterator[str]:
     """URL of a migrated database that serves as template: do not write to it, take `database`."""
-    with _new_database(database_server, "template1") as url:
+    with _new_database(database_server, "template0") as url:
         migrate(url)
         yield url
 
@@ -69,7 +70,7 @@ def database(database_server: str, database_url: str) -> Iterator[str]:
 @pytest.fixture
 def empty_database(database_server: str) -> Iterator[str]:
     """URL of a fresh database without any of our tables."""
-    with _new_database(database_server, "template1") as url:
+    with _new_database(database_server, "template0") as url:
         yield url
 
 
@@ -96,9 +97,19 @@ def mosquitto(tmp_path: Path) -> Iterator[tuple[str, int]]:
 def _new_database(server: str, template: str) -> Iterator[str]:
     name = f"test_{secrets.token_hex(6)}"
     with psycopg.connect(server, autocommit=True) as conn:
-        conn.execute(
-            sql.SQL("create database {} template {}").format(sql.Identifier(name), sql.Identifier(template))
+        create = sql.SQL("create database {} template {}").format(
+            sql.Identifier(name), sql.Identifier(template)
         )
+        give_up = time.monotonic() + 60
+        while True:
+            try:
+                conn.execute(create)
+                break
+            except psycopg.errors.ObjectInUse:
+                # A background worker of the server looks into the template now and then.
+                if time.monotonic() > give_up:
+                    raise
+                time.sleep(0.1)
         try:
             yield make_conninfo(server, dbname=name)
         finally:
