@@ -1,19 +1,25 @@
 """Data health: how old the data of each crane is, what was set aside and why."""
 
 from collections import Counter
-from typing import Any
+from datetime import date, timedelta
+from typing import Any, Final
 from zoneinfo import ZoneInfo
 
 from dash import html
 
 from dashboard import numbers
+from dashboard.palette import MAGNITUDE
 from dashboard.parts import charts, grid, marks, page
 from dashboard.parts.marks import State
 from dashboard.texts import t
 from dashboard.visit import UTC_ZONE, ZONES, Trouble, Visit, together
 from domain.answers import FleetAnswer, FleetRow, QuarantineRow
+from domain.upkeep import DayRow
 
-SILENT_AFTER_S = 86_400.0
+SILENT_AFTER_S: Final = 86_400.0
+RECORD_DAYS: Final = 28
+RECORD_CRANES: Final = 60
+GAP_FROM_MS: Final = 60_000
 
 
 async def render(visit: Visit) -> Any:
@@ -26,6 +32,7 @@ async def render(visit: Visit) -> Any:
         [
             page.head(t("health.title"), t("health.context")),
             charts.missing(t("health.ages"), fleet) if isinstance(fleet, Trouble) else _ages(fleet),
+            None if isinstance(fleet, Trouble) else await _record(visit, fleet),
             charts.missing(t("health.quarantine"), quarantine)
             if isinstance(quarantine, Trouble)
             else _quarantine(quarantine.items, zone),
@@ -106,6 +113,104 @@ def _ages(fleet: FleetAnswer) -> html.Section:
         ],
         className="bl-card bl-card-flush",
     )
+
+
+async def _record(visit: Visit, fleet: FleetAnswer) -> Any:
+    """What was recorded, crane by crane and day by day, and how much of it is missing."""
+    title = t("health.record")
+    names = sorted(row.crane for row in fleet.rows)[:RECORD_CRANES]
+    last = visit.now.date()
+    first = last - timedelta(days=RECORD_DAYS - 1)
+    answers = await together(*(visit.client.days(name, day_from=first, day_to=last) for name in names))
+    found = {
+        (name, row.day): row
+        for name, answer in zip(names, answers, strict=True)
+        if not isinstance(answer, Trouble)
+        for row in answer.items
+    }
+    if not found:
+        return charts.nothing(title, t("duty.none"))
+    days = [first + timedelta(days=place) for place in range(RECORD_DAYS)]
+    missing = sum(map(_missing_ms, found.values()))
+    recorded = sum(row.recorded_ms for row in found.values())
+    return charts.chart(
+        "record",
+        title,
+        t(
+            "health.record.summary",
+            recorded=numbers.hours(recorded / 1000),
+            missing=numbers.duration(missing / 1000),
+            share=numbers.share(missing / max(1, missing + recorded)),
+        ),
+        _record_figure(names, days, found),
+        headers=("crane", "day", "recorded_ms", "offline_gap_ms", "sensor_gap_ms", "quarantine_gap_ms"),
+        rows=[
+            (
+                name,
+                day.isoformat(),
+                row.recorded_ms,
+                row.offline_gap_ms,
+                row.sensor_gap_ms,
+                row.quarantine_gap_ms,
+            )
+            for (name, day), row in sorted(found.items())
+        ],
+    )
+
+
+def _missing_ms(row: DayRow) -> int:
+    return row.offline_gap_ms + row.sensor_gap_ms + row.quarantine_gap_ms
+
+
+def _record_figure(
+    names: list[str], days: list[date], found: dict[tuple[str, date], DayRow]
+) -> dict[str, Any]:
+    gaps = [
+        (name, day, _missing_ms(row)) for (name, day), row in found.items() if _missing_ms(row) >= GAP_FROM_MS
+    ]
+    hours = [
+        [round(found[name, day].recorded_ms / 3_600_000, 2) if (name, day) in found else None for day in days]
+        for name in names
+    ]
+    return {
+        "data": [
+            {
+                "type": "heatmap",
+                "x": [day.isoformat() for day in days],
+                "y": names,
+                "z": hours,
+                "xgap": 2,
+                "ygap": 2,
+                "colorscale": MAGNITUDE,
+                "colorbar": {
+                    "title": {"text": t("health.hours")},
+                    "thickness": 10,
+                    "outlinewidth": 0,
+                    "tickfont": {"color": "@ink_soft"},
+                },
+                "hovertemplate": "%{y}, %{x}: %{z:.1f} h<extra></extra>",
+            },
+            {
+                "type": "scatter",
+                "mode": "markers",
+                "x": [day.isoformat() for _, day, _ in gaps],
+                "y": [name for name, _, _ in gaps],
+                "marker": {
+                    "symbol": "x-thin",
+                    "size": 8,
+                    "line": {"color": "#ffffff", "width": 2},
+                },
+                "customdata": [round(missing / 60_000, 1) for _, _, missing in gaps],
+                "hovertemplate": t("health.gap_hover") + "<extra></extra>",
+            },
+        ],
+        "layout": charts.layout(
+            x_title="",
+            y_title="",
+            height=90 + 24 * len(names),
+            yaxis={"type": "category", "autorange": "reversed", "showgrid": False},
+        ),
+    }
 
 
 def _quarantine(rows: tuple[QuarantineRow, ...], zone: ZoneInfo) -> html.Section:
