@@ -1,0 +1,93 @@
+"""The commands of administration as a person types them, on a real database."""
+
+import json
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+from click.testing import Result
+from typer.testing import CliRunner
+
+from boomledger.cli import app
+from domain.errors import BoomledgerError
+
+Run = Callable[..., Result]
+
+
+@pytest.fixture
+def run(database: str, monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> Run:
+    monkeypatch.setenv("BOOMLEDGER_DATABASE_URL", database)
+    monkeypatch.setenv("COLUMNS", "200")
+    monkeypatch.chdir(tmp_path)
+    runner = CliRunner()
+    return lambda *words, **more: runner.invoke(app, list(words), **more)
+
+
+def succeeded(result: Result) -> str:
+    assert result.exit_code == 0, (result.output, result.exception)
+    return result.stdout
+
+
+def test_migrating_twice_does_nothing_the_second_time(run: Run) -> None:
+    assert "nothing to do" in succeeded(run("db", "migrate"))
+
+
+def test_the_example_crane_can_be_added_and_is_listed(run: Run, tmp_path: Path) -> None:
+    file = tmp_path / "crane.json"
+    file.write_text(succeeded(run("crane", "example")))
+    assert "yard-01 at example-yard is registered" in succeeded(run("crane", "add", str(file)))
+    assert "yard-01" in succeeded(run("crane", "list"))
+
+
+def test_a_wrong_crane_file_names_every_field(run: Run, tmp_path: Path) -> None:
+    content = json.loads(succeeded(run("crane", "example")))
+    content["crane"]["name"] = "No Such Name"
+    content["crane"]["type"]["main_boom"]["length_m"] = -3
+    file = tmp_path / "crane.json"
+    file.write_text(json.dumps(content))
+    result = run("crane", "add", str(file))
+    assert isinstance(result.exception, BoomledgerError)
+    assert "crane.name" in str(result.exception)
+    assert "crane.type.main_boom.length_m" in str(result.exception)
+
+
+def test_an_account_is_added_once_and_its_password_is_not_shown(run: Run) -> None:
+    secret = "plenty of unrelated words"
+    output = succeeded(run("user", "add", "first", "--role", "admin", input=f"{secret}\n"))
+    assert "first may sign in as admin" in output
+    assert secret not in output
+    again = run("user", "add", "first", "--role", "admin", input=f"{secret}\n")
+    assert "already" in str(again.exception)
+
+
+def test_a_role_that_does_not_exist_is_refused(run: Run) -> None:
+    assert run("user", "add", "x", "--role", "king", input="plenty of unrelated words\n").exit_code == 2
+
+
+def test_simulated_days_are_counted_and_equal_the_truth(run: Run, tmp_path: Path) -> None:
+    output = succeeded(
+        run("simulate", "--days", "7", "--cranes", "2", "--check", "--truth", str(tmp_path / "truth"))
+    )
+    assert output.count(" ok ") == 2
+    assert {file.name for file in (tmp_path / "truth").iterdir()} >= {
+        "lifts.parquet",
+        "events.parquet",
+        "days.parquet",
+    }
+
+
+def test_without_a_database_the_word_says_what_to_do(run: Run, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.delenv("BOOMLEDGER_DATABASE_URL")
+    result = run("crane", "list")
+    assert "BOOMLEDGER_DATABASE_URL" in str(result.exception)
+
+
+def test_credentials_of_a_crane_come_and_go(run: Run, tmp_path: Path) -> None:
+    file = tmp_path / "passwords"
+    file.touch()
+    password = succeeded(run("account", "issue", "yard-01", "--file", str(file))).strip()
+    assert len(password) > 20
+    assert password not in file.read_text()
+    assert "yard-01" in file.read_text()
+    succeeded(run("account", "revoke", "yard-01", "--file", str(file)))
+    assert "yard-01" not in file.read_text()
