@@ -225,7 +225,9 @@ def _try(fleet: Fleet, job: LiftJob, span: Span, reading: Reading) -> _Tried:
         sector = np.where(capacity.min(axis=0) == capacity.max(axis=0), _only(span), chosen)
         ruling, capacity = ruling.max(axis=0), capacity.max(axis=0)
     by_height = np.isfinite(table.height_low_m[first])
-    too_low = ~by_height & (highest_hook_m(fleet, span.outreach_m[1]) < span.hook_height_m[1])
+    # The top of the envelope rises and falls with outreach, so over a span it is lowest at one of its ends.
+    near, far = (highest_hook_m(fleet, outreach_m) for outreach_m in span.outreach_m)
+    too_low = ~by_height & (np.minimum(near, far) < span.hook_height_m[1])
     ruling = np.where(too_low & (ruling == Ruling.CAPACITY), Ruling.HEIGHT, ruling)
     jib_rated = fleet.jib_rated_kg[fleet.configuration_variant]
     capacity = np.where(table.jib_fitted[first], np.minimum(capacity, jib_rated), capacity)

@@ -158,6 +158,20 @@ def test_an_obstacle_raises_the_hook() -> None:
     assert ruling_of(match(fleet, job(obstacle_height_m=7.0))) is Ruling.HEIGHT
 
 
+def test_the_hook_has_to_come_up_at_the_near_end_of_a_sweep_too() -> None:
+    # Booms that stop at 45 degrees reach highest well away from the column: 2.5 + (4 + 6) * sin 45 = 9.57 m at 7.07 m.
+    low = TYPE.model_copy(
+        update={
+            "main_boom": TYPE.main_boom.model_copy(update={"highest_deg": 45.0}),
+            "knuckle_boom": TYPE.knuckle_boom.model_copy(update={"highest_deg": 45.0}),
+        }
+    )
+    fleet = fleet_of(chart(), crane_type=low)
+    asked = {"mass_kg": 500.0, "outreach_m": 7.0, "hook_height_m": 8.0}
+    assert ruling_of(match(fleet, job(**asked))) is Ruling.FIT
+    assert ruling_of(match(fleet, job(**asked, pick={"outreach_m": 2.0}))) is Ruling.HEIGHT
+
+
 def test_the_way_over_a_forbidden_sector_is_refused() -> None:
     asked = job(sectors=["over_cab", "rear"], sector="rear", pick={"outreach_m": 3.0, "sector": "over_cab"})
     with pytest.raises(InvalidInput, match="side") as caught:
