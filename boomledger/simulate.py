@@ -11,13 +11,15 @@ from rich.console import Console
 from rich.progress import Progress, track
 
 from analytics.worker import run
-from boomledger import live_yard
 from boomledger.postgres import EmbeddedPostgres
 from boomledger.services import broker_url, database_url, set_up_logging
 from boomledger.settings import Settings
 from boomledger.tally import Tally
 from boomledger.yard import register, write_history
 from simulator.generate import generate
+from simulator.live import live_messages
+from simulator.outbox import Outbox
+from simulator.publish import Publisher
 from simulator.record import DayRecord
 from simulator.truth import TruthWriter
 from simulator.yard import Yard, load_yard
@@ -33,8 +35,14 @@ def run_live(settings: Settings, stop: threading.Event, *, factor: float) -> Non
     today = datetime.now(UTC).date()
     yard = load_yard(today)
     _register_if_new(database_url(settings), yard, today)
-    outbox = settings.data_dir / "simulator" / "outbox.sqlite"
-    live_yard.run(yard, broker_url(settings), outbox, stop, factor=factor)
+    file = settings.data_dir / "simulator" / "outbox.sqlite"
+    file.parent.mkdir(parents=True, exist_ok=True)
+    start = datetime.now(UTC)
+    start_ms = round(start.timestamp() * 1000)
+    # Kept on disk: what has no receipt when this ends goes out at the next start.
+    with Outbox(file) as outbox, Publisher(broker_url(settings), outbox, patience_s=None) as publisher:
+        messages = live_messages(yard.cranes, start, seed=start_ms)
+        publisher.run(messages, factor=factor, zero_ms=start_ms, stop=stop)
 
 
 def _register_if_new(url: str, yard: Yard, first_day: date) -> None:
