@@ -147,17 +147,7 @@ def match(fleet: Fleet, job: LiftJob) -> Matches:
     if job.ground_bearing_kpa is not None:
         pressed = by_variant.pressure_kpa > job.ground_bearing_kpa
         ruled = np.where((ruled == Ruling.FIT) & pressed, Ruling.GROUND, ruled)
-    remedies = (
-        np.stack(
-            [
-                any_by_variant(fleet, jib & (tried.ruling == Ruling.FIT)),
-                any_by_variant(fleet, jib & spread & (anywhere.ruling == Ruling.FIT)),
-                any_by_variant(fleet, spread & (tried.ruling == Ruling.FIT)),
-            ],
-            axis=1,
-        )
-        & (ruled < Ruling.TIPS)[:, None]
-    )
+    remedies = _remedies(fleet, jib, spread, tried, anywhere) & (ruled < Ruling.TIPS)[:, None]
     crane = fleet.crane_variant
     capacity = by_variant.capacity_kg
     with np.errstate(divide="ignore"):
@@ -183,6 +173,13 @@ def match(fleet: Fleet, job: LiftJob) -> Matches:
         ],
         remedies=remedies[crane],
     )
+
+
+def _remedies(fleet: Fleet, jib: Flags, spread: Flags, tried: _Tried, anywhere: _Tried) -> Flags:
+    """(variant, Remedy): whether some configuration fits with that one condition opened."""
+    fits, fits_anywhere = tried.ruling == Ruling.FIT, anywhere.ruling == Ruling.FIT
+    opened = (jib & fits, jib & spread & fits_anywhere, spread & fits)
+    return np.stack([any_by_variant(fleet, one) for one in opened], axis=1)
 
 
 def _setups(fleet: Fleet, job: LiftJob) -> tuple[Flags, Flags]:
