@@ -14,6 +14,7 @@ import typst
 from domain.answers import CAUTIONS_DUTY, DetailDamage, FaultRow, LifeAnswer, SpectrumAnswer
 from domain.crane import Crane
 from domain.upkeep import DayRow, ServiceRow
+from duty.levels import NEAR_LIMIT_PCT
 
 BAR_MM: Final = 90.0
 LEVEL_STEP_PCT: Final = 10
@@ -45,7 +46,6 @@ class DutyReport:
     faults: Sequence[FaultRow]
     service: Sequence[ServiceRow]
     counted_at: datetime
-    near_limit_from_pct: float
 
 
 def duty_report_pdf(report: DutyReport) -> bytes:
@@ -186,7 +186,7 @@ def limiter_rows(report: DutyReport) -> Pairs:
     return [
         ("time under load", _hours(loaded_ms / 1000)),
         (
-            f"of it at or above {report.near_limit_from_pct:g} %",
+            f"of it at or above {NEAR_LIMIT_PCT} %",
             f"{_hours(near_ms / 1000)}, {_percent(share)}",
         ),
         ("limiter stops", str(sum(day.limiter_stops for day in report.days))),

@@ -6,10 +6,11 @@ from typing import Annotated
 from fastapi import APIRouter, Depends, Query
 
 from api.bounds import DayFrom, DayTo, day_range
-from api.deps import Caller, Conn, Settings
+from api.deps import Caller, Conn
 from api.tables import TableRoute
 from api.upkeep import DueBook, get_due_book
 from domain.answers import FleetAnswer, FleetRow
+from duty.levels import NEAR_LIMIT_PCT
 from store import reading, summary
 from store.summary import FleetPeriod
 
@@ -20,7 +21,6 @@ router = APIRouter(tags=["fleet"], route_class=TableRoute)
 async def show_fleet(
     conn: Conn,
     caller: Caller,
-    settings: Settings,
     due_book: Annotated[DueBook, Depends(get_due_book)],
     days: Annotated[int, Query(ge=1, le=3660, description="last days, where no first day is given")] = 30,
     day_from: DayFrom = None,
@@ -39,7 +39,7 @@ async def show_fleet(
     return FleetAnswer(
         day_from=span.first,
         day_to=span.last,
-        near_limit_from_pct=settings.near_limit_from_pct,
+        near_limit_from_pct=NEAR_LIMIT_PCT,
         rows=tuple(listed),
         quarantined=quarantined,
     )

@@ -6,7 +6,7 @@ from anyio import to_thread
 from fastapi import APIRouter, Response
 
 from api.bounds import DayFrom, DayTo
-from api.deps import Conn, SeenCrane, Settings
+from api.deps import Conn, SeenCrane
 from api.duty_report import DutyReport, duty_report_pdf
 from api.life import show_life
 from api.spectrum import chosen_days, show_spectrum
@@ -23,7 +23,7 @@ router = APIRouter(tags=["reports"])
     responses={200: {"content": {"application/pdf": {"schema": {"type": "string", "format": "binary"}}}}},
 )
 async def duty_report(
-    crane: SeenCrane, conn: Conn, settings: Settings, day_from: DayFrom = None, day_to: DayTo = None
+    crane: SeenCrane, conn: Conn, day_from: DayFrom = None, day_to: DayTo = None
 ) -> Response:
     """Duty report of a crane over whole local days as PDF/UA: record, class of use, life, damage, limiter, faults.
 
@@ -44,7 +44,6 @@ async def duty_report(
         ],
         service=(await list_service(crane, conn)).items,
         counted_at=(found.counted_at if found else None) or crane.registered_at,
-        near_limit_from_pct=settings.near_limit_from_pct,
     )
     pdf = await to_thread.run_sync(duty_report_pdf, report)
     name = f"duty-{crane.name}.pdf"

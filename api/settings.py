@@ -22,9 +22,6 @@ class ApiSettings(BaseModel):
     allowed_hosts: tuple[str, ...] = Field(
         default=(), description="names in the Host header that are answered; empty for any"
     )
-    near_limit_from_pct: float = Field(
-        default=90.0, ge=50, le=150, description="utilisation from which time counts as near the limit"
-    )
     session_hours: Annotated[float, Field(gt=0, le=24 * 30)] = 12.0
     session_idle_minutes: Annotated[float, Field(gt=0, le=24 * 60)] = 60.0
     token_days_max: int = Field(default=366, ge=1, le=3660)

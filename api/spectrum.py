@@ -10,7 +10,7 @@ from anyio import to_thread
 from fastapi import APIRouter, Query
 
 from api.bounds import DayFrom, DayRange, DayTo, day_range
-from api.deps import Conn, SeenCrane, Settings
+from api.deps import Conn, SeenCrane
 from domain.answers import (
     AreaCell,
     Crossing,
@@ -71,7 +71,7 @@ async def show_spectrum(
 
 @router.get("/cranes/{name}/working-area")
 async def show_working_area(
-    crane: SeenCrane, conn: Conn, settings: Settings, day_from: DayFrom = None, day_to: DayTo = None
+    crane: SeenCrane, conn: Conn, day_from: DayFrom = None, day_to: DayTo = None
 ) -> WorkingAreaAnswer:
     """Time by slewing angle and outreach, and how much of it near the limit, over whole local days."""
     chosen = chosen_days(day_from, day_to, crane.time_zone)
@@ -80,7 +80,7 @@ async def show_working_area(
         crane=crane.name,
         day_from=spans[0].first_day if spans else chosen.first,
         day_to=spans[-1].last_day if spans else chosen.last,
-        near_limit_from_pct=settings.near_limit_from_pct,
+        near_limit_from_pct=levels.NEAR_LIMIT_PCT,
         cells=await to_thread.run_sync(lambda: area_cells(merged_tallies(spans))),
     )
 
