@@ -51,7 +51,6 @@ def take(browser: Browser, site: str, size: str, theme: str, names: tuple[str, .
     for name in names:
         page.goto(site + PAGES[name])
         page.wait_for_selector("#page h1")
-        page.wait_for_load_state("networkidle")
         page.wait_for_function(
             "[...document.querySelectorAll('.dash-graph')].every((graph) => graph.querySelector('.main-svg'))"
         )
