@@ -15,6 +15,7 @@ from dashboard.texts import t
 from dashboard.visit import Trouble, Visit, attempt, together
 from domain.answers import ChartsAnswer, CraneDetail, LiveAnswer
 from domain.channels import Mode
+from domain.crane import Spread
 
 HOURS: Final = ("8", "24", "72")
 RECENT_LIFTS: Final = 200
@@ -85,7 +86,7 @@ def _present(
         chart=curve,
         lifts=[
             [round(lift.peak_outreach_m, 2), round(lift.mass_kg), round(lift.peak_utilisation_pct)]
-            for lift in lifts
+            for lift in (lifts if left is right is Spread.FULL else ())
             if lift.mass_kg is not None and lift.peak_outreach_m is not None
         ],
         state=state.value,
