@@ -28,7 +28,9 @@ def recount_lifts(
     """Finds the lifts around recounted days again. `keys`: crane_id and counting_id."""
     for first, last in runs_of_days(days):
         parts = _parts_around(conn, keys, first, last)
-        _write(conn, keys, [day for day, _ in parts], lifts.merge_all([part for _, part in parts]), zone)
+        # A recounted day of which nothing is left has no part, but may have lifts from before.
+        found_on = sorted({*(day for day, _ in parts), *(day for day in days if first <= day <= last)})
+        _write(conn, keys, found_on, lifts.merge_all([part for _, part in parts]), zone)
 
 
 def runs_of_days(days: Iterable[date]) -> Iterator[tuple[date, date]]:

@@ -59,7 +59,7 @@ def rebuild(
 def touch_recorded(db_url: str, crane: str | None = None) -> int:
     """Queues every recorded day of one crane, or of the fleet, to be counted again; how many.
 
-    For changes that day rows rest on but no data brings: another geometry of a crane's type, another time zone of its site.
+    For changes that day rows rest on but no data brings: another geometry of a crane's type, another zone of its site.
     """
     with connect(db_url) as conn:
         return run(conn, "recorded_days_touched", crane=crane)

@@ -64,6 +64,7 @@ def write_days(
     if not counts:
         return
     keys = {"crane_id": entry.crane_id, "counting_id": method.counting_id}
+    _forget_other_zone(conn, keys, entry.zone.key)
     for counted in counts:
         _write_day(conn, keys, counted)
     days = [counted.day for counted in counts]
@@ -73,6 +74,13 @@ def write_days(
         _pair_faults(conn, entry.crane_id)
     if method.in_use:
         summary.refresh(conn, entry, method)
+
+
+def _forget_other_zone(conn: psycopg.Connection[Any], keys: dict[str, int], time_zone: str) -> None:
+    """After a change of the site's zone nothing that was counted holds: days of two zones overlap."""
+    if run(conn, "days_of_other_zone_touched", **keys, time_zone=time_zone):
+        for name in ("days_of_crane_forgotten", "spans_of_crane_forgotten", "lifts_of_crane_forgotten"):
+            run(conn, name, **keys)
 
 
 def _write_day(conn: psycopg.Connection[Any], keys: dict[str, int], counted: DayCount) -> None:

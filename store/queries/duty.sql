@@ -384,24 +384,39 @@ group by crane_id
 order by crane_id;
 
 -- name: recorded_days_touched
--- Every day with data of one crane or of the fleet, to be counted again: by the site's zone of now, and as counted before.
-with days as (
-    select f.crane_id, f.day from day_figure f
-    union
-    select f.crane_id, (moment at time zone (s.spec ->> 'time_zone'))::date
-    from day_figure f
-    join crane c using (crane_id)
-    join site s using (site_id)
-    cross join lateral (values (f.first_at), (f.last_at - interval '1 millisecond')) as ends (moment)
-    where moment is not null
-), told as (
+-- Every day with data of one crane or of the fleet, to be counted again.
+with told as (
     select pg_notify('boomledger_touched', '')
 )
 insert into touched_day (crane_id, day, touched_at)
-select d.crane_id, d.day, clock_timestamp()
-from days d
+select distinct f.crane_id, f.day, now()
+from day_figure f
 join crane c using (crane_id)
 cross join told
 where %(crane)s::text is null or c.name = %(crane)s
-order by d.crane_id, d.day
+order by f.crane_id, f.day
 on conflict (crane_id, day) do update set touched_at = excluded.touched_at;
+
+-- name: days_of_other_zone_touched
+-- Local days, by the zone of now, of what was counted by the days of another zone.
+insert into touched_day (crane_id, day, touched_at)
+select distinct f.crane_id, (moment at time zone %(time_zone)s)::date, now()
+from day_figure f
+cross join lateral (
+    values (coalesce(f.first_at, f.day_start_at)), (coalesce(f.last_at, f.day_end_at) - interval '1 millisecond')
+) as ends (moment)
+where f.crane_id = %(crane_id)s and f.counting_id = %(counting_id)s and f.time_zone <> %(time_zone)s
+order by 1, 2
+on conflict (crane_id, day) do update set touched_at = excluded.touched_at;
+
+-- name: days_of_crane_forgotten
+-- Every counted day of one crane.
+delete from day_figure where crane_id = %(crane_id)s and counting_id = %(counting_id)s;
+
+-- name: spans_of_crane_forgotten
+-- Every span of one crane.
+delete from span_ledger where crane_id = %(crane_id)s and counting_id = %(counting_id)s;
+
+-- name: lifts_of_crane_forgotten
+-- Every lift of one crane.
+delete from lift where crane_id = %(crane_id)s and counting_id = %(counting_id)s;
