@@ -82,7 +82,7 @@ def _describe_one(operation: dict[str, Any], method: str, path: str, tabular: bo
     responses["422"] = problem("Invalid input: `fields` names what to mend")
     responses["413"] = problem("Too large")
     responses["503"] = responses.get("503") or problem("The database cannot be reached now")
-    if "{" in path:
+    if "{" in path or method != "GET":  # a body names cranes too
         responses["404"] = problem("Not found, or out of your sight")
     if method != "GET":
         responses["409"] = problem("Conflict")
