@@ -149,11 +149,12 @@ def analyse(
 def serve(
     host: Annotated[str | None, typer.Option(help="Address to listen on.")] = None,
     port: Annotated[int | None, typer.Option(help="Port to listen on.")] = None,
+    fd: Annotated[int | None, typer.Option(hidden=True, help="Descriptor of a socket that listens.")] = None,
 ) -> None:
     """Serve the web pages and the api until told to stop."""
     from boomledger.services import run_web
 
-    run_web(load_settings(host=host, port=port))
+    run_web(load_settings(host=host, port=port), fd)
 
 
 @app.command("settings")

@@ -1,6 +1,5 @@
 """`boomledger demo`: the whole product on this machine, with the invented yard, live."""
 
-import socket
 import threading
 import webbrowser
 from collections.abc import Callable
@@ -10,7 +9,6 @@ from typing import Final
 from rich.console import Console
 from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
 
-from boomledger.broker import free_port
 from boomledger.settings import Settings
 from boomledger.stack import Stack
 from boomledger.yard import register, write_history
@@ -78,25 +76,6 @@ def _write_history(stack: Stack, yard: Yard, days: int, console: Console) -> Non
 def _start(stack: Stack, settings: Settings) -> str:
     stack.spawn("ingest", ["ingest"])
     stack.spawn("analyse", ["analyse", "--follow"])
-    port = settings.port if _free(settings.port) else free_port()
-    stack.spawn(
-        "serve",
-        ["serve"],
-        BOOMLEDGER_HOST="127.0.0.1",
-        BOOMLEDGER_PORT=str(port),
-        BOOMLEDGER_OPEN_ACCESS="true",
-    )
-    url = f"http://127.0.0.1:{port}"
-    stack.wait_for(f"{url}/api/v1/readyz")
+    url = stack.serve(settings.port)
     stack.spawn("simulate", ["simulate", "--live"])
     return url
-
-
-def _free(port: int) -> bool:
-    with socket.socket() as probe:
-        probe.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
-        try:
-            probe.bind(("127.0.0.1", port))
-        except OSError:
-            return False
-    return port != 0

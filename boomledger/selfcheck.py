@@ -11,7 +11,6 @@ from typing import Final
 
 import anyio
 
-from boomledger.broker import free_port
 from boomledger.settings import Settings
 from boomledger.stack import Stack, ticks
 from boomledger.truth_check import Check, compare
@@ -111,13 +110,9 @@ def _folder(keep: Path | None) -> Iterator[Path]:
 
 
 def _start(stack: Stack) -> str:
-    port = free_port()
     stack.spawn("ingest", ["ingest"])
     stack.spawn("analyse", ["analyse", "--follow"], BOOMLEDGER_RECOUNT_AFTER_S="2")
-    stack.spawn("serve", ["serve"], BOOMLEDGER_PORT=str(port), BOOMLEDGER_OPEN_ACCESS="true")
-    base_url = f"http://127.0.0.1:{port}/api/v1"
-    stack.wait_for(f"{base_url}/readyz")
-    return base_url
+    return f"{stack.serve(0)}/api/v1"
 
 
 def _send(stack: Stack, records: list[DayRecord]) -> tuple[int, int]:

@@ -14,9 +14,27 @@ from boomledger.settings import Settings
 from domain.errors import InvalidInput
 
 if TYPE_CHECKING:
+    from starlette.types import ASGIApp
+
     from ingest.limits import Limits
 
 _LEVELS: Final = logging.getLevelNamesMapping()
+# Everything from this host only. Dash writes its start and its callbacks into the page, and evaluates some.
+CONTENT_SECURITY_POLICY: Final = "; ".join(
+    (
+        "default-src 'self'",
+        "script-src 'self' 'unsafe-inline' 'unsafe-eval'",
+        "style-src 'self' 'unsafe-inline'",
+        "img-src 'self' data: blob:",
+        "font-src 'self' data:",
+        "connect-src 'self'",
+        "worker-src 'self' blob:",
+        "object-src 'none'",
+        "base-uri 'self'",
+        "form-action 'self'",
+        "frame-ancestors 'none'",
+    )
+)
 
 
 def stop_on_signals() -> threading.Event:
@@ -120,18 +138,15 @@ def run_ingest(settings: Settings) -> None:
     )
 
 
-def run_web(settings: Settings) -> None:
-    """Serve the api and the dashboard until told to stop."""
-    import uvicorn
+def web_app(settings: Settings) -> "ASGIApp":
+    """The pages with the api at /api/v1, behind the gate: nothing but log-in and health without an account."""
     from pydantic import ValidationError
 
-    import duty
-    from api.app import create_api
+    from api.app import create_api, guard
     from api.settings import ApiSettings, is_loopback
     from dashboard.app import create_dashboard
+    from dashboard.login import PATH as LOGIN_PATH
 
-    set_up_logging(settings)
-    duty.warm_up()
     try:
         api_settings = ApiSettings(
             host=settings.host,
@@ -140,11 +155,27 @@ def run_web(settings: Settings) -> None:
         )
     except ValidationError as problem:
         raise InvalidInput(str(problem.errors()[0]["msg"]), field="host") from problem
-    dash = create_dashboard(create_api(database_url(settings), api_settings))
+    api = create_api(database_url(settings), api_settings)
+    server = create_dashboard(api).server
+    return guard(server, api, content_security_policy=CONTENT_SECURITY_POLICY, login_page=LOGIN_PATH)
+
+
+def run_web(settings: Settings, listening: int | None = None) -> None:
+    """Serve the api and the dashboard until told to stop.
+
+    `listening` is the descriptor of a socket that listens already; else `settings` say where.
+    """
+    import uvicorn
+
+    import duty
+
+    set_up_logging(settings)
+    duty.warm_up()
     uvicorn.run(
-        dash.server,
+        web_app(settings),
         host=settings.host,
         port=settings.port,
+        fd=listening,
         log_config=None,
         access_log=False,
         server_header=False,

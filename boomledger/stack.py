@@ -7,6 +7,7 @@ production installation runs as services; their output goes to DATA_DIR/logs.
 import contextlib
 import os
 import signal
+import socket
 import subprocess
 import sys
 import time
@@ -18,7 +19,7 @@ from typing import Self
 import httpx
 
 import duty
-from boomledger.broker import Broker, find_mosquitto
+from boomledger.broker import LOOPBACK, Broker, find_mosquitto
 from boomledger.postgres import EmbeddedPostgres
 from boomledger.settings import Settings
 from domain.errors import Unavailable
@@ -50,6 +51,13 @@ class Child:
         except subprocess.TimeoutExpired:
             self.process.kill()
             self.process.wait()
+
+
+def _listener(port: int) -> socket.socket:
+    try:
+        return socket.create_server((LOOPBACK, port))
+    except OSError:
+        return socket.create_server((LOOPBACK, 0))
 
 
 def tail(file: Path, lines: int = 15) -> str:
@@ -106,7 +114,27 @@ class Stack:
             raise Unavailable("no mosquitto is installed: install it, or set BOOMLEDGER_EMBEDDED_BROKER=auto")
         return program
 
-    def spawn(self, name: str, arguments: Sequence[str], **environment: str) -> Child:
+    def serve(self, port: int) -> str:
+        """Start the web process on a loopback port, or another free one if that is taken; its URL.
+
+        The socket listens before the process runs and is handed down, so that nobody can take the port in between.
+        """
+        with _listener(port) as listener:
+            address: tuple[str, int] = listener.getsockname()
+            self.spawn(
+                "serve",
+                ["serve", "--fd", str(listener.fileno())],
+                pass_fds=(listener.fileno(),),
+                BOOMLEDGER_HOST=address[0],
+                BOOMLEDGER_OPEN_ACCESS="true",
+            )
+        url = f"http://{address[0]}:{address[1]}"
+        self.wait_for(f"{url}/api/v1/readyz")
+        return url
+
+    def spawn(
+        self, name: str, arguments: Sequence[str], *, pass_fds: Sequence[int] = (), **environment: str
+    ) -> Child:
         """Start `boomledger ARGUMENTS...` with this stack's database and broker."""
         log = self.data_dir / "logs" / f"{name}.log"
         with log.open("ab") as output:
@@ -118,6 +146,7 @@ class Stack:
                 env=self.environment(**environment),
                 # Ctrl-C reaches the whole terminal group: only this process answers it, children get SIGTERM in order.
                 start_new_session=True,
+                pass_fds=pass_fds,
             )
         child = Child(name, process, log)
         self.children.append(child)

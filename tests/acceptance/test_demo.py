@@ -19,8 +19,11 @@ pytestmark = pytest.mark.timeout(900)
 
 
 class Demo:
+    started = 0
+
     def __init__(self, data_dir: Path) -> None:
-        self.output = data_dir.with_suffix(".out")
+        Demo.started += 1
+        self.output = data_dir.with_suffix(f".{Demo.started}.out")
         with self.output.open("wb") as output:
             self.process = subprocess.Popen(
                 [
@@ -44,8 +47,8 @@ class Demo:
         return self.output.read_text()
 
     def url(self) -> str:
-        found = wait(lambda: re.search(r"http://127\.0\.0\.1:\d+", self.text()), self)
-        return found[0]
+        found = wait(lambda: re.search(r"(http://127\.0\.0\.1:\d+)\s", self.text()), self)
+        return found[1]
 
     def stop(self) -> int:
         if self.process.poll() is None:
