@@ -13,8 +13,8 @@ DEFAULT_HOOK_HEIGHT_M = 2.0  # own choice: a load set down at the truck's side
 DEFAULT_BELOW_HOOK_M = 2.0  # assumed rigging and load height below the hook; no source
 DEFAULT_CLEARANCE_M = 0.5  # own choice: air between the load and the obstacle
 
-Outreach = Annotated[float, Field(gt=0, le=100, allow_inf_nan=False)]
-HookHeight = Annotated[float, Field(ge=-60, le=120, allow_inf_nan=False)]
+Outreach = Annotated[float, Field(strict=True, gt=0, le=100, allow_inf_nan=False)]
+HookHeight = Annotated[float, Field(strict=True, ge=-60, le=120, allow_inf_nan=False)]
 
 
 class Value(BaseModel):
@@ -57,8 +57,8 @@ class Window(Value):
 class Place(Value):
     """Where the job is, for the distance from a crane's site."""
 
-    latitude_deg: float = Field(ge=-90, le=90)
-    longitude_deg: float = Field(ge=-180, le=180)
+    latitude_deg: float = Field(strict=True, ge=-90, le=90)
+    longitude_deg: float = Field(strict=True, ge=-180, le=180)
 
 
 class Weights(Value):
@@ -68,20 +68,25 @@ class Weights(Value):
     life or distance is large. They are choices of this project; change them to what the yard values.
     """
 
-    not_free: float = Field(default=1000.0, ge=0, le=1e6, description="held at some time of the window")
-    forbidding_fault: float = Field(
-        default=500.0, ge=0, le=1e6, description="an open fault that forbids lifting"
+    not_free: float = Field(
+        strict=True, default=1000.0, ge=0, le=1e6, description="held at some time of the window"
     )
-    service_overdue: float = Field(default=200.0, ge=0, le=1e6)
+    forbidding_fault: float = Field(
+        strict=True, default=500.0, ge=0, le=1e6, description="an open fault that forbids lifting"
+    )
+    service_overdue: float = Field(strict=True, default=200.0, ge=0, le=1e6)
     life_per_ppm: float = Field(
+        strict=True,
         default=1.0,
         ge=0,
         le=1e6,
         description="for each millionth of the remaining life that one such lift takes",
     )
-    life_most: float = Field(default=100.0, ge=0, le=1e6, description="most that life can cost")
-    life_unknown: float = Field(default=50.0, ge=0, le=1e6, description="where the life left is not known")
-    distance_per_km: float = Field(default=0.1, ge=0, le=1e6)
+    life_most: float = Field(strict=True, default=100.0, ge=0, le=1e6, description="most that life can cost")
+    life_unknown: float = Field(
+        strict=True, default=50.0, ge=0, le=1e6, description="where the life left is not known"
+    )
+    distance_per_km: float = Field(strict=True, default=0.1, ge=0, le=1e6)
 
 
 class LiftJob(Value):
@@ -91,9 +96,13 @@ class LiftJob(Value):
     height between the two, in every sector on the way.
     """
 
-    mass_kg: float = Field(gt=0, le=200_000, allow_inf_nan=False, description="load alone")
+    mass_kg: float = Field(strict=True, gt=0, le=200_000, allow_inf_nan=False, description="load alone")
     rigging_kg: float = Field(
-        ge=0, le=50_000, allow_inf_nan=False, description="slings, beam, hook block, attachment; 0 if none"
+        strict=True,
+        ge=0,
+        le=50_000,
+        allow_inf_nan=False,
+        description="slings, beam, hook block, attachment; 0 if none",
     )
     outreach_m: Outreach = Field(description="slewing axis to hook where the load is set down")
     hook_height_m: HookHeight = Field(default=DEFAULT_HOOK_HEIGHT_M, description="ground to hook there")
@@ -102,12 +111,16 @@ class LiftJob(Value):
         default=None, description="where the load is picked up; None checks one point"
     )
     obstacle_height_m: float | None = Field(
-        default=None, ge=0, le=100, description="what the underside of the load must pass over"
+        strict=True, default=None, ge=0, le=100, description="what the underside of the load must pass over"
     )
     below_hook_m: float = Field(
-        default=DEFAULT_BELOW_HOOK_M, ge=0, le=30, description="hook to the underside of the load"
+        strict=True,
+        default=DEFAULT_BELOW_HOOK_M,
+        ge=0,
+        le=30,
+        description="hook to the underside of the load",
     )
-    clearance_m: float = Field(default=DEFAULT_CLEARANCE_M, ge=0, le=20)
+    clearance_m: float = Field(strict=True, default=DEFAULT_CLEARANCE_M, ge=0, le=20)
     spread_left: Spread = Field(default=Spread.FULL, description="widest spread that the place allows, left")
     spread_right: Spread = Field(default=Spread.FULL, description="the same on the right")
     sectors: frozenset[Sector] = Field(
@@ -115,14 +128,22 @@ class LiftJob(Value):
     )
     jib: JibRule = JibRule.ANY
     ground_bearing_kpa: float | None = Field(
-        default=None, gt=0, le=10_000, description="pressure that the ground bears; None where not known"
+        strict=True,
+        default=None,
+        gt=0,
+        le=10_000,
+        description="pressure that the ground bears; None where not known",
     )
     plate_area_m2: float | None = Field(
-        default=None, gt=0, le=10, description="plate laid under each pad; None: the bare pad"
+        strict=True, default=None, gt=0, le=10, description="plate laid under each pad; None: the bare pad"
     )
-    planning_limit_pct: float = Field(default=DEFAULT_PLANNING_LIMIT_PCT, ge=10, le=100)
+    planning_limit_pct: float = Field(strict=True, default=DEFAULT_PLANNING_LIMIT_PCT, ge=10, le=100)
     hoisting_factor: float = Field(
-        default=DEFAULT_HOISTING_FACTOR, ge=1, le=2, description="on the load, in stabiliser reactions only"
+        strict=True,
+        default=DEFAULT_HOISTING_FACTOR,
+        ge=1,
+        le=2,
+        description="on the load, in stabiliser reactions only",
     )
     window: Window | None = None
     at: Place | None = None

@@ -119,7 +119,10 @@ def miner(range_mpa: ArrayLike, counts: ArrayLike, curve: SnCurve, gamma_mf: flo
     n = np.asarray(counts, np.float64)
     if size.shape != n.shape or (n < 0).any():
         raise InvalidInput("ranges and counts must have one shape and counts be 0 or more", field="counts")
-    return np.asarray(n / curve.cycles_to_failure(gamma_mf * size))
+    # A range that no cycle survives divides by zero, and its damage is infinite: true, and no reason to warn.
+    with np.errstate(divide="ignore", over="ignore"):
+        damage = n / np.where(n > 0, curve.cycles_to_failure(gamma_mf * size), np.inf)
+    return np.asarray(damage)
 
 
 def of_cycles(detail: Detail, counted: Cycles) -> Damage:
@@ -127,7 +130,8 @@ def of_cycles(detail: Detail, counted: Cycles) -> Damage:
     by_cell = miner(detail.range_mpa(counted.range_pct), counted.count, detail.curve, detail.gamma_mf)
     total, n = float(by_cell.sum()), float(counted.count.sum())
     # n cycles of the range that n / D cycles exhaust make the same D
-    equivalent = float(detail.curve.range_at(n / total)) / detail.gamma_mf if total > 0 else 0.0
+    with np.errstate(over="ignore"):
+        equivalent = float(detail.curve.range_at(np.divide(n, total))) / detail.gamma_mf if total > 0 else 0.0
     return Damage(total=total, cycles=n, by_cell=by_cell, equivalent_mpa=equivalent)
 
 

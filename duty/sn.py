@@ -63,7 +63,8 @@ class SnCurve:
         upper, anchor, at = np.inf, self.reference_mpa, REFERENCE_CYCLES
         for (m, end), knee in zip(self.branches, self.knees_mpa, strict=True):
             here = (size >= knee) & (size < upper) & (size > 0)
-            cycles[here] = at * (anchor / size[here]) ** m
+            with np.errstate(over="ignore", under="ignore"):
+                cycles[here] = at * (anchor / size[here]) ** m
             upper, anchor, at = knee, knee, end
         return cycles
 
