@@ -20,30 +20,34 @@ select
     coalesce(p.limiter_stops, 0) as period_limiter_stops,
     coalesce(p.limiter_overrides, 0) as period_limiter_overrides,
     coalesce(p.faults, 0) as period_faults,
-    coalesce(b.loaded_ms, 0) as before_loaded_ms,
-    coalesce(b.near_limit_ms, 0) as before_near_limit_ms
+    coalesce(p.before_loaded_ms, 0) as before_loaded_ms,
+    coalesce(p.before_near_limit_ms, 0) as before_near_limit_ms
 from crane c
 join site s using (site_id)
 join crane_type t using (type_id)
 left join live l using (crane_id)
 left join crane_summary m using (crane_id)
 left join lateral (
-    select count(*)::int as days, sum(recorded_ms)::bigint as recorded_ms, sum(working_ms)::bigint as working_ms,
-        sum(loaded_ms)::bigint as loaded_ms, sum(near_limit_ms)::bigint as near_limit_ms,
-        sum(over_limit_ms)::bigint as over_limit_ms, sum(emergency_ms)::bigint as emergency_ms,
-        sum(lifts)::bigint as lifts, sum(near_limit_lifts)::bigint as near_limit_lifts,
-        sum(warnings)::bigint as warnings, sum(limiter_stops)::bigint as limiter_stops,
-        sum(limiter_overrides)::bigint as limiter_overrides, sum(faults)::bigint as faults
+    select count(*) filter (where now)::int as days,
+        sum(recorded_ms) filter (where now)::bigint as recorded_ms,
+        sum(working_ms) filter (where now)::bigint as working_ms,
+        sum(loaded_ms) filter (where now)::bigint as loaded_ms,
+        sum(near_limit_ms) filter (where now)::bigint as near_limit_ms,
+        sum(over_limit_ms) filter (where now)::bigint as over_limit_ms,
+        sum(emergency_ms) filter (where now)::bigint as emergency_ms,
+        sum(lifts) filter (where now)::bigint as lifts,
+        sum(near_limit_lifts) filter (where now)::bigint as near_limit_lifts,
+        sum(warnings) filter (where now)::bigint as warnings,
+        sum(limiter_stops) filter (where now)::bigint as limiter_stops,
+        sum(limiter_overrides) filter (where now)::bigint as limiter_overrides,
+        sum(faults) filter (where now)::bigint as faults,
+        sum(loaded_ms) filter (where not now)::bigint as before_loaded_ms,
+        sum(near_limit_ms) filter (where not now)::bigint as before_near_limit_ms
     from day_figure d
+    cross join lateral (select d.day >= %(day_from)s as now) which
     where d.crane_id = c.crane_id and d.counting_id = m.counting_id
-        and d.day between %(day_from)s and %(day_to)s
+        and d.day between %(day_from)s - (%(day_to)s - %(day_from)s + 1) and %(day_to)s
 ) p on true
-left join lateral (
-    select sum(loaded_ms)::bigint as loaded_ms, sum(near_limit_ms)::bigint as near_limit_ms
-    from day_figure d
-    where d.crane_id = c.crane_id and d.counting_id = m.counting_id
-        and d.day between %(day_from)s - (%(day_to)s - %(day_from)s + 1) and %(day_from)s - 1
-) b on true
 where (%(sites)s::text[] is null or s.name = any(%(sites)s::text[]))
 order by c.name;
 
