@@ -29,11 +29,13 @@ $(VENV)/bin/python:
 $(VENV)/.run: requirements.lock pyproject.toml | $(VENV)/bin/python
 	$(BIN)/python -m pip install --quiet --require-hashes -r requirements.lock
 	$(BIN)/python -m pip install --quiet --no-deps --editable .
+	$(BIN)/python -c "import duty; duty.warm_up()"
 	@touch $@
 
 $(VENV)/.dev: requirements-dev.lock pyproject.toml | $(VENV)/bin/python
 	$(BIN)/python -m pip install --quiet --require-hashes -r requirements-dev.lock
 	$(BIN)/python -m pip install --quiet --no-deps --editable .
+	$(BIN)/python -c "import duty; duty.warm_up()"
 	@touch $@ $(VENV)/.run
 
 lock:
