@@ -39,7 +39,7 @@ def main() -> None:
     try:
         app()
     except BoomledgerError as error:
-        err.print(f"[bold]boomledger:[/bold] {error}", highlight=False)
+        err.print(f"[bold]boomledger:[/bold] {error}", highlight=False, soft_wrap=True)
         sys.exit(1)
 
 
