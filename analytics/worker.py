@@ -62,41 +62,42 @@ class Worker:
         """Counts one claim; None when no crane is to be counted now.
 
         A count that fails is undone, logged, and tried again later; other cranes go on. Raises
-        psycopg.OperationalError when the database is gone.
+        psycopg.OperationalError when the database is gone, Conflict when another version made the counts in use.
         """
-        now = time.monotonic()
-        self._left_alone = {crane: until for crane, until in self._left_alone.items() if until > now}
-        crane_id: int | None = None
-        try:
-            with self.conn.transaction():
-                # Held before the crane, in the order of a change of counts, so that the two cannot block each other.
-                method = counting.in_use(self.conn)
-                execute(self.conn, "summary_rows_made")
-                crane_id = self._claim()
-                return None if crane_id is None else self._count(crane_id, method)
-        except psycopg.OperationalError:
-            raise
-        except Exception as problem:
-            if crane_id is None:
+        while True:
+            crane_id: int | None = None
+            try:
+                with self.conn.transaction():
+                    # Held before the crane, in the order of a change of counts: so the two cannot block each other.
+                    method = counting.in_use(self.conn)
+                    execute(self.conn, "summary_rows_made")
+                    crane_id = self._claim()
+                    return None if crane_id is None else self._count(crane_id, method)
+            except psycopg.OperationalError:
                 raise
-            metrics.FAILURES.labels(error=type(problem).__name__).inc()
-            log.exception("count_failed", crane_id=crane_id, retry_after_s=RETRY_AFTER_S)
-            self._left_alone[crane_id] = now + RETRY_AFTER_S
-            return self.step()
+            except Exception as problem:
+                if crane_id is None:
+                    raise
+                metrics.FAILURES.labels(error=type(problem).__name__).inc()
+                log.exception("count_failed", crane_id=crane_id, retry_after_s=RETRY_AFTER_S)
+                self._left_alone[crane_id] = time.monotonic() + RETRY_AFTER_S
 
     def refresh_changed(self) -> None:
         """Writes the summaries of cranes whose entries (design class, weld details) changed since they were written."""
         while summary.refresh_one_changed(self.conn):
             pass
 
-    def measure_lag(self) -> None:
-        """Sets the gauges of waiting days and lag."""
+    def measure_lag(self) -> int:
+        """Sets the gauges of waiting days and lag; how many days wait."""
         row = self.conn.execute(query("queue_lag")).fetchone()
         days, oldest_at = (0, None) if row is None else row
         metrics.WAITING_DAYS.set(days)
         metrics.LAG_SECONDS.set(0.0 if oldest_at is None else (datetime.now(UTC) - oldest_at).total_seconds())
+        return int(days)
 
     def _claim(self) -> int | None:
+        now = time.monotonic()
+        self._left_alone = {crane: until for crane, until in self._left_alone.items() if until > now}
         row = self.conn.execute(
             query("crane_claimed"),
             {"again_after_s": self.again_after_s, "left_alone": list(self._left_alone)},
@@ -151,20 +152,15 @@ def run(
                             on_done(done)
                         continue
                     worker.refresh_changed()
-                    worker.measure_lag()
+                    waiting = worker.measure_lag()
                     if once:
                         return
-                    _wait(conn, stop_event, min(wait_s, again_after_s) if _queued(conn) else wait_s)
+                    _wait(conn, stop_event, min(wait_s, again_after_s) if waiting else wait_s)
         except (psycopg.OperationalError, Unavailable) as problem:
             if once:
                 raise Unavailable(f"the database cannot be reached: {problem}") from problem
             log.warning("database_gone", retry_after_s=RECONNECT_AFTER_S, problem=str(problem).strip())
             stop_event.wait(RECONNECT_AFTER_S)
-
-
-def _queued(conn: psycopg.Connection[Any]) -> bool:
-    row = conn.execute(query("queue_lag")).fetchone()
-    return row is not None and row[0] > 0
 
 
 def _wait(conn: psycopg.Connection[Any], stop_event: threading.Event, wait_s: float) -> None:

@@ -66,15 +66,19 @@ where not exists (select from crane_summary m where m.crane_id = t.crane_id)
 on conflict do nothing;
 
 -- name: crane_claimed
--- The touched crane that waited longest since its last recount; its row stays locked, others pass it by.
+-- The touched crane that waited longest since its last recount; its row stays locked, others pass it by. One that was counted just now waits, unless days of it have waited already.
 select m.crane_id
 from crane_summary m
-where exists (select from touched_day t where t.crane_id = m.crane_id)
-    and (m.counted_at is null or m.counted_at <= clock_timestamp() - make_interval(secs => %(again_after_s)s))
-    and m.crane_id <> all(%(left_alone)s::int[])
+cross join lateral (select clock_timestamp() - make_interval(secs => %(again_after_s)s) as at) just_now
+where m.crane_id <> all(%(left_alone)s::int[])
+    and exists (
+        select from touched_day t
+        where t.crane_id = m.crane_id
+            and (m.counted_at is null or m.counted_at <= just_now.at or t.touched_at <= just_now.at)
+    )
 order by m.counted_at nulls first, m.crane_id
 limit 1
-for no key update skip locked;
+for no key update of m skip locked;
 
 -- name: crane_held
 -- The claim on one named crane, waiting for whoever holds it now.

@@ -201,3 +201,13 @@ def once(monkeypatch: pytest.MonkeyPatch, action: Callable[[], None]) -> None:
         original(*args)  # type: ignore[arg-type]
 
     monkeypatch.setattr(worker, "write_days", write_days)
+
+
+def test_a_live_crane_waits_its_turn_and_a_backlog_does_not(yard: Yard) -> None:
+    a_week(yard)
+    with psycopg.connect(yard.url, autocommit=True) as conn:
+        hand = worker.Worker(conn=conn, again_after_s=3600, days_per_claim=1)
+        assert hand.step() is not None  # never counted before
+        assert hand.step() is None  # counted just now, and its other days have not waited long
+        conn.execute("update touched_day set touched_at = touched_at - interval '2 hours'")
+        assert [hand.step() is not None for _ in range(4)] == [True, True, True, False]
