@@ -80,6 +80,8 @@ def _describe_one(operation: dict[str, Any], method: str, path: str, tabular: bo
     if path.endswith(".csv"):
         responses["200"]["content"] = {CSV: {"schema": {"type": "string"}}}
     responses["422"] = problem("Invalid input: `fields` names what to mend")
+    if "requestBody" in operation:
+        responses["400"] = problem("The body is no JSON text in UTF-8")
     responses["413"] = problem("Too large")
     responses["503"] = responses.get("503") or problem("The database cannot be reached now")
     if "{" in path or method != "GET":  # a body names cranes too

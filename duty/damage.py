@@ -28,6 +28,8 @@ from duty.sn import SnCurve, curve_of
 
 FAILURE_SUMS: Final = (0.33, 3.0)  # Miner sums at which failures have been reported (second-hand)
 
+LEAST_CYCLES: Final = 1e-100  # keeps the damage of an absurd detail finite
+
 Direction = float | Literal["none", "worst"]
 
 
@@ -119,10 +121,7 @@ def miner(range_mpa: ArrayLike, counts: ArrayLike, curve: SnCurve, gamma_mf: flo
     n = np.asarray(counts, np.float64)
     if size.shape != n.shape or (n < 0).any():
         raise InvalidInput("ranges and counts must have one shape and counts be 0 or more", field="counts")
-    # A range that no cycle survives divides by zero, and its damage is infinite: true, and no reason to warn.
-    with np.errstate(divide="ignore", over="ignore"):
-        damage = n / np.where(n > 0, curve.cycles_to_failure(gamma_mf * size), np.inf)
-    return np.asarray(damage)
+    return np.asarray(n / np.maximum(curve.cycles_to_failure(gamma_mf * size), LEAST_CYCLES))
 
 
 def of_cycles(detail: Detail, counted: Cycles) -> Damage:
@@ -130,8 +129,7 @@ def of_cycles(detail: Detail, counted: Cycles) -> Damage:
     by_cell = miner(detail.range_mpa(counted.range_pct), counted.count, detail.curve, detail.gamma_mf)
     total, n = float(by_cell.sum()), float(counted.count.sum())
     # n cycles of the range that n / D cycles exhaust make the same D
-    with np.errstate(over="ignore"):
-        equivalent = float(detail.curve.range_at(np.divide(n, total))) / detail.gamma_mf if total > 0 else 0.0
+    equivalent = float(detail.curve.range_at(n / total)) / detail.gamma_mf if total > 0 else 0.0
     return Damage(total=total, cycles=n, by_cell=by_cell, equivalent_mpa=equivalent)
 
 

@@ -25,7 +25,9 @@ CONTAINER_IMAGE = "timescale/timescaledb:2.29.2-pg18"
 
 
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
-    """The long forms run only when asked for: -m full."""
+    """The long forms run only when asked for: -m full. Browser tests come last."""
+    # The browser's driver keeps an event loop running in this thread until the end: nothing async can follow it.
+    items.sort(key=lambda item: item.path.parent.name == "browser")
     if "full" in config.option.markexpr:
         return
     long = [item for item in items if item.get_closest_marker("full")]

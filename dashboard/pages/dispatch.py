@@ -58,7 +58,7 @@ def question_of(visit: Visit) -> DispatchQuestion | str | None:
         name: visit.query[name] for name in (*FIELDS, "spread_left", "spread_right") if name in visit.query
     }
     try:
-        return DispatchQuestion.model_validate(given)
+        return DispatchQuestion.model_validate_strings(given)
     except ValidationError as problem:
         return "; ".join(
             t("dispatch.bad.field", field=t(f"dispatch.{error['loc'][0]}"), text=error["msg"])
