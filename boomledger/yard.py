@@ -1,7 +1,7 @@
 """The invented yard in a database: registering its cranes, and writing its history past the broker."""
 
 from collections.abc import Callable, Iterable, Sequence
-from datetime import UTC, date, datetime, time, timedelta
+from datetime import UTC, date, datetime, time
 from zoneinfo import ZoneInfo
 
 from simulator.bulk import EventRow, SegmentRow, Written, load
@@ -64,11 +64,6 @@ def write_history(
                 )
 
         return load(records, write_segments, write_events, on_record=on_record)
-
-
-def recent_days(days: int, today: date) -> tuple[date, int]:
-    """First day and number of days of a history that ends yesterday."""
-    return today - timedelta(days=days), days
 
 
 def _start_of(day: date) -> datetime:

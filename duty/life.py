@@ -193,9 +193,10 @@ def whole_weeks(mondays: Sequence[date], use: ArrayLike, today: date) -> Floats:
     over = sorted(week for week in found if week + _WEEK <= today)[1:]
     if not over:
         return np.empty(0)
-    row = np.zeros((over[-1] - min(found)) // _WEEK)
+    first = min(found)
+    row = np.zeros((over[-1] - first) // _WEEK)
     for week in over:
-        row[(week - min(found)) // _WEEK - 1] = found[week]
+        row[(week - first) // _WEEK - 1] = found[week]
     return row
 
 
