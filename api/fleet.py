@@ -1,6 +1,6 @@
 """The fleet at a glance: one row a crane, worst near-limit share first."""
 
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, date, datetime, timedelta
 from typing import Annotated
 
 from fastapi import APIRouter, Depends, Query
@@ -9,7 +9,8 @@ from api.bounds import DayFrom, DayTo, day_range
 from api.deps import Caller, Conn
 from api.tables import TableRoute
 from api.upkeep import DueBook, get_due_book
-from domain.answers import FleetAnswer, FleetRow
+from domain.answers import FleetAnswer, FleetRow, FleetWeeksAnswer, FleetWeeksRow
+from duty.details import COMPARISON
 from duty.levels import NEAR_LIMIT_PCT
 from store import reading, summary
 from store.summary import FleetPeriod
@@ -45,8 +46,33 @@ async def show_fleet(
     )
 
 
+@router.get("/fleet/weeks")
+async def show_fleet_weeks(
+    conn: Conn,
+    caller: Caller,
+    weeks: Annotated[int, Query(ge=2, le=104, description="ISO weeks, the last one with day_to in it")] = 13,
+    day_to: DayTo = None,
+) -> FleetWeeksAnswer:
+    """How the near-limit share of every crane in your sight went, week by week, up to the running week."""
+    today = day_range(None, day_to, default_days=1, zone="UTC").last
+    monday = today - timedelta(days=today.weekday())
+    mondays = tuple(monday - timedelta(weeks=back) for back in reversed(range(weeks)))
+    found = await summary.fleet_weeks(
+        conn, day_from=mondays[0], day_to=monday + timedelta(days=6), sites=caller.site_list
+    )
+    shares: dict[str, dict[date, float | None]] = {}
+    for one in found:
+        shares.setdefault(one.crane, {})[one.week] = share_pct(one.near_limit_ms, one.loaded_ms)
+    rows = (
+        FleetWeeksRow(crane=crane, near_limit_pct=tuple(by_week.get(day) for day in mondays))
+        for crane, by_week in shares.items()
+    )
+    return FleetWeeksAnswer(weeks=mondays, near_limit_from_pct=NEAR_LIMIT_PCT, rows=tuple(rows))
+
+
 def fleet_row(row: FleetPeriod, now: datetime) -> FleetRow:
-    """One crane of the fleet at a glance."""
+    """One crane of the fleet at a glance. Data that came late may be newer than any live reading, or the only data."""
+    newest = max((at for at in (row.live_at, row.last_at) if at is not None), default=None)
     return FleetRow(
         crane=row.crane,
         title=row.title,
@@ -54,8 +80,8 @@ def fleet_row(row: FleetPeriod, now: datetime) -> FleetRow:
         site=row.site,
         draft=row.draft,
         online=row.online,
-        last_at=row.live_at,
-        age_s=None if row.live_at is None else (now - row.live_at).total_seconds(),
+        last_at=newest,
+        age_s=None if newest is None else (now - newest).total_seconds(),
         utilisation_pct=(row.last_values or {}).get("utilisation_pct"),
         recorded_s=row.period_recorded_ms / 1000,
         working_s=row.period_working_ms / 1000,

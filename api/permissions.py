@@ -47,6 +47,7 @@ LEAST_ROLE: Final[dict[tuple[str, str], Role]] = {
     ("POST", "/cranes/{name}/service-done"): ENGINEER,
     ("GET", "/faults"): VIEWER,
     ("GET", "/fleet"): VIEWER,
+    ("GET", "/fleet/weeks"): VIEWER,
     ("GET", "/events"): VIEWER,
     ("GET", "/quarantine"): ENGINEER,
     ("POST", "/dispatch"): DISPATCHER,
@@ -61,6 +62,20 @@ LEAST_ROLE: Final[dict[tuple[str, str], Role]] = {
     ("GET", "/cranes/{name}/planned-and-measured"): VIEWER,
     ("GET", "/live"): VIEWER,
     ("GET", "/live/stream"): VIEWER,
+    ("GET", "/alerts"): VIEWER,
+    ("GET", "/alerts/summary"): VIEWER,
+    ("GET", "/alerts/{alert_id}"): VIEWER,
+    ("POST", "/alerts/{alert_id}/acknowledgement"): DISPATCHER,
+    ("PUT", "/alerts/{alert_id}/shelf"): ENGINEER,
+    ("DELETE", "/alerts/{alert_id}/shelf"): ENGINEER,
+    ("GET", "/alert-rules"): VIEWER,
+    ("PUT", "/alert-rules/{entry}"): ENGINEER,
+    ("DELETE", "/alert-rules/{entry}"): ENGINEER,
+    ("GET", "/alert-targets"): ADMIN,
+    ("PUT", "/alert-targets/{entry}"): ADMIN,
+    ("DELETE", "/alert-targets/{entry}"): ADMIN,
+    ("POST", "/alert-targets/{entry}/trial"): ADMIN,
+    ("GET", "/alert-deliveries"): ADMIN,
     ("POST", "/logout"): VIEWER,
     ("GET", "/me"): VIEWER,
     ("GET", "/sessions"): VIEWER,
@@ -76,7 +91,17 @@ LEAST_ROLE: Final[dict[tuple[str, str], Role]] = {
 
 
 EVERY_SITE: Final[frozenset[tuple[str, str]]] = frozenset(
-    {("GET", "/users"), ("POST", "/users"), ("PATCH", "/users/{account}"), ("GET", "/audit")}
+    {
+        ("GET", "/users"),
+        ("POST", "/users"),
+        ("PATCH", "/users/{account}"),
+        ("GET", "/audit"),
+        ("GET", "/alert-targets"),
+        ("PUT", "/alert-targets/{entry}"),
+        ("DELETE", "/alert-targets/{entry}"),
+        ("POST", "/alert-targets/{entry}/trial"),
+        ("GET", "/alert-deliveries"),
+    }
 )
 """Routes about the whole installation: an administrator of some sites could widen their own sight by them."""
 

@@ -27,6 +27,7 @@ from domain.answers import (
     EventRow,
     FaultRow,
     FleetAnswer,
+    FleetWeeksAnswer,
     LifeAnswer,
     LiveAnswer,
     LiveChanges,
@@ -109,6 +110,10 @@ class Client:
     ) -> FleetAnswer:
         """Every crane over a period: the last `days` local days, or the days given."""
         return await self._get(FleetAnswer, "/fleet", days=days, day_from=day_from, day_to=day_to)
+
+    async def fleet_weeks(self, *, weeks: int = 13) -> FleetWeeksAnswer:
+        """Near-limit share of every crane by ISO week, up to the running one."""
+        return await self._get(FleetWeeksAnswer, "/fleet/weeks", weeks=weeks)
 
     async def cranes(self, *, cursor: str | None = None, limit: int = 200) -> Page[CraneRow]:
         """One page of cranes, by name."""

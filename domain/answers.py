@@ -352,6 +352,23 @@ class FleetAnswer(Answer):
     cautions: tuple[str, ...] = CAUTIONS_DUTY
 
 
+class FleetWeeksRow(Answer):
+    """One crane, week by week."""
+
+    crane: str
+    near_limit_pct: tuple[float | None, ...] = Field(
+        description="share of time under load near the limit by week, oldest first; None without any"
+    )
+
+
+class FleetWeeksAnswer(Answer):
+    """How the near-limit share of every crane went, by ISO week; the last week is the running one."""
+
+    weeks: tuple[date, ...] = Field(description="Mondays, oldest first")
+    near_limit_from_pct: float
+    rows: tuple[FleetWeeksRow, ...]
+
+
 class QuarantineRow(Answer):
     """A message that was set aside, with the reason."""
 

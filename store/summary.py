@@ -103,7 +103,18 @@ class CraneSummary:
     damage_direction_deg: float | None
 
 
+@dataclass(frozen=True, kw_only=True, slots=True)
+class CraneWeek:
+    """Time under load and near the limit of one crane in one ISO week."""
+
+    crane: str
+    week: date  # its Monday
+    loaded_ms: int
+    near_limit_ms: int
+
+
 FLEET_PERIOD: Final = Statement("fleet_period", FleetPeriod)
+FLEET_WEEKS: Final = Statement("fleet_weeks", CraneWeek)
 CRANE_SUMMARY: Final = Statement("crane_summary_of", CraneSummary)
 
 
@@ -112,6 +123,15 @@ async def fleet_period(
 ) -> list[FleetPeriod]:
     """Every crane over whole local days, both ends included; of some sites only, when given."""
     return await FLEET_PERIOD.all_async(
+        conn, day_from=day_from, day_to=day_to, sites=None if sites is None else list(sites)
+    )
+
+
+async def fleet_weeks(
+    conn: AsyncConnection[Any], *, day_from: date, day_to: date, sites: Sequence[str] | None = None
+) -> list[CraneWeek]:
+    """Every crane by ISO week over whole local days, by crane and week; weeks without a counted day are absent."""
+    return await FLEET_WEEKS.all_async(
         conn, day_from=day_from, day_to=day_to, sites=None if sites is None else list(sites)
     )
 

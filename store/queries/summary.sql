@@ -51,6 +51,19 @@ left join lateral (
 where (%(sites)s::text[] is null or s.name = any(%(sites)s::text[]))
 order by c.name;
 
+-- name: fleet_weeks
+-- Time under load and near the limit of every crane by ISO week, from the Monday of the first week on.
+select c.name as crane, date_trunc('week', d.day)::date as week,
+    sum(d.loaded_ms)::bigint as loaded_ms, sum(d.near_limit_ms)::bigint as near_limit_ms
+from crane c
+join site s using (site_id)
+join crane_summary m using (crane_id)
+join day_figure d on d.crane_id = c.crane_id and d.counting_id = m.counting_id
+where d.day between %(day_from)s and %(day_to)s
+    and (%(sites)s::text[] is null or s.name = any(%(sites)s::text[]))
+group by 1, 2
+order by 1, 2;
+
 -- name: crane_summary_of
 -- The whole-life summary of one crane.
 select c.name as crane, m.*

@@ -1,10 +1,15 @@
 """What the reading routes answer about the hand-made yard of conftest.py."""
 
+from dataclasses import fields, replace
+from datetime import UTC, datetime
 from typing import Any
 
 import httpx
 import numpy as np
 import pytest
+
+from api.fleet import fleet_row
+from store.summary import FleetPeriod
 
 LEVELS = np.array([40.0, 60.0, 95.0, 80.0, 92.0, 30.0])
 DAY = {"from": "2026-03-02T00:00:00Z", "to": "2026-03-03T00:00:00Z"}
@@ -113,6 +118,27 @@ async def test_fleet_has_the_worst_near_limit_share_first(http: httpx.AsyncClien
     assert rows[0]["near_limit_pct"] == pytest.approx(100 * 400 / 1200)
     assert rows[0]["lifts"] == 12
     assert rows[1]["near_limit_pct"] is None
+
+
+async def test_the_weeks_of_the_fleet_hold_the_same_near_limit_share(http: httpx.AsyncClient) -> None:
+    found = await ask(http, "/fleet/weeks", weeks=2, day_to="2026-03-04")
+    assert found["weeks"] == ["2026-02-23", "2026-03-02"]
+    (row,) = found["rows"]
+    assert row["crane"] == "heron-3"
+    assert row["near_limit_pct"] == [None, pytest.approx(100 * 400 / 1200)]
+
+
+def test_a_crane_without_a_live_reading_is_as_old_as_its_newest_counted_sample() -> None:
+    newest, now = datetime(2026, 3, 3, 12, tzinfo=UTC), datetime(2026, 3, 3, 13, tzinfo=UTC)
+    blank = dict.fromkeys((field.name for field in fields(FleetPeriod)), 0)
+    words = dict.fromkeys(("crane", "title", "type", "site"), "heron-3")
+    unknown = dict.fromkeys(
+        ("live_at", "last_values", "used_share", "forecast_middle_on", "counted_at", "damage", "detail_name")
+    )
+    row = FleetPeriod(**{**blank, **words, **unknown, "last_at": newest})
+    assert (fleet_row(row, now).last_at, fleet_row(row, now).age_s) == (newest, 3600)
+    later = replace(row, live_at=now)
+    assert fleet_row(later, now).age_s == 0
 
 
 async def test_spectrum_of_a_day_agrees_with_the_hand_count(http: httpx.AsyncClient) -> None:
