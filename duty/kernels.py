@@ -58,6 +58,31 @@ def quantise(values: Array, low: float, width: float, classes: int, out: Array) 
     return below, above, broken
 
 
+@compiled
+def quantise_direction(
+    along: Array,
+    across: Array,
+    cosine: float,
+    sine: float,
+    low: float,
+    width: float,
+    classes: int,
+    out: Array,
+) -> tuple[int, int]:
+    """Class of along * cosine + across * sine into `out`, as quantise does it, without storing the sum in between.
+
+    Returns how many were below, and at or above the edges.
+    """
+    below = above = 0
+    top = classes - 1.0
+    for i in range(along.size):
+        x = (along[i] * cosine + across[i] * sine - low) / width
+        below += x < 0.0
+        above += x >= classes
+        out[i] = np.int32(min(max(x, 0.0), top))
+    return below, above
+
+
 def _lowest_place(typing_context: object, word: object) -> tuple[object, object]:
     def generate(context: object, builder: Any, signature: object, arguments: Any) -> Any:
         return builder.cttz(arguments[0], cgutils.true_bit)
@@ -295,16 +320,16 @@ def count_projections(
     """
     classed, turns = np.empty(BLOCK + 1, np.int32), np.empty(BLOCK, np.int32)
     flags = np.empty((2, BLOCK // 8), np.uint64)
-    along, across, signal = np.empty(BLOCK), np.empty(BLOCK), np.empty(BLOCK)
+    along, across = np.empty(BLOCK), np.empty(BLOCK)
     for start in range(0, structural_pct.size, BLOCK):
         part = structural_pct[start : start + BLOCK]
         held = part.size
         if project(part, slew_deg[start : start + BLOCK], along, across):
             return start
         for k in range(cosines.size):
-            for i in range(held):
-                signal[i] = along[i] * cosines[k] + across[i] * sines[k]
-            below, above, _ = quantise(signal[:held], low, width, classes, classed[1:])
+            below, above = quantise_direction(
+                along[:held], across[:held], cosines[k], sines[k], low, width, classes, classed[1:]
+            )
             size = totals[k, 0]
             if size == 0:
                 stacks[k, 0] = totals[k, 3] = classed[1]
@@ -342,7 +367,9 @@ def filled(grid: Array) -> tuple[Array, Array]:
 def add_cells(cells: Array, counts: Array, grid: Array) -> None:
     """Add the counts of a sparse ledger to the flat `grid`."""
     for i in range(cells.size):
-        grid[cells[i]] += counts[i]
+        grid[np.uint64(cells[i])] += counts[
+            i
+        ]  # no cell is negative: saves the check for one, a third of the time
 
 
 @compiled

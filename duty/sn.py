@@ -9,16 +9,13 @@ environment that their source states; corrosion, thickness and temperature are n
 
 from dataclasses import dataclass
 from itertools import pairwise
-from typing import Final
 
 import numpy as np
 from numpy.typing import ArrayLike
 
-from domain.detail import CurveFamily, DetailSpec
+from domain.detail import REFERENCE_CYCLES, CurveFamily, DetailSpec
 from domain.errors import InvalidInput
 from duty.geometry import Floats
-
-REFERENCE_CYCLES: Final = 2e6
 
 
 @dataclass(frozen=True)
@@ -114,6 +111,11 @@ def en_13001_3_1(reference_mpa: float, m: float = 3.0) -> SnCurve:
     )
 
 
+def own(reference_mpa: float, branches: tuple[tuple[float, float], ...], source: str) -> SnCurve:
+    """A curve of the engineer's own: ds_c [MPa] at 2e6 cycles, branches as in SnCurve, and where it comes from."""
+    return SnCurve(f"own {reference_mpa:g}", reference_mpa, branches, source)
+
+
 def curve_of(spec: DetailSpec) -> SnCurve:
     """The curve that a detail as entered names."""
     match spec.curve:
@@ -123,3 +125,9 @@ def curve_of(spec: DetailSpec) -> SnCurve:
             return iiw(spec.reference_mpa)
         case CurveFamily.EN_13001_3_1:
             return en_13001_3_1(spec.reference_mpa, spec.slope_m)
+        case CurveFamily.OWN:
+            return own(
+                spec.reference_mpa,
+                tuple((branch.slope_m, branch.to_cycles or float("inf")) for branch in spec.branches),
+                spec.source,
+            )

@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from pydantic import ValidationError
 
 from domain.detail import DetailSpec
 from domain.errors import InvalidInput
@@ -21,7 +22,7 @@ from duty.directions import count_directions
 from duty.edges import DIRECTION_EDGES, Edges
 from duty.ledger import count
 from duty.reading import Cycles
-from duty.sn import SnCurve, en_1993_1_9, en_13001_3_1, iiw
+from duty.sn import SnCurve, en_1993_1_9, en_13001_3_1, iiw, own
 from duty.spectrum import stress_history
 
 CURVES = [en_1993_1_9(71.0), iiw(80.0), en_13001_3_1(100.0), en_13001_3_1(160.0, m=5.0)]
@@ -211,6 +212,15 @@ def test_stress_for_display_has_the_offset_and_no_factor() -> None:
         ({"curve": "EN 1993-1-9", "reference_mpa": 71.0}, en_1993_1_9(71.0)),
         ({"curve": "IIW", "reference_mpa": 80.0}, iiw(80.0)),
         ({"curve": "EN 13001-3-1", "reference_mpa": 160.0, "slope_m": 5.0}, en_13001_3_1(160.0, m=5.0)),
+        (
+            {
+                "curve": "own",
+                "reference_mpa": 90.0,
+                "branches": [{"slope_m": 4.0, "to_cycles": 3e6}, {"slope_m": 7.0}],
+                "source": "invented test report",
+            },
+            own(90.0, ((4.0, 3e6), (7.0, np.inf)), "invented test report"),
+        ),
     ],
 )
 def test_a_detail_as_entered_becomes_what_it_says(entered: dict[str, object], curve: SnCurve) -> None:
@@ -218,3 +228,39 @@ def test_a_detail_as_entered_becomes_what_it_says(entered: dict[str, object], cu
     assert detail_of("weld", spec) == Detail(
         name="weld", mpa_per_pct=1.2, gamma_mf=1.1, direction=30.0, curve=curve
     )
+
+
+def test_an_own_curve_with_the_shape_of_a_published_one_gives_the_same_lives() -> None:
+    ranges = np.geomspace(20.0, 400.0, 50)
+    shape = own(71.0, ((3.0, 5e6), (5.0, 1e8)), "EN 1993-1-9, entered by hand")
+    np.testing.assert_array_equal(
+        shape.cycles_to_failure(ranges), en_1993_1_9(71.0).cycles_to_failure(ranges)
+    )
+
+
+@pytest.mark.parametrize(
+    ("entered", "words"),
+    [
+        ({"curve": "own", "source": "a test"}, "needs 1 to 6"),
+        ({"curve": "IIW", "branches": [{"slope_m": 3.0}]}, "belong to the curve 'own'"),
+        ({"curve": "own", "branches": [{"slope_m": 3.0}]}, "source must say"),
+        (
+            {"curve": "own", "source": "a", "branches": [{"slope_m": 3.0}, {"slope_m": 5.0}]},
+            "last of the branches",
+        ),
+        ({"curve": "own", "source": "a", "branches": [{"slope_m": 3.0, "to_cycles": 1e6}]}, "must reach 2e6"),
+        (
+            {
+                "curve": "own",
+                "source": "a",
+                "branches": [{"slope_m": 3.0, "to_cycles": 5e6}, {"slope_m": 5.0, "to_cycles": 4e6}],
+            },
+            "must rise",
+        ),
+    ],
+)
+def test_an_own_curve_that_is_none_is_refused_with_what_to_mend(
+    entered: dict[str, object], words: str
+) -> None:
+    with pytest.raises(ValidationError, match=words):
+        DetailSpec.model_validate({"mpa_per_pct": 1.0, "reference_mpa": 71.0} | entered)
