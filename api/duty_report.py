@@ -161,8 +161,9 @@ def life_rows(life: LifeAnswer) -> Pairs:
         ("of it counted", _percent(life.used_share_counted)),
         ("of it before the record, as stated", _percent(life.used_share_prior)),
         ("safety factor f1", f"{life.f1:.3g}: {life.f1_reason}"),
-        ("forecast", dates),
+        ("forecast of being spent", dates),
         ("special assessment on", f"{life.special_assessment_on}: {life.special_assessment_reason}"),
+        ("in words", life.sentence),
     ]
 
 

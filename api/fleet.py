@@ -98,6 +98,9 @@ def fleet_row(row: FleetPeriod, now: datetime) -> FleetRow:
         near_limit_lifts=row.period_near_limit_lifts,
         used_share=row.used_share,
         spent_on=row.forecast_middle_on,
+        damage=row.damage,
+        damage_detail=row.detail_name,
+        damage_assumed=row.detail_name == COMPARISON.name,
         open_faults=row.open_faults,
         counted_at=row.counted_at,
     )

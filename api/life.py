@@ -1,8 +1,7 @@
-"""How much structural life is used: share of the design working period, damage of weld details, a date with a range."""
+"""How much structural life is used: share of the design working period, damage of weld details, dates with a range."""
 
 from collections.abc import Sequence
-from datetime import date, datetime
-from typing import Final
+from datetime import datetime
 from zoneinfo import ZoneInfo
 
 import numpy as np
@@ -10,6 +9,7 @@ from anyio import to_thread
 from fastapi import APIRouter
 
 from api.deps import Conn, SeenCrane
+from api.life_words import sentence
 from api.spectrum import merged_ledger
 from api.upkeep import earliest_due
 from domain.answers import DetailDamage, DirectionDamage, Forecast, LifeAnswer
@@ -17,94 +17,108 @@ from domain.crane import Crane
 from domain.detail import DetailSpec
 from duty import damage, directions, life
 from duty.damage import Damage, Detail
+from duty.details import COMPARISON
+from duty.directions import DirectionLedger
+from duty.standing import Standing, Totals, standing
 from store import duty, service, summary
 from store.duty import DetailRow, Span, WeekUse
 from store.summary import CraneSummary
 
 router = APIRouter(tags=["duty"])
 
-SEED: Final = 12_482
-"""Of the forecast: the same record gives the same dates."""
-
 
 @router.get("/cranes/{name}/life")
 async def show_life(crane: SeenCrane, conn: Conn) -> LifeAnswer:
     """Used share of the design working period with its safety factor, damage by detail, forecast, assessment date."""
-    found = await summary.crane_summary(conn, crane.name)
+    totals, found = await crane_totals(conn, crane.name, crane.crane_id)
     details = await duty.details(conn, crane.name)
-    spans = (
-        await duty.spans(conn, crane.name, directions=any(_around_base(row) for row in details))
-        if details
-        else []
-    )
-    weeks: list[WeekUse] = []
-    if found is not None and found.counting_id is not None:
-        weeks = await duty.weekly_use(conn, crane.crane_id, found.counting_id)
+    spans = await duty.spans(conn, crane.name, directions=any(_around_base(row) for row in details))
     today = datetime.now(ZoneInfo(crane.time_zone)).date()
     states = await service.service_states(conn, today=today, crane=crane.name)
-    answer = await to_thread.run_sync(life_answer, crane.crane(), found, weeks, details, spans, today)
+    answer = await to_thread.run_sync(life_answer, crane.crane(), found, totals, details, spans)
     return answer.model_copy(update={"service_due_on": earliest_due(states, today).get(crane.name)})
+
+
+async def crane_totals(conn: Conn, name: str, crane_id: int) -> tuple[Totals, CraneSummary | None]:
+    """Counted totals of one crane, with the summary that they come from."""
+    found = await summary.crane_summary(conn, name)
+    weeks: list[WeekUse] = []
+    if found is not None and found.counting_id is not None:
+        weeks = await duty.weekly_use(conn, crane_id, found.counting_id)
+    return totals_of(found, weeks), found
+
+
+def totals_of(found: CraneSummary | None, weeks: Sequence[WeekUse]) -> Totals:
+    """Counted totals as duty.standing wants them."""
+    if found is None:
+        return Totals(weeks={})
+    return Totals(
+        lifts=found.lifts,
+        cube_sum=found.peak_cubed_sum,
+        recorded_ms=found.recorded_ms,
+        missing_ms=found.missing_ms,
+        weeks={week.week: week.peak_cubed_sum for week in weeks},
+        last_day=weeks[-1].last_day if weeks else None,
+    )
 
 
 def life_answer(
     crane: Crane,
     found: CraneSummary | None,
-    weeks: Sequence[WeekUse],
+    totals: Totals,
     details: Sequence[DetailRow],
     spans: Sequence[Span],
-    today: date,
 ) -> LifeAnswer:
     """Everything about the life of one crane from its counted duty."""
-    lifts = 0 if found is None else found.lifts
-    cube_sum = 0.0 if found is None else found.peak_cubed_sum
-    coverage = life.coverage(found.recorded_ms, found.missing_ms) if found is not None else None
-    factor = life.f1_from_coverage(coverage)
-    kq = cube_sum / lifts if lifts else None
-    used, reason = None, "enter the design class from the crane's manual: there is no default"
-    if crane.design is not None:
-        reason = ""
-        used = life.used_share(crane.design, lifts, kq or 0.0, factor.f1, crane.prior_duty)
-    spent, forecast_reason = _forecast(crane, used, factor.f1, weeks, today)
-    assessed = life.special_assessment(crane.commissioned_on, crane.special_assessment_after_years, spent)
+    stands = standing(crane, totals)
+    used, review = stands.used, _dated(stands.review)
+    assessed = life.special_assessment(
+        crane.commissioned_on, crane.special_assessment_after_years, as_forecast(stands.review)
+    )
     return LifeAnswer(
         crane=crane.name,
         recorded_from=None if found is None or found.first_at is None else found.first_at.date(),
         recorded_to=None if found is None or found.last_at is None else found.last_at.date(),
-        lifts=lifts,
-        kq=kq,
-        coverage=coverage,
-        f1=factor.f1,
-        f1_reason=factor.reason,
+        lifts=totals.lifts,
+        kq=stands.kq,
+        coverage=stands.coverage,
+        f1=stands.factor.f1,
+        f1_reason=stands.factor.reason,
         prior_duty=crane.prior_duty,
         used_share_counted=None if used is None else used.counted,
         used_share_prior=None if used is None else used.prior,
         used_share=None if used is None else used.total,
-        used_share_reason=reason,
+        used_share_reason=stands.reason,
         design=crane.design,
         details=detail_damages(details, spans),
-        forecast=None if spent is None else _forecast_answer(spent),
-        forecast_reason=forecast_reason,
+        forecast=_dated(stands.spent),
+        forecast_reason=stands.forecast_reason,
+        forecast_from=totals.last_day and stands.start,
+        review_at_share=crane.review_at_share,
+        review_forecast=review,
         special_assessment_on=assessed.on,
         special_assessment_reason=assessed.reason,
+        special_assessment_by_use_on=None if review is None else review.early_on,
+        special_assessment_by_calendar_on=life.calendar_assessment(
+            crane.commissioned_on, crane.special_assessment_after_years
+        ),
+        sentence=sentence(stands, assessed.on, assessed.reason),
     )
 
 
-def _forecast(
-    crane: Crane, used: life.UsedShare | None, f1: float, weeks: Sequence[WeekUse], today: date
-) -> tuple[life.Forecast | None, str]:
-    if crane.design is None or used is None:
-        return None, "no forecast without a design class"
-    use = [life.share_of_design(crane.design, week.peak_cubed_sum, f1) for week in _whole_weeks(weeks, today)]
-    made = life.forecast(use, used.total, life.SPECIAL_EVALUATION_SHARE, today, seed=SEED)
-    return (None, made.reason) if isinstance(made, life.NoForecast) else (made, "")
+def as_forecast(made: life.Forecast | life.NoForecast | None) -> life.Forecast | None:
+    """The forecast where there is one."""
+    return made if isinstance(made, life.Forecast) else None
 
 
-def _whole_weeks(weeks: Sequence[WeekUse], today: date) -> list[WeekUse]:
-    """Weeks that are over: the running one is not whole yet."""
-    return [week for week in weeks if (today - week.week).days >= 7]
+def forecast_answer(stands: Standing) -> tuple[Forecast | None, Forecast | None]:
+    """When the review share is reached and when the whole is spent, for an answer."""
+    return _dated(stands.review), _dated(stands.spent)
 
 
-def _forecast_answer(made: life.Forecast) -> Forecast:
+def _dated(made: life.Forecast | life.NoForecast | None) -> Forecast | None:
+    if not isinstance(made, life.Forecast):
+        return None
     trend = made.trend
     return Forecast(
         threshold=made.threshold,
@@ -117,32 +131,46 @@ def _forecast_answer(made: life.Forecast) -> Forecast:
 
 
 def detail_damages(rows: Sequence[DetailRow], spans: Sequence[Span]) -> tuple[DetailDamage, ...]:
-    """Comparative damage of each weld detail over the counted spans."""
+    """Comparative damage of each weld detail over the counted spans; of the assumed one while none is entered."""
+    plain, turned = merged_ledger(spans), merged_directions(spans)
     if not rows:
-        return ()
-    plain = merged_ledger(spans)
-    around = [span.directions for span in spans if span.directions is not None]
-    turned = directions.merge_all([directions.from_bytes(one) for one in around]) if around else None
+        done = damage.of_ledger(COMPARISON, plain)
+        return (_detail_answer(COMPARISON, done).model_copy(update={"assumed": True}),)
     found = []
     for row in rows:
-        detail = damage.detail_of(row.name, DetailSpec.model_validate(row.spec))
+        detail = entered(row)
         if detail.direction == "none":
-            found.append(_detail_answer(row.name, detail, damage.of_ledger(detail, plain)))
+            found.append(_detail_answer(detail, damage.of_ledger(detail, plain)))
         elif turned is not None:
-            around_base = damage.by_direction(detail, turned)
-            by_direction = tuple(
-                DirectionDamage(direction_deg=float(phi), damage=float(total))
-                for phi, total in zip(np.asarray(around_base.phi_deg), around_base.total, strict=True)
-            )
-            answer = _detail_answer(row.name, detail, damage.of_directions(detail, turned))
-            found.append(answer.model_copy(update={"by_direction": by_direction}))
+            answer = _detail_answer(detail, damage.of_directions(detail, turned))
+            found.append(answer.model_copy(update={"by_direction": around_base(detail, turned)}))
     return tuple(found)
 
 
-def _detail_answer(name: str, detail: Detail, done: Damage) -> DetailDamage:
+def entered(row: DetailRow) -> Detail:
+    """A weld detail as entered, ready to be computed with."""
+    return damage.detail_of(row.name, DetailSpec.model_validate(row.spec))
+
+
+def merged_directions(spans: Sequence[Span]) -> DirectionLedger | None:
+    """The direction ledgers of spans in time order as one; None where none was read or counted."""
+    parts = [span.directions for span in spans if span.directions is not None]
+    return directions.merge_all([directions.from_bytes(part) for part in parts]) if parts else None
+
+
+def around_base(detail: Detail, turned: DirectionLedger) -> tuple[DirectionDamage, ...]:
+    """Damage of a weld by its direction around the base."""
+    found = damage.by_direction(detail, turned)
+    return tuple(
+        DirectionDamage(direction_deg=float(phi), damage=float(total))
+        for phi, total in zip(np.asarray(found.phi_deg), found.total, strict=True)
+    )
+
+
+def _detail_answer(detail: Detail, done: Damage) -> DetailDamage:
     low, high = done.failure_range
     return DetailDamage(
-        detail=name,
+        detail=detail.name,
         damage=done.total,
         damage_low=low,
         damage_high=high,

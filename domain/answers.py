@@ -265,6 +265,10 @@ class DetailDamage(Answer):
         default=None, description="direction around the base that it holds for; None for a place on the booms"
     )
     by_direction: tuple[DirectionDamage, ...] = ()
+    assumed: bool = Field(
+        default=False,
+        description="no weld detail is entered: one assumed for every crane alike, to compare cranes and nothing else",
+    )
 
 
 class Forecast(Answer):
@@ -295,11 +299,28 @@ class LifeAnswer(Answer):
     used_share: float | None = Field(description="1 is spent; None where the design class is not entered")
     used_share_reason: str = Field(default="", description="why it is None, and what to enter")
     design: DesignClass | None
-    details: tuple[DetailDamage, ...] = ()
-    forecast: Forecast | None
+    details: tuple[DetailDamage, ...] = Field(
+        default=(), description="of every entered detail; of an assumed one, marked, while none is entered"
+    )
+    forecast: Forecast | None = Field(description="when it is spent: a used share of 1")
     forecast_reason: str = Field(default="", description="why there is no forecast, such as too little data")
-    special_assessment_on: date
+    forecast_from: date | None = Field(
+        default=None, description="day after the last recorded one, from which forecasts are reckoned"
+    )
+    review_at_share: float = Field(
+        default=0.95, description="used share at which the crane is to be reviewed"
+    )
+    review_forecast: Forecast | None = Field(default=None, description="when that share is reached")
+    special_assessment_on: date = Field(description="the earlier of the next two")
     special_assessment_reason: str
+    special_assessment_by_use_on: date | None = Field(
+        default=None,
+        description="early day on which the review share may be reached; None without a forecast",
+    )
+    special_assessment_by_calendar_on: date | None = Field(
+        default=None, description="by the years after commissioning that the maker says, else 10"
+    )
+    sentence: str = Field(default="", description="how it stands in plain words")
     service_due_on: date | None = None
     method: str = "in the manner of ISO 12482:2014; used share = f1 * sum(C*kq) / (C_design * kq_design)"
     cautions: tuple[str, ...] = CAUTIONS_DUTY
@@ -336,6 +357,13 @@ class FleetRow(Answer):
     near_limit_lifts: int
     used_share: float | None = Field(description="of the design working period, over the whole life")
     spent_on: date | None = Field(default=None, description="middle forecast of the day on which it is spent")
+    damage: float | None = Field(
+        default=None, description="Miner sum of the default weld detail: it compares"
+    )
+    damage_detail: str | None = None
+    damage_assumed: bool = Field(
+        default=False, description="no weld detail is entered: the assumed one, the same for every crane"
+    )
     open_faults: int
     service_due_on: date | None = None
     counted_at: AwareDatetime | None = Field(description="when these figures were last brought up to date")

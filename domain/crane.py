@@ -174,6 +174,12 @@ class Crane(_Value):
     )
     prior_duty: PriorDuty | None = None
     special_assessment_after_years: float = Field(default=10, gt=0, le=50)
+    review_at_share: float = Field(
+        default=0.95,
+        gt=0,
+        le=1,
+        description="used share at which the crane is to be reviewed; 0.95 is French practice",
+    )
     draft: bool = Field(default=False, description="seen on the wire, not yet completed by a person")
 
 

@@ -16,21 +16,22 @@ from typing import Final, NamedTuple
 
 import numpy as np
 from numpy.typing import ArrayLike
-from scipy.stats import kendalltau
 
 from domain.crane import DesignClass, PriorDuty
 from domain.errors import InvalidInput
 from duty.geometry import Floats
 from duty.spectrum import design_limits
+from duty.trend import kendall
 
-SPECIAL_EVALUATION_SHARE: Final = 0.95
-"""Used share at which French practice orders a special evaluation (P. Depale, M. Bennebach, Procedia Structural
-Integrity 38, 2022, p. 321: read)."""
+SPENT_SHARE: Final = 1.0
+"""Used share at which the design working period is spent (natural reading, from memory)."""
 
 LEAST_WEEKS: Final = 13  # of record before a date is given: a quarter. This project's choice
 LEAST_WORKING_WEEKS: Final = 8  # of these with any lift. This project's choice
 HORIZON_YEARS: Final = 100
 FUTURES: Final = 1000
+SEED: Final = 12_482  # of every forecast: the same record gives the same dates everywhere
+_DRAWS_AT_ONCE: Final = 64  # fixed, so that a threshold's dates do not depend on what else is asked
 TREND_LEVEL: Final = 0.05  # p value below which use counts as changing
 _WEEK: Final = timedelta(days=7)
 
@@ -170,17 +171,22 @@ def special_assessment(
 
     The calendar rule, 10 years unless the maker says otherwise, is the default of ISO 12482 as reported for loader
     cranes (P. Depale, M. Bennebach, Procedia Structural Integrity 38, 2022, p. 322: read). Pass as `spent` a forecast
-    for SPECIAL_EVALUATION_SHARE.
+    for the share at which the crane is to be reviewed.
     """
+    due = calendar_assessment(commissioned_on, after_years)
+    if spent is not None and spent.early_on < due:
+        return Assessment(spent.early_on, f"used share may reach {100 * spent.threshold:g} %")
+    return Assessment(due, f"{after_years:g} years after commissioning")
+
+
+def calendar_assessment(commissioned_on: date, after_years: float = 10.0) -> date:
+    """The day by the calendar rule alone; 28 February stands for a 29th that the year does not have."""
     years = int(after_years)
     try:
         due = commissioned_on.replace(year=commissioned_on.year + years)
     except ValueError:  # 29 February
         due = date(commissioned_on.year + years, 2, 28)
-    due += timedelta(days=round((after_years - years) * 365.25))
-    if spent is not None and spent.early_on < due:
-        return Assessment(spent.early_on, f"used share may reach {100 * spent.threshold:g} %")
-    return Assessment(due, f"{after_years:g} years after commissioning")
+    return due + timedelta(days=round((after_years - years) * 365.25))
 
 
 def whole_weeks(mondays: Sequence[date], use: ArrayLike, today: date) -> Floats:
@@ -212,8 +218,7 @@ def trend(weekly_use: ArrayLike) -> Trend:
     means = use[use.size - whole :].reshape(-1, block).mean(axis=1)
     if means.size < 3 or np.ptp(means) == 0:
         return Trend("steady", 0.0, 1.0)
-    test = kendalltau(np.arange(means.size), means)
-    tau, p_value = float(test.statistic), float(test.pvalue)
+    tau, p_value = kendall(means)
     if p_value >= TREND_LEVEL:
         return Trend("steady", tau, p_value)
     return Trend("rising" if tau > 0 else "falling", tau, p_value)
@@ -225,26 +230,40 @@ def forecast(
     threshold: float,
     start: date,
     *,
-    seed: int = 0,
+    seed: int = SEED,
     futures: int = FUTURES,
 ) -> Forecast | NoForecast:
-    """When a share that grows by `weekly_use` a week reaches a threshold, by block bootstrap.
+    """When a share reaches one threshold: see `forecasts`."""
+    return forecasts(weekly_use, used_now, (threshold,), start, seed=seed, futures=futures)[0]
+
+
+def forecasts(
+    weekly_use: ArrayLike,
+    used_now: float,
+    thresholds: Sequence[float],
+    start: date,
+    *,
+    seed: int = SEED,
+    futures: int = FUTURES,
+) -> list[Forecast | NoForecast]:
+    """When a share that grows by `weekly_use` a week reaches each threshold, by block bootstrap.
 
     Parameters
     ----------
     weekly_use
         share (or damage) added in each whole week of record, in time order, shape (n,): 0 for a recorded week without
         use, NaN for a week that was not recorded, which is left out
-    used_now, threshold
-        share used at `start`, and the share asked for
+    used_now, thresholds
+        share used at `start`, and the shares asked for
     start
         first day of the future
 
     Each future first draws a history of n weeks from the record, in blocks of n^(1/3) neighbouring weeks, and then its
     weeks from that history: so the range holds both the chance of weeks to come and the doubt about the mean that a
-    short record leaves. It holds no change of work: look at the trend. Same seed, same dates.
+    short record leaves. It holds no change of work: look at the trend. Same seed, same dates, whichever thresholds are
+    asked for together.
 
-    Returns NoForecast where the record is shorter than LEAST_WEEKS, or has fewer than LEAST_WORKING_WEEKS with any use,
+    Gives NoForecast where the record is shorter than LEAST_WEEKS, or has fewer than LEAST_WORKING_WEEKS with any use,
     or half of the futures do not reach the threshold within HORIZON_YEARS. Method: H. R. Kuensch, Annals of Statistics
     17 (1989) 1217 (moving blocks, from memory).
     """
@@ -253,17 +272,26 @@ def forecast(
         raise InvalidInput("the used share must be 0 or more", field="used_now")
     weeks, working = use.size, int(np.count_nonzero(use))
     if weeks < LEAST_WEEKS or working < LEAST_WORKING_WEEKS:
-        return NoForecast(
+        short = NoForecast(
             f"too little data: {weeks} weeks of record, {working} of them with lifts; a date is given from "
             f"{LEAST_WEEKS} weeks with {LEAST_WORKING_WEEKS} working ones",
             weeks,
         )
+        return [short] * len(thresholds)
     found = trend(use)
-    if used_now >= threshold:
-        return Forecast(threshold, start, start, start, weeks, found)
-    needed = _weeks_to(threshold - used_now, use, np.random.default_rng(seed), futures)
+    needed = np.array([threshold - used_now for threshold in thresholds], np.float64)
+    row = _weeks_to(np.maximum(needed, 0.0), use, np.random.default_rng(seed), futures)
+    return [
+        _dated(threshold, weeks_needed, start, weeks, found)
+        for threshold, weeks_needed in zip(thresholds, row, strict=True)
+    ]
+
+
+def _dated(
+    threshold: float, weeks_needed: Floats, start: date, weeks: int, found: Trend
+) -> Forecast | NoForecast:
     # the counted quantile, since a future may need infinitely many weeks
-    early, middle, late = np.quantile(needed, [0.1, 0.5, 0.9], method="inverted_cdf")
+    early, middle, late = np.quantile(weeks_needed, [0.1, 0.5, 0.9], method="inverted_cdf")
     if not np.isfinite(middle):
         return NoForecast(f"not reached within {HORIZON_YEARS} years at the use on record", weeks)
     return Forecast(
@@ -291,21 +319,35 @@ def _block(weeks: int) -> int:
     return max(1, round(float(np.cbrt(weeks))))
 
 
-def _weeks_to(needed: float, use: Floats, rng: np.random.Generator, futures: int) -> Floats:
-    """Weeks until each future has added `needed`; inf beyond the horizon."""
+def _weeks_to(needed: Floats, use: Floats, rng: np.random.Generator, futures: int) -> Floats:
+    """Weeks until each future has added each of `needed`, shape (needed, futures); inf beyond the horizon."""
     weeks, block = use.size, _block(use.size)
     # weeks a history, rounded up to whole blocks; blocks wrap around so that every week is drawn equally often
     starts = rng.integers(0, weeks, (futures, -(-weeks // block)))
-    histories = use[(starts[:, :, None] + np.arange(block)) % weeks].reshape(futures, -1)
-    wrapped = np.concatenate([histories, histories[:, : block - 1]], axis=1)
-    sums = np.lib.stride_tricks.sliding_window_view(wrapped, block, axis=1).sum(axis=2)
+    until = np.concatenate([[0.0], np.cumsum(np.resize(use, weeks + block))])
+    size = starts.shape[1] * block
     draws = int(np.ceil(HORIZON_YEARS * 365.25 / 7 / block))
-    drawn = np.take_along_axis(sums, rng.integers(0, sums.shape[1], (futures, draws)), axis=1)
-    total = np.cumsum(drawn, axis=1)
-    reached = total >= needed
-    at = reached.argmax(axis=1)
-    row = np.arange(futures)
-    before = np.where(at > 0, total[row, at - 1], 0.0)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        inside = (needed - before) / drawn[row, at]  # evenly within the block
-    return np.where(reached[:, -1], block * (at + inside), np.inf)
+    found = np.where(needed[:, None] > 0, np.inf, np.zeros((1, futures)))
+    before = np.zeros(futures)
+    row = np.arange(futures)[:, None]
+    for first in range(0, draws, _DRAWS_AT_ONCE):
+        if np.isfinite(found).all():
+            break
+        place, offset = np.divmod(rng.integers(0, size, (futures, _DRAWS_AT_ONCE)), block)
+        here = starts[row, place]
+        after = starts[row, (place + 1) % starts.shape[1]]
+        # a block of the history: the rest of one drawn block and the beginning of the next
+        drawn = until[here + block] - until[here + offset] + until[after + offset] - until[after]
+        drawn = np.maximum(drawn, 0.0)
+        total = before[:, None] + np.cumsum(drawn, axis=1)
+        for waiting, goal in zip(found, needed, strict=True):
+            now = np.flatnonzero(np.isinf(waiting) & (total[:, -1] >= goal))
+            at = (total[now] >= goal).argmax(axis=1)
+            ahead = np.where(at > 0, total[now, at - 1], before[now])
+            inside = (goal - ahead) / drawn[now, at]  # evenly within the block
+            reached = np.round(
+                block * (first + at + inside), 6
+            )  # a millionth of a week is rounding, not time
+            waiting[now] = np.where(first + at < draws, reached, np.inf)
+        before = total[:, -1]
+    return found

@@ -106,6 +106,7 @@ class WeekUse:
 
     week: date
     days: int  # recorded
+    last_day: date  # recorded
     lifts: int
     peak_cubed_sum: float
     working_ms: int

@@ -216,7 +216,8 @@ order by d.day;
 
 -- name: weekly_use
 -- Lifts and their cubed peaks by ISO week of one crane, weeks without a recorded day left out.
-select date_trunc('week', d.day)::date as week, count(*)::int as days, sum(d.lifts)::bigint as lifts,
+select date_trunc('week', d.day)::date as week, count(*)::int as days, max(d.day) as last_day,
+    sum(d.lifts)::bigint as lifts,
     sum(d.peak_cubed_sum order by d.day) as peak_cubed_sum, sum(d.working_ms)::bigint as working_ms
 from day_figure d
 where d.crane_id = %(crane_id)s and d.counting_id = %(counting_id)s

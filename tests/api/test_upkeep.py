@@ -6,6 +6,8 @@ import httpx
 import pytest
 from fastapi import FastAPI
 
+from duty.details import COMPARISON
+
 PASSWORD = "a long enough password"
 DETAIL = {"mpa_per_pct": 1.2, "curve": "EN 13001-3-1", "reference_mpa": 80, "gamma_mf": 1.0}
 
@@ -52,7 +54,10 @@ async def test_damage_of_a_detail_follows_its_entry_at_once(fresh_api: FastAPI) 
     assert found["damage_low"] == pytest.approx(found["damage"] / 3)
     assert (await client.delete(path)).status_code == 204
     assert (await client.delete(path)).status_code == 404
-    assert (await client.get("/cranes/heron-3/life")).json()["details"] == []
+    (instead,) = (await client.get("/cranes/heron-3/life")).json()["details"]
+    assert instead["assumed"]
+    assert instead["detail"] == COMPARISON.name
+    assert not found["assumed"]
 
 
 async def test_damage_around_the_base_is_worst_where_the_boom_pointed(fresh_api: FastAPI) -> None:

@@ -16,6 +16,7 @@ from duty.life import (
     coverage,
     f1_from_coverage,
     forecast,
+    forecasts,
     share_of_design,
     special_assessment,
     trend,
@@ -156,7 +157,7 @@ def test_a_threshold_out_of_sight_gets_no_date() -> None:
 
 def test_some_futures_beyond_the_horizon_leave_the_late_day_open() -> None:
     use = np.zeros(60)
-    use[:8] = 0.8 / 5000 * 60 / 8
+    use[:8] = 0.8 / 4500 * 60 / 8
     found = forecast(use, 0.2, 1.0, TODAY)
     assert isinstance(found, Forecast)
     assert found.late_on is None
@@ -208,3 +209,21 @@ def test_use_that_cannot_be_is_refused(use: list[float]) -> None:
         forecast(use, 0.1, 1.0, TODAY)
     with pytest.raises(InvalidInput):
         forecast([0.1] * 20, -0.1, 1.0, TODAY)
+
+
+@given(st.integers(2, 40), st.floats(0.3, 0.9))
+def test_a_threshold_gets_the_same_dates_alone_and_with_others(seed: int, review: float) -> None:
+    use = weeks_of(seed, 40)
+    together = forecasts(use, 0.2, (review, 1.0), TODAY, futures=100)
+    assert together == [forecast(use, 0.2, share, TODAY, futures=100) for share in (review, 1.0)]
+    assert isinstance(together[0], Forecast)
+    assert isinstance(together[1], Forecast)
+    assert together[0].middle_on <= together[1].middle_on
+
+
+def test_the_future_adds_up_what_the_record_added() -> None:
+    """Mean of many futures against the mean of the record, on a record of strong weeks and idle ones."""
+    use = np.tile([0.004, 0.0, 0.001, 0.003, 0.002, 0.0], 20)
+    found = forecast(use, 0.0, 1.0, TODAY)
+    assert isinstance(found, Forecast)
+    assert (found.middle_on - TODAY).days / 7 == pytest.approx(1 / use.mean(), rel=0.01)
