@@ -2,7 +2,6 @@
 
 import json
 import sys
-from datetime import datetime
 from pathlib import Path
 from typing import Annotated
 
@@ -10,11 +9,10 @@ import typer
 from pydantic import SecretStr
 from rich.table import Table
 
-from boomledger import admin
-from boomledger.console import err, load_settings, out
+from boomledger import admin, transfer
+from boomledger.console import err, load_settings, out, read_time
 from boomledger.settings import Settings
 from domain.errors import BoomledgerError
-from domain.messages import utc
 
 app = typer.Typer(
     name="boomledger",
@@ -33,6 +31,8 @@ for name, group in (
 ):
     app.add_typer(group, name=name)
 
+app.command("import")(transfer.import_files)
+app.command("export")(transfer.export_file)
 
 def main() -> None:
     """Run the command line; expected errors end in one line, not in a traceback."""
@@ -242,14 +242,3 @@ def replay(
         stop=stop_on_signals(),
         console=out,
     )
-
-
-def read_time(text: str | None, option: str) -> datetime | None:
-    """A time with its zone; ends the program with a word on what is missing."""
-    if text is None:
-        return None
-    try:
-        return utc(datetime.fromisoformat(text))
-    except ValueError as problem:
-        err.print(f"{option}: {problem}; write it like 2026-01-05T07:30:00Z", highlight=False)
-        raise typer.Exit(2) from problem

@@ -1,10 +1,13 @@
-"""What every command shares: the two consoles and the settings in force."""
+"""What every command shares: the two consoles, the settings in force, and times as they are typed."""
+
+from datetime import datetime
 
 import typer
 from pydantic import ValidationError
 from rich.console import Console
 
 from boomledger.settings import Settings, config_file
+from domain.messages import utc
 
 out = Console()
 err = Console(stderr=True)
@@ -22,3 +25,14 @@ def load_settings(**overrides: object) -> Settings:
                 f"setting {name}: {problem['msg']} (environment BOOMLEDGER_{name.upper()} or {config_file()})"
             )
         raise typer.Exit(2) from wrong
+
+
+def read_time(text: str | None, option: str) -> datetime | None:
+    """A time with its zone; ends the program with a word on what is missing."""
+    if text is None:
+        return None
+    try:
+        return utc(datetime.fromisoformat(text))
+    except ValueError as problem:
+        err.print(f"{option}: {problem}; write it like 2026-01-05T07:30:00Z", highlight=False)
+        raise typer.Exit(2) from problem

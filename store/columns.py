@@ -3,7 +3,7 @@
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
-from typing import Final
+from typing import Final, cast
 
 import numpy as np
 from numpy.typing import NDArray
@@ -32,6 +32,12 @@ class Segment:
     def key(self) -> Key:
         """What makes it one message: crane, start, boot and sequence number."""
         return self.crane_id, self.t0_ms, self.boot, self.seq
+
+    def readings(self, name: str) -> Floats:
+        """Readings of a channel; all missing where the segment has not got it."""
+        if name in self.channels:
+            return cast("Floats", self.values[self.channels.index(name)])
+        return np.full(self.values.shape[1], np.nan, dtype=np.float32)
 
     def same_as(self, other: "Segment") -> bool:
         """Whether it says the same, received when it may."""
@@ -92,11 +98,7 @@ def by_column(segments: Iterable[Segment], names: Sequence[str]) -> Segments:
     parts: dict[str, list[Floats]] = {name: [] for name in names}
     for row in rows:
         for name in names:
-            present = name in row.channels
-            readings = (
-                row.values[row.channels.index(name)] if present else np.full(row.values.shape[1], np.nan)
-            )
-            parts[name].append(readings.astype(np.float32))
+            parts[name].append(row.readings(name).astype(np.float32))
     fixed = [(row.t0_ms, row.boot, row.seq, row.dt_ms, row.values.shape[1]) for row in rows]
     return from_parts(fixed, parts)
 

@@ -105,11 +105,11 @@ def _table(segments: Sequence[Segment]) -> Any:
         "seq": spread((segment.seq for segment in segments), pa.int64()),
         "dt_ms": spread((segment.dt_ms for segment in segments), pa.int32()),
         "received_at": spread((segment.received_ms for segment in segments), time),
-        "channels": spread((_bits(segment.channels) for segment in segments), pa.int32()),
+        "channels": spread((channel_bits(segment.channels) for segment in segments), pa.int32()),
     }
     for name in CHANNEL_NAMES:
         if any(name in segment.channels for segment in segments):
-            columns[name] = _column(np.concatenate([_readings(segment, name) for segment in segments]))
+            columns[name] = _column(np.concatenate([segment.readings(name) for segment in segments]))
     return pa.table(columns)
 
 
@@ -179,11 +179,6 @@ def _integers(column: Any) -> Ints:
     return np.asarray(column.cast(pa.int64()), dtype=np.int64)
 
 
-def _readings(segment: Segment, name: str) -> Floats:
-    if name in segment.channels:
-        return cast("Floats", segment.values[segment.channels.index(name)])
-    return np.full(segment.values.shape[1], np.nan, dtype=np.float32)
-
-
-def _bits(channels: Iterable[str]) -> int:
+def channel_bits(channels: Iterable[str]) -> int:
+    """Channels as bits, in the order of domain.channels."""
     return sum(1 << CHANNEL_NAMES.index(name) for name in channels)

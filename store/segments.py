@@ -45,6 +45,7 @@ __all__ = [
     "prepare",
     "read",
     "read_async",
+    "read_both_tiers",
     "read_whole",
     "to_ms",
 ]
@@ -127,6 +128,27 @@ def read_whole(conn: Connection[Any], crane_id: int, time_from: datetime, time_t
     )
     with conn.cursor().copy(statement) as copy:
         return _whole(b"".join(bytes(part) for part in copy))
+
+
+def read_both_tiers(
+    conn: Connection[Any], crane_id: int, time_from: datetime, time_to: datetime, *, reaching: bool = False
+) -> list[Segment]:
+    """Segments of one crane that begin in [time_from, time_to), with everything stored of them, of both tiers.
+
+    `reaching`: also those that begin before and reach into it. In the order of their keys.
+    """
+    # A segment lasts a day at most.
+    begin = time_from - timedelta(days=1) if reaching else time_from
+    rows = conn.execute(query("cold_days_of_crane"), _cold_range(crane_id, time_from, time_to)).fetchall()
+    cold = [row for (location,) in rows for row in parquet.load(location, crane_id=crane_id)]
+    first_ms, past_ms = to_ms(time_from), to_ms(time_to)
+    everything = {
+        row.key: row
+        for row in [*cold, *read_whole(conn, crane_id, begin, time_to)]
+        if row.t0_ms < past_ms
+        and (row.t0_ms >= first_ms or (reaching and row.t0_ms + row.values.shape[1] * row.dt_ms > first_ms))
+    }
+    return sorted(everything.values(), key=lambda row: row.key)
 
 
 def extent(conn: Connection[Any], crane_id: int) -> tuple[datetime, datetime] | None:

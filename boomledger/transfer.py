@@ -1,0 +1,109 @@
+"""`boomledger import` and `boomledger export`: data in and out as CSV and Parquet."""
+
+from datetime import UTC, datetime
+from enum import StrEnum
+from pathlib import Path
+from typing import Annotated
+
+import typer
+from rich.progress import Progress
+
+from boomledger.console import err, load_settings, out, read_time
+
+
+class Wanted(StrEnum):
+    """What can be exported."""
+
+    SAMPLES = "samples"
+    EVENTS = "events"
+    LIFTS = "lifts"
+    LEDGERS = "ledgers"
+
+
+def import_files(
+    files: Annotated[list[Path], typer.Argument(help="CSV or Parquet (.parquet).")],
+    mapping: Annotated[
+        Path | None,
+        typer.Option(help="TOML: which column is what. Default: the columns of `boomledger export`."),
+    ] = None,
+    dry_run: Annotated[
+        bool, typer.Option("--dry-run", help="Only tell what would be stored and what is wrong.")
+    ] = False,
+    skip_bad: Annotated[
+        bool, typer.Option("--skip-bad", help="Store the good rows of a file that has bad ones.")
+    ] = False,
+) -> None:
+    """Store samples or events from files. What was imported before counts once; bad rows are told with their line."""
+    from boomledger.services import database_url, limits
+    from ingest.importing import import_file, own_mapping
+    from ingest.mapping import read_mapping
+    from store.connection import connect
+
+    settings = load_settings()
+    read = None if mapping is None else read_mapping(mapping)
+    bad = False
+    with connect(database_url(settings), autocommit=True) as conn:
+        for file in files:
+            with Progress(console=err, transient=True) as progress:
+                task = progress.add_task(f"{file.name}: rows read", total=None)
+                done = import_file(
+                    conn,
+                    file,
+                    read or own_mapping(file),
+                    limits(settings),
+                    dry_run=dry_run,
+                    skip_bad=skip_bad,
+                    on_rows=lambda rows, progress=progress, task=task: progress.advance(task, rows),  # type: ignore[misc]
+                )
+            for problem in done.problems:
+                print(f"{file}: {problem}")
+            bad = bad or bool(done.problems)
+            if not done.stored and not dry_run:
+                err.print(
+                    f"{file}: nothing was stored; mend these lines, or leave them out with --skip-bad",
+                    highlight=False,
+                    soft_wrap=True,
+                )
+                continue
+            what = "would be stored" if dry_run else "stored"
+            out.print(
+                f"{file}: {done.new} messages with {done.samples} samples {what}, {done.known} known before, "
+                f"{done.empty_rows} rows without a reading",
+                highlight=False,
+                soft_wrap=True,
+            )
+    raise typer.Exit(1 if bad else 0)
+
+
+def export_file(
+    what: Annotated[Wanted, typer.Argument(help="What to write.")],
+    file: Annotated[Path, typer.Argument(help="New file; .csv or .parquet says the form.")],
+    crane: Annotated[
+        list[str] | None, typer.Option(help="Crane; again for more. Default: every crane.")
+    ] = None,
+    time_from: Annotated[
+        str | None, typer.Option("--from", help="Start, such as 2026-01-05T00:00:00Z.")
+    ] = None,
+    time_to: Annotated[str | None, typer.Option("--to", help="End, likewise. Default: now.")] = None,
+) -> None:
+    """Write samples, events, lifts or ledgers of cranes and a period to one file."""
+    from boomledger.exporting import Chosen, export
+    from boomledger.services import database_url
+    from store.connection import connect
+
+    start = read_time(time_from, "--from")
+    if start is None:
+        err.print("name the start with --from", highlight=False)
+        raise typer.Exit(2)
+    chosen = Chosen(
+        cranes=tuple(crane or ()),
+        time_from=start,
+        time_to=read_time(time_to, "--to") or datetime.now(UTC),
+    )
+    with (
+        connect(database_url(load_settings()), autocommit=True) as conn,
+        Progress(console=err, transient=True) as progress,
+    ):
+        task = progress.add_task("cranes written", total=len(chosen.cranes) or None)
+        rows = export(conn, what.value, file, chosen, on_step=lambda: progress.advance(task))
+    out.print(f"{file}: {rows} rows", highlight=False, soft_wrap=True)

@@ -1,0 +1,95 @@
+"""CSV and Parquet files as chunks of columns that know the line they stand on."""
+
+import csv
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, Final
+
+import pyarrow as pa
+import pyarrow.parquet as pq
+
+from domain.errors import InvalidInput
+from ingest.mapping import Mapping
+
+CHUNK_ROWS: Final = 20_000
+
+
+@dataclass(frozen=True, slots=True)
+class Chunk:
+    """Rows of a file by column. `lines` counts from 1, the header of a CSV included; Parquet counts rows."""
+
+    lines: list[int]
+    columns: dict[str, list[Any]]  # text in a CSV, Python values in Parquet; None where a cell is empty
+    broken: list[tuple[int, str]]  # lines that are no row, and why
+
+
+def chunks(file: Path, mapping: Mapping, rows: int = CHUNK_ROWS) -> Iterator[Chunk]:
+    """The file in order, `rows` at a time. Raises InvalidInput when it cannot be read at all."""
+    if not file.is_file():
+        raise InvalidInput(f"there is no file {file}", field="file")
+    if file.suffix == ".parquet":
+        yield from _parquet_chunks(file, rows)
+        return
+    try:
+        with file.open(encoding=mapping.encoding, newline="") as stream:
+            yield from _csv_chunks(file, csv.reader(stream, delimiter=mapping.delimiter), rows)
+    except UnicodeDecodeError as problem:
+        raise InvalidInput(
+            f"{file} is not written in {mapping.encoding}: {problem}; name another `encoding` in the mapping",
+            field="encoding",
+        ) from problem
+    except LookupError as problem:
+        raise InvalidInput(f"mapping: {problem}", field="encoding") from problem
+
+
+def _csv_chunks(file: Path, reader: Any, rows: int) -> Iterator[Chunk]:
+    header: list[str] = next(reader, [])
+    twice = sorted({name for name in header if header.count(name) > 1})
+    if not header or twice:
+        raise InvalidInput(f"{file}: the first line must name every column once, found {twice or 'nothing'}")
+    lines: list[int] = []
+    cells: list[list[str]] = []
+    broken: list[tuple[int, str]] = []
+    while True:
+        line = reader.line_num + 1
+        try:
+            row = next(reader)
+        except StopIteration:
+            break
+        except csv.Error as problem:
+            broken.append((line, f"no CSV: {problem}"))
+            continue
+        if not row:
+            continue
+        if len(row) != len(header):
+            broken.append((line, f"{len(row)} cells, the first line has {len(header)}"))
+            continue
+        lines.append(line)
+        cells.append(row)
+        if len(cells) >= rows:
+            yield _chunk(header, lines, cells, broken)
+            lines, cells, broken = [], [], []
+    if cells or broken:
+        yield _chunk(header, lines, cells, broken)
+
+
+def _chunk(
+    header: Sequence[str], lines: list[int], cells: list[list[str]], broken: list[tuple[int, str]]
+) -> Chunk:
+    columns = zip(header, zip(*cells, strict=True), strict=True) if cells else ((name, ()) for name in header)
+    return Chunk(lines, {name: list(values) for name, values in columns}, broken)
+
+
+def _parquet_chunks(file: Path, rows: int) -> Iterator[Chunk]:
+    first = 1
+    try:
+        with pq.ParquetFile(file) as opened:
+            for batch in opened.iter_batches(batch_size=rows):
+                columns = {name: batch.column(name).to_pylist() for name in batch.schema.names}
+                yield Chunk(list(range(first, first + batch.num_rows)), columns, [])
+                first += batch.num_rows
+    except (pa.ArrowInvalid, OSError) as problem:
+        raise InvalidInput(
+            f"{file} is no Parquet file that can be read: {problem}", field="file"
+        ) from problem
