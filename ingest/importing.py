@@ -18,7 +18,6 @@ from ingest.limits import Limits
 from ingest.mapping import OWN_EVENTS, OWN_SAMPLES, Mapping
 from ingest.rows import Problem, Problems, RowReader, Rows
 from ingest.tables import chunks
-from ingest.writer import QUARTER_MS, local_day
 from store import cranes, events, segments, touched
 from store.columns import Segment, from_ms
 from store.cranes import CraneEntry
@@ -247,10 +246,6 @@ def _touch(run: _Run, extents: Iterable[tuple[int, int, int]]) -> None:
     """Queues the local days of stored data to be counted."""
     days: set[tuple[int, date]] = set()
     for crane_id, first_ms, last_ms in extents:
-        zone = run.zones[crane_id]
-        day, last = (local_day(zone, ms // QUARTER_MS) for ms in (first_ms, last_ms))
-        while day <= last:
-            days.add((crane_id, day))
-            day += timedelta(days=1)
+        days |= {(crane_id, day) for day in touched.local_days(run.zones[crane_id], first_ms, last_ms)}
     if run.conn is not None:
         touched.touch(run.conn, days)

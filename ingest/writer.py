@@ -4,7 +4,6 @@ from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
 from enum import StrEnum
-from functools import lru_cache
 from typing import Any, Final, TypeVar
 from zoneinfo import ZoneInfo
 
@@ -21,14 +20,12 @@ from ingest.directory import Directory
 from ingest.limits import Limits
 from store import events, live, quarantine, segments, touched
 from store.connection import connect, lock
-from store.cranes import CraneEntry
 from store.events import Event
 from store.quarantine import Rejected
-from store.segments import Key, Segment, from_ms, to_ms
+from store.segments import Key, Segment, from_ms
 
 RANGES_AHEAD: Final = timedelta(days=40)  # partitions are made this long before their month begins
 SEQUENCES_REMEMBERED: Final = 100_000
-QUARTER_MS: Final = 900_000
 INGEST_LOCK_KEY: Final = 4_870_212_093_312  # arbitrary, ours
 
 log = structlog.get_logger(__name__)
@@ -198,7 +195,10 @@ class Writer:
         live.tell(conn, (crane for crane in news if crane is not None))
         entries = self._directory.by_id()
         rows: list[tuple[int, Segment | Event]] = [*plan.segments.items(), *plan.events.items()]
-        touched.touch(conn, (day for place, row in rows if place in new for day in _days(row, entries)))
+        touched.touch(
+            conn,
+            (day for place, row in rows if place in new for day in _days(row, entries[row.crane_id].zone)),
+        )
 
     def _result(self, message: Incoming, place: int, plan: _Plan, new: set[int]) -> Result:
         if place in plan.rejected:
@@ -308,20 +308,9 @@ def _last_values(segment: Segment) -> dict[str, float | None]:
     }
 
 
-def _days(row: Segment | Event, entries: Mapping[int, CraneEntry]) -> Iterator[tuple[int, date]]:
+def _days(row: Segment | Event, zone: ZoneInfo) -> Iterator[tuple[int, date]]:
     """The local days that a segment or event lies on."""
-    zone = entries[row.crane_id].zone
-    if isinstance(row, Event):
-        yield row.crane_id, local_day(zone, to_ms(row.at) // QUARTER_MS)
-        return
-    end_ms = row.t0_ms + (row.values.shape[1] - 1) * row.dt_ms
-    day, last = local_day(zone, row.t0_ms // QUARTER_MS), local_day(zone, end_ms // QUARTER_MS)
-    while day <= last:
-        yield row.crane_id, day
-        day += timedelta(days=1)
-
-
-@lru_cache(maxsize=10_000)
-def local_day(zone: ZoneInfo, quarter: int) -> date:
-    """The local day on which a quarter of an hour since 1970 lies. Midnights fall on quarters in every zone of today."""
-    return from_ms(quarter * QUARTER_MS).astimezone(zone).date()
+    first_ms = last_ms = row.key[1]
+    if isinstance(row, Segment):
+        last_ms += (row.values.shape[1] - 1) * row.dt_ms
+    return ((row.crane_id, day) for day in touched.local_days(zone, first_ms, last_ms))
