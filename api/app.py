@@ -21,6 +21,7 @@ from api import (
     cranes,
     dispatch,
     docs,
+    damage,
     fleet,
     health,
     life,
@@ -34,6 +35,7 @@ from api import (
     upkeep,
 )
 from api.deps import Pool
+    what_if,
 from api.gate import Gate
 from api.health import running_version
 from api.hub import Hub
@@ -57,6 +59,8 @@ ROUTERS = (
     life.router,
     upkeep.router,
     upkeep.writes,
+    what_if.router,
+    damage.router,
     report_routes.router,
     dispatch.router,
     assignments.router,

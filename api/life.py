@@ -19,7 +19,7 @@ from duty import damage, directions, life
 from duty.damage import Damage, Detail
 from duty.details import COMPARISON
 from duty.directions import DirectionLedger
-from duty.standing import Standing, Totals, standing
+from duty.standing import Totals, standing
 from store import duty, service, summary
 from store.duty import DetailRow, Span, WeekUse
 from store.summary import CraneSummary
@@ -71,7 +71,7 @@ def life_answer(
 ) -> LifeAnswer:
     """Everything about the life of one crane from its counted duty."""
     stands = standing(crane, totals)
-    used, review = stands.used, _dated(stands.review)
+    used, review = stands.used, as_answer(stands.review)
     assessed = life.special_assessment(
         crane.commissioned_on, crane.special_assessment_after_years, as_forecast(stands.review)
     )
@@ -91,7 +91,7 @@ def life_answer(
         used_share_reason=stands.reason,
         design=crane.design,
         details=detail_damages(details, spans),
-        forecast=_dated(stands.spent),
+        forecast=as_answer(stands.spent),
         forecast_reason=stands.forecast_reason,
         forecast_from=totals.last_day and stands.start,
         review_at_share=crane.review_at_share,
@@ -111,12 +111,8 @@ def as_forecast(made: life.Forecast | life.NoForecast | None) -> life.Forecast |
     return made if isinstance(made, life.Forecast) else None
 
 
-def forecast_answer(stands: Standing) -> tuple[Forecast | None, Forecast | None]:
-    """When the review share is reached and when the whole is spent, for an answer."""
-    return _dated(stands.review), _dated(stands.spent)
-
-
-def _dated(made: life.Forecast | life.NoForecast | None) -> Forecast | None:
+def as_answer(made: life.Forecast | life.NoForecast | None) -> Forecast | None:
+    """The forecast for an answer; None where there is none."""
     if not isinstance(made, life.Forecast):
         return None
     trend = made.trend

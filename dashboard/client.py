@@ -40,6 +40,7 @@ from domain.answers import (
     WorkingAreaAnswer,
 )
 from domain.errors import BoomledgerError, Conflict, InvalidInput, NotFound, Unavailable
+from domain.life_answers import DamageAnswer, FactorsAnswer, WhatIfAnswer
 from domain.lift import Lift
 from domain.upkeep import (
     DayRow,
@@ -284,6 +285,42 @@ class Client:
     async def life(self, name: str) -> LifeAnswer:
         """Used share of the design working period, damage by detail, forecast."""
         return await self._get(LifeAnswer, f"/cranes/{name}/life")
+
+    async def what_if(
+        self,
+        name: str,
+        *,
+        duty_factor: float = 1.0,
+        heavy_from_pct: float | None = None,
+        moved_share: float = 1.0,
+        to: str | None = None,
+    ) -> WhatIfAnswer:
+        """How long a crane would last with other work, or with its heavy lifts moved to another crane."""
+        return await self._get(
+            WhatIfAnswer,
+            f"/cranes/{name}/life/what-if",
+            duty_factor=duty_factor,
+            heavy_from_pct=heavy_from_pct,
+            moved_share=moved_share,
+            to=to,
+        )
+
+    async def factors(self, name: str) -> FactorsAnswer:
+        """What each safety factor would make of the counted duty."""
+        return await self._get(FactorsAnswer, f"/cranes/{name}/life/factors")
+
+    async def damage(
+        self,
+        name: str,
+        *,
+        detail: str | None = None,
+        day_from: date | None = None,
+        day_to: date | None = None,
+    ) -> DamageAnswer:
+        """Where the damage of a weld detail comes from, with its S-N curve to draw."""
+        return await self._get(
+            DamageAnswer, f"/cranes/{name}/life/damage", detail=detail, day_from=day_from, day_to=day_to
+        )
 
     async def charts(self, name: str, *, on: date | None = None) -> ChartsAnswer:
         """Load charts in force."""

@@ -37,6 +37,7 @@ class Totals:
 class Standing:
     """How a crane stands. `used`, `review` and `spent` are None without a design class; `reason` says so."""
 
+    crane: Crane
     totals: Totals
     coverage: float | None
     factor: Factor
@@ -69,6 +70,7 @@ def standing(crane: Crane, totals: Totals, f1: float | None = None) -> Standing:
     factor = life.f1_from_coverage(coverage) if f1 is None else Factor(f1, "as asked")
     start = crane.commissioned_on if totals.last_day is None else totals.last_day + timedelta(days=1)
     unjudged = Standing(
+        crane=crane,
         totals=totals,
         coverage=coverage,
         factor=factor,

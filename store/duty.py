@@ -113,6 +113,16 @@ class WeekUse:
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
+class HeavyWeek:
+    """Heavy lifts in one ISO week; `peak_cubed_sum` of those that are not too heavy."""
+
+    week: date
+    lifts: int
+    too_heavy: int
+    peak_cubed_sum: float
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
 class Gap:
     """Time missing from the record. `missing_ms` is at most; the gap may be longer than what is missing."""
 
@@ -145,6 +155,7 @@ DAYS_READ: Final = Statement("days_read", Day)
 LIFTS_READ: Final = Statement("lifts_read", LiftRow)
 LIFT_PEAKS: Final = Statement("lift_peaks", LiftPeak)
 WEEKLY_USE: Final = Statement("weekly_use", WeekUse)
+WEEKLY_HEAVY: Final = Statement("weekly_heavy", HeavyWeek)
 GAPS_READ: Final = Statement("gaps_read", Gap)
 DETAILS_OF: Final = Statement("details_of", DetailRow)
 
@@ -205,6 +216,24 @@ async def lift_peaks(
 async def weekly_use(conn: AsyncConnection[Any], crane_id: int, counting_id: int) -> list[WeekUse]:
     """Use by week, in time order; weeks without a recorded day are absent. Fills duty.life's forecast."""
     return await WEEKLY_USE.all_async(conn, crane_id=crane_id, counting_id=counting_id)
+
+
+async def weekly_heavy(
+    conn: AsyncConnection[Any],
+    crane_id: int,
+    counting_id: int,
+    *,
+    heavy_from_pct: float,
+    heaviest_pct: float,
+) -> list[HeavyWeek]:
+    """Lifts whose peak structural percent is heavy_from_pct or more, by week in time order."""
+    return await WEEKLY_HEAVY.all_async(
+        conn,
+        crane_id=crane_id,
+        counting_id=counting_id,
+        heavy_from_pct=heavy_from_pct,
+        heaviest_pct=heaviest_pct,
+    )
 
 
 async def gaps(conn: AsyncConnection[Any], crane: str, time_from: datetime, time_to: datetime) -> list[Gap]:

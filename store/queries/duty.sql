@@ -224,6 +224,17 @@ where d.crane_id = %(crane_id)s and d.counting_id = %(counting_id)s
 group by 1
 order by 1;
 
+-- name: weekly_heavy
+-- Lifts of one crane from a peak up by ISO week: those up to a heaviest peak with their cubed peaks, and those beyond it.
+select date_trunc('week', l.day)::date as week, count(*)::bigint as lifts,
+    count(*) filter (where l.peak_structural_pct > %(heaviest_pct)s)::bigint as too_heavy,
+    coalesce(sum(power(l.peak_structural_pct / 100, 3) order by l.started_at)
+        filter (where l.peak_structural_pct <= %(heaviest_pct)s), 0) as peak_cubed_sum
+from lift l
+where l.crane_id = %(crane_id)s and l.counting_id = %(counting_id)s and l.peak_structural_pct >= %(heavy_from_pct)s
+group by 1
+order by 1;
+
 -- name: lifts_read
 -- Lifts of one crane that began in a time range, newest first, after a cursor.
 select c.name as crane, l.started_at, l.ended_at, l.day, l.peak_utilisation_pct, l.peak_structural_pct,

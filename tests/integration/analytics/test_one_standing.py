@@ -1,11 +1,13 @@
 """The fleet and the life of a crane say the same about it: one definition of what counted duty means."""
 
 import asyncio
+from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
 from typing import Any
 
 import httpx
 import psycopg
+import pytest
 
 from api.app import create_api, running
 from api.settings import ApiSettings
@@ -82,3 +84,42 @@ def test_the_review_share_is_an_entry_of_the_crane(yard: Yard) -> None:
     assert after["review_forecast"]["middle_on"] < before["review_forecast"]["middle_on"]
     assert after["forecast"] == before["forecast"]
     assert after["special_assessment_by_calendar_on"] == before["special_assessment_by_calendar_on"]
+
+
+def test_heavy_lifts_moved_to_a_stronger_crane_prolong_the_life_of_both_together(yard: Yard) -> None:
+    """The other crane has twice the full rating: the same lifts cost it an eighth."""
+    worked(yard)
+    strong_type = yard.crane.type.model_copy(
+        update={"name": "strong", "rated_moment_kn_m": 2 * yard.crane.type.rated_moment_kn_m}
+    )
+    with psycopg.connect(yard.url) as conn:
+        small = conn.execute("select spec -> 'design' from crane").fetchone()
+        assert small is not None
+        other = yard.crane.model_copy(
+            update={
+                "name": "strong-1",
+                "type": strong_type,
+                "design": DesignClass.model_validate(small[0]),
+            }
+        )
+        other_id = cranes.save_crane(conn, other)
+    second = replace(yard, crane=other, crane_id=other_id)
+    for week in WEEKS:
+        second.store(
+            second.messages(MONDAY + timedelta(weeks=week), working(0.2, seed=50 + week), boot=week + 1)
+        )
+    second.count()
+    base = f"/cranes/{yard.crane.name}/life/what-if?heavy_from_pct=80"
+    nobody, found = asked(yard.url, base, f"{base}&to=strong-1")
+    assert found["before"] == nobody["before"]
+    assert found["too_heavy_lifts_a_year"] == 0
+    assert found["moved_lifts_a_year"] == found["heavy_lifts_a_year"] > 0
+    given = found["before"]["share_a_year"] - found["after"]["share_a_year"]
+    gained = found["other_after"]["share_a_year"] - found["other_before"]["share_a_year"]
+    assert gained == pytest.approx(given / 8, rel=0.02)  # both records have 17 whole weeks
+    assert found["after"]["spent"]["middle_on"] > found["before"]["spent"]["middle_on"]
+    assert found["other_after"]["spent"]["middle_on"] < found["other_before"]["spent"]["middle_on"]
+    assert found["after"]["damage_a_year"] < found["before"]["damage_a_year"]
+    assert found["other_after"]["damage_a_year"] > found["other_before"]["damage_a_year"]
+    twice = asked(yard.url, f"/cranes/{yard.crane.name}/life/what-if?duty_factor=2")[0]
+    assert twice["after"]["share_a_year"] == pytest.approx(2 * twice["before"]["share_a_year"])
