@@ -181,7 +181,7 @@ async def level_fleet(
         if late.crane not in listed.index:
             continue
         index = listed.index[late.crane]
-        crane = listed.cranes[index]
+        crane = listed.rows[index]
         budget = float(listed.design_lifts[index] * listed.design_kq[index])
         if late.used_share is None or late.f1 is None or not np.isfinite(budget):
             unknown.append(late.crane)

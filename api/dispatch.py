@@ -3,7 +3,7 @@
 import math
 from collections import Counter
 from datetime import UTC, date, datetime
-from typing import Any
+from typing import Any, Final
 
 import anyio
 import numpy as np
@@ -14,11 +14,13 @@ from api import dispatch_words
 from api.deps import Caller, Conn, get_crane
 from api.fleet_book import Book, Listed, Standing
 from api.lift_sheet import Sheet, lift_sheet_pdf
+from api.load_charts import charts_on
 from domain.answers import DispatchAnswer, DispatchCandidate, DispatchQuestion
 from domain.errors import NotFound
 from domain.job import LiftJob
 from domain.job_answers import SheetAsked
-from duty.capacity import SECTORS
+from duty.capacity import SECTORS, SPREAD_RANK
+from duty.chart_pack import ALL_STAGES
 from duty.dispatch import Matches, Ruling, match
 from duty.ranking import (
     Facts,
@@ -34,6 +36,8 @@ from store.reading import CraneInSight
 from store.reservations import Held, cranes_held
 
 router = APIRouter(tags=["dispatch"])
+
+_SPREADS: Final = tuple(sorted(SPREAD_RANK, key=lambda spread: SPREAD_RANK[spread]))
 
 
 @router.post("/dispatch")
@@ -143,7 +147,7 @@ def _candidate(
     ranking: Ranking,
     index: int,
 ) -> DispatchCandidate:
-    crane = listed.cranes[index]
+    crane = listed.rows[index]
     booked = held.get(crane.name)
     fit = bool(found.fit[index])
     one = standing.facts[index]
@@ -151,7 +155,7 @@ def _candidate(
     return DispatchCandidate(
         crane=crane.name,
         title=crane.title,
-        type=crane.type.name,
+        type=listed.type_of(index).name,
         site=crane.site,
         fit=fit,
         usable=fit and booked is None and not facts.forbidding_faults[index],
@@ -186,15 +190,16 @@ def _configuration(listed: Listed, found: Matches, index: int) -> dict[str, Any]
     configuration = int(found.configuration[index])
     if configuration < 0:
         return {}
-    fleet = listed.fleet
-    chart = fleet.table.charts[int(fleet.configuration_first_chart[configuration])]
-    sector = int(found.sector[index])
-    jib = listed.cranes[index].type.jib if chart.jib_fitted else None
+    table = listed.fleet.table
+    chart = int(listed.fleet.configuration_first_chart[configuration])
+    sector, stage = int(found.sector[index]), int(table.stage[chart])
+    jib_fitted = bool(table.jib_fitted[chart])
+    jib = listed.type_of(index).jib if jib_fitted else None
     return {
-        "spread_left": chart.spread_left,
-        "spread_right": chart.spread_right,
-        "jib_fitted": chart.jib_fitted,
-        "stage": chart.stage,
+        "spread_left": _SPREADS[int(table.spread_left[chart])],
+        "spread_right": _SPREADS[int(table.spread_right[chart])],
+        "jib_fitted": jib_fitted,
+        "stage": None if stage == ALL_STAGES else stage,
         "sector": SECTORS[sector] if sector >= 0 else None,
         "limited_by": dispatch_words.limited_by(found, index, None if jib is None else jib.rated_capacity_kg),
     }
@@ -234,13 +239,12 @@ async def sheet_response(
     standing = await book.standing(conn, listed)
     taken = {} if held else await held_in_window(conn, asked.job)
     version = await in_force(conn, crane.name, day)
-    index = listed.index[crane.name]
     sheet = Sheet(
         title=asked.title,
         question=asked.job,
         candidate=await anyio.to_thread.run_sync(answer_for, asked.job, listed, standing, taken, crane.name),
-        crane=listed.cranes[index],
-        charts=listed.charts[index],
+        crane=crane.crane(),
+        charts=await charts_on(crane, conn, day),
         chart_source=(
             "as entered with the type"
             if version is None

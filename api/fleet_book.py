@@ -9,29 +9,36 @@ import math
 import time
 from dataclasses import dataclass
 from datetime import UTC, date, datetime
+from functools import cache
 from typing import Annotated, Any, Final
 
 import anyio
 import numpy as np
+import orjson
+import structlog
 from fastapi import Depends, Request
 from numpy.typing import NDArray
 from psycopg import AsyncConnection
 
-from domain.crane import Crane, LoadChart
+from domain.charts import charts_in_force
+from domain.crane import CraneType, DesignClass
 from domain.detail import DetailSpec
 from domain.errors import InvalidInput
 from duty import fleet, service
 from duty.capacity import Flags, Floats, Ints
+from duty.chart_pack import NO_CHARTS, Packed, PlainCharts, pack, pack_stored
 from duty.damage import Detail, detail_of
 from duty.fleet import Fleet
 from duty.spectrum import design_limits
 from store import charts, reservations
-from store.charts import FleetCrane
+from store.charts import FleetCrane, TypeRow, VersionCharts
 from store.reservations import CraneFacts
 from store.service import ServiceState, service_states
 
 FACTS_MAX_AGE_S: Final = 10.0
 _DAYS_KEPT: Final = 4
+_VERSIONS_AT_ONCE: Final = 500
+_LOG: Final = structlog.get_logger("api.dispatch")
 _NO_FACTS: Final = CraneFacts(
     crane="",
     used_share=None,
@@ -48,8 +55,8 @@ class Listed:
 
     stamp: str
     rows: tuple[FleetCrane, ...]
+    types: dict[int, CraneType]  # by number of the type
     fleet: Fleet
-    charts: tuple[tuple[LoadChart, ...], ...]  # in force, by crane
     design_lifts: Floats  # NaN where the design class is not entered or has no limit
     design_kq: Floats
     prior_duty: Flags  # whether duty before the first record is entered
@@ -59,10 +66,9 @@ class Listed:
     index: dict[str, int]  # by name of the crane
     sites: NDArray[np.str_]  # name of each crane's site
 
-    @property
-    def cranes(self) -> tuple[Crane, ...]:
-        """As domain values."""
-        return self.fleet.cranes
+    def type_of(self, index: int) -> CraneType:
+        """The type of a crane."""
+        return self.types[self.rows[index].type_id]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -83,19 +89,70 @@ class FleetBook:
 
     def __init__(self) -> None:
         self._listed: dict[date, Listed] = {}
+        self._packed: dict[int, Packed] = {}  # by version of the charts, which never changes
+        self._types: dict[int, tuple[dict[str, Any], CraneType]] = {}
         self._standing: tuple[float, Listed, Standing] | None = None
         self._lock = asyncio.Lock()
 
     async def listed(self, conn: AsyncConnection[Any], day: date) -> Listed:
-        """The fleet with the charts in force on a day."""
+        """The fleet with the charts in force on a day. After a change only what is new is read and packed."""
         stamp = await charts.fleet_stamp(conn)
         async with self._lock:
             known = self._listed.get(day)
             if known is None or known.stamp != stamp:
-                rows = await charts.fleet_rows(conn, day)
-                known = await anyio.to_thread.run_sync(_lay_out, stamp, rows, day)
+                rows = await charts.fleet_cranes(conn, day)
+                types = await charts.fleet_types(conn)
+                used = {row.version_id for row in rows if row.version_id is not None}
+                await self._pack(conn, sorted(used - self._packed.keys()))
+                known = await anyio.to_thread.run_sync(self._lay_out, stamp, rows, types, day)
                 self._listed = dict(list({**self._listed, day: known}.items())[-_DAYS_KEPT:])
+                used |= {row.version_id for one in self._listed.values() for row in one.rows}
+                self._packed = {key: one for key, one in self._packed.items() if key in used}
             return known
+
+    async def _pack(self, conn: AsyncConnection[Any], version_ids: list[int]) -> None:
+        """Packs versions, one batch in a thread while the database makes the next."""
+        packing: asyncio.Task[dict[int, Packed]] | None = None
+        for start in range(0, len(version_ids), _VERSIONS_AT_ONCE):
+            rows = await charts.version_charts(conn, version_ids[start : start + _VERSIONS_AT_ONCE])
+            if packing is not None:
+                self._packed |= await packing
+            packing = asyncio.create_task(anyio.to_thread.run_sync(_packed, rows))
+        if packing is not None:
+            self._packed |= await packing
+
+    def _lay_out(self, stamp: str, rows: list[FleetCrane], types: list[TypeRow], day: date) -> Listed:
+        """Takes CPU time, some tenths of a second for 10 000 cranes: run it in a thread."""
+        self._types = {row.type_id: (row.spec, self._type(row)) for row in types}
+        known = {type_id: one for type_id, (_, one) in self._types.items()}
+        entered = {type_id: pack(charts_in_force(one.charts, day)) for type_id, one in known.items()}
+        limits = np.array([_limits(row.design) for row in rows], float).reshape(-1, 2)
+        return Listed(
+            stamp=stamp,
+            rows=tuple(rows),
+            types=known,
+            fleet=fleet.lay_out(
+                [known[row.type_id] for row in rows],
+                [
+                    entered[row.type_id]
+                    if row.version_id is None
+                    else self._packed.get(row.version_id, NO_CHARTS)
+                    for row in rows
+                ],
+            ),
+            design_lifts=limits[:, 0],
+            design_kq=limits[:, 1],
+            prior_duty=np.array([row.prior_duty for row in rows], np.bool_),
+            latitude_deg=_numbers([row.latitude_deg for row in rows]),
+            longitude_deg=_numbers([row.longitude_deg for row in rows]),
+            index={row.name: index for index, row in enumerate(rows)},
+            sites=np.array([row.site for row in rows], np.str_),
+        )
+
+    def _type(self, row: TypeRow) -> CraneType:
+        """The type of a row; the same object as long as the row is the same."""
+        spec, known = self._types.get(row.type_id, (None, None))
+        return known if known is not None and spec == row.spec else CraneType.model_validate(row.spec)
 
     async def standing(self, conn: AsyncConnection[Any], listed: Listed) -> Standing:
         """How the cranes of a listed fleet stand, at most FACTS_MAX_AGE_S old."""
@@ -125,29 +182,23 @@ def get_book(request: Request) -> FleetBook:
 Book = Annotated[FleetBook, Depends(get_book)]
 
 
-def _lay_out(stamp: str, rows: charts.FleetRows, day: date) -> Listed:
-    parsed = rows.parsed(day)
-    limits = np.array([_limits(crane) for crane in parsed.cranes], float).reshape(-1, 2)
-    return Listed(
-        stamp=stamp,
-        rows=parsed.rows,
-        fleet=fleet.build(parsed.cranes, parsed.charts),
-        charts=parsed.charts,
-        design_lifts=limits[:, 0],
-        design_kq=limits[:, 1],
-        prior_duty=np.array([crane.prior_duty is not None for crane in parsed.cranes], np.bool_),
-        latitude_deg=_numbers([row.latitude_deg for row in parsed.rows]),
-        longitude_deg=_numbers([row.longitude_deg for row in parsed.rows]),
-        index={row.name: index for index, row in enumerate(parsed.rows)},
-        sites=np.array([row.site for row in parsed.rows], np.str_),
-    )
+def _packed(rows: list[VersionCharts]) -> dict[int, Packed]:
+    """Versions by number. One that breaks the rules of a load chart is told in the log and has no charts."""
+    plain = [PlainCharts(*(orjson.loads(getattr(row, name)) for name in PlainCharts._fields)) for row in rows]
+    found: dict[int, Packed] = {}
+    for row, one in zip(rows, pack_stored(plain), strict=True):
+        if one is None:
+            _LOG.error("chart version is unsound and taken as empty", version_id=row.version_id)
+        found[row.version_id] = NO_CHARTS if one is None else one
+    return found
 
 
-def _limits(crane: Crane) -> tuple[float, float]:
-    if crane.design is None:
+@cache
+def _limits(design: str | None) -> tuple[float, float]:
+    if design is None:
         return math.nan, math.nan
     try:
-        return design_limits(crane.design)
+        return design_limits(DesignClass.model_validate_json(design))
     except InvalidInput:
         return math.nan, math.nan
 

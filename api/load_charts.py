@@ -27,13 +27,13 @@ OnDay = Annotated[date | None, BeforeValidator(as_text), Query(description="day;
 async def show_charts(crane: SeenCrane, conn: Conn, on: OnDay = None) -> ChartsAnswer:
     """Load charts in force on a day. The chart at the crane decides, not this copy."""
     day = on or datetime.now(UTC).date()
-    return ChartsAnswer(crane=crane.name, on=day, charts=await _in_force(crane, conn, day))
+    return ChartsAnswer(crane=crane.name, on=day, charts=await charts_on(crane, conn, day))
 
 
 @router.get("/cranes/{name}/charts.csv", response_class=PlainTextResponse)
 async def export_charts(crane: SeenCrane, conn: Conn, on: OnDay = None) -> PlainTextResponse:
     """The same as CSV, in the form that the import takes."""
-    in_force = await _in_force(crane, conn, on or datetime.now(UTC).date())
+    in_force = await charts_on(crane, conn, on or datetime.now(UTC).date())
     return PlainTextResponse(write_charts(in_force), media_type="text/csv; charset=utf-8")
 
 
@@ -69,7 +69,8 @@ async def import_charts(crane: SeenCrane, asked: ChartsAsked, conn: Conn, caller
     )
 
 
-async def _in_force(crane: CraneInSight, conn: Conn, day: date) -> tuple[LoadChart, ...]:
+async def charts_on(crane: CraneInSight, conn: Conn, day: date) -> tuple[LoadChart, ...]:
+    """The charts of a crane that hold on a day: its own version, its type's, or those of its type's entry."""
     version = await charts.in_force(conn, crane.name, day)
     if version is None:
         return charts_in_force(crane.crane().type.charts, day)

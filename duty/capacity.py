@@ -5,23 +5,21 @@ larger outreach, and where the chart has rows by hook height the smaller of the 
 Outside the chart there is no capacity, and no capacity is 0 kg, so that a comparison with a load fails safely.
 """
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Final
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from domain.crane import ChartPoint, LoadChart, Sector, Spread
+from domain.crane import ChartPoint, LoadChart
+from duty.chart_pack import ALL_ROUND as ALL_ROUND
+from duty.chart_pack import NO_CHARTS, Packed, heights_m
+from duty.chart_pack import SECTORS as SECTORS
+from duty.chart_pack import SPREAD_RANK as SPREAD_RANK
+from duty.chart_pack import Floats as Floats
+from duty.chart_pack import Ints as Ints
 
-Floats = NDArray[np.float64]
-Ints = NDArray[np.intp]
 Flags = NDArray[np.bool_]
-
-SPREAD_RANK: Final = {Spread.NONE: 0, Spread.PART: 1, Spread.FULL: 2}
-SECTORS: Final = (Sector.OVER_CAB, Sector.SIDE, Sector.REAR)
-ALL_ROUND: Final = -1
-"""Sector index of a chart that holds all round."""
 
 
 def rows_by_height(points: Sequence[ChartPoint]) -> list[tuple[float | None, list[ChartPoint]]]:
@@ -67,11 +65,11 @@ def _read_row(points: Sequence[ChartPoint], outreach_m: Floats) -> Floats:
 class ChartTable:
     """Many charts as flat arrays, so that a fleet is read in a few passes.
 
-    A chart belongs to a variant (a crane type with its set of charts); its rows lie one after the other, lowest
-    hook height first, and so do the points of a row.
+    A chart belongs to a variant (a crane type with its set of charts). The charts of a variant lie by setup: spread left
+    and right, with a jib before without, stage. Rows of a chart lie one after the other, lowest hook height first, and so
+    do the points of a row.
     """
 
-    charts: tuple[LoadChart, ...]
     chart_variant: Ints  # which variant the chart belongs to, rising
     spread_left: Ints  # SPREAD_RANK
     spread_right: Ints
@@ -89,54 +87,44 @@ class ChartTable:
     point_capacity_kg: Floats
 
 
-def chart_table(chart_sets: Iterable[Sequence[LoadChart]]) -> ChartTable:
-    """Flatten one sequence of charts per variant; a variant may have none."""
-    charts: list[LoadChart] = []
-    variants: list[int] = []
-    first_rows: list[int] = []
-    bounds: list[tuple[float, float]] = []
-    first_points: list[int] = []
-    row_heights: list[tuple[float, float, float]] = []
-    outreaches: list[float] = []
-    capacities: list[float] = []
-    for variant, chart_set in enumerate(chart_sets):
-        for chart in chart_set:
-            charts.append(chart)
-            variants.append(variant)
-            first_rows.append(len(first_points))
-            rows = rows_by_height(chart.points)
-            heights = [height for height, _ in rows if height is not None]
-            bounds.append((heights[0], heights[-1]) if heights else (-np.inf, np.inf))
-            ladder = [-np.inf, *heights, np.inf]
-            for height, points in rows:
-                step = 0 if height is None else ladder.index(height)
-                row_heights.append(
-                    (np.nan, -np.inf, np.inf)
-                    if height is None
-                    else (height, ladder[step - 1], ladder[step + 1])
-                )
-                first_points.append(len(outreaches))
-                outreaches.extend(point.outreach_m for point in points)
-                capacities.extend(point.capacity_kg for point in points)
+def chart_table(chart_sets: Sequence[Packed]) -> ChartTable:
+    """One packed set of charts per variant, put together; a variant may have none."""
+    setups = np.concatenate([NO_CHARTS.setups, *(one.setups for one in chart_sets)])
+    points = np.concatenate([NO_CHARTS.points, *(one.points for one in chart_sets)])
+    variant = np.repeat(np.arange(len(chart_sets)), [len(one.setups) for one in chart_sets])
+    chart, height = np.repeat(np.arange(len(setups)), setups[:, 5]), heights_m(points)
+    starts_row = np.ones(chart.size, np.bool_)
+    starts_row[1:] = (np.diff(chart) != 0) | (height[1:] != height[:-1])
+    row_chart, row_height = chart[starts_row], height[starts_row]
+    below, above = np.full(row_chart.size, -np.inf), np.full(row_chart.size, np.inf)
+    follows = np.diff(row_chart) == 0
+    # The row that holds at any height lies first, as -inf, and bounds nothing.
+    below[1:][follows] = row_height[:-1][follows]
+    above[:-1][follows & np.isfinite(row_height[:-1])] = row_height[1:][
+        follows & np.isfinite(row_height[:-1])
+    ]
+    first_row = np.flatnonzero(np.diff(row_chart, prepend=-1))
+    lowest, highest = np.zeros(0), np.zeros(0)
+    if first_row.size:
+        lowest = np.minimum.reduceat(np.where(np.isfinite(row_height), row_height, np.inf), first_row)
+        highest = np.maximum.reduceat(row_height, first_row)
+    by_height = np.isfinite(highest)
     return ChartTable(
-        charts=tuple(charts),
-        chart_variant=np.array(variants, np.intp),
-        spread_left=np.array([SPREAD_RANK[chart.spread_left] for chart in charts], np.intp),
-        spread_right=np.array([SPREAD_RANK[chart.spread_right] for chart in charts], np.intp),
-        sector=np.array(
-            [ALL_ROUND if chart.sector is None else SECTORS.index(chart.sector) for chart in charts], np.intp
-        ),
-        jib_fitted=np.array([chart.jib_fitted for chart in charts], np.bool_),
-        stage=np.array([-1 if chart.stage is None else chart.stage for chart in charts], np.intp),
-        chart_first_row=np.array(first_rows, np.intp),
-        height_low_m=np.array([low for low, _ in bounds], float),
-        height_high_m=np.array([high for _, high in bounds], float),
-        row_first_point=np.array(first_points, np.intp),
-        row_height_m=np.array([height for height, _, _ in row_heights], float),
-        row_below_m=np.array([below for _, below, _ in row_heights], float),
-        row_above_m=np.array([above for _, _, above in row_heights], float),
-        point_outreach_m=np.array(outreaches, float),
-        point_capacity_kg=np.array(capacities, float),
+        chart_variant=variant,
+        spread_left=setups[:, 0],
+        spread_right=setups[:, 1],
+        sector=setups[:, 2],
+        jib_fitted=setups[:, 3] > 0,
+        stage=setups[:, 4],
+        chart_first_row=first_row,
+        height_low_m=np.where(by_height, lowest, -np.inf),
+        height_high_m=np.where(by_height, highest, np.inf),
+        row_first_point=np.flatnonzero(starts_row),
+        row_height_m=np.where(np.isfinite(row_height), row_height, np.nan),
+        row_below_m=below,
+        row_above_m=above,
+        point_outreach_m=np.ascontiguousarray(points[:, 0]),
+        point_capacity_kg=np.ascontiguousarray(points[:, 1]),
     )
 
 
@@ -157,7 +145,7 @@ def read_table(
 
     A point is a rectangle with equal ends; then the capacity equals `capacity_kg` of the chart.
     """
-    if not table.charts:
+    if not table.chart_variant.size:
         none = np.zeros(0, np.bool_)
         return Reading(capacity_kg=np.zeros(0), too_near=none, too_far=none, height_outside=none)
     near, far = outreach_m

@@ -202,7 +202,7 @@ def _try(fleet: Fleet, job: LiftJob, span: Span, reading: Reading) -> _Tried:
     if not first.size:
         return _Tried(np.zeros(0, np.intp), np.zeros(0), np.zeros(0, np.intp))
     table = fleet.table
-    by_chart = np.full(len(table.charts), int(Ruling.CAPACITY))
+    by_chart = np.full(table.chart_variant.size, int(Ruling.CAPACITY))
     by_chart[reading.height_outside] = Ruling.HEIGHT
     by_chart[reading.too_far] = Ruling.TOO_FAR
     by_chart[reading.too_near] = Ruling.TOO_NEAR

@@ -4,9 +4,10 @@ Cranes that share a type and its charts are one variant and are computed once. A
 up for a lift: stabiliser spread left and right, jib, stage of the extensions; it has one chart per sector.
 """
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from typing import TypeVar
+from functools import lru_cache
+from typing import NamedTuple, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,12 +15,13 @@ from numpy.typing import NDArray
 from domain.crane import Crane, CraneType, LoadChart
 from domain.units import STANDARD_GRAVITY_M_S2
 from duty.capacity import SPREAD_RANK, ChartTable, Flags, Floats, Ints, chart_table
+from duty.chart_pack import ALL_STAGES, Packed, pack
 from duty.geometry import envelope, full_stroke_m
 from duty.stability import spread_m
 from duty.statics import worst_self_moment_kn_m
 
 _OUTREACH_STEPS = 61
-_ALL_STAGES = -1
+_MOST_STAGES = 21  # LoadChart.stage goes up to 20; -1 for any
 
 Number = TypeVar("Number", np.float64, np.intp)
 
@@ -28,11 +30,9 @@ Number = TypeVar("Number", np.float64, np.intp)
 class Fleet:
     """Arrays by crane, by variant, by configuration and by geometry; see the module."""
 
-    cranes: tuple[Crane, ...]
     crane_variant: Ints
     types: tuple[CraneType, ...]  # by variant
     table: ChartTable
-    chart_configuration: Ints  # rising, as the charts are laid out by configuration
     configuration_first_chart: Ints
     configuration_variant: Ints
     configuration_geometry: Ints
@@ -61,120 +61,126 @@ def build(cranes: Sequence[Crane], charts: Sequence[Sequence[LoadChart]] | None 
     Cranes are one variant where both the type and the chart sequence are the same object, so share them.
     """
     chart_sets = [crane.type.charts for crane in cranes] if charts is None else list(charts)
-    variants: dict[tuple[int, int], int] = {}
-    types: list[CraneType] = []
-    sets: list[list[LoadChart]] = []
-    crane_variant = []
-    for crane, chart_set in zip(cranes, chart_sets, strict=True):
-        key = (id(crane.type), id(chart_set))
-        if key not in variants:
-            variants[key] = len(types)
-            types.append(crane.type)
-            sets.append(sorted(chart_set, key=_configuration_key))
-        crane_variant.append(variants[key])
-    table = chart_table(sets)
+    packed = {id(one): pack(one) for one in chart_sets}
+    return lay_out([crane.type for crane in cranes], [packed[id(one)] for one in chart_sets])
+
+
+def lay_out(crane_types: Sequence[CraneType], charts: Sequence[Packed]) -> Fleet:
+    """Lay out a fleet from the type and the packed charts of each crane; equal objects are shared, as in `build`."""
+    pairs = [(id(one), id(chart_set)) for one, chart_set in zip(crane_types, charts, strict=True)]
+    variants = {pair: index for index, pair in enumerate(dict.fromkeys(pairs))}
+    of_variant = dict(zip(pairs, zip(crane_types, charts, strict=True), strict=True))
+    types = [of_variant[pair][0] for pair in variants]
+    table = chart_table([of_variant[pair][1] for pair in variants])
+    kinds = {id(one): one for one in types}
+    kind_index = {key: index for index, key in enumerate(kinds)}
+    kind = np.array([kind_index[id(one)] for one in types], np.intp)
     keys = np.column_stack(
         [table.chart_variant, table.spread_left, table.spread_right, table.jib_fitted, table.stage]
     )
-    is_first = np.ones(len(table.charts), np.bool_)
+    is_first = np.ones(len(keys), np.bool_)
     is_first[1:] = (keys[1:] != keys[:-1]).any(axis=1)
     first = np.flatnonzero(is_first)
     variant = table.chart_variant[first]
     starts = np.flatnonzero(np.diff(variant, prepend=-1))
-    geometries = _Geometries()
-    geometry = [
-        geometries.index(types[v], bool(jib), int(stage))
-        for v, jib, stage in zip(variant, table.jib_fitted[first], table.stage[first], strict=True)
-    ]
-    spreads = _spreads_m(types)
+    geometries, geometry = _geometries(
+        list(kinds.values()), kind[variant], table.jib_fitted[first], table.stage[first]
+    )
+    spreads = _spreads_m(list(kinds.values()))[kind[variant]]
+    row = np.arange(first.size)
+
+    def by_variant(value: Callable[[CraneType], float]) -> Floats:
+        return np.array([value(one) for one in kinds.values()], float)[kind]
+
     return Fleet(
-        cranes=tuple(cranes),
-        crane_variant=np.array(crane_variant, np.intp),
+        crane_variant=np.array([variants[pair] for pair in pairs], np.intp),
         types=tuple(types),
         table=table,
-        chart_configuration=np.cumsum(is_first) - 1,
         configuration_first_chart=first,
         configuration_variant=variant,
-        configuration_geometry=np.array(geometry, np.intp),
+        configuration_geometry=geometry,
         variant_first_configuration=starts,
         variant_with_charts=variant[starts],
-        rated_moment_kn_m=np.array([one.rated_moment_kn_m for one in types]),
-        pivot_offset_m=np.array([one.pivot_offset_m for one in types]),
-        jib_rated_kg=np.array([one.jib.rated_capacity_kg if one.jib else np.inf for one in types]),
-        boom_mass_kg=np.array(geometries.boom_mass_kg),
-        step_m=np.array(geometries.step_m),
-        highest_m=np.array(geometries.highest_m).reshape(-1, _OUTREACH_STEPS),
-        self_moment_kn_m=np.array(geometries.self_moment_kn_m).reshape(-1, _OUTREACH_STEPS),
-        vehicle_kg=np.array([one.vehicle.mass_kg for one in types]),
-        vehicle_x_m=np.array([one.vehicle.centre_of_mass_x_m for one in types]),
-        rear_x_m=np.array([one.vehicle.rear_support_x_m for one in types]),
-        front_x_m=np.array([one.vehicle.front_support_x_m for one in types]),
-        half_track_m=np.array([one.vehicle.stabiliser_spread_none_m for one in types]),
-        pad_area_m2=np.array([one.vehicle.pad_area_m2 for one in types]),
-        pad_left_m=spreads[variant, table.spread_left[first]],
-        pad_right_m=spreads[variant, table.spread_right[first]],
+        rated_moment_kn_m=by_variant(lambda one: one.rated_moment_kn_m),
+        pivot_offset_m=by_variant(lambda one: one.pivot_offset_m),
+        jib_rated_kg=by_variant(lambda one: one.jib.rated_capacity_kg if one.jib else np.inf),
+        boom_mass_kg=np.array([one.boom_mass_kg for one in geometries]),
+        step_m=np.array([one.step_m for one in geometries]),
+        highest_m=np.array([one.highest_m for one in geometries]).reshape(-1, _OUTREACH_STEPS),
+        self_moment_kn_m=np.array([one.self_moment_kn_m for one in geometries]).reshape(-1, _OUTREACH_STEPS),
+        vehicle_kg=by_variant(lambda one: one.vehicle.mass_kg),
+        vehicle_x_m=by_variant(lambda one: one.vehicle.centre_of_mass_x_m),
+        rear_x_m=by_variant(lambda one: one.vehicle.rear_support_x_m),
+        front_x_m=by_variant(lambda one: one.vehicle.front_support_x_m),
+        half_track_m=by_variant(lambda one: one.vehicle.stabiliser_spread_none_m),
+        pad_area_m2=by_variant(lambda one: one.vehicle.pad_area_m2),
+        pad_left_m=spreads[row, table.spread_left[first]],
+        pad_right_m=spreads[row, table.spread_right[first]],
     )
 
 
-def _configuration_key(chart: LoadChart) -> tuple[int, int, bool, int]:
-    stage = _ALL_STAGES if chart.stage is None else chart.stage
-    # Without a jib comes last, so that it wins among equals.
-    return SPREAD_RANK[chart.spread_left], SPREAD_RANK[chart.spread_right], not chart.jib_fitted, stage
-
-
 def _spreads_m(types: Sequence[CraneType]) -> Floats:
-    """(variant, spread rank): slewing axis to pad [m]."""
+    """(type, spread rank): slewing axis to pad [m]."""
     return np.array(
         [[spread_m(one.vehicle, spread) for spread in SPREAD_RANK] for one in types], float
     ).reshape(-1, len(SPREAD_RANK))
 
 
-class _Geometries:
-    """Envelope and boom moment tables, one per type, jib and stage; computed once for each."""
+class _Geometry(NamedTuple):
+    """Envelope and boom moment of a type with or without jib, in one stage."""
 
-    def __init__(self) -> None:
-        self._known: dict[tuple[int, bool, int], int] = {}
-        self.boom_mass_kg: list[float] = []
-        self.step_m: list[float] = []
-        self.highest_m: list[Floats] = []
-        self.self_moment_kn_m: list[Floats] = []
+    boom_mass_kg: float
+    step_m: float
+    highest_m: Floats
+    self_moment_kn_m: Floats
 
-    def index(self, crane_type: CraneType, jib_fitted: bool, stage: int) -> int:
-        key = (id(crane_type), jib_fitted, stage)
-        if key not in self._known:
-            self._known[key] = len(self.step_m)
-            self._add(crane_type, jib_fitted and crane_type.jib is not None, stage)
-        return self._known[key]
 
-    def _add(self, crane_type: CraneType, with_jib: bool, stage: int) -> None:
-        run_out = crane_type.extensions if stage == _ALL_STAGES else crane_type.extensions[:stage]
-        reached = envelope(
-            crane_type.model_copy(update={"extensions": run_out}),
-            with_jib=with_jib,
-            outreach_points=_OUTREACH_STEPS,
-            angle_steps=91,
-        )
-        booms = _boom_mass_kg(crane_type, with_jib=False)
-        own = worst_self_moment_kn_m(
-            crane_type,
-            reached.outreach_m,
-            run_out_m=None if stage == _ALL_STAGES else full_stroke_m(run_out),
-            angle_steps=46,
-            extension_steps=13,
-        )
-        bound = booms * np.max(reached.outreach_m) * STANDARD_GRAVITY_M_S2 / 1000.0
-        most = np.nanmax(own) if np.isfinite(own).any() else bound
-        if with_jib:
-            # The boom tip may stand anywhere while the jib works, and no part of the jib is farther out than the reach.
-            jib_mass = _boom_mass_kg(crane_type, with_jib=True) - booms
-            own = most + jib_mass * STANDARD_GRAVITY_M_S2 / 1000.0 * reached.outreach_m
-        self.boom_mass_kg.append(_boom_mass_kg(crane_type, with_jib))
-        self.step_m.append(float(reached.outreach_m[1]))
+def _geometries(
+    types: Sequence[CraneType], kind: Ints, jib_fitted: Flags, stage: Ints
+) -> tuple[list[_Geometry], Ints]:
+    """One geometry for each type, jib and stage that occurs, and its index by configuration."""
+    code = (kind * 2 + jib_fitted) * (_MOST_STAGES + 1) + stage - ALL_STAGES
+    found, index = np.unique(code, return_inverse=True)
+    geometries = []
+    for one in found.tolist():
+        rest, stages = divmod(one, _MOST_STAGES + 1)
+        which, jib = divmod(rest, 2)
+        # What a geometry does not depend on is taken out, so that a renamed type or new charts find it again.
+        plain = types[which].model_copy(update={"name": "any", "title": "", "charts": ()})
+        geometries.append(_geometry(plain, bool(jib) and plain.jib is not None, stages + ALL_STAGES))
+    return geometries, np.asarray(index, np.intp).reshape(-1)
+
+
+@lru_cache(maxsize=4096)
+def _geometry(crane_type: CraneType, with_jib: bool, stage: int) -> _Geometry:
+    run_out = crane_type.extensions if stage == ALL_STAGES else crane_type.extensions[:stage]
+    reached = envelope(
+        crane_type.model_copy(update={"extensions": run_out}),
+        with_jib=with_jib,
+        outreach_points=_OUTREACH_STEPS,
+        angle_steps=91,
+    )
+    booms = _boom_mass_kg(crane_type, with_jib=False)
+    own = worst_self_moment_kn_m(
+        crane_type,
+        reached.outreach_m,
+        run_out_m=None if stage == ALL_STAGES else full_stroke_m(run_out),
+        angle_steps=46,
+        extension_steps=13,
+    )
+    bound = booms * np.max(reached.outreach_m) * STANDARD_GRAVITY_M_S2 / 1000.0
+    most = np.nanmax(own) if np.isfinite(own).any() else bound
+    if with_jib:
+        # The boom tip may stand anywhere while the jib works, and no part of the jib is farther out than the reach.
+        jib_mass = _boom_mass_kg(crane_type, with_jib=True) - booms
+        own = most + jib_mass * STANDARD_GRAVITY_M_S2 / 1000.0 * reached.outreach_m
+    return _Geometry(
+        boom_mass_kg=_boom_mass_kg(crane_type, with_jib),
+        step_m=float(reached.outreach_m[1]),
         # Where the sampled envelope has nothing (the very tip), the straight boom at pivot height is what is left.
-        self.highest_m.append(
-            np.where(np.isfinite(reached.highest_m), reached.highest_m, crane_type.pivot_height_m)
-        )
-        self.self_moment_kn_m.append(np.where(np.isfinite(own), own, most))
+        highest_m=np.where(np.isfinite(reached.highest_m), reached.highest_m, crane_type.pivot_height_m),
+        self_moment_kn_m=np.where(np.isfinite(own), own, most),
+    )
 
 
 def _boom_mass_kg(crane_type: CraneType, with_jib: bool) -> float:

@@ -8,22 +8,24 @@ from typing import Any, Final
 from psycopg import AsyncConnection
 from psycopg.types.json import Jsonb
 
-from domain.charts import charts_in_force
-from domain.crane import Crane, CraneType, LoadChart
+from domain.crane import LoadChart
 from domain.errors import NotFound
 from store.statement import Statement
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class FleetCrane:
-    """One crane of the fleet; version_id None where the charts of its type's entry hold."""
+    """What dispatch needs of one crane; version_id None where the charts of its type's entry hold."""
 
-    crane_id: int
     name: str
-    spec: dict[str, Any]
+    title: str
     draft: bool
     type_id: int
     site: str
+    design: str | None  # JSON of the design class
+    prior_duty: bool  # whether duty before the first record is entered
+    commissioned_on: date
+    special_assessment_after_years: float
     latitude_deg: float | None
     longitude_deg: float | None
     version_id: int | None
@@ -40,10 +42,18 @@ class TypeRow:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class VersionCharts:
-    """The charts of one version."""
+    """The charts of one version as parallel lists in JSON: one entry a chart, and from outreach_m on one a point."""
 
     version_id: int
-    charts: list[dict[str, Any]]
+    spread_left: str
+    spread_right: str
+    sector: str
+    jib_fitted: str
+    stage: str
+    points: str
+    outreach_m: str
+    capacity_kg: str
+    hook_height_m: str
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -77,15 +87,6 @@ class Stamp:
     stamp: str
 
 
-@dataclass(frozen=True, kw_only=True)
-class FleetWithCharts:
-    """Cranes by name with the charts in force; cranes of one type and version share both objects."""
-
-    rows: tuple[FleetCrane, ...]
-    cranes: tuple[Crane, ...]
-    charts: tuple[tuple[LoadChart, ...], ...]
-
-
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Written:
     """Number of a new version."""
@@ -102,34 +103,7 @@ IN_FORCE: Final = Statement("chart_version_in_force", InForce)
 CHARTS_WRITTEN: Final = Statement("charts_written", Written)
 
 
-@dataclass(frozen=True, kw_only=True, slots=True)
-class FleetRows:
-    """The fleet as it stands in the database, before it is parsed."""
-
-    cranes: list[FleetCrane]
-    types: list[TypeRow]
-    versions: list[VersionCharts]
-
-    def parsed(self, day: date) -> FleetWithCharts:
-        """As domain values, with the charts of a day. Takes CPU time, some 0.1 s for 10 000 cranes: run it in a thread."""
-        types = {row.type_id: CraneType.model_validate(row.spec) for row in self.types}
-        entered = {type_id: charts_in_force(one.charts, day) for type_id, one in types.items()}
-        versions = {
-            row.version_id: tuple(LoadChart.model_validate(one) for one in row.charts)
-            for row in self.versions
-        }
-        cranes = [
-            Crane.model_validate({**row.spec, "type": types[row.type_id], "site": row.site})
-            for row in self.cranes
-        ]
-        return FleetWithCharts(
-            rows=tuple(self.cranes),
-            cranes=tuple(cranes),
-            charts=tuple(
-                entered[row.type_id] if row.version_id is None else versions[row.version_id]
-                for row in self.cranes
-            ),
-        )
+CRANES_A_PAGE: Final = 1000  # read page by page, so that the event loop gets its turn in between
 
 
 async def fleet_stamp(conn: AsyncConnection[Any]) -> str:
@@ -138,15 +112,25 @@ async def fleet_stamp(conn: AsyncConnection[Any]) -> str:
     return "" if row is None else row.stamp
 
 
-async def fleet_rows(conn: AsyncConnection[Any], day: date) -> FleetRows:
-    """Every crane with what is needed to match a lift on a day."""
-    cranes = await FLEET_CRANES.all_async(conn, day=day)
-    wanted = sorted({row.version_id for row in cranes if row.version_id is not None})
-    return FleetRows(
-        cranes=cranes,
-        types=await FLEET_TYPES.all_async(conn),
-        versions=await VERSION_CHARTS.all_async(conn, version_ids=wanted),
-    )
+async def fleet_cranes(conn: AsyncConnection[Any], day: date) -> list[FleetCrane]:
+    """Every crane by name with the chart version that holds for it on a day."""
+    found: list[FleetCrane] = []
+    while True:
+        after = found[-1].name if found else ""
+        page = await FLEET_CRANES.all_async(conn, day=day, after=after, rows=CRANES_A_PAGE)
+        found += page
+        if len(page) < CRANES_A_PAGE:
+            return found
+
+
+async def fleet_types(conn: AsyncConnection[Any]) -> list[TypeRow]:
+    """Every crane type."""
+    return await FLEET_TYPES.all_async(conn)
+
+
+async def version_charts(conn: AsyncConnection[Any], version_ids: list[int]) -> list[VersionCharts]:
+    """The charts of some versions, in no order."""
+    return await VERSION_CHARTS.all_async(conn, version_ids=version_ids)
 
 
 async def write_charts(

@@ -1,16 +1,14 @@
 -- name: fleet_stamp
 -- A number that changes whenever a crane, a type, a site or a chart version does.
-select coalesce(sum(hashtextextended(which, 0)), 0)::text as stamp
-from (
-    select 'c' || crane_id || '.' || xmin as which from crane
-    union all select 't' || type_id || '.' || xmin from crane_type
-    union all select 's' || site_id || '.' || xmin from site
-    union all select 'v' || version_id || '.' || xmin from load_chart_version
-) rows;
+select count(*)::text as stamp from fleet_change;
 
 -- name: fleet_cranes
--- Every crane with the chart version in force on a day: its own before its type's, none where the type's spec holds.
-select c.crane_id, c.name, c.spec, c.draft, c.type_id, s.name as site,
+-- A page of cranes by name, each with the chart version in force on a day: its own before its type's, none where the
+-- type's spec holds.
+select c.name, coalesce(c.spec ->> 'title', '') as title, c.draft, c.type_id, s.name as site,
+    c.spec ->> 'design' as design, c.spec ->> 'prior_duty' is not null as prior_duty,
+    (c.spec ->> 'commissioned_on')::date as commissioned_on,
+    coalesce((c.spec ->> 'special_assessment_after_years')::float8, 10) as special_assessment_after_years,
     (s.spec ->> 'latitude_deg')::float8 as latitude_deg, (s.spec ->> 'longitude_deg')::float8 as longitude_deg,
     coalesce(own.version_id, typed.version_id) as version_id
 from crane c
@@ -25,15 +23,27 @@ left join (
     where v.type_id is not null and v.valid_from <= %(day)s
     order by type_id, valid_from desc, version_id desc
 ) typed on typed.type_id = c.type_id
-order by c.name;
+where c.name > %(after)s
+order by c.name
+limit %(rows)s;
 
 -- name: fleet_types
 -- Every crane type.
 select type_id, name, spec from crane_type;
 
 -- name: chart_versions_of
--- The charts of some versions.
-select version_id, charts from load_chart_version where version_id = any(%(version_ids)s::int[]);
+-- The charts of some versions as parallel JSON lists: one entry a chart, and from outreach_m on one a point.
+select version_id,
+    jsonb_path_query_array(charts, '$[*].spread_left')::text as spread_left,
+    jsonb_path_query_array(charts, '$[*].spread_right')::text as spread_right,
+    jsonb_path_query_array(charts, '$[*].sector')::text as sector,
+    jsonb_path_query_array(charts, '$[*].jib_fitted')::text as jib_fitted,
+    jsonb_path_query_array(charts, '$[*].stage')::text as stage,
+    jsonb_path_query_array(charts, '$[*].points.size()')::text as points,
+    jsonb_path_query_array(charts, '$[*].points[*].outreach_m')::text as outreach_m,
+    jsonb_path_query_array(charts, '$[*].points[*].capacity_kg')::text as capacity_kg,
+    jsonb_path_query_array(charts, '$[*].points[*].hook_height_m')::text as hook_height_m
+from load_chart_version where version_id = any(%(version_ids)s::int[]);
 
 -- name: charts_written
 -- A new version of the charts of a crane or of a type.

@@ -6,7 +6,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from domain.crane import ChartPoint, LoadChart, Sector, Spread
-from duty.capacity import capacity_kg, chart_table, read_table
+from duty.capacity import ChartTable, capacity_kg, chart_table, read_table
+from duty.chart_pack import PlainCharts, pack, pack_stored
 from tests.unit.duty.invented import FULL_POINTS, chart, chart_by_height
 
 HEIGHT_CHART = chart_by_height(
@@ -16,6 +17,10 @@ HEIGHT_CHART = chart_by_height(
         8.0: ((2.0, 2000.0), (4.0, 1200.0)),
     }
 )
+
+
+def table_of(*sets: list[LoadChart]) -> ChartTable:
+    return chart_table([pack(one) for one in sets])
 
 
 @pytest.mark.parametrize(
@@ -60,7 +65,7 @@ def test_between_rows_the_smaller_one_holds(
 
 
 def test_a_table_reads_the_worst_point_of_a_rectangle() -> None:
-    table = chart_table([[HEIGHT_CHART], [], [chart(), chart(sector=Sector.REAR)]])
+    table = table_of([HEIGHT_CHART], [], [chart(), chart(sector=Sector.REAR)])
     read = read_table(table, (3.0, 3.5), (0.0, 6.0))
     # Rows 0, 4 and 8 m are all touched, at the next larger outreach 4.0 m: min(2000, 1900, 1200).
     np.testing.assert_array_equal(read.capacity_kg, [1200.0, 4000.0, 4000.0])
@@ -68,7 +73,7 @@ def test_a_table_reads_the_worst_point_of_a_rectangle() -> None:
 
 
 def test_a_table_says_why_there_is_no_capacity() -> None:
-    table = chart_table([[HEIGHT_CHART, chart()]])
+    table = table_of([HEIGHT_CHART, chart()])
     near = read_table(table, (1.0, 3.0), (0.0, 0.0))
     far = read_table(table, (6.5, 6.5), (0.0, 0.0))
     high = read_table(table, (3.0, 3.0), (9.0, 9.0))
@@ -81,7 +86,7 @@ def test_a_table_says_why_there_is_no_capacity() -> None:
 
 
 def test_an_empty_table_reads_empty() -> None:
-    assert read_table(chart_table([[], []]), (3.0, 3.0), (0.0, 0.0)).capacity_kg.size == 0
+    assert read_table(table_of([], []), (3.0, 3.0), (0.0, 0.0)).capacity_kg.size == 0
 
 
 @st.composite
@@ -146,7 +151,7 @@ def test_more_outreach_never_reads_more(
 def test_the_table_agrees_with_the_single_reading(
     drawn: list[LoadChart], outreach_m: float, hook_height_m: float
 ) -> None:
-    read = read_table(chart_table([drawn]), (outreach_m, outreach_m), (hook_height_m, hook_height_m))
+    read = read_table(table_of(drawn), (outreach_m, outreach_m), (hook_height_m, hook_height_m))
     alone = [float(capacity_kg(one, outreach_m, hook_height_m)) for one in drawn]
     np.testing.assert_array_equal(read.capacity_kg, alone)
 
@@ -161,7 +166,7 @@ def test_a_rectangle_never_reads_more_than_a_point_in_it(
     drawn: LoadChart, outreaches: tuple[float, float], heights: tuple[float, float]
 ) -> None:
     read = read_table(
-        chart_table([[drawn]]), (min(outreaches), max(outreaches)), (min(heights), max(heights))
+        table_of([drawn]), (min(outreaches), max(outreaches)), (min(heights), max(heights))
     ).capacity_kg[0]
     for share in np.linspace(0.0, 1.0, 7):
         r = outreaches[0] + share * (outreaches[1] - outreaches[0])
@@ -172,3 +177,48 @@ def test_a_rectangle_never_reads_more_than_a_point_in_it(
 def test_points_of_the_invented_chart_read_back() -> None:
     for outreach, kg in FULL_POINTS:
         assert capacity_kg(chart(), outreach) == kg
+
+
+def plain(*charts: LoadChart, **changed: object) -> PlainCharts:
+    points = [point for one in charts for point in one.points]
+    return PlainCharts(
+        [str(one.spread_left) for one in charts],
+        [str(one.spread_right) for one in charts],
+        [one.sector for one in charts],
+        [one.jib_fitted for one in charts],
+        [one.stage for one in charts],
+        [len(one.points) for one in charts],
+        [point.outreach_m for point in points],
+        [point.capacity_kg for point in points],
+        [point.hook_height_m for point in points],
+    )._replace(**changed)
+
+
+def test_stored_charts_pack_as_the_charts_themselves() -> None:
+    sets = [[HEIGHT_CHART, chart(sector=Sector.REAR, jib=True)], [], [chart()]]
+    for stored, charts_ in zip(pack_stored([plain(*one) for one in sets]), sets, strict=True):
+        assert stored is not None
+        for found, expected in zip(stored, pack(charts_), strict=True):
+            np.testing.assert_array_equal(found, expected)
+
+
+@pytest.mark.parametrize(
+    "changed",
+    [
+        {"outreach_m": [2.0, 4.0, 4.0, 8.0, 10.0]},  # does not rise
+        {"capacity_kg": [6000.0, 4000.0, 4000.5, 1800.0, 1300.0]},  # rises with outreach
+        {"capacity_kg": [6000.0, 4000.0, float("nan"), 1800.0, 1300.0]},
+        {"capacity_kg": [6000.0, 4000.0, 2500.0, 1800.0, -1.0]},
+        {"capacity_kg": [6000.0, 4000.0, 2500.0, 1800.0, "much"]},
+        {"hook_height_m": [None]},  # left out of some points
+        {"spread_left": ["wide"]},
+        {"sector": ["front"]},
+        {"points": [1]},
+    ],
+)
+def test_unsound_stored_charts_are_refused_alone(changed: dict[str, object]) -> None:
+    first, bad, last = pack_stored([plain(chart()), plain(chart(), **changed), plain(HEIGHT_CHART)])
+    assert bad is None
+    assert first is not None
+    assert last is not None
+    np.testing.assert_array_equal(last.points, pack([HEIGHT_CHART]).points)

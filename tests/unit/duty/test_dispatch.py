@@ -10,6 +10,7 @@ from domain.crane import CraneType, LoadChart, Sector, Spread
 from domain.errors import InvalidInput
 from domain.job import LiftJob, Position
 from domain.units import STANDARD_GRAVITY_M_S2
+from duty.capacity import SPREAD_RANK
 from duty.dispatch import Matches, Remedy, Ruling, match, span_of
 from duty.fleet import Fleet, build
 from tests.unit.duty.invented import FULL_POINTS, TYPE, chart, chart_by_height, crane
@@ -288,8 +289,9 @@ def test_among_equals_the_widest_spread_without_jib() -> None:
         chart(FULL_POINTS, Spread.FULL, Spread.FULL),
     )
     roomy_jib = match(fleet, job(outreach_m=9.0))
-    best = fleet.table.charts[fleet.configuration_first_chart[roomy_jib.configuration[0]]]
-    assert (best.spread_left, best.jib_fitted) == (Spread.FULL, False)
+    best = fleet.configuration_first_chart[roomy_jib.configuration[0]]
+    assert fleet.table.spread_left[best] == SPREAD_RANK[Spread.FULL]
+    assert not fleet.table.jib_fitted[best]
 
 
 def test_cranes_of_a_type_are_computed_once() -> None:
