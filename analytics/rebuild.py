@@ -6,6 +6,7 @@ current and pass on what they count, so nothing is missing at the change.
 
 import threading
 from collections.abc import Callable
+from dataclasses import asdict
 from typing import Any
 
 import psycopg
@@ -14,8 +15,9 @@ from analytics import counting, summary
 from analytics.counting import CountingSettings, Method
 from analytics.entries import crane_entry
 from analytics.recount import count_days, write_days
-from domain.errors import Conflict
+from domain.errors import Conflict, InvalidInput
 from store.connection import connect
+from store.duty import COUNTING_IN_USE
 from store.sql import query
 from store.statement import run
 
@@ -38,7 +40,8 @@ def rebuild(
             method = counting.add(conn, settings)
             if method.in_use:
                 raise Conflict(
-                    "these settings and this version are in use already: there is nothing to rebuild"
+                    "these settings and this version are in use already: there is nothing to rebuild; "
+                    "`boomledger analyse --again` counts every recorded day once more with them"
                 )
             run(conn, "summary_rows_made")
             run(conn, "recount_days_queued", counting_id=method.counting_id)
@@ -54,6 +57,28 @@ def rebuild(
             if done == 0:
                 stop_event.wait(1.0)  # the days left are being counted by another process
         return False
+
+
+def settings_in_use(db_url: str) -> CountingSettings:
+    """The settings that the counts in use were made with, by whichever version; the default ones without any."""
+    with connect(db_url) as conn:
+        row = COUNTING_IN_USE.first(conn)
+    return CountingSettings() if row is None else CountingSettings.from_json(row.settings)
+
+
+def changed(db_url: str, changes: dict[str, Any]) -> CountingSettings:
+    """The settings in use with some replaced, as `CountingSettings` names them; parts of a part may be given.
+
+    Raises InvalidInput for a name that is none, or a value that cannot be.
+    """
+    spec = asdict(settings_in_use(db_url))
+    for name, value in changes.items():
+        if name not in spec:
+            raise InvalidInput(f"no counting setting is called {name!r}: give {', '.join(spec)}", field=name)
+        if isinstance(spec[name], dict) != isinstance(value, dict):
+            raise InvalidInput(f"{name} is written like {spec[name]!r}", field=name)
+        spec[name] = {**spec[name], **value} if isinstance(value, dict) else value
+    return CountingSettings.from_json(spec)
 
 
 def touch_recorded(db_url: str, crane: str | None = None) -> int:

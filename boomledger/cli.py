@@ -9,7 +9,7 @@ import typer
 from pydantic import SecretStr
 from rich.table import Table
 
-from boomledger import admin, transfer
+from boomledger import admin, recounting, transfer
 from boomledger.console import err, load_settings, out, read_time
 from boomledger.settings import Settings
 from domain.errors import BoomledgerError
@@ -30,7 +30,7 @@ for name, group in (
     ("account", admin.account_app),
 ):
     app.add_typer(group, name=name)
-
+app.command("recount")(recounting.recount)
 app.command("import")(transfer.import_files)
 app.command("export")(transfer.export_file)
 

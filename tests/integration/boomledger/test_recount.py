@@ -1,0 +1,120 @@
+"""`boomledger recount` as a person types it, on a real database with counted days."""
+
+import json
+import threading
+from collections.abc import Callable
+from dataclasses import asdict
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+import psycopg
+import pytest
+from click.testing import Result
+from typer.testing import CliRunner
+
+from analytics import rebuild
+from analytics.counting import CountingSettings
+from boomledger.cli import app
+from domain.errors import Conflict, InvalidInput
+from tests.integration.analytics.crane_at_work import Yard, put_crane, working
+
+START = datetime(2026, 3, 9, 6, tzinfo=UTC)
+Run = Callable[..., Result]
+
+
+@pytest.fixture
+def yard(database: str) -> Yard:
+    """Three counted days."""
+    made = put_crane(database)
+    for day in range(3):
+        made.store(made.messages(START + timedelta(days=day), working(0.3, seed=day), boot=day + 1))
+    made.count()
+    return made
+
+
+@pytest.fixture
+def run(database: str, monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> Run:
+    monkeypatch.setenv("BOOMLEDGER_DATABASE_URL", database)
+    monkeypatch.chdir(tmp_path)
+    return lambda *words: CliRunner().invoke(app, ["recount", *words])
+
+
+def countings(yard: Yard) -> list[tuple[bool, int]]:
+    """Of each counting: whether it is in use, and how many days it has."""
+    with psycopg.connect(yard.url) as conn:
+        return conn.execute(
+            "select in_use, (select count(*) from day_figure d where d.counting_id = u.counting_id) from counting u"
+            " order by counting_id"
+        ).fetchall()
+
+
+def test_a_changed_setting_counts_everything_anew(yard: Yard, run: Run, tmp_path: Path) -> None:
+    shown = run("--show")
+    assert json.loads(shown.stdout) == json.loads(json.dumps(asdict(CountingSettings())))
+    file = tmp_path / "counting.json"
+    file.write_text(json.dumps({"directions": 12, "edges": {"classes": 128}}))
+    result = run("--settings", str(file))
+    assert result.exit_code == 0, (result.output, result.exception)
+    assert "3 crane-days counted" in result.stdout
+    assert countings(yard) == [(True, 3)]
+    used = rebuild.settings_in_use(yard.url)
+    assert (used.directions, used.edges.classes, used.lift_rule) == (12, 128, CountingSettings().lift_rule)
+
+
+def test_old_counts_can_be_kept(yard: Yard, run: Run, tmp_path: Path) -> None:
+    file = tmp_path / "counting.json"
+    file.write_text('{"directions": 12}')
+    assert run("--settings", str(file), "--keep").exit_code == 0
+    assert countings(yard) == [(False, 3), (True, 3)]
+
+
+def test_without_a_change_there_is_nothing_to_do(yard: Yard, run: Run) -> None:
+    result = run()
+    assert isinstance(result.exception, Conflict)
+    assert "analyse --again" in str(result.exception)
+
+
+@pytest.mark.parametrize(
+    ("text", "word"),
+    [
+        ("{", "no JSON"),
+        ("[]", "no object"),
+        ('{"colour": 1}', "colour"),
+        ('{"edges": 7}', "edges"),
+        ('{"edges": {"classes": 1}}', "classes"),
+        ('{"lift_rule": {"made_up": 1}}', "made_up"),
+    ],
+)
+def test_settings_that_are_none_are_refused(
+    yard: Yard, run: Run, tmp_path: Path, text: str, word: str
+) -> None:
+    file = tmp_path / "counting.json"
+    file.write_text(text)
+    result = run("--settings", str(file))
+    assert isinstance(result.exception, InvalidInput)
+    assert word in str(result.exception)
+    assert countings(yard) == [(True, 3)]
+
+
+def test_stopped_it_says_what_is_left_and_goes_on(
+    yard: Yard, run: Run, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    file = tmp_path / "counting.json"
+    file.write_text('{"directions": 12}')
+    stop = threading.Event()
+    monkeypatch.setattr("boomledger.services.stop_on_signals", lambda: stop)
+    whole = rebuild._step
+
+    def one_step(*args: object) -> int:
+        stop.set()
+        return whole(*args)  # type: ignore[arg-type]
+
+    with monkeypatch.context() as during:
+        during.setattr(rebuild, "_step", one_step)
+        result = run("--settings", str(file), "--days-per-claim", "1")
+    assert result.exit_code == 1
+    assert "1 crane-days counted, 2 left" in result.stderr
+    assert rebuild.settings_in_use(yard.url) == CountingSettings()
+    stop.clear()
+    assert "2 crane-days counted" in run("--settings", str(file)).stdout
+    assert rebuild.settings_in_use(yard.url).directions == 12
