@@ -8,6 +8,7 @@ COPY duty duty
 COPY store store
 COPY ingest ingest
 COPY analytics analytics
+COPY alerts alerts
 COPY api api
 COPY dashboard dashboard
 COPY simulator simulator

@@ -17,11 +17,13 @@ from starlette.types import ASGIApp, Scope
 
 from api import (
     access,
+    alert_rules,
+    alerts,
     assignments,
     cranes,
+    damage,
     dispatch,
     docs,
-    damage,
     fleet,
     health,
     life,
@@ -33,9 +35,9 @@ from api import (
     samples,
     spectrum,
     upkeep,
+    what_if,
 )
 from api.deps import Pool
-    what_if,
 from api.gate import Gate
 from api.health import running_version
 from api.hub import Hub
@@ -57,15 +59,19 @@ ROUTERS = (
     records.router,
     spectrum.router,
     life.router,
-    upkeep.router,
-    upkeep.writes,
     what_if.router,
     damage.router,
+    upkeep.router,
+    upkeep.writes,
     report_routes.router,
     dispatch.router,
     assignments.router,
     reservations.router,
     load_charts.router,
+    alerts.router,
+    alerts.single,
+    alert_rules.router,
+    alert_rules.writes,
     access.router,
     docs.router,
 )

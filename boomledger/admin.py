@@ -16,6 +16,7 @@ crane_app = typer.Typer(help="The cranes of the fleet.", no_args_is_help=True)
 user_app = typer.Typer(help="The people who may sign in.", no_args_is_help=True)
 quarantine_app = typer.Typer(help="Messages that were set aside.", no_args_is_help=True)
 account_app = typer.Typer(help="Accounts of cranes at a Mosquitto broker.", no_args_is_help=True)
+alert_app = typer.Typer(help="Alert rules and signing keys.", no_args_is_help=True)
 PasswordsFile = Annotated[
     Path, typer.Option(help="Mosquitto's password_file; tell Mosquitto to reload (SIGHUP).")
 ]
@@ -192,3 +193,28 @@ def account_revoke(
 
     PasswordFile(file).revoke(name)
     out.print(f"{name} has no credentials any more", highlight=False)
+
+
+@alert_app.command("defaults")
+def alert_defaults() -> None:
+    """Enter the alert rules to start from; a rule whose name is taken stays as it is."""
+    from alerts.defaults import DEFAULT_RULES
+    from boomledger.services import database_url
+    from store.alerts import enter_rules
+    from store.connection import connect
+
+    with connect(database_url(load_settings())) as conn:
+        entered = enter_rules(conn, DEFAULT_RULES, "command line")
+    out.print(f"{entered} rules entered", highlight=False)
+
+
+@alert_app.command("key")
+def alert_key(name: Annotated[str, typer.Argument(help="Name of the web target.")]) -> None:
+    """Print the key by which the receiver of a web target checks signatures. Keep it as a secret."""
+    from alerts.webhook import shown_key
+
+    secret = load_settings().webhook_secret
+    if secret is None:
+        err.print("no signing secret is configured: set BOOMLEDGER_WEBHOOK_SECRET", highlight=False)
+        raise typer.Exit(2)
+    print(shown_key(secret.get_secret_value(), name))

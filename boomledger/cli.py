@@ -28,11 +28,13 @@ for name, group in (
     ("user", admin.user_app),
     ("quarantine", admin.quarantine_app),
     ("account", admin.account_app),
+    ("alert", admin.alert_app),
 ):
     app.add_typer(group, name=name)
 app.command("recount")(recounting.recount)
 app.command("import")(transfer.import_files)
 app.command("export")(transfer.export_file)
+
 
 def main() -> None:
     """Run the command line; expected errors end in one line, not in a traceback."""
@@ -143,6 +145,16 @@ def analyse(
     else:
         counted = services.run_analytics(settings, follow=follow)
     out.print(f"{counted} crane-days counted", highlight=False)
+
+
+@app.command()
+def watch(
+    once: Annotated[bool, typer.Option("--once", help="One round, then end.")] = False,
+) -> None:
+    """Judge the alert rules and send e-mail and web calls until told to stop."""
+    from boomledger.services import run_watch
+
+    run_watch(load_settings(), once=once)
 
 
 @app.command()

@@ -76,6 +76,7 @@ def _write_history(stack: Stack, yard: Yard, days: int, console: Console) -> Non
 def _start(stack: Stack, settings: Settings) -> str:
     stack.spawn("ingest", ["ingest"])
     stack.spawn("analyse", ["analyse", "--follow"])
+    stack.spawn("watch", ["watch"], BOOMLEDGER_ALERT_EVERY_S="15")
     url = stack.serve(settings.port)
     stack.spawn("simulate", ["simulate", "--live"])
     return url

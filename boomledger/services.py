@@ -1,4 +1,4 @@
-"""The long-running processes: what `boomledger ingest`, `analyse --follow` and `serve` run until they are told to stop."""
+"""The long-running processes: what `boomledger ingest`, `analyse --follow`, `watch` and `serve` run until they are told to stop."""
 
 import logging
 import signal
@@ -16,6 +16,7 @@ from domain.errors import InvalidInput
 if TYPE_CHECKING:
     from starlette.types import ASGIApp
 
+    from alerts.ways import Ways
     from ingest.limits import Limits
 
 _LEVELS: Final = logging.getLevelNamesMapping()
@@ -138,6 +139,41 @@ def run_ingest(settings: Settings) -> None:
     )
 
 
+def ways(settings: Settings) -> "Ways":
+    """Where mail goes and how web calls are signed."""
+    from alerts.ways import Ways
+
+    return Ways(
+        smtp_host=settings.smtp_host,
+        smtp_port=settings.smtp_port,
+        smtp_security=settings.smtp_security,
+        smtp_ca_file=str(settings.smtp_ca_file) if settings.smtp_ca_file else None,
+        smtp_user=settings.smtp_user,
+        smtp_password=settings.smtp_password,
+        smtp_sender=settings.smtp_sender,
+        webhook_secret=settings.webhook_secret,
+        webhook_local=settings.webhook_local,
+    )
+
+
+def run_watch(settings: Settings, *, once: bool = False) -> None:
+    """Judge the alert rules and send messages until told to stop; with `once`, one round."""
+    from alerts.service import run
+
+    set_up_logging(settings)
+    stop = stop_on_signals()
+    open_metrics(settings)
+    link = None if settings.public_url is None else f"{settings.public_url.rstrip('/')}/alerts"
+    run(
+        database_url(settings),
+        stop,
+        ways(settings),
+        every_s=settings.alert_every_s,
+        link=link,
+        once=once,
+    )
+
+
 def web_app(settings: Settings) -> "ASGIApp":
     """The pages with the api at /api/v1, behind the gate: nothing but log-in and health without an account."""
     from pydantic import ValidationError
@@ -152,6 +188,7 @@ def web_app(settings: Settings) -> "ASGIApp":
             host=settings.host,
             open_access=settings.open_access,
             secure_cookie=not is_loopback(settings.host),
+            webhook_local=settings.webhook_local,
         )
     except ValidationError as problem:
         raise InvalidInput(str(problem.errors()[0]["msg"]), field="host") from problem

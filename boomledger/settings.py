@@ -81,8 +81,33 @@ class Settings(BaseSettings):
     recount_after_s: float = Field(
         default=15, ge=0, le=3600, description="a crane that keeps sending is not counted again sooner"
     )
+    alert_every_s: float = Field(
+        default=60, ge=1, le=3600, description="how often the alert rules are judged"
+    )
+    public_url: str | None = Field(
+        default=None, pattern=r"^https?://\S+$", description="address of the pages, for links in messages"
+    )
+    smtp_host: str | None = Field(default=None, description="mail server of alerts; absent: no mail is sent")
+    smtp_port: int = Field(default=587, ge=1, le=65535, description="port of the mail server")
+    smtp_security: Literal["starttls", "tls", "none"] = Field(
+        default="starttls", description="how the connection to the mail server is protected"
+    )
+    smtp_ca_file: Path | None = Field(
+        default=None, description="certificate authority of the mail server; absent: the system's"
+    )
+    smtp_user: str | None = Field(default=None, description="account at the mail server; absent: no log-in")
+    smtp_password: SecretStr | None = Field(default=None, description="password at the mail server")
+    smtp_sender: str | None = Field(default=None, description="address that mail comes from")
+    webhook_secret: SecretStr | None = Field(
+        default=None,
+        min_length=32,
+        description="secret that the signing key of each web target comes from; absent: no web calls",
+    )
+    webhook_local: bool = Field(
+        default=False, description="let web targets point at this machine or its link"
+    )
     metrics_port: int = Field(
-        default=0, ge=0, le=65535, description="port of the metrics of ingest and analytics; 0: none"
+        default=0, ge=0, le=65535, description="port of the metrics of ingest, analytics and watch; 0: none"
     )
     log_level: Literal["debug", "info", "warning", "error"] = Field(
         default="info", description="least severe line that is written"

@@ -4,15 +4,17 @@ from collections.abc import Callable, Iterable, Sequence
 from datetime import UTC, date, datetime, time
 from zoneinfo import ZoneInfo
 
+from alerts.defaults import DEFAULT_RULES
 from simulator.bulk import EventRow, SegmentRow, Written, load
 from simulator.record import DayRecord
 from simulator.yard import Yard
 from store import cranes, events, segments, touched
+from store.alerts import enter_rules
 from store.connection import connect
 
 
 def register(database_url: str, yard: Yard, first_day: date) -> None:
-    """Add the yard's site and cranes, recorded from `first_day` on. Again is harmless."""
+    """Add the yard's site, cranes and alert rules, recorded from `first_day` on. Again is harmless."""
     start = datetime.combine(first_day, time(), tzinfo=ZoneInfo(yard.site.time_zone)).astimezone(UTC)
     with connect(database_url) as conn:
         cranes.save_site(conn, yard.site)
@@ -21,6 +23,7 @@ def register(database_url: str, yard: Yard, first_day: date) -> None:
                 update={"registered_at": max(start, _start_of(crane.crane.commissioned_on))}
             )
             cranes.save_crane(conn, known)
+        enter_rules(conn, DEFAULT_RULES, "demo")
 
 
 def write_history(

@@ -23,7 +23,7 @@ ENV_EXAMPLE = (ROOT / ".env.example").read_text()
 
 def test_the_services_that_an_installation_needs_are_there() -> None:
     assert set(COMPOSE["services"]) == {
-        "database", "broker", "migrate", "ingest", "analytics", "web", "simulator",
+        "database", "broker", "migrate", "ingest", "analytics", "watch", "web", "simulator",
     }  # fmt: skip
     assert COMPOSE["services"]["simulator"]["profiles"] == ["simulator"]
     assert COMPOSE["services"]["database"]["image"].startswith("timescale/")
@@ -51,7 +51,7 @@ def test_variables_are_settings_with_values_in_range(name: str, monkeypatch: pyt
 
 
 def test_health_checks_ask_ports_that_the_service_listens_on() -> None:
-    for name in ("ingest", "analytics"):
+    for name in ("ingest", "analytics", "watch"):
         service = OURS[name]
         port = service["environment"]["BOOMLEDGER_METRICS_PORT"]
         assert f":{port}/" in service["healthcheck"]["test"][-1]

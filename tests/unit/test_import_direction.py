@@ -12,11 +12,14 @@ MAY_IMPORT: dict[str, set[str]] = {
     "store": {"domain"},
     "ingest": {"domain", "store"},
     "analytics": {"domain", "duty", "store"},
+    "alerts": {"domain", "duty", "store"},
     "api": {"domain", "duty", "store"},
     "dashboard": {"domain"},
     "simulator": {"domain", "duty"},
-    "boomledger": {"domain", "duty", "store", "ingest", "analytics", "api", "dashboard", "simulator"},
-}
+    "boomledger": {
+        "domain", "duty", "store", "ingest", "analytics", "alerts", "api", "dashboard", "simulator",
+    },
+}  # fmt: skip
 SIMULATOR_MAY_USE_OF_DUTY = {"duty.geometry", "duty.statics"}
 
 

@@ -1,0 +1,171 @@
+"""Whether a value raises, keeps or clears an alert: pure functions, no clock and no database."""
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime, time, timedelta
+from enum import Enum, auto
+from zoneinfo import ZoneInfo
+
+from domain.alerts import AlertKind, AlertRuleAsked, Priority
+from store.alert_watch import CraneFacts, DutyFacts, Key, OpenAlert
+
+LOADED_MS_LEAST = 30 * 60_000
+"""A share of less than half an hour under load says little: it raises nothing. Own choice, no source."""
+
+
+class Side(Enum):
+    """Where a value lies by the levels of a rule."""
+
+    BAD = auto()
+    BETWEEN = auto()
+    GOOD = auto()
+    UNKNOWN = auto()
+
+
+@dataclass(frozen=True, slots=True)
+class Reading:
+    """One value of one crane; `subject` where a rule watches several things at a crane."""
+
+    crane_id: int
+    value: float | None
+    subject: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Raise:
+    """An alert that begins."""
+
+    key: Key
+    value: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class See:
+    """An alert that goes on."""
+
+    alert: OpenAlert
+    value: float | None
+    worst_value: float | None
+    calm_since: datetime | None
+
+
+@dataclass(frozen=True, slots=True)
+class Clear:
+    """An alert that is over."""
+
+    alert: OpenAlert
+    value: float | None
+    why: str
+
+
+Step = Raise | See | Clear
+
+
+def side(rule: AlertRuleAsked, value: float | None) -> Side:
+    """Where a value lies. Between the two levels nothing changes: that is the hysteresis."""
+    if value is None:
+        return Side.UNKNOWN
+    sign = -1.0 if rule.words.falling else 1.0
+    if sign * value >= sign * rule.raise_at:
+        return Side.BAD
+    return Side.GOOD if sign * value < sign * rule.clear_level or rule.clear_at is None else Side.BETWEEN
+
+
+def steps(
+    rule_id: int,
+    rule: AlertRuleAsked,
+    readings: Iterable[Reading],
+    open_alerts: Sequence[OpenAlert],
+    now: datetime,
+) -> list[Step]:
+    """What one rule does to its alerts. An open alert without a reading is out of scope, or its fault is gone."""
+    mine = {alert.key: alert for alert in open_alerts if alert.rule_id == rule_id}
+    found: list[Step] = []
+    for reading in readings if rule.enabled else ():
+        key = (rule_id, reading.crane_id, reading.subject)
+        alert = mine.pop(key, None)
+        where = side(rule, reading.value)
+        if alert is not None:
+            found.append(_go_on(rule, alert, reading.value, where, now))
+        elif where is Side.BAD:
+            found.append(Raise(key, reading.value))
+    gone_is_good = rule.enabled and rule.kind is AlertKind.FAULT_CODE
+    found += [
+        _go_on(rule, alert, 0.0, Side.GOOD, now)
+        if gone_is_good
+        else Clear(alert, None, "no longer watched by the rule")
+        for alert in mine.values()
+    ]
+    return found
+
+
+def _go_on(
+    rule: AlertRuleAsked, alert: OpenAlert, value: float | None, where: Side, now: datetime
+) -> See | Clear:
+    calm_since = alert.calm_since
+    if where in (Side.BAD, Side.BETWEEN):
+        calm_since = None
+    elif where is Side.GOOD:
+        calm_since = alert.calm_since or now
+        if now - calm_since >= timedelta(minutes=rule.clear_after_min):
+            return Clear(alert, value, "back on the good side of the clear level")
+    known = [one for one in (alert.worst_value, value) if one is not None]
+    worst = None if not known else min(known) if rule.words.falling else max(known)
+    return See(alert, value, worst, calm_since)
+
+
+def in_scope(crane: CraneFacts, *, site_id: int | None, type_id: int | None, crane_id: int | None) -> bool:
+    """Whether a rule with this scope watches a crane."""
+    return (
+        site_id in (None, crane.site_id)
+        and type_id in (None, crane.type_id)
+        and crane_id in (None, crane.crane_id)
+    )
+
+
+def duty_value(kind: AlertKind, facts: DutyFacts | None) -> float | None:
+    """Near-limit share [%] or uses of the override; None where nothing is counted or too little was under load."""
+    if facts is None:
+        return None
+    if kind is AlertKind.LIMITER_OVERRIDES:
+        return float(facts.limiter_overrides)
+    if facts.loaded_ms < LOADED_MS_LEAST:
+        return None
+    return 100.0 * facts.near_limit_ms / facts.loaded_ms
+
+
+def crane_value(kind: AlertKind, crane: CraneFacts, now: datetime) -> float | None:
+    """Used share [%], days to the early end of the forecast, or hours of silence."""
+    if kind is AlertKind.LIFE_USED:
+        return None if crane.used_share is None else 100.0 * crane.used_share
+    if kind is AlertKind.LIFE_DATE:
+        early = crane.forecast_early_on
+        return None if early is None else float((early - crane.today).days)
+    return (now - crane.heard_at).total_seconds() / 3600
+
+
+def quarantine_values(cranes: Iterable[CraneFacts], set_aside: Mapping[int, int], days: int) -> list[Reading]:
+    """Messages set aside a day."""
+    return [Reading(crane.crane_id, set_aside.get(crane.crane_id, 0) / days) for crane in cranes]
+
+
+def quiet_until(now: datetime, zone: str, quiet_from: time, quiet_to: time) -> datetime:
+    """The end of the quiet hours that `now` lies in by the clock of a zone, else `now` itself.
+
+    Equal times mean no quiet hours. Over a change of the clock the end stays what the wall clock says.
+    """
+    local = now.astimezone(ZoneInfo(zone))
+    clock = local.time()
+    over_midnight = quiet_from > quiet_to
+    if quiet_from == quiet_to:
+        return now
+    quiet = clock >= quiet_from or clock < quiet_to if over_midnight else quiet_from <= clock < quiet_to
+    if not quiet:
+        return now
+    day = local.date() + timedelta(days=1 if over_midnight and clock >= quiet_from else 0)
+    return max(now, datetime.combine(day, quiet_to, local.tzinfo).astimezone(UTC))
+
+
+def wanted(least: Priority, priority: Priority) -> bool:
+    """Whether a target that asks for `least` is told about an alert of `priority`."""
+    return priority.rank <= least.rank

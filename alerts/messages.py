@@ -1,0 +1,112 @@
+"""What a message says: one JSON body a message, grouped by crane, and the same as plain text for e-mail."""
+
+from collections.abc import Mapping, Sequence
+from datetime import datetime
+from itertools import groupby
+from typing import Any, Final
+from zoneinfo import ZoneInfo
+
+from domain.alerts import AlertRuleAsked, sentence
+from store.alert_watch import News
+
+ALERTS_MAX: Final = 100
+CAUTION: Final = (
+    "Telemetry is no inspection and postpones none. The crane's own limiter and manual stay in charge."
+)
+Body = dict[str, Any]
+
+
+def alerts_body(news: Sequence[News], made_at: datetime, link: str | None) -> Body:
+    """News of one target as a body, by crane. Raised and cleared before it was told is one entry."""
+    cranes: list[Body] = []
+    listed = 0
+    for crane, of_crane in groupby(news, key=lambda one: one.crane):
+        entries: list[Body] = []
+        rows = list(of_crane)
+        for _, of_alert in groupby(rows, key=lambda one: one.alert_id):
+            whole = list(of_alert)
+            if listed < ALERTS_MAX:
+                entries.append(_entry(whole))
+            listed += 1
+        if entries:
+            first = rows[0]
+            cranes.append(
+                {"crane": crane, "site": first.site, "time_zone": first.time_zone, "alerts": entries}
+            )
+    return {
+        "kind": "alerts",
+        "made_at": made_at.isoformat(),
+        "cranes": cranes,
+        "more": max(0, listed - ALERTS_MAX),
+        "link": link,
+        "caution": CAUTION,
+    }
+
+
+def _entry(news: Sequence[News]) -> Body:
+    newest = news[-1]
+    rule = AlertRuleAsked.model_validate(newest.spec)
+    words = rule.words
+    return {
+        "alert_id": newest.alert_id,
+        "what": "raised and cleared" if len({one.what for one in news}) > 1 else newest.what,
+        "rule": newest.rule,
+        "watches": rule.kind.value,
+        "priority": rule.priority.value,
+        "text": sentence(rule.kind, newest.value, newest.subject, rule.days),
+        "subject": newest.subject,
+        "value": newest.value,
+        "unit": words.unit,
+        "raised_at": newest.raised_at.isoformat(),
+        "cleared_at": newest.cleared_at.isoformat() if newest.cleared_at else None,
+        "acknowledged_by": newest.acknowledged_by,
+        "cause": rule.cause or words.cause,
+        "consequence": rule.consequence or words.consequence,
+        "what_to_do": rule.action or words.action,
+    }
+
+
+def subject_line(body: Mapping[str, Any]) -> str:
+    """Counts only: the subject of a mail is read on locked screens."""
+    if body["kind"] == "trial":
+        return "Boomledger: a trial message"
+    entries = [entry for crane in body["cranes"] for entry in crane["alerts"]]
+    total = len(entries) + body["more"]
+    high = sum(entry["priority"] == "high" and entry["what"] != "cleared" for entry in entries)
+    cranes = len(body["cranes"])
+    text = f"Boomledger: {total} alert{'s' * (total != 1)} at {cranes} crane{'s' * (cranes != 1)}"
+    return f"{text}, {high} of high priority" if high else text
+
+
+def plain_text(body: Mapping[str, Any]) -> str:
+    """A body as the text of a mail; times by the clock of each crane's site, with its name."""
+    if body["kind"] == "trial":
+        return f"{body['text']}\n"
+    parts: list[str] = []
+    for crane in body["cranes"]:
+        zone = crane["time_zone"]
+        parts.append(f"{crane['crane']} ({crane['site']})")
+        for entry in crane["alerts"]:
+            parts.append(f"  [{entry['priority']}] {entry['what']}: {entry['text']}")
+            parts.append(f"    raised {_local(entry['raised_at'], zone)}, rule {entry['rule']}")
+            if entry["cleared_at"]:
+                parts.append(f"    cleared {_local(entry['cleared_at'], zone)}")
+                continue
+            if entry["acknowledged_by"]:
+                parts.append(f"    {entry['acknowledged_by']} has it")
+            parts += [
+                f"    likely cause: {entry['cause']}",
+                f"    consequence: {entry['consequence']}",
+                f"    what to do: {entry['what_to_do']}",
+            ]
+        parts.append("")
+    if body["more"]:
+        parts.append(f"and {body['more']} more: see the list of alerts\n")
+    if body["link"]:
+        parts.append(f"{body['link']}\n")
+    parts.append(body["caution"])
+    return "\n".join(parts) + "\n"
+
+
+def _local(moment: str, zone: str) -> str:
+    return f"{datetime.fromisoformat(moment).astimezone(ZoneInfo(zone)):%Y-%m-%d %H:%M} {zone}"

@@ -1,0 +1,114 @@
+"""Turns waiting news into messages, and sends the messages that are due.
+
+A message is claimed, sent, and marked as sent, in this order. Killed in between, it is sent again when the claim has
+run out: at least once, with the same id, so that the other side can tell the copy.
+"""
+
+import random
+from collections.abc import Callable
+from datetime import UTC, datetime, timedelta
+from typing import Any, Final
+
+import orjson
+import structlog
+from psycopg import Connection
+from pydantic import ValidationError
+
+from alerts import metrics
+from alerts.mail import send_mail
+from alerts.messages import alerts_body
+from alerts.ways import NotSent, Ways
+from alerts.webhook import send_web_call
+from domain.alerts import AlertTargetAsked
+from store import alert_watch
+from store.alert_watch import Claimed, ReadyTarget
+
+_LOG = structlog.get_logger("alerts")
+CLAIM_S: Final = 120.0
+FIRST_WAIT_S: Final = 30.0
+LONGEST_WAIT_S: Final = 3600.0
+GIVE_UP_AFTER: Final = timedelta(hours=24)
+BETWEEN_WITH_HIGH: Final = timedelta(minutes=1)
+Send = Callable[[Ways, Claimed, AlertTargetAsked], None]
+
+
+def collect(conn: Connection[Any], link: str | None, now: datetime | None = None) -> int:
+    """One message for every target that has news and was not told just now; how many."""
+    now = now or datetime.now(UTC)
+    made = 0
+    with conn.transaction():
+        targets = {row.target_id: row for row in alert_watch.targets(conn)}
+        for ready in alert_watch.ready_targets(conn, now):
+            target = AlertTargetAsked.model_validate(targets[ready.target_id].spec)
+            if not _may_tell(ready, target, now):
+                continue
+            news = alert_watch.news_of(conn, ready.target_id, now)
+            body = alerts_body(news, now, link)
+            alert_watch.make_delivery(conn, ready.target_id, body, now, [one.news_id for one in news])
+            made += 1
+    return made
+
+
+def _may_tell(ready: ReadyTarget, target: AlertTargetAsked, now: datetime) -> bool:
+    between = timedelta(minutes=target.minutes_between)
+    if ready.high:
+        between = min(between, BETWEEN_WITH_HIGH)
+    return ready.told_at is None or now - ready.told_at >= between
+
+
+def send_by_its_way(ways: Ways, claimed: Claimed, target: AlertTargetAsked) -> None:
+    """Send one message by the way of its target."""
+    if target.web_address is not None:
+        body = {"id": claimed.message_id, "target": claimed.target, **claimed.body}
+        send_web_call(ways, claimed.target, target.web_address, claimed.message_id, orjson.dumps(body))
+    else:
+        send_mail(ways, target.recipients, claimed.message_id, claimed.made_at, claimed.body)
+
+
+def send_due(
+    conn: Connection[Any],
+    ways: Ways,
+    *,
+    most: int = 10,
+    claim_s: float = CLAIM_S,
+    send: Send = send_by_its_way,
+) -> int:
+    """Send messages that are due, one after the other, until none is left or `most` were tried; how many went out.
+
+    The connection must be in autocommit: what was sent is written down at once.
+    """
+    sent = 0
+    for _ in range(most):
+        claimed = alert_watch.claim_delivery(conn, claim_s)
+        if claimed is None:
+            break
+        sent += _send_one(conn, ways, claimed, send)
+    metrics.WAITING.set(alert_watch.deliveries_waiting(conn).waiting)
+    return sent
+
+
+def _send_one(conn: Connection[Any], ways: Ways, claimed: Claimed, send: Send) -> bool:
+    way = "web" if claimed.spec.get("web_address") else "mail"
+    try:
+        send(ways, claimed, AlertTargetAsked.model_validate(claimed.spec))
+    except (NotSent, ValidationError) as problem:
+        text = (
+            str(problem) if isinstance(problem, NotSent) else "the target is not understood by this release"
+        )
+        final = isinstance(problem, NotSent) and problem.final
+        give_up = final or datetime.now(UTC) - claimed.made_at > GIVE_UP_AFTER
+        alert_watch.delivery_failed(conn, claimed.delivery_id, text, wait_s(claimed.tries), give_up=give_up)
+        (metrics.GIVEN_UP if give_up else metrics.FAILED).labels(way).inc()
+        _LOG.warning(
+            "message_not_sent", target=claimed.target, tries=claimed.tries, given_up=give_up, problem=text
+        )
+        return False
+    alert_watch.delivery_sent(conn, claimed.delivery_id)
+    metrics.SENT.labels(way).inc()
+    _LOG.info("message_sent", target=claimed.target, way=way, message_id=claimed.message_id)
+    return True
+
+
+def wait_s(tries: int) -> float:
+    """Seconds before the next try: twice as long each time up to an hour, spread so that many do not meet."""
+    return min(LONGEST_WAIT_S, FIRST_WAIT_S * 2.0 ** (tries - 1)) * random.uniform(0.8, 1.2)  # noqa: S311

@@ -1,0 +1,180 @@
+"""One round over all rules: what each finds at each crane, and what is to be told to whom. One transaction."""
+
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from datetime import UTC, datetime
+from typing import Any
+
+import structlog
+from psycopg import Connection
+from pydantic import ValidationError
+
+from alerts import judge, metrics
+from alerts.judge import Clear, Raise, Reading, See
+from domain.alerts import AlertKind, AlertRuleAsked, AlertTargetAsked, sentence
+from duty.service import due
+from store import alert_watch
+from store.alert_watch import CraneFacts, Key, WatchedRule
+from store.service import SERVICE_STATES, ServiceState
+
+_LOG = structlog.get_logger("alerts")
+SERVICE_LATE_DAYS = 90
+
+
+@dataclass(frozen=True, slots=True)
+class Round:
+    """What one round changed."""
+
+    raised: int
+    cleared: int
+    open: int
+
+
+@dataclass(slots=True)
+class Facts:
+    """What the rules of one round look at, each read once at most."""
+
+    conn: Connection[Any]
+    now: datetime
+    cranes: list[CraneFacts]
+    _read: dict[tuple[str, int], Any] = field(default_factory=dict)
+
+    def once(self, name: str, days: int, read: Callable[[], Any]) -> Any:
+        """What `read` gave the first time."""
+        if (name, days) not in self._read:
+            self._read[name, days] = read()
+        return self._read[name, days]
+
+    def readings(self, watched: WatchedRule, rule: AlertRuleAsked) -> list[Reading]:
+        """The value of every crane in the scope of a rule."""
+        cranes = [
+            crane
+            for crane in self.cranes
+            if judge.in_scope(
+                crane, site_id=watched.site_id, type_id=watched.type_id, crane_id=watched.crane_id
+            )
+        ]
+        match rule.kind:
+            case AlertKind.NEAR_LIMIT_SHARE | AlertKind.LIMITER_OVERRIDES:
+                duty = self.once("duty", rule.days, lambda: alert_watch.duty_of_days(self.conn, rule.days))
+                return [
+                    Reading(one.crane_id, judge.duty_value(rule.kind, duty.get(one.crane_id)))
+                    for one in cranes
+                ]
+            case AlertKind.QUARANTINE_RATE:
+                aside = self.once("aside", rule.days, lambda: alert_watch.set_aside(self.conn, rule.days))
+                return judge.quarantine_values(cranes, aside, rule.days)
+            case AlertKind.FAULT_CODE:
+                ids = {crane.crane_id for crane in cranes}
+                return [
+                    Reading(one.crane_id, 1.0, one.code)
+                    for one in self.once("codes", 0, lambda: alert_watch.open_codes(self.conn))
+                    if one.crane_id in ids and (not rule.codes or one.code in rule.codes)
+                ]
+            case AlertKind.SERVICE_DUE:
+                by_name = {crane.crane: crane for crane in cranes}
+                return [
+                    Reading(crane.crane_id, _days_to_service(state, crane), state.plan)
+                    for state in self.once("service", 0, self._service)
+                    if (crane := by_name.get(state.crane)) is not None
+                ]
+            case _:
+                return [Reading(one.crane_id, judge.crane_value(rule.kind, one, self.now)) for one in cranes]
+
+    def _service(self) -> list[ServiceState]:
+        return SERVICE_STATES.all(self.conn, today=self.now.date(), crane=None, late_days=SERVICE_LATE_DAYS)
+
+
+def _days_to_service(state: ServiceState, crane: CraneFacts) -> float | None:
+    falls = due(
+        today=crane.today,
+        counted_from=state.counted_from.date(),
+        every_hours=state.every_hours,
+        hours_since=state.hours_since,
+        hours_per_day=state.hours_of_late / state.late_days,
+        every_lifts=state.every_lifts,
+        lifts_since=state.lifts_since,
+        lifts_per_day=state.lifts_of_late / state.late_days,
+        every_days=state.every_days,
+    )
+    # Beyond ten years counts as not due: far on the good side.
+    return 3650.0 if falls.on is None else float((falls.on - crane.today).days)
+
+
+def judge_all(conn: Connection[Any], now: datetime | None = None) -> Round:
+    """Judge every rule once, in one transaction with the news for every target."""
+    now = now or datetime.now(UTC)
+    with conn.transaction():
+        facts = Facts(conn, now, alert_watch.cranes(conn))
+        open_alerts = alert_watch.open_alerts(conn)
+        teller = Teller(conn, now, facts.cranes)
+        raised = cleared = 0
+        for watched in alert_watch.rules(conn):
+            try:
+                rule = AlertRuleAsked.model_validate(watched.spec)
+            except ValidationError as problem:
+                # Written by a newer release: this one leaves its alerts as they are.
+                _LOG.error("rule_not_understood", rule=watched.name, errors=problem.error_count())
+                continue
+            for step in judge.steps(watched.rule_id, rule, facts.readings(watched, rule), open_alerts, now):
+                raised_now, cleared_now = _apply(conn, teller, rule, step, now)
+                raised += raised_now
+                cleared += cleared_now
+    metrics.RAISED.inc(raised)
+    metrics.CLEARED.inc(cleared)
+    found = Round(raised=raised, cleared=cleared, open=len(open_alerts) + raised - cleared)
+    metrics.OPEN.set(found.open)
+    return found
+
+
+def _apply(
+    conn: Connection[Any], teller: "Teller", rule: AlertRuleAsked, step: judge.Step, now: datetime
+) -> tuple[int, int]:
+    match step:
+        case Raise(key, value):
+            note = sentence(rule.kind, value, key[2], rule.days)
+            alert_id = alert_watch.raise_alert(conn, key, now, value, note)
+            if alert_id is None:
+                return 0, 0
+            teller.tell(rule, key, alert_id, "raised")
+            return 1, 0
+        case Clear(alert, value, why):
+            if not alert_watch.clear_alert(conn, alert.alert_id, now, value, why):
+                return 0, 0
+            teller.tell(rule, alert.key, alert.alert_id, "cleared")
+            return 0, 1
+        case See(alert, value, worst, calm_since):
+            if (value, worst, calm_since) != (alert.value, alert.worst_value, alert.calm_since):
+                alert_watch.see_alert(conn, alert.alert_id, value, worst, calm_since)
+            return 0, 0
+
+
+class Teller:
+    """Writes down what each target is to be told, and not before when."""
+
+    def __init__(self, conn: Connection[Any], now: datetime, cranes: list[CraneFacts]) -> None:
+        self._conn, self._now = conn, now
+        self._cranes = {crane.crane_id: crane for crane in cranes}
+        self._targets = [
+            (row.target_id, AlertTargetAsked.model_validate(row.spec)) for row in alert_watch.targets(conn)
+        ]
+        self._shelved: set[Key] = alert_watch.shelved(conn)
+
+    def tell(self, rule: AlertRuleAsked, key: Key, alert_id: int, what: str) -> None:
+        """News for every target that wants it; none while it is on the shelf."""
+        crane = self._cranes.get(key[1])
+        if crane is None or key in self._shelved:
+            return
+        for target_id, target in self._targets:
+            if (
+                not target.enabled
+                or (target.sites is not None and crane.site not in target.sites)
+                or not judge.wanted(target.least_priority, rule.priority)
+                or (what == "cleared" and not target.tell_cleared)
+            ):
+                continue
+            not_before = self._now
+            breaks = target.high_breaks_quiet and rule.priority.rank == 0
+            if target.quiet_from is not None and target.quiet_to is not None and not breaks:
+                not_before = judge.quiet_until(self._now, crane.time_zone, target.quiet_from, target.quiet_to)
+            alert_watch.write_news(self._conn, target_id, alert_id, what, self._now, not_before)

@@ -1,0 +1,83 @@
+"""The watch: judges the rules every so often and sends what is due, until told to stop."""
+
+import threading
+import time
+from dataclasses import dataclass, field
+from typing import Any, Final
+
+import psycopg
+import structlog
+
+from alerts import metrics, post
+from alerts.rounds import judge_all
+from alerts.ways import Ways
+from domain.errors import Unavailable
+from store import alert_watch
+from store.connection import connect, lock
+
+_LOG = structlog.get_logger("alerts")
+LOOK_EVERY_S: Final = 2.0
+RECONNECT_AFTER_S: Final = 3.0
+KEEP_DELIVERIES_DAYS: Final = 90
+TIDY_EVERY_S: Final = 3600.0
+
+
+@dataclass
+class Watch:
+    """One connection of the watch and what it does over it."""
+
+    conn: psycopg.Connection[Any]
+    ways: Ways
+    link: str | None = None
+    every_s: float = 60.0
+    _judged_at: float = field(default=float("-inf"), init=False)
+    _tidied_at: float = field(default=float("-inf"), init=False)
+
+    def step(self) -> None:
+        """Judge when it is time to, and send what is due. One process judges at a time; any may send."""
+        now = time.monotonic()
+        if now - self._judged_at >= self.every_s:
+            self._judged_at = now
+            if lock(self.conn, alert_watch.LOCK_KEY):
+                try:
+                    self._judge()
+                finally:
+                    self.conn.execute("select pg_advisory_unlock(%s)", [alert_watch.LOCK_KEY])
+        if now - self._tidied_at >= TIDY_EVERY_S:
+            self._tidied_at = now
+            alert_watch.forget_deliveries(self.conn, KEEP_DELIVERIES_DAYS)
+        post.send_due(self.conn, self.ways)
+
+    def _judge(self) -> None:
+        with metrics.ROUND_SECONDS.time():
+            found = judge_all(self.conn)
+        post.collect(self.conn, self.link)
+        if found.raised or found.cleared:
+            _LOG.info("judged", raised=found.raised, cleared=found.cleared, open=found.open)
+
+
+def run(
+    db_url: str,
+    stop_event: threading.Event,
+    ways: Ways,
+    *,
+    every_s: float = 60.0,
+    link: str | None = None,
+    once: bool = False,
+) -> None:
+    """Judge and send until the event is set; with `once`, one round. The database may come and go."""
+    while not stop_event.is_set():
+        try:
+            with connect(db_url, autocommit=True) as conn:
+                watch = Watch(conn, ways, link, every_s)
+                while not stop_event.is_set():
+                    watch.step()
+                    if once:
+                        return
+                    stop_event.wait(min(LOOK_EVERY_S, every_s))
+        except (psycopg.OperationalError, Unavailable) as problem:
+            if once:
+                raise Unavailable(f"the database cannot be reached: {problem}") from problem
+            metrics.FAILURES.labels(type(problem).__name__).inc()
+            _LOG.warning("database_gone", retry_after_s=RECONNECT_AFTER_S, problem=str(problem).strip())
+            stop_event.wait(RECONNECT_AFTER_S)

@@ -1,0 +1,297 @@
+"""What the watch reads and writes: facts of every crane, open alerts, waiting news, and messages to send.
+
+Whoever writes findings holds `LOCK_KEY` in its session, so that two processes never judge at once. Messages need no
+lock: each is claimed by one sender for a time, and comes up again when that sender dies.
+"""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import date, datetime
+from typing import Any, Final
+
+from psycopg import Connection
+from psycopg.types.json import Jsonb
+
+from store.alerts import TargetRow
+from store.sql import query
+from store.statement import Statement, run
+
+LOCK_KEY: Final = 4_870_212_093_312  # arbitrary, ours
+Key = tuple[int, int, str]  # rule_id, crane_id, subject
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class WatchedRule:
+    """One rule in force with the keys of its scope."""
+
+    rule_id: int
+    name: str
+    spec: dict[str, Any]
+    site_id: int | None
+    type_id: int | None
+    crane_id: int | None
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class CraneFacts:
+    """One crane with what it was heard and judged last."""
+
+    crane_id: int
+    crane: str
+    site_id: int
+    type_id: int
+    site: str
+    time_zone: str
+    today: date
+    heard_at: datetime
+    used_share: float | None
+    forecast_early_on: date | None
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class DutyFacts:
+    """One crane over its last local days."""
+
+    crane_id: int
+    near_limit_ms: int
+    loaded_ms: int
+    limiter_overrides: int
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class OpenCode:
+    """An open fault."""
+
+    crane_id: int
+    code: str
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class SetAside:
+    """Messages of one crane in quarantine."""
+
+    crane_id: int
+    messages: int
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class OpenAlert:
+    """An alert that is not cleared."""
+
+    alert_id: int
+    crane_id: int
+    rule_id: int
+    subject: str
+    calm_since: datetime | None
+    value: float | None
+    worst_value: float | None
+
+    @property
+    def key(self) -> Key:
+        """What at most one open alert has."""
+        return self.rule_id, self.crane_id, self.subject
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class _Shelf:
+    rule_id: int
+    crane_id: int
+    subject: str
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class ReadyTarget:
+    """A target with something to tell now."""
+
+    target_id: int
+    high: bool  # something of high priority was raised
+    told_at: datetime | None
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class News:
+    """One thing to tell one target."""
+
+    news_id: int
+    what: str
+    alert_id: int
+    crane: str
+    site: str
+    time_zone: str
+    rule: str
+    spec: dict[str, Any]
+    subject: str
+    value: float | None
+    raised_at: datetime
+    cleared_at: datetime | None
+    acknowledged_by: str | None
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Claimed:
+    """A message to send now."""
+
+    delivery_id: int
+    message_id: str
+    made_at: datetime
+    tries: int  # this one included
+    body: dict[str, Any]
+    target: str
+    spec: dict[str, Any]
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Waiting:
+    """Messages that are not sent."""
+
+    waiting: int
+    given_up: int  # in the last day
+
+
+_RULES: Final = Statement("watch_rules", WatchedRule)
+_CRANES: Final = Statement("watch_cranes", CraneFacts)
+_DUTY: Final = Statement("watch_duty", DutyFacts)
+_FAULTS: Final = Statement("watch_faults", OpenCode)
+_QUARANTINE: Final = Statement("watch_quarantine", SetAside)
+_OPEN: Final = Statement("watch_open", OpenAlert)
+_SHELVES: Final = Statement("watch_shelves", _Shelf)
+_TARGETS: Final = Statement("watch_targets", TargetRow)
+_READY: Final = Statement("news_ready", ReadyTarget)
+_NEWS: Final = Statement("news_of_target", News)
+_CLAIMED: Final = Statement("delivery_claimed", Claimed)
+_WAITING: Final = Statement("deliveries_waiting", Waiting)
+
+
+def rules(conn: Connection[Any]) -> list[WatchedRule]:
+    """Every rule in force."""
+    return _RULES.all(conn)
+
+
+def cranes(conn: Connection[Any]) -> list[CraneFacts]:
+    """Every completed crane."""
+    return _CRANES.all(conn)
+
+
+def duty_of_days(conn: Connection[Any], days: int) -> dict[int, DutyFacts]:
+    """Counted duty of every counted crane over its last local days, today included."""
+    return {row.crane_id: row for row in _DUTY.all(conn, days=days)}
+
+
+def open_codes(conn: Connection[Any]) -> list[OpenCode]:
+    """Every open fault."""
+    return _FAULTS.all(conn)
+
+
+def set_aside(conn: Connection[Any], days: int) -> dict[int, int]:
+    """Messages in quarantine of the last days, by crane."""
+    return {row.crane_id: row.messages for row in _QUARANTINE.all(conn, days=days)}
+
+
+def open_alerts(conn: Connection[Any]) -> list[OpenAlert]:
+    """Every open alert."""
+    return _OPEN.all(conn)
+
+
+def shelved(conn: Connection[Any]) -> set[Key]:
+    """What is on the shelf now; what ran out a day ago is forgotten."""
+    run(conn, "watch_shelves_cleaned")
+    return {(row.rule_id, row.crane_id, row.subject) for row in _SHELVES.all(conn)}
+
+
+def targets(conn: Connection[Any]) -> list[TargetRow]:
+    """Every target."""
+    return _TARGETS.all(conn)
+
+
+def raise_alert(conn: Connection[Any], key: Key, at: datetime, value: float | None, note: str) -> int | None:
+    """A new alert with its first line of history; None where it is open already."""
+    rule_id, crane_id, subject = key
+    values = {"rule_id": rule_id, "crane_id": crane_id, "subject": subject, "at": at, "value": value}
+    row = conn.execute(query("alert_raised"), values).fetchone()
+    if row is None:
+        return None
+    alert_id = int(row[0])
+    run(conn, "alert_history_written", alert_id=alert_id, at=at, what="raised", note=note)
+    return alert_id
+
+
+def see_alert(
+    conn: Connection[Any],
+    alert_id: int,
+    value: float | None,
+    worst_value: float | None,
+    calm_since: datetime | None,
+) -> None:
+    """The newest value of an open alert."""
+    run(conn, "alert_seen", alert_id=alert_id, value=value, worst_value=worst_value, calm_since=calm_since)
+
+
+def clear_alert(conn: Connection[Any], alert_id: int, at: datetime, value: float | None, note: str) -> bool:
+    """An alert is over; False when it was before."""
+    if run(conn, "alert_cleared", alert_id=alert_id, at=at, value=value) == 0:
+        return False
+    run(conn, "alert_history_written", alert_id=alert_id, at=at, what="cleared", note=note)
+    return True
+
+
+def write_news(
+    conn: Connection[Any], target_id: int, alert_id: int, what: str, at: datetime, not_before: datetime
+) -> None:
+    """Something that one target is to be told."""
+    run(
+        conn,
+        "alert_news_written",
+        target_id=target_id,
+        alert_id=alert_id,
+        what=what,
+        at=at,
+        not_before=not_before,
+    )
+
+
+def ready_targets(conn: Connection[Any], now: datetime) -> list[ReadyTarget]:
+    """Targets with something to tell."""
+    return _READY.all(conn, now=now)
+
+
+def news_of(conn: Connection[Any], target_id: int, now: datetime) -> list[News]:
+    """Everything that one target can be told now, by crane."""
+    return _NEWS.all(conn, target_id=target_id, now=now)
+
+
+def make_delivery(
+    conn: Connection[Any], target_id: int, body: Mapping[str, Any], now: datetime, news_ids: list[int]
+) -> int:
+    """One message that carries the news; its number."""
+    values = {"target_id": target_id, "now": now, "body": Jsonb(dict(body))}
+    row = conn.execute(query("delivery_made"), values).fetchone()
+    assert row is not None
+    run(conn, "news_put_into", delivery_id=row[0], news_ids=news_ids)
+    return int(row[0])
+
+
+def claim_delivery(conn: Connection[Any], claim_s: float) -> Claimed | None:
+    """The message that waited longest, for this sender alone until `claim_s` have passed."""
+    return _CLAIMED.first(conn, claim_s=claim_s)
+
+
+def delivery_sent(conn: Connection[Any], delivery_id: int) -> None:
+    """The other side has it."""
+    run(conn, "delivery_sent", delivery_id=delivery_id)
+
+
+def delivery_failed(
+    conn: Connection[Any], delivery_id: int, error: str, wait_s: float, *, give_up: bool
+) -> None:
+    """A try that failed."""
+    run(conn, "delivery_failed", delivery_id=delivery_id, error=error[:500], wait_s=wait_s, give_up=give_up)
+
+
+def deliveries_waiting(conn: Connection[Any]) -> Waiting:
+    """Messages that are not sent."""
+    return _WAITING.first(conn) or Waiting(waiting=0, given_up=0)
+
+
+def forget_deliveries(conn: Connection[Any], days: int) -> int:
+    """Drops messages that are over and older than that; how many."""
+    return run(conn, "deliveries_forgotten", days=days)

@@ -1,0 +1,170 @@
+"""Alerts through the api: the list, who has them, the shelf, rules within one's sites, targets without secrets."""
+
+from datetime import UTC, datetime, timedelta
+from threading import Event
+from typing import Any
+
+import httpx
+import psycopg
+import pytest
+from fastapi import FastAPI
+
+from alerts.rounds import judge_all
+from alerts.service import run as run_watch
+from alerts.ways import Ways
+from tests.api.conftest import PASSWORD, client_of
+
+pytestmark = pytest.mark.anyio
+FAULT = {"kind": "fault_code", "priority": "high", "clear_after_min": 0}
+
+
+async def signed_in(app: FastAPI, account: str) -> httpx.AsyncClient:
+    client = client_of(app)
+    assert (await client.post("/login", json={"account": account, "password": PASSWORD})).status_code == 200
+    return client
+
+
+async def enter(client: httpx.AsyncClient, name: str, **spec: Any) -> None:
+    answer = await client.put(f"/alert-rules/{name}", json=spec)
+    assert answer.status_code == 204, answer.text
+
+
+def judge(url: str) -> None:
+    with psycopg.connect(url, autocommit=True) as conn:
+        judge_all(conn)
+
+
+async def test_from_raised_to_acknowledged_shelved_and_cleared(
+    fresh_api: FastAPI, fresh_yard_url: str
+) -> None:
+    engineer = await signed_in(fresh_api, "engineer-all")
+    await enter(engineer, "faults", **FAULT)
+    judge(fresh_yard_url)
+    (alert,) = (await engineer.get("/alerts", params={"open_only": True})).json()["items"]
+    assert (alert["crane"], alert["subject"], alert["state"]) == ("heron-3", "E-07", "open")
+    assert alert["text"] == "status code E-07 open"
+    assert alert["cause"]
+    assert alert["consequence"]
+    assert alert["action"]
+    path = f"/alerts/{alert['alert_id']}"
+    summary = (await engineer.get("/alerts/summary")).json()
+    assert (summary["unacknowledged"], summary["cranes"][0]["high"]) == (1, 1)
+
+    dispatcher = await signed_in(fresh_api, "dispatcher-all")
+    taken = (await dispatcher.post(f"{path}/acknowledgement", json={"note": "I look after it"})).json()
+    assert (taken["alert"]["state"], taken["alert"]["acknowledged_by"]) == ("acknowledged", "dispatcher-all")
+    again = (await engineer.post(f"{path}/acknowledgement", json={})).json()
+    assert again["alert"]["acknowledged_by"] == "dispatcher-all", "whoever was first keeps it"
+
+    until = (datetime.now(UTC) + timedelta(days=1)).isoformat()
+    shelved = await engineer.put(f"{path}/shelf", json={"until": until, "reason": "part ordered"})
+    assert shelved.json()["alert"]["state"] == "shelved"
+    assert (await engineer.get("/alerts/summary")).json()["cranes"][0]["shelved"] == 1
+    for wrong in (datetime.now(UTC) - timedelta(hours=1), datetime.now(UTC) + timedelta(days=91)):
+        refused = await engineer.put(f"{path}/shelf", json={"until": wrong.isoformat(), "reason": "for ever"})
+        assert refused.status_code == 422
+    assert (await engineer.delete(f"{path}/shelf")).status_code == 204
+    assert (await engineer.delete(f"{path}/shelf")).status_code == 404
+
+    with psycopg.connect(fresh_yard_url, autocommit=True) as conn:
+        conn.execute("update fault_episode set cleared_at = now()")
+    judge(fresh_yard_url)
+    found = (await engineer.get(path)).json()
+    assert found["alert"]["state"] == "cleared"
+    assert [row["what"] for row in found["history"]] == [
+        "raised", "acknowledged", "noted", "shelved", "unshelved", "cleared",
+    ]  # fmt: skip
+    assert found["history"][1]["note"] == "I look after it"
+    assert (await engineer.put(f"{path}/shelf", json={"until": until, "reason": "late"})).status_code == 409
+    assert (await engineer.get("/alerts", params={"open_only": True})).json()["items"] == []
+
+
+async def test_alerts_of_other_sites_are_out_of_sight(fresh_api: FastAPI, fresh_yard_url: str) -> None:
+    every = await signed_in(fresh_api, "engineer-all")
+    await enter(every, "silent", kind="offline", raise_at=1)
+    judge(fresh_yard_url)
+    cranes = {row["crane"]: row["alert_id"] for row in (await every.get("/alerts")).json()["items"]}
+    assert set(cranes) == {"heron-3", "plover-2", "crake-1"}
+    north = await signed_in(fresh_api, "engineer-north")
+    listed = (await north.get("/alerts")).json()["items"]
+    assert {row["crane"] for row in listed} == {"heron-3", "plover-2"}
+    assert {row["crane"] for row in (await north.get("/alerts/summary")).json()["cranes"]} == {
+        "heron-3",
+        "plover-2",
+    }
+    path = f"/alerts/{cranes['crake-1']}"
+    assert (await north.get(path)).status_code == 404
+    assert (await north.post(f"{path}/acknowledgement", json={})).status_code == 404
+    until = (datetime.now(UTC) + timedelta(days=1)).isoformat()
+    body = {"until": until, "reason": "not mine"}
+    assert (await north.put(f"{path}/shelf", json=body)).status_code == 404
+
+
+async def test_pages_of_alerts_join_without_gap_or_overlap(fresh_api: FastAPI, fresh_yard_url: str) -> None:
+    every = await signed_in(fresh_api, "engineer-all")
+    await enter(every, "silent", kind="offline", raise_at=1)
+    judge(fresh_yard_url)
+    seen, cursor = [], None
+    while True:
+        query = {"limit": 1} | ({"cursor": cursor} if cursor else {})
+        answer = (await every.get("/alerts", params=query)).json()
+        seen += [row["alert_id"] for row in answer["items"]]
+        cursor = answer["next_cursor"]
+        if cursor is None:
+            break
+    assert seen == sorted(seen, reverse=True)
+    assert len(set(seen)) == len(seen) == 3
+
+
+async def test_rules_stay_within_the_sites_of_who_enters_them(fresh_api: FastAPI) -> None:
+    north, every = await signed_in(fresh_api, "engineer-north"), await signed_in(fresh_api, "engineer-all")
+    assert (await north.put("/alert-rules/fleet", json=FAULT)).status_code == 403
+    assert (await north.put("/alert-rules/other", json={**FAULT, "site": "south-yard"})).status_code == 404
+    assert (await north.put("/alert-rules/other", json={**FAULT, "crane": "crake-1"})).status_code == 404
+    await enter(north, "mine", **FAULT, site="north-yard")
+    await enter(every, "fleet", **FAULT)
+    await enter(every, "theirs", **FAULT, crane="crake-1")
+    assert [row["name"] for row in (await north.get("/alert-rules")).json()["items"]] == ["fleet", "mine"]
+    for name in ("fleet", "theirs"):
+        assert (
+            await north.put(f"/alert-rules/{name}", json={**FAULT, "site": "north-yard"})
+        ).status_code == 403
+        assert (await north.delete(f"/alert-rules/{name}")).status_code == 403
+    assert (await north.delete("/alert-rules/mine")).status_code == 204
+    assert (await north.delete("/alert-rules/mine")).status_code == 404
+    wrong = await every.put("/alert-rules/x", json={"kind": "offline", "raise_at": 5, "clear_at": 6})
+    assert wrong.status_code == 422
+
+
+async def test_a_dropped_rule_clears_its_alerts_and_keeps_their_history(
+    fresh_api: FastAPI, fresh_yard_url: str
+) -> None:
+    engineer = await signed_in(fresh_api, "engineer-all")
+    await enter(engineer, "faults", **FAULT)
+    judge(fresh_yard_url)
+    assert (await engineer.delete("/alert-rules/faults")).status_code == 204
+    (alert,) = (await engineer.get("/alerts")).json()["items"]
+    assert alert["state"] == "cleared"
+    await enter(engineer, "faults", **FAULT)
+    judge(fresh_yard_url)
+    assert len((await engineer.get("/alerts")).json()["items"]) == 2
+
+
+async def test_targets_are_tried_and_never_point_at_the_server(
+    fresh_api: FastAPI, fresh_yard_url: str
+) -> None:
+    admin = await signed_in(fresh_api, "admin-all")
+    for wrong in ("http://127.0.0.1:5432/", "http://[::1]/", "http://localhost/", "http://169.254.169.254/"):
+        assert (await admin.put("/alert-targets/x", json={"web_address": wrong})).status_code == 422
+    good = {"web_address": "https://receiver.example/alerts", "quiet_from": "20:00", "quiet_to": "06:00"}
+    assert (await admin.put("/alert-targets/office", json=good)).status_code == 204
+    (target,) = (await admin.get("/alert-targets")).json()["items"]
+    assert (target["name"], target["quiet_to"], target["entered_by"]) == ("office", "06:00:00", "admin-all")
+    assert (await admin.post("/alert-targets/office/trial")).status_code == 202
+    assert (await admin.post("/alert-targets/nobody/trial")).status_code == 404
+    run_watch(fresh_yard_url, Event(), Ways(), once=True)
+    (sent,) = (await admin.get("/alert-deliveries")).json()["items"]
+    assert (sent["state"], sent["tries"]) == ("waiting", 1)
+    assert "webhook_secret" in sent["last_error"], "it says what to set"
+    assert (await admin.delete("/alert-targets/office")).status_code == 204
+    assert (await admin.get("/alert-deliveries")).json()["items"] == []

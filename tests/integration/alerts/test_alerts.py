@@ -1,0 +1,386 @@
+"""Rules over a real database, told over a real mail server and a real web server."""
+
+import base64
+import hashlib
+import hmac
+import json
+import multiprocessing
+import os
+import signal
+import threading
+import time
+from datetime import UTC, datetime, timedelta
+from typing import Any
+
+import psycopg
+import pytest
+from psycopg.types.json import Jsonb
+from pydantic import SecretStr
+
+from alerts import post
+from alerts.defaults import DEFAULT_RULES
+from alerts.rounds import judge_all
+from alerts.service import run
+from alerts.ways import NotSent, Ways
+from alerts.webhook import key_of, send_web_call
+from domain.alerts import AlertKind, AlertRuleAsked, AlertTargetAsked, Priority
+from store.alert_watch import Claimed
+from store.alerts import enter_rules
+from tests.integration.alerts.conftest import MailServer, WebServer, set_near_limit
+
+SECRET = "s" * 40
+SHARE = AlertRuleAsked(kind=AlertKind.NEAR_LIMIT_SHARE, raise_at=25, clear_at=20, clear_after_min=0)
+
+
+def add_target(conn: psycopg.Connection, name: str, **spec: Any) -> None:
+    asked = AlertTargetAsked(**spec)
+    conn.execute(
+        "insert into alert_target (name, spec, entered_by) values (%s, %s, 'test')",
+        (name, Jsonb(asked.model_dump(mode="json"))),
+    )
+
+
+def open_alerts(conn: psycopg.Connection) -> set[tuple[str, str, str]]:
+    rows = conn.execute(
+        "select r.name, c.name, a.subject from alert a join alert_rule r using (rule_id) join crane c on c.crane_id = a.crane_id"
+        " where cleared_at is null"
+    )
+    return set(rows.fetchall())
+
+
+def mail_ways(server: MailServer, **more: Any) -> Ways:
+    return Ways(
+        **{
+            "smtp_host": "127.0.0.1",
+            "smtp_port": server.port,
+            "smtp_security": "none",
+            "smtp_sender": "boomledger@yard.example",
+            **more,
+        }
+    )
+
+
+def web_ways(**more: Any) -> Ways:
+    return Ways(**{"webhook_secret": SecretStr(SECRET), "webhook_local": True, "timeout_s": 5.0, **more})
+
+
+def test_every_kind_of_rule_finds_what_it_watches(yard: psycopg.Connection) -> None:
+    enter_rules(yard, DEFAULT_RULES, "test")
+    assert enter_rules(yard, DEFAULT_RULES, "test") == 0
+    judge_all(yard)
+    assert open_alerts(yard) == {("near the limit", "yard-01", "")} | {
+        ("nothing heard", f"yard-0{n}", "") for n in (1, 2, 3)
+    }
+    now = datetime.now(UTC)
+    set_near_limit(yard, "yard-02", 5, overrides=3)
+    yard.execute("insert into live (crane_id, at, received_at) select crane_id, now(), now() from crane")
+    yard.execute("update crane_summary set used_share = 0.81 where crane_id = 1")
+    yard.execute("update crane_summary set forecast_early_on = current_date + 100 where crane_id = 3")
+    yard.execute(
+        "insert into fault_episode (crane_id, code, raised_at) values (2, 'E-07', %s), (2, 'E-09', %s)",
+        (now, now),
+    )
+    for number in range(12):
+        yard.execute(
+            "insert into quarantine (received_at, last_received_at, topic, crane_name, reason, detail, raw, digest)"
+            " values (now(), now(), 't', 'yard-03', 'not_json', '', '', %s)",
+            (bytes([number]) * 32,),
+        )
+    yard.execute("insert into service_plan (name, every_days) values ('grease', 35), ('oil', 300)")
+    judge_all(yard, now)
+    assert open_alerts(yard) == {
+        ("near the limit", "yard-01", ""),
+        ("limiter overrides", "yard-02", ""),
+        ("life used", "yard-01", ""),
+        ("life forecast", "yard-03", ""),
+        ("open fault", "yard-02", "E-07"),
+        ("open fault", "yard-02", "E-09"),
+        ("messages set aside", "yard-03", ""),
+        *(("service due", f"yard-0{n}", "grease") for n in (1, 2, 3)),
+    }
+    assert judge_all(yard, now).raised == 0, "a second round finds nothing new"
+
+
+@pytest.mark.parametrize(
+    ("scope", "cranes"),
+    [({}, {1, 2}), ({"site": "north"}, {1, 2}), ({"site": "south"}, set()), ({"crane": "yard-02"}, {2})],
+)
+def test_a_rule_keeps_to_its_scope(yard: psycopg.Connection, scope: dict[str, str], cranes: set[int]) -> None:
+    enter_rules(yard, {"often": AlertRuleAsked(kind=AlertKind.NEAR_LIMIT_SHARE, raise_at=4, **scope)}, "test")  # type: ignore[arg-type]
+    judge_all(yard)
+    assert {name for _, name, _ in open_alerts(yard)} == {f"yard-0{n}" for n in cranes}
+
+
+def test_a_mail_is_grouped_by_crane_and_says_what_to_do(
+    yard: psycopg.Connection, mail_server: MailServer
+) -> None:
+    enter_rules(yard, {"often": SHARE, "silent": AlertRuleAsked(kind=AlertKind.OFFLINE, raise_at=24)}, "test")
+    add_target(yard, "yard", recipients=["ida@yard.example", "otto@yard.example"])
+    judge_all(yard)
+    assert post.collect(yard, "https://cranes.example/alerts") == 1, "one message, not four"
+    assert post.send_due(yard, mail_ways(mail_server)) == 1
+    (mail,) = mail_server.taken
+    assert mail["subject"] == "Boomledger: 4 alerts at 3 cranes"
+    assert mail["to"] == "ida@yard.example, otto@yard.example"
+    assert mail["auto-submitted"] == "auto-generated"
+    text = mail.get_content()  # type: ignore[attr-defined]
+    assert text.count("yard-01 (north)") == 1
+    assert "40 % of the time under load near the limit, last 7 days" in text
+    assert "Europe/Vienna" in text
+    assert "what to do: " in text
+    assert "https://cranes.example/alerts" in text
+    assert "Telemetry is no inspection" in text
+    assert post.send_due(yard, mail_ways(mail_server)) == 0
+    assert post.collect(yard, None) == 0
+    assert len(mail_server.taken) == 1
+
+
+def test_mail_goes_over_tls_with_a_log_in_and_refuses_a_certificate_nobody_vouches_for(
+    yard: psycopg.Connection, guarded_mail_server: MailServer
+) -> None:
+    enter_rules(yard, {"often": SHARE}, "test")
+    add_target(yard, "yard", recipients=["ida@yard.example"])
+    judge_all(yard)
+    post.collect(yard, None)
+    assert guarded_mail_server.certificate is not None
+    good: dict[str, Any] = {
+        "smtp_host": "localhost",
+        "smtp_security": "starttls",
+        "smtp_user": "boom",
+        "smtp_password": SecretStr("let me in"),
+        "smtp_ca_file": str(guarded_mail_server.certificate[0]),
+    }
+    errors = []
+    for change in ({"smtp_ca_file": None}, {"smtp_password": SecretStr("guess")}, {"smtp_security": "none"}):
+        assert post.send_due(yard, mail_ways(guarded_mail_server, **{**good, **change})) == 0
+        errors.append(yard.execute("select last_error from alert_delivery").fetchone()[0])  # type: ignore[index]
+        yard.execute("update alert_delivery set due_at = now(), given_up_at = null")
+    assert "certificate" in errors[0].lower()
+    assert "log-in" in errors[1]
+    assert errors[2]
+    assert guarded_mail_server.taken == []
+    assert post.send_due(yard, mail_ways(guarded_mail_server, **good)) == 1
+    assert guarded_mail_server.sessions_with_tls == 1
+
+
+def test_a_mail_is_tried_again_with_the_same_id_and_given_up_when_it_is_refused_for_good(
+    yard: psycopg.Connection, mail_server: MailServer
+) -> None:
+    enter_rules(yard, {"often": SHARE}, "test")
+    add_target(yard, "yard", recipients=["ida@yard.example"])
+    judge_all(yard)
+    post.collect(yard, None)
+    mail_server.answers = ["451 try again later"]
+    assert post.send_due(yard, mail_ways(mail_server)) == 0
+    tries, wait, given_up = yard.execute(
+        "select tries, extract(epoch from due_at - now()), given_up_at from alert_delivery"
+    ).fetchone()  # type: ignore[misc]
+    assert (tries, given_up) == (1, None)
+    assert 20 < wait < 40
+    assert post.send_due(yard, mail_ways(mail_server)) == 0, "not before its time"
+    yard.execute("update alert_delivery set due_at = now()")
+    assert post.send_due(yard, mail_ways(mail_server)) == 1
+    (message_id,) = yard.execute("select message_id::text from alert_delivery").fetchone()  # type: ignore[misc]
+    assert mail_server.taken[0]["message-id"] == f"<{message_id}@yard.example>"
+
+    add_target(yard, "gone", recipients=["nobody@yard.example"])
+    yard.execute("update alert set cleared_at = now()")
+    judge_all(yard)
+    post.collect(yard, None)
+    post.send_due(yard, mail_ways(mail_server))
+    (error,) = yard.execute("select last_error from alert_delivery where given_up_at is not null").fetchone()  # type: ignore[misc]
+    assert "550" in error
+
+
+def test_a_web_call_is_signed_and_tried_again_with_the_same_id(
+    yard: psycopg.Connection, web_server: WebServer
+) -> None:
+    enter_rules(yard, {"often": SHARE}, "test")
+    add_target(yard, "office", web_address=web_server.url)
+    judge_all(yard)
+    post.collect(yard, None)
+    web_server.answers = [500, 302]
+    for _ in range(3):
+        post.send_due(yard, web_ways())
+        yard.execute("update alert_delivery set due_at = now() where sent_at is null")
+    assert len(web_server.calls) == 3, "a redirect is not followed, it is a failure"
+    assert len({headers["webhook-id"] for headers, _ in web_server.calls}) == 1
+    headers, body = web_server.calls[-1]
+    signed = b".".join((headers["webhook-id"].encode(), headers["webhook-timestamp"].encode(), body))
+    mac = hmac.new(key_of(SECRET, "office"), signed, hashlib.sha256).digest()
+    assert headers["webhook-signature"] == "v1," + base64.b64encode(mac).decode()
+    assert abs(int(headers["webhook-timestamp"]) - time.time()) < 60
+    told = json.loads(body)
+    assert (told["kind"], told["target"], told["id"]) == ("alerts", "office", headers["webhook-id"])
+    (crane,) = told["cranes"]
+    assert crane["crane"] == "yard-01"
+    assert crane["alerts"][0]["value"] == pytest.approx(40)
+    assert yard.execute("select sent_at is not null, tries from alert_delivery").fetchone() == (True, 3)
+
+
+def test_a_receiver_that_is_gone_for_good_is_not_asked_again(
+    yard: psycopg.Connection, web_server: WebServer
+) -> None:
+    enter_rules(yard, {"often": SHARE}, "test")
+    add_target(yard, "office", web_address=web_server.url)
+    judge_all(yard)
+    post.collect(yard, None)
+    web_server.answers = [410]
+    post.send_due(yard, web_ways())
+    assert yard.execute("select given_up_at is not null from alert_delivery").fetchone() == (True,)
+
+
+def test_this_machine_is_not_called_unless_that_is_allowed(web_server: WebServer) -> None:
+    with pytest.raises(NotSent, match="the server itself"):
+        send_web_call(web_ways(webhook_local=False), "x", web_server.url, "id", b"{}")
+    assert web_server.calls == []
+    send_web_call(web_ways(), "x", web_server.url, "id", b"{}")
+    assert len(web_server.calls) == 1
+
+
+def test_quiet_hours_hold_all_but_high_back_until_their_end(yard: psycopg.Connection) -> None:
+    high = SHARE.model_copy(update={"priority": Priority.HIGH})
+    enter_rules(yard, {"often": SHARE, "urgent": high}, "test")
+    add_target(yard, "yard", recipients=["ida@yard.example"], quiet_from="20:00", quiet_to="06:00")
+    night = datetime(2026, 1, 10, 23, tzinfo=UTC)  # midnight in Vienna
+    yard.execute("update day_figure set day = current_date")
+    judge_all(yard, night)
+    rows = yard.execute(
+        "select r.name, n.not_before from alert_news n join alert using (alert_id) join alert_rule r using (rule_id)"
+    ).fetchall()
+    assert dict(rows) == {"urgent": night, "often": datetime(2026, 1, 11, 5, tzinfo=UTC)}
+    assert post.collect(yard, None, night) == 1
+    assert post.collect(yard, None, night + timedelta(hours=2)) == 0
+    assert post.collect(yard, None, datetime(2026, 1, 11, 5, tzinfo=UTC)) == 1
+
+
+def test_no_flood_a_target_gets_few_messages_however_much_happens(yard: psycopg.Connection) -> None:
+    enter_rules(yard, {"fault": AlertRuleAsked(kind=AlertKind.FAULT_CODE, clear_after_min=0)}, "test")
+    add_target(yard, "yard", recipients=["ida@yard.example"], minutes_between=15)
+    begun = datetime.now(UTC)
+    for minute in range(120):
+        now = begun + timedelta(minutes=minute)
+        yard.execute("delete from fault_episode")
+        for crane_id in (1, 2, 3):
+            yard.execute(
+                "insert into fault_episode (crane_id, code, raised_at) values (%s, %s, %s)",
+                (crane_id, f"E-{minute:03d}", now),
+            )
+        judge_all(yard, now)
+        post.collect(yard, None, now)
+    news, messages = yard.execute(
+        "select (select count(*) from alert_news), (select count(*) from alert_delivery)"
+    ).fetchone()  # type: ignore[misc]
+    assert news > 700
+    assert messages == 8, "one every 15 minutes in two hours"
+
+
+def test_what_is_on_the_shelf_sends_nothing_until_it_runs_out(yard: psycopg.Connection) -> None:
+    enter_rules(yard, {"often": SHARE}, "test")
+    add_target(yard, "yard", recipients=["ida@yard.example"])
+    now = datetime.now(UTC)
+    yard.execute(
+        "insert into alert_shelf (rule_id, crane_id, until, reason, shelved_by)"
+        " select rule_id, 1, now() + interval '1 day', 'at the workshop', 'ida' from alert_rule"
+    )
+    judge_all(yard, now)
+    assert len(open_alerts(yard)) == 1, "the list shows it all the same"
+    set_near_limit(yard, "yard-01", 3)
+    judge_all(yard, now)
+    assert open_alerts(yard) == set()
+    assert yard.execute("select count(*) from alert_news").fetchone() == (0,)
+    yard.execute("update alert_shelf set until = now() - interval '1 s'")
+    set_near_limit(yard, "yard-01", 50)
+    judge_all(yard, now)
+    assert yard.execute("select count(*) from alert_news").fetchone() == (1,)
+    what = yard.execute("select array_agg(what order by history_id) from alert_history").fetchone()
+    assert what == (["raised", "cleared", "raised"],)
+
+
+def test_targets_get_the_sites_and_priorities_that_they_ask_for(yard: psycopg.Connection) -> None:
+    low = AlertRuleAsked(kind=AlertKind.OFFLINE, raise_at=24, priority=Priority.LOW)
+    enter_rules(yard, {"often": SHARE, "silent": low}, "test")
+    add_target(yard, "all", recipients=["a@yard.example"])
+    add_target(yard, "south", recipients=["b@yard.example"], sites=["south"])
+    add_target(yard, "urgent", recipients=["c@yard.example"], least_priority="medium")
+    add_target(yard, "off", recipients=["d@yard.example"], enabled=False)
+    judge_all(yard)
+    counts = yard.execute(
+        "select t.name, count(*) from alert_news join alert_target t using (target_id) group by 1"
+    ).fetchall()
+    assert dict(counts) == {"all": 4, "south": 1, "urgent": 1}
+
+
+def _send_and_die(url: str, sink: str) -> None:
+    """A sender that is killed after the other side has the message and before that is written down."""
+
+    def send(ways: Ways, claimed: Claimed, target: AlertTargetAsked) -> None:
+        post.send_by_its_way(ways, claimed, target)
+        os.kill(os.getpid(), signal.SIGKILL)
+
+    with psycopg.connect(url, autocommit=True) as conn:
+        post.send_due(conn, web_ways(), claim_s=1.0, send=send)
+
+
+def test_a_killed_sender_loses_nothing_and_the_copy_can_be_told(
+    yard: psycopg.Connection, database: str, web_server: WebServer
+) -> None:
+    enter_rules(yard, {"often": SHARE}, "test")
+    add_target(yard, "office", web_address=web_server.url)
+    judge_all(yard)
+    post.collect(yard, None)
+    child = multiprocessing.get_context("spawn").Process(
+        target=_send_and_die, args=(database, web_server.url)
+    )
+    child.start()
+    child.join(60)
+    assert child.exitcode == -signal.SIGKILL
+    assert len(web_server.calls) == 1
+    give_up = time.monotonic() + 30
+    while post.send_due(yard, web_ways()) == 0:  # the claim of the dead sender runs out
+        assert time.monotonic() < give_up
+        time.sleep(0.1)
+    assert len(web_server.calls) == 2
+    assert len({headers["webhook-id"] for headers, _ in web_server.calls}) == 1
+    assert post.send_due(yard, web_ways()) == 0
+
+
+def test_two_senders_never_send_the_same_message_at_once(
+    yard: psycopg.Connection, database: str, web_server: WebServer
+) -> None:
+    for number in range(12):
+        add_target(yard, f"office-{number}", web_address=web_server.url)
+    enter_rules(yard, {"often": SHARE}, "test")
+    judge_all(yard)
+    assert post.collect(yard, None) == 12
+
+    def send() -> None:
+        with psycopg.connect(database, autocommit=True) as conn:
+            post.send_due(conn, web_ways(), most=20)
+
+    senders = [threading.Thread(target=send) for _ in range(3)]
+    for sender in senders:
+        sender.start()
+    for sender in senders:
+        sender.join(60)
+    assert len(web_server.calls) == 12
+    assert len({headers["webhook-id"] for headers, _ in web_server.calls}) == 12
+
+
+def test_the_watch_runs_until_it_is_told_to_stop(
+    yard: psycopg.Connection, database: str, mail_server: MailServer
+) -> None:
+    enter_rules(yard, {"often": SHARE}, "test")
+    add_target(yard, "yard", recipients=["ida@yard.example"])
+    stop = threading.Event()
+    watch = threading.Thread(
+        target=run, args=(database, stop, mail_ways(mail_server)), kwargs={"every_s": 0.2}
+    )
+    watch.start()
+    give_up = time.monotonic() + 30
+    while not mail_server.taken and time.monotonic() < give_up:
+        time.sleep(0.05)
+    stop.set()
+    watch.join(10)
+    assert not watch.is_alive()
+    assert len(mail_server.taken) == 1
