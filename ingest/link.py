@@ -1,13 +1,17 @@
 """The connection to the broker: MQTT 5, QoS 1, acknowledged by us and only when told to.
 
 The number of messages in memory is bounded by Receive Maximum: the broker sends no more until some are acknowledged.
+One thread does all the talking; the others leave it what is to be said.
 """
 
+import contextlib
 import queue
 import random
+import select
+import socket
 import threading
 import time
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
@@ -16,7 +20,7 @@ from urllib.parse import unquote, urlsplit
 
 import structlog
 from paho.mqtt.client import Client, MQTTMessage
-from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
+from paho.mqtt.enums import CallbackAPIVersion, MQTTErrorCode, MQTTProtocolVersion
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
@@ -25,6 +29,7 @@ from paho.mqtt.subscribeoptions import SubscribeOptions
 from domain.errors import InvalidInput
 from domain.messages import TOPIC_ROOT, Leaf, ReceiptMessage, topic
 from ingest import metrics
+from ingest.buffered import BufferedClient, BufferedSocket
 from ingest.writer import Incoming
 
 KEEP_ALIVE_S: Final = 30
@@ -33,6 +38,9 @@ SHARED_SESSION_S: Final = (
     30  # a member of a shared subscription that is away longer leaves its share to the others
 )
 BACK_OFF_S: Final = (0.5, 60.0)
+READ_AT_ONCE: Final = 200  # messages, before acknowledgements get their turn
+RECEIPTS_WAITING: Final = 20_000  # receipts that the broker has not taken yet; beyond, they are dropped
+RECEIPTS_IN_FLIGHT: Final = 1000
 LEAVES: Final = (Leaf.SAMPLES, Leaf.EVENTS, Leaf.STATUS)
 
 log = structlog.get_logger(__name__)
@@ -93,29 +101,18 @@ class Link:
         self._address = BrokerAddress.parse(broker_url)
         self._shared_group = shared_group
         self._arrived: queue.SimpleQueue[Delivery] = queue.SimpleQueue()
-        self._lock = threading.Lock()
+        self._to_do: queue.SimpleQueue[Callable[[], object]] = queue.SimpleQueue()
+        self._wake_in, self._wake_out = socket.socketpair()
+        self._thread = threading.Thread(target=self._work, name="broker-link", daemon=True)
+        self._failure: Exception | None = None
         self._connection = 0
         self._receipts_out = 0
         self._attempts = 0
         self._closing = False
+        self._leaving = threading.Event()
+        self._leave_by = float("inf")
         self._subscribed = subscribed
-        self._client = Client(
-            CallbackAPIVersion.VERSION2,
-            client_id=client_id,
-            protocol=MQTTProtocolVersion.MQTTv5,
-            manual_ack=True,
-        )
-        self._client.max_inflight_messages_set(1000)
-        if self._address.user is not None:
-            self._client.username_pw_set(self._address.user, self._address.password)
-        if self._address.tls:
-            self._client.tls_set(ca_certs=None if ca_file is None else str(ca_file))
-        self._client.on_connect = self._on_connect
-        self._client.on_connect_fail = self._on_connect_fail
-        self._client.on_disconnect = self._on_disconnect
-        self._client.on_message = self._on_message
-        self._client.on_subscribe = self._on_subscribe
-        self._client.on_publish = self._on_publish
+        self._client = self._new_client(client_id, ca_file)
         self._connect_properties = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
         self._connect_properties.ReceiveMaximum = receive_maximum
         self._connect_properties.SessionExpiryInterval = (
@@ -131,10 +128,12 @@ class Link:
             clean_start=False,
             properties=self._connect_properties,
         )
-        self._client.loop_start()
+        self._thread.start()
 
     def take(self, most: int, first_wait_s: float, fill_s: float) -> list[Delivery]:
-        """Up to `most` messages: waits for the first, then at most `fill_s` for more."""
+        """Up to `most` messages: waits for the first, then at most `fill_s` for more. Raises what ended the thread."""
+        if self._failure is not None:
+            raise self._failure
         try:
             taken = [self._arrived.get(timeout=first_wait_s)]
         except queue.Empty:
@@ -147,39 +146,134 @@ class Link:
                 break
         return taken
 
-    def acknowledge(self, deliveries: Sequence[Delivery]) -> None:
-        """Tell the broker that messages are safe. Those of an earlier connection will come again, as duplicates."""
-        with self._lock:
-            for delivery in deliveries:
-                if delivery.connection == self._connection and delivery.qos > 0:
-                    self._client.ack(delivery.mid, delivery.qos)
+    def settle(self, deliveries: Sequence[Delivery], receipts: Sequence[tuple[str, ReceiptMessage]]) -> None:
+        """Acknowledge messages that are safe, then tell their senders.
 
-    def send_receipts(self, receipts: Iterable[tuple[str, ReceiptMessage]]) -> None:
-        """Tell senders what is safe. Receipts that cannot leave now are dropped: the sender asks again by resending."""
-        for crane, receipt in receipts:
-            if self._client.is_connected():
-                self._client.publish(
-                    topic(crane, Leaf.COMMITTED), receipt.model_dump_json(exclude_none=True), qos=1
-                )
-                with self._lock:
-                    self._receipts_out += 1
-                metrics.RECEIPTS.inc()
+        Messages of an earlier connection cannot be acknowledged and come again, as duplicates. Receipts that cannot leave
+        are dropped: the sender asks again by sending again.
+        """
+        self._ask(lambda: self._acknowledge(deliveries))
+        self._ask(lambda: self._send_receipts(receipts))
 
     def stop_taking(self) -> None:
         """Accept no further messages; what has arrived can still be taken and acknowledged."""
         self._closing = True
-        if self._shared_group is not None and self._client.is_connected():
+        if self._shared_group is not None:
             # The others get our share at once. A single ingest stays subscribed: the broker keeps its messages.
-            self._client.unsubscribe([self._filter(leaf) for leaf in LEAVES])
+            self._ask(lambda: self._client.unsubscribe([self._filter(leaf) for leaf in LEAVES]))
 
     def stop(self, wait_s: float = 5.0) -> None:
         """Wait a moment for receipts to leave, then say goodbye."""
-        until = time.monotonic() + wait_s
-        while self._client.is_connected() and self._receipts_out > 0 and time.monotonic() < until:
-            time.sleep(0.01)
-        self._client.disconnect()
-        self._client.loop_stop()
+        self._ask(lambda: setattr(self, "_leave_by", time.monotonic() + wait_s))
+        self._leaving.set()
+        self._thread.join()
+        self._subscribed.clear()
         metrics.CONNECTED.set(0)
+        self._wake_in.close()
+        self._wake_out.close()
+
+    def _new_client(self, client_id: str, ca_file: Path | None) -> BufferedClient:
+        client = BufferedClient(
+            CallbackAPIVersion.VERSION2,
+            client_id=client_id,
+            protocol=MQTTProtocolVersion.MQTTv5,
+            manual_ack=True,
+        ).queue_writes()
+        client.max_inflight_messages_set(RECEIPTS_IN_FLIGHT)
+        client.max_queued_messages_set(RECEIPTS_WAITING)
+        if self._address.user is not None:
+            client.username_pw_set(self._address.user, self._address.password)
+        if self._address.tls:
+            client.tls_set(ca_certs=None if ca_file is None else str(ca_file))
+        client.on_connect = self._on_connect
+        client.on_disconnect = self._on_disconnect
+        client.on_message = self._on_message
+        client.on_subscribe = self._on_subscribe
+        client.on_publish = self._on_publish
+        return client
+
+    def _ask(self, action: Callable[[], object]) -> None:
+        """Have the thread do something, in the order of asking."""
+        self._to_do.put(action)
+        with contextlib.suppress(BlockingIOError):
+            self._wake_in.send(b"\0")
+
+    def _work(self) -> None:
+        self._wake_in.setblocking(False)
+        try:
+            while not self._done():
+                wire = self._client.wire
+                if wire is None:
+                    self._connect()
+                else:
+                    self._exchange(wire)
+            self._client.disconnect()
+            self._client.loop_write()
+        except Exception as problem:
+            log.exception("the link to the broker failed")
+            self._failure = problem
+
+    def _done(self) -> bool:
+        if not self._leaving.is_set():
+            return False
+        no_receipts = self._leave_by < float("inf") and self._receipts_out == 0
+        return no_receipts or not self._client.is_connected() or time.monotonic() > self._leave_by
+
+    def _connect(self) -> None:
+        """Wait twice as long each time, with jitter, so that a fleet of clients does not come back all at once."""
+        if self._attempts:
+            shortest, longest = BACK_OFF_S
+            wait_s = min(longest, shortest * 2.0 ** min(self._attempts - 1, 10))
+            if self._leaving.wait(wait_s * random.uniform(0.5, 1.0)):  # noqa: S311
+                return
+        self._attempts += 1
+        try:
+            self._client.reconnect()
+        except OSError as problem:
+            log.warning(
+                "the broker cannot be reached",
+                host=self._address.host,
+                port=self._address.port,
+                problem=str(problem),
+            )
+
+    def _exchange(self, wire: BufferedSocket) -> None:
+        """One round: read, do what is asked, write. Waits a second at most for something to happen."""
+        wait_s = 0.0 if wire.pending() else 1.0
+        wire.flush()
+        to_read: list[Any] = [wire, self._wake_out]
+        readable, _, _ = select.select(to_read, [wire] if wire.unsent else [], [], wait_s)
+        if wire in readable or wire.pending():
+            for _ in range(READ_AT_ONCE):
+                self._client.loop_read()
+                if not wire.pending() or self._client.wire is not wire:
+                    break
+        if self._wake_out in readable:
+            self._wake_out.recv(4096)
+        with contextlib.suppress(queue.Empty):
+            while True:
+                self._to_do.get_nowait()()
+        self._client.loop_write()
+        wire.flush()
+        self._client.loop_misc()
+
+    def _acknowledge(self, deliveries: Sequence[Delivery]) -> None:
+        for delivery in deliveries:
+            if delivery.connection == self._connection and delivery.qos > 0:
+                self._client.ack(delivery.mid, delivery.qos)
+
+    def _send_receipts(self, receipts: Sequence[tuple[str, ReceiptMessage]]) -> None:
+        for crane, receipt in receipts:
+            if not self._client.is_connected():
+                return
+            sent = self._client.publish(
+                topic(crane, Leaf.COMMITTED), receipt.model_dump_json(exclude_none=True), qos=1
+            )
+            if sent.rc == MQTTErrorCode.MQTT_ERR_QUEUE_SIZE:
+                metrics.RECEIPTS_DROPPED.inc()
+            else:
+                self._receipts_out += 1
+                metrics.RECEIPTS.inc()
 
     def _filter(self, leaf: Leaf) -> str:
         plain = f"{TOPIC_ROOT}/+/{leaf}"
@@ -188,10 +282,8 @@ class Link:
     def _on_connect(self, client: Client, _data: Any, flags: Any, reason: ReasonCode, _props: Any) -> None:
         if reason.is_failure:
             log.error("the broker refuses the connection", reason=str(reason), host=self._address.host)
-            self._back_off()
             return
-        with self._lock:
-            self._connection += 1
+        self._connection += 1
         self._attempts = 0
         metrics.CONNECTED.set(1)
         log.info("connected to the broker", host=self._address.host, session_present=flags.session_present)
@@ -210,30 +302,17 @@ class Link:
             self._subscribed.set()
 
     def _on_publish(self, _client: Client, _data: Any, _mid: int, _reason: ReasonCode, _props: Any) -> None:
-        with self._lock:
-            self._receipts_out -= 1
-
-    def _on_connect_fail(self, _client: Client, _data: Any) -> None:
-        log.warning("the broker cannot be reached", host=self._address.host, port=self._address.port)
-        self._back_off()
+        self._receipts_out -= 1
 
     def _on_disconnect(
         self, _client: Client, _data: Any, _flags: Any, reason: ReasonCode, _props: Any
     ) -> None:
-        with self._lock:
-            self._connection += 1
+        self._connection += 1
+        self._attempts = max(self._attempts, 1)
         metrics.CONNECTED.set(0)
         self._subscribed.clear()
         if not self._closing:
             log.warning("the broker connection was lost", reason=str(reason))
-            self._back_off()
-
-    def _back_off(self) -> None:
-        """Wait twice as long each time, with jitter, so that a fleet of clients does not come back all at once."""
-        shortest, longest = BACK_OFF_S
-        wait_s = min(longest, shortest * 2.0**self._attempts) * random.uniform(0.5, 1.0)  # noqa: S311
-        self._attempts = min(self._attempts + 1, 10)
-        self._client.reconnect_delay_set(wait_s, wait_s)  # type: ignore[arg-type]  # takes fractions too
 
     def _on_message(self, _client: Client, _data: Any, message: MQTTMessage) -> None:
         if self._closing:

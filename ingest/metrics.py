@@ -29,6 +29,9 @@ KEY_REUSED: Final = Counter(
     "boomledger_ingest_key_reused", "Messages whose boot and sequence number came before with another time"
 )
 RECEIPTS: Final = Counter("boomledger_ingest_receipts", "Receipts published")
+RECEIPTS_DROPPED: Final = Counter(
+    "boomledger_ingest_receipts_dropped", "Receipts that the broker did not take in time; senders send again"
+)
 CONNECTED: Final = Gauge("boomledger_ingest_broker_connected", "1 while the broker connection stands")
 REMOVED: Final = Counter(
     "boomledger_ingest_quarantine_removed", "Messages removed by quarantine's size bound"

@@ -118,8 +118,7 @@ def _settle(link: Link, writer: Writer, deliveries: Sequence[Delivery], stop: th
     if results is None:
         return False
     committed_at = datetime.now(UTC)
-    link.acknowledge(deliveries)
-    link.send_receipts(receipts(results))
+    link.settle(deliveries, receipts(results))
     metrics.BATCH.observe(len(messages))
     for message in messages:
         metrics.COMMIT_DELAY.observe((committed_at - message.received_at).total_seconds())
