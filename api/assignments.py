@@ -1,5 +1,6 @@
 """A day's list of jobs over the fleet, and which cranes should take lighter work."""
 
+from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
 from typing import Annotated, Final
 
@@ -9,7 +10,7 @@ from fastapi import APIRouter, Query
 
 from api.deps import Caller, Conn
 from api.dispatch import day_of, facts_of
-from api.fleet_book import Book, Listed, Standing
+from api.fleet_book import Book, Situation
 from domain.answers import DispatchQuestion
 from domain.errors import InvalidInput
 from domain.job import Window
@@ -46,12 +47,11 @@ async def assign_list(asked: AssignmentAsked, conn: Conn, caller: Caller, book: 
     last = max(window.ends_at for window in windows)
     taken = await reservations.reservations(conn, None, first, last, rows=100_000)
     days = {day_of(one.job) for one in asked.jobs}
-    fleets = {day: await book.listed(conn, day) for day in sorted(days)}
-    newest = fleets[max(days)]
-    if any(one.index != newest.index for one in fleets.values()):
+    fleets = {day: await book.situation(conn, day) for day in sorted(days)}
+    index = fleets[max(days)].listed.index
+    if any(one.listed.index != index for one in fleets.values()):
         raise InvalidInput("the fleet changed while it was read: ask again", field="jobs")
-    standing = await book.standing(conn, newest)
-    return await anyio.to_thread.run_sync(_assigned, asked, windows, taken, fleets, standing, caller.sites)
+    return await anyio.to_thread.run_sync(_assigned, asked, windows, taken, fleets, caller.sites)
 
 
 def _kept_free(listed: ListedJob) -> Window:
@@ -66,22 +66,22 @@ def _assigned(
     asked: AssignmentAsked,
     windows: list[Window],
     taken: list[Reservation],
-    fleets: dict[date, Listed],
-    standing: Standing,
+    fleets: dict[date, Situation],
     sites: tuple[str, ...] | None,
 ) -> AssignmentAnswer:
     priced = []
     rulings = []
     for one, window in zip(asked.jobs, windows, strict=True):
         job = one.job.model_copy(update={"weights": asked.weights})
-        points, ruling = _prices(job, fleets[day_of(job)], standing, _held(taken, window), sites)
+        situation = replace(fleets[day_of(job)], held=_held(taken, window))
+        points, ruling = _prices(job, situation, sites)
         priced.append(points)
         rulings.append(ruling)
     cost = np.array(priced)
     starts = [window.starts_at.timestamp() for window in windows]
     overlaps = overlapping(starts, [window.ends_at.timestamp() for window in windows])
     found, by_list = assign(cost, overlaps), greedy(cost, overlaps)
-    names = [row.name for row in fleets[day_of(asked.jobs[0].job)].rows]
+    names = [row.name for row in fleets[day_of(asked.jobs[0].job)].listed.rows]
     return AssignmentAnswer(
         jobs=tuple(
             _explained(index, asked, names, cost, overlaps, found, rulings[index])
@@ -103,18 +103,14 @@ def _held(taken: list[Reservation], window: Window) -> dict[str, Held]:
 
 
 def _prices(
-    job: DispatchQuestion,
-    listed: Listed,
-    standing: Standing,
-    held: dict[str, Held],
-    sites: tuple[str, ...] | None,
+    job: DispatchQuestion, situation: Situation, sites: tuple[str, ...] | None
 ) -> tuple[Floats, Ints]:
     """Points of each crane for a job, inf where it cannot take it, and its Ruling."""
-    found = match(listed.fleet, job)
-    facts = facts_of(job, listed, standing, held, found)
+    found = match(situation.listed.fleet, job)
+    facts = facts_of(job, situation, found)
     usable = found.fit & facts.free & (facts.forbidding_faults == 0)
     if sites is not None:
-        usable &= np.isin(listed.sites, sites)
+        usable &= np.isin(situation.listed.sites, sites)
     return np.where(usable, rank(found, facts, job.weights).points, np.inf), found.ruling
 
 

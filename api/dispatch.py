@@ -1,18 +1,16 @@
 """Dispatch: which crane can take a job, in which configuration, and why the others cannot."""
 
 import math
-from collections import Counter
 from datetime import UTC, date, datetime
-from typing import Any, Final
+from typing import Any, Final, NamedTuple
 
 import anyio
 import numpy as np
 from fastapi import APIRouter, Response
-from psycopg import AsyncConnection
 
 from api import dispatch_words
 from api.deps import Caller, Conn, get_crane
-from api.fleet_book import Book, Listed, Standing
+from api.fleet_book import Book, Listed, Situation
 from api.lift_sheet import Sheet, lift_sheet_pdf
 from api.load_charts import charts_on
 from domain.answers import DispatchAnswer, DispatchCandidate, DispatchQuestion
@@ -33,7 +31,7 @@ from duty.ranking import (
 )
 from store.charts import in_force
 from store.reading import CraneInSight
-from store.reservations import Held, cranes_held
+from store.reservations import Held
 
 router = APIRouter(tags=["dispatch"])
 
@@ -44,12 +42,11 @@ _SPREADS: Final = tuple(sorted(SPREAD_RANK, key=lambda spread: SPREAD_RANK[sprea
 async def dispatch(question: DispatchQuestion, conn: Conn, caller: Caller, book: Book) -> DispatchAnswer:
     """Every crane in your sight measured against one lift: the fit ones by rank, the others with their reasons.
 
-    Headroom on a screen is not permission to lift.
+    `skip_candidates` and `most_candidates` page through the list, `rulings` keeps to cranes that fell out at some
+    conditions. Headroom on a screen is not permission to lift.
     """
-    listed = await book.listed(conn, day_of(question))
-    standing = await book.standing(conn, listed)
-    held = await held_in_window(conn, question)
-    return await anyio.to_thread.run_sync(answer, question, listed, standing, held, caller.sites)
+    situation = await book.situation(conn, day_of(question), question.window)
+    return await anyio.to_thread.run_sync(answer, question, situation, caller.sites)
 
 
 def day_of(job: LiftJob) -> date:
@@ -57,53 +54,55 @@ def day_of(job: LiftJob) -> date:
     return (datetime.now(UTC) if job.window is None else job.window.starts_at.astimezone(UTC)).date()
 
 
-async def held_in_window(conn: AsyncConnection[Any], job: LiftJob) -> dict[str, Held]:
-    """Cranes that are held in the job's window; none where the job has no window."""
-    return {} if job.window is None else await cranes_held(conn, job.window.starts_at, job.window.ends_at)
-
-
-def answer(
-    question: DispatchQuestion,
-    listed: Listed,
-    standing: Standing,
-    held: dict[str, Held],
-    sites: tuple[str, ...] | None,
-) -> DispatchAnswer:
+def answer(question: DispatchQuestion, situation: Situation, sites: tuple[str, ...] | None) -> DispatchAnswer:
     """Match, rank and put into words. Pure but for the clock; takes CPU time, so run it in a thread."""
-    found = match(listed.fleet, question)
-    facts = facts_of(question, listed, standing, held, found)
-    ranking = rank(found, facts, question.weights)
-    seen = np.ones(len(listed.rows), np.bool_) if sites is None else np.isin(listed.sites, sites)
-    order = ranking.order[seen[ranking.order]][: question.most_candidates].tolist()
-    rulings = Counter(found.ruling[seen].tolist())
-    fit_count = rulings.pop(int(Ruling.FIT), 0)
+    measured = _measured(question, situation)
+    found, order = measured.found, measured.ranking.order
+    seen = np.ones(len(situation.listed.rows), np.bool_)
+    if sites is not None:
+        seen = np.isin(situation.listed.sites, sites)
+    counts = np.bincount(found.ruling[seen], minlength=len(Ruling)).tolist()
+    wanted = seen
+    if question.rulings:
+        wanted = seen & np.isin(found.ruling, [Ruling[name.upper()] for name in question.rulings])
+    order = order[wanted[order]][question.skip_candidates :]
     return DispatchAnswer(
         question=question,
         candidates=tuple(
-            _candidate(question, listed, standing, held, found, facts, ranking, index) for index in order
+            _candidate(question, situation, measured, index)
+            for index in order[: question.most_candidates].tolist()
         ),
-        fit_count=fit_count,
-        ruled_out={Ruling(code).name.lower(): count for code, count in sorted(rulings.items())},
+        fit_count=counts[Ruling.FIT],
+        ruled_out={one.name.lower(): counts[one] for one in Ruling if counts[one] and one is not Ruling.FIT},
+        more_candidates=max(order.size - question.most_candidates, 0),
         assumptions=dispatch_words.ASSUMPTIONS,
     )
 
 
-def answer_for(
-    question: DispatchQuestion, listed: Listed, standing: Standing, held: dict[str, Held], crane: str
-) -> DispatchCandidate:
+def answer_for(question: DispatchQuestion, situation: Situation, crane: str) -> DispatchCandidate:
     """One crane of the fleet against one job. Raises NotFound for a crane that is not listed."""
-    if crane not in listed.index:
+    if crane not in situation.listed.index:
         raise NotFound(f"no crane is named {crane!r}")
-    found = match(listed.fleet, question)
-    facts = facts_of(question, listed, standing, held, found)
-    ranking = rank(found, facts, question.weights)
-    return _candidate(question, listed, standing, held, found, facts, ranking, listed.index[crane])
+    return _candidate(question, situation, _measured(question, situation), situation.listed.index[crane])
 
 
-def facts_of(
-    question: DispatchQuestion, listed: Listed, standing: Standing, held: dict[str, Held], found: Matches
-) -> Facts:
+class _Measured(NamedTuple):
+    """A whole fleet against one job."""
+
+    found: Matches
+    facts: Facts
+    ranking: Ranking
+
+
+def _measured(question: DispatchQuestion, situation: Situation) -> _Measured:
+    found = match(situation.listed.fleet, question)
+    facts = facts_of(question, situation, found)
+    return _Measured(found, facts, rank(found, facts, question.weights))
+
+
+def facts_of(question: DispatchQuestion, situation: Situation, found: Matches) -> Facts:
     """What ranking needs beside the match."""
+    listed, standing = situation.listed, situation.standing
     share = lift_life_share(found.structural_pct, listed.design_lifts, listed.design_kq)
     # A crane of which nothing was counted is unused, unless its entry tells of duty before: then life is not known.
     used = np.where(np.isnan(standing.used_share) & ~listed.prior_duty, 0.0, standing.used_share)
@@ -121,13 +120,11 @@ def facts_of(
             listed.latitude_deg, listed.longitude_deg, question.at.latitude_deg, question.at.longitude_deg
         )
     free, overdue = np.ones(count, np.bool_), np.zeros(count, np.bool_)
-    free[[listed.index[name] for name in held if name in listed.index]] = False
+    free[[listed.index[name] for name in situation.held if name in listed.index]] = False
     overdue[list(standing.overdue)] = True
     faults = np.zeros(count, np.intp)
-    for index in standing.with_faults:
-        faults[index] = sum(
-            code not in question.tolerated_faults for code in standing.facts[index].open_faults
-        )
+    for index, codes in situation.faults.items():
+        faults[index] = sum(code not in question.tolerated_faults for code in codes)
     return Facts(
         free=free,
         forbidding_faults=faults,
@@ -138,19 +135,14 @@ def facts_of(
 
 
 def _candidate(
-    question: DispatchQuestion,
-    listed: Listed,
-    standing: Standing,
-    held: dict[str, Held],
-    found: Matches,
-    facts: Facts,
-    ranking: Ranking,
-    index: int,
+    question: DispatchQuestion, situation: Situation, measured: _Measured, index: int
 ) -> DispatchCandidate:
+    listed, standing = situation.listed, situation.standing
+    found, facts, ranking = measured
     crane = listed.rows[index]
-    booked = held.get(crane.name)
+    booked = situation.held.get(crane.name)
+    open_faults = situation.faults.get(index, ())
     fit = bool(found.fit[index])
-    one = standing.facts[index]
     share = lift_life_share(found.structural_pct[index], listed.design_lifts[index], listed.design_kq[index])
     return DispatchCandidate(
         crane=crane.name,
@@ -173,16 +165,16 @@ def _candidate(
         stability_margin_m=_known(found.stability_margin_m[index]),
         free=booked is None,
         held_until=None if booked is None else booked.ends_at,
-        open_faults=tuple(one.open_faults),
+        open_faults=open_faults,
         service_overdue=bool(facts.service_overdue[index]),
-        used_share=one.used_share,
+        used_share=_known(standing.used_share[index]),
         life_cost_share=_known(float(share)),
         remaining_life_ppm=_known(facts.life_ppm[index]),
         distance_km=_known(facts.distance_km[index]),
         points=float(ranking.points[index]),
         terms={name: float(points[index]) for name, points in ranking.terms.items()},
         reasons=dispatch_words.reasons(question, found, index),
-        notes=_notes(crane.draft, one.open_faults, standing.overdue.get(index), booked),
+        notes=_notes(crane.draft, open_faults, standing.overdue.get(index), booked),
     )
 
 
@@ -205,7 +197,9 @@ def _configuration(listed: Listed, found: Matches, index: int) -> dict[str, Any]
     }
 
 
-def _notes(draft: bool, open_faults: list[str], overdue: str | None, booked: Held | None) -> tuple[str, ...]:
+def _notes(
+    draft: bool, open_faults: tuple[str, ...], overdue: str | None, booked: Held | None
+) -> tuple[str, ...]:
     notes = []
     if draft:
         notes.append("the crane's entry is a draft: have a person complete it before relying on this")
@@ -235,14 +229,12 @@ async def sheet_response(
 ) -> Response:
     """The lift sheet as a response; `held` where the crane is held for this very job."""
     day = day_of(asked.job)
-    listed = await book.listed(conn, day)
-    standing = await book.standing(conn, listed)
-    taken = {} if held else await held_in_window(conn, asked.job)
+    situation = await book.situation(conn, day, None if held else asked.job.window)
     version = await in_force(conn, crane.name, day)
     sheet = Sheet(
         title=asked.title,
         question=asked.job,
-        candidate=await anyio.to_thread.run_sync(answer_for, asked.job, listed, standing, taken, crane.name),
+        candidate=await anyio.to_thread.run_sync(answer_for, asked.job, situation, crane.name),
         crane=crane.crane(),
         charts=await charts_on(crane, conn, day),
         chart_source=(

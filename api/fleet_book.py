@@ -1,7 +1,7 @@
-"""The fleet laid out for matching, kept between requests and rebuilt when a crane, type, site or chart changes.
+"""The fleet laid out for matching, kept between requests and laid out anew when a crane, type, site or chart changes.
 
-What changes by the hour (open faults, life used, service) is read again when it is older than FACTS_MAX_AGE_S;
-reservations are read for every question.
+Open faults and reservations are read for every question. Life used and services due change by the day: they are read
+again in the background when they are older than FRESH_S, and a question waits for them only beyond STALE_S.
 """
 
 import asyncio
@@ -20,10 +20,12 @@ from fastapi import Depends, Request
 from numpy.typing import NDArray
 from psycopg import AsyncConnection
 
+from api.deps import Pool
 from domain.charts import charts_in_force
 from domain.crane import CraneType, DesignClass
 from domain.detail import DetailSpec
 from domain.errors import InvalidInput
+from domain.job import Window
 from duty import fleet, service
 from duty.capacity import Flags, Floats, Ints
 from duty.chart_pack import NO_CHARTS, Packed, PlainCharts, pack, pack_stored
@@ -32,21 +34,14 @@ from duty.fleet import Fleet
 from duty.spectrum import design_limits
 from store import charts, reservations
 from store.charts import FleetCrane, TypeRow, VersionCharts
-from store.reservations import CraneFacts
+from store.reservations import DefaultDetail, Held, LifeOfCranes
 from store.service import ServiceState, service_states
 
-FACTS_MAX_AGE_S: Final = 10.0
+FRESH_S: Final = 10.0
+STALE_S: Final = 600.0
 _DAYS_KEPT: Final = 4
 _VERSIONS_AT_ONCE: Final = 500
 _LOG: Final = structlog.get_logger("api.dispatch")
-_NO_FACTS: Final = CraneFacts(
-    crane="",
-    used_share=None,
-    f1=None,
-    damage=None,
-    detail_spec=None,
-    open_faults=[],
-)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -73,10 +68,8 @@ class Listed:
 
 @dataclass(frozen=True, kw_only=True)
 class Standing:
-    """How each crane of a listed fleet stands now."""
+    """Life used and services due of each crane of a listed fleet; arrays by crane."""
 
-    facts: tuple[CraneFacts, ...]
-    with_faults: tuple[int, ...]  # indices of cranes with open faults
     overdue: dict[int, str]  # index of a crane to the name of the service that is overdue
     used_share: Floats  # NaN where not known
     f1: Floats
@@ -84,15 +77,48 @@ class Standing:
     details: tuple[tuple[Detail, Ints], ...]  # weld details entered, each with the indices of its cranes
 
 
+@dataclass(frozen=True, kw_only=True)
+class Situation:
+    """Everything that a question is answered from."""
+
+    listed: Listed
+    standing: Standing
+    faults: dict[int, tuple[str, ...]]  # index of a crane to the codes of its open faults
+    held: dict[str, Held]  # cranes that are held in the window asked for
+
+
 class FleetBook:
     """Keeps the listed fleet of the last few days that were asked for, and how its cranes stand."""
 
-    def __init__(self) -> None:
+    def __init__(self, pool: Pool) -> None:
+        self._pool = pool
         self._listed: dict[date, Listed] = {}
         self._packed: dict[int, Packed] = {}  # by version of the charts, which never changes
         self._types: dict[int, tuple[dict[str, Any], CraneType]] = {}
         self._standing: tuple[float, Listed, Standing] | None = None
+        self._refreshing: asyncio.Task[None] | None = None
         self._lock = asyncio.Lock()
+
+    async def situation(
+        self, conn: AsyncConnection[Any], day: date, window: Window | None = None
+    ) -> Situation:
+        """The fleet of a day as it stands now, and which cranes are held in a window."""
+        listed = await self.listed(conn, day)
+        standing = await self._stand(conn, listed)
+        faults: dict[int, tuple[str, ...]] = {}
+        for row in await reservations.cranes_with_faults(conn):
+            if row.crane in listed.index:
+                faults[listed.index[row.crane]] = tuple(row.codes)
+        held = (
+            {} if window is None else await reservations.cranes_held(conn, window.starts_at, window.ends_at)
+        )
+        return Situation(listed=listed, standing=standing, faults=faults, held=held)
+
+    async def close(self) -> None:
+        """Ends what runs in the background."""
+        if self._refreshing is not None:
+            self._refreshing.cancel()
+            await asyncio.gather(self._refreshing, return_exceptions=True)
 
     async def listed(self, conn: AsyncConnection[Any], day: date) -> Listed:
         """The fleet with the charts in force on a day. After a change only what is new is read and packed."""
@@ -106,8 +132,8 @@ class FleetBook:
                 await self._pack(conn, sorted(used - self._packed.keys()))
                 known = await anyio.to_thread.run_sync(self._lay_out, stamp, rows, types, day)
                 self._listed = dict(list({**self._listed, day: known}.items())[-_DAYS_KEPT:])
-                used |= {row.version_id for one in self._listed.values() for row in one.rows}
-                self._packed = {key: one for key, one in self._packed.items() if key in used}
+                kept = {row.version_id for one in self._listed.values() for row in one.rows}
+                self._packed = {key: one for key, one in self._packed.items() if key in kept}
             return known
 
     async def _pack(self, conn: AsyncConnection[Any], version_ids: list[int]) -> None:
@@ -154,27 +180,39 @@ class FleetBook:
         spec, known = self._types.get(row.type_id, (None, None))
         return known if known is not None and spec == row.spec else CraneType.model_validate(row.spec)
 
-    async def standing(self, conn: AsyncConnection[Any], listed: Listed) -> Standing:
-        """How the cranes of a listed fleet stand, at most FACTS_MAX_AGE_S old."""
-        async with self._lock:
-            now = time.monotonic()
-            if self._standing is not None:
-                read_at, of, standing = self._standing
-                if of is listed and now - read_at < FACTS_MAX_AGE_S:
-                    return standing
-            today = datetime.now(UTC).date()
-            facts = await reservations.crane_facts(conn)
-            states = await service_states(conn, today=today)
-            standing = _standing(listed, facts, _overdue(states, today))
-            self._standing = (now, listed, standing)
-            return standing
+    async def _stand(self, conn: AsyncConnection[Any], listed: Listed) -> Standing:
+        """How the cranes of a listed fleet stand."""
+        if self._standing is not None:
+            read_at, of, standing = self._standing
+            age_s = time.monotonic() - read_at
+            if of is listed and age_s < STALE_S:
+                if age_s >= FRESH_S and (self._refreshing is None or self._refreshing.done()):
+                    self._refreshing = asyncio.create_task(self._refresh(listed))
+                return standing
+        return await self._read_standing(conn, listed)
+
+    async def _refresh(self, listed: Listed) -> None:
+        try:
+            async with self._pool.connection() as conn:
+                await self._read_standing(conn, listed)
+        except Exception:
+            _LOG.exception("life used and services due could not be read again")
+
+    async def _read_standing(self, conn: AsyncConnection[Any], listed: Listed) -> Standing:
+        now, today = time.monotonic(), datetime.now(UTC).date()
+        life = await reservations.life_of_cranes(conn)
+        details = await reservations.default_details(conn)
+        states = await service_states(conn, today=today)
+        standing = await anyio.to_thread.run_sync(_standing, listed, life, details, states, today)
+        self._standing = (now, listed, standing)
+        return standing
 
 
 def get_book(request: Request) -> FleetBook:
     """The book of this api."""
     state = request.app.state
     if not hasattr(state, "fleet_book"):
-        state.fleet_book = FleetBook()
+        state.fleet_book = FleetBook(state.pool)
     book: FleetBook = state.fleet_book
     return book
 
@@ -203,25 +241,51 @@ def _limits(design: str | None) -> tuple[float, float]:
         return math.nan, math.nan
 
 
-def _standing(listed: Listed, facts: dict[str, CraneFacts], overdue: dict[str, str]) -> Standing:
-    by_crane = tuple(facts.get(row.name, _NO_FACTS) for row in listed.rows)
+def _standing(
+    listed: Listed,
+    life: LifeOfCranes,
+    entered: list[DefaultDetail],
+    states: list[ServiceState],
+    today: date,
+) -> Standing:
+    place = [listed.index.get(name, -1) for name in life.cranes]
+    known = np.array(place, np.intp)
+
+    def by_crane(values: list[float | None]) -> Floats:
+        spread = np.full(len(listed.rows), np.nan)
+        spread[known[known >= 0]] = _numbers(values)[known >= 0]
+        return spread
+
+    details: dict[DetailSpec, list[int]] = {}
+    specs = _DetailsEntered(entered)
+    for index, name in zip(place, life.detail_names, strict=True):
+        spec = None if index < 0 or name is None else specs.of(name, listed.rows[index])
+        if spec is not None:
+            details.setdefault(spec, []).append(index)
     return Standing(
-        facts=by_crane,
-        with_faults=tuple(index for index, one in enumerate(by_crane) if one.open_faults),
-        overdue={listed.index[name]: plan for name, plan in overdue.items() if name in listed.index},
-        used_share=_numbers([one.used_share for one in by_crane]),
-        f1=_numbers([one.f1 for one in by_crane]),
-        damage=_numbers([one.damage for one in by_crane]),
-        details=_details(by_crane),
+        overdue={
+            listed.index[name]: plan for name, plan in _overdue(states, today).items() if name in listed.index
+        },
+        used_share=by_crane(life.used_shares),
+        f1=by_crane(life.f1s),
+        damage=by_crane(life.damages),
+        details=tuple(
+            (detail_of("default", spec), np.array(indices, np.intp)) for spec, indices in details.items()
+        ),
     )
 
 
-def _details(by_crane: tuple[CraneFacts, ...]) -> tuple[tuple[Detail, Ints], ...]:
-    cranes: dict[DetailSpec, list[int]] = {}
-    for index, one in enumerate(by_crane):
-        if one.detail_spec is not None:
-            cranes.setdefault(DetailSpec.model_validate(one.detail_spec), []).append(index)
-    return tuple((detail_of("default", spec), np.array(indices, np.intp)) for spec, indices in cranes.items())
+class _DetailsEntered:
+    """Weld details entered as the default of a crane, of a type or of the fleet; the nearest one holds."""
+
+    def __init__(self, entered: list[DefaultDetail]) -> None:
+        self._specs = {
+            (one.name, one.crane, one.type_id): DetailSpec.model_validate(one.spec) for one in entered
+        }
+
+    def of(self, name: str, crane: FleetCrane) -> DetailSpec | None:
+        keys = ((name, crane.name, None), (name, None, crane.type_id), (name, None, None))
+        return next((self._specs[key] for key in keys if key in self._specs), None)
 
 
 def _overdue(states: list[ServiceState], today: date) -> dict[str, str]:

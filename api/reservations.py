@@ -10,7 +10,7 @@ from fastapi import APIRouter, Path, Query, Response
 
 from api.bounds import LIST_RANGE_MAX, TimeFrom, TimeTo, time_range
 from api.deps import Caller, Conn, SeenCrane, get_crane
-from api.dispatch import answer_for, day_of, held_in_window, sheet_response
+from api.dispatch import answer_for, day_of, sheet_response
 from api.fleet_book import Book
 from domain.answers import DispatchCandidate, DispatchQuestion, Page
 from domain.errors import InvalidInput, NotFound
@@ -29,10 +29,8 @@ async def hold(asked: HoldAsked, conn: Conn, caller: Caller, book: Book) -> Rese
     job = planned = None
     if asked.job is not None:
         job = asked.job.model_copy(update={"window": asked.window})
-        listed = await book.listed(conn, day_of(job))
-        standing = await book.standing(conn, listed)
-        held = await held_in_window(conn, job)
-        planned = await anyio.to_thread.run_sync(answer_for, job, listed, standing, held, asked.crane)
+        situation = await book.situation(conn, day_of(job), asked.window)
+        planned = await anyio.to_thread.run_sync(answer_for, job, situation, asked.crane)
         if not planned.fit:
             raise InvalidInput(
                 f"{asked.crane} cannot take this job: {'; '.join(planned.reasons)}."

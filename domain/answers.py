@@ -5,7 +5,7 @@ what it does not know.
 """
 
 from datetime import date
-from typing import Generic, TypeVar
+from typing import Generic, Literal, TypeVar
 
 from pydantic import AwareDatetime, BaseModel, ConfigDict, Field
 
@@ -410,6 +410,22 @@ class QuarantineRow(Answer):
     raw_start: str = Field(description="its first 200 bytes as text, unreadable bytes escaped")
 
 
+RulingName = Literal[
+    "no_chart",
+    "jib",
+    "spread",
+    "sector",
+    "too_near",
+    "too_far",
+    "height",
+    "capacity",
+    "tips",
+    "ground",
+    "fit",
+]
+"""fit, or the first condition that no set-up of a crane passes."""
+
+
 class DispatchQuestion(LiftJob):
     """A job with how the cranes for it are to be put in order."""
 
@@ -418,6 +434,12 @@ class DispatchQuestion(LiftJob):
         default=frozenset(), max_length=200, description="status codes that do not forbid lifting while open"
     )
     most_candidates: int = Field(default=100, ge=1, le=10_000, description="longest list in the answer")
+    skip_candidates: int = Field(
+        default=0, ge=0, le=1_000_000, description="cranes passed over, for the next page of the list"
+    )
+    rulings: frozenset[RulingName] = Field(
+        default=frozenset(), description="keep to cranes with these rulings; all of them when empty"
+    )
 
 
 class DispatchCandidate(Answer):
@@ -488,6 +510,7 @@ class DispatchAnswer(Answer):
     question: DispatchQuestion
     candidates: tuple[DispatchCandidate, ...]
     fit_count: int = 0
+    more_candidates: int = Field(default=0, description="cranes of the list after those in the answer")
     ruled_out: dict[str, int] = Field(
         default_factory=dict, description="cranes by the condition they fell out at"
     )

@@ -66,15 +66,34 @@ class Measured:
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
-class CraneFacts:
-    """What ranking needs of one crane beside its charts; None where nothing was counted yet."""
+class LifeOfCranes:
+    """What ranking needs of every crane that was counted, as parallel lists; None where a figure is not known."""
+
+    cranes: list[str]
+    used_shares: list[float | None]
+    f1s: list[float | None]
+    damages: list[
+        float | None
+    ]  # of the weld detail named, or of the one that stands in while none is entered
+    detail_names: list[str | None]
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class DefaultDetail:
+    """A weld detail that was entered as the default of a crane, of a type, or (both None) of the fleet."""
+
+    name: str
+    crane: str | None
+    type_id: int | None
+    spec: dict[str, Any]
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class CraneFaults:
+    """A crane with its open faults."""
 
     crane: str
-    used_share: float | None
-    f1: float | None
-    damage: float | None  # of the weld detail below, or of the one that stands in while none is entered
-    detail_spec: dict[str, Any] | None  # None where no weld detail is entered
-    open_faults: list[str]
+    codes: list[str]
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -94,7 +113,9 @@ ONE: Final = Statement("reservation_of", Reservation)
 CRANES_HELD: Final = Statement("cranes_held", Held)
 MEASURED: Final = Statement("measured_for_reservations", Measured)
 USE_OF_LATE: Final = Statement("levelling_rows", UseOfLate)
-FACTS: Final = Statement("dispatch_facts", CraneFacts)
+LIFE: Final = Statement("life_of_cranes", LifeOfCranes)
+DEFAULT_DETAILS: Final = Statement("default_details", DefaultDetail)
+CRANES_WITH_FAULTS: Final = Statement("cranes_with_faults", CraneFaults)
 
 
 async def hold(
@@ -178,9 +199,24 @@ async def measured(
     return await MEASURED.all_async(conn, since=since, crane=crane)
 
 
-async def crane_facts(conn: AsyncConnection[Any]) -> dict[str, CraneFacts]:
-    """What ranking needs of every crane, by name."""
-    return {row.crane: row for row in await FACTS.all_async(conn)}
+async def life_of_cranes(conn: AsyncConnection[Any]) -> LifeOfCranes:
+    """What was counted of every crane, in no order."""
+    found = await LIFE.first_async(conn)
+    return (
+        LifeOfCranes(cranes=[], used_shares=[], f1s=[], damages=[], detail_names=[])
+        if found is None
+        else found
+    )
+
+
+async def default_details(conn: AsyncConnection[Any]) -> list[DefaultDetail]:
+    """Weld details that were entered as a default."""
+    return await DEFAULT_DETAILS.all_async(conn)
+
+
+async def cranes_with_faults(conn: AsyncConnection[Any]) -> list[CraneFaults]:
+    """Cranes that have open faults."""
+    return await CRANES_WITH_FAULTS.all_async(conn)
 
 
 async def use_of_late(conn: AsyncConnection[Any], sites: Sites, *, today: date, days: int) -> list[UseOfLate]:

@@ -64,21 +64,28 @@ where r.released_at is null and upper(r.during) <= now() and r.planned is not nu
     and (%(crane)s::text is null or c.name = %(crane)s)
 order by lower(r.during) desc;
 
--- name: dispatch_facts
--- What ranking needs of every crane: open faults, life used, and the weld detail entered for it with its damage.
-select c.name as crane, m.used_share, m.f1, m.damage,
-    (
-        select d.spec from detail d
-        where d.name = m.detail_name and d.is_default
-            and (d.crane_id is null or d.crane_id = c.crane_id) and (d.type_id is null or d.type_id = c.type_id)
-        order by d.crane_id is null, d.type_id is null limit 1
-    ) as detail_spec,
-    coalesce((
-        select array_agg(f.code order by f.code) from fault_episode f
-        where f.crane_id = c.crane_id and f.cleared_at is null
-    ), '{}') as open_faults
+-- name: life_of_cranes
+-- What was counted of every crane, as lists in one order: read in one piece, ten thousand cranes take few milliseconds.
+select coalesce(array_agg(c.name), '{}') as cranes, coalesce(array_agg(m.used_share), '{}') as used_shares,
+    coalesce(array_agg(m.f1), '{}') as f1s, coalesce(array_agg(m.damage), '{}') as damages,
+    coalesce(array_agg(m.detail_name), '{}') as detail_names
 from crane c
-left join crane_summary m using (crane_id);
+join crane_summary m using (crane_id);
+
+-- name: default_details
+-- Weld details entered as the default of a crane, of a type or of the fleet.
+select d.name, c.name as crane, d.type_id, d.spec
+from detail d
+left join crane c using (crane_id)
+where d.is_default;
+
+-- name: cranes_with_faults
+-- Cranes with open faults and their codes.
+select c.name as crane, array_agg(f.code order by f.code) as codes
+from fault_episode f
+join crane c using (crane_id)
+where f.cleared_at is null
+group by c.name;
 
 -- name: levelling_rows
 -- Life used and use of late of every crane in sight: cubed peak shares of the lifts of the last days.
