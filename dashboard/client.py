@@ -6,17 +6,11 @@
 In one process with the api give it the app instead of a base URL: `Client(app=api)`. Same code, no socket.
 """
 
-from collections.abc import AsyncIterator, Hashable, Mapping, Sequence
-from contextvars import ContextVar
+from collections.abc import AsyncIterator, Sequence
 from datetime import date, datetime
-from functools import cache
-from types import TracebackType
-from typing import Any, Self, TypeVar, cast
 
-import httpx
-import orjson
-from pydantic import BaseModel, TypeAdapter, ValidationError
-
+from dashboard.client_alerts import AlertCalls
+from dashboard.transport import NotAllowed, Transport, session_headers
 from domain.accounts import WhoAmI
 from domain.answers import (
     ChartsAnswer,
@@ -32,14 +26,12 @@ from domain.answers import (
     LiveAnswer,
     LiveChanges,
     Page,
-    Problem,
     QuarantineRow,
     SamplesAnswer,
     SpectrumAnswer,
     Version,
     WorkingAreaAnswer,
 )
-from domain.errors import BoomledgerError, Conflict, InvalidInput, NotFound, Unavailable
 from domain.life_answers import DamageAnswer, FactorsAnswer, WhatIfAnswer
 from domain.lift import Lift
 from domain.upkeep import (
@@ -55,52 +47,11 @@ from domain.upkeep import (
     ServiceRow,
 )
 
-Model = TypeVar("Model")
-
-session_headers: ContextVar[Mapping[str, str] | None] = ContextVar("session_headers", default=None)
-"""Headers (cookie, authorization) of the person on whose behalf the calls of this context are made."""
+__all__ = ["Client", "NotAllowed", "session_headers"]
 
 
-class NotAllowed(BoomledgerError):
-    """The api refused: not signed in (401) or the role or site does not allow it (403)."""
-
-    def __init__(self, problem: Problem) -> None:
-        super().__init__(problem.detail or problem.title)
-        self.problem = problem
-
-
-class Client:
+class Client(AlertCalls, Transport):
     """Every answer of the api as a typed value; every problem as an error of domain.errors or NotAllowed."""
-
-    def __init__(
-        self,
-        base_url: str = "http://boomledger.local/api/v1",
-        *,
-        app: Any = None,
-        token: str | None = None,
-        timeout_s: float = 30.0,
-    ) -> None:
-        headers = {"accept": "application/json"}
-        if token is not None:
-            headers["authorization"] = f"Bearer {token}"
-        self._http = httpx.AsyncClient(
-            base_url=base_url if app is None else "http://127.0.0.1",
-            transport=None if app is None else httpx.ASGITransport(app=app, client=("127.0.0.1", 0)),
-            headers=headers,
-            timeout=timeout_s,
-        )
-
-    async def __aenter__(self) -> Self:
-        return self
-
-    async def __aexit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
-        await self.close()
-
-    async def close(self) -> None:
-        """Give the connections back."""
-        await self._http.aclose()
 
     async def version(self) -> Version:
         """What is running."""
@@ -333,82 +284,3 @@ class Client:
     async def dispatch(self, question: DispatchQuestion) -> DispatchAnswer:
         """Which crane can take this job."""
         return await self._post(DispatchAnswer, "/dispatch", question)
-
-    async def pdf(self, path: str, **query: object) -> bytes:
-        """A report, such as `/cranes/{name}/report` or `/dispatch/lift-sheet`."""
-        response = await self._http.get(
-            path, params=_query(query), headers={**self._headers(), "accept": "application/pdf"}
-        )
-        _raise(response)
-        return response.content
-
-    async def _get(self, model: type[Model], path: str, **query: object) -> Model:
-        return await self._ask(model, "GET", path, params=_query(query))
-
-    async def _post(self, model: type[Model], path: str, body: BaseModel) -> Model:
-        return await self._ask(
-            model, "POST", path, content=body.model_dump_json(), headers={"content-type": "application/json"}
-        )
-
-    async def _put(self, path: str, body: BaseModel) -> None:
-        headers = {"content-type": "application/json"}
-        await self._send("PUT", path, content=body.model_dump_json(), headers=headers)
-
-    async def _ask(self, model: type[Model], method: str, path: str, **request: Any) -> Model:
-        response = await self._send(method, path, **request)
-        read: Model = _adapter(cast("Hashable", model)).validate_json(response.content)
-        return read
-
-    async def _send(self, method: str, path: str, **request: Any) -> httpx.Response:
-        headers = {**self._headers(), **request.pop("headers", {})}
-        try:
-            response = await self._http.request(method, path, headers=headers, **request)
-        except httpx.TransportError as problem:
-            raise Unavailable(
-                f"the api at {self._http.base_url} did not answer: is `serve` running there?"
-            ) from problem
-        _raise(response)
-        return response
-
-    def _headers(self) -> dict[str, str]:
-        return dict(session_headers.get() or {})
-
-
-@cache
-def _adapter(model: Hashable) -> TypeAdapter[Any]:
-    return TypeAdapter(cast("Any", model))
-
-
-def _query(values: Mapping[str, object]) -> httpx.QueryParams:
-    pairs: list[tuple[str, str]] = []
-    for name, value in values.items():
-        many = value if isinstance(value, list) else [value]
-        pairs.extend((name, _text(one)) for one in many if one is not None)
-    return httpx.QueryParams(tuple(pairs))
-
-
-def _text(value: object) -> str:
-    return value.isoformat() if isinstance(value, date | datetime) else str(value)
-
-
-def _raise(response: httpx.Response) -> None:
-    if response.status_code < 400:
-        return
-    try:
-        problem = Problem.model_validate(orjson.loads(response.content))
-    except (orjson.JSONDecodeError, ValidationError):
-        problem = Problem(
-            title=response.reason_phrase, status=response.status_code, detail=response.text[:500]
-        )
-    text = problem.detail or problem.title
-    match problem.status:
-        case 401 | 403:
-            raise NotAllowed(problem)
-        case 404:
-            raise NotFound(text)
-        case 409:
-            raise Conflict(text)
-        case 400 | 413 | 415 | 422:
-            raise InvalidInput(text, field=next(iter(problem.fields), None))
-        case _:
-            raise Unavailable(text)
