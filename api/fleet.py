@@ -7,9 +7,11 @@ from fastapi import APIRouter, Depends, Query
 
 from api.bounds import DayFrom, DayTo, day_range
 from api.deps import Caller, Conn
+from api.near_limit import confident
 from api.tables import TableRoute
 from api.upkeep import DueBook, get_due_book
 from domain.answers import FleetAnswer, FleetRow, FleetWeeksAnswer, FleetWeeksRow
+from duty import rates
 from duty.details import COMPARISON
 from duty.levels import NEAR_LIMIT_PCT
 from store import reading, summary
@@ -72,6 +74,7 @@ async def show_fleet_weeks(
 
 def fleet_row(row: FleetPeriod, now: datetime) -> FleetRow:
     """One crane of the fleet at a glance. Data that came late may be newer than any live reading, or the only data."""
+    working_hours = row.period_working_ms / 3_600_000
     newest = max((at for at in (row.live_at, row.last_at) if at is not None), default=None)
     return FleetRow(
         crane=row.crane,
@@ -96,6 +99,9 @@ def fleet_row(row: FleetPeriod, now: datetime) -> FleetRow:
         faults=row.period_faults,
         lifts=row.period_lifts,
         near_limit_lifts=row.period_near_limit_lifts,
+        near_limit_lifts_share=confident(rates.share(row.period_near_limit_lifts, row.period_lifts)),
+        limiter_stops_per_hour=confident(rates.rate(row.period_limiter_stops, working_hours)),
+        limiter_overrides_per_hour=confident(rates.rate(row.period_limiter_overrides, working_hours)),
         used_share=row.used_share,
         spent_on=row.forecast_middle_on,
         damage=row.damage,

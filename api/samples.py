@@ -36,7 +36,7 @@ async def show_samples(
     span = time_range(time_from, time_to, SAMPLES_RANGE_MAX)
     names = channel_names(channels)
     found = await segments.read_async(conn, crane.crane_id, span.start, span.end, names)
-    return await to_thread.run_sync(_answer, crane.name, span, found, points)
+    return await to_thread.run_sync(samples_answer, crane.name, span, found, points)
 
 
 def channel_names(text: str) -> tuple[str, ...]:
@@ -51,7 +51,8 @@ def channel_names(text: str) -> tuple[str, ...]:
     return names
 
 
-def _answer(crane: str, span: TimeRange, found: Segments, points: int) -> SamplesAnswer:
+def samples_answer(crane: str, span: TimeRange, found: Segments, points: int) -> SamplesAnswer:
+    """Recorded channels of a range out of the segments that overlap it."""
     at_ms, values = found.samples(span.start, span.end)
     step_ms = np.repeat(found.dt_ms, found.n)
     if step_ms.size != at_ms.size:

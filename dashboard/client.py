@@ -34,6 +34,7 @@ from domain.answers import (
 )
 from domain.life_answers import DamageAnswer, FactorsAnswer, WhatIfAnswer
 from domain.lift import Lift
+from domain.near_limit import MeasureName, NearLimitAnswer, NearLimitRanking, OverrideTrace
 from domain.upkeep import (
     DayRow,
     DetailAsked,
@@ -236,6 +237,31 @@ class Client(AlertCalls, Transport):
     async def life(self, name: str) -> LifeAnswer:
         """Used share of the design working period, damage by detail, forecast."""
         return await self._get(LifeAnswer, f"/cranes/{name}/life")
+
+    async def near_limit_ranking(
+        self,
+        *,
+        by: MeasureName = "near_limit_lifts",
+        days: int = 30,
+        day_from: date | None = None,
+        day_to: date | None = None,
+    ) -> NearLimitRanking:
+        """Cranes by how surely they work near their limit."""
+        return await self._get(
+            NearLimitRanking, "/near-limit", by=by, days=days, day_from=day_from, day_to=day_to
+        )
+
+    async def near_limit(
+        self, name: str, *, days: int = 30, day_from: date | None = None, day_to: date | None = None
+    ) -> NearLimitAnswer:
+        """How a crane works near its limit, and under what circumstances."""
+        return await self._get(
+            NearLimitAnswer, f"/cranes/{name}/near-limit", days=days, day_from=day_from, day_to=day_to
+        )
+
+    async def override_trace(self, name: str, at: datetime) -> OverrideTrace:
+        """One use of the limiter override with the 30 s before and after it."""
+        return await self._get(OverrideTrace, f"/cranes/{name}/override-trace", at=at)
 
     async def what_if(
         self,

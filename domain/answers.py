@@ -326,6 +326,15 @@ class LifeAnswer(Answer):
     cautions: tuple[str, ...] = CAUTIONS_DUTY
 
 
+class Confident(Answer):
+    """A rate or share with its 90 % interval; rank by `low`."""
+
+    value: float | None
+    low: float
+    high: float | None = Field(description="None: no upper end")
+    enough: bool = Field(description="False: too few hours or lifts to rank by")
+
+
 class FleetRow(Answer):
     """One crane of the fleet at a glance."""
 
@@ -355,6 +364,11 @@ class FleetRow(Answer):
     faults: int = Field(description="faults raised in the period")
     lifts: int
     near_limit_lifts: int
+    near_limit_lifts_share: Confident | None = Field(
+        default=None, description="lifts near the limit of all lifts, 0..1"
+    )
+    limiter_stops_per_hour: Confident | None = Field(default=None, description="per working hour")
+    limiter_overrides_per_hour: Confident | None = Field(default=None, description="per working hour")
     used_share: float | None = Field(description="of the design working period, over the whole life")
     spent_on: date | None = Field(default=None, description="middle forecast of the day on which it is spent")
     damage: float | None = Field(

@@ -61,6 +61,26 @@ class FleetPeriod:
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
+class NearLimitPeriod:
+    """What one crane did near its limit in a period (`now`), or in the period of equal length before it."""
+
+    crane_id: int
+    crane: str
+    title: str
+    type: str
+    site: str
+    now: bool
+    working_ms: int
+    loaded_ms: int
+    near_limit_ms: int
+    lifts: int
+    near_limit_lifts: int
+    warnings: int
+    limiter_stops: int
+    limiter_overrides: int
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
 class CraneSummary:
     """Whole-life figures of one crane and what they mean."""
 
@@ -115,6 +135,7 @@ class CraneWeek:
 
 FLEET_PERIOD: Final = Statement("fleet_period", FleetPeriod)
 FLEET_WEEKS: Final = Statement("fleet_weeks", CraneWeek)
+NEAR_LIMIT_PERIODS: Final = Statement("near_limit_periods", NearLimitPeriod)
 CRANE_SUMMARY: Final = Statement("crane_summary_of", CraneSummary)
 
 
@@ -139,3 +160,17 @@ async def fleet_weeks(
 async def crane_summary(conn: AsyncConnection[Any], crane: str) -> CraneSummary | None:
     """Whole-life figures of one crane; None before its first recount."""
     return await CRANE_SUMMARY.first_async(conn, crane=crane)
+
+
+async def near_limit_periods(
+    conn: AsyncConnection[Any],
+    *,
+    day_from: date,
+    day_to: date,
+    sites: Sequence[str] | None = None,
+    crane: str | None = None,
+) -> list[NearLimitPeriod]:
+    """Two rows a crane: the period of equal length before whole local days, then these days."""
+    return await NEAR_LIMIT_PERIODS.all_async(
+        conn, day_from=day_from, day_to=day_to, sites=None if sites is None else list(sites), crane=crane
+    )

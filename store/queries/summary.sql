@@ -64,6 +64,27 @@ where d.day between %(day_from)s and %(day_to)s
 group by 1, 2
 order by 1, 2;
 
+-- name: near_limit_periods
+-- What every crane (or one) did near its limit in a period and in the period of equal length before it.
+select c.crane_id, c.name as crane, coalesce(c.spec ->> 'title', '') as title, t.name as type, s.name as site, which.now,
+    coalesce(sum(d.working_ms), 0)::bigint as working_ms, coalesce(sum(d.loaded_ms), 0)::bigint as loaded_ms,
+    coalesce(sum(d.near_limit_ms), 0)::bigint as near_limit_ms, coalesce(sum(d.lifts), 0)::bigint as lifts,
+    coalesce(sum(d.near_limit_lifts), 0)::bigint as near_limit_lifts, coalesce(sum(d.warnings), 0)::bigint as warnings,
+    coalesce(sum(d.limiter_stops), 0)::bigint as limiter_stops,
+    coalesce(sum(d.limiter_overrides), 0)::bigint as limiter_overrides
+from crane c
+join site s using (site_id)
+join crane_type t using (type_id)
+cross join (values (true), (false)) which (now)
+left join counting u on u.in_use
+left join day_figure d on d.crane_id = c.crane_id and d.counting_id = u.counting_id
+    and d.day between %(day_from)s - (%(day_to)s - %(day_from)s + 1) and %(day_to)s
+    and (d.day >= %(day_from)s) = which.now
+where (%(crane)s::text is null or c.name = %(crane)s)
+    and (%(sites)s::text[] is null or s.name = any(%(sites)s::text[]))
+group by c.crane_id, c.name, c.spec ->> 'title', t.name, s.name, which.now
+order by c.name, which.now;
+
 -- name: crane_summary_of
 -- The whole-life summary of one crane.
 select c.name as crane, m.*

@@ -47,3 +47,32 @@ def test_nothing_recorded_is_no_rate() -> None:
 def test_impossible_counts_are_refused(count: int, of: int) -> None:
     with pytest.raises(InvalidInput):
         rates.share(count, of)
+
+
+@given(st.integers(0, 200), st.floats(1, 500), st.integers(0, 200), st.floats(1, 500))
+def test_the_ratio_interval_is_the_exact_conditional_one(
+    now: int, hours: float, then: int, before: float
+) -> None:
+    found = rates.rate_change(now, hours, then, before)
+    if now + then == 0:
+        assert found.word == "unknown"
+        return
+    exact = stats.binomtest(now, now + then).proportion_ci(confidence_level=0.90, method="exact")
+    low, high = exact.low / (1 - exact.low), exact.high / (1 - exact.high) if exact.high < 1 else math.inf
+    assert (found.low, found.high) == pytest.approx((low * before / hours, high * before / hours), rel=1e-6)
+    mirrored = rates.rate_change(then, before, now, hours)
+    if 0 < found.low and found.high < math.inf:
+        assert mirrored.low == pytest.approx(1 / found.high)
+    words = {"more": "less", "less": "more", "no clear change": "no clear change"}
+    assert mirrored.word == words[found.word]
+
+
+def test_the_difference_of_shares_is_newcombes_example() -> None:
+    """56 of 70 against 48 of 80 at 95 %: 0.0524 to 0.3339 (Newcombe 1998, table II, example a, method 10)."""
+    found = rates.share_change(56, 70, 48, 80, confidence=0.95)
+    assert found.value == pytest.approx(0.2)
+    assert (found.low, found.high) == pytest.approx((0.0524, 0.3339), abs=5e-5)
+    assert found.word == "more"
+    assert rates.share_change(48, 80, 56, 70, confidence=0.95).word == "less"
+    assert rates.share_change(5, 9, 4, 9).word == "no clear change"
+    assert rates.share_change(0, 0, 4, 9).word == "unknown"
