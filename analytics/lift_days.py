@@ -97,6 +97,8 @@ def _write(
                 "peak_outreach_m": lift.peak_outreach_m,
                 "mass_kg": lift.mass_kg,
                 "slew_travel_deg": lift.slew_travel_deg,
+                "stabiliser_left_pct": lift.least_left_pct,
+                "stabiliser_right_pct": lift.least_right_pct,
                 "limiter_stops": stops[i],
                 "limiter_overrides": overrides[i],
             }

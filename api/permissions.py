@@ -27,6 +27,8 @@ LEAST_ROLE: Final[dict[tuple[str, str], Role]] = {
     ("GET", "/cranes/{name}/events"): VIEWER,
     ("GET", "/cranes/{name}/faults"): VIEWER,
     ("GET", "/cranes/{name}/spectrum"): VIEWER,
+    ("GET", "/cranes/{name}/spectrum/comparison"): VIEWER,
+    ("GET", "/cranes/{name}/spectrum/configurations"): VIEWER,
     ("GET", "/cranes/{name}/working-area"): VIEWER,
     ("GET", "/cranes/{name}/life"): VIEWER,
     ("GET", "/near-limit"): VIEWER,

@@ -35,6 +35,7 @@ from domain.answers import (
 from domain.life_answers import DamageAnswer, FactorsAnswer, WhatIfAnswer
 from domain.lift import Lift
 from domain.near_limit import MeasureName, NearLimitAnswer, NearLimitRanking, OverrideTrace
+from domain.spectrum_answers import ConfigurationsAnswer, SpectrumComparison
 from domain.upkeep import (
     DayRow,
     DetailAsked,
@@ -237,6 +238,22 @@ class Client(AlertCalls, Transport):
     async def life(self, name: str) -> LifeAnswer:
         """Used share of the design working period, damage by detail, forecast."""
         return await self._get(LifeAnswer, f"/cranes/{name}/life")
+
+    async def spectrum_comparison(
+        self, name: str, *, day_from: date | None = None, day_to: date | None = None
+    ) -> SpectrumComparison:
+        """The load spectrum beside that of the type, the fleet and the design."""
+        return await self._get(
+            SpectrumComparison, f"/cranes/{name}/spectrum/comparison", day_from=day_from, day_to=day_to
+        )
+
+    async def configurations(
+        self, name: str, *, day_from: date | None = None, day_to: date | None = None
+    ) -> ConfigurationsAnswer:
+        """The load spectrum by spread of the stabilisers."""
+        return await self._get(
+            ConfigurationsAnswer, f"/cranes/{name}/spectrum/configurations", day_from=day_from, day_to=day_to
+        )
 
     async def near_limit_ranking(
         self,

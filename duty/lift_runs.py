@@ -26,9 +26,11 @@ class LiftSignals(NamedTuple):
     outreach_m: Floats | None = None
     slew_deg: Floats | None = None
     mode: Floats | None = None
+    stabiliser_left_pct: Floats | None = None
+    stabiliser_right_pct: Floats | None = None
 
 
-RUN: Final = np.dtype(
+OLD_RUN: Final = np.dtype(
     [
         ("start_ms", "<i8"),
         ("end_ms", "<i8"),
@@ -42,12 +44,23 @@ RUN: Final = np.dtype(
         ("last_slew_deg", "<f8"),
     ]
 )
+"""As version 1 of the bytes wrote it: before stabilisers were kept."""
+
+RUN: Final = np.dtype(
+    [
+        *((name, OLD_RUN[name]) for name in OLD_RUN.names or ()),
+        ("least_left_pct", "<f8"),  # narrowest spread of the left stabiliser; NaN where never known
+        ("least_right_pct", "<f8"),
+    ]
+)
+_UNKNOWN: Final = ("peak_outreach_m", "first_slew_deg", "last_slew_deg", "least_left_pct", "least_right_pct")
 
 
 def summed(samples: LiftSignals, starts: Ints, ends: Ints) -> Runs:
     """One row for each stretch of samples start..end, both included."""
     rows = np.zeros(starts.size, RUN)
-    rows["peak_outreach_m"] = rows["first_slew_deg"] = rows["last_slew_deg"] = np.nan
+    for name in _UNKNOWN:
+        rows[name] = np.nan
     if not starts.size:
         return rows
     # reduceat on start, stop pairs: every second result is a stretch; one element of padding lets a stop stand at the end
@@ -61,6 +74,10 @@ def summed(samples: LiftSignals, starts: Ints, ends: Ints) -> Runs:
     rows["peak_structural_pct"] = reduce(np.fmax, samples.structural_pct)
     if samples.outreach_m is not None:
         rows["peak_outreach_m"] = reduce(np.fmax, samples.outreach_m)
+    if samples.stabiliser_left_pct is not None:
+        rows["least_left_pct"] = reduce(np.fmin, samples.stabiliser_left_pct)
+    if samples.stabiliser_right_pct is not None:
+        rows["least_right_pct"] = reduce(np.fmin, samples.stabiliser_right_pct)
     if samples.base_pct is not None and samples.capacity_kg is not None:
         mass_g, weight = _masses(samples.utilisation_pct, samples.base_pct, samples.capacity_kg)
         rows["mass_weighted"], rows["mass_weight"] = reduce(np.add, mass_g * weight), reduce(np.add, weight)
@@ -109,11 +126,22 @@ def _grouped(runs: Runs, firsts: Ints) -> Runs:
     rows["end_ms"], rows["last_slew_deg"] = runs["end_ms"][lasts], runs["last_slew_deg"][lasts]
     for name in ("peak_utilisation_pct", "peak_structural_pct", "peak_outreach_m"):
         rows[name] = np.fmax.reduceat(runs[name], firsts)
+    for name in ("least_left_pct", "least_right_pct"):
+        rows[name] = np.fmin.reduceat(runs[name], firsts)
     for name in ("mass_weighted", "mass_weight"):
         rows[name] = np.add.reduceat(runs[name], firsts)
     across = np.append(0, _turned_mdeg(runs["last_slew_deg"][:-1], runs["first_slew_deg"][1:]))
     across[firsts] = 0
     rows["travel_mdeg"] = np.add.reduceat(runs["travel_mdeg"] + across, firsts)
+    return rows
+
+
+def from_old(runs: Runs) -> Runs:
+    """Rows of OLD_RUN as rows of RUN, stabilisers not known."""
+    rows = np.zeros(runs.size, RUN)
+    for name in OLD_RUN.names or ():
+        rows[name] = runs[name]
+    rows["least_left_pct"] = rows["least_right_pct"] = np.nan
     return rows
 
 

@@ -30,7 +30,18 @@ from domain.channels import Mode
 from domain.crane import CraneType
 from domain.errors import InvalidInput
 from duty.geometry import horizontals
-from duty.lift_runs import RUN, Ints, LiftSignals, Runs, folded, joined, summed, without_noise
+from duty.lift_runs import (
+    OLD_RUN,
+    RUN,
+    Ints,
+    LiftSignals,
+    Runs,
+    folded,
+    from_old,
+    joined,
+    summed,
+    without_noise,
+)
 from duty.packing import pack, unpack
 from duty.percent import structural_pct
 from duty.statics import capacity_kg, self_moment_kn_m, utilisation_pct
@@ -38,7 +49,8 @@ from duty.statics import capacity_kg, self_moment_kn_m, utilisation_pct
 Bools = NDArray[np.bool_]
 
 _KIND: Final = b"lift"
-_VERSION: Final = 1
+_VERSION: Final = 2
+_OLD_VERSION: Final = 1  # without stabilisers
 # rule, whether there is any sample, first and last time, states, rows of the lead
 _HEAD: Final = struct.Struct("<4d3q?qq?bB")
 
@@ -75,6 +87,8 @@ class FoundLift(NamedTuple):
     peak_outreach_m: float | None
     mass_kg: float | None
     slew_travel_deg: float
+    least_left_pct: float | None = None  # narrowest spread of the stabilisers in the lift
+    least_right_pct: float | None = None
 
 
 @dataclass(frozen=True, eq=False)
@@ -124,6 +138,8 @@ def signals(
         outreach_m=values.get("outreach_m"),
         slew_deg=values.get("slew_deg"),
         mode=values.get("mode"),
+        stabiliser_left_pct=values.get("stabiliser_left_pct"),
+        stabiliser_right_pct=values.get("stabiliser_right_pct"),
     )
     angles = ("main_boom_deg", "knuckle_boom_deg", "extension_m")
     if crane_type is None or not all(name in values for name in angles):
@@ -246,8 +262,9 @@ def to_bytes(part: LiftPart) -> bytes:
 
 
 def from_bytes(data: bytes) -> LiftPart:
-    """The part that `to_bytes` wrote. Raises InvalidInput on a damaged or unknown form."""
-    body = unpack(_KIND, _VERSION, data)
+    """The part that `to_bytes` wrote, this version or the one before. Raises InvalidInput on any other form."""
+    old = data[4:5] == bytes([_OLD_VERSION])
+    body = unpack(_KIND, _OLD_VERSION if old else _VERSION, data)
     on, off, plain_on, plain_off, hold, release, gap, some, first, last, first_on, last_on, leads = (
         _HEAD.unpack_from(body)
     )
@@ -260,7 +277,8 @@ def from_bytes(data: bytes) -> LiftPart:
         release_ms=release,
         gap_ms=gap,
     )
-    rows = np.frombuffer(body, RUN, offset=_HEAD.size)
+    rows = np.frombuffer(body, OLD_RUN if old else RUN, offset=_HEAD.size)
+    rows = from_old(rows) if old else rows
     return LiftPart(
         rule=rule,
         first_ms=first if some else None,
@@ -303,13 +321,18 @@ def _judge(samples: LiftSignals, rule: LiftRule) -> tuple[Bools, Bools]:
 
 def _found(row: np.void) -> FoundLift:
     weight = int(row["mass_weight"])
-    outreach = float(row["peak_outreach_m"])
     return FoundLift(
         int(row["start_ms"]),
         int(row["end_ms"]),
         float(row["peak_utilisation_pct"]),
         float(row["peak_structural_pct"]),
-        None if np.isnan(outreach) else outreach,
+        _known(row["peak_outreach_m"]),
         int(row["mass_weighted"]) / weight / 1000.0 if weight else None,
         int(row["travel_mdeg"]) / 1000.0,
+        _known(row["least_left_pct"]),
+        _known(row["least_right_pct"]),
     )
+
+
+def _known(value: np.floating) -> float | None:
+    return None if np.isnan(value) else float(value)

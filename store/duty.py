@@ -101,6 +101,38 @@ class LiftPeak:
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
+class LiftBin:
+    """Lifts of one scope (crane, type or fleet) in one step of peak structural percent."""
+
+    scope: str
+    step: int
+    lifts: int
+    cranes: int
+    peak_cubed_sum: float
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class WorkingTime:
+    """Working time of one scope."""
+
+    scope: str
+    working_ms: int
+    cranes: int
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class ConfigurationBin:
+    """Lifts of one crane in one configuration and step of peak structural percent."""
+
+    left_spread: str
+    right_spread: str
+    step: int
+    lifts: int
+    near_limit_lifts: int
+    peak_cubed_sum: float
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
 class WeekUse:
     """Use in one ISO week, named by its Monday."""
 
@@ -154,6 +186,9 @@ LIFE_READ: Final = Statement("life_read", Span)
 DAYS_READ: Final = Statement("days_read", Day)
 LIFTS_READ: Final = Statement("lifts_read", LiftRow)
 LIFT_PEAKS: Final = Statement("lift_peaks", LiftPeak)
+LIFT_BINS: Final = Statement("lift_bins", LiftBin)
+WORKING_MS_OF: Final = Statement("working_ms_of", WorkingTime)
+LIFT_CONFIGURATIONS: Final = Statement("lift_configurations", ConfigurationBin)
 WEEKLY_USE: Final = Statement("weekly_use", WeekUse)
 WEEKLY_HEAVY: Final = Statement("weekly_heavy", HeavyWeek)
 GAPS_READ: Final = Statement("gaps_read", Gap)
@@ -211,6 +246,53 @@ async def lift_peaks(
 ) -> list[LiftPeak]:
     """Peaks of the lifts that began on these local days, in time order."""
     return await LIFT_PEAKS.all_async(conn, crane=crane, day_from=day_from, day_to=day_to)
+
+
+async def lift_bins(
+    conn: AsyncConnection[Any],
+    *,
+    crane_id: int,
+    day_from: date,
+    day_to: date,
+    sites: list[str] | None,
+    step_pct: float,
+    last_step: int,
+) -> tuple[list[LiftBin], list[WorkingTime]]:
+    """Lifts by step of peak structural percent, and working time: of a crane, its type, and every crane in sight."""
+    of = {
+        "crane_id": crane_id,
+        "day_from": day_from,
+        "day_to": day_to,
+        "sites": sites,
+    }
+    bins = await LIFT_BINS.all_async(conn, **of, step_pct=step_pct, last_step=last_step)
+    return bins, await WORKING_MS_OF.all_async(conn, **of)
+
+
+async def lift_configurations(
+    conn: AsyncConnection[Any],
+    crane: str,
+    day_from: date,
+    day_to: date,
+    *,
+    step_pct: float,
+    last_step: int,
+    near_limit_pct: float,
+    none_pct: float,
+    full_pct: float,
+) -> list[ConfigurationBin]:
+    """Lifts of one crane by stabiliser spread and step of peak structural percent."""
+    return await LIFT_CONFIGURATIONS.all_async(
+        conn,
+        crane=crane,
+        day_from=day_from,
+        day_to=day_to,
+        step_pct=step_pct,
+        last_step=last_step,
+        near_limit_pct=near_limit_pct,
+        none_pct=none_pct,
+        full_pct=full_pct,
+    )
 
 
 async def weekly_use(conn: AsyncConnection[Any], crane_id: int, counting_id: int) -> list[WeekUse]:

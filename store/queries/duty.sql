@@ -8,10 +8,10 @@ select counting_id, settings_hash, version, settings, made_at, in_use from count
 where settings_hash = %(settings_hash)s;
 
 -- name: counting_added
--- A way of counting; in use at once when it is the first.
+-- A way of counting; in use at once when it is the first. Of two first ones at once the later waits and enters nothing.
 insert into counting (settings_hash, version, settings, in_use)
 values (%(settings_hash)s, %(version)s, %(settings)s, not exists (select from counting where in_use))
-on conflict (settings_hash) do nothing;
+on conflict do nothing;
 
 -- name: counting_in_use_held
 -- The way of counting that answers are read from, which stays so until the transaction ends.
@@ -135,10 +135,12 @@ where crane_id = %(crane_id)s and counting_id = %(counting_id)s and day = any(%(
 -- One lift.
 insert into lift (
     crane_id, counting_id, started_at, ended_at, day, peak_utilisation_pct, peak_structural_pct,
-    peak_outreach_m, mass_kg, slew_travel_deg, limiter_stops, limiter_overrides
+    peak_outreach_m, mass_kg, slew_travel_deg, limiter_stops, limiter_overrides, stabiliser_left_pct,
+    stabiliser_right_pct
 ) values (
     %(crane_id)s, %(counting_id)s, %(started_at)s, %(ended_at)s, %(day)s, %(peak_utilisation_pct)s,
-    %(peak_structural_pct)s, %(peak_outreach_m)s, %(mass_kg)s, %(slew_travel_deg)s, %(limiter_stops)s, %(limiter_overrides)s
+    %(peak_structural_pct)s, %(peak_outreach_m)s, %(mass_kg)s, %(slew_travel_deg)s, %(limiter_stops)s, %(limiter_overrides)s,
+    %(stabiliser_left_pct)s, %(stabiliser_right_pct)s
 );
 
 -- name: limiter_moments
@@ -255,6 +257,57 @@ join crane c using (crane_id)
 join counting u using (counting_id)
 where c.name = %(crane)s and u.in_use and l.day between %(day_from)s and %(day_to)s
 order by l.started_at;
+
+-- name: lift_bins
+-- Lifts over whole local days by scope (crane, its type, every crane in sight) and step of their peak structural percent, with the sum of their cubes.
+select scope, step, sum(lifts)::bigint as lifts, count(distinct crane_id)::int as cranes, sum(cubes) as peak_cubed_sum
+from (
+    select l.crane_id, c.type_id, least(floor(greatest(l.peak_structural_pct, 0) / %(step_pct)s), %(last_step)s)::int as step,
+        count(*) as lifts, sum(power(greatest(l.peak_structural_pct, 0) / 100, 3)) as cubes
+    from lift l
+    join crane c using (crane_id)
+    join site s using (site_id)
+    join counting u using (counting_id)
+    where u.in_use and l.day between %(day_from)s and %(day_to)s
+        and (%(sites)s::text[] is null or s.name = any(%(sites)s::text[]))
+    group by 1, 2, 3
+) counted
+cross join lateral (values ('fleet', true), ('type', type_id = (select type_id from crane where crane_id = %(crane_id)s)), ('crane', crane_id = %(crane_id)s))
+    as scopes (scope, inside)
+where inside
+group by scope, step
+order by scope, step;
+
+-- name: working_ms_of
+-- Working time over whole local days by scope: crane, its type, every crane in sight.
+select scope, sum(d.working_ms)::bigint as working_ms, count(distinct d.crane_id)::int as cranes
+from day_figure d
+join crane c using (crane_id)
+join site s using (site_id)
+join counting u using (counting_id)
+cross join lateral (values ('fleet', true), ('type', c.type_id = (select type_id from crane where crane_id = %(crane_id)s)), ('crane', c.crane_id = %(crane_id)s))
+    as scopes (scope, inside)
+where u.in_use and inside and d.day between %(day_from)s and %(day_to)s
+    and (%(sites)s::text[] is null or s.name = any(%(sites)s::text[]))
+group by scope;
+
+-- name: lift_configurations
+-- Lifts of one crane over whole local days by stabiliser spread, left and right, and step of their peak structural percent.
+select left_spread, right_spread, least(floor(greatest(l.peak_structural_pct, 0) / %(step_pct)s), %(last_step)s)::int as step,
+    count(*)::bigint as lifts, count(*) filter (where l.peak_utilisation_pct >= %(near_limit_pct)s)::bigint as near_limit_lifts,
+    sum(power(greatest(l.peak_structural_pct, 0) / 100, 3)) as peak_cubed_sum
+from lift l
+join crane c using (crane_id)
+join counting u using (counting_id)
+cross join lateral (
+    select case when l.stabiliser_left_pct is null then 'unknown' when l.stabiliser_left_pct <= %(none_pct)s then 'none'
+            when l.stabiliser_left_pct >= %(full_pct)s then 'full' else 'part' end as left_spread,
+        case when l.stabiliser_right_pct is null then 'unknown' when l.stabiliser_right_pct <= %(none_pct)s then 'none'
+            when l.stabiliser_right_pct >= %(full_pct)s then 'full' else 'part' end as right_spread
+) spreads
+where c.name = %(crane)s and u.in_use and l.day between %(day_from)s and %(day_to)s
+group by 1, 2, 3
+order by 1, 2, 3;
 
 -- name: gaps_forgotten
 -- Gaps inside one day, before they are found again.

@@ -1,0 +1,98 @@
+"""Answers that set the load spectrum of a crane against others: its design, its type, the fleet, its configurations."""
+
+from datetime import date
+from typing import Literal
+
+from pydantic import Field
+
+from domain.answers import CAUTIONS_DUTY, Answer
+from domain.crane import DesignClass
+
+SpreadName = Literal["none", "part", "full", "unknown"]
+
+
+class PeakStep(Answer):
+    """Lifts whose peak structural percent lies in [low_pct, high_pct)."""
+
+    low_pct: float
+    high_pct: float = Field(description="the last step holds everything above too")
+    lifts: int
+    share: float = Field(description="of the lifts, 0..1")
+    share_at_or_above: float = Field(
+        description="of the lifts, this step and all above it: the spectrum as it is drawn"
+    )
+
+
+class LoadSpectrum(Answer):
+    """Lifts by their peak, of one crane or of several together."""
+
+    cranes: int = Field(description="with lifts in the period")
+    lifts: int
+    working_hours: float
+    lifts_per_hour: float | None
+    kq: float | None = Field(description="mean cube of the peak structural share; None without lifts")
+    equivalent_peak_pct: float | None = Field(description="peak that, made every time, gives the same kq")
+    steps: tuple[PeakStep, ...] = Field(description="rising, the empty ones below the highest included")
+
+
+class DesignSpectrum(Answer):
+    """What the crane was designed for, from its manual."""
+
+    design: DesignClass
+    cycles: float
+    kq: float
+    equivalent_peak_pct: float
+    kq_over_design: float | None = Field(
+        description="kq of the crane over that of its design: above 1 heavier lifts"
+    )
+    years_to_cycles: float | None = Field(
+        description="years to the design's number of lifts at the pace of the period, weight of the lifts left aside"
+    )
+
+
+class SpectrumComparison(Answer):
+    """The load spectrum of a crane over whole local days beside that of its type, the fleet in sight, and its design."""
+
+    crane: str
+    type: str
+    day_from: date
+    day_to: date
+    step_pct: float
+    own: LoadSpectrum
+    own_type: LoadSpectrum = Field(description="every crane of the type in your sight, this one included")
+    fleet: LoadSpectrum = Field(description="every crane in your sight, this one included")
+    design: DesignSpectrum | None
+    sentence: str
+    cautions: tuple[str, ...] = CAUTIONS_DUTY
+
+
+class ConfigurationSpectrum(Answer):
+    """Lifts made in one configuration: with the stabilisers spread so far, at their narrowest in the lift."""
+
+    left: SpreadName
+    right: SpreadName
+    share: float = Field(description="of all lifts of the period, 0..1")
+    near_limit_lifts: int
+    lifts: int
+    kq: float
+    kq_share: float = Field(
+        description="part of the whole sum of cubes: how much life goes in this configuration"
+    )
+    steps: tuple[PeakStep, ...]
+
+
+class ConfigurationsAnswer(Answer):
+    """The load spectrum of a crane by configuration, over whole local days, most used first."""
+
+    crane: str
+    day_from: date
+    day_to: date
+    step_pct: float
+    full_from_pct: float
+    none_to_pct: float
+    rows: tuple[ConfigurationSpectrum, ...]
+    note: str = (
+        "Lifts, not cycles: the ledger of cycles knows no configuration. Lifts counted before stabilisers were kept are "
+        "unknown; `boomledger analyse --again` counts them once more."
+    )
+    cautions: tuple[str, ...] = CAUTIONS_DUTY
