@@ -88,6 +88,7 @@ def register(app: Dash, client: Client) -> None:
     async def show(path: str | None, search: str | None, units: str | None) -> tuple[Any, str]:
         return await draw(client, path or "/", search, Units(units or Units.METRIC))
 
+    fleet.register(app)
     dispatch.register(app)
     life.register(app)
     replay.register(app)

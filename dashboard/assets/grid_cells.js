@@ -4,7 +4,6 @@
   const React = window.React;
   const h = React.createElement;
   const cells = (window.dashAgGridComponentFunctions = window.dashAgGridComponentFunctions || {});
-  const functions = (window.dashAgGridFunctions = window.dashAgGridFunctions || {});
   const NARROW_PX = 700;
 
   /* Follows a link without loading the page anew, as the links of Dash do. */
@@ -50,10 +49,25 @@
   cells.AgeCell = ({ data }) =>
     h(window.boomledger.Age, { crane: data.crane, at: data.at, stale_after_s: 300, words: window.boomledger_words.age });
 
-  functions.hideLesser = (params) => {
-    const lesser = (params.api.getGridOption("context") || {}).lesser || [];
-    const width = params.clientWidth || document.documentElement.clientWidth;
-    if (!lesser.length) return;
-    params.api.setColumnsVisible(lesser, width >= NARROW_PX);
-  };
+  /* Lesser columns leave where the grid is narrow; the events of the grid come too early to be heard, so its box is watched. */
+  function hideLesser(api, width) {
+    const lesser = (api.getGridOption("context") || {}).lesser || [];
+    if (lesser.length && width) api.setColumnsVisible(lesser, width >= NARROW_PX);
+  }
+
+  function fit(box) {
+    box.dataset.fitted = "yes";
+    window.dash_ag_grid.getApiAsync(box.dataset.grid).then((api) => {
+      const watcher = new ResizeObserver(() => {
+        if (!box.isConnected || api.isDestroyed()) watcher.disconnect();
+        else hideLesser(api, box.clientWidth);
+      });
+      watcher.observe(box);
+    });
+  }
+
+  new MutationObserver(() => document.querySelectorAll("[data-grid]:not([data-fitted])").forEach(fit)).observe(document.documentElement, {
+    childList: true,
+    subtree: true,
+  });
 })();

@@ -78,6 +78,18 @@
 
     goToCrane: (name) => (name ? ["/crane/" + name, null] : [same(), same()]),
 
+    /* Narrows the table of the fleet down while somebody types, and keeps the text in the address. */
+    filterGrid: (text) => {
+      const words = (text || "").trim();
+      window.dash_ag_grid.getApiAsync("fleet-grid").then((grid) => grid.setGridOption("quickFilterText", words));
+      const query = new URLSearchParams(window.location.search);
+      if (words) query.set("q", words);
+      else query.delete("q");
+      const search = query.toString();
+      window.history.replaceState(window.history.state, "", window.location.pathname + (search ? "?" + search : ""));
+      return words;
+    },
+
     /* Controls that live in the address: each writes its parameter, a default takes it out. */
     mergeQuery: (values, ids, search) => {
       const query = new URLSearchParams(search || "");

@@ -13,7 +13,6 @@ from dashboard.visit import Trouble, Visit, together
 from domain.answers import FleetRow, LifeAnswer
 from domain.upkeep import ServiceRow
 
-SOON_DAYS: Final = 60
 AT_MOST: Final = 300
 PLANS_OF_CRANES: Final = 60
 ORDER: Final = (State.OK, State.STALE, State.WATCH, State.ACT)
@@ -42,7 +41,7 @@ async def render(visit: Visit) -> Any:
     )
     return html.Div(
         [
-            page.head(t("service.title"), t("service.context", count=due, days=SOON_DAYS)),
+            page.head(t("service.title"), t("service.context", count=due, days=marks.DUE_SOON_DAYS)),
             html.Section(
                 [
                     html.Div(
@@ -76,14 +75,7 @@ async def render(visit: Visit) -> Any:
 
 
 def _due(when: date | None, today: date) -> tuple[State, str]:
-    if when is None:
-        return State.OK, t("service.not_set")
-    left = (when - today).days
-    if left < 0:
-        return State.ACT, t("service.overdue", days=-left)
-    if left <= SOON_DAYS:
-        return State.WATCH, t("service.soon", days=left)
-    return State.OK, t("service.later")
+    return marks.due_state(when, today), marks.due_words(when, today)
 
 
 def _plans(plans: list[ServiceRow], today: date) -> html.Section:

@@ -23,6 +23,15 @@ def sector_of(slew_from_deg: float, slew_to_deg: float) -> str:
 
 def where_near_limit(area: WorkingAreaAnswer, units: Units) -> str:
     """Where most of the near-limit time was spent: side of the carrier and outreach; empty without any."""
+    return _place_words("area.where", "", area, units)
+
+
+def near_limit_cell(area: WorkingAreaAnswer, units: Units) -> str:
+    """The same in few words, for a cell of a table."""
+    return _place_words("area.where.cell", ".short", area, units)
+
+
+def _place_words(key: str, form: str, area: WorkingAreaAnswer, units: Units) -> str:
     total = sum(cell.near_limit_s for cell in area.cells)
     if total <= 0:
         return ""
@@ -30,15 +39,15 @@ def where_near_limit(area: WorkingAreaAnswer, units: Units) -> str:
     for cell in area.cells:
         by_sector[sector_of(cell.slew_from_deg, cell.slew_to_deg)] += cell.near_limit_s
     sector = max(by_sector, key=lambda name: by_sector[name])
-    inside = [cell for cell in area.cells if sector_of(cell.slew_from_deg, cell.slew_to_deg) == sector]
     by_reach: dict[tuple[float, float], float] = defaultdict(float)
-    for cell in inside:
-        by_reach[cell.outreach_from_m, cell.outreach_to_m] += cell.near_limit_s
-    low, high = max(by_reach, key=lambda key: by_reach[key])
+    for cell in area.cells:
+        if sector_of(cell.slew_from_deg, cell.slew_to_deg) == sector:
+            by_reach[cell.outreach_from_m, cell.outreach_to_m] += cell.near_limit_s
+    low, high = max(by_reach, key=lambda reach: by_reach[reach])
     return t(
-        "area.where",
+        key,
         share=numbers.percent(100 * by_sector[sector] / total),
-        sector=t(f"sector.{sector}"),
+        sector=t(f"sector.{sector}{form}"),
         low=numbers.length(low, units),
         high=numbers.length(high, units),
     )

@@ -108,3 +108,10 @@ class LiveMark(_Drawn):
 
     _type = "LiveMark"
     _props = ("crane", "value", "stale", "watch_from", "act_from", "words")
+
+
+class WeekBars(_Drawn):
+    """Small bars, one a week, on a scale that neighbours share: values [%] or None, full scale, two steps of attention."""
+
+    _type = "WeekBars"
+    _props = ("values", "full", "watch_from", "act_from", "label")

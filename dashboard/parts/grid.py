@@ -45,8 +45,6 @@ def grid(
                 "suppressCellFocus": False,
                 "ensureDomOrder": True,
                 "context": {"lesser": lesser},
-                "onGridSizeChanged": {"function": "hideLesser(params)"},
-                "onFirstDataRendered": {"function": "hideLesser(params)"},
                 "localeText": {"noRowsToShow": t("grid.none")},
                 **options,
             },
@@ -54,5 +52,5 @@ def grid(
         ),
         className="bl-grid",
         role="region",
-        **{"aria-label": label},
+        **{"aria-label": label, "data-grid": name},
     )

@@ -1,5 +1,6 @@
 """State as a word, a shape and a colour; bars against their band. Small pieces that stand in many pages."""
 
+from datetime import date
 from enum import StrEnum
 from typing import Any, Final
 
@@ -9,6 +10,9 @@ from dashboard.texts import t
 
 WARNING_PCT: Final = 90.0
 LIMIT_PCT: Final = 100.0
+NEAR_WATCH_PCT: Final = 2.0
+NEAR_ACT_PCT: Final = 5.0
+DUE_SOON_DAYS: Final = 30
 
 
 class State(StrEnum):
@@ -18,6 +22,11 @@ class State(StrEnum):
     WATCH = "watch"
     ACT = "act"
     STALE = "stale"
+
+
+def urgency(state: State) -> int:
+    """A rank to sort by: the more attention something wants, the larger."""
+    return (State.OK, State.STALE, State.WATCH, State.ACT).index(state)
 
 
 def mark(state: State, word: str) -> html.Span:
@@ -33,7 +42,7 @@ def near_limit_state(near_limit_pct: float | None) -> State:
 
     The two steps are this product's own, meant for ranking; no standard sets them.
     """
-    return _stepped(near_limit_pct, 2.0, 5.0)
+    return _stepped(near_limit_pct, NEAR_WATCH_PCT, NEAR_ACT_PCT)
 
 
 def life_state(used_share: float | None) -> State:
@@ -48,6 +57,25 @@ def life_state(used_share: float | None) -> State:
 def utilisation_state(utilisation_pct: float | None) -> State:
     """Attention by utilisation [%]: 90 % first warning (common practice, no source), 100 % limit."""
     return _stepped(utilisation_pct, WARNING_PCT, LIMIT_PCT)
+
+
+def due_state(due_on: date | None, today: date) -> State:
+    """Attention by a due day: past it act, within DUE_SOON_DAYS (own choice) watch; OK where none is known."""
+    if due_on is None or (due_on - today).days > DUE_SOON_DAYS:
+        return State.OK
+    return State.ACT if due_on < today else State.WATCH
+
+
+def due_words(due_on: date | None, today: date) -> str:
+    """How far off a due day is."""
+    if due_on is None:
+        return t("service.not_set")
+    left = (due_on - today).days
+    if left < 0:
+        return t("service.overdue", count=-left)
+    if left == 0:
+        return t("service.today")
+    return t("service.soon", count=left) if left <= DUE_SOON_DAYS else t("service.later")
 
 
 def _stepped(value: float | None, watch: float, act: float) -> State:

@@ -1,0 +1,183 @@
+"""The fleet crane by crane: a table that sorts, filters and shows each figure against its band."""
+
+from collections.abc import Mapping, Sequence
+from datetime import date
+from typing import Any, Final
+
+from dash import html
+
+from dashboard import numbers
+from dashboard.pages.fleet_morning import is_silent
+from dashboard.parts import grid, marks
+from dashboard.parts.marks import State
+from dashboard.texts import t
+from domain.answers import FleetRow
+
+NEAR_FULL_PCT: Final = 10.0
+
+
+def attention(row: FleetRow, today: date) -> tuple[State, str]:
+    """The state of a crane in the fleet and its word: the most pressing one of all that hold."""
+    if row.draft:
+        return State.WATCH, t("attention.draft")
+    if row.open_faults:
+        return State.ACT, t("attention.fault", count=row.open_faults)
+    near = marks.near_limit_state(row.near_limit_pct)
+    life = marks.life_state(row.used_share) if row.used_share is not None else State.OK
+    service = marks.due_state(row.service_due_on, today)
+    for state in (State.ACT, State.WATCH):
+        for kind, found in (("near", near), ("life", life), ("service", service)):
+            if found is state:
+                return state, t(f"attention.{kind}.{state}")
+    if is_silent(row):
+        return State.STALE, t("attention.silent")
+    return State.OK, t("attention.none")
+
+
+def table(
+    rows: Sequence[FleetRow],
+    why: Mapping[str, tuple[str, str]],
+    today: date,
+) -> html.Div:
+    """One row a crane, the most pressing first."""
+    return grid.grid(
+        "fleet-grid",
+        t("fleet.table"),
+        _columns(),
+        [_grid_row(row, why.get(row.crane, ("", "")), today) for row in rows],
+        getRowId={"function": "params.data.crane"},
+        tooltipShowDelay=300,
+    )
+
+
+def _bars(kind: str) -> dict[str, Any]:
+    return {
+        "field": kind,
+        "cellRenderer": "BarCell",
+        "cellRendererParams": {"kind": kind},
+        "minWidth": 92,
+        "flex": 2,
+        "headerName": t(f"fleet.col.{kind}"),
+    }
+
+
+def _count(field: str, width: int) -> dict[str, Any]:
+    return {
+        "field": field,
+        "headerName": t(f"fleet.col.{field}"),
+        "type": "rightAligned",
+        "width": width,
+        "minWidth": width,
+        "narrow": False,
+    }
+
+
+def _columns() -> list[dict[str, Any]]:
+    crane = {"field": "crane", "cellRenderer": "CraneCell", "minWidth": 98, "flex": 3}
+    state = {"field": "urgency", "cellRenderer": "MarkCell", "minWidth": 116, "flex": 3, "sort": "desc"}
+    reason = {
+        "field": "why",
+        "headerName": t("fleet.col.why"),
+        "minWidth": 150,
+        "flex": 3,
+        "narrow": False,
+        "wrapText": True,
+        "cellClass": "bl-cell-wrap",
+        "sortable": False,
+        "tooltipField": "why_long",
+    }
+    service = {
+        "field": "service",
+        "headerName": t("fleet.col.service"),
+        "cellRenderer": "ServiceCell",
+        "width": 96,
+        "minWidth": 96,
+        "narrow": False,
+    }
+    now = {
+        "field": "now",
+        "headerName": t("fleet.col.now"),
+        "cellRenderer": "NowCell",
+        "width": 68,
+        "minWidth": 68,
+        "narrow": False,
+        "sortable": False,
+    }
+    age = {
+        "field": "at",
+        "headerName": t("fleet.col.age"),
+        "cellRenderer": "AgeCell",
+        "width": 96,
+        "minWidth": 96,
+        "narrow": False,
+    }
+    return [
+        {**crane, "headerName": t("fleet.col.crane")},
+        {**state, "headerName": t("fleet.col.state")},
+        _bars("near"),
+        reason,
+        _count("stops", 74),
+        _count("overrides", 88),
+        {**_bars("life"), "narrow": False},
+        service,
+        _count("faults", 66),
+        now,
+        age,
+    ]
+
+
+def _grid_row(row: FleetRow, why: tuple[str, str], today: date) -> dict[str, Any]:
+    state, word = attention(row, today)
+    short, long = why
+    near_state = marks.near_limit_state(row.near_limit_pct)
+    life_state = marks.life_state(row.used_share)
+    return {
+        "crane": row.crane,
+        "title": row.title or row.type,
+        "urgency": marks.urgency(state),
+        "state": state.value,
+        "word": word,
+        "near": row.near_limit_pct,
+        "near_full": NEAR_FULL_PCT,
+        "near_band": [5.0, NEAR_FULL_PCT],
+        "near_state": near_state.value,
+        "near_text": numbers.percent(row.near_limit_pct),
+        "near_note": _trend(row),
+        "why": short or _other_reason(row),
+        "why_long": long or _other_reason(row),
+        "stops": row.limiter_stops,
+        "overrides": row.limiter_overrides,
+        "life": row.used_share,
+        "life_full": 1.0,
+        "life_band": [0.95, 1.0],
+        "life_state": life_state.value,
+        "life_text": numbers.share(row.used_share)
+        if row.used_share is not None
+        else t("life.no_class.short"),
+        "life_note": "",
+        "service": row.service_due_on.isoformat() if row.service_due_on else None,
+        "service_state": marks.due_state(row.service_due_on, today).value,
+        "service_text": numbers.day(row.service_due_on),
+        "faults": row.open_faults,
+        "now": row.utilisation_pct,
+        "at": row.last_at.isoformat() if row.last_at else None,
+    }
+
+
+def _other_reason(row: FleetRow) -> str:
+    """What else a person should know of a crane that does not stand out by its near-limit time."""
+    if row.emergency_s >= 60:
+        return t("fleet.why.emergency", time=numbers.duration(row.emergency_s))
+    if row.spent_on is not None and marks.life_state(row.used_share) is not State.OK:
+        return t("fleet.why.spent", day=numbers.day(row.spent_on))
+    return ""
+
+
+def _trend(row: FleetRow) -> str:
+    """The change from the period of equal length before."""
+    if row.near_limit_pct_before is None or row.near_limit_pct is None:
+        return ""
+    change = row.near_limit_pct - row.near_limit_pct_before
+    if abs(change) < 0.1:
+        return ""
+    return t("trend.up" if change > 0 else "trend.down", points=numbers.plain(abs(change), 1))

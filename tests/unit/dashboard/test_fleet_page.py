@@ -1,0 +1,119 @@
+"""What the fleet page says of rows made by hand: attention, sentences, the change over the weeks."""
+
+import re
+from datetime import UTC, date, datetime, timedelta
+from typing import Any
+
+import pytest
+
+from dashboard.pages import fleet_morning, fleet_table, fleet_weeks
+from dashboard.parts import marks
+from dashboard.parts.marks import State
+from domain.answers import FleetAnswer, FleetRow, FleetWeeksAnswer, FleetWeeksRow
+
+TODAY = date(2026, 11, 25)
+
+
+def row(crane: str = "heron-3", **changes: Any) -> FleetRow:
+    now = datetime(2026, 11, 25, 8, tzinfo=UTC)
+    counts = dict.fromkeys(
+        ("limiter_stops", "limiter_overrides", "warnings", "faults", "near_limit_lifts", "open_faults"), 0
+    )
+    seconds = dict.fromkeys(("recorded_s", "working_s", "loaded_s", "near_limit_s", "emergency_s"), 0.0)
+    base: dict[str, Any] = {
+        **counts,
+        **seconds,
+        "crane": crane,
+        "title": "",
+        "type": "long",
+        "site": "north",
+        "draft": False,
+        "online": True,
+        "last_at": now,
+        "age_s": 5.0,
+        "utilisation_pct": 20.0,
+        "near_limit_pct": 0.5,
+        "lifts": 10,
+        "used_share": 0.2,
+        "counted_at": now,
+    }
+    return FleetRow(**{**base, **changes})
+
+
+def fleet(*rows: FleetRow) -> FleetAnswer:
+    return FleetAnswer(
+        day_from=TODAY - timedelta(days=6), day_to=TODAY, near_limit_from_pct=90.0, rows=rows, quarantined=0
+    )
+
+
+def said(*rows: FleetRow) -> str:
+    return str(fleet_morning.sentences(fleet(*rows), {}, TODAY))
+
+
+@pytest.mark.parametrize(
+    ("changes", "state", "word"),
+    [
+        ({}, State.OK, "Nothing pressing"),
+        ({"open_faults": 2}, State.ACT, "2 open faults"),
+        ({"near_limit_pct": 5.0}, State.ACT, "Often near limit"),
+        ({"near_limit_pct": 3.0, "service_due_on": TODAY - timedelta(days=1)}, State.ACT, "Service overdue"),
+        ({"service_due_on": TODAY + timedelta(days=30)}, State.WATCH, "Service due soon"),
+        ({"service_due_on": TODAY + timedelta(days=31)}, State.OK, "Nothing pressing"),
+        ({"used_share": 0.95}, State.ACT, "Life nearly used"),
+        ({"age_s": 90_000.0}, State.STALE, "Silent"),
+        ({"draft": True, "open_faults": 1}, State.WATCH, "Not set up yet"),
+    ],
+)
+def test_the_most_pressing_thing_names_the_state(changes: dict[str, Any], state: State, word: str) -> None:
+    assert fleet_table.attention(row(**changes), TODAY) == (state, word)
+
+
+def test_a_healthy_fleet_has_no_line_that_wants_attention() -> None:
+    words = said(row(service_due_on=TODAY + timedelta(days=90)), row("crake-1"))
+    assert "bl-act" not in words
+    assert "bl-watch" not in words
+    assert "No service falls due within 30 days." in words
+
+
+def test_services_past_and_soon_are_named_apart() -> None:
+    words = said(
+        row("crake-1", service_due_on=TODAY - timedelta(days=3)),
+        row("heron-3", service_due_on=TODAY + timedelta(days=3)),
+    )
+    _, past, soon = re.split("Service is overdue: |Service falls due within 30 days: ", words)
+    assert ("crake-1" in past, "heron-3" in past) == (True, False)
+    assert "heron-3" in soon
+    assert "bl-act" in words
+
+
+def test_a_long_list_of_silent_cranes_ends_in_a_count() -> None:
+    words = said(*(row(f"crane-{number}", age_s=None) for number in range(8)))
+    assert "crane-5" in words
+    assert "crane-6" not in words
+    assert " and 2 more" in words
+
+
+def test_the_change_compares_the_later_half_of_the_weeks_with_the_earlier() -> None:
+    assert fleet_weeks.change_points((1.0, None, 3.0, 5.0, 7.0, None)) == pytest.approx(4.0)
+    assert fleet_weeks.change_points((None, None, 3.0, 5.0)) is None
+
+
+def test_small_multiples_name_cranes_that_came_nearer_to_the_limit() -> None:
+    weeks = FleetWeeksAnswer(
+        weeks=tuple(TODAY - timedelta(weeks=back) for back in (3, 2, 1, 0)),
+        near_limit_from_pct=90.0,
+        rows=(
+            FleetWeeksRow(crane="crake-1", near_limit_pct=(1.0, 1.0, 4.0, 4.0)),
+            FleetWeeksRow(crane="heron-3", near_limit_pct=(0.1, None, 0.1, 0.2)),
+        ),
+    )
+    drawn = str(fleet_weeks.small_multiples(weeks, fleet(row("crake-1"), row("heron-3"))))
+    assert "Later weeks ran nearer to the limit on crake-1." in drawn
+    assert "crake-1: 4 weeks between 1.0\\xa0% and 4.0\\xa0%, last 4.0\\xa0%." in drawn
+
+
+@pytest.mark.parametrize(
+    ("left", "words"), [(-2, "2 days past"), (-1, "One day past"), (0, "today"), (1, "tomorrow"), (9, "in 9 days")]
+)  # fmt: skip
+def test_due_days_read_as_people_say_them(left: int, words: str) -> None:
+    assert marks.due_words(TODAY + timedelta(days=left), TODAY) == words
