@@ -64,15 +64,16 @@ class Method:
 
 def add(conn: psycopg.Connection[Any], settings: CountingSettings) -> Method:
     """The database's number for these settings, entered when new; in use at once when they are the first."""
-    run(
-        conn,
-        "counting_added",
-        settings_hash=settings.hash,
-        version=METHOD_VERSION,
-        settings=Jsonb(asdict(settings)),
-    )
-    row = COUNTING_BY_HASH.first(conn, settings_hash=settings.hash)
-    assert row is not None
+    row = None
+    while row is None:  # a second time only where other settings became the first ones meanwhile
+        run(
+            conn,
+            "counting_added",
+            settings_hash=settings.hash,
+            version=METHOD_VERSION,
+            settings=Jsonb(asdict(settings)),
+        )
+        row = COUNTING_BY_HASH.first(conn, settings_hash=settings.hash)
     return Method(row.counting_id, settings, row.in_use)
 
 

@@ -1,32 +1,35 @@
 """`boomledger simulate`: the invented yard live over the broker, or days of it straight into the database."""
 
 import threading
-from collections.abc import Iterable, Iterator
+import time
 from contextlib import ExitStack
 from datetime import UTC, date, datetime, timedelta
+from functools import partial
 from pathlib import Path
 from tempfile import TemporaryDirectory
+from typing import Final
 
 from rich.console import Console
-from rich.progress import Progress, track
+from rich.progress import Progress
 
-from analytics.worker import run
+from boomledger import history
 from boomledger.postgres import EmbeddedPostgres
 from boomledger.services import broker_url, database_url, set_up_logging
 from boomledger.settings import Settings
-from boomledger.tally import Tally
-from boomledger.yard import register, write_history
-from simulator.generate import generate
+from boomledger.tally import Part, Tally, part_of
+from boomledger.yard import register
+from simulator.crew import Crew, usable_processors
 from simulator.live import live_messages
 from simulator.outbox import Outbox
 from simulator.publish import Publisher
 from simulator.record import DayRecord
-from simulator.truth import TruthWriter
+from simulator.truth import Rows, TruthWriter, joined, rows_of
 from simulator.yard import Yard, load_yard
 from store.connection import connect
 from store.cranes import list_cranes
 from store.migrate import migrate
-from store.touched import waiting_days
+
+SHARED_FROM_CRANE_DAYS: Final = 200  # below, starting more processes costs more than they save
 
 
 def run_live(settings: Settings, stop: threading.Event, *, factor: float) -> None:
@@ -70,56 +73,84 @@ def run_days(
     """
     set_up_logging(settings.model_copy(update={"log_level": "warning"}))
     today = datetime.now(UTC).date()
-    first = today - timedelta(days=days)
     whole = load_yard(today, healthy=check)
-    yard = Yard(site=whole.site, cranes=whole.cranes[:cranes])
+    plan = history.History(
+        yard=Yard(site=whole.site, cranes=whole.cranes[:cranes]),
+        first_day=today - timedelta(days=days),
+        days=days,
+        seed=seed,
+    )
+    processes = usable_processors() if plan.crane_days >= SHARED_FROM_CRANE_DAYS else 1
     with ExitStack() as stack:
         url = _database(settings, stack)
-        register(url, yard, first)
-        tally = Tally(crane.name for crane in yard.cranes) if check else None
-        writer = stack.enter_context(TruthWriter(truth)) if truth is not None else None
-        records = generate(yard.cranes, first, days, seed)
-        listed = track(
-            _noted(records, writer, tally), "simulating", days * cranes, console=console, transient=True
-        )
-        written = write_history(url, listed)
-        console.print(
-            f"{written.samples} samples in {written.segments} segments and {written.events} events of "
-            f"{written.records} working days are stored",
-            highlight=False,
-        )
+        register(url, plan.yard, plan.first_day)
+        crew = stack.enter_context(history.workers(settings, processes))
+        tally = Tally(crane.name for crane in plan.yard.cranes) if check else None
+        _write(crew, url, plan, truth, tally, console)
         if tally is None:
             return True
-        count(url, console)
+        count(crew, url, console)
         return tally.show(url, console)
+
+
+def _write(
+    crew: Crew, url: str, plan: history.History, truth: Path | None, tally: Tally | None, console: Console
+) -> None:
+    begun_s = time.monotonic()
+    records = segments = samples = events = 0
+    note = partial(_note, with_rows=truth is not None, with_part=tally is not None)
+    with ExitStack() as stack:
+        writer = stack.enter_context(TruthWriter(truth)) if truth is not None else None
+        progress = stack.enter_context(Progress(console=console, transient=True))
+        task = progress.add_task("simulating", total=plan.crane_days)
+        for done, written, notes in history.write(crew, url, plan, note):
+            progress.advance(task, done)
+            records += written.records
+            segments += written.segments
+            samples += written.samples
+            events += written.events
+            if writer is not None:
+                writer.append(joined(rows for rows, _ in notes if rows is not None))
+            if tally is not None:
+                tally.add_all(part for _, part in notes if part is not None)
+    console.print(
+        f"{samples} samples in {segments} segments and {events} events of {records} working days are stored; "
+        f"a sample every {plan.dt_ms} ms while the power take-off is on; {_spoken(begun_s)}",
+        highlight=False,
+    )
+
+
+def _note(record: DayRecord, with_rows: bool, with_part: bool) -> tuple[Rows | None, Part | None]:
+    return rows_of(record) if with_rows else None, part_of(record) if with_part else None
+
+
+def _spoken(begun_s: float) -> str:
+    return f"{time.monotonic() - begun_s:.0f} s"
 
 
 def _database(settings: Settings, stack: ExitStack) -> str:
     if settings.database_url is not None:
         return database_url(settings)
     folder = Path(stack.enter_context(TemporaryDirectory(prefix="boomledger-simulate-")))
-    postgres = EmbeddedPostgres(folder / "postgres")
+    # Nothing of it is kept, so nothing has to survive a power cut.
+    postgres = EmbeddedPostgres(folder / "postgres", {"fsync": "off", "full_page_writes": "off"})
     url = postgres.start()
     stack.callback(postgres.stop)
     migrate(url)
     return url
 
 
-def count(url: str, console: Console) -> None:
+def count(crew: Crew, url: str, console: Console) -> None:
     """Count every day that waits, with progress."""
-    with connect(url) as conn:
-        waiting = waiting_days(conn)
+    begun_s = time.monotonic()
     with Progress(console=console, transient=True) as progress:
-        task = progress.add_task("counting", total=waiting)
-        run(url, threading.Event(), once=True, on_done=lambda done: progress.advance(task, len(done.days)))
+        task = progress.add_task("counting", total=None)
+        total = 0
 
+        def show(left: int) -> None:
+            nonlocal total
+            total = max(total, left)
+            progress.update(task, total=total, completed=total - left)
 
-def _noted(
-    records: Iterable[DayRecord], writer: TruthWriter | None, tally: Tally | None
-) -> Iterator[DayRecord]:
-    for record in records:
-        if writer is not None:
-            writer.write(record)
-        if tally is not None:
-            tally.note(record)
-        yield record
+        history.count(crew, url, on_left=show)
+    console.print(f"{total} crane-days counted; {_spoken(begun_s)}", highlight=False)

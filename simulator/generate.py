@@ -4,13 +4,9 @@ Messages hold `samples_per_message` samples at most and never reach over a stop.
 after the crane is back in coverage: late, complete and in order.
 """
 
-from collections import deque
 from collections.abc import Iterable, Iterator
-from concurrent.futures import ProcessPoolExecutor
 from dataclasses import replace
 from datetime import date, datetime, timedelta
-from itertools import islice
-from multiprocessing import get_context
 from typing import Any, Final
 
 import numpy as np
@@ -19,6 +15,7 @@ from numpy.typing import NDArray
 from domain.channels import Mode
 from domain.messages import EventKind, EventState
 from simulator.calendar import outages_on
+from simulator.crew import Crew
 from simulator.lifting import Mark
 from simulator.record import Batches, DayRecord, Event, Ints, TrueLift, Truth
 from simulator.sensing import sensed
@@ -110,12 +107,9 @@ def generate(
         for task in tasks:
             yield from _days(*task)
         return
-    with ProcessPoolExecutor(processes, mp_context=get_context("spawn")) as pool:
-        # a bounded number of weeks ahead: a slow reader must not fill the memory
-        running = deque(pool.submit(_days_as_list, *task) for task in islice(tasks, 2 * processes))
-        while running:
-            yield from running.popleft().result()
-            running.extend(pool.submit(_days_as_list, *task) for task in islice(tasks, 1))
+    with Crew(processes) as crew:
+        for records in crew.in_order(_days_as_list, tasks):
+            yield from records
 
 
 def _days(
@@ -300,7 +294,7 @@ def _truth(crane: YardCrane, sessions: tuple[Session, ...], signals: Signals, dt
     structural = signals.structural_pct
     near = np.count_nonzero(signals.utilisation_pct >= WARNING_PCT)
     return Truth(
-        lifts=tuple(_true_lifts(crane.name, sessions, signals, structural, stops, overrides)),
+        lifts=tuple(_true_lifts(crane, sessions, signals, structural, stops, overrides)),
         limiter_stops_ms=stops,
         limiter_overrides_ms=overrides,
         samples=len(signals.t_ms),
@@ -313,7 +307,7 @@ def _truth(crane: YardCrane, sessions: tuple[Session, ...], signals: Signals, dt
 
 
 def _true_lifts(
-    name: str,
+    crane: YardCrane,
     sessions: tuple[Session, ...],
     signals: Signals,
     structural: NDArray[np.float64],
@@ -345,10 +339,11 @@ def _true_lifts(
         mass.tolist(),
         peak(signals.utilisation_pct),
         peak(structural),
+        peak(structural * (crane.machine.crane_type.rated_moment_kn_m / 100)),
         peak(signals.hook.outreach_m),
         (turned[high - 1] - turned[low]).tolist(),
         (np.searchsorted(stops, ended, "right") - np.searchsorted(stops, started)).tolist(),
         (np.searchsorted(overrides, ended, "right") - np.searchsorted(overrides, started)).tolist(),
     )
     for row in zip(*columns, strict=True):
-        yield TrueLift(name, *row)
+        yield TrueLift(crane.name, *row)

@@ -54,6 +54,7 @@ class TrueLift(NamedTuple):
     mass_kg: float
     peak_utilisation_pct: float
     peak_structural_pct: float
+    peak_moment_kn_m: float  # load and booms about the main boom pivot
     peak_outreach_m: float
     slew_travel_deg: float
     limiter_stops: int

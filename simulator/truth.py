@@ -1,8 +1,9 @@
-"""Ground truth on disk: four Parquet files in a folder, written day by day.
+"""Ground truth on disk: four Parquet files in a folder, written as the days are made.
 
 lifts.parquet           every lift as planned, with its peaks on the noise-free signal
 events.parquet          every event that was sent
-days.parquet            per crane and day: samples, messages, seconds near the limit and under load, stops, overrides
+days.parquet            per crane and day: samples, messages and how many came late, seconds near the limit and under
+                        load, stops, overrides
 turning_points.parquet  per crane and day: turning points of the noise-free structural percent, for counting cycles
 """
 
@@ -18,6 +19,8 @@ import pyarrow.parquet as pq
 
 from simulator.record import DayRecord, Floats32, TrueLift
 
+Rows = dict[str, list[dict[str, Any]]]
+
 _AT: Final = pa.timestamp("ms", tz="UTC")
 _SCHEMAS: Final = {
     "lifts": pa.schema(
@@ -28,6 +31,7 @@ _SCHEMAS: Final = {
             ("mass_kg", pa.float64()),
             ("peak_utilisation_pct", pa.float64()),
             ("peak_structural_pct", pa.float64()),
+            ("peak_moment_kn_m", pa.float64()),
             ("peak_outreach_m", pa.float64()),
             ("slew_travel_deg", pa.float64()),
             ("limiter_stops", pa.int64()),
@@ -54,6 +58,7 @@ _SCHEMAS: Final = {
             ("samples", pa.int64()),
             ("sample_messages", pa.int64()),
             ("event_messages", pa.int64()),
+            ("late_messages", pa.int64()),
             ("recorded_s", pa.float64()),
             ("load_s", pa.float64()),
             ("near_limit_s", pa.float64()),
@@ -109,21 +114,33 @@ class TruthWriter:
 
     def write(self, record: DayRecord) -> None:
         """Append the truth of one record."""
-        rows = {
-            "lifts": _lift_rows(record),
-            "events": _event_rows(record),
-            "days": [_day_row(record)],
-            "turning_points": [
-                {
-                    "crane": record.crane,
-                    "day": record.day,
-                    "structural_pct": turning_points(record.truth.structural_pct),
-                }
-            ],
-        }
+        self.append(rows_of(record))
+
+    def append(self, rows: Rows) -> None:
+        """Append rows of `rows_of`, of one record or of several."""
         for name, content in rows.items():
             if content:
                 self._writers[name].write_table(pa.Table.from_pylist(content, schema=_SCHEMAS[name]))
+
+
+def rows_of(record: DayRecord) -> Rows:
+    """The truth of one record as rows by table."""
+    points = turning_points(record.truth.structural_pct)
+    return {
+        "lifts": _lift_rows(record),
+        "events": _event_rows(record),
+        "days": [_day_row(record)],
+        "turning_points": [{"crane": record.crane, "day": record.day, "structural_pct": points}],
+    }
+
+
+def joined(parts: Iterable[Rows]) -> Rows:
+    """The rows of several records as one: a file of many small pieces is slow to read."""
+    rows: Rows = {name: [] for name in _SCHEMAS}
+    for part in parts:
+        for name, content in part.items():
+            rows[name] += content
+    return rows
 
 
 def _lift_rows(record: DayRecord) -> list[dict[str, Any]]:
@@ -160,6 +177,7 @@ def _day_row(record: DayRecord) -> dict[str, Any]:
         "samples": truth.samples,
         "sample_messages": len(record.batches),
         "event_messages": len(record.events),
+        "late_messages": late_messages(record),
         "recorded_s": truth.recorded_s,
         "load_s": truth.load_s,
         "near_limit_s": truth.near_limit_s,
@@ -168,6 +186,15 @@ def _day_row(record: DayRecord) -> dict[str, Any]:
         "limiter_overrides": len(truth.limiter_overrides_ms),
         "kq": kq_of(truth.lifts),
     }
+
+
+def late_messages(record: DayRecord) -> int:
+    """Messages that left the crane later than they were ready, because it had no coverage."""
+    batches = record.batches
+    late = batches.send_ms + record.clock_offset_ms > batches.t0_ms + batches.n * record.dt_ms
+    return int(np.count_nonzero(late)) + sum(
+        event.send_ms + record.clock_offset_ms > event.at_ms for event in record.events
+    )
 
 
 def _utc(moment_ms: int) -> datetime:

@@ -13,7 +13,7 @@ from pathlib import Path
 import psycopg
 import pytest
 
-from analytics import recount, worker
+from analytics import counting, recount, worker
 from domain.crane import Site
 from store import cranes
 from tests.integration.analytics.crane_at_work import Yard, put_crane, working
@@ -211,3 +211,20 @@ def test_a_live_crane_waits_its_turn_and_a_backlog_does_not(yard: Yard) -> None:
         assert hand.step() is None  # counted just now, and its other days have not waited long
         conn.execute("update touched_day set touched_at = touched_at - interval '2 hours'")
         assert [hand.step() is not None for _ in range(4)] == [True, True, True, False]
+
+
+def test_two_workers_that_are_the_first_ones_agree_on_the_way_of_counting(database: str) -> None:
+    with psycopg.connect(database) as first, psycopg.connect(database) as second:
+        entered = counting.in_use(first)
+        found: list[counting.Method] = []
+        later = threading.Thread(target=lambda: found.append(counting.in_use(second)))
+        later.start()
+        give_up = time.monotonic() + PATIENCE_S
+        with psycopg.connect(database, autocommit=True) as conn:
+            while not conn.execute("select pid from pg_locks where not granted").fetchone():
+                assert later.is_alive()
+                assert time.monotonic() < give_up
+                time.sleep(0.01)
+        first.commit()
+        later.join(PATIENCE_S)
+    assert found == [entered]
