@@ -7,7 +7,7 @@ from anyio import CapacityLimiter, to_thread
 from fastapi import APIRouter, Path, Query, Request, Response
 from psycopg import AsyncConnection
 
-from api.deps import Caller, Conn, Settings
+from api.deps import Caller, Conn, PlainConn, Settings
 from api.gate import cookie_name
 from api.paging import Cursor, Limit, decode_cursor, page
 from api.problems import Refused
@@ -45,7 +45,7 @@ Everyone = Annotated[bool, Query(description="of every account; administrators o
 
 @router.post("/login")
 async def log_in(
-    credentials: Credentials, request: Request, response: Response, conn: Conn, settings: Settings
+    credentials: Credentials, request: Request, response: Response, conn: PlainConn, settings: Settings
 ) -> WhoAmI:
     """Open a session; its secret comes as a cookie that scripts on a page cannot read."""
     secret, who = await open_session(
@@ -105,7 +105,7 @@ def address_of(request: Request) -> str:
 
 
 @router.post("/logout", status_code=204)
-async def log_out(caller: Caller, conn: Conn, settings: Settings, response: Response) -> None:
+async def log_out(caller: Caller, conn: PlainConn, settings: Settings, response: Response) -> None:
     """End the session that asks."""
     if caller.session_id is not None:
         await access.end_session(conn, caller.session_id, caller.account)
@@ -122,7 +122,7 @@ async def who_am_i(caller: Caller) -> WhoAmI:
 
 @router.get("/sessions")
 async def list_sessions(
-    caller: Caller, conn: Conn, everyone: Everyone = False, limit: Limit = 200, cursor: Cursor = None
+    caller: Caller, conn: PlainConn, everyone: Everyone = False, limit: Limit = 200, cursor: Cursor = None
 ) -> Page[SessionRow]:
     """Open sessions: your own, or everyone's."""
     after = decode_cursor(cursor, (int,))
@@ -132,14 +132,14 @@ async def list_sessions(
 
 
 @router.delete("/sessions/{session_id}", status_code=204)
-async def end_session(session_id: RowId, caller: Caller, conn: Conn) -> None:
+async def end_session(session_id: RowId, caller: Caller, conn: PlainConn) -> None:
     """Sign a session out: one of your own, or for an administrator anyone's."""
     await access.end_session(conn, session_id, own_unless_admin(caller))
 
 
 @router.get("/tokens")
 async def list_tokens(
-    caller: Caller, conn: Conn, everyone: Everyone = False, limit: Limit = 200, cursor: Cursor = None
+    caller: Caller, conn: PlainConn, everyone: Everyone = False, limit: Limit = 200, cursor: Cursor = None
 ) -> Page[TokenRow]:
     """Tokens, without their secrets: your own, or everyone's."""
     after = decode_cursor(cursor, (int,))
@@ -149,7 +149,7 @@ async def list_tokens(
 
 
 @router.post("/tokens", status_code=201)
-async def make_token(wanted: NewToken, caller: Caller, conn: Conn, settings: Settings) -> TokenMade:
+async def make_token(wanted: NewToken, caller: Caller, conn: PlainConn, settings: Settings) -> TokenMade:
     """Make a token for a program. Its secret is shown this once; role and sites cannot exceed your own."""
     if caller.via != "session":
         raise Refused(403, "only a signed-in person makes tokens: a token cannot make another")
@@ -170,7 +170,7 @@ async def make_token(wanted: NewToken, caller: Caller, conn: Conn, settings: Set
 
 
 @router.delete("/tokens/{token_id}", status_code=204)
-async def end_token(token_id: RowId, caller: Caller, conn: Conn) -> None:
+async def end_token(token_id: RowId, caller: Caller, conn: PlainConn) -> None:
     """Revoke a token: one of your own, or for an administrator anyone's."""
     await access.end_token(conn, token_id, own_unless_admin(caller))
 
@@ -185,7 +185,7 @@ async def list_users(conn: Conn, limit: Limit = 200, cursor: Cursor = None) -> P
 
 
 @router.post("/users", status_code=201)
-async def add_user(wanted: NewAccount, conn: Conn) -> Account:
+async def add_user(wanted: NewAccount, conn: PlainConn) -> Account:
     """Add an account."""
     password_hash = await to_thread.run_sync(
         access.hash_password, wanted.password.get_secret_value(), limiter=HASHING
@@ -196,7 +196,7 @@ async def add_user(wanted: NewAccount, conn: Conn) -> Account:
 
 
 @router.patch("/users/{account}")
-async def change_user(account: AccountName, change: AccountChange, conn: Conn) -> Account:
+async def change_user(account: AccountName, change: AccountChange, conn: PlainConn) -> Account:
     """Change role, sites, password or state of an account. Its sessions end; fields left out stay as they are."""
     password_hash = None
     if change.password is not None:

@@ -24,6 +24,7 @@ from domain.web_address import refuse_local
 from store import alerts
 from store.access import Principal
 from store.alerts import RuleRow, TargetRow
+from store.sight import whole_fleet
 
 router = APIRouter(tags=["alerts"], route_class=TableRoute)
 writes = APIRouter(tags=["alerts"])
@@ -107,7 +108,8 @@ async def list_deliveries(conn: Conn, limit: Limit = 200, cursor: Cursor = None)
 
 async def may_change(conn: AsyncConnection[Any], caller: Principal, name: str) -> bool:
     """Whether there is a rule of that name; refuses one whose scope reaches beyond the caller's sites."""
-    everywhere = await alerts.rules(conn, None, name=name)
+    async with whole_fleet(conn):  # a name is taken also by a rule that the caller does not see
+        everywhere = await alerts.rules(conn, None, name=name)
     if not everywhere or caller.sites is None:
         return bool(everywhere)
     mine = await alerts.rules(conn, caller.site_list, name=name)

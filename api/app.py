@@ -39,7 +39,6 @@ from api import (
     upkeep,
     what_if,
 )
-from api.deps import Pool
 from api.gate import Gate
 from api.health import running_version
 from api.hub import Hub
@@ -50,6 +49,7 @@ from api.settings import ApiSettings
 from api.spec import describe
 from api.stages import Audited, Idempotent, Tagged
 from store.connection import open_async_pool
+from store.sight import Pool, work_under_role
 
 API_PATH: Final = "/api/v1"
 ROUTERS = (
@@ -149,7 +149,9 @@ def allowed_methods(scope: Scope) -> list[str]:
 
 async def open_api(api: FastAPI) -> None:
     """Connect to the database and begin to listen for live values."""
-    pool: Pool = await open_async_pool(api.state.database_url, max_size=api.state.settings.pool_size)
+    pool: Pool = await open_async_pool(
+        api.state.database_url, max_size=api.state.settings.pool_size, configure=work_under_role
+    )
     api.state.pool = pool
     api.state.hub = Hub(api.state.database_url)
     api.state.hub.open()
@@ -158,6 +160,8 @@ async def open_api(api: FastAPI) -> None:
 async def close_api(api: FastAPI) -> None:
     """Give connections back and stop listening."""
     await api.state.hub.close()
+    if hasattr(api.state, "fleet_book"):
+        await api.state.fleet_book.close()
     await api.state.pool.close()
 
 

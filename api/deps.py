@@ -5,7 +5,6 @@ from typing import Annotated, Any
 
 from fastapi import Depends, Path, Request
 from psycopg import AsyncConnection
-from psycopg_pool import AsyncConnectionPool
 
 from api.permissions import principal_of
 from api.settings import ApiSettings
@@ -14,8 +13,9 @@ from domain.messages import CRANE_NAME_PATTERN
 from store import reading
 from store.access import Principal
 from store.reading import CraneInSight
+from store.sight import Pool, sight
 
-Pool = AsyncConnectionPool[AsyncConnection[Any]]
+Caller = Annotated[Principal, Depends(principal_of)]
 
 
 def get_pool(request: Request) -> Pool:
@@ -30,16 +30,23 @@ def get_settings(request: Request) -> ApiSettings:
     return settings
 
 
-async def get_conn(pool: Annotated[Pool, Depends(get_pool)]) -> AsyncIterator[AsyncConnection[Any]]:
-    """A connection in autocommit; writes open their own transaction."""
+async def get_conn(
+    pool: Annotated[Pool, Depends(get_pool)], caller: Caller
+) -> AsyncIterator[AsyncConnection[Any]]:
+    """A connection in a transaction that sees the sites of the caller; committed before the answer leaves."""
+    async with sight(pool, caller.sites) as conn:
+        yield conn
+
+
+async def get_plain_conn(pool: Annotated[Pool, Depends(get_pool)]) -> AsyncIterator[AsyncConnection[Any]]:
+    """A connection in autocommit that sees no crane: for accounts, before anybody is known."""
     async with pool.connection() as conn:
-        await conn.set_autocommit(True)
         yield conn
 
 
 Conn = Annotated[AsyncConnection[Any], Depends(get_conn, scope="function")]
+PlainConn = Annotated[AsyncConnection[Any], Depends(get_plain_conn, scope="function")]
 Settings = Annotated[ApiSettings, Depends(get_settings)]
-Caller = Annotated[Principal, Depends(principal_of)]
 CraneNamePath = Annotated[
     str,
     Path(

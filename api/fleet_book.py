@@ -20,7 +20,6 @@ from fastapi import Depends, Request
 from numpy.typing import NDArray
 from psycopg import AsyncConnection
 
-from api.deps import Pool
 from domain.charts import charts_in_force
 from domain.crane import CraneType, DesignClass
 from domain.detail import DetailSpec
@@ -36,6 +35,7 @@ from store import charts, reservations
 from store.charts import FleetCrane, TypeRow, VersionCharts
 from store.reservations import DefaultDetail, Held, LifeOfCranes
 from store.service import ServiceState, service_states
+from store.sight import Pool, sight, whole_fleet
 
 FRESH_S: Final = 10.0
 STALE_S: Final = 600.0
@@ -122,6 +122,10 @@ class FleetBook:
 
     async def listed(self, conn: AsyncConnection[Any], day: date) -> Listed:
         """The fleet with the charts in force on a day. After a change only what is new is read and packed."""
+        async with whole_fleet(conn):  # one book for everyone; an answer keeps to the sites of who asks
+            return await self._listed_now(conn, day)
+
+    async def _listed_now(self, conn: AsyncConnection[Any], day: date) -> Listed:
         stamp = await charts.fleet_stamp(conn)
         async with self._lock:
             known = self._listed.get(day)
@@ -189,11 +193,12 @@ class FleetBook:
                 if age_s >= FRESH_S and (self._refreshing is None or self._refreshing.done()):
                     self._refreshing = asyncio.create_task(self._refresh(listed))
                 return standing
-        return await self._read_standing(conn, listed)
+        async with whole_fleet(conn):
+            return await self._read_standing(conn, listed)
 
     async def _refresh(self, listed: Listed) -> None:
         try:
-            async with self._pool.connection() as conn:
+            async with sight(self._pool, None) as conn:
                 await self._read_standing(conn, listed)
         except Exception:
             _LOG.exception("life used and services due could not be read again")

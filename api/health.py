@@ -8,8 +8,9 @@ from fastapi import APIRouter, Depends, Request, Response
 from prometheus_client import CONTENT_TYPE_LATEST, generate_latest
 from psycopg_pool import PoolTimeout
 
-from api.deps import Pool, get_pool
+from api.deps import get_pool
 from domain.answers import Health, Version
+from store.sight import Pool
 
 router = APIRouter(tags=["health"])
 

@@ -9,11 +9,12 @@ from fastapi import APIRouter, Query, Request
 from fastapi.responses import StreamingResponse
 
 from api.cranes import live_answer
-from api.deps import Caller, Pool
+from api.deps import Caller
 from api.hub import Hub
 from domain.answers import LiveChanges
 from store import reading
 from store.access import Principal
+from store.sight import Pool, sight
 
 router = APIRouter(tags=["live"])
 
@@ -75,8 +76,7 @@ async def _changes(pool: Pool, hub: Hub, caller: Principal, after: int | None, w
     version, cranes = (hub.version, None) if after is None else await hub.wait(after, wait_s)
     if cranes == []:
         return LiveChanges(version=version, items=())
-    async with pool.connection() as conn:
-        await conn.set_autocommit(True)
+    async with sight(pool, caller.sites) as conn:
         rows = await reading.live_rows(conn, caller.site_list, cranes=cranes)
     now = datetime.now(UTC)
     return LiveChanges(version=version, items=tuple(live_answer(row, now) for row in rows))

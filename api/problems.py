@@ -129,6 +129,12 @@ async def _database(request: Request, error: Exception) -> Response:
     )
 
 
+async def _walled(request: Request, error: Exception) -> Response:
+    # The database's own wall stopped what our filter let through: nothing happened, and somebody should look.
+    _LOG.error("second_wall_met", request_id=request_id(request), path=request.url.path)
+    return _answer(request, 403, "this reaches beyond the sites in your sight")
+
+
 async def _bad_data(request: Request, error: Exception) -> Response:
     _LOG.warning("database_refused_value", request_id=request_id(request), error=type(error).__name__)
     return _answer(request, 422, "a value is outside what the database can hold")
@@ -140,5 +146,6 @@ def add_problem_handlers(api: FastAPI) -> None:
     api.add_exception_handler(HTTPException, _http)
     api.add_exception_handler(RequestValidationError, _invalid)
     api.add_exception_handler(psycopg.OperationalError, _database)
+    api.add_exception_handler(psycopg.errors.InsufficientPrivilege, _walled)
     api.add_exception_handler(psycopg.DataError, _bad_data)
     api.add_exception_handler(PoolTimeout, _database)

@@ -10,11 +10,11 @@ import structlog
 from starlette.datastructures import Headers, MutableHeaders
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
-from api.deps import Pool
 from api.gate import PRINCIPAL, SAFE_METHODS
 from api.problems import problem_response
 from store import access
 from store.access import Principal
+from store.sight import Pool
 
 _LOG = structlog.get_logger("api")
 

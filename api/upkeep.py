@@ -3,7 +3,7 @@
 import asyncio
 from collections.abc import Iterable
 from datetime import UTC, date, datetime, timedelta
-from typing import Annotated, Final
+from typing import Annotated, Any, Final
 from zoneinfo import ZoneInfo
 
 from fastapi import APIRouter, Path, Query, Request
@@ -31,6 +31,7 @@ from domain.upkeep import (
 from duty.service import Due, due
 from store import duty, faults, reading, service
 from store.service import ServiceState
+from store.sight import whole_fleet
 
 router = APIRouter(tags=["upkeep"], route_class=TableRoute)
 writes = APIRouter(tags=["upkeep"])
@@ -210,13 +211,16 @@ class DueBook:
         self._good_until = -1.0
         self._lock = asyncio.Lock()
 
-    async def read(self, conn: AsyncConnection[object]) -> dict[str, date]:
+    async def read(self, conn: AsyncConnection[Any]) -> dict[str, date]:
         """By crane, the first day on which a service falls due."""
         clock = asyncio.get_running_loop().time
         async with self._lock:
             if clock() >= self._good_until:
                 today = datetime.now(UTC).date()
-                self._found = earliest_due(await service.service_states(conn, today=today), today)
+                async with whole_fleet(
+                    conn
+                ):  # one book for everyone; who asks sees only their own cranes in it
+                    self._found = earliest_due(await service.service_states(conn, today=today), today)
                 self._good_until = clock() + DUE_FOR_S
         return self._found
 

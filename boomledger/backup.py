@@ -14,6 +14,7 @@ from psycopg.conninfo import conninfo_to_dict, make_conninfo
 from boomledger.postgres import wheel
 from domain.errors import Conflict, Unavailable
 from store.connection import connect
+from store.migrate import wall_off
 
 
 def back_up(database_url: str, file: Path) -> int:
@@ -38,7 +39,11 @@ def restore(database_url: str, file: Path) -> None:
             raise Conflict(
                 "the database is not empty: create a new one and name it in BOOMLEDGER_DATABASE_URL"
             )
-    _run("pg_restore", database_url, "--no-owner", "--exit-on-error", "--single-transaction", str(file))
+    # Rights are given anew afterwards: the role of the api may be missing on a new server.
+    options = ("--no-owner", "--no-privileges", "--exit-on-error", "--single-transaction")
+    _run("pg_restore", database_url, *options, str(file))
+    with connect(database_url, autocommit=True) as conn:
+        wall_off(conn)
 
 
 def _tables(conn: psycopg.Connection) -> int:

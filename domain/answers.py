@@ -447,9 +447,15 @@ class DispatchQuestion(LiftJob):
     tolerated_faults: frozenset[str] = Field(
         default=frozenset(), max_length=200, description="status codes that do not forbid lifting while open"
     )
-    most_candidates: int = Field(default=100, ge=1, le=10_000, description="longest list in the answer")
+    most_candidates: int = Field(
+        default=100, ge=1, le=10_000, strict=True, description="longest list in the answer"
+    )
     skip_candidates: int = Field(
-        default=0, ge=0, le=1_000_000, description="cranes passed over, for the next page of the list"
+        default=0,
+        ge=0,
+        le=1_000_000,
+        strict=True,
+        description="cranes passed over, for the next page of the list",
     )
     rulings: frozenset[RulingName] = Field(
         default=frozenset(), description="keep to cranes with these rulings; all of them when empty"

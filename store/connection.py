@@ -1,8 +1,10 @@
 """Connections and pools with the settings that every process of ours relies on."""
 
+from collections.abc import Awaitable, Callable
 from typing import Any, Final
 
 import psycopg
+from psycopg import AsyncConnection
 from psycopg_pool import AsyncConnectionPool, ConnectionPool
 
 from domain.errors import Unavailable
@@ -41,14 +43,21 @@ def open_pool(url: str, *, min_size: int = 1, max_size: int = 4) -> ConnectionPo
     )
 
 
-async def open_async_pool(url: str, *, min_size: int = 1, max_size: int = 8) -> AsyncConnectionPool:
-    """An open pool of asyncio connections; close it with `await pool.close()`."""
+async def open_async_pool(
+    url: str,
+    *,
+    min_size: int = 1,
+    max_size: int = 8,
+    configure: Callable[[AsyncConnection[Any]], Awaitable[None]] | None = None,
+) -> AsyncConnectionPool:
+    """An open pool of asyncio connections; close it with `await pool.close()`. `configure` prepares each new one."""
     pool = AsyncConnectionPool(
         url,
         min_size=min_size,
         max_size=max_size,
         open=False,
         kwargs=_SETTINGS,
+        configure=configure,
         check=AsyncConnectionPool.check_connection,
     )
     await pool.open()

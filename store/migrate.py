@@ -58,9 +58,17 @@ def migrate(url: str) -> list[str]:
                 "create table if not exists schema_migration (number integer primary key, name text not null,"
                 " checksum text not null, applied_at timestamptz not null default now())"
             )
-            return [migration.name for migration in pending(conn) if _apply(conn, migration)]
+            applied = [migration.name for migration in pending(conn) if _apply(conn, migration)]
+            if applied:
+                wall_off(conn)
+            return applied
         finally:
             conn.execute("select pg_advisory_unlock(%s)", [LOCK_KEY])
+
+
+def wall_off(conn: psycopg.Connection) -> None:
+    """Policies and rights of the api's role on whatever is new: after a migration, after a restore. Twice is harmless."""
+    conn.execute("select wall_off() where to_regproc('wall_off') is not null")
 
 
 def pending(conn: psycopg.Connection) -> list[Migration]:

@@ -10,8 +10,9 @@ from store import migrate as module
 from store.migrate import Migration, migrate, migrations
 
 
-def test_numbers_are_unique_and_without_gaps() -> None:
-    assert [migration.number for migration in migrations()] == list(range(1, len(migrations()) + 1))
+def test_numbers_are_unique() -> None:
+    numbers = [migration.number for migration in migrations()]
+    assert len(set(numbers)) == len(numbers)
 
 
 def test_a_second_run_applies_nothing(empty_database: str) -> None:
@@ -35,7 +36,7 @@ def test_an_edited_file_is_refused(database: str, monkeypatch: pytest.MonkeyPatc
 
 def test_a_file_that_fails_leaves_nothing_behind(database: str, monkeypatch: pytest.MonkeyPatch) -> None:
     found = migrations()
-    broken = Migration(len(found) + 1, "broken", "create table left_over (x integer); select 1 / 0;")
+    broken = Migration(found[-1].number + 1, "broken", "create table left_over (x integer); select 1 / 0;")
     monkeypatch.setattr(module, "migrations", lambda: [*found, broken])
     with pytest.raises(psycopg.errors.DivisionByZero):
         migrate(database)

@@ -1,0 +1,11 @@
+-- name: role_taken
+-- Work under a role that is bound by row-level security, and find the walled view of the readings first.
+select set_config('role', %(role)s, false), set_config('search_path', 'sight, public', false);
+
+-- name: sites_named
+-- The sites in sight until the end of the transaction.
+select set_config('boomledger.sites', %(sites)s, true);
+
+-- name: sites_asked
+-- The sites in sight now.
+select current_setting('boomledger.sites', true);
