@@ -19,6 +19,7 @@ from store import reservations
 from store.reservations import Measured, Reservation
 
 router = APIRouter(tags=["dispatch"])
+DaysBack = Annotated[int, Query(ge=1, le=3660, description="days back from now")]
 ReservationId = Annotated[int, Path(ge=1, le=2**53)]
 
 
@@ -96,11 +97,22 @@ async def release(reservation_id: ReservationId, conn: Conn, caller: Caller) -> 
 
 @router.get("/cranes/{name}/planned-and-measured")
 async def planned_and_measured(
-    crane: SeenCrane, conn: Conn, days: Annotated[int, Query(ge=1, le=3660)] = 366
+    crane: SeenCrane, conn: Conn, caller: Caller, days: DaysBack = 366
 ) -> MeasuredAnswer:
     """Reservations of a crane that are over: planned utilisation against the largest that its lifts measured."""
+    return await _compared(conn, caller, days, crane.name)
+
+
+@router.get("/dispatch/planned-and-measured")
+async def fleet_planned_and_measured(conn: Conn, caller: Caller, days: DaysBack = 366) -> MeasuredAnswer:
+    """The same for every crane in sight, with the bias of each crane."""
+    return await _compared(conn, caller, days, None)
+
+
+async def _compared(conn: Conn, caller: Caller, days: int, crane: str | None) -> MeasuredAnswer:
     since = datetime.now(UTC) - timedelta(days=days)
-    rows = [_measured(row) for row in await reservations.measured(conn, since=since, crane=crane.name)]
+    found = await reservations.measured(conn, caller.site_list, since=since, crane=crane)
+    rows = [_measured(row) for row in found]
     return MeasuredAnswer(rows=tuple(rows), bias=biases(rows))
 
 

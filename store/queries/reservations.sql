@@ -45,13 +45,14 @@ where r.released_at is null and r.during && tstzrange(%(time_from)s, %(time_to)s
 group by c.name;
 
 -- name: measured_for_reservations
--- Reservations of a crane that are over, with what its lifts measured meanwhile: largest utilisation, and lifts.
+-- Reservations that are over, of one crane or of every crane in sight, with what its lifts measured meanwhile: largest utilisation, and lifts.
 select r.reservation_id, c.name as crane, lower(r.during) as starts_at, upper(r.during) as ends_at, r.title,
     (r.planned ->> 'expected_utilisation_pct')::float8 as planned_utilisation_pct,
     ((r.job ->> 'mass_kg')::float8 + (r.job ->> 'rigging_kg')::float8) as planned_mass_kg,
     m.lifts, m.measured_utilisation_pct, m.measured_mass_kg
 from reservation r
 join crane c using (crane_id)
+join site s using (site_id)
 join lateral (
     select count(*)::int as lifts, max(l.peak_utilisation_pct) as measured_utilisation_pct,
         max(l.mass_kg) as measured_mass_kg
@@ -62,7 +63,9 @@ join lateral (
 where r.released_at is null and upper(r.during) <= now() and r.planned is not null
     and lower(r.during) >= %(since)s
     and (%(crane)s::text is null or c.name = %(crane)s)
-order by lower(r.during) desc;
+    and (%(sites)s::text[] is null or s.name = any(%(sites)s::text[]))
+order by lower(r.during) desc
+limit 5000;
 
 -- name: life_of_cranes
 -- What was counted of every crane, as lists in one order: read in one piece, ten thousand cranes take few milliseconds.
