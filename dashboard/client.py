@@ -10,14 +10,13 @@ from collections.abc import AsyncIterator, Sequence
 from datetime import date, datetime
 
 from dashboard.client_alerts import AlertCalls
+from dashboard.client_dispatch import DispatchCalls
 from dashboard.transport import NotAllowed, Transport, session_headers
 from domain.accounts import WhoAmI
 from domain.answers import (
     ChartsAnswer,
     CraneDetail,
     CraneRow,
-    DispatchAnswer,
-    DispatchQuestion,
     EventRow,
     FaultRow,
     FleetAnswer,
@@ -52,7 +51,7 @@ from domain.upkeep import (
 __all__ = ["Client", "NotAllowed", "session_headers"]
 
 
-class Client(AlertCalls, Transport):
+class Client(AlertCalls, DispatchCalls, Transport):
     """Every answer of the api as a typed value; every problem as an error of domain.errors or NotAllowed."""
 
     async def version(self) -> Version:
@@ -323,7 +322,3 @@ class Client(AlertCalls, Transport):
     async def quarantine(self, *, cursor: str | None = None, limit: int = 200) -> Page[QuarantineRow]:
         """Messages set aside, newest first."""
         return await self._get(Page[QuarantineRow], "/quarantine", cursor=cursor, limit=limit)
-
-    async def dispatch(self, question: DispatchQuestion) -> DispatchAnswer:
-        """Which crane can take this job."""
-        return await self._post(DispatchAnswer, "/dispatch", question)
