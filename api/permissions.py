@@ -63,6 +63,7 @@ LEAST_ROLE: Final[dict[tuple[str, str], Role]] = {
     ("POST", "/dispatch/lift-sheet"): DISPATCHER,
     ("GET", "/reservations/{reservation_id}/lift-sheet"): VIEWER,
     ("GET", "/dispatch/levelling"): VIEWER,
+    ("GET", "/dispatch/planned-and-measured"): VIEWER,
     ("GET", "/reservations"): VIEWER,
     ("POST", "/reservations"): DISPATCHER,
     ("GET", "/reservations/{reservation_id}"): VIEWER,
