@@ -123,11 +123,13 @@ def limits(settings: Settings) -> "Limits":
 def run_ingest(settings: Settings) -> None:
     """Move messages from the broker into the database until told to stop."""
     from ingest.service import run
+    from ingest.sparkplug_host import hosting
 
     set_up_logging(settings)
     stop = stop_on_signals()
     open_metrics(settings)
-    run(
+    with hosting(
+        group=settings.sparkplug_group,
         broker_url=broker_url(settings),
         database_url=database_url(settings),
         stop=stop,

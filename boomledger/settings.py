@@ -55,6 +55,11 @@ class Settings(BaseSettings):
         pattern=r"^[a-z0-9-]{1,32}$",
         description="name of the shared subscription when several ingest processes run; absent: one process",
     )
+    sparkplug_group: str | None = Field(
+        default=None,
+        pattern=r"^[^/+#\s]{1,64}$",
+        description="group of Sparkplug B edge nodes that is listened to as well; absent: none",
+    )
     batch_messages: int = Field(default=500, ge=1, le=10_000, description="most messages in one transaction")
     batch_ms: int = Field(default=200, ge=1, le=10_000, description="longest wait before a transaction")
     receive_maximum: int = Field(

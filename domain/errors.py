@@ -38,6 +38,8 @@ class QuarantineReason(StrEnum):
     UNKNOWN_TOPIC = "unknown_topic"
     CRANE_MISMATCH = "crane_mismatch"
     KEY_REUSED = "key_reused"
+    NOT_SPARKPLUG = "not_sparkplug"
+    NO_BIRTH = "no_birth"
 
 
 class UnreadableMessage(InvalidInput):

@@ -21,7 +21,7 @@ SEGMENT_SAMPLES: Final = 600
 
 def boot_of(*what: object) -> int:
     """A boot number below 2^63 that depends on these words alone."""
-    digest = hashlib.sha256("|".join(["import", *map(str, what)]).encode()).digest()
+    digest = hashlib.sha256("|".join(map(str, what)).encode()).digest()
     return int.from_bytes(digest[:8], "big") >> 1
 
 
@@ -108,7 +108,7 @@ class Cutter:
         segment = Segment(
             crane_id=crane_id,
             t0_ms=t0_ms,
-            boot=boot_of(self.names[crane_id], t0_ms) if group.boot is None else int(group.boot[0]),
+            boot=boot_of("import", self.names[crane_id], t0_ms) if group.boot is None else int(group.boot[0]),
             seq=0 if group.seq is None else int(group.seq[0]),
             dt_ms=int(group.dt_ms[0]),
             channels=channels,

@@ -138,7 +138,7 @@ def _events(rows: Rows, names: dict[int, str]) -> Iterator[tuple[Event, int]]:
         if rows.boot is not None and rows.seq is not None:
             boot, seq = int(rows.boot[place]), int(rows.seq[place])
         else:
-            boot, seq = boot_of(names[crane_id], at_ms, kind, code, state, text), 0
+            boot, seq = boot_of("import", names[crane_id], at_ms, kind, code, state, text), 0
         yield (
             Event(
                 crane_id=crane_id,
@@ -233,7 +233,9 @@ def _after(cut: Cut, n: int, crane: str) -> Cut:
     """The samples of a segment from the n-th on, as a segment of their own."""
     whole = cut.segment
     t0_ms = whole.t0_ms + n * whole.dt_ms
-    rest = replace(whole, t0_ms=t0_ms, boot=boot_of(crane, t0_ms), seq=0, values=whole.values[:, n:])
+    rest = replace(
+        whole, t0_ms=t0_ms, boot=boot_of("import", crane, t0_ms), seq=0, values=whole.values[:, n:]
+    )
     return Cut(rest, cut.first_line, cut.last_line)
 
 

@@ -32,6 +32,9 @@ RECEIPTS: Final = Counter("boomledger_ingest_receipts", "Receipts published")
 RECEIPTS_DROPPED: Final = Counter(
     "boomledger_ingest_receipts_dropped", "Receipts that the broker did not take in time; senders send again"
 )
+REBIRTHS: Final = Counter(
+    "boomledger_ingest_sparkplug_rebirths", "Sparkplug nodes that were asked for their births again"
+)
 CONNECTED: Final = Gauge("boomledger_ingest_broker_connected", "1 while the broker connection stands")
 REMOVED: Final = Counter(
     "boomledger_ingest_quarantine_removed", "Messages removed by quarantine's size bound"
