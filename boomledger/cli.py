@@ -53,7 +53,7 @@ def demo(
     ] = None,
     history_days: Annotated[
         int, typer.Option(min=0, max=1000, help="Days of history at the first start.")
-    ] = 60,
+    ] = 365,
     browser: Annotated[bool, typer.Option(help="Open the fleet page in a browser.")] = False,
 ) -> None:
     """Run everything on this machine with an invented yard of cranes, live, until Ctrl-C."""

@@ -3,23 +3,22 @@
 import threading
 import webbrowser
 from collections.abc import Callable
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, date, datetime, timedelta
+from pathlib import Path
 from typing import Final
 
 from rich.console import Console
-from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
 
+from boomledger import history
 from boomledger.settings import Settings
+from boomledger.simulate import count, write
 from boomledger.stack import Stack
-from boomledger.yard import register, write_history
-from domain.errors import Conflict
-from simulator.generate import generate
+from boomledger.yard import is_registered, register
+from simulator.crew import usable_processors
 from simulator.yard import Yard, load_yard
-from store.connection import connect
-from store.cranes import list_cranes
 
-HISTORY_STEP_MS: Final = 1000
 LOOK_EVERY_S: Final = 1.0
+UNFINISHED: Final = "history.unfinished"  # in the data folder while the history is being written
 
 
 def demo(
@@ -38,15 +37,11 @@ def demo(
     with Stack(settings.data_dir, settings) as stack:
         console.print(f"database and broker ({stack.broker_kind}) run; data in {stack.data_dir}")
         yard = load_yard(datetime.now(UTC).date())
-        with connect(stack.database_url) as conn:
-            known = {record.crane.name for record in list_cranes(conn)}
-        if not known:
-            _write_history(stack, yard, history_days, console)
-        elif not known >= {crane.name for crane in yard.cranes}:
-            raise Conflict(
-                "this database holds other cranes: the invented yard is not mixed with real ones; "
-                "choose another data folder or database for the demo"
-            )
+        if not is_registered(stack.database_url, yard):
+            _begin_history(stack.data_dir, history_days)
+        if not _finish_history(stack, settings, stop, console):
+            console.print("stopped; the next start goes on with the history")
+            return
         url = _start(stack, settings)
         console.print(
             f"\n[bold]{url}[/bold]  every crane and figure in it is invented. Ctrl-C stops everything.\n"
@@ -59,18 +54,34 @@ def demo(
         console.print("stopping")
 
 
-def _write_history(stack: Stack, yard: Yard, days: int, console: Console) -> None:
-    first = datetime.now(UTC).date() - timedelta(days=days)
-    register(stack.database_url, yard, first)
-    if not days:
-        return
-    with Progress(
-        TextColumn("{task.description}"), BarColumn(), TimeRemainingColumn(), console=console
-    ) as progress:
-        task = progress.add_task(f"writing {days} days of history", total=days * len(yard.cranes))
-        records = generate(yard.cranes, first, days, dt_ms=HISTORY_STEP_MS, samples_per_message=600)
-        write_history(stack.database_url, records, on_record=lambda _: progress.advance(task))
-        progress.update(task, completed=days * len(yard.cranes))
+def _begin_history(data_dir: Path, days: int) -> None:
+    today = datetime.now(UTC).date()
+    (data_dir / UNFINISHED).write_text(f"{today - timedelta(days=days)} {days}\n")
+
+
+def _finish_history(stack: Stack, settings: Settings, stop: threading.Event, console: Console) -> bool:
+    """Write and count the history that was begun, now or at an interrupted start; whether it is complete."""
+    unfinished = stack.data_dir / UNFINISHED
+    if not unfinished.exists():
+        return True
+    first, days = unfinished.read_text().split()
+    plan = _history(date.fromisoformat(first), int(days))
+    url = stack.database_url
+    register(url, plan.yard, plan.first_day)
+    processes = usable_processors() if plan.crane_days >= history.SHARED_FROM_CRANE_DAYS else 1
+    with history.workers(settings, processes) as crew:
+        write(crew, url, plan, console, stop=stop)
+        if not stop.is_set():
+            count(crew, url, console, stop=stop)
+    if not stop.is_set():
+        unfinished.unlink()
+    return not stop.is_set()
+
+
+def _history(first_day: date, days: int) -> history.History:
+    """The same days again whenever they are written: the yard as it stands on the day after them."""
+    whole = load_yard(first_day + timedelta(days=days))
+    return history.History(yard=Yard(site=whole.site, cranes=whole.cranes), first_day=first_day, days=days)
 
 
 def _start(stack: Stack, settings: Settings) -> str:

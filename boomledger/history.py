@@ -22,6 +22,7 @@ from store.touched import waiting_days
 
 T = TypeVar("T")
 
+SHARED_FROM_CRANE_DAYS: Final = 200  # below, starting more processes costs more than they save
 DAYS_A_TASK: Final = 7
 DAYS_PER_CLAIM: Final = (
     64  # what follows from a claim (months, lifts, summary) is then written a few times only

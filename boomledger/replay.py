@@ -16,6 +16,7 @@ from rich.console import Console
 
 from boomledger.services import broker_url, database_url
 from boomledger.settings import Settings
+from boomledger.yard import TWIN
 from domain.channels import CHANNEL_NAMES
 from domain.errors import InvalidInput
 from simulator.publish import Publisher
@@ -23,7 +24,6 @@ from simulator.replay import Happening, Recording, Segment, read_recording, repl
 from store import cranes, events, segments
 from store.connection import connect
 
-TWIN: Final = "replay-"
 CRANE_NAME_LENGTH: Final = 63  # of domain.messages.CRANE_NAME_PATTERN
 
 

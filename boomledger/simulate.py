@@ -3,11 +3,10 @@
 import threading
 import time
 from contextlib import ExitStack
-from datetime import UTC, date, datetime, timedelta
+from datetime import UTC, datetime, timedelta
 from functools import partial
 from pathlib import Path
 from tempfile import TemporaryDirectory
-from typing import Final
 
 from rich.console import Console
 from rich.progress import Progress
@@ -17,7 +16,7 @@ from boomledger.postgres import EmbeddedPostgres
 from boomledger.services import broker_url, database_url, set_up_logging
 from boomledger.settings import Settings
 from boomledger.tally import Part, Tally, part_of
-from boomledger.yard import register
+from boomledger.yard import is_registered, register
 from simulator.crew import Crew, usable_processors
 from simulator.live import live_messages
 from simulator.outbox import Outbox
@@ -25,11 +24,7 @@ from simulator.publish import Publisher
 from simulator.record import DayRecord
 from simulator.truth import Rows, TruthWriter, joined, rows_of
 from simulator.yard import Yard, load_yard
-from store.connection import connect
-from store.cranes import list_cranes
 from store.migrate import migrate
-
-SHARED_FROM_CRANE_DAYS: Final = 200  # below, starting more processes costs more than they save
 
 
 def run_live(settings: Settings, stop: threading.Event, *, factor: float) -> None:
@@ -37,7 +32,9 @@ def run_live(settings: Settings, stop: threading.Event, *, factor: float) -> Non
     set_up_logging(settings)
     today = datetime.now(UTC).date()
     yard = load_yard(today)
-    _register_if_new(database_url(settings), yard, today)
+    url = database_url(settings)
+    if not is_registered(url, yard):
+        register(url, yard, today)
     file = settings.data_dir / "simulator" / "outbox.sqlite"
     file.parent.mkdir(parents=True, exist_ok=True)
     start = datetime.now(UTC)
@@ -46,13 +43,6 @@ def run_live(settings: Settings, stop: threading.Event, *, factor: float) -> Non
     with Outbox(file) as outbox, Publisher(broker_url(settings), outbox, patience_s=None) as publisher:
         messages = live_messages(yard.cranes, start, seed=start_ms)
         publisher.run(messages, factor=factor, zero_ms=start_ms, stop=stop)
-
-
-def _register_if_new(url: str, yard: Yard, first_day: date) -> None:
-    with connect(url) as conn:
-        known = {record.crane.name for record in list_cranes(conn)}
-    if not known >= {crane.name for crane in yard.cranes}:
-        register(url, yard, first_day)
 
 
 def run_days(
@@ -80,31 +70,42 @@ def run_days(
         days=days,
         seed=seed,
     )
-    processes = usable_processors() if plan.crane_days >= SHARED_FROM_CRANE_DAYS else 1
+    processes = usable_processors() if plan.crane_days >= history.SHARED_FROM_CRANE_DAYS else 1
     with ExitStack() as stack:
         url = _database(settings, stack)
+        is_registered(url, plan.yard)
         register(url, plan.yard, plan.first_day)
         crew = stack.enter_context(history.workers(settings, processes))
         tally = Tally(crane.name for crane in plan.yard.cranes) if check else None
-        _write(crew, url, plan, truth, tally, console)
+        write(crew, url, plan, console, truth=truth, tally=tally)
         if tally is None:
             return True
         count(crew, url, console)
         return tally.show(url, console)
 
 
-def _write(
-    crew: Crew, url: str, plan: history.History, truth: Path | None, tally: Tally | None, console: Console
+def write(
+    crew: Crew,
+    url: str,
+    plan: history.History,
+    console: Console,
+    *,
+    truth: Path | None = None,
+    tally: Tally | None = None,
+    stop: threading.Event | None = None,
 ) -> None:
+    """Write a history with progress, its truth to a folder and into a tally where they are given."""
     begun_s = time.monotonic()
     records = segments = samples = events = 0
     note = partial(_note, with_rows=truth is not None, with_part=tally is not None)
     with ExitStack() as stack:
         writer = stack.enter_context(TruthWriter(truth)) if truth is not None else None
         progress = stack.enter_context(Progress(console=console, transient=True))
-        task = progress.add_task("simulating", total=plan.crane_days)
+        task = progress.add_task(f"writing {plan.days} days of history", total=plan.crane_days)
         for done, written, notes in history.write(crew, url, plan, note):
             progress.advance(task, done)
+            if stop is not None and stop.is_set():
+                break
             records += written.records
             segments += written.segments
             samples += written.samples
@@ -140,7 +141,7 @@ def _database(settings: Settings, stack: ExitStack) -> str:
     return url
 
 
-def count(crew: Crew, url: str, console: Console) -> None:
+def count(crew: Crew, url: str, console: Console, *, stop: threading.Event | None = None) -> None:
     """Count every day that waits, with progress."""
     begun_s = time.monotonic()
     with Progress(console=console, transient=True) as progress:
@@ -152,5 +153,5 @@ def count(crew: Crew, url: str, console: Console) -> None:
             total = max(total, left)
             progress.update(task, total=total, completed=total - left)
 
-        history.count(crew, url, on_left=show)
+        history.count(crew, url, stop=stop, on_left=show)
     console.print(f"{total} crane-days counted; {_spoken(begun_s)}", highlight=False)

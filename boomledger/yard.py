@@ -2,15 +2,37 @@
 
 from collections.abc import Callable, Iterable, Sequence
 from datetime import UTC, date, datetime, time
+from typing import Final
 from zoneinfo import ZoneInfo
 
 from alerts.defaults import DEFAULT_RULES
+from domain.errors import Conflict
 from simulator.bulk import EventRow, SegmentRow, Written, load
 from simulator.record import DayRecord
-from simulator.yard import Yard
+from simulator.yard import Yard, load_yard
 from store import cranes, events, segments, touched
 from store.alerts import enter_rules
 from store.connection import connect
+
+TWIN: Final = "replay-"  # and the name of the crane that a replay shows again
+
+
+def is_registered(database_url: str, yard: Yard) -> bool:
+    """Whether every crane of the yard is known. Raises Conflict where there are other cranes and some of it is not.
+
+    Twins of a replay, and cranes that joined a registered yard later, do not count as others.
+    """
+    with connect(database_url) as conn:
+        known = {record.crane.name for record in cranes.list_cranes(conn)}
+    if known >= {crane.name for crane in yard.cranes}:
+        return True
+    whole = {crane.name for crane in load_yard().cranes}
+    if any(name not in whole and not name.startswith(TWIN) for name in known):
+        raise Conflict(
+            "this database holds other cranes: the invented yard is not mixed with real ones; "
+            "choose another data folder or database for it"
+        )
+    return False
 
 
 def register(database_url: str, yard: Yard, first_day: date) -> None:
