@@ -132,14 +132,21 @@ def run_ingest(settings: Settings) -> None:
         group=settings.sparkplug_group,
         broker_url=broker_url(settings),
         database_url=database_url(settings),
-        stop=stop,
         limits=limits(settings),
-        batch_messages=settings.batch_messages,
-        batch_ms=settings.batch_ms,
-        receive_maximum=settings.receive_maximum,
-        shared_group=settings.shared_group,
-        broker_ca_file=settings.broker_ca_file,
-    )
+        stop=stop,
+        ca_file=settings.broker_ca_file,
+    ):
+        run(
+            broker_url=broker_url(settings),
+            database_url=database_url(settings),
+            stop=stop,
+            limits=limits(settings),
+            batch_messages=settings.batch_messages,
+            batch_ms=settings.batch_ms,
+            receive_maximum=settings.receive_maximum,
+            shared_group=settings.shared_group,
+            broker_ca_file=settings.broker_ca_file,
+        )
 
 
 def ways(settings: Settings) -> "Ways":
