@@ -9,7 +9,7 @@ import typer
 from pydantic import SecretStr
 from rich.table import Table
 
-from boomledger import admin, recounting, transfer
+from boomledger import admin, codes, recounting, transfer
 from boomledger.console import err, load_settings, out, read_time
 from boomledger.settings import Settings
 from domain.errors import BoomledgerError
@@ -29,6 +29,7 @@ for name, group in (
     ("quarantine", admin.quarantine_app),
     ("account", admin.account_app),
     ("alert", admin.alert_app),
+    ("codes", codes.codes_app),
 ):
     app.add_typer(group, name=name)
 app.command("recount")(recounting.recount)

@@ -11,6 +11,8 @@ from datetime import date, datetime
 
 from dashboard.client_alerts import AlertCalls
 from dashboard.client_dispatch import DispatchCalls
+from dashboard.client_record import RecordCalls
+from dashboard.client_settings import SettingsCalls
 from dashboard.transport import NotAllowed, Transport, session_headers
 from domain.accounts import WhoAmI
 from domain.answers import (
@@ -51,7 +53,7 @@ from domain.upkeep import (
 __all__ = ["Client", "NotAllowed", "session_headers"]
 
 
-class Client(AlertCalls, DispatchCalls, Transport):
+class Client(AlertCalls, DispatchCalls, RecordCalls, SettingsCalls, Transport):
     """Every answer of the api as a typed value; every problem as an error of domain.errors or NotAllowed."""
 
     async def version(self) -> Version:

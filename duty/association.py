@@ -6,7 +6,7 @@ from typing import Final
 
 import numpy as np
 from numpy.typing import ArrayLike
-from scipy import stats
+from scipy.special import ndtri
 
 from domain.errors import InvalidInput
 
@@ -35,6 +35,8 @@ def faults_with_overloads(faults: ArrayLike, overloads: ArrayLike) -> Associatio
     faults, overloads: counts by crane-day, shape (n,). Half a day is added to each cell of the ratio
     (Haldane and Anscombe's correction, formula from memory), so that an empty cell gives a finite answer.
     """
+    from scipy.stats import fisher_exact  # here: it takes a second to import
+
     fault, overload = np.asarray(faults) > 0, np.asarray(overloads) > 0
     if fault.shape != overload.shape or fault.ndim != 1:
         raise InvalidInput("faults and overloads must be two lists of one length", field="faults")
@@ -44,13 +46,13 @@ def faults_with_overloads(faults: ArrayLike, overloads: ArrayLike) -> Associatio
     ]
     a, b, c, d = (cell + 0.5 for row in table for cell in row)
     log_ratio = math.log(a * d / (b * c))
-    half = float(stats.norm.ppf(0.975)) * math.sqrt(1 / a + 1 / b + 1 / c + 1 / d)
+    half = float(ndtri(0.975)) * math.sqrt(1 / a + 1 / b + 1 / c + 1 / d)
     days_with, days_without = sum(table[0]), sum(table[1])
     return Association(
         odds_ratio=math.exp(log_ratio),
         low=math.exp(log_ratio - half),
         high=math.exp(log_ratio + half),
-        p_value=float(stats.fisher_exact(np.array(table))[1]),
+        p_value=float(fisher_exact(np.array(table))[1]),
         days_with=days_with,
         days_without=days_without,
         enough=days_with > 0 and days_without > 0 and fault.size >= FEWEST_DAYS and bool(fault.any()),

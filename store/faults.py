@@ -1,11 +1,11 @@
 """Faults from raised to cleared, what the crane was doing, limiter overrides, and the catalogue of status codes."""
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
 from typing import Any, Final
 
-from psycopg import AsyncConnection
+from psycopg import AsyncConnection, Connection
 
 from domain.errors import NotFound
 from store.sql import query
@@ -55,6 +55,7 @@ class CodeCount:
     cranes: int
     open: int
     open_hours: float
+    repeats: int  # raised within `repeat_days` after an earlier one of the same crane
     running_share: float
 
 
@@ -143,17 +144,25 @@ async def open_faults(conn: AsyncConnection[Any]) -> list[OpenFault]:
 
 
 async def fault_pareto(
-    conn: AsyncConnection[Any], time_from: datetime, time_to: datetime, *, crane: str | None = None
+    conn: AsyncConnection[Any],
+    time_from: datetime,
+    time_to: datetime,
+    *,
+    crane: str | None = None,
+    sites: list[str] | None = None,
+    repeat_days: int = 7,
 ) -> list[CodeCount]:
-    """Codes raised in the range, most frequent first; of one crane, or of the fleet."""
-    return await FAULT_PARETO.all_async(conn, time_from=time_from, time_to=time_to, crane=crane)
+    """Codes raised in the range, most frequent first; of one crane, or of the cranes of some sites or every one."""
+    return await FAULT_PARETO.all_async(
+        conn, time_from=time_from, time_to=time_to, crane=crane, sites=sites, repeat_days=repeat_days
+    )
 
 
 async def fault_pareto_by_crane(
-    conn: AsyncConnection[Any], time_from: datetime, time_to: datetime
+    conn: AsyncConnection[Any], time_from: datetime, time_to: datetime, *, sites: list[str] | None = None
 ) -> list[CraneFaults]:
     """Cranes by faults raised in the range, most first."""
-    return await FAULT_PARETO_BY_CRANE.all_async(conn, time_from=time_from, time_to=time_to)
+    return await FAULT_PARETO_BY_CRANE.all_async(conn, time_from=time_from, time_to=time_to, sites=sites)
 
 
 async def overrides(
@@ -169,10 +178,17 @@ async def overrides(
 
 
 async def faults_and_overloads(
-    conn: AsyncConnection[Any], day_from: date, day_to: date, *, crane: str | None = None
+    conn: AsyncConnection[Any],
+    day_from: date,
+    day_to: date,
+    *,
+    crane: str | None = None,
+    sites: list[str] | None = None,
 ) -> list[FaultsAndOverloads]:
     """Crane-days with their faults and overloads, both ends included."""
-    return await FAULTS_AND_OVERLOADS.all_async(conn, day_from=day_from, day_to=day_to, crane=crane)
+    return await FAULTS_AND_OVERLOADS.all_async(
+        conn, day_from=day_from, day_to=day_to, crane=crane, sites=sites
+    )
 
 
 async def status_codes(conn: AsyncConnection[Any]) -> list[StatusCode]:
@@ -188,11 +204,35 @@ async def import_status_codes(
     type: str | None = None,  # noqa: A002
 ) -> None:
     """Enters (code, meaning, advice) rows for one crane type or for every type, replacing the same codes."""
-    rows = [
-        {"type": type, "code": code, "meaning": meaning, "advice": advice, "source": source}
-        for code, meaning, advice in codes
-    ]
+    rows = _status_rows(codes, source, type)
     async with conn.cursor() as cursor:
         await cursor.executemany(query("status_code_written"), rows)
-        if cursor.rowcount != len(rows):
-            raise NotFound(f"no crane type is named {type!r}: no status code was entered")
+        _check_type(cursor.rowcount, rows, type)
+
+
+def enter_status_codes(
+    conn: Connection[Any],
+    codes: Iterable[tuple[str, str, str]],
+    *,
+    source: str,
+    type: str | None = None,  # noqa: A002
+) -> None:
+    """`import_status_codes` on a blocking connection."""
+    rows = _status_rows(codes, source, type)
+    with conn.cursor() as cursor:
+        cursor.executemany(query("status_code_written"), rows)
+        _check_type(cursor.rowcount, rows, type)
+
+
+def _status_rows(
+    codes: Iterable[tuple[str, str, str]], source: str, crane_type: str | None
+) -> list[dict[str, str | None]]:
+    return [
+        {"type": crane_type, "code": code, "meaning": meaning, "advice": advice, "source": source}
+        for code, meaning, advice in codes
+    ]
+
+
+def _check_type(written: int, rows: Sequence[object], crane_type: str | None) -> None:
+    if written != len(rows):
+        raise NotFound(f"no crane type is named {crane_type!r}: no status code was entered")

@@ -64,18 +64,25 @@ where f.cleared_at is null
 order by f.raised_at;
 
 -- name: fault_pareto
--- Codes by how often they were raised in a time range, with the running share of all.
-select code, count, cranes, open, open_hours, sum(count) over (order by count desc, code)::float8
+-- Codes by how often they were raised in a time range, how many came again soon, with the running share of all.
+select code, count, cranes, open, open_hours, repeats, sum(count) over (order by count desc, code)::float8
     / sum(count) over () as running_share
 from (
     select f.code, count(*)::int as count, count(distinct f.crane_id)::int as cranes,
         count(*) filter (where f.cleared_at is null)::int as open,
         sum(extract(epoch from least(coalesce(f.cleared_at, %(time_to)s), %(time_to)s) - f.raised_at))::float8 / 3600
-            as open_hours
+            as open_hours,
+        count(*) filter (where exists (
+            select from fault_episode again
+            where again.crane_id = f.crane_id and again.code = f.code and again.raised_at < f.raised_at
+                and again.raised_at >= f.raised_at - make_interval(days => %(repeat_days)s)
+        ))::int as repeats
     from fault_episode f
     join crane c using (crane_id)
+    join site s using (site_id)
     where f.raised_at >= %(time_from)s and f.raised_at < %(time_to)s
         and (%(crane)s::text is null or c.name = %(crane)s)
+        and (%(sites)s::text[] is null or s.name = any(%(sites)s::text[]))
     group by f.code
 ) counted
 order by count desc, code;
@@ -90,8 +97,10 @@ select c.name as crane, count(f.code)::int as count, count(distinct f.code)::int
             and d.day_start_at < %(time_to)s and d.day_end_at > %(time_from)s
     ), 0)::float8 / 3600000 as working_hours
 from crane c
+join site s using (site_id)
 left join fault_episode f
     on f.crane_id = c.crane_id and f.raised_at >= %(time_from)s and f.raised_at < %(time_to)s
+where %(sites)s::text[] is null or s.name = any(%(sites)s::text[])
 group by c.crane_id, c.name
 order by count desc, c.name;
 
@@ -121,6 +130,7 @@ join crane c using (crane_id)
 join counting u using (counting_id)
 where u.in_use and d.day between %(day_from)s and %(day_to)s
     and (%(crane)s::text is null or c.name = %(crane)s)
+    and (%(sites)s::text[] is null or c.site_id in (select site_id from site where name = any(%(sites)s::text[])))
 order by d.crane_id, d.day;
 
 -- name: status_code_written

@@ -91,3 +91,17 @@ def test_credentials_of_a_crane_come_and_go(run: Run, tmp_path: Path) -> None:
     assert "yard-01" in file.read_text()
     succeeded(run("account", "revoke", "yard-01", "--file", str(file)))
     assert "yard-01" not in file.read_text()
+
+
+def test_status_codes_are_imported_whole_and_listed(run: Run, tmp_path: Path) -> None:
+    file = tmp_path / "codes.csv"
+    file.write_text("code;meaning;advice\nX-01;oil hot (invented);let it cool\nX-02;;\n")
+    refused = run("codes", "import", str(file), "--source", "test")
+    assert refused.exit_code == 1
+    assert "codes.csv:3: the meaning of X-02 is empty" in refused.stderr.replace("\n", "")
+    assert "X-01" not in succeeded(run("codes", "list"))
+    file.write_text("code;meaning;advice\nX-01;oil hot (invented);let it cool\n")
+    assert "1 status codes stored" in succeeded(run("codes", "import", str(file), "--source", "test"))
+    assert "oil hot (invented)" in succeeded(run("codes", "list"))
+    missing = run("codes", "import", str(file), "--source", "test", "--type", "no-such")
+    assert "no-such" in str(missing.exception)

@@ -1,0 +1,61 @@
+"""Calls of the client about the record: coverage, fault episodes, Pareto lists, the catalogue of status codes."""
+
+from datetime import date, datetime
+
+from dashboard.transport import Transport
+from domain.answers import Page
+from domain.coverage_answers import CoverageAnswer
+from domain.fault_answers import (
+    FaultEpisodeRow,
+    FaultPareto,
+    FaultsAndOverloadsAnswer,
+    StatusCodeRow,
+    StatusCodesAsked,
+    StatusCodesImported,
+)
+
+
+class RecordCalls(Transport):
+    """What is on record of cranes, and their faults."""
+
+    async def coverage(
+        self, name: str, *, day_from: date | None = None, day_to: date | None = None
+    ) -> CoverageAnswer:
+        """How much is on record, what is missing and why, and an estimate kept apart."""
+        return await self._get(CoverageAnswer, f"/cranes/{name}/coverage", day_from=day_from, day_to=day_to)
+
+    async def fault_episodes(
+        self, name: str, time_from: datetime, time_to: datetime, *, repeat_days: int = 7
+    ) -> Page[FaultEpisodeRow]:
+        """Faults of a crane from raised to cleared, open ones first, with what it was doing."""
+        return await self._get(
+            Page[FaultEpisodeRow],
+            f"/cranes/{name}/fault-episodes",
+            **{"from": time_from, "to": time_to, "repeat_days": repeat_days},
+        )
+
+    async def fault_pareto(
+        self, time_from: datetime, time_to: datetime, *, crane: str | None = None, repeat_days: int = 7
+    ) -> FaultPareto:
+        """Faults raised in a range by code and by crane, most first."""
+        return await self._get(
+            FaultPareto,
+            "/faults/pareto",
+            **{"from": time_from, "to": time_to, "crane": crane, "repeat_days": repeat_days},
+        )
+
+    async def faults_and_overloads(
+        self, *, crane: str | None = None, day_from: date | None = None, day_to: date | None = None
+    ) -> FaultsAndOverloadsAnswer:
+        """Whether faults come on days with overloads, and how sure that is."""
+        return await self._get(
+            FaultsAndOverloadsAnswer, "/faults/overloads", crane=crane, day_from=day_from, day_to=day_to
+        )
+
+    async def status_codes(self) -> Page[StatusCodeRow]:
+        """The imported catalogue of status codes."""
+        return await self._get(Page[StatusCodeRow], "/status-codes")
+
+    async def import_status_codes(self, asked: StatusCodesAsked) -> StatusCodesImported:
+        """Enter a catalogue of status codes."""
+        return await self._post(StatusCodesImported, "/status-codes", asked)

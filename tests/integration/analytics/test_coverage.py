@@ -1,0 +1,45 @@
+"""Coverage on counted telemetry: causes, the factor, and an estimate that stays apart."""
+
+from datetime import UTC, datetime, timedelta
+
+import pytest
+
+from domain.crane import DesignClass
+from duty import life
+from tests.integration.analytics.crane_at_work import Yard, working
+from tests.integration.analytics.test_one_standing import asked
+
+START = datetime(2026, 3, 2, 6, tzinfo=UTC)
+DAYS = (0, 1, 2, 3, 4, 7, 8, 9, 10, 11, 14, 15)
+
+
+def test_gaps_lower_the_coverage_and_are_estimated_beside_it(yard: Yard) -> None:
+    """12 days of an hour; a quarter of an hour of three of them never came."""
+    for day in DAYS:
+        parts = yard.messages(START + timedelta(days=day), working(1, seed=day), boot=day + 1)
+        lost = range(20, 35) if day in {1, 8, 15} else range(0)
+        yard.store([part for part in parts if part.seq not in lost])
+    yard.count()
+    period = "day_from=2026-03-01&day_to=2026-03-31"
+    found, whole = asked(
+        yard.url, f"/cranes/{yard.crane.name}/coverage?{period}", f"/cranes/{yard.crane.name}/life"
+    )
+    assert (found["recorded_s"], found["missing_s"]) == (12 * 3600 - 2700, 2700)
+    assert found["coverage"] == pytest.approx(1 - 0.75 / 12)
+    assert found["f1"] == found["life_f1"] == whole["f1"] == 1.1
+    assert found["coverage"] == found["life_coverage"] == whole["coverage"]
+    (cause,) = found["causes"]
+    assert (cause["cause"], cause["missing_s"], cause["gaps"]) == ("offline", 2700, 3)
+    assert [gap["missing_ms"] for gap in found["gaps"]] == [900_000] * 3
+    assert (found["days_recorded"], found["days_without_record"]) == (12, 4)
+    estimated = found["estimated"]
+    days = yard.rows("day_figure")
+    lifts, cubes = sum(row["lifts"] for row in days), sum(row["peak_cubed_sum"] for row in days)
+    assert estimated["lifts"] == pytest.approx(lifts * 0.75 / 11.25)
+    assert estimated["lifts_low"] < estimated["lifts"] < estimated["lifts_high"]
+    design = yard.crane.design
+    assert isinstance(design, DesignClass)
+    assert estimated["design_share"] == pytest.approx(life.share_of_design(design, cubes * 0.75 / 11.25))
+    assert whole["used_share"] == pytest.approx(
+        life.share_of_design(design, cubes, 1.1)
+    )  # nothing of it in there
