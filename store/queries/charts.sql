@@ -3,8 +3,7 @@
 select count(*)::text as stamp from fleet_change;
 
 -- name: fleet_cranes
--- A page of cranes by name, each with the chart version in force on a day: its own before its type's, none where the
--- type's spec holds.
+-- A page of cranes by name, each with the chart version in force on a day: its own, its type's, none where the type's spec holds.
 select c.name, coalesce(c.spec ->> 'title', '') as title, c.draft, c.type_id, s.name as site,
     c.spec ->> 'design' as design, c.spec ->> 'prior_duty' is not null as prior_duty,
     (c.spec ->> 'commissioned_on')::date as commissioned_on,
