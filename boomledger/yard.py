@@ -7,12 +7,15 @@ from zoneinfo import ZoneInfo
 
 from alerts.defaults import DEFAULT_RULES
 from domain.errors import Conflict
+from duty.status_csv import read_codes
 from simulator.bulk import EventRow, SegmentRow, Written, load
+from simulator.calendar import invented_codes
 from simulator.record import DayRecord
 from simulator.yard import Yard, load_yard
 from store import cranes, events, segments, touched
 from store.alerts import enter_rules
 from store.connection import connect
+from store.faults import enter_status_codes
 
 TWIN: Final = "replay-"  # and the name of the crane that a replay shows again
 
@@ -36,7 +39,7 @@ def is_registered(database_url: str, yard: Yard) -> bool:
 
 
 def register(database_url: str, yard: Yard, first_day: date) -> None:
-    """Add the yard's site, cranes and alert rules, recorded from `first_day` on. Again is harmless."""
+    """Add the yard's site, cranes, alert rules and status codes, recorded from `first_day` on. Again is harmless."""
     start = datetime.combine(first_day, time(), tzinfo=ZoneInfo(yard.site.time_zone)).astimezone(UTC)
     with connect(database_url) as conn:
         cranes.save_site(conn, yard.site)
@@ -46,6 +49,7 @@ def register(database_url: str, yard: Yard, first_day: date) -> None:
             )
             cranes.save_crane(conn, known)
         enter_rules(conn, DEFAULT_RULES, "demo")
+        enter_status_codes(conn, read_codes(invented_codes()).codes, source="invented yard")
 
 
 def write_history(

@@ -6,6 +6,7 @@ what is not allowed. The factors are invented.
 
 from datetime import date, timedelta
 from functools import lru_cache
+from importlib.resources import files
 from typing import Final, NamedTuple
 
 import numpy as np
@@ -38,6 +39,11 @@ CODES: Final = (
     Code("S-506", "Stabiliser left: position switch does not answer", (0, 1, 2)),
 )
 BREAKDOWN: Final = Code("H-299", "Hydraulic pump: pressure does not build up", _BREAKDOWN_DAYS)
+
+
+def invented_codes() -> str:
+    """The catalogue of these codes as CSV, in the form that anyone imports theirs."""
+    return files(__package__).joinpath("status_codes.csv").read_text("utf-8")
 
 
 class Outage(NamedTuple):

@@ -2,7 +2,8 @@
 
 from datetime import date, timedelta
 
-from simulator.calendar import BREAKDOWN, outages_on, works_on
+from duty.status_csv import read_codes
+from simulator.calendar import BREAKDOWN, CODES, invented_codes, outages_on, works_on
 from simulator.yard import load_yard
 
 YARD = load_yard()
@@ -57,3 +58,10 @@ def test_abuse_and_age_bring_more_codes() -> None:
 def test_the_drifting_crane_mostly_complains_about_its_pressure_sensor() -> None:
     raised = [o.code.code for day in YEAR for o in outages_on(YARD.crane("yard-03"), day, 1)[0]]
     assert raised.count("L-301") > len(raised) / 2
+
+
+def test_the_invented_catalogue_explains_every_code_that_is_raised() -> None:
+    found = read_codes(invented_codes())
+    assert found.problems == ()
+    assert {row.code for row in found.codes} == {code.code for code in (*CODES, BREAKDOWN)}
+    assert all("(invented)" in row.meaning and row.advice for row in found.codes)
