@@ -14,7 +14,7 @@ from boomledger.yard import write_history
 from domain.errors import Unavailable
 from simulator.bulk import Written
 from simulator.crew import Crew
-from simulator.generate import DEFAULT_STEP_MS, generate
+from simulator.generate import generate
 from simulator.record import DayRecord
 from simulator.yard import Yard
 from store.connection import connect
@@ -23,6 +23,7 @@ from store.touched import waiting_days
 T = TypeVar("T")
 
 SHARED_FROM_CRANE_DAYS: Final = 200  # below, starting more processes costs more than they save
+SAMPLES_PER_MESSAGE: Final = 400  # most lifts in one message, and its row still within a page of the database
 DAYS_A_TASK: Final = 7
 DAYS_PER_CLAIM: Final = (
     64  # what follows from a claim (months, lifts, summary) is then written a few times only
@@ -32,13 +33,17 @@ SLICE_S: Final = 2.0  # a worker looks up so often, for progress and for the end
 
 @dataclass(frozen=True, kw_only=True)
 class History:
-    """Days of the yard, from `first_day` on. Made again they are the same, so that a write can be repeated."""
+    """Days of the yard, from `first_day` on. Made again they are the same, so that a write can be repeated.
+
+    A sample every `dt_ms` while a load hangs on the hook, every `idle_ms` without.
+    """
 
     yard: Yard
     first_day: date
     days: int
     seed: int = 1
-    dt_ms: int = DEFAULT_STEP_MS
+    dt_ms: int = 100
+    idle_ms: int = 1000
 
     @property
     def crane_days(self) -> int:
@@ -82,7 +87,15 @@ def _write_days(
     database_url: str, history: History, first_day: date, days: int, note: Callable[[DayRecord], Any]
 ) -> tuple[int, Written, list[Any]]:
     notes: list[Any] = []
-    records = generate(history.yard.cranes, first_day, days, history.seed, dt_ms=history.dt_ms)
+    records = generate(
+        history.yard.cranes,
+        first_day,
+        days,
+        history.seed,
+        dt_ms=history.dt_ms,
+        idle_ms=history.idle_ms,
+        samples_per_message=SAMPLES_PER_MESSAGE,
+    )
     written = write_history(database_url, records, on_record=lambda record: notes.append(note(record)))
     return days, written, notes
 

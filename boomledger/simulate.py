@@ -116,7 +116,7 @@ def write(
                 tally.add_all(part for _, part in notes if part is not None)
     console.print(
         f"{samples} samples in {segments} segments and {events} events of {records} working days are stored; "
-        f"a sample every {plan.dt_ms} ms while the power take-off is on; {_spoken(begun_s)}",
+        f"a sample every {plan.dt_ms} ms under load and every {plan.idle_ms} ms without; {_spoken(begun_s)}",
         highlight=False,
     )
 

@@ -4,6 +4,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass, field
 from typing import Final
 
+from rich.box import SIMPLE
 from rich.console import Console
 from rich.table import Table
 
@@ -98,10 +99,10 @@ class Tally:
         """Print the differences; whether all lie within what is allowed."""
         with connect(database_url) as conn:
             found = {name: CRANE_SUMMARY.first(conn, crane=name) for name in self._true}
-        table = Table(title="counted / true", title_justify="left")
+        table = Table(title="counted / true", title_justify="left", box=SIMPLE)
         table.add_column("crane", no_wrap=True)
         for heading in ("lifts", "kQ off", "damage off", "stops", "overrides", ""):
-            table.add_column(heading, justify="right", overflow="fold")
+            table.add_column(heading, no_wrap=True, justify="right")
         passed = True
         for name, true in self._true.items():
             good, row = _compared(true, found[name])

@@ -52,7 +52,7 @@ def segment_rows(record: DayRecord) -> Iterator[SegmentRow]:
             int(batches.t0_ms[index]),
             record.boot,
             int(batches.seq[index]),
-            record.dt_ms,
+            int(batches.dt_ms[index]),
             int(batches.send_ms[index]),
             names,
             values[:, first : first + int(batches.n[index])],

@@ -20,7 +20,7 @@ from simulator.lifting import Mark
 from simulator.record import Batches, DayRecord, Event, Ints, TrueLift, Truth
 from simulator.sensing import sensed
 from simulator.shift import Purpose, Session, plan_day, plan_from, stream
-from simulator.signals import Signals, signals_of
+from simulator.signals import Recorder, Signals, signals_of
 from simulator.yard import YardCrane
 
 WARNING_PCT: Final = 90.0  # first warning; common practice, no source
@@ -45,6 +45,7 @@ def generate_day(
     seed: int = 1,
     *,
     dt_ms: int = DEFAULT_STEP_MS,
+    idle_ms: int | None = None,
     samples_per_message: int = DEFAULT_SAMPLES_PER_MESSAGE,
 ) -> DayRecord | None:
     """One crane's day (local to its site). None on a day without work.
@@ -54,12 +55,14 @@ def generate_day(
     crane : of `simulator.yard.load_yard()`
     seed : the same seed, crane, day and step give the same record, whatever else is generated
     dt_ms : step between samples while the power take-off is on [ms]; nothing is recorded in transport
+    idle_ms : a multiple of it, the step while no load hangs on the hook [ms]; None: the same
     samples_per_message : longest list in a samples message
     """
     sessions = plan_day(crane, day, seed)
     if not sessions:
         return None
-    return _record(crane, day, sessions, seed, dt_ms, samples_per_message)
+    recorder = Recorder(dt_ms=dt_ms, idle_ms=idle_ms)
+    return _record(crane, day, sessions, seed, recorder, samples_per_message)
 
 
 def generate_from(
@@ -73,7 +76,8 @@ def generate_from(
 ) -> DayRecord:
     """Work that begins at a moment, whatever the hour, in messages short enough to watch live."""
     sessions = plan_from(crane, start_at, hours, seed)
-    return _record(crane, start_at.date(), sessions, seed, dt_ms, samples_per_message, live=True)
+    recorder = Recorder(dt_ms=dt_ms)
+    return _record(crane, start_at.date(), sessions, seed, recorder, samples_per_message, live=True)
 
 
 def generate(
@@ -84,6 +88,7 @@ def generate(
     *,
     processes: int = 1,
     dt_ms: int = DEFAULT_STEP_MS,
+    idle_ms: int | None = None,
     samples_per_message: int = DEFAULT_SAMPLES_PER_MESSAGE,
 ) -> Iterator[DayRecord]:
     """Every working day of every crane, day by day; the rest as in `generate_day`.
@@ -99,6 +104,7 @@ def generate(
             min(_DAYS_A_TASK, days - first),
             seed,
             dt_ms,
+            idle_ms,
             samples_per_message,
         )
         for first in range(0, days, _DAYS_A_TASK)
@@ -118,6 +124,7 @@ def _days(
     days: int,
     seed: int,
     dt_ms: int,
+    idle_ms: int | None,
     samples_per_message: int,
 ) -> Iterator[DayRecord]:
     for offset in range(days):
@@ -127,6 +134,7 @@ def _days(
                 first_day + timedelta(days=offset),
                 seed,
                 dt_ms=dt_ms,
+                idle_ms=idle_ms,
                 samples_per_message=samples_per_message,
             )
             if record is not None:
@@ -142,27 +150,27 @@ def _record(
     day: date,
     sessions: tuple[Session, ...],
     seed: int,
-    dt_ms: int,
+    recorder: Recorder,
     samples_per_message: int,
     *,
     live: bool = False,
 ) -> DayRecord:
-    signals = signals_of(crane.machine, sessions, dt_ms)
+    signals = signals_of(crane.machine, sessions, recorder)
     boot_stream = np.random.default_rng([seed, crane.number, sessions[0].start_ms, Purpose.BOOT])
     drafts = _moments(sessions, signals) + ([] if live else _codes(crane, day, sessions, seed))
-    batches, events = _numbered(sessions, signals, drafts, dt_ms, samples_per_message)
+    batches, events = _numbered(sessions, signals, drafts, samples_per_message)
     offset_ms = round(crane.faults.clock_offset_s * 1000)
     return DayRecord(
         crane=crane.name,
         day=day,
         boot=int(boot_stream.integers(1, 2**63 - 1)),
-        dt_ms=dt_ms,
+        dt_ms=recorder.dt_ms,
         clock_offset_ms=offset_ms,
         t_ms=signals.t_ms + offset_ms,
         channels=sensed(stream(seed, crane, day, Purpose.SENSORS), crane, signals, day.toordinal()),
         batches=replace(batches, t0_ms=batches.t0_ms + offset_ms),
         events=tuple(event._replace(at_ms=event.at_ms + offset_ms) for event in events),
-        truth=_truth(crane, sessions, signals, dt_ms),
+        truth=_truth(crane, sessions, signals),
     )
 
 
@@ -252,18 +260,16 @@ def _numbered(
     sessions: tuple[Session, ...],
     signals: Signals,
     drafts: list[_Draft],
-    dt_ms: int,
     samples_per_message: int,
 ) -> tuple[Batches, tuple[Event, ...]]:
     """Cut the samples into messages and number them together with the events by the time they are ready."""
-    first_of_session = np.searchsorted(signals.session, np.arange(len(sessions) + 1))
+    change = np.flatnonzero((np.diff(signals.session) != 0) | (np.diff(signals.step_ms) != 0)) + 1
+    ends = np.concatenate([[0], change, [len(signals.t_ms)]])
     first = np.concatenate(
-        [
-            np.arange(low, high, samples_per_message)
-            for low, high in zip(first_of_session[:-1], first_of_session[1:], strict=True)
-        ]
+        [np.arange(low, high, samples_per_message) for low, high in zip(ends[:-1], ends[1:], strict=True)]
     )
     n = np.diff(np.append(first, len(signals.t_ms)))
+    dt_ms = signals.step_ms[first]
     ready = signals.t_ms[first] + n * dt_ms
     starts = np.array([session.start_ms for session in sessions])
     drafts = sorted(drafts, key=lambda draft: draft[0])
@@ -273,7 +279,9 @@ def _numbered(
     seq[order] = np.arange(len(order))
     send = _sending_times(sessions, starts, ready)
     send_event = _sending_times(sessions, starts, event_ms)
-    batches = Batches(t0_ms=signals.t_ms[first], first=first, n=n, seq=seq[: len(first)], send_ms=send)
+    batches = Batches(
+        t0_ms=signals.t_ms[first], first=first, n=n, dt_ms=dt_ms, seq=seq[: len(first)], send_ms=send
+    )
     events = tuple(
         Event(*draft, seq=int(number), send_ms=int(at))
         for draft, number, at in zip(drafts, seq[len(first) :], send_event, strict=True)
@@ -289,18 +297,17 @@ def _sending_times(sessions: tuple[Session, ...], starts_ms: Ints, ready_ms: Int
     return np.where(offline[session], np.maximum(back[session], ready_ms), ready_ms)
 
 
-def _truth(crane: YardCrane, sessions: tuple[Session, ...], signals: Signals, dt_ms: int) -> Truth:
+def _truth(crane: YardCrane, sessions: tuple[Session, ...], signals: Signals) -> Truth:
     stops, overrides = _limiter_moments(sessions)
     structural = signals.structural_pct
-    near = np.count_nonzero(signals.utilisation_pct >= WARNING_PCT)
     return Truth(
         lifts=tuple(_true_lifts(crane, sessions, signals, structural, stops, overrides)),
         limiter_stops_ms=stops,
         limiter_overrides_ms=overrides,
         samples=len(signals.t_ms),
-        recorded_s=len(signals.t_ms) * dt_ms / 1000,
-        near_limit_s=float(near) * dt_ms / 1000,
-        load_s=float(np.count_nonzero(signals.mass_kg > 0)) * dt_ms / 1000,
+        recorded_s=float(signals.step_ms.sum()) / 1000,
+        near_limit_s=float(signals.step_ms[signals.utilisation_pct >= WARNING_PCT].sum()) / 1000,
+        load_s=float(signals.step_ms[signals.mass_kg > 0].sum()) / 1000,
         utilisation_pct=signals.utilisation_pct.astype(np.float32),
         structural_pct=structural.astype(np.float32),
     )

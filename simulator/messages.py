@@ -54,6 +54,12 @@ def outgoing(record: DayRecord) -> Iterator[Outgoing]:
             }
             leaf, payload = (
                 Leaf.SAMPLES,
-                samples_payload(record.boot, seq, int(record.batches.t0_ms[what]), record.dt_ms, channels),
+                samples_payload(
+                    record.boot,
+                    seq,
+                    int(record.batches.t0_ms[what]),
+                    int(record.batches.dt_ms[what]),
+                    channels,
+                ),
             )
         yield Outgoing(record.crane, record.boot, seq, send_ms, topic(record.crane, leaf), payload)

@@ -38,6 +38,7 @@ class Batches:
     t0_ms: Ints
     first: Ints
     n: Ints
+    dt_ms: Ints
     seq: Ints
     send_ms: Ints
 
@@ -83,7 +84,7 @@ class DayRecord:
     crane: str
     day: date
     boot: int
-    dt_ms: int
+    dt_ms: int  # the finest step; `batches` has that of each message
     clock_offset_ms: int  # how far the crane's clock runs ahead; in everything it sends, never in the truth
     t_ms: Ints
     channels: dict[str, Floats32]

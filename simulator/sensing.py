@@ -76,29 +76,31 @@ def sensed(
 def _lost(rng: np.random.Generator, crane: YardCrane, signals: Signals) -> NDArray[np.bool_]:
     """Samples at which the utilisation reading is lost: a few seconds at a time."""
     lost = np.zeros(len(signals.t_ms), dtype=bool)
-    step_s = _step_s(signals)
-    hours = len(lost) * step_s / 3600
+    passed_s = signals.passed_s
+    hours = float(passed_s[-1]) / 3600
     for _ in range(int(rng.poisson(crane.faults.dropouts_per_hour * hours))):
         first = int(rng.integers(len(lost)))
-        lost[first : first + max(1, round(rng.uniform(0.5, 6.0) / step_s))] = True
+        last = np.searchsorted(passed_s, passed_s[first] + rng.uniform(0.5, 6.0))
+        lost[first : max(int(last), first + 1)] = True
     return lost
 
 
 def _stuck(rng: np.random.Generator, crane: YardCrane, signals: Signals, values: Floats) -> Floats:
     """The values as a sensor gives them that sticks for some minutes at some of the stops."""
     read = values.copy()
+    passed_s = signals.passed_s
     for session in range(int(signals.session[-1]) + 1):
         if rng.random() < crane.faults.stuck_share:
             low, high = np.searchsorted(signals.session, (session, session + 1))
             first = int(rng.integers(low, high))
-            last = min(first + round(rng.uniform(60, 300) / _step_s(signals)), int(high))
+            last = min(int(np.searchsorted(passed_s, passed_s[first] + rng.uniform(60, 300))), int(high))
             read[first:last] = read[first]
     return read
 
 
 def _comfort(rng: np.random.Generator, signals: Signals, day_ordinal: int) -> dict[str, Floats | None]:
     """Oil temperature, controller battery and radio: slow curves over the time at work."""
-    worked_s = np.arange(len(signals.t_ms)) * _step_s(signals)
+    worked_s = signals.passed_s
     season = -np.cos(2 * np.pi * (day_ordinal % 365.25 - 20) / 365.25)
     outside = 9.0 + 11.0 * season + rng.normal(0, 3)
     oil = outside + 38.0 * (1 - np.exp(-worked_s / _OIL_WARMS_S))
@@ -106,7 +108,3 @@ def _comfort(rng: np.random.Generator, signals: Signals, day_ordinal: int) -> di
     level = rng.uniform(70, 98, signals.session[-1] + 1)[signals.session]
     radio = np.clip(level - 0.4 * signals.hook.outreach_m + rng.normal(0, 1.5, len(level)), 0.0, 100.0)
     return {"oil_temperature_degc": oil, "controller_battery_pct": battery, "radio_quality_pct": radio}
-
-
-def _step_s(signals: Signals) -> float:
-    return float(signals.t_ms[1] - signals.t_ms[0]) / 1000 if len(signals.t_ms) > 1 else 1.0

@@ -6,12 +6,30 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from domain.errors import InvalidInput
 from duty.statics import utilisation_pct
 from simulator.dynamics import load_moment_kn_m
 from simulator.machine import Floats, Hook, Machine, hook_of, limit_of
 from simulator.shift import Session
 
 _STABILISERS_MOVE_S: Final = 25.0
+_BEFORE_LOAD_S: Final = 1.0  # a recorder keeps what was just before the load, and until it is still again
+_STILL: Final = 4.0  # time constants of the vibration: 2 % of it is left
+
+
+@dataclass(frozen=True, kw_only=True)
+class Recorder:
+    """How often a crane records: every `dt_ms` while a load hangs, every `idle_ms` without; None: all the same.
+
+    `idle_ms` is a multiple of `dt_ms`.
+    """
+
+    dt_ms: int
+    idle_ms: int | None = None
+
+    def __post_init__(self) -> None:
+        if self.dt_ms < 1 or (self.idle_ms is not None and (self.idle_ms < 1 or self.idle_ms % self.dt_ms)):
+            raise InvalidInput("idle_ms must be a multiple of dt_ms, and both positive", field="idle_ms")
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -19,6 +37,7 @@ class Signals:
     """Noise-free signals of a day, all of one length."""
 
     t_ms: NDArray[np.int64]
+    step_ms: NDArray[np.int64]  # until the next sample of the same stop
     session: NDArray[np.intp]  # which session each sample belongs to
     joints: Floats  # (samples, 6)
     mass_kg: Floats
@@ -34,14 +53,22 @@ class Signals:
         """Moment over the full structural rating [%]: what the steel feels."""
         return np.asarray(self.utilisation_pct * self.limit_pct / 100.0)
 
+    @property
+    def passed_s(self) -> Floats:
+        """Recorded time before each sample [s]."""
+        return np.asarray((np.cumsum(self.step_ms) - self.step_ms) / 1000.0)
 
-def signals_of(machine: Machine, sessions: tuple[Session, ...], dt_ms: int) -> Signals:
+
+def signals_of(machine: Machine, sessions: tuple[Session, ...], recorder: Recorder) -> Signals:
     """Sample every session on its own even grid that begins with power take-off."""
-    t_ms, session, joints, mass, limit, mode, left, right = [], [], [], [], [], [], [], []
+    dt_ms = recorder.dt_ms
+    t_ms, step, session, joints, mass, limit, mode, left, right = [], [], [], [], [], [], [], [], []
     for number, part in enumerate(sessions):
-        at_s = np.arange(0.0, part.length_s, dt_ms / 1000)
+        index, step_ms = _recorded(machine, part, recorder)
+        at_s = np.asarray(index * (dt_ms / 1000), dtype=float)
         pose, load = _at(part, at_s)
-        t_ms.append(part.start_ms + np.arange(len(at_s), dtype=np.int64) * dt_ms)
+        t_ms.append(part.start_ms + index * dt_ms)
+        step.append(step_ms)
         session.append(np.full(len(at_s), number))
         joints.append(pose)
         mass.append(load)
@@ -53,11 +80,12 @@ def signals_of(machine: Machine, sessions: tuple[Session, ...], dt_ms: int) -> S
         left.append(out * part.stop.left_pct)
         right.append(out * part.stop.right_pct)
     all_joints, all_mass, all_limit = np.concatenate(joints), np.concatenate(mass), np.concatenate(limit)
+    all_step = np.concatenate(step)
     hook = hook_of(machine, all_joints)
-    # every session begins and ends at rest in the same pose, so the gaps between them excite nothing
-    load = load_moment_kn_m(machine, hook, all_joints[:, 0], all_mass, dt_ms / 1000)
+    load = _load_moment(machine, hook, all_joints[:, 0], all_mass, all_step == dt_ms, dt_ms / 1000)
     return Signals(
         t_ms=np.concatenate(t_ms),
+        step_ms=all_step,
         session=np.concatenate(session),
         joints=all_joints,
         mass_kg=all_mass,
@@ -68,6 +96,44 @@ def signals_of(machine: Machine, sessions: tuple[Session, ...], dt_ms: int) -> S
         left_pct=np.concatenate(left),
         right_pct=np.concatenate(right),
     )
+
+
+def _recorded(
+    machine: Machine, session: Session, recorder: Recorder
+) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """(number of each recorded sample on the fine grid, time until the next [ms])."""
+    number = np.arange(int(np.ceil(session.length_s * 1000 / recorder.dt_ms)), dtype=np.int64)
+    if recorder.idle_ms is None:
+        return number, np.full(len(number), recorder.dt_ms, dtype=np.int64)
+    every = recorder.idle_ms // recorder.dt_ms
+    # whole idle steps become fine ones, so that no message reaches over the beginning of the next
+    block = number // every
+    hangs = np.flatnonzero((session.mass_kg[:-1] > 0) | (session.mass_kg[1:] > 0))
+    still_s = _STILL / (machine.dynamics.damping * 2 * np.pi * machine.dynamics.frequency_hz)
+    low = np.clip(session.knot_s[hangs] - _BEFORE_LOAD_S, 0.0, None) * 1000 // recorder.idle_ms
+    high = (session.knot_s[hangs + 1] + still_s) * 1000 // recorder.idle_ms + 1
+    edges = np.zeros(block[-1] + 2, dtype=np.int64)
+    np.add.at(edges, low.astype(int), 1)
+    np.add.at(edges, np.minimum(high.astype(int), len(edges) - 1), -1)
+    fine = (np.cumsum(edges) > 0)[block]
+    kept = fine | (number % every == 0)
+    return number[kept], np.where(fine, recorder.dt_ms, recorder.idle_ms)[kept]
+
+
+def _load_moment(
+    machine: Machine, hook: Hook, slew_deg: Floats, mass_kg: Floats, fine: NDArray[np.bool_], dt_s: float
+) -> Floats:
+    """Moment of the load at the fine samples, one stretch after the other; nothing hangs at the others.
+
+    Every stretch begins and ends without a load and at rest, so what lies between two of them excites nothing.
+    """
+    if fine.all():
+        return load_moment_kn_m(machine, hook, slew_deg, mass_kg, dt_s)
+    load = np.zeros(len(mass_kg))
+    if fine.any():
+        of_fine = Hook(*(part[fine] for part in hook))
+        load[fine] = load_moment_kn_m(machine, of_fine, slew_deg[fine], mass_kg[fine], dt_s)
+    return load
 
 
 def _at(session: Session, at_s: Floats) -> tuple[Floats, Floats]:

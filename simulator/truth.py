@@ -191,7 +191,7 @@ def _day_row(record: DayRecord) -> dict[str, Any]:
 def late_messages(record: DayRecord) -> int:
     """Messages that left the crane later than they were ready, because it had no coverage."""
     batches = record.batches
-    late = batches.send_ms + record.clock_offset_ms > batches.t0_ms + batches.n * record.dt_ms
+    late = batches.send_ms + record.clock_offset_ms > batches.t0_ms + batches.n * batches.dt_ms
     return int(np.count_nonzero(late)) + sum(
         event.send_ms + record.clock_offset_ms > event.at_ms for event in record.events
     )

@@ -23,7 +23,7 @@ PLAN = history.History(
     yard=Yard(site=WHOLE.site, cranes=(WHOLE.crane("yard-02"), WHOLE.crane("yard-12"))),
     first_day=FIRST,
     days=9,
-    dt_ms=1000,
+    dt_ms=500,
 )
 
 
