@@ -57,11 +57,12 @@ def create_dashboard(api: FastAPI | str, *, api_token: str | None = None) -> Das
     client = (
         Client(app=mounted, token=api_token) if mounted is not None else Client(str(api), token=api_token)
     )
+    made: list[Dash] = []
     server = FastAPI(
         docs_url=None,
         redoc_url=None,
         openapi_url=None,
-        lifespan=_lifespan_of(mounted, client),
+        lifespan=_lifespan_of(mounted, client, made),
         title="Boomledger",
     )
     login.register(server)
@@ -77,6 +78,7 @@ def create_dashboard(api: FastAPI | str, *, api_token: str | None = None) -> Das
         suppress_callback_exceptions=True,
         compress=False,
     )
+    made.append(dash)
     dash.layout = shell.layout()
     router.register(dash, client)
     shell.register(dash, client)
@@ -92,9 +94,12 @@ def _index() -> str:
     return filled.replace("__WORDS__", orjson.dumps(browser_words()).decode())
 
 
-def _lifespan_of(mounted: FastAPI | None, client: Client) -> Any:
+def _lifespan_of(mounted: FastAPI | None, client: Client, made: list[Dash]) -> Any:
     @asynccontextmanager
     async def lifespan(_server: FastAPI) -> AsyncIterator[None]:
+        # Dash does this on the first request for "/"; whoever came by a deep link before got a page without our scripts.
+        for dash in made:
+            dash._setup_server()
         async with AsyncExitStack() as stack:
             stack.push_async_callback(client.close)
             if mounted is not None:

@@ -9,8 +9,25 @@ from dash import Dash, Input, Output
 
 from dashboard.client import Client, NotAllowed
 from dashboard.numbers import Units
-from dashboard.pages import crane, dispatch, faults, fleet, health, life, replay, service, settings
-from dashboard.parts import states
+from dashboard.pages import (
+    alerts,
+    crane,
+    dispatch,
+    dispatch_calendar,
+    dispatch_charts,
+    dispatch_day,
+    dispatch_levelling,
+    dispatch_reservation,
+    faults,
+    fleet,
+    health,
+    life,
+    replay,
+    service,
+    settings,
+    start,
+)
+from dashboard.parts import form, states
 from dashboard.texts import t
 from dashboard.visit import Render, Visit, query_of
 from domain.errors import BoomledgerError, NotFound
@@ -29,12 +46,25 @@ class Route:
 
 
 ROUTES: Final[tuple[Route, ...]] = (
-    Route("/", "fleet.title", fleet.render),
+    Route("/", "fleet.title", start.render),
+    Route("/fleet", "fleet.title", fleet.render),
     Route(f"/crane/{_NAME}", "crane.title", crane.render),
     Route("/dispatch", "dispatch.title", dispatch.render),
+    Route("/dispatch/calendar", "dispatch.calendar.title", dispatch_calendar.render),
+    Route(
+        r"/dispatch/reservation/(?P<reservation>\d{1,15})",
+        "dispatch.reservation.title",
+        dispatch_reservation.render,
+    ),
+    Route("/dispatch/day", "dispatch.day.title", dispatch_day.render),
+    Route("/dispatch/levelling", "dispatch.levelling.title", dispatch_levelling.render),
+    Route("/dispatch/measured", "dispatch.measured.title", dispatch_levelling.render_measured),
+    Route("/dispatch/charts", "dispatch.charts.title", dispatch_charts.render_list),
+    Route(f"/dispatch/charts/{_NAME}", "dispatch.charts.title", dispatch_charts.render),
     Route("/life", "life.title", life.render_list),
     Route(f"/life/{_NAME}", "life.title", life.render),
     Route("/faults", "faults.title", faults.render),
+    Route("/alerts", "alerts.title", alerts.render),
     Route("/service", "service.title", service.render),
     Route("/data", "health.title", health.render),
     Route(f"/replay/{_NAME}", "replay.title", replay.render),
@@ -83,12 +113,16 @@ def register(app: Dash, client: Client) -> None:
         Input("url", "pathname"),
         Input("url", "search"),
         Input("units", "data"),
+        Input("redraw", "data"),
         running=[(Output("page-frame", "className"), "bl-page bl-page-busy", "bl-page")],
     )
-    async def show(path: str | None, search: str | None, units: str | None) -> tuple[Any, str]:
+    async def show(
+        path: str | None, search: str | None, units: str | None, _again: str | None
+    ) -> tuple[Any, str]:
         return await draw(client, path or "/", search, Units(units or Units.METRIC))
 
+    form.register(app, client)
     fleet.register(app)
     dispatch.register(app)
-    life.register(app)
-    replay.register(app)
+    dispatch_charts.register(app)
+    life.register(app, client)

@@ -14,7 +14,15 @@ from dashboard.theme import MANTINE
 from domain.errors import BoomledgerError
 
 NAVIGATION: Final[tuple[tuple[str, tuple[tuple[str, str], ...]], ...]] = (
-    ("nav.today", (("/", "fleet.title"), ("/dispatch", "dispatch.title"), ("/faults", "faults.title"))),
+    (
+        "nav.today",
+        (
+            ("/fleet", "fleet.title"),
+            ("/dispatch", "dispatch.title"),
+            ("/alerts", "alerts.title"),
+            ("/faults", "faults.title"),
+        ),
+    ),
     ("nav.structure", (("/life", "life.title"), ("/service", "service.title"), ("/replay", "replay.title"))),
     ("nav.house", (("/data", "health.title"), ("/settings", "settings.title"))),
 )
@@ -29,6 +37,8 @@ def layout() -> dmc.MantineProvider:
         dcc.Store(id="paused", data=False),
         dcc.Store(id="window-title"),
         dcc.Store(id="heard"),
+        dcc.Store(id="redraw"),
+        dcc.Store(id="minute"),
         LiveFeed(id="live"),
     ]
     frame = dmc.AppShell(
@@ -36,7 +46,10 @@ def layout() -> dmc.MantineProvider:
             dmc.AppShellHeader(_header()),
             dmc.AppShellNavbar(_navigation(), id="side"),
             dmc.AppShellMain(
-                html.Div(html.Div(states.loading(), id="page"), id="page-frame", className="bl-page"),
+                [
+                    html.Div(id="notice", className="bl-notice", role="status"),
+                    html.Div(html.Div(states.loading(), id="page"), id="page-frame", className="bl-page"),
+                ],
                 id="main",
             ),
         ],
@@ -108,12 +121,26 @@ def _navigation() -> html.Nav:
     groups: list[Any] = []
     for name, links in NAVIGATION:
         items = [
-            html.Li(dcc.Link(t(title), href=path, id={"type": "nav", "path": path}, className="bl-nav-link"))
+            html.Li(
+                dcc.Link(
+                    [t(title), html.Span(id="alert-count", className="bl-count")]
+                    if path == "/alerts"
+                    else t(title),
+                    href=path,
+                    id={"type": "nav", "path": path},
+                    className="bl-nav-link",
+                )
+            )
             for path, title in links
         ]
         groups += [html.P(t(name), className="bl-nav-group"), html.Ul(items, className="bl-nav-list")]
     return html.Nav(
-        [*groups, html.P(t("shell.note"), className="bl-nav-note")], **{"aria-label": t("shell.nav")}
+        [
+            *groups,
+            html.P(t("shell.note"), className="bl-nav-note"),
+            html.P(id="who", className="bl-nav-who"),
+        ],
+        **{"aria-label": t("shell.nav")},
     )
 
 
@@ -184,10 +211,41 @@ def register(app: Dash, client: Client) -> None:
         Input("scheme", "data"),
     )
 
-    @app.callback(Output("find-crane", "data"), Input("url", "pathname"))
-    async def known_cranes(_path: str | None) -> list[dict[str, str]]:
+    _clientside(app, "tick", Output("minute", "data"), Input("url", "pathname"), State("minute", "data"))
+
+    @app.callback(Output("find-crane", "data"), Input("minute", "data"))
+    async def known_cranes(_minute: int | None) -> list[dict[str, str]]:
         try:
             rows = await client.all_cranes()
         except (BoomledgerError, NotAllowed):
             return []
         return [{"value": row.name, "label": f"{row.name} {row.title}".strip()} for row in rows]
+
+    @app.callback(
+        Output("alert-count", "children"),
+        Output("alert-count", "title"),
+        Input("url", "pathname"),
+        Input("redraw", "data"),
+    )
+    async def open_alerts(_path: str | None, _again: str | None) -> tuple[str, str]:
+        try:
+            waiting = (await client.alert_summary()).unacknowledged
+        except (BoomledgerError, NotAllowed):
+            return "", ""
+        return (str(waiting), t("shell.alerts", count=waiting)) if waiting else ("", "")
+
+    @app.callback(Output("who", "children"), Input("minute", "data"))
+    async def who(_minute: int | None) -> Any:
+        try:
+            me = await client.me()
+        except (BoomledgerError, NotAllowed):
+            return html.A(t("login.sign_in"), href="/login", className="bl-quiet-link")
+        words = t("shell.who", account=me.account, role=t(f"role.{me.role}"))
+        if me.via != "session":
+            return words
+        return [
+            words,
+            html.Button(t("shell.sign_out"), id="sign-out", type="button", className="bl-quiet-button"),
+        ]
+
+    _clientside(app, "signOut", Output("sign-out", "title"), Input("sign-out", "n_clicks"), later=True)

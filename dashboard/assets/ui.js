@@ -52,11 +52,12 @@
       const here = (path || "/").replace(/\/$/, "") || "/";
       document.querySelectorAll("a.bl-nav-link").forEach((link) => {
         const target = link.getAttribute("href");
-        const current = target === "/" ? here === "/" || here.startsWith("/crane/") : here === target || here.startsWith(target + "/");
+        const current = target === "/fleet" ? here === "/" || here === "/fleet" || here.startsWith("/crane/") : here === target || here.startsWith(target + "/");
         if (current) link.setAttribute("aria-current", "page");
         else link.removeAttribute("aria-current");
       });
       if (lastPath !== null && lastPath !== here) {
+        window.dash_clientside.set_props("notice", { children: "" });
         requestAnimationFrame(() => {
           const heading = document.querySelector("#page h1");
           if (heading) {
@@ -74,6 +75,18 @@
       const byMenu = (dash.callback_context.triggered || []).some((one) => one.prop_id === "menu.opened");
       const open = byMenu ? Boolean(opened) : false;
       return [{ ...navbar, collapsed: { mobile: !open } }, open];
+    },
+
+    /* Moves on once in five minutes of use: what changes seldom is asked for again then. */
+    tick: (path, minute) => {
+      const now = Math.floor(Date.now() / 300000);
+      return now === minute ? same() : now;
+    },
+
+    signOut: (clicks) => {
+      if (!clicks) return same();
+      fetch("/api/v1/logout", { method: "POST" }).then(() => window.location.assign("/login"));
+      return "";
     },
 
     goToCrane: (name) => (name ? ["/crane/" + name, null] : [same(), same()]),

@@ -13,6 +13,7 @@ LIMIT_PCT: Final = 100.0
 NEAR_WATCH_PCT: Final = 2.0
 NEAR_ACT_PCT: Final = 5.0
 DUE_SOON_DAYS: Final = 30
+REVIEW_SHARE: Final = 0.95
 
 
 class State(StrEnum):
@@ -51,7 +52,7 @@ def life_state(used_share: float | None) -> State:
     0.95 is where French practice orders a special evaluation (Depale and Bennebach, Procedia Structural
     Integrity 38, 2022, p. 321); 0.8 is this product's own early word.
     """
-    return _stepped(used_share, 0.8, 0.95)
+    return _stepped(used_share, 0.8, REVIEW_SHARE)
 
 
 def utilisation_state(utilisation_pct: float | None) -> State:

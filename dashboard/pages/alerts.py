@@ -1,0 +1,265 @@
+"""Alerts: what wants somebody, by crane and priority; who has it; on the shelf until when; what became of it."""
+
+from collections.abc import Sequence
+from datetime import UTC, datetime, timedelta
+from itertools import groupby
+from typing import Any, Final
+from zoneinfo import ZoneInfo
+
+from dash import dcc, html
+
+from dashboard import numbers
+from dashboard.client import Client
+from dashboard.parts import form, grid, marks, page, states
+from dashboard.parts.form import Done, Values
+from dashboard.parts.marks import State
+from dashboard.texts import t
+from dashboard.visit import UTC_ZONE, ZONES, Trouble, Visit, attempt
+from domain.alerts import AlertDetail, AlertRow, Priority, Shelved
+
+SHOWS: Final = ("open", "all")
+AT_MOST: Final = 200
+SHELF_HOURS: Final = ("4", "24", "168", "720")
+STATES: Final = {Priority.HIGH: State.ACT, Priority.MEDIUM: State.WATCH, Priority.LOW: State.OK}
+MAY_ACKNOWLEDGE: Final = ("dispatcher", "engineer", "admin")
+MAY_SHELVE: Final = ("engineer", "admin")
+
+
+async def render(visit: Visit) -> Any:
+    """Open alerts grouped by crane; one of them with its history and what can be done about it."""
+    show = visit.choice("show", SHOWS)
+    me = await attempt(visit.client.me())
+    role = "" if isinstance(me, Trouble) else me.role
+    listed = (await visit.client.alerts(open_only=True, limit=AT_MOST)).items
+    head = page.head(
+        t("alerts.title"),
+        _context(listed),
+        page.choice(
+            "show",
+            show,
+            [(one, t(f"alerts.show.{one}")) for one in SHOWS],
+            label=t("alerts.show"),
+            default="open",
+        ),
+        dcc.Link(t("alerts.rules"), href="/settings?tab=alerts", className="bl-button bl-button-quiet"),
+    )
+    zones = await _zones(visit, listed)
+    parts: list[Any] = [head]
+    number = visit.number("alert", 0)
+    chosen = await attempt(visit.client.alert(int(number))) if number >= 1 else None
+    detail = await _detail(visit, chosen, role) if chosen is not None else None
+    groups = _groups(listed, zones, visit, role)
+    parts.append(html.Div([groups, detail], className="bl-alerts" if detail is not None else None))
+    if show == "all":
+        parts.append(await _past(visit))
+    return html.Div(parts)
+
+
+def _context(listed: Sequence[AlertRow]) -> str:
+    waiting = sum(row.state == "open" for row in listed)
+    cranes = len({row.crane for row in listed if row.state == "open"})
+    return t("alerts.context", count=waiting, cranes=cranes) if waiting else t("alerts.context.none")
+
+
+async def _zones(visit: Visit, rows: Sequence[AlertRow]) -> dict[str, ZoneInfo]:
+    first = {row.site: row.crane for row in rows}
+    return {site: await ZONES.of_site(site, crane, visit.client) for site, crane in first.items()}
+
+
+def _order(row: AlertRow) -> tuple[bool, int, float]:
+    return row.state == "shelved", row.priority.rank, -row.raised_at.timestamp()
+
+
+def _groups(rows: Sequence[AlertRow], zones: dict[str, ZoneInfo], visit: Visit, role: str) -> Any:
+    if not rows:
+        return states.empty(
+            t("alerts.none.title"),
+            t("alerts.none.text"),
+            dcc.Link(t("alerts.rules"), href="/settings?tab=alerts", className="bl-button"),
+        )
+    worst: dict[str, tuple[Any, ...]] = {}
+    for row in sorted(rows, key=_order):
+        worst.setdefault(row.crane, _order(row))
+    by_crane = sorted(rows, key=lambda row: (worst[row.crane], row.crane, _order(row)))
+    cards = []
+    for crane, found in groupby(by_crane, key=lambda row: row.crane):
+        items = [html.Li(_line(row, zones.get(row.site, UTC_ZONE), visit, role)) for row in found]
+        heading = html.H2(
+            [page.crane_link(crane), html.Span(t("alerts.count", count=len(items)), className="bl-cell-note")]
+        )
+        cards.append(html.Section([heading, html.Ul(items, className="bl-alert-list")], className="bl-card"))
+    return html.Div(cards)
+
+
+def _line(row: AlertRow, zone: ZoneInfo, visit: Visit, role: str) -> list[Any]:
+    state = State.STALE if row.state == "shelved" else STATES[row.priority]
+    who = _holder(row, zone)
+    link = dcc.Link(
+        t("alerts.more"),
+        href=visit.href(alert=str(row.alert_id)),
+        className="bl-link",
+        title=t("alerts.more.label", text=row.text),
+    )
+    parts: list[Any] = [
+        marks.mark(state, t(f"alerts.priority.{row.priority}")),
+        html.Div(
+            [
+                html.Strong(row.text),
+                html.Span(
+                    t("alerts.since", when=numbers.moment(row.raised_at, zone)), className="bl-cell-note"
+                ),
+                html.Span(who, className="bl-cell-note") if who else None,
+                html.Span(row.action, className="bl-alert-action"),
+            ],
+            className="bl-alert-words",
+        ),
+        link,
+    ]
+    if row.state == "open" and role in MAY_ACKNOWLEDGE:
+        key = str(row.alert_id)
+        label = t("alerts.take.label", text=row.text)
+        parts.append(
+            form.form(
+                "acknowledge", (), t("alerts.take"), key=key, context={"alert": key}, quiet=True, label=label
+            )
+        )
+    return parts
+
+
+def _holder(row: AlertRow, zone: ZoneInfo) -> str:
+    if row.state == "shelved":
+        return t(
+            "alerts.shelved",
+            who=row.shelved_by,
+            until=numbers.moment(row.shelved_until, zone),
+            why=row.shelved_reason,
+        )
+    if row.acknowledged_by:
+        return t("alerts.taken", who=row.acknowledged_by, when=numbers.moment(row.acknowledged_at, zone))
+    return ""
+
+
+async def _detail(visit: Visit, chosen: AlertDetail | Trouble, role: str) -> html.Section:
+    title = t("alerts.detail")
+    if isinstance(chosen, Trouble):
+        return html.Section([html.H2(title), states.partial(title, chosen.text)], className="bl-card")
+    row = chosen.alert
+    zone = await ZONES.of_site(row.site, row.crane, visit.client)
+    history = [
+        html.Li(
+            [
+                html.Time(numbers.moment(one.at, zone), dateTime=one.at.isoformat()),
+                html.Span(t(f"alerts.what.{one.what}") + (f", {one.by_whom}" if one.by_whom else "")),
+                html.Span(one.note, className="bl-cell-note"),
+            ]
+        )
+        for one in chosen.history
+    ]
+    unit = f"{numbers.NBSP}{row.unit}"
+    return html.Section(
+        [
+            html.H2(f"{row.crane}: {row.text}"),
+            marks.facts(
+                marks.fact(
+                    t("alerts.value"),
+                    numbers.plain(row.value, 1) + unit,
+                    t("alerts.raised_at", level=f"{row.raise_at:g}{unit}"),
+                ),
+                marks.fact(t("alerts.worst"), numbers.plain(row.worst_value, 1) + unit),
+                marks.fact(t("alerts.rule"), row.rule),
+            ),
+            html.Dl(
+                [
+                    part
+                    for name in ("cause", "consequence", "action")
+                    for part in (html.Dt(t(f"alerts.{name}")), html.Dd(getattr(row, name)))
+                ],
+                className="bl-alert-why",
+            ),
+            *_actions(row, role),
+            html.H3(t("alerts.history")),
+            html.Ol(history, className="bl-alert-history"),
+            dcc.Link(t("alerts.close"), href=visit.href(alert=None), className="bl-link"),
+        ],
+        className="bl-card bl-alert-detail",
+    )
+
+
+def _actions(row: AlertRow, role: str) -> list[Any]:
+    key, context = f"d{row.alert_id}", {"alert": str(row.alert_id)}
+    parts: list[Any] = []
+    if row.state == "cleared":
+        return parts
+    if role in MAY_ACKNOWLEDGE:
+        parts.append(
+            form.form(
+                "acknowledge",
+                [form.text("acknowledge", "note", key=key)],
+                t("alerts.take"),
+                key=key,
+                context=context,
+            )
+        )
+    if role in MAY_SHELVE and row.state == "shelved":
+        parts.append(form.form("unshelve", (), t("alerts.unshelve"), key=key, context=context, quiet=True))
+    elif role in MAY_SHELVE:
+        fields = [
+            form.choose(
+                "shelve", "hours", "24", [(one, t(f"alerts.hours.{one}")) for one in SHELF_HOURS], key=key
+            ),
+            form.text("shelve", "reason", key=key, note=t("alerts.shelve.note")),
+        ]
+        parts.append(form.form("shelve", fields, t("alerts.shelve"), key=key, context=context, quiet=True))
+    if not parts:
+        parts.append(html.P(t("alerts.not_yours"), className="bl-summary"))
+    return parts
+
+
+async def _past(visit: Visit) -> Any:
+    """Every alert, the cleared ones too."""
+    rows = (await visit.client.alerts(limit=AT_MOST)).items
+    columns: list[dict[str, Any]] = [
+        {"field": "raised", "headerName": t("alerts.col.raised"), "cellRenderer": "LinkCell", "minWidth": 160},
+        {"field": "crane", "headerName": t("fleet.col.crane"), "filter": True, "minWidth": 100},
+        {"field": "urgency", "headerName": t("alerts.col.priority"), "cellRenderer": "MarkCell", "minWidth": 110, "narrow": False},
+        {"field": "text", "headerName": t("alerts.col.text"), "minWidth": 220, "flex": 3, "wrapText": True, "cellClass": "bl-cell-wrap"},
+        {"field": "standing", "headerName": t("alerts.col.state"), "filter": True, "minWidth": 120, "narrow": False},
+    ]  # fmt: skip
+    zones = await _zones(visit, rows)
+    data = [
+        {
+            "raised": numbers.moment(row.raised_at, zones.get(row.site, UTC_ZONE)),
+            "raised_href": visit.href(alert=str(row.alert_id)),
+            "crane": row.crane,
+            "urgency": marks.urgency(STATES[row.priority]),
+            "state": (State.OK if row.state == "cleared" else STATES[row.priority]).value,
+            "word": t(f"alerts.priority.{row.priority}"),
+            "text": row.text,
+            "standing": t(f"alerts.state.{row.state}"),
+        }
+        for row in rows
+    ]
+    title = t("alerts.all")
+    return html.Section(
+        [html.H2(title), grid.grid("alert-grid", title, columns, data)], className="bl-card bl-card-flush"
+    )
+
+
+@form.handles("acknowledge")
+async def _acknowledge(client: Client, values: Values, context: Values) -> Done:
+    await client.acknowledge_alert(int(context["alert"]), str(values.get("note") or ""))
+    return Done(said=t("alerts.done.taken"))
+
+
+@form.handles("shelve")
+async def _shelve(client: Client, values: Values, context: Values) -> Done:
+    until = datetime.now(UTC) + timedelta(hours=int(values["hours"]))
+    asked = form.read(Shelved, {"until": until, "reason": values["reason"]})
+    await client.shelve_alert(int(context["alert"]), asked)
+    return Done(said=t("alerts.done.shelved"))
+
+
+@form.handles("unshelve")
+async def _unshelve(client: Client, _values: Values, context: Values) -> Done:
+    await client.unshelve_alert(int(context["alert"]))
+    return Done(said=t("alerts.done.unshelved"))

@@ -1,0 +1,134 @@
+"""Weld details of a crane: enter, change and forget. Damage follows at once, nothing is counted again."""
+
+from collections.abc import Sequence
+from typing import Any, Final
+
+from dash import dcc, html
+
+from dashboard import numbers
+from dashboard.client import Client
+from dashboard.parts import form
+from dashboard.parts.form import Done, Values
+from dashboard.texts import t
+from dashboard.visit import Visit
+from domain.detail import CurveFamily, DetailSpec
+from domain.upkeep import DetailAsked, DetailEntry
+
+MAY_ENTER: Final = ("engineer", "admin")
+OFFERED: Final = (CurveFamily.EN_1993_1_9, CurveFamily.IIW, CurveFamily.EN_13001_3_1)
+NUMBERS: Final = ("mpa_per_pct", "offset_mpa", "reference_mpa", "slope_m", "gamma_mf")
+
+
+def editor(visit: Visit, crane: str, entries: Sequence[DetailEntry], role: str) -> html.Section:
+    """What is entered, and a form for a new one or for the one that the address names."""
+    parts: list[Any] = [html.H2(t("details.title")), html.P(t("details.note"), className="bl-summary")]
+    if entries:
+        parts.append(
+            html.Ul([html.Li(_line(visit, crane, one, role)) for one in entries], className="bl-entries")
+        )
+    else:
+        parts.append(html.P(t("details.none"), className="bl-nothing"))
+    if role in MAY_ENTER:
+        chosen = next((one for one in entries if one.name == visit.query.get("edit")), None)
+        parts.append(_form(crane, chosen))
+    else:
+        parts.append(html.P(t("details.not_yours"), className="bl-summary"))
+    return html.Section(parts, className="bl-card", id="details")
+
+
+def _line(visit: Visit, crane: str, one: DetailEntry, role: str) -> list[Any]:
+    spec = one.spec
+    words = t(
+        "details.line",
+        curve=spec.curve,
+        reference=f"{spec.reference_mpa:g}",
+        mpa=f"{spec.mpa_per_pct:g}",
+        offset=f"{spec.offset_mpa:g}",
+        gamma=numbers.plain(spec.gamma_mf, 2),
+        where=_where(spec),
+    )
+    parts: list[Any] = [
+        html.Div([html.Strong(one.name), t("details.default") if one.is_default else "", html.Br(), words]),
+        dcc.Link(t("details.show"), href=visit.href(detail=one.name, edit=None), className="bl-link"),
+    ]
+    if role in MAY_ENTER:
+        parts += [
+            dcc.Link(
+                t("details.change"), href=visit.href(detail=one.name, edit=one.name), className="bl-link"
+            ),
+            form.sure(
+                "detail-drop",
+                t("details.drop"),
+                t("details.drop.sure"),
+                key=one.name,
+                context={"crane": crane, "detail": one.name},
+            ),
+        ]
+    return parts
+
+
+def _where(spec: DetailSpec) -> str:
+    if spec.direction == "none":
+        return t("details.where.none")
+    if spec.direction == "worst":
+        return t("details.where.worst")
+    return t("details.where.angle", angle=f"{spec.direction:g}")
+
+
+def _form(crane: str, chosen: DetailEntry | None) -> html.Div:
+    spec = chosen.spec if chosen is not None else None
+    name = "detail"
+    angle = spec.direction if spec is not None and isinstance(spec.direction, float) else None
+    kind = "angle" if angle is not None else str(spec.direction) if spec is not None else "none"
+    curve = spec.curve if spec is not None and spec.curve in OFFERED else OFFERED[0]
+    fields = [
+        form.text(name, "name", chosen.name if chosen is not None else "", note=t("details.name.note")),
+        form.number(name, "mpa_per_pct", spec.mpa_per_pct if spec else None, note=t("details.mpa.note"), step=0.1),
+        form.number(name, "offset_mpa", spec.offset_mpa if spec else 0, note=t("details.offset.note"), step=1),
+        form.choose(name, "curve", curve.value, [(one.value, one.value) for one in OFFERED], note=t("details.curve.note")),
+        form.number(name, "reference_mpa", spec.reference_mpa if spec else None, note=t("details.reference.note"), step=1),
+        form.number(name, "slope_m", spec.slope_m if spec else 3, note=t("details.slope.note"), step=1),
+        form.number(name, "gamma_mf", spec.gamma_mf if spec else 1.25, note=t("details.gamma.note"), step=0.05, decimalScale=2),
+        form.choose(
+            name, "direction", kind, [(one, t(f"details.direction.{one}")) for one in ("none", "worst", "angle")],
+            note=t("details.direction.note"),
+        ),
+        form.number(name, "direction_deg", angle, note=t("details.angle.note"), step=15),
+        form.yes_no(name, "is_default", chosen.is_default if chosen else False, note=t("details.default.note")),
+    ]  # fmt: skip
+    return html.Div(
+        [
+            html.H3(t("details.form.change", name=chosen.name) if chosen else t("details.form.new")),
+            form.form(name, fields, t("details.save"), context={"crane": crane}),
+        ]
+    )
+
+
+@form.handles("detail")
+async def _enter(client: Client, values: Values, context: Values) -> Done:
+    name = str(values.get("name") or "").strip()
+    if not name:
+        raise form.Unreadable({"name": t("form.needed")})
+    asked = form.read(DetailAsked, asked_of(values))
+    await client.write_detail(context["crane"], name, asked)
+    return Done(said=t("details.saved", name=name))
+
+
+@form.handles("detail-drop")
+async def _drop(client: Client, _values: Values, context: Values) -> Done:
+    await client.drop_detail(context["crane"], context["detail"])
+    return Done(said=t("details.dropped", name=context["detail"]))
+
+
+def asked_of(values: Values) -> dict[str, Any]:
+    """What the form holds, as the api wants it."""
+    found: dict[str, Any] = {name: values.get(name) for name in (*NUMBERS, "curve")}
+    kind = values.get("direction")
+    if kind == "angle":
+        if values.get("direction_deg") in (None, ""):
+            raise form.Unreadable({"direction_deg": t("form.needed")})
+        found["direction"] = float(values["direction_deg"])
+    else:
+        found["direction"] = kind
+    found["is_default"] = values.get("is_default") == "yes"
+    return found

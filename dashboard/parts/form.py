@@ -1,0 +1,214 @@
+"""Forms: fields with their problems beside them, one callback for all, and per form what becomes of its values.
+
+A page makes a form with `form(...)` and says with `@handles(name)` what happens when it is sent. A handler asks the
+api with the rights of the person at the browser; what it refuses stands beside the field that it names.
+"""
+
+import re
+from collections.abc import Awaitable, Callable, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from typing import Any, Final, TypeVar
+
+import dash_mantine_components as dmc
+from dash import ALL, MATCH, Dash, Input, Output, State, ctx, dcc, html, set_props
+from pydantic import BaseModel, ValidationError
+
+from dashboard.client import Client, NotAllowed
+from dashboard.texts import t
+from domain.errors import BoomledgerError, InvalidInput
+
+Model = TypeVar("Model", bound=BaseModel)
+Values = Mapping[str, Any]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Done:
+    """What a form did: words for the person, and whether the page is drawn again to show it."""
+
+    said: Any
+    redraw: bool = True
+    go_to: str | None = None
+
+
+class Unreadable(BoomledgerError):
+    """Values that cannot be: what is wrong by field."""
+
+    def __init__(self, problems: Mapping[str, str]) -> None:
+        super().__init__("; ".join(problems.values()))
+        self.problems = dict(problems)
+
+
+Handler = Callable[[Client, Values, Values], Awaitable[Done]]
+HANDLERS: Final[dict[str, Handler]] = {}
+
+
+def handles(name: str) -> Callable[[Handler], Handler]:
+    """Registers what happens when forms of this name are sent: (client, values, context) to Done."""
+
+    def register_handler(handler: Handler) -> Handler:
+        HANDLERS[name] = handler
+        return handler
+
+    return register_handler
+
+
+def read(model: type[Model], values: Values) -> Model:
+    """The values as a model; blank fields are left out. Unreadable says what is wrong by field."""
+    given = {name: value for name, value in values.items() if value not in (None, "", [])}
+    try:
+        return model.model_validate(given)
+    except ValidationError as problem:
+        found: dict[str, str] = {}
+        for error in problem.errors():
+            words = str(error["msg"]).removeprefix("Value error, ")
+            field = str(error["loc"][0]) if error["loc"] else _named_in(words, values)
+            found.setdefault(field, t("form.needed") if error["type"] == "missing" else words)
+        raise Unreadable(found) from problem
+
+
+def _named_in(words: str, values: Values) -> str:
+    """The field that a message begins with or names; empty where it names none."""
+    return next((name for name in values if re.search(rf"\b{re.escape(name)}\b", words)), "")
+
+
+def form(
+    name: str,
+    fields: Sequence[Any],
+    submit: str,
+    *,
+    key: str = "",
+    context: Values | None = None,
+    quiet: bool = False,
+    label: str = "",
+) -> html.Div:
+    """A form. fields: what `text`, `number` and `choose` make for this name and key."""
+    place = _place(name, key)
+    return html.Div(
+        [
+            dcc.Store(id={"type": "context", "form": place}, data=dict(context or {})),
+            html.Div(list(fields), className="bl-form-fields"),
+            html.Button(
+                submit,
+                id={"type": "submit", "form": place},
+                type="button",
+                className="bl-button bl-button-quiet" if quiet else "bl-button",
+                **({"aria-label": label} if label else {}),
+            ),
+            html.P(id={"type": "said", "form": place}, className="bl-form-problem", role="alert"),
+        ],
+        className="bl-form",
+    )
+
+
+def sure(name: str, word: str, question: str, *, key: str, context: Values) -> html.Details:
+    """A step that cannot be taken back: it opens, says what it does, and wants a second press."""
+    return html.Details(
+        [
+            html.Summary(word, **{"aria-label": f"{word}: {key}"}),
+            html.P(question),
+            form(name, (), word, key=key, context=context, label=f"{word}: {key}"),
+        ],
+        className="bl-sure",
+    )
+
+
+def text(
+    name: str, field: str, value: Any = "", *, key: str = "", note: str | None = None, **more: Any
+) -> Any:
+    """A line of text; `lines` more than one makes it tall, `secret` hides it."""
+    lines, secret = more.pop("lines", 1), more.pop("secret", False)
+    kind = dmc.PasswordInput if secret else dmc.Textarea if lines > 1 else dmc.TextInput
+    if lines > 1:
+        more |= {"minRows": lines, "autosize": True, "maxRows": 24}
+    return kind(**_common(name, field, key, note), value="" if value is None else value, **more)
+
+
+def number(
+    name: str, field: str, value: Any = None, *, key: str = "", note: str | None = None, **more: Any
+) -> Any:
+    """A number as it is typed."""
+    return dmc.NumberInput(**_common(name, field, key, note), value="" if value is None else value, **more)
+
+
+def choose(
+    name: str,
+    field: str,
+    value: Any,
+    options: Sequence[tuple[str, str]],
+    *,
+    key: str = "",
+    note: str | None = None,
+    **more: Any,
+) -> Any:
+    """One of several words."""
+    data = [{"value": one, "label": word} for one, word in options]
+    return dmc.Select(
+        **_common(name, field, key, note),
+        value=value,
+        data=data,
+        allowDeselect=False,
+        checkIconPosition="right",
+        **more,
+    )
+
+
+def yes_no(name: str, field: str, value: bool, *, key: str = "", note: str | None = None) -> Any:
+    """Yes or no."""
+    options = [("yes", t("form.yes")), ("no", t("form.no"))]
+    return choose(name, field, "yes" if value else "no", options, key=key, note=note)
+
+
+def _common(name: str, field: str, key: str, note: str | None) -> dict[str, Any]:
+    return {
+        "id": {"type": "field", "form": _place(name, key), "name": field},
+        "label": t(f"form.{name}.{field}"),
+        "description": note,
+        "size": "sm",
+    }
+
+
+def _place(name: str, key: str) -> str:
+    return f"{name}|{key}"
+
+
+async def send(client: Client, name: str, values: Values, context: Values) -> Done | Unreadable:
+    """What a form does with its values; whatever is refused comes back as what is wrong by field."""
+    try:
+        return await HANDLERS[name](client, values, context)
+    except Unreadable as problem:
+        return problem
+    except InvalidInput as problem:
+        field = (problem.field or "").split(".")[0]
+        return Unreadable({field if field in values else "": str(problem)})
+    except (NotAllowed, BoomledgerError) as problem:
+        return Unreadable({"": str(problem)})
+
+
+def register(app: Dash, client: Client) -> None:
+    """The one callback behind every form."""
+
+    @app.callback(
+        Output({"type": "said", "form": MATCH}, "children"),
+        Output({"type": "field", "form": MATCH, "name": ALL}, "error"),
+        Input({"type": "submit", "form": MATCH}, "n_clicks"),
+        State({"type": "field", "form": MATCH, "name": ALL}, "value"),
+        State({"type": "context", "form": MATCH}, "data"),
+        prevent_initial_call=True,
+    )
+    async def submit(clicks: int | None, given: list[Any], context: dict[str, Any]) -> tuple[Any, list[Any]]:
+        names = [one["id"]["name"] for one in ctx.states_list[0]]
+        if not clicks:
+            return "", [None] * len(names)
+        name = str(ctx.triggered_id["form"]).split("|", 1)[0]
+        outcome = await send(client, name, dict(zip(names, given, strict=True)), context or {})
+        if isinstance(outcome, Unreadable):
+            rest = outcome.problems.get("", "") or t("form.mend")
+            return rest, [outcome.problems.get(field) for field in names]
+        if outcome.go_to is not None:
+            set_props("url", {"href": outcome.go_to})
+        if outcome.redraw:
+            set_props("notice", {"children": outcome.said})
+            set_props("redraw", {"data": datetime.now(UTC).isoformat()})
+            return "", [None] * len(names)
+        return html.Div(outcome.said, className="bl-form-said"), [None] * len(names)
