@@ -14,7 +14,6 @@ from dashboard.pages import (
     crane,
     dispatch,
     dispatch_calendar,
-    dispatch_charts,
     dispatch_day,
     dispatch_levelling,
     dispatch_reservation,
@@ -59,8 +58,6 @@ ROUTES: Final[tuple[Route, ...]] = (
     Route("/dispatch/day", "dispatch.day.title", dispatch_day.render),
     Route("/dispatch/levelling", "dispatch.levelling.title", dispatch_levelling.render),
     Route("/dispatch/measured", "dispatch.measured.title", dispatch_levelling.render_measured),
-    Route("/dispatch/charts", "dispatch.charts.title", dispatch_charts.render_list),
-    Route(f"/dispatch/charts/{_NAME}", "dispatch.charts.title", dispatch_charts.render),
     Route("/life", "life.title", life.render_list),
     Route(f"/life/{_NAME}", "life.title", life.render),
     Route("/faults", "faults.title", faults.render),
@@ -124,5 +121,5 @@ def register(app: Dash, client: Client) -> None:
     form.register(app, client)
     fleet.register(app)
     dispatch.register(app)
-    dispatch_charts.register(app)
     life.register(app, client)
+    replay.register(app)
