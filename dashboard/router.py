@@ -45,10 +45,6 @@ ROUTES: Final[tuple[Route, ...]] = (
     Route("/fleet", "fleet.title", fleet.render),
     Route(f"/crane/{_NAME}", "crane.title", crane.render),
     Route("/dispatch", "dispatch.title", dispatch.render),
-    Route(
-        r"/dispatch/reservation/(?P<reservation>\d{1,15})",
-        "dispatch.reservation.title",
-    ),
     Route("/life", "life.title", life.render_list),
     Route(f"/life/{_NAME}", "life.title", life.render),
     Route("/faults", "faults.title", faults.render),
