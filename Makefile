@@ -4,7 +4,7 @@ VENV := .venv
 BIN := $(VENV)/bin
 PYTEST_ARGS ?=
 
-.PHONY: demo test check lint types lock screens clean
+.PHONY: demo test check lint types lock audit screens clean
 
 demo: $(VENV)/.run
 	$(BIN)/boomledger demo
@@ -41,6 +41,10 @@ $(VENV)/.dev: requirements-dev.lock pyproject.toml | $(VENV)/bin/python
 lock:
 	uv pip compile -q --universal --generate-hashes --no-header pyproject.toml -o requirements.lock
 	uv pip compile -q --universal --generate-hashes --no-header --extra dev pyproject.toml -c requirements.lock -o requirements-dev.lock
+
+# Known vulnerabilities of everything that is locked; asks an advisory database over the network.
+audit: $(VENV)/.dev
+	$(BIN)/pip-audit --require-hashes --disable-pip -r requirements.lock
 
 clean:
 	rm -rf $(VENV) .pytest_cache .mypy_cache .ruff_cache .hypothesis

@@ -98,6 +98,7 @@ def create_api(database_url: str, settings: ApiSettings | None = None) -> FastAP
         openapi_url=None,
         docs_url=None,
         redoc_url=None,
+        redirect_slashes=False,  # a redirect would be built from the Host header
         lifespan=running,
     )
     api.state.database_url = database_url
@@ -116,7 +117,7 @@ def create_api(database_url: str, settings: ApiSettings | None = None) -> FastAP
     api.add_middleware(
         Gate, settings=settings, pool=lambda: api.state.pool, exempt={path for _, path in OPEN_ROUTES}
     )
-    api.add_middleware(BodyBound, bytes_max=settings.body_bytes_max)
+    api.add_middleware(BodyBound, bytes_max=settings.body_bytes_max, seconds_max=settings.body_seconds_max)
     api.add_middleware(Observe, figures=api.state.figures)
     return api
 

@@ -1,5 +1,6 @@
 """What surrounds every request: an id, a log line, figures for Prometheus, security headers, size bounds."""
 
+import asyncio
 import time
 import traceback
 import uuid
@@ -132,11 +133,12 @@ QUIET_ROUTES: Final = frozenset({"/healthz", "/readyz", "/metrics"})
 
 
 class BodyBound:
-    """Refuses a body above the bound, by its stated length or as it comes in."""
+    """Refuses a body above the bound, by its stated length or as it comes in, and one that takes too long to come."""
 
-    def __init__(self, app: ASGIApp, *, bytes_max: int) -> None:
+    def __init__(self, app: ASGIApp, *, bytes_max: int, seconds_max: float) -> None:
         self._app = app
         self._bytes_max = bytes_max
+        self._seconds_max = seconds_max
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         if scope["type"] != "http":
@@ -144,32 +146,48 @@ class BodyBound:
             return
         stated = Headers(scope=scope).get("content-length", "0")
         if not stated.isdecimal() or len(stated) > 12 or int(stated) > self._bytes_max:
-            await self._refuse(scope, receive, send)
+            await self._refuse(scope, receive, send, 413)
             return
         seen = 0
-        too_large = False
+        complete = False
+        refused: int | None = None
+        ends_at = asyncio.get_running_loop().time() + self._seconds_max
 
         async def bounded() -> MutableMapping[str, Any]:
-            nonlocal seen, too_large
-            message = await receive()
+            nonlocal seen, complete, refused
+            if complete:
+                return await receive()
+            try:
+                async with asyncio.timeout_at(ends_at):
+                    message = await receive()
+            except TimeoutError:
+                refused = 408
+                return {"type": "http.disconnect"}
             seen += len(message.get("body", b""))
+            complete = not message.get("more_body", False)
             if seen > self._bytes_max:
-                too_large = True
+                refused = 413
                 return {"type": "http.disconnect"}
             return message
 
         async def send_on(message: Message) -> None:
-            if not too_large:
+            if refused is None:
                 await send(message)
 
         try:
             await self._app(scope, bounded, send_on)
         except ClientDisconnect:
-            if not too_large:
+            if refused is None:
                 raise
-        if too_large:
-            await self._refuse(scope, receive, send)
+        if refused is not None:
+            await self._refuse(scope, receive, send, refused)
 
-    async def _refuse(self, scope: Scope, receive: Receive, send: Send) -> None:
+    async def _refuse(self, scope: Scope, receive: Receive, send: Send, status: int) -> None:
         text = f"a body has at most {self._bytes_max} bytes"
-        await problem_response(413, text, request_id=scope.get("boomledger.request_id"))(scope, receive, send)
+        if status == 408:
+            text = f"a body comes within {self._seconds_max:g} s"
+        headers = {"connection": "close"}  # what is left of the body is not read
+        answer = problem_response(
+            status, text, request_id=scope.get("boomledger.request_id"), headers=headers
+        )
+        await answer(scope, receive, send)

@@ -24,6 +24,7 @@ _TITLES: Final[Mapping[int, str]] = {
     404: "Not found",
     405: "Method not allowed",
     406: "Not available in that form",
+    408: "Too slow",
     409: "Conflict",
     412: "Changed in the meantime",
     413: "Too large",

@@ -31,6 +31,7 @@ class ApiSettings(BaseModel):
     login_tries_address: int = Field(default=20, ge=1, description="the same from one address, any account")
     login_tries_account: int = Field(default=50, ge=1, description="the same of one account, any address")
     body_bytes_max: int = Field(default=2_000_000, ge=1000, le=100_000_000)
+    body_seconds_max: float = Field(default=30.0, gt=0, le=600, description="a slower body is refused")
     webhook_local: bool = Field(
         default=False, description="let web targets of alerts point at this machine or its link"
     )

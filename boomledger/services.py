@@ -21,22 +21,6 @@ if TYPE_CHECKING:
     from ingest.limits import Limits
 
 _LEVELS: Final = logging.getLevelNamesMapping()
-# Everything from this host only. Dash writes its start and its callbacks into the page, and evaluates some.
-CONTENT_SECURITY_POLICY: Final = "; ".join(
-    (
-        "default-src 'self'",
-        "script-src 'self' 'unsafe-inline' 'unsafe-eval'",
-        "style-src 'self' 'unsafe-inline'",
-        "img-src 'self' data: blob:",
-        "font-src 'self' data:",
-        "connect-src 'self'",
-        "worker-src 'self' blob:",
-        "object-src 'none'",
-        "base-uri 'self'",
-        "form-action 'self'",
-        "frame-ancestors 'none'",
-    )
-)
 
 
 def stop_on_signals() -> threading.Event:
@@ -192,6 +176,7 @@ def web_app(settings: Settings) -> "ASGIApp":
     from api.settings import ApiSettings, is_loopback
     from dashboard.app import create_dashboard
     from dashboard.login import PATH as LOGIN_PATH
+    from dashboard.policy import content_security_policy
 
     try:
         api_settings = ApiSettings(
@@ -203,8 +188,10 @@ def web_app(settings: Settings) -> "ASGIApp":
     except ValidationError as problem:
         raise InvalidInput(str(problem.errors()[0]["msg"]), field="host") from problem
     api = create_api(database_url(settings), api_settings)
-    server = create_dashboard(api).server
-    return guard(server, api, content_security_policy=CONTENT_SECURITY_POLICY, login_page=LOGIN_PATH)
+    dash = create_dashboard(api)
+    return guard(
+        dash.server, api, content_security_policy=content_security_policy(dash), login_page=LOGIN_PATH
+    )
 
 
 def run_web(settings: Settings, listening: int | None = None) -> None:
@@ -215,6 +202,7 @@ def run_web(settings: Settings, listening: int | None = None) -> None:
     import uvicorn
 
     import duty
+    from boomledger.web_server import server_config
 
     set_up_logging(settings)
     duty.warm_up()
@@ -222,16 +210,15 @@ def run_web(settings: Settings, listening: int | None = None) -> None:
     # What is loaded by now lives as long as the process; left in, every full collection stops all answers for tenths of a second.
     gc.collect()
     gc.freeze()
-    uvicorn.run(
+    config = server_config(
         app,
+        most_connections=settings.most_connections,
+        trusted_proxies=settings.trusted_proxies,
         host=settings.host,
         port=settings.port,
         fd=listening,
-        log_config=None,
-        access_log=False,
-        server_header=False,
-        timeout_graceful_shutdown=5,
     )
+    uvicorn.Server(config).run()
 
 
 def run_analytics(settings: Settings, *, follow: bool) -> int:

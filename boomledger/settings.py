@@ -50,6 +50,13 @@ class Settings(BaseSettings):
     open_access: bool = Field(
         default=False, description="serve without a login; accepted on a loopback address only"
     )
+    trusted_proxies: tuple[str, ...] = Field(
+        default=(),
+        description="addresses of reverse proxies whose X-Forwarded-For is believed, as a JSON list; none by default",
+    )
+    most_connections: int = Field(
+        default=1000, ge=10, le=100_000, description="connections of the web server; more get 503"
+    )
     shared_group: str | None = Field(
         default=None,
         pattern=r"^[a-z0-9-]{1,32}$",
