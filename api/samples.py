@@ -30,7 +30,7 @@ async def show_samples(
         str,
         Query(max_length=500, description="channel names, with commas between"),
     ] = "utilisation_pct",
-    points: Annotated[int, Query(ge=10, le=20_000, description="times in the answer, at most")] = 2000,
+    points: Annotated[int, Query(ge=10, le=40_000, description="times in the answer, at most")] = 2000,
 ) -> SamplesAnswer:
     """Recorded channels over at most 31 days: smallest and largest reading of each of `points` buckets."""
     span = time_range(time_from, time_to, SAMPLES_RANGE_MAX)

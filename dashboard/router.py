@@ -109,4 +109,3 @@ def register(app: Dash, client: Client) -> None:
     fleet.register(app)
     dispatch.register(app)
     life.register(app, client)
-    replay.register(app)

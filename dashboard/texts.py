@@ -35,6 +35,4 @@ def browser_words() -> dict[str, Any]:
         "resume": t("shell.resume"),
         "units_metric": t("units.metric"),
         "units_us": t("units.us"),
-        "play": t("replay.play"),
-        "hold": t("replay.hold"),
     }

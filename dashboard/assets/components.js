@@ -123,12 +123,17 @@
     return [ref, width];
   }
 
-  /* Moves numbers towards their targets over a third of a second; at once where motion is not wanted. */
-  function useEased(target) {
+  /* Moves numbers towards their targets over a third of a second; at once where motion is not wanted, or where
+     somebody else moves them (`direct`). */
+  function useEased(target, direct) {
     const [shown, setShown] = useState(target);
     const from = useRef(target);
     const key = JSON.stringify(target);
     useEffect(() => {
+      if (direct) {
+        from.current = target;
+        return undefined;
+      }
       const start = { ...from.current };
       const names = Object.keys(target);
       if (still() || document.hidden || !names.some((name) => start[name] !== target[name])) {
@@ -153,8 +158,8 @@
       };
       frame = requestAnimationFrame(step);
       return () => cancelAnimationFrame(frame);
-    }, [key]);
-    return shown;
+    }, [key, direct]);
+    return direct ? target : shown;
   }
 
   const polar = (from, degrees, length) => [
@@ -325,6 +330,11 @@
     scene.push(h("line", { key: "rope", className: "bl-rope", x1: hx, y1: hy, x2: hx, y2: hy + scale * 0.55 }));
     scene.push(h("circle", { key: "hook", className: "bl-hook", cx: hx, cy: hy + scale * 0.55 + 4, r: 4 }));
     scene.push(h("line", { key: "plumb", className: "bl-plumb", x1: hx, y1: hy + scale * 0.55 + 8, x2: hx, y2: gy }));
+    if (typeof props.load_kg === "number") {
+      const side = Math.max(10, scale * 0.8);
+      scene.push(h("rect", { key: "load", className: "bl-load", x: hx - side / 2, y: hy + scale * 0.55 + 8, width: side, height: side * 0.7, rx: 2 }));
+      scene.push(h("text", { key: "mass", className: "bl-callout", x: hx, y: hy + scale * 0.55 + 24 + side * 0.7, textAnchor: "middle" }, u.mass(props.load_kg)));
+    }
     if (props.target) {
       const [tx, ty] = place([props.target.outreach_m, props.target.hook_height_m]);
       scene.push(
@@ -404,7 +414,7 @@
       if (typeof moved.main_boom_deg === "number" && typeof moved.knuckle_boom_deg === "number") pose = moved;
       if (typeof row.values.utilisation_pct === "number") utilisation = row.values.utilisation_pct;
     }
-    const eased = useEased(pose || { main_boom_deg: 75, knuckle_boom_deg: -70, extension_m: 0 });
+    const eased = useEased(pose || { main_boom_deg: 75, knuckle_boom_deg: -70, extension_m: 0 }, props.direct);
     const area = bounds(props);
     const u = units(props);
     const words = props.words || {};
@@ -448,7 +458,7 @@
       out: pick("outreach_m", posed),
       left: pick("stabiliser_left_pct", props.left_pct),
       right: pick("stabiliser_right_pct", props.right_pct),
-    });
+    }, props.direct);
     const c = props.carrier;
     const u = units(props);
     const reach = Math.max(props.reach_m || 8, 4);

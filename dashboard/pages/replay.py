@@ -1,22 +1,33 @@
 """Replay: a recorded span played back, the boom drawn in its pose at every moment."""
 
-from datetime import timedelta
+from collections.abc import Sequence
+from datetime import UTC, datetime, timedelta
+from itertools import product
 from typing import Any, Final
 from zoneinfo import ZoneInfo
 
-import dash_mantine_components as dmc
-from dash import ClientsideFunction, Dash, Input, Output, State, dcc, html
+import numpy as np
+from anyio import to_thread
+from dash import dcc, html
 
 from dashboard import numbers
 from dashboard.pages.crane_tables import span_of
-from dashboard.parts import geometry, page, states, trace
-from dashboard.parts.components import SideView
+from dashboard.parts import events, geometry, page, states
+from dashboard.parts.components import Player
 from dashboard.texts import t
-from dashboard.visit import Visit, attempt
-from domain.answers import SamplesAnswer
+from dashboard.visit import Visit, attempt, together
+from domain.answers import CraneDetail, EventRow, SamplesAnswer
+from domain.crane import Spread
+from domain.lift import Lift
+from domain.messages import EventKind, EventState
 
 CHANNELS: Final = ("utilisation_pct", *geometry.POSE_CHANNELS, "slew_deg", "outreach_m")
-FRAMES: Final = 1200
+FRAMES: Final = 40_000  # an hour at 10 Hz, with room
+MOST_EVENTS: Final = 500
+STOPS_AT: Final = frozenset(
+    {EventKind.WARNING, EventKind.LIMITER_STOP, EventKind.LIMITER_OVERRIDE, EventKind.FAULT}
+)
+_DECIMALS: Final = {"extension_m": 2, "jib_extension_m": 2, "outreach_m": 2}
 
 
 async def render_list(visit: Visit) -> Any:
@@ -47,7 +58,7 @@ async def render_list(visit: Visit) -> Any:
 
 
 async def render(visit: Visit) -> Any:
-    """The span that the address names, or the newest hour with data."""
+    """The span that the address names, or the newest hour with data; it opens at the second named by `at`."""
     name = visit.place["crane"]
     detail = await visit.client.crane(name)
     zone = ZoneInfo(detail.site.time_zone)
@@ -58,27 +69,50 @@ async def render(visit: Visit) -> Any:
         end = getattr(live, "at", None) or visit.now
         start = end - timedelta(hours=1)
     samples = await visit.client.samples(name, start, end, channels=CHANNELS, points=FRAMES)
-    head = page.head(
-        t("replay.of", crane=name),
-        t(
-            "trace.span",
-            start=numbers.moment(start, zone, seconds=True),
-            end=numbers.moment(end, zone, seconds=True),
-            samples=numbers.plain(samples.recorded_samples),
-        ),
-        *_steps(visit, start, end),
+    context = t(
+        "trace.span",
+        start=numbers.moment(start, zone, seconds=True),
+        end=numbers.moment(end, zone, seconds=True),
+        samples=numbers.plain(samples.recorded_samples),
     )
-    frames = _frames(samples)
+    head = page.head(t("replay.of", crane=name), context, *_steps(visit, start, end))
+    frames = await to_thread.run_sync(frames_of, samples)
     if not frames["at_ms"]:
         return html.Div([head, states.empty(t("replay.empty.title"), t("replay.empty.text"))])
-    curve = geometry.capacity_curve(
-        (await visit.client.charts(name)).charts,
-        *(geometry.spread_of(frames[f"stabiliser_{side}_pct"][0]) for side in ("left", "right")),
+    found, lifts = await together(
+        visit.client.events(start, end, crane=name, limit=MOST_EVENTS),
+        visit.client.lifts(name, start - timedelta(minutes=30), end),
     )
-    return html.Div([head, _player(visit, detail, frames, curve, zone), trace.utilisation(samples, (), zone)])
+    player = Player(
+        id="replay",
+        frames=frames,
+        events=marks_of(getattr(found, "items", ())),
+        lifts=loads_of(getattr(lifts, "items", ())),
+        curves=_curves((await visit.client.charts(name)).charts),
+        **_drawn(detail),
+        start_ms=_moment(visit),
+        time_from=_iso(start),
+        time_to=_iso(end),
+        zone=zone.key,
+        units=visit.units.value,
+        words=_words(name),
+    )
+    notes = [t("replay.load")]
+    if samples.reduced and samples.bucket_ms:
+        bucket = f"{numbers.plain(samples.bucket_ms / 1000, 1)} s"
+        notes.append(t("replay.reduced", bucket=bucket))
+    return html.Div(
+        [
+            head,
+            html.Section(
+                [html.H2(t("replay.player")), html.P(" ".join(notes), className="bl-summary"), player],
+                className="bl-card",
+            ),
+        ]
+    )
 
 
-def _steps(visit: Visit, start: Any, end: Any) -> list[Any]:
+def _steps(visit: Visit, start: datetime, end: datetime) -> list[Any]:
     span = end - start
     back = visit.href(visit.path, **{"from": (start - span).isoformat(), "to": start.isoformat()})
     onward = visit.href(visit.path, **{"from": end.isoformat(), "to": (end + span).isoformat()})
@@ -88,107 +122,96 @@ def _steps(visit: Visit, start: Any, end: Any) -> list[Any]:
     ]
 
 
-def _frames(samples: SamplesAnswer) -> dict[str, list[Any]]:
-    """Readings by channel at the times that have any; the middle of the extremes where samples are reduced."""
-    columns: dict[str, list[Any]] = {}
-    for name in CHANNELS:
-        series = samples.series.get(name)
-        if series is None:
-            columns[name] = [None] * len(samples.at_ms)
-            continue
-        columns[name] = [
-            None if low is None or high is None else round((low + high) / 2, 2)
-            for low, high in zip(series.low, series.high, strict=True)
-        ]
-    kept = [place for place in range(len(samples.at_ms)) if columns["main_boom_deg"][place] is not None]
-    frames: dict[str, list[Any]] = {
-        name: [column[place] for place in kept] for name, column in columns.items()
+def frames_of(samples: SamplesAnswer) -> dict[str, list[Any]]:
+    """Readings by channel at the times that have a pose; the middle of the extremes where samples are reduced."""
+    nothing = np.full(len(samples.at_ms), np.nan)
+    columns = dict.fromkeys(CHANNELS, nothing)
+    for name, series in samples.series.items():
+        low, high = (np.array(values, dtype=float) for values in (series.low, series.high))
+        columns[name] = np.round((low + high) / 2, _DECIMALS.get(name, 1))
+    kept = np.isfinite(columns["main_boom_deg"])
+    frames: dict[str, list[Any]] = {"at_ms": np.array(samples.at_ms, dtype=np.int64)[kept].tolist()}
+    for name, values in columns.items():
+        if np.isfinite(values[kept]).any():
+            frames[name] = [None if value != value else value for value in values[kept].tolist()]
+    return {"utilisation_pct": [None] * len(frames["at_ms"]), **frames}
+
+
+def marks_of(found: Sequence[EventRow]) -> list[dict[str, Any]]:
+    """Events that were raised, oldest first, as the player draws them."""
+    return [
+        {
+            "at_ms": round(event.at.timestamp() * 1000),
+            "kind": event.kind.value,
+            "text": " ".join(part for part in (events.word_of(event), event.code, event.text) if part),
+            "mark": events.state_of(event).value,
+            "stop": event.kind in STOPS_AT,
+        }
+        for event in sorted(found, key=lambda event: event.at)
+        if event.state is EventState.RAISED
+    ]
+
+
+def loads_of(lifts: Sequence[Lift]) -> list[dict[str, Any]]:
+    """What hung on the hook and when, where a mass could be estimated."""
+    return [
+        {
+            "start_ms": round(lift.started_at.timestamp() * 1000),
+            "end_ms": round(lift.ended_at.timestamp() * 1000),
+            "mass_kg": lift.mass_kg,
+        }
+        for lift in lifts
+        if lift.mass_kg is not None
+    ]
+
+
+def _curves(charts: Any) -> dict[str, list[list[float]]]:
+    """The rated capacity for every pair of stabiliser states, by "left-right"."""
+    return {
+        f"{left}-{right}": geometry.capacity_curve(charts, left, right)
+        for left, right in product(Spread, Spread)
     }
-    if not kept:
-        frames = {name: [] for name in CHANNELS}
-    frames["at_ms"] = [samples.at_ms[place] for place in kept]
-    return frames
 
 
-def _player(
-    visit: Visit, detail: Any, frames: dict[str, list[Any]], curve: list[list[float]], zone: ZoneInfo
-) -> html.Section:
-    first = {name: frames[name][0] for name in CHANNELS}
-    return html.Section(
-        [
-            html.H2(t("replay.pose")),
-            dcc.Store(id="replay-frames", data={**frames, "zone": zone.key}),
-            dcc.Interval(id="replay-clock", interval=100, disabled=True),
-            SideView(
-                id="replay-view",
-                geometry=geometry.geometry_of(detail.crane.type),
-                pose=geometry.pose_of(first),
-                utilisation_pct=first["utilisation_pct"],
-                reach=geometry.reach_outline(detail.crane.type),
-                chart=curve,
-                state="ok",
-                units=visit.units.value,
-                label=t("replay.label", crane=detail.crane.name),
-                words={"rated": t("drawing.rated"), "at": t("drawing.at"), "outreach": t("drawing.outreach")},
-            ),
-            html.Div(
-                [
-                    html.Button(t("replay.play"), id="replay-play", type="button", className="bl-button"),
-                    dmc.SegmentedControl(
-                        id="replay-speed",
-                        value="8",
-                        data=[{"value": speed, "label": f"{speed}×"} for speed in ("1", "8", "30", "120")],
-                        size="sm",
-                        **{"aria-label": t("replay.speed")},
-                    ),
-                    html.Output(id="replay-time", className="bl-replay-time"),
-                ],
-                className="bl-player",
-            ),
-            dmc.Slider(
-                id="replay-place",
-                min=0,
-                max=max(1, len(frames["at_ms"]) - 1),
-                value=0,
-                step=1,
-                updatemode="drag",
-                label=None,
-                thumbLabel=t("replay.place"),
-                size="md",
-            ),
-        ],
-        className="bl-card",
-    )
+def _drawn(detail: CraneDetail) -> dict[str, Any]:
+    reach = geometry.reach_outline(detail.crane.type)
+    return {
+        "geometry": geometry.geometry_of(detail.crane.type),
+        "carrier": geometry.carrier_of(detail.crane.type),
+        "reach": reach,
+        "reach_m": max((point[0] for point in reach), default=10.0),
+    }
 
 
-def register(app: Dash) -> None:
-    """Playing happens in the browser: one answer of the api is enough for a span."""
+def _moment(visit: Visit) -> int | None:
+    """The moment that the address asks for [ms], None where it names none."""
+    try:
+        at = datetime.fromisoformat(visit.query["at"])
+    except (KeyError, ValueError):
+        return None
+    return round(at.replace(tzinfo=at.tzinfo or UTC).timestamp() * 1000)
 
-    def clientside(function: str, *dependencies: Any, **options: Any) -> None:
-        app.clientside_callback(ClientsideFunction("boomledger_replay", function), *dependencies, **options)
 
-    clientside(
-        "toggle",
-        Output("replay-clock", "disabled"),
-        Output("replay-play", "children"),
-        Input("replay-play", "n_clicks"),
-        State("replay-clock", "disabled"),
-        prevent_initial_call=True,
-    )
-    clientside(
-        "advance",
-        Output("replay-place", "value"),
-        Input("replay-clock", "n_intervals"),
-        State("replay-place", "value"),
-        State("replay-speed", "value"),
-        State("replay-frames", "data"),
-        prevent_initial_call=True,
-    )
-    clientside(
-        "show",
-        Output("replay-view", "pose"),
-        Output("replay-view", "utilisation_pct"),
-        Output("replay-time", "children"),
-        Input("replay-place", "value"),
-        State("replay-frames", "data"),
-    )
+def _iso(when: datetime) -> str:
+    return when.astimezone(UTC).isoformat(timespec="seconds").replace("+00:00", "Z")
+
+
+def _words(name: str) -> dict[str, Any]:
+    return {
+        "side": t("replay.side", crane=name),
+        "top": t("replay.top", crane=name),
+        "trace": t("replay.trace", crane=name),
+        "play": t("replay.play"),
+        "hold": t("replay.hold"),
+        "speed": t("replay.speed"),
+        "place": t("replay.place"),
+        "event_next": t("replay.event.next"),
+        "event_before": t("replay.event.before"),
+        "link": t("replay.link"),
+        "gap": t("replay.gap"),
+        "rated": t("drawing.rated"),
+        "at": t("drawing.at"),
+        "outreach": t("drawing.outreach"),
+        "cab": t("drawing.cab"),
+        "kinds": {kind.value: t(f"event.{kind}") for kind in EventKind},
+    }

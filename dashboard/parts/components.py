@@ -31,6 +31,7 @@ class SideView(_Drawn):
     unknown; with `crane` it follows the live feed. reach: outline of reachable hook points [[x m, y m], ...].
     chart: [[outreach m, capacity kg], ...]. lifts: [[outreach m, mass kg, peak utilisation %], ...].
     target: {"outreach_m", "hook_height_m"}, a point asked for. tallest: most height of the scene [px].
+    load_kg: mass on the hook, drawn where it is known. direct: follow at once, without easing.
     label: what the picture shows, in words.
     """
 
@@ -45,6 +46,8 @@ class SideView(_Drawn):
         "lifts",
         "target",
         "tallest",
+        "load_kg",
+        "direct",
         "state",
         "units",
         "label",
@@ -68,9 +71,38 @@ class TopView(_Drawn):
         "right_pct",
         "carrier",
         "reach_m",
+        "direct",
         "state",
         "units",
         "label",
+        "words",
+    )
+
+
+class Player(_Drawn):
+    """A recorded span played back: side and top view, the trace of utilisation with its events, and a scrubber.
+
+    frames: {"at_ms": [...], channel: [reading or None, ...]}, times rising. events: [{"at_ms", "kind", "text", "mark",
+    "stop"}, ...], rising; `mark` is a state of parts.marks, `stop` whether the jump to the next event stops there.
+    lifts: [{"start_ms", "end_ms", "mass_kg"}, ...]. curves: {"left-right spread": chart as SideView's}. start_ms: where
+    it opens; time_from, time_to: ISO times of the span, for its address.
+    """
+
+    _type = "Player"
+    _props = (
+        "frames",
+        "events",
+        "lifts",
+        "curves",
+        "geometry",
+        "carrier",
+        "reach",
+        "reach_m",
+        "start_ms",
+        "time_from",
+        "time_to",
+        "zone",
+        "units",
         "words",
     )
 
