@@ -1,0 +1,92 @@
+"""Accounts: who may sign in, with which role and for which sites. For administrators."""
+
+from typing import Any, Final
+
+from dash import html
+
+from dashboard import numbers
+from dashboard.client import Client
+from dashboard.parts import form
+from dashboard.parts.form import Done, Values
+from dashboard.texts import t
+from dashboard.visit import UTC_ZONE, Visit
+from domain.accounts import Account, WhoAmI
+
+ROLES: Final = ("viewer", "dispatcher", "engineer", "admin")
+
+
+async def render(visit: Visit, who: WhoAmI) -> Any:
+    """Every account with a form to change it, and one to add another."""
+    if who.role != "admin":
+        return html.Section(
+            [html.H2(t("people.title")), html.P(t("people.not_yours"), className="bl-nothing")],
+            className="bl-card",
+        )
+    rows = (await visit.client.users()).items
+    new = [
+        form.text("person", "name", note=t("people.name.note")),
+        form.text("person", "password", secret=True, note=t("people.password.note")),
+        form.choose("person", "role", "viewer", _roles()),
+        form.text("person", "sites", note=t("people.sites.note")),
+    ]
+    return html.Div(
+        [
+            html.Section(
+                [
+                    html.H2(t("people.title")),
+                    html.P(t("people.note"), className="bl-summary"),
+                    html.Ul([html.Li(_line(row)) for row in rows], className="bl-entries"),
+                ],
+                className="bl-card",
+            ),
+            html.Section(
+                [html.H2(t("people.new")), form.form("person", new, t("people.add"))], className="bl-card"
+            ),
+        ]
+    )
+
+
+def _roles() -> list[tuple[str, str]]:
+    return [(role, t(f"role.{role}")) for role in ROLES]
+
+
+def _line(row: Account) -> list[Any]:
+    sites = numbers.listed(list(row.sites)) if row.sites is not None else t("people.every_site")
+    standing = t("people.closed") if row.disabled else t(f"role.{row.role}")
+    words = t("people.line", standing=standing, sites=sites, day=numbers.moment(row.created_at, UTC_ZONE))
+    name, key = "person-change", row.name
+    fields = [
+        form.choose(name, "role", row.role, _roles(), key=key),
+        form.text(name, "password", key=key, secret=True, note=t("people.password.keep")),
+        form.yes_no(name, "disabled", row.disabled, key=key, note=t("people.disabled.note")),
+    ]
+    return [
+        html.Div([html.Strong(row.name), html.Br(), words]),
+        html.Details(
+            [
+                html.Summary(t("people.change"), **{"aria-label": f"{t('people.change')}: {row.name}"}),
+                form.form(name, fields, t("people.save"), key=key, context={"account": row.name}, label=f"{t('people.save')}: {row.name}"),
+            ],
+            className="bl-sure",
+        ),
+    ]  # fmt: skip
+
+
+@form.handles("person")
+async def _add(client: Client, values: Values, _context: Values) -> Done:
+    missing = {name: t("form.needed") for name in ("name", "password") if not values.get(name)}
+    if missing:
+        raise form.Unreadable(missing)
+    sites = [one for one in str(values.get("sites") or "").replace(",", " ").split() if one]
+    asked = {name: values[name] for name in ("name", "password", "role")}
+    made = await client.add_user({**asked, "sites": sites or None})
+    return Done(said=t("people.added", name=made.name))
+
+
+@form.handles("person-change")
+async def _change(client: Client, values: Values, context: Values) -> Done:
+    change: dict[str, Any] = {"role": values["role"], "disabled": values["disabled"] == "yes"}
+    if values.get("password"):
+        change["password"] = values["password"]
+    await client.change_user(context["account"], change)
+    return Done(said=t("people.changed", name=context["account"]))
