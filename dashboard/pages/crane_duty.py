@@ -6,12 +6,14 @@ from typing import Any, Final
 from dash import html
 
 from dashboard import numbers
+from dashboard.pages import crane_near_limit
 from dashboard.parts import area, charts, marks, page
 from dashboard.texts import t
 from dashboard.visit import Trouble, Visit, together
 from domain.answers import CraneDetail, LevelBin, SpectrumAnswer, WorkingAreaAnswer
 
 PERIODS: Final = ("30", "7", "90", "all")
+WHOLE_DAYS: Final = 366
 
 
 async def render(visit: Visit, detail: CraneDetail) -> Any:
@@ -19,9 +21,10 @@ async def render(visit: Visit, detail: CraneDetail) -> Any:
     period = visit.choice("days", PERIODS)
     day_from, day_to = _span(visit, period)
     name = detail.crane.name
-    spectrum, worked = await together(
+    spectrum, worked, near = await together(
         visit.client.spectrum(name, day_from=day_from, day_to=day_to),
         visit.client.working_area(name, day_from=day_from, day_to=day_to),
+        visit.client.near_limit(name, days=WHOLE_DAYS if period == "all" else int(period)),
     )
     words = [
         (one, t("period.all") if one == "all" else t("period.days", count=one))
@@ -44,6 +47,10 @@ async def render(visit: Visit, detail: CraneDetail) -> Any:
     parts.append(
         charts.missing(t("area.title"), worked) if isinstance(worked, Trouble) else _area(worked, visit)
     )
+    if isinstance(near, Trouble):
+        parts.append(charts.missing(t("near.title"), near))
+    elif near.crane.lifts:
+        parts += crane_near_limit.sections(near, visit.units)
     if isinstance(spectrum, SpectrumAnswer):
         parts.append(marks.cautions(spectrum.cautions))
     return html.Div(parts)

@@ -54,7 +54,7 @@ def _line(row: Account) -> list[Any]:
     sites = numbers.listed(list(row.sites)) if row.sites is not None else t("people.every_site")
     standing = t("people.closed") if row.disabled else t(f"role.{row.role}")
     words = t("people.line", standing=standing, sites=sites, day=numbers.moment(row.created_at, UTC_ZONE))
-    name, key = "person-change", row.name
+    name, key = "person_change", row.name
     fields = [
         form.choose(name, "role", row.role, _roles(), key=key),
         form.text(name, "password", key=key, secret=True, note=t("people.password.keep")),
@@ -83,7 +83,7 @@ async def _add(client: Client, values: Values, _context: Values) -> Done:
     return Done(said=t("people.added", name=made.name))
 
 
-@form.handles("person-change")
+@form.handles("person_change")
 async def _change(client: Client, values: Values, context: Values) -> Done:
     change: dict[str, Any] = {"role": values["role"], "disabled": values["disabled"] == "yes"}
     if values.get("password"):

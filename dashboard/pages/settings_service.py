@@ -114,7 +114,7 @@ def _plan_form(crane: str, names: list[str]) -> html.Section:
         form.number(name, "every_lifts", min=0, allowDecimal=False),
         form.number(name, "every_days", note=t("service.days.note"), min=0, allowDecimal=False),
         form.text(name, "note"),
-        form.choose(name, "reach", "one", [("one", t("service.reach.one", crane=crane)), ("all", t("service.reach.all", count=len(names)))]),
+        form.choose(name, "reach", "one", [("one", t("service.reach.this", crane=crane)), ("all", t("service.reach.all", count=len(names)))]),
     ]  # fmt: skip
     return html.Section(
         [html.H2(t("service.new")), form.form(name, fields, t("service.save"), context={"crane": crane})], className="bl-card"
@@ -122,7 +122,7 @@ def _plan_form(crane: str, names: list[str]) -> html.Section:
 
 
 def _done_form(crane: str, plans: tuple[ServiceRow, ...]) -> html.Section:
-    name = "plan-done"
+    name = "plan_done"
     fields = [
         form.choose(name, "plan_id", str(plans[0].plan_id), [(str(one.plan_id), one.plan) for one in plans]),
         form.text(name, "done_on", datetime.now(UTC).date().isoformat(), note=t("service.day.note")),
@@ -177,7 +177,7 @@ async def _drop(client: Client, _values: Values, context: Values) -> Done:
     return Done(said=t("details.dropped", name=context["plan"]))
 
 
-@form.handles("plan-done")
+@form.handles("plan_done")
 async def _done(client: Client, values: Values, context: Values) -> Done:
     zone = ZoneInfo((await client.crane(context["crane"])).site.time_zone)
     try:

@@ -1,0 +1,182 @@
+"""Forms read what people type; the pictures of life say what the answers hold."""
+
+from datetime import date
+from typing import Any
+
+import anyio
+import pytest
+
+from dashboard.client import Client
+from dashboard.pages import life_damage, life_details, life_forecast, settings_alerts
+from dashboard.parts import form
+from dashboard.parts.form import Done, Unreadable, Values
+from domain.alerts import AlertRuleAsked
+from domain.answers import Forecast
+from domain.errors import Conflict, InvalidInput
+from domain.life_answers import DamageAnswer, DamageCell, Outlook, WhatIfAnswer
+from domain.upkeep import DetailAsked, ServicePlanAsked
+
+DETAIL = {
+    "name": "column foot",
+    "mpa_per_pct": 1.4,
+    "offset_mpa": 0,
+    "curve": "EN 1993-1-9",
+    "reference_mpa": 63,
+    "slope_m": 3,
+    "gamma_mf": 1.25,
+    "direction": "none",
+    "direction_deg": "",
+    "is_default": "no",
+}
+
+
+def test_a_detail_is_read_with_its_place() -> None:
+    plain = form.read(DetailAsked, life_details.asked_of(DETAIL))
+    assert (plain.mpa_per_pct, plain.direction, plain.is_default) == (1.4, "none", False)
+    turned = form.read(
+        DetailAsked, life_details.asked_of({**DETAIL, "direction": "angle", "direction_deg": 90})
+    )
+    assert turned.direction == 90.0
+
+
+@pytest.mark.parametrize(
+    ("changes", "field"),
+    [
+        ({"mpa_per_pct": ""}, "mpa_per_pct"),
+        ({"mpa_per_pct": 0}, "mpa_per_pct"),
+        ({"gamma_mf": 3}, "gamma_mf"),
+        ({"direction": "angle"}, "direction_deg"),
+    ],
+)
+def test_what_is_wrong_stands_beside_its_field(changes: dict[str, Any], field: str) -> None:
+    with pytest.raises(Unreadable) as caught:
+        form.read(DetailAsked, life_details.asked_of({**DETAIL, **changes}))
+    assert set(caught.value.problems) == {field}
+
+
+def test_a_problem_of_the_whole_form_names_no_single_field() -> None:
+    with pytest.raises(Unreadable, match="at least one of"):
+        form.read(ServicePlanAsked, {"every_hours": "", "every_lifts": None, "every_days": "", "note": ""})
+
+
+def test_a_rule_needs_the_name_of_its_scope() -> None:
+    typed = {
+        "kind": "fault_code",
+        "priority": "high",
+        "scope": "crane",
+        "codes": "X-01, X-02",
+        "enabled": "yes",
+    }
+    with pytest.raises(Unreadable):
+        settings_alerts.rule_of(typed)
+    rule = form.read(AlertRuleAsked, settings_alerts.rule_of({**typed, "scope_name": "heron-3"}))
+    assert (rule.crane, rule.codes, rule.enabled) == ("heron-3", ("X-01", "X-02"), True)
+
+
+def test_what_the_api_refuses_comes_back_by_field(monkeypatch: pytest.MonkeyPatch) -> None:
+    async def refuse(_client: Client, values: Values, _context: Values) -> Done:
+        raise InvalidInput("too many", field=values["which"]) if values["which"] else Conflict("taken")
+
+    monkeypatch.setitem(form.HANDLERS, "refused", refuse)
+
+    def problems(which: str) -> dict[str, str]:
+        outcome = anyio.run(form.send, Client(), "refused", {"which": which}, {})
+        assert isinstance(outcome, Unreadable)
+        return outcome.problems
+
+    assert problems("which.deeper") == {"which": "too many"}
+    assert problems("elsewhere") == {"": "too many"}
+    assert problems("") == {"": "taken"}
+
+
+def outlook(crane: str, year: int) -> Outlook:
+    spent = Forecast(
+        threshold=1.0,
+        early_on=date(year, 1, 5),
+        middle_on=date(year, 6, 5),
+        late_on=None,
+        weeks_used=20,
+        trend="",
+    )
+    return Outlook(
+        crane=crane,
+        used_share=0.4,
+        share_a_year=0.1,
+        review=None,
+        spent=spent,
+        detail="",
+        detail_assumed=True,
+        damage_a_year=None,
+    )
+
+
+def test_the_answer_to_what_if_shows_both_cranes_before_and_after() -> None:
+    found = WhatIfAnswer(
+        crane="heron-3",
+        duty_factor=1.0,
+        heavy_from_pct=80.0,
+        moved_share=1.0,
+        to="crake-1",
+        heavy_lifts_a_year=10,
+        moved_lifts_a_year=10,
+        too_heavy_lifts_a_year=0,
+        before=outlook("heron-3", 2031),
+        after=outlook("heron-3", 2035),
+        other_before=outlook("crake-1", 2050),
+        other_after=outlook("crake-1", 2045),
+        sentence="heron-3 lasts longer.",
+        assumptions=("Weeks to come are drawn from the record.",),
+    )
+    words = str(life_forecast.answer_words(found))
+    for part in (
+        "heron-3 lasts longer.",
+        "2031",
+        "2035",
+        "2050",
+        "2045",
+        "beyond the horizon",
+        "drawn from the record",
+    ):
+        assert part in words
+
+
+def damage(*cells: DamageCell) -> DamageAnswer:
+    return DamageAnswer(
+        crane="heron-3",
+        day_from=date(2026, 1, 1),
+        day_to=date(2026, 2, 1),
+        detail="column foot",
+        assumed=False,
+        damage=0.1,
+        equivalent_range_mpa=30,
+        curve="EN 1993-1-9 category 63",
+        curve_source="second-hand",
+        gamma_mf=1.25,
+        mpa_per_pct=1.0,
+        direction_deg=None,
+        residue_rule="half_cycles",
+        curve_points=(),
+        cut_off_mpa=None,
+        steps=(),
+        cells=cells,
+        around_base=(),
+        around_base_note="no slewing angle",
+        sentence="",
+    )
+
+
+def test_cells_without_cycles_are_drawn_as_holes_of_the_same_size() -> None:
+    def cell(low: float, high: float, share: float) -> DamageCell:
+        return DamageCell(
+            low_from_pct=low, high_from_pct=high, width_pct=5, cycles=3, damage=share, share=share
+        )
+
+    drawn = life_damage._cells(damage(cell(0, 100, 0.7), cell(15, 90, 0.3)))
+    figure = next(part.data for part in drawn.children if getattr(part, "data", None))
+    assert figure["data"][0]["x"] == [2.5, 7.5, 12.5, 17.5]
+    assert figure["data"][0]["z"][2] == [70.0, None, None, None]
+    assert "between 0 and 100 %" in str(drawn)
+
+
+def test_damage_without_slewing_angles_says_so() -> None:
+    assert "no slewing angle" in str(life_damage._around(damage()))
