@@ -75,6 +75,7 @@ def report_data(report: DutyReport) -> dict[str, Any]:
         "use": use_rows(spectrum),
         "life": life_rows(report.life),
         "details": [detail_row(detail) for detail in report.life.details],
+        "directions": [row for detail in report.life.details for row in direction_rows(detail)],
         "spectrum_note": f"Ranges of structural percent, {spectrum.residue_rule.replace('_', ' ')}, bars by the logarithm of cycles.",
         "ranges": bars(
             [(f"{one.low_pct:g} to {one.high_pct:g}", one.cycles) for one in reversed(spectrum.ranges)],
@@ -87,10 +88,11 @@ def report_data(report: DutyReport) -> dict[str, Any]:
             for row in report.faults
         ],
         "service": [
-            [row.plan, _moment(row.done_at, report.time_zone), _or_dash(row.due_on), _or_dash(row.due_by)]
+            [row.plan, _moment(row.done_at, report.time_zone), or_dash(row.due_on), or_dash(row.due_by)]
             for row in report.service
         ],
         "method": list(METHOD),
+        "assumptions": assumptions(report),
     }
 
 
@@ -119,9 +121,9 @@ def record_rows(report: DutyReport) -> Pairs:
     return [
         ("period", f"{spectrum.day_from} to {spectrum.day_to}, local days of {report.time_zone}"),
         ("days with data", str(spectrum.days_recorded)),
-        ("time recorded", _hours(spectrum.recorded_s)),
+        ("time recorded", hours(spectrum.recorded_s)),
         ("coverage, whole record", _percent(life.coverage)),
-        ("limit_pct assumed 100", _hours(assumed_ms / 1000)),
+        ("limit_pct assumed 100", hours(assumed_ms / 1000)),
     ]
 
 
@@ -130,15 +132,24 @@ def use_rows(spectrum: SpectrumAnswer) -> Pairs:
     edition = f" of {spectrum.edition}" if spectrum.edition else ""
     found = [
         ("lifts in the period", str(spectrum.lifts)),
-        ("kQ", _number(spectrum.kq)),
+        ("kQ", number(spectrum.kq)),
         ("class of kQ", f"{spectrum.q_class or 'none'}{edition}"),
         ("class of the lifts counted", f"{spectrum.u_class or 'none'}{edition}"),
-        (f"s_m, m = {spectrum.s_slope_m:g}", f"{_number(spectrum.s_m)}, class {spectrum.s_class or 'none'}"),
+        (f"s_m, m = {spectrum.s_slope_m:g}", f"{number(spectrum.s_m)}, class {spectrum.s_class or 'none'}"),
     ]
     if spectrum.group is not None:
         found.append(("group", f"{spectrum.group}{edition}"))
     if spectrum.design_cycles is not None:
-        found.append(("design", f"{spectrum.design_cycles:,.0f} cycles at kQ {_number(spectrum.design_kq)}"))
+        found.append(("design", f"{spectrum.design_cycles:,.0f} cycles at kQ {number(spectrum.design_kq)}"))
+        found.append(("lifts against the design", f"{100 * spectrum.lifts / spectrum.design_cycles:.3g} %"))
+        if spectrum.kq is not None and spectrum.design_kq:
+            heavier = "heavier" if spectrum.kq > spectrum.design_kq else "not heavier"
+            found.append(
+                (
+                    "kQ against the design",
+                    f"{spectrum.kq / spectrum.design_kq:.3g} times: {heavier} than designed for",
+                )
+            )
     return found
 
 
@@ -172,11 +183,42 @@ def detail_row(detail: DetailDamage) -> list[str]:
     around = "" if detail.direction_deg is None else f", worst at {detail.direction_deg:g}°"
     return [
         detail.detail,
-        _number(detail.damage),
-        f"{_number(detail.damage_low)} to {_number(detail.damage_high)}",
-        f"{_number(detail.equivalent_range_mpa)} MPa",
+        number(detail.damage),
+        f"{number(detail.damage_low)} to {number(detail.damage_high)}",
+        f"{number(detail.equivalent_range_mpa)} MPa",
         f"{detail.curve}, {detail.gamma_mf:g}{around}",
     ]
+
+
+def direction_rows(detail: DetailDamage) -> list[list[str]]:
+    """Damage of one weld detail around the base, eight directions a line."""
+    found = [f"{one.direction_deg:g}° {number(one.damage)}" for one in detail.by_direction]
+    return [
+        [detail.detail if at == 0 else "", ",  ".join(found[at : at + 8])] for at in range(0, len(found), 8)
+    ]
+
+
+def assumptions(report: DutyReport) -> list[str]:
+    """What had to be assumed for this crane and this period."""
+    crane, life = report.crane, report.life
+    assumed_s = sum(day.limit_assumed_ms for day in report.days) / 1000
+    found = [
+        f"limit_pct was not sent for {hours(assumed_s)} of the period: 100 was assumed, which is conservative for life."
+        if assumed_s
+        else "limit_pct was sent throughout the period: nothing was assumed for it.",
+        f"Safety factor f1 = {life.f1:.3g}: {life.f1_reason}.",
+        "Duty before the record was stated by the owner and has a safety factor of its own."
+        if crane.prior_duty is not None
+        else "No duty before the record is entered: none is assumed.",
+        f"Special assessment: {life.special_assessment_reason}.",
+    ]
+    if crane.design is None:
+        found.append("No design class is entered: there is no used share, and none is assumed.")
+    if any(detail.assumed for detail in life.details):
+        found.append(
+            "No weld detail is entered: one is assumed, the same for every crane, to compare cranes and nothing else."
+        )
+    return found
 
 
 def limiter_rows(report: DutyReport) -> Pairs:
@@ -185,14 +227,14 @@ def limiter_rows(report: DutyReport) -> Pairs:
     loaded_ms = sum(day.loaded_ms for day in report.days)
     share = near_ms / loaded_ms if loaded_ms else None
     return [
-        ("time under load", _hours(loaded_ms / 1000)),
+        ("time under load", hours(loaded_ms / 1000)),
         (
             f"of it at or above {NEAR_LIMIT_PCT} %",
-            f"{_hours(near_ms / 1000)}, {_percent(share)}",
+            f"{hours(near_ms / 1000)}, {_percent(share)}",
         ),
         ("limiter stops", str(sum(day.limiter_stops for day in report.days))),
         ("limiter overrides", str(sum(day.limiter_overrides for day in report.days))),
-        ("on the manual valves", _hours(sum(day.emergency_ms for day in report.days) / 1000)),
+        ("on the manual valves", hours(sum(day.emergency_ms for day in report.days) / 1000)),
     ]
 
 
@@ -210,12 +252,13 @@ def bars(values: Sequence[tuple[str, float]], *, logarithmic: bool = False) -> l
     sizes = [math.log10(1 + value) if logarithmic else value for _, value in values]
     longest = max(sizes, default=0.0) or 1.0
     return [
-        {"label": label, "value": _number(value), "width": round(BAR_MM * size / longest, 2)}
+        {"label": label, "value": number(value), "width": round(BAR_MM * size / longest, 2)}
         for (label, value), size in zip(values, sizes, strict=True)
     ]
 
 
-def _number(value: float | None) -> str:
+def number(value: float | None) -> str:
+    """Three figures, or whole thousands; a dash for None."""
     if value is None:
         return "–"
     return f"{value:,.0f}" if abs(value) >= 1000 else f"{value:.3g}"
@@ -225,11 +268,13 @@ def _percent(share: float | None) -> str:
     return "–" if share is None else f"{100 * share:.3g} %"
 
 
-def _hours(seconds: float) -> str:
+def hours(seconds: float) -> str:
+    """Hours out of seconds, with their unit."""
     return f"{seconds / 3600:,.1f} h"
 
 
-def _or_dash(value: object) -> str:
+def or_dash(value: object) -> str:
+    """A value as text; a dash for None."""
     return "–" if value is None else str(value)
 
 

@@ -1,20 +1,52 @@
 """Reports to print and sign."""
 
 from datetime import UTC, datetime, time, timedelta
+from typing import Annotated
 
 from anyio import to_thread
-from fastapi import APIRouter, Response
+from fastapi import APIRouter, Depends, Query, Response
 
 from api.bounds import DayFrom, DayTo
-from api.deps import Conn, SeenCrane
+from api.deps import Caller, Conn, SeenCrane
 from api.duty_report import DutyReport, duty_report_pdf
+from api.fleet import show_fleet
+from api.fleet_report import FleetReport, fleet_report_pdf
 from api.life import show_life
 from api.spectrum import chosen_days, show_spectrum
-from api.upkeep import list_days, list_service
+from api.upkeep import DueBook, get_due_book, list_days, list_open_faults, list_service
 from domain.answers import FaultRow
 from store import reading, summary
 
 router = APIRouter(tags=["reports"])
+
+
+@router.get(
+    "/fleet/report",
+    response_class=Response,
+    responses={200: {"content": {"application/pdf": {"schema": {"type": "string", "format": "binary"}}}}},
+)
+async def fleet_report(
+    conn: Conn,
+    caller: Caller,
+    due_book: Annotated[DueBook, Depends(get_due_book)],
+    days: Annotated[int, Query(ge=1, le=3660, description="last days, where no first day is given")] = 30,
+    day_from: DayFrom = None,
+    day_to: DayTo = None,
+) -> Response:
+    """Report of the fleet in your sight over whole local days as PDF/UA: near limit, life, open faults, service.
+
+    The same numbers as the routes of fleet and faults; unchanged answers give the same bytes.
+    """
+    report = FleetReport(
+        fleet=await show_fleet(conn, caller, due_book, days, day_from, day_to),
+        faults=(await list_open_faults(conn, caller)).items,
+        sites=caller.sites,
+    )
+    pdf = await to_thread.run_sync(fleet_report_pdf, report)
+    name = f"fleet-{report.fleet.day_from}-{report.fleet.day_to}.pdf"
+    return Response(
+        pdf, media_type="application/pdf", headers={"content-disposition": f'inline; filename="{name}"'}
+    )
 
 
 @router.get(

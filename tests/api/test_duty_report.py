@@ -6,6 +6,11 @@ import httpx
 import pytest
 from pypdf import PdfReader
 
+from api.app import create_api, running
+from api.settings import ApiSettings
+from tests.api.conftest import client_of
+from tests.api.test_upkeep import DETAIL
+
 pytestmark = pytest.mark.anyio
 
 
@@ -53,3 +58,30 @@ async def test_a_crane_without_telemetry_has_a_report_too(http: httpx.AsyncClien
     response = await http.get("/cranes/crake-1/report")
     assert response.status_code == 200
     assert "coverage is not known" in text_of(response.content)
+
+
+async def test_the_report_has_every_part(fresh_yard_url: str) -> None:
+    app = create_api(fresh_yard_url, ApiSettings(open_access=True, secure_cookie=False, pool_size=4))
+    async with running(app), client_of(app) as http:
+        foot = {**DETAIL, "direction": "worst"}
+        assert (await http.put("/cranes/heron-3/details/column foot", json=foot)).status_code == 204
+        await check_every_part(http)
+
+
+async def check_every_part(http: httpx.AsyncClient) -> None:
+    text = text_of((await http.get("/cranes/heron-3/report")).content)
+    spectrum = (await http.get("/cranes/heron-3/spectrum")).json()
+    life = (await http.get("/cranes/heron-3/life")).json()
+    for heading in (
+        "The crane", "The record", "Use against the design", "Share of the design working period", "Weld details",
+        "Damage by direction", "Load spectrum", "Time at level", "Limiter, overrides, faults", "Method", "Assumptions",
+    ):  # fmt: skip
+        assert heading in text, heading
+    assert f"lifts against the design {100 * spectrum['lifts'] / spectrum['design_cycles']:.3g} %" in text
+    assert f"kQ against the design {spectrum['kq'] / spectrum['design_kq']:.3g} times" in text
+    around = [row for detail in life["details"] for row in detail["by_direction"]]
+    assert around
+    for row in around:
+        assert f"{row['direction_deg']:g}°" in text
+    assert "coverage, whole record" in text
+    assert "No duty before the record is entered" in text

@@ -1,0 +1,136 @@
+"""The report of a fleet over a period as PDF/UA: the answers of the fleet and of open faults, in words and tables."""
+
+import json
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import UTC, date, datetime
+from importlib.resources import files
+from typing import Any, Final
+
+import typst
+
+from api.duty_report import hours, number, or_dash
+from domain.answers import CAUTIONS_DUTY, FleetAnswer, FleetRow
+from domain.upkeep import OpenFaultRow
+
+BAR_MM: Final = 40.0
+METHOD: Final = (
+    "Near the limit is utilisation, as the operator saw it, at or above the level named above; its share is of the time under load.",
+    "The used share is that of the design working period over the whole record, in the manner of ISO 12482:2014, with the safety "
+    "factor f1 by how the duty was recorded; a crane without a design class from its manual has none.",
+    "The forecast is the middle of its range: the duty report of a crane shows the range and what it rests on.",
+    "Damage is a Miner sum of the default weld detail: it compares. Where a crane has no detail of its own, one is assumed for all alike.",
+    "Days are local days of each crane's site. Days that were never recorded count as nothing: look at the hours recorded.",
+)
+
+
+@dataclass(frozen=True, kw_only=True)
+class FleetReport:
+    """What a report is made of: answers of the api, and the newest instant up to which something was counted."""
+
+    fleet: FleetAnswer
+    faults: Sequence[OpenFaultRow]
+    sites: Sequence[str] | None  # None: every site
+
+    @property
+    def counted_at(self) -> datetime:
+        """The newest count; the end of the period where nothing was counted."""
+        end = datetime.combine(self.fleet.day_to, datetime.min.time(), UTC)
+        return max((row.counted_at for row in self.fleet.rows if row.counted_at), default=end)
+
+
+def fleet_report_pdf(report: FleetReport) -> bytes:
+    """The report as PDF/UA; the same answers give the same bytes. CPU work: run it in a thread."""
+    pdf: bytes = typst.compile(
+        files(__package__).joinpath("reports/fleet_report.typ").read_bytes(),
+        format="pdf",
+        ignore_system_fonts=True,
+        pdf_standards=["ua-1"],
+        timestamp=int(report.counted_at.timestamp()),
+        sys_inputs={"data": json.dumps(report_data(report))},
+    )
+    return pdf
+
+
+def report_data(report: FleetReport) -> dict[str, Any]:
+    """Everything that the pages show."""
+    fleet = report.fleet
+    at = report.counted_at
+    longest = max((row.near_limit_pct or 0.0 for row in fleet.rows), default=0.0) or 1.0
+    return {
+        "title": f"Fleet report, {fleet.day_from} to {fleet.day_to}",
+        "date": [at.year, at.month, at.day],
+        "footer": f"Fleet report, counted up to {at:%Y-%m-%d %H:%M} UTC",
+        "cautions": list(CAUTIONS_DUTY),
+        "totals": totals(report),
+        "near_note": f"Worst share first. Near the limit: utilisation of {fleet.near_limit_from_pct:g} % or more. "
+        "Before: the period of equal length before.",
+        "near": [
+            {"cells": near_cells(row), "width": round(BAR_MM * (row.near_limit_pct or 0.0) / longest, 2)}
+            for row in fleet.rows
+        ],
+        "life_note": "Largest used share first. A forecast compares, it does not predict.",
+        "life": [life_cells(row) for row in sorted(fleet.rows, key=_by_use)],
+        "faults": [
+            [row.crane, row.code, f"{row.raised_at.astimezone(UTC):%Y-%m-%d %H:%M} UTC", str(row.raised_times),
+             row.text, row.meaning or "–"]
+            for row in report.faults
+        ],
+        "service": [
+            [row.crane, str(row.service_due_on)]
+            for row in sorted(fleet.rows, key=lambda one: (one.service_due_on or date.max, one.crane))
+            if row.service_due_on is not None
+        ],
+        "method": list(METHOD),
+    }  # fmt: skip
+
+
+def totals(report: FleetReport) -> list[tuple[str, str]]:
+    """The fleet as one."""
+    rows = report.fleet.rows
+    loaded, near = sum(row.loaded_s for row in rows), sum(row.near_limit_s for row in rows)
+    share = f", {100 * near / loaded:.3g} %" if loaded else ""
+    return [
+        ("sites", "every site" if report.sites is None else ", ".join(report.sites) or "none"),
+        ("cranes", f"{len(rows)}, with a record in the period {sum(row.recorded_s > 0 for row in rows)}"),
+        ("lifts", f"{sum(row.lifts for row in rows)}"),
+        ("time under load", hours(loaded)),
+        ("of it near the limit", f"{hours(near)}{share}"),
+        ("limiter stops, overrides", f"{sum(r.limiter_stops for r in rows)}, {sum(r.limiter_overrides for r in rows)}"),
+        ("on the manual valves", hours(sum(row.emergency_s for row in rows))),
+        ("faults raised, open now", f"{sum(row.faults for row in rows)}, {len(report.faults)}"),
+        ("messages set aside", f"{report.fleet.quarantined}: not counted until they are replayed"),
+    ]  # fmt: skip
+
+
+def near_cells(row: FleetRow) -> list[str]:
+    """One crane near the limit."""
+    return [
+        row.crane + (" (draft)" if row.draft else ""),
+        f"{row.type}, {row.site}",
+        str(row.lifts),
+        f"{row.loaded_s / 3600:,.1f}",
+        f"{row.near_limit_s / 3600:,.1f}",
+        number(row.near_limit_pct),
+        number(row.near_limit_pct_before),
+        str(row.limiter_stops),
+        str(row.limiter_overrides),
+    ]
+
+
+def life_cells(row: FleetRow) -> list[str]:
+    """One crane's life."""
+    share = "–" if row.used_share is None else f"{100 * row.used_share:.3g} %"
+    detail = (row.damage_detail or "–") + (" (assumed)" if row.damage_assumed else "")
+    return [
+        row.crane,
+        share,
+        or_dash(row.spent_on),
+        number(row.damage),
+        detail,
+        f"{row.recorded_s / 3600:,.1f}",
+    ]
+
+
+def _by_use(row: FleetRow) -> tuple[float, str]:
+    return (-(row.used_share if row.used_share is not None else -1.0), row.crane)
