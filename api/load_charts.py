@@ -47,10 +47,10 @@ async def list_versions(crane: SeenCrane, conn: Conn) -> tuple[ChartVersionRow, 
 @router.post("/cranes/{name}/chart-versions")
 async def import_charts(crane: SeenCrane, asked: ChartsAsked, conn: Conn, caller: Caller) -> ChartsImported:
     """Enter load charts that hold from a day on. Every problem of the file is named with its line, and then nothing
-    is kept. Earlier versions stay for the days before.
+    is kept: as an answer with `check_only`, else as a refusal. Earlier versions stay for the days before.
     """
     read = await anyio.to_thread.run_sync(read_charts, asked.csv, crane.crane().type)
-    if read.problems:
+    if read.problems and not asked.check_only:
         raise InvalidChart(read.problems)
     version_id = None
     if not asked.check_only:
@@ -65,7 +65,8 @@ async def import_charts(crane: SeenCrane, asked: ChartsAsked, conn: Conn, caller
     return ChartsImported(
         version_id=version_id,
         charts=read.charts,
-        warnings=tuple(ChartProblem(line=warning.line, text=warning.text) for warning in read.warnings),
+        problems=tuple(ChartProblem(line=one.line, text=one.text) for one in read.problems),
+        warnings=tuple(ChartProblem(line=one.line, text=one.text) for one in read.warnings),
     )
 
 

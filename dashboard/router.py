@@ -13,6 +13,11 @@ from dashboard.pages import (
     alerts,
     crane,
     dispatch,
+    dispatch_calendar,
+    dispatch_charts,
+    dispatch_day,
+    dispatch_levelling,
+    dispatch_reservation,
     faults,
     fleet,
     health,
@@ -45,6 +50,17 @@ ROUTES: Final[tuple[Route, ...]] = (
     Route("/fleet", "fleet.title", fleet.render),
     Route(f"/crane/{_NAME}", "crane.title", crane.render),
     Route("/dispatch", "dispatch.title", dispatch.render),
+    Route("/dispatch/calendar", "dispatch.calendar.title", dispatch_calendar.render),
+    Route(
+        r"/dispatch/reservation/(?P<reservation>\d{1,15})",
+        "dispatch.reservation.title",
+        dispatch_reservation.render,
+    ),
+    Route("/dispatch/day", "dispatch.day.title", dispatch_day.render),
+    Route("/dispatch/levelling", "dispatch.levelling.title", dispatch_levelling.render),
+    Route("/dispatch/measured", "dispatch.measured.title", dispatch_levelling.render_measured),
+    Route("/dispatch/charts", "dispatch.charts.title", dispatch_charts.render_list),
+    Route(f"/dispatch/charts/{_NAME}", "dispatch.charts.title", dispatch_charts.render),
     Route("/life", "life.title", life.render_list),
     Route(f"/life/{_NAME}", "life.title", life.render),
     Route("/faults", "faults.title", faults.render),
@@ -107,5 +123,6 @@ def register(app: Dash, client: Client) -> None:
 
     form.register(app, client)
     fleet.register(app)
-    dispatch.register(app)
+    dispatch.register(app, client)
+    dispatch_charts.register(app)
     life.register(app, client)

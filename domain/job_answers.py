@@ -70,6 +70,10 @@ class ChartsImported(Answer):
 
     version_id: int | None
     charts: tuple[LoadChart, ...]
+    problems: tuple[ChartProblem, ...] = Field(
+        default=(),
+        description="of a file that was only checked; one that is to be entered is refused with them",
+    )
     warnings: tuple[ChartProblem, ...] = ()
 
 

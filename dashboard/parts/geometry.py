@@ -3,7 +3,7 @@
 The joints themselves are computed where they are drawn, by the convention of domain/crane.py.
 """
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from typing import Any, Final
 
 import numpy as np
@@ -114,17 +114,23 @@ def capacity_curve(
     *,
     hook_height_m: float | None = None,
     sector: Sector | None = None,
+    sectors: Collection[Sector] = tuple(Sector),
+    jib_fitted: bool | None = None,
+    stage: int | None = None,
 ) -> list[list[float]]:
     """[[outreach m, capacity kg], ...] of the charts for a stabiliser state; empty without a chart.
 
-    The smallest over what is left open (sectors, jib, stage), as far as every open sector reaches, so that the
-    picture never promises more than a chart. Where charts have rows by hook height, the smaller of the rows just below and just above it.
+    The smallest over what is left open (sector among `sectors`, jib, stage), as far as every open sector reaches, so
+    that the picture never promises more than a chart. Where charts have rows by hook height, the smaller of the rows just below and just above it.
     """
+    open_sectors = set(sectors) if sector is None else {sector}
     fitting = [
         chart
         for chart in charts
         if (chart.spread_left, chart.spread_right) == (left, right)
-        and (sector is None or chart.sector in (None, sector))
+        and (chart.sector is None or chart.sector in open_sectors)
+        and jib_fitted in (None, chart.jib_fitted)
+        and (stage is None or chart.stage == stage)
     ]
     rows = [_row(chart, hook_height_m) for chart in fitting]
     ends = [
@@ -136,7 +142,7 @@ def capacity_curve(
             ),
             default=0.0,
         )
-        for one in ([sector] if sector is not None else Sector)
+        for one in open_sectors
     ]
     shared = sorted({reach for row in rows for reach in row if reach <= min(ends)})
     curve: list[list[float]] = []

@@ -1,0 +1,325 @@
+"""A day's list of jobs over the fleet: which crane each gets and why, beside taking the list from the top."""
+
+from collections.abc import Mapping, Sequence
+from datetime import date, datetime, timedelta
+from typing import Any, Final, NamedTuple
+from urllib.parse import urlencode
+from zoneinfo import ZoneInfo
+
+import dash_mantine_components as dmc
+from dash import html
+
+from dashboard import numbers
+from dashboard.client import Client
+from dashboard.numbers import Units
+from dashboard.pages.dispatch_parts import day_of, head, yard_zone
+from dashboard.pages.dispatch_question import address_of
+from dashboard.parts import charts, form, marks, page, states
+from dashboard.parts.form import Done, Unreadable, Values
+from dashboard.texts import t
+from dashboard.visit import Trouble, Visit, attempt
+from domain.answers import DispatchQuestion
+from domain.errors import BoomledgerError
+from domain.job import Window
+from domain.job_answers import AssignedJob, AssignmentAnswer, AssignmentAsked, HoldAsked, ListedJob
+
+COLUMNS: Final = ("title", "from", "to", "travel_min", "mass_kg", "rigging_kg", "outreach_m", "hook_height_m")
+MOST_JOBS: Final = 200
+
+
+class Line(NamedTuple):
+    """One job of the list: as it was typed, and as it is asked."""
+
+    text: str
+    asked: ListedJob
+
+
+async def render(visit: Visit) -> Any:
+    """The list, and the answer for it."""
+    zone = await yard_zone(visit)
+    day = day_of(visit, "day", zone)
+    typed = [line for line in visit.query.get("jobs", "").splitlines() if line.strip()]
+    lines, problems = read_list(typed, day, zone)
+    parts: list[Any] = [
+        head(
+            "day",
+            t("dispatch.day.title"),
+            t("dispatch.day.context", day=numbers.weekday(day), zone=str(zone)),
+            *_days(visit, day),
+        )
+    ]
+    if problems:
+        listed = html.Ul([html.Li(one) for one in problems], className="bl-problems")
+        parts.append(html.Section([html.H2(t("dispatch.day.problems")), listed], className="bl-card"))
+    result: Any = states.empty(t("dispatch.day.empty"), t("dispatch.day.empty.text"))
+    if lines:
+        answer = await attempt(visit.client.assign(AssignmentAsked(jobs=tuple(line.asked for line in lines))))
+        result = (
+            charts.missing(t("dispatch.day.title"), answer)
+            if isinstance(answer, Trouble)
+            else _assigned(visit, lines, answer, zone)
+        )
+    parts.append(
+        html.Div(
+            [_forms(visit, day, zone, [line.text for line in lines]), html.Div(result)],
+            className="bl-dispatch",
+        )
+    )
+    return html.Div(parts)
+
+
+def _days(visit: Visit, day: date) -> list[Any]:
+    return [
+        dmc.Anchor(
+            word,
+            href=visit.href(day=(day + timedelta(days=step)).isoformat()),
+            underline="never",
+            className="bl-button bl-button-quiet bl-button-tall",
+        )
+        for step, word in ((-1, t("dispatch.day.back")), (1, t("dispatch.day.on")))
+    ]
+
+
+def read_list(typed: Sequence[str], day: date, zone: ZoneInfo) -> tuple[list[Line], list[str]]:
+    """The jobs of a list, one a line in the order of COLUMNS; what cannot be read is told with its line."""
+    lines, problems = [], []
+    for number, text in enumerate(typed[:MOST_JOBS], start=1):
+        cells = [cell.strip() for cell in text.replace("\t", ";").split(";")]
+        if cells[0] == COLUMNS[0]:
+            continue
+        try:
+            lines.append(Line(text.strip(), _job(dict(zip(COLUMNS, cells, strict=False)), day, zone)))
+        except Unreadable as problem:
+            words = "; ".join(f"{name}: {said}" if name else said for name, said in problem.problems.items())
+            problems.append(t("dispatch.day.line", number=number, text=words))
+    if len(typed) > MOST_JOBS:
+        problems.append(t("dispatch.day.too_many", most=MOST_JOBS))
+    return lines, problems
+
+
+def _job(cells: Mapping[str, str], day: date, zone: ZoneInfo) -> ListedJob:
+    figures: dict[str, float] = {}
+    problems: dict[str, str] = {}
+    for name in COLUMNS[3:]:
+        word = cells.get(name, "")
+        if not word and name in ("travel_min", "hook_height_m"):
+            continue
+        try:
+            figures[name] = float(word)
+        except ValueError:
+            problems[name] = t("dispatch.no_number")
+    times = {}
+    for name in ("from", "to"):
+        try:
+            times[name] = datetime.fromisoformat(f"{day.isoformat()}T{cells.get(name, '')[:5]}").replace(
+                tzinfo=zone
+            )
+        except ValueError:
+            problems[name] = t("dispatch.day.clock")
+    if problems:
+        raise Unreadable(problems)
+    travel = figures.pop("travel_min", 0.0)
+    window = form.read(Window, {"starts_at": times["from"], "ends_at": times["to"]})
+    job = form.read(DispatchQuestion, {**figures, "window": window})
+    return form.read(ListedJob, {"title": cells["title"], "job": job, "travel_minutes": travel})
+
+
+def _forms(visit: Visit, day: date, zone: ZoneInfo, typed: list[str]) -> html.Section:
+    mass, length = numbers.mass_unit(visit.units), numbers.length_unit(visit.units)
+    context = {"day": day.isoformat(), "zone": str(zone), "jobs": typed, "units": visit.units.value}
+    fields = [
+        form.text("day_job", "title"),
+        form.text("day_job", "from", "08:00", note=t("dispatch.day.clock")),
+        form.text("day_job", "to", "10:00", note=t("dispatch.day.clock")),
+        form.number("day_job", "mass_kg", note=mass),
+        form.number("day_job", "rigging_kg", note=t("dispatch.day.rigging", unit=mass)),
+        form.number("day_job", "outreach_m", note=length),
+        form.number("day_job", "hook_height_m", note=t("dispatch.day.height", unit=length)),
+        form.number("day_job", "travel_min", 20, note=t("dispatch.day.travel")),
+    ]
+    paste = form.text(
+        "day_paste",
+        "jobs",
+        "\n".join(typed),
+        lines=6,
+        note=t("dispatch.day.paste", columns="; ".join(COLUMNS)),
+    )
+    return html.Section(
+        [
+            html.H2(t("dispatch.day.add")),
+            form.form("day_job", fields, t("dispatch.day.add"), context=context),
+            html.Details(
+                [
+                    html.Summary(t("dispatch.day.whole")),
+                    form.form("day_paste", [paste], t("dispatch.day.take"), context=context, quiet=True),
+                ],
+                className="bl-fold",
+            ),
+        ],
+        className="bl-card bl-job",
+    )
+
+
+@form.handles("day_job")
+async def _add(client: Client, values: Values, context: Values) -> Done:
+    """One job more; what cannot be read stands beside its field."""
+    units = Units(context["units"])
+    cells: dict[str, str] = {}
+    for name in COLUMNS:
+        value = values.get(name)
+        factor = {"m": numbers.length_factor(units), "kg": numbers.mass_factor(units)}.get(
+            name.rsplit("_", 1)[-1], 1.0
+        )
+        cells[name] = (
+            f"{value * factor:.6g}" if isinstance(value, int | float) else str(value or "").replace(";", ",")
+        )
+    missing = {
+        name: t("form.needed") for name in ("title", "mass_kg", "rigging_kg", "outreach_m") if not cells[name]
+    }
+    if missing:
+        raise Unreadable(missing)
+    _job(cells, date.fromisoformat(context["day"]), ZoneInfo(context["zone"]))
+    return _to_list(context, [*context["jobs"], ";".join(cells[name] for name in COLUMNS)])
+
+
+@form.handles("day_paste")
+async def _paste(client: Client, values: Values, context: Values) -> Done:
+    """The whole list at once; problems are told by line on the page."""
+    return _to_list(context, str(values.get("jobs") or "").splitlines())
+
+
+def _to_list(context: Values, lines: Sequence[str]) -> Done:
+    query = {"day": str(context["day"]), "jobs": "\n".join(line for line in lines if line.strip())}
+    return Done(said="", go_to=f"/dispatch/day?{urlencode(query)}", redraw=False)
+
+
+def _assigned(visit: Visit, lines: Sequence[Line], answer: AssignmentAnswer, zone: ZoneInfo) -> html.Div:
+    saved = answer.greedy_points - answer.points
+    compared = t(
+        "dispatch.day.compared",
+        assigned=answer.assigned,
+        points=numbers.plain(answer.points),
+        greedy=answer.greedy_assigned,
+        greedy_points=numbers.plain(answer.greedy_points),
+    )
+    if answer.assigned > answer.greedy_assigned:
+        compared += t("dispatch.day.more_jobs", count=answer.assigned - answer.greedy_assigned)
+    elif saved > 0.5:
+        compared += t("dispatch.day.saved", points=numbers.plain(saved))
+    else:
+        compared += t("dispatch.day.same")
+    rows = [html.Li(_row(visit, lines, index, one, zone)) for index, one in enumerate(answer.jobs)]
+    holding = [
+        {"crane": one.crane, "job": line.asked.model_dump(mode="json")}
+        for line, one in zip(lines, answer.jobs, strict=True)
+        if one.crane is not None
+    ]
+    return html.Div(
+        [
+            html.Section(
+                [
+                    html.H2(t("dispatch.day.answer", count=answer.assigned, jobs=len(lines))),
+                    html.P(compared, className="bl-summary"),
+                    html.Ol(rows, className="bl-day-list"),
+                    form.sure(
+                        "hold_list",
+                        t("dispatch.day.hold", count=len(holding)),
+                        t("dispatch.day.hold.sure"),
+                        key="",
+                        context={"holding": holding},
+                    )
+                    if holding
+                    else None,
+                ],
+                className="bl-card",
+            ),
+            marks.cautions(answer.cautions, strong=True),
+        ]
+    )
+
+
+def _row(visit: Visit, lines: Sequence[Line], index: int, one: AssignedJob, zone: ZoneInfo) -> html.Div:
+    asked = lines[index].asked
+    window = asked.job.window
+    times = (
+        ""
+        if window is None
+        else "–".join(f"{at.astimezone(zone):%H:%M}" for at in (window.starts_at, window.ends_at))
+    )
+    rest = "\n".join(line.text for place, line in enumerate(lines) if place != index)
+    crane: Any = marks.mark(marks.State.WATCH, t("dispatch.day.nobody"))
+    if one.crane is not None:
+        points = t("dispatch.day.points", points=numbers.plain(one.points, 1))
+        if one.cheapest_crane not in (None, one.crane):
+            points += t(
+                "dispatch.day.cheapest",
+                crane=one.cheapest_crane,
+                points=numbers.plain(one.cheapest_points, 1),
+            )
+        crane = html.Span([page.crane_link(one.crane), html.Span(points, className="bl-cell-note")])
+    more = {"title": one.title} | ({} if one.crane is None else {"show": one.crane})
+    return html.Div(
+        [
+            html.Div(
+                [html.Strong(one.title), html.Span(times, className="bl-cell-note")],
+                className="bl-candidate-name",
+            ),
+            html.Div(
+                t(
+                    "dispatch.day.job",
+                    mass=numbers.mass(asked.job.hook_load_kg, visit.units),
+                    outreach=numbers.length(asked.job.outreach_m, visit.units),
+                    travel=numbers.plain(asked.travel_minutes),
+                ),
+                className="bl-cell-note",
+            ),
+            html.Div(crane),
+            html.P(one.explanation, className="bl-summary"),
+            html.Div(
+                [
+                    _link(
+                        t("dispatch.day.look"),
+                        address_of(asked.job, **more),
+                        f"{t('dispatch.day.look')}: {one.title}",
+                    ),
+                    _link(
+                        t("dispatch.day.remove"),
+                        visit.href(jobs=rest or None),
+                        f"{t('dispatch.day.remove')}: {one.title}",
+                    ),
+                ],
+                className="bl-pages",
+            ),
+        ],
+        className="bl-candidate-body",
+    )
+
+
+def _link(word: str, href: str, label: str) -> dmc.Anchor:
+    return dmc.Anchor(
+        word,
+        href=href,
+        underline="never",
+        className="bl-button bl-button-quiet bl-button-tall",
+        **{"aria-label": label},
+    )
+
+
+@form.handles("hold_list")
+async def _hold_list(client: Client, values: Values, context: Values) -> Done:
+    """Hold every crane of the answer; what was taken meanwhile is told, the rest is held."""
+    held, failed = 0, []
+    for one in context["holding"]:
+        listed = ListedJob.model_validate(one["job"])
+        if listed.job.window is None:
+            continue
+        try:
+            await client.hold(
+                HoldAsked(crane=one["crane"], window=listed.job.window, title=listed.title, job=listed.job)
+            )
+            held += 1
+        except BoomledgerError as problem:
+            failed.append(f"{listed.title}: {problem}")
+    if failed:
+        raise Unreadable({"": t("dispatch.day.held_some", held=held, failed="; ".join(failed))})
+    return Done(said=t("dispatch.day.held", count=held), go_to="/dispatch/calendar", redraw=False)

@@ -1,0 +1,227 @@
+"""Levelling: which cranes should take lighter work this month. Planned and measured: how well the plans held."""
+
+from typing import Any, Final
+
+from dash import html
+
+from dashboard import numbers
+from dashboard.pages.dispatch_parts import head
+from dashboard.parts import charts, marks, page, states
+from dashboard.parts.marks import State
+from dashboard.texts import t
+from dashboard.visit import UTC_ZONE, Visit
+from domain.job_answers import CraneBias, LevellingRow, MeasuredRow
+
+SPANS: Final = ("90", "30", "366")
+BIAS_WATCH_PCT: Final = 5.0
+"""A mean difference of more than this many points of percent asks for a look: own choice."""
+
+
+async def render(visit: Visit) -> Any:
+    """The pace of each crane against the even pace, hardest worked first."""
+    days = visit.choice("days", SPANS)
+    answer = await visit.client.levelling(days=int(days))
+    control = page.choice(
+        "days",
+        days,
+        [(one, t("dispatch.levelling.days", count=int(one))) for one in sorted(SPANS, key=int)],
+        label=t("dispatch.levelling.of_late"),
+        default=SPANS[0],
+    )
+    parts: list[Any] = [
+        head("levelling", t("dispatch.levelling.title"), t("dispatch.levelling.context"), control)
+    ]
+    if not answer.rows:
+        parts.append(states.empty(t("dispatch.levelling.empty"), t("dispatch.levelling.empty.text")))
+    else:
+        parts.append(
+            html.Section(
+                [
+                    html.H2(_headline(answer.rows)),
+                    html.P(t("dispatch.levelling.note"), className="bl-summary"),
+                    html.Ul([_pace(row) for row in answer.rows], className="bl-paces"),
+                ],
+                className="bl-card",
+            )
+        )
+        parts.append(_pace_table(answer.rows))
+    if answer.unknown:
+        parts.append(
+            html.Section(
+                [
+                    html.H2(t("dispatch.levelling.unknown", count=len(answer.unknown))),
+                    html.P(t("dispatch.levelling.unknown.text"), className="bl-summary"),
+                    html.Ul(
+                        [html.Li(page.crane_link(name)) for name in answer.unknown], className="bl-inline"
+                    ),
+                ],
+                className="bl-card",
+            )
+        )
+    parts.append(marks.cautions(answer.cautions))
+    return html.Div(parts)
+
+
+def _headline(rows: tuple[LevellingRow, ...]) -> str:
+    lighter = [row.crane for row in rows if _ratio(row) > 1.15]
+    if not lighter:
+        return t("dispatch.levelling.even")
+    return t("dispatch.levelling.lighter", count=len(lighter), cranes=numbers.listed(lighter[:6]))
+
+
+def _ratio(row: LevellingRow) -> float:
+    return row.pace_share_per_month / max(row.even_share_per_month, 1e-12)
+
+
+def _pace(row: LevellingRow) -> html.Li:
+    ratio = _ratio(row)
+    state = State.WATCH if ratio > 1.15 else State.OK
+    return html.Li(
+        [
+            page.crane_link(row.crane, tab="duty"),
+            html.Div(
+                [
+                    marks.bar(
+                        min(ratio, 3.0),
+                        full=2.0,
+                        band=(1.0, 1.02),
+                        state=state,
+                        name=t("dispatch.levelling.pace"),
+                        text=t(
+                            "dispatch.levelling.pace.text",
+                            pace=numbers.share(row.pace_share_per_month),
+                            even=numbers.share(row.even_share_per_month),
+                        ),
+                    ),
+                    html.Span(
+                        t(
+                            "dispatch.levelling.row",
+                            advice=row.advice,
+                            used=numbers.share(row.used_share),
+                            review=numbers.day(row.review_on),
+                        ),
+                        className="bl-cell-note",
+                    ),
+                ]
+            ),
+        ]
+    )
+
+
+def _pace_table(rows: tuple[LevellingRow, ...]) -> html.Details:
+    return charts.numbers_behind(
+        "levelling",
+        (
+            t("dispatch.reservation.crane"),
+            t("dispatch.levelling.col.used"),
+            t("dispatch.levelling.col.pace"),
+            t("dispatch.levelling.col.even"),
+            t("dispatch.levelling.col.review"),
+            t("dispatch.levelling.col.advice"),
+        ),
+        [
+            (
+                row.crane,
+                row.used_share,
+                row.pace_share_per_month,
+                row.even_share_per_month,
+                row.review_on.isoformat(),
+                row.advice,
+            )
+            for row in rows
+        ],
+    )
+
+
+async def render_measured(visit: Visit) -> Any:
+    """Planned against measured utilisation after the job, with the bias of each crane."""
+    crane = visit.query.get("crane") or None
+    answer = await visit.client.planned_and_measured(crane=crane)
+    title = t("dispatch.measured.of", crane=crane) if crane else t("dispatch.measured.title")
+    parts: list[Any] = [head("measured", title, t("dispatch.measured.context"))]
+    if not answer.rows:
+        parts.append(states.empty(t("dispatch.measured.empty"), t("dispatch.measured.empty.text")))
+        return html.Div(parts)
+    parts.append(
+        html.Section(
+            [
+                html.H2(t("dispatch.bias")),
+                html.P(t("dispatch.bias.note", watch=numbers.plain(BIAS_WATCH_PCT)), className="bl-summary"),
+                html.Ul([_bias(one) for one in answer.bias], className="bl-biases"),
+            ],
+            className="bl-card",
+        )
+    )
+    parts.append(
+        html.Section(
+            [
+                html.H2(t("dispatch.measured.jobs", count=len(answer.rows))),
+                html.Ul([_measured(row) for row in answer.rows[:100]], className="bl-entries"),
+                charts.numbers_behind(
+                    "planned-and-measured",
+                    (
+                        t("dispatch.reservation.crane"),
+                        t("dispatch.measured.col.title"),
+                        t("dispatch.measured.col.start"),
+                        t("dispatch.measured.col.lifts"),
+                        t("dispatch.measured.col.planned"),
+                        t("dispatch.measured.col.measured"),
+                        t("dispatch.measured.col.difference"),
+                    ),
+                    [
+                        (
+                            row.crane,
+                            row.title,
+                            row.starts_at.isoformat(),
+                            row.lifts,
+                            row.planned_utilisation_pct,
+                            row.measured_utilisation_pct,
+                            row.difference_pct,
+                        )
+                        for row in answer.rows
+                    ],
+                ),
+            ],
+            className="bl-card",
+        )
+    )
+    return html.Div(parts)
+
+
+def _bias(one: CraneBias) -> html.Li:
+    mean = one.mean_difference_pct
+    off = abs(mean) > BIAS_WATCH_PCT
+    words = t("dispatch.bias.high" if mean > 0 else "dispatch.bias.low") if off else t("dispatch.bias.fine")
+    spread = (
+        "" if one.spread_pct is None else t("dispatch.bias.spread", spread=numbers.plain(one.spread_pct, 1))
+    )
+    return html.Li(
+        [
+            page.crane_link(one.crane),
+            html.Span(
+                t("dispatch.bias.text", count=one.reservations, mean=f"{mean:+.1f}".replace("-", "\u2212"))
+                + spread
+            ),
+            marks.mark(State.WATCH if off else State.OK, words),
+        ]
+    )
+
+
+def _measured(row: MeasuredRow) -> html.Li:
+    if row.measured_utilisation_pct is None:
+        words = t("dispatch.measured.none")
+    else:
+        words = t(
+            "dispatch.measured.row",
+            planned=numbers.percent(row.planned_utilisation_pct),
+            measured=numbers.percent(row.measured_utilisation_pct),
+            count=row.lifts,
+        )
+    return html.Li(
+        [
+            html.Span(numbers.moment(row.starts_at, UTC_ZONE), className="bl-entry-time"),
+            page.crane_link(row.crane),
+            html.Span(f"{row.title}: {words}", className="bl-entry-title"),
+        ],
+        className="bl-entry",
+    )
