@@ -14,6 +14,7 @@ from domain.answers import FleetAnswer, FleetRow, FleetWeeksAnswer, FleetWeeksRo
 from duty import rates
 from duty.details import COMPARISON
 from duty.levels import NEAR_LIMIT_PCT
+from duty.life import calendar_assessment
 from store import reading, summary
 from store.summary import FleetPeriod
 
@@ -108,6 +109,9 @@ def fleet_row(row: FleetPeriod, now: datetime) -> FleetRow:
         damage_detail=row.detail_name,
         damage_assumed=row.detail_name == COMPARISON.name,
         open_faults=row.open_faults,
+        assessment_by_calendar_on=None
+        if row.commissioned_on is None
+        else calendar_assessment(row.commissioned_on, row.special_assessment_after_years),
         counted_at=row.counted_at,
     )
 

@@ -122,6 +122,15 @@ async def list_service(crane: SeenCrane, conn: Conn) -> Page[ServiceRow]:
     return Page(items=tuple(service_row(state, today) for state in states))
 
 
+@router.get("/service")
+async def list_fleet_service(conn: Conn, caller: Caller) -> Page[ServiceRow]:
+    """Intervals of service of every crane in your sight, with the day on which each falls due."""
+    today = datetime.now(UTC).date()
+    seen = {row.name for row in await reading.crane_rows(conn, caller.site_list, rows=10_000)}
+    states = await service.service_states(conn, today=today)
+    return Page(items=tuple(service_row(state, today) for state in states if state.crane in seen))
+
+
 @writes.put("/cranes/{name}/service/{entry}", status_code=204)
 async def write_plan(crane: SeenCrane, entry: EntryName, asked: ServicePlanAsked, conn: Conn) -> None:
     """Enter an interval of service for this crane, replacing its own of that name."""

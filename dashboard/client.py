@@ -193,6 +193,10 @@ class Client(AlertCalls, DispatchCalls, RecordCalls, SettingsCalls, Transport):
         """Intervals of service of a crane with their due days."""
         return await self._get(Page[ServiceRow], f"/cranes/{name}/service")
 
+    async def service_of_all(self) -> Page[ServiceRow]:
+        """Intervals of service of every crane in sight with their due days."""
+        return await self._get(Page[ServiceRow], "/service")
+
     async def write_service_plan(self, name: str, plan: str, asked: ServicePlanAsked) -> None:
         """Enter an interval of service for a crane."""
         await self._put(f"/cranes/{name}/service/{plan}", asked)

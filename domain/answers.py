@@ -380,6 +380,9 @@ class FleetRow(Answer):
     )
     open_faults: int
     service_due_on: date | None = None
+    assessment_by_calendar_on: date | None = Field(
+        default=None, description="special assessment by the calendar rule alone; by use it may be earlier: see life"
+    )
     counted_at: AwareDatetime | None = Field(description="when these figures were last brought up to date")
 
 

@@ -23,6 +23,8 @@ class FleetPeriod:
     type: str
     site: str
     draft: bool
+    commissioned_on: date | None
+    special_assessment_after_years: float
     online: bool
     live_at: datetime | None
     last_values: dict[str, float | None] | None

@@ -18,7 +18,7 @@ from domain.upkeep import DayRow
 
 SILENT_AFTER_S: Final = 86_400.0
 RECORD_DAYS: Final = 28
-RECORD_CRANES: Final = 60
+RECORD_CRANES: Final = 24
 GAP_FROM_MS: Final = 60_000
 
 
@@ -141,7 +141,8 @@ async def _record(visit: Visit, fleet: FleetAnswer) -> Any:
             recorded=numbers.hours(recorded / 1000),
             missing=numbers.duration(missing / 1000),
             share=numbers.share(missing / max(1, missing + recorded)),
-        ),
+        )
+        + (t("health.record.some", count=len(names)) if len(fleet.rows) > len(names) else ""),
         _record_figure(names, days, found),
         headers=("crane", "day", "recorded_ms", "offline_gap_ms", "sensor_gap_ms", "quarantine_gap_ms"),
         rows=[

@@ -3,19 +3,17 @@
 from datetime import date
 from typing import Any, Final
 
-from dash import html
+from dash import dcc, html
 
 from dashboard import numbers
-from dashboard.parts import grid, marks, page, states
+from dashboard.parts import charts, grid, marks, page, states
 from dashboard.parts.marks import State
 from dashboard.texts import t
 from dashboard.visit import Trouble, Visit, together
 from domain.answers import FleetRow, LifeAnswer
 from domain.upkeep import ServiceRow
 
-AT_MOST: Final = 300
-PLANS_OF_CRANES: Final = 60
-ORDER: Final = (State.OK, State.STALE, State.WATCH, State.ACT)
+BY_USE_OF: Final = 20
 
 
 async def render(visit: Visit) -> Any:
@@ -25,49 +23,42 @@ async def render(visit: Visit) -> Any:
         return html.Div(
             [page.head(t("service.title")), states.empty(t("fleet.empty.title"), t("fleet.empty.text"))]
         )
-    rows = fleet.rows[:AT_MOST]
-    lives = await together(*(visit.client.life(row.crane) for row in rows))
-    plans = await together(*(visit.client.service(row.crane) for row in rows[:PLANS_OF_CRANES]))
-    today = visit.now.date()
-    known = [(row, life) for row, life in zip(rows, lives, strict=True) if isinstance(life, LifeAnswer)]
-    missing = sum(isinstance(life, Trouble) for life in lives)
-    due = sum(
-        state is not State.OK
-        for row, life in known
-        for state, _ in (
-            _due(row.service_due_on or life.service_due_on, today),
-            _due(life.special_assessment_on, today),
-        )
+    first_spent = sorted(
+        (row for row in fleet.rows if row.spent_on is not None), key=lambda row: row.spent_on or date.max
+    )[:BY_USE_OF]
+    plans, *lives = await together(
+        visit.client.service_of_all(), *(visit.client.life(row.crane) for row in first_spent)
     )
+    by_use = {life.crane: life for life in lives if isinstance(life, LifeAnswer)}
+    today = visit.now.date()
+    rows = [_row(row, by_use.get(row.crane), today) for row in fleet.rows]
+    missing = sum(isinstance(life, Trouble) for life in lives)
+    due = sum(row["state"] in (State.WATCH, State.ACT) for row in rows)
+    note = t("service.note", count=BY_USE_OF)
     return html.Div(
         [
-            page.head(t("service.title"), t("service.context", count=due, days=marks.DUE_SOON_DAYS)),
+            page.head(
+                t("service.title"),
+                t("service.context", count=due, days=marks.DUE_SOON_DAYS),
+                dcc.Link(
+                    t("service.enter"), href="/settings?tab=service", className="bl-button bl-button-quiet"
+                ),
+            ),
             html.Section(
                 [
-                    html.Div(
-                        [html.H2(t("service.table")), html.P(t("service.note"), className="bl-summary")]
-                    ),
+                    html.Div([html.H2(t("service.table")), html.P(note, className="bl-summary")]),
                     states.partial(t("service.table"), t("service.missing", count=missing))
                     if missing
                     else None,
-                    grid.grid(
-                        "service-grid",
-                        t("service.table"),
-                        _columns(),
-                        [_row(row, life, today) for row, life in known],
-                    ),
+                    grid.grid("service-grid", t("service.table"), _columns(), rows),
                 ],
                 className="bl-card bl-card-flush",
             ),
-            _plans(
-                [plan for answer in plans if not isinstance(answer, Trouble) for plan in answer.items], today
-            ),
+            charts.missing(t("service.plans"), plans)
+            if isinstance(plans, Trouble)
+            else _plans(list(plans.items), today),
             html.Section(
-                [
-                    html.H2(t("service.intervals")),
-                    html.P(t("service.intervals.text")),
-                ],
-                className="bl-card",
+                [html.H2(t("service.intervals")), html.P(t("service.intervals.text"))], className="bl-card"
             ),
             marks.cautions(fleet.cautions),
         ]
@@ -118,10 +109,10 @@ def _plans(plans: list[ServiceRow], today: date) -> html.Section:
             {
                 "crane": one.crane,
                 "plan": one.plan,
-                "urgency": ORDER.index(state),
+                "urgency": marks.urgency(state),
                 "state": state.value,
                 "word": word,
-                "due": one.due_on.isoformat() if one.due_on else t("service.later"),
+                "due": numbers.day(one.due_on) if one.due_on else t("service.later"),
                 "hours": f"{one.hours_since:.0f} / {one.every_hours:.0f}"
                 if one.every_hours
                 else f"{one.hours_since:.0f}",
@@ -165,21 +156,23 @@ def _columns() -> list[dict[str, Any]]:
     ]
 
 
-def _row(row: FleetRow, life: LifeAnswer, today: date) -> dict[str, Any]:
-    service_on = row.service_due_on or life.service_due_on
-    states_found = [
-        (*_due(service_on, today), t("service.col.service")),
-        (*_due(life.special_assessment_on, today), t("service.col.assessment")),
+def _row(row: FleetRow, life: LifeAnswer | None, today: date) -> dict[str, Any]:
+    assessment = life.special_assessment_on if life is not None else row.assessment_by_calendar_on
+    reason = life.special_assessment_reason if life is not None else t("service.by_calendar")
+    found = [
+        (*_due(row.service_due_on, today), t("service.col.service")),
+        (*_due(assessment, today), t("service.col.assessment")),
     ]
-    state, word, which = max(states_found, key=lambda one: ORDER.index(one[0]))
+    state, word, which = max(found, key=lambda one: marks.urgency(one[0]))
+    quiet = state is State.OK
     return {
         "crane": row.crane,
         "title": row.title or row.type,
-        "urgency": ORDER.index(state),
+        "urgency": marks.urgency(state),
         "state": state.value,
-        "word": t("service.later") if state is State.OK else word,
-        "service": service_on.isoformat() if service_on else t("service.not_set"),
-        "assessment": life.special_assessment_on.isoformat(),
-        "reason": life.special_assessment_reason,
-        "which": numbers.MISSING if state is State.OK else which,
+        "word": t("service.later") if quiet else word,
+        "service": numbers.day(row.service_due_on),
+        "assessment": numbers.day(assessment),
+        "reason": reason,
+        "which": "" if quiet else which,
     }

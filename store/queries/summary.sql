@@ -2,6 +2,8 @@
 -- Every crane with its whole-life summary and its figures of a period and of the period of equal length before it.
 select
     c.crane_id, c.name as crane, coalesce(c.spec ->> 'title', '') as title, t.name as type, s.name as site, c.draft,
+    (c.spec ->> 'commissioned_on')::date as commissioned_on,
+    coalesce((c.spec ->> 'special_assessment_after_years')::float8, 10) as special_assessment_after_years,
     coalesce(l.online, false) as online, l.at as live_at, l.last_values,
     m.counted_at, m.first_at, m.last_at, coalesce(m.days, 0) as days, coalesce(m.recorded_ms, 0) as recorded_ms,
     coalesce(m.lifts, 0) as lifts, m.kq, m.coverage, m.f1, m.used_share, coalesce(m.open_faults, 0) as open_faults,

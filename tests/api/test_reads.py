@@ -133,7 +133,16 @@ def test_a_crane_without_a_live_reading_is_as_old_as_its_newest_counted_sample()
     blank = dict.fromkeys((field.name for field in fields(FleetPeriod)), 0)
     words = dict.fromkeys(("crane", "title", "type", "site"), "heron-3")
     unknown = dict.fromkeys(
-        ("live_at", "last_values", "used_share", "forecast_middle_on", "counted_at", "damage", "detail_name")
+        (
+            "live_at",
+            "last_values",
+            "used_share",
+            "forecast_middle_on",
+            "counted_at",
+            "damage",
+            "detail_name",
+            "commissioned_on",
+        )
     )
     row = FleetPeriod(**{**blank, **words, **unknown, "last_at": newest})
     assert (fleet_row(row, now).last_at, fleet_row(row, now).age_s) == (newest, 3600)

@@ -37,6 +37,27 @@ async def test_open_faults_of_the_fleet(http: httpx.AsyncClient) -> None:
     assert (row["crane"], row["code"], row["raised_times"]) == ("heron-3", "E-07", 2)
 
 
+async def test_intervals_of_the_whole_fleet_come_in_one_answer(fresh_api: FastAPI) -> None:
+    client = await engineer(fresh_api)
+    for crane in ("heron-3", "plover-2"):
+        assert (
+            await client.put(f"/cranes/{crane}/service/yearly", json={"every_days": 365})
+        ).status_code == 204
+    rows = (await client.get("/service")).json()["items"]
+    assert {(row["crane"], row["plan"]) for row in rows} >= {("heron-3", "yearly"), ("plover-2", "yearly")}
+    assert rows == [
+        row
+        for crane in sorted({row["crane"] for row in rows})
+        for row in (await client.get(f"/cranes/{crane}/service")).json()["items"]
+    ]
+
+
+async def test_the_fleet_knows_the_assessment_by_the_calendar(http: httpx.AsyncClient) -> None:
+    row = next(one for one in (await http.get("/fleet")).json()["rows"] if one["crane"] == "heron-3")
+    life = (await http.get("/cranes/heron-3/life")).json()
+    assert row["assessment_by_calendar_on"] == life["special_assessment_by_calendar_on"]
+
+
 async def test_damage_of_a_detail_follows_its_entry_at_once(fresh_api: FastAPI) -> None:
     client = await engineer(fresh_api)
     path = "/cranes/heron-3/details/boom root"
