@@ -42,9 +42,10 @@ from ingest.decode import judge, parse
 from ingest.limits import Limits
 from simulator.generate import generate_day
 from simulator.yard import load_yard
-from store import cold, cranes, segments
+from store import cold, cranes
 from store.columns import Segment
 from store.migrate import migrate
+from store.packing import packed
 from tests.support.telemetry import SITE, START, crane
 
 SAMPLES, DT_MS = 100, 100
@@ -52,6 +53,7 @@ CHANNELS = (
     *("utilisation_pct", "limit_pct", "slew_deg", "main_boom_deg"),
     *("knuckle_boom_deg", "extension_m", "stabiliser_left_pct", "oil_temperature_degc"),
 )
+COPY_HEAD, COPY_END = b"PGCOPY\n\xff\r\n\0" + bytes(8), b"\xff\xff"
 RECEIVE_MAXIMUM = 2000
 BATCH = 500
 SUBSCRIBED = "subscribed"
@@ -191,12 +193,12 @@ def bare_copy(database: str, messages: list[tuple[str, bytes]]) -> float:
         directory = cranes.directory(conn)
         now = datetime.now(UTC)
         rows = [judge(parse(where, raw, Limits()), now, directory, Limits()) for where, raw in messages]
-        packed = [segments._packed(row) for row in rows if isinstance(row, Segment)]
+        ready = [b"".join(packed([row])) for row in rows if isinstance(row, Segment)]
         conn.execute("create table bare (like segment including all)")
         begin = time.perf_counter()
-        for first in range(0, len(packed), BATCH):
+        for first in range(0, len(ready), BATCH):
             with conn.transaction(), conn.cursor().copy("copy bare from stdin (format binary)") as copy:
-                copy.write(segments._COPY_HEAD + b"".join(packed[first : first + BATCH]) + segments._COPY_END)
+                copy.write(COPY_HEAD + b"".join(ready[first : first + BATCH]) + COPY_END)
         seconds = time.perf_counter() - begin
         conn.execute("drop table bare")
     return len(messages) / seconds

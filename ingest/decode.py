@@ -3,22 +3,21 @@
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import datetime, timedelta
 from functools import lru_cache
-from typing import Any, Final, Generic, TypeVar
+from typing import Any, Final
 
 import numpy as np
 from pydantic import BaseModel, ValidationError
 
-from domain.channels import CHANNEL_NAMES
 from domain.errors import QuarantineReason, UnreadableMessage
 from domain.messages import EventMessage, Leaf, SamplesMessage, StatusMessage, parse_topic
+from ingest import quick
 from ingest.limits import Limits
+from ingest.quick import Samples, in_order
 from store.cranes import CraneEntry
 from store.events import Event
 from store.segments import Floats, Segment, from_ms, to_ms
-
-Message = TypeVar("Message", SamplesMessage, EventMessage, StatusMessage)
 
 _MODELS: Final[dict[Leaf, type[BaseModel]]] = {
     Leaf.SAMPLES: SamplesMessage,
@@ -30,15 +29,16 @@ _REASONS: Final = {
     "bad_lengths": QuarantineReason.BAD_LENGTHS,
     "finite_number": QuarantineReason.OUT_OF_RANGE,
 }
+MILLISECOND: Final = timedelta(milliseconds=1)
 _KEY: Final = re.compile(rb'"(boot|seq)"\s*:\s*(\d{1,19})\b')
 
 
 @dataclass(frozen=True, slots=True)
-class Parsed(Generic[Message]):
+class Parsed:
     """A message that follows the wire format, and the crane of its topic."""
 
     crane: str
-    message: Message
+    message: Samples | EventMessage | StatusMessage
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -56,7 +56,7 @@ def address_of(topic: str) -> tuple[str, Leaf] | None:
     return parse_topic(topic)
 
 
-def parse(topic: str, payload: bytes, limits: Limits) -> Parsed[Any]:
+def parse(topic: str, payload: bytes, limits: Limits) -> Parsed:
     """The message by the wire format alone. Raises UnreadableMessage."""
     if len(payload) > limits.message_bytes:
         raise UnreadableMessage(
@@ -66,19 +66,20 @@ def parse(topic: str, payload: bytes, limits: Limits) -> Parsed[Any]:
     model = None if address is None else _MODELS.get(address[1])
     if address is None or model is None:
         raise UnreadableMessage(QuarantineReason.UNKNOWN_TOPIC, "no topic of this wire format")
-    try:
-        message: Any = model.model_validate_json(payload, strict=True)
-    except ValidationError as problem:
-        raise _unreadable(problem) from None
-    if message.crane not in (None, address[0]):
+    message: Any = quick.read(payload) if model is SamplesMessage else None
+    if message is None:
+        message = _by_the_model(model, address[0], payload)
+    if isinstance(message, Samples) and (n := message.values.shape[1]) > limits.samples:
         raise UnreadableMessage(
-            QuarantineReason.CRANE_MISMATCH, f"topic says {address[0]}, message says {message.crane}"
+            QuarantineReason.BAD_LENGTHS,
+            f"{n} samples; at most {limits.samples} are accepted",
+            field="channels",
         )
     return Parsed(address[0], message)
 
 
 def judge(
-    parsed: Parsed[Any], received_at: datetime, cranes: Mapping[str, CraneEntry], limits: Limits
+    parsed: Parsed, received_at: datetime, cranes: Mapping[str, CraneEntry], limits: Limits
 ) -> Segment | Event | Presence:
     """What to store of a message. Raises UnreadableMessage."""
     entry = cranes.get(parsed.crane)
@@ -88,11 +89,25 @@ def judge(
             f"crane {parsed.crane} is not registered; register it, then replay",
         )
     message = parsed.message
-    if isinstance(message, SamplesMessage):
+    if isinstance(message, Samples):
         return _segment(message, received_at, entry, limits)
     if isinstance(message, EventMessage):
         return _event(message, received_at, entry, limits)
     return Presence(crane_id=entry.crane_id, boot=message.boot, online=message.state == "online")
+
+
+def _by_the_model(
+    model: type[BaseModel], crane: str, payload: bytes
+) -> Samples | EventMessage | StatusMessage:
+    try:
+        message: Any = model.model_validate_json(payload, strict=True)
+    except ValidationError as problem:
+        raise _unreadable(problem) from None
+    if message.crane not in (None, crane):
+        raise UnreadableMessage(
+            QuarantineReason.CRANE_MISMATCH, f"topic says {crane}, message says {message.crane}"
+        )
+    return _samples(message) if isinstance(message, SamplesMessage) else message
 
 
 def key_in(payload: bytes) -> tuple[int, int] | None:
@@ -103,34 +118,40 @@ def key_in(payload: bytes) -> tuple[int, int] | None:
     return found[b"boot"], found[b"seq"]
 
 
-def _segment(message: SamplesMessage, received_at: datetime, entry: CraneEntry, limits: Limits) -> Segment:
-    channels = tuple(name for name in CHANNEL_NAMES if name in message.channels)
-    values: Floats = np.array([message.channels[name] for name in channels], dtype=np.float32)
-    n = values.shape[1]
-    if n > limits.samples:
-        raise UnreadableMessage(
-            QuarantineReason.BAD_LENGTHS,
-            f"{n} samples; at most {limits.samples} are accepted",
-            field="channels",
-        )
-    t0_ms = to_ms(message.t0)
-    _check_times(t0_ms, t0_ms + (n - 1) * message.dt_ms, received_at, entry, limits)
-    _check_ranges(channels, values, limits)
-    return Segment(
-        crane_id=entry.crane_id,
-        t0_ms=t0_ms,
+def _samples(message: SamplesMessage) -> Samples:
+    channels = in_order(tuple(message.channels))
+    with np.errstate(over="ignore"):  # beyond the type's range is beyond every channel's
+        values = np.array([message.channels[name] for name in channels], dtype=np.float32)
+    return Samples(
         boot=message.boot,
         seq=message.seq,
+        t0_ms=to_ms(message.t0),
         dt_ms=message.dt_ms,
         channels=channels,
         values=values,
-        received_ms=to_ms(received_at),
+    )
+
+
+def _segment(samples: Samples, received_at: datetime, entry: CraneEntry, limits: Limits) -> Segment:
+    received_ms = to_ms(received_at)
+    last_ms = samples.t0_ms + (samples.values.shape[1] - 1) * samples.dt_ms
+    _check_times(samples.t0_ms, last_ms, received_ms, entry, limits)
+    _check_ranges(samples.channels, samples.values, limits)
+    return Segment(
+        crane_id=entry.crane_id,
+        t0_ms=samples.t0_ms,
+        boot=samples.boot,
+        seq=samples.seq,
+        dt_ms=samples.dt_ms,
+        channels=samples.channels,
+        values=samples.values,
+        received_ms=received_ms,
     )
 
 
 def _event(message: EventMessage, received_at: datetime, entry: CraneEntry, limits: Limits) -> Event:
     at_ms = to_ms(message.at)
-    _check_times(at_ms, at_ms, received_at, entry, limits)
+    _check_times(at_ms, at_ms, to_ms(received_at), entry, limits)
     if "\0" in message.code + message.text:
         raise UnreadableMessage(QuarantineReason.BAD_SHAPE, "a NUL character in code or text", field="text")
     return Event(
@@ -147,26 +168,25 @@ def _event(message: EventMessage, received_at: datetime, entry: CraneEntry, limi
 
 
 def _check_ranges(channels: tuple[str, ...], values: Floats, limits: Limits) -> None:
-    allowed = np.array([limits.ranges[name] for name in channels])
-    lowest, highest = np.fmin.reduce(values, axis=1), np.fmax.reduce(values, axis=1)
-    outside = (lowest < allowed[:, 0]) | (highest > allowed[:, 1])
+    low, high = limits.bounds(channels)
+    # A missing reading is NaN and compares as inside.
+    outside = ((values < low) | (values > high)).any(axis=1)
     if outside.any():
         place = int(outside.argmax())
-        low, high = allowed[place]
+        readings = values[place]
         raise UnreadableMessage(
             QuarantineReason.OUT_OF_RANGE,
-            f"{channels[place]} from {lowest[place]:g} to {highest[place]:g}; accepted are {low:g} to {high:g}",
+            f"{channels[place]} from {np.nanmin(readings):g} to {np.nanmax(readings):g};"
+            f" accepted are {low[place, 0]:g} to {high[place, 0]:g}",
             field=channels[place],
         )
 
 
-def _check_times(
-    first_ms: int, last_ms: int, received_at: datetime, entry: CraneEntry, limits: Limits
-) -> None:
-    if last_ms > to_ms(received_at + limits.clock_skew):
+def _check_times(first_ms: int, last_ms: int, received_ms: int, entry: CraneEntry, limits: Limits) -> None:
+    if last_ms > received_ms + limits.clock_skew / MILLISECOND:
         raise UnreadableMessage(
             QuarantineReason.IN_FUTURE,
-            f"reaches {last_ms - to_ms(received_at)} ms ahead of our clock; set the clock of the sender",
+            f"reaches {last_ms - received_ms} ms ahead of our clock; set the clock of the sender",
             field="t0",
         )
     if first_ms < to_ms(entry.registered_at):

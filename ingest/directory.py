@@ -4,6 +4,7 @@ import time
 from collections.abc import Iterable, Mapping
 from datetime import UTC, datetime
 from typing import Any, Final
+from zoneinfo import ZoneInfo
 
 from psycopg import Connection
 
@@ -45,6 +46,7 @@ class Directory:
     def __init__(self, limits: Limits) -> None:
         self._limits = limits
         self._cranes: dict[str, CraneEntry] = {}
+        self._zones: dict[int, ZoneInfo] = {}
         self._refreshed = float("-inf")
         self._missed: dict[str, float] = {}
 
@@ -63,14 +65,16 @@ class Directory:
         if fresh and self._limits.draft_unknown_cranes:
             self._draft(conn, fresh)
         self._cranes = cranes.directory(conn)
+        self._zones = {entry.crane_id: entry.zone for entry in self._cranes.values()}
         self._refreshed = now
         if now - min(self._missed.values(), default=now) > REFRESH_S:
             self._missed.clear()
         self._missed.update({name: now for name in fresh if name not in self._cranes})
 
-    def by_id(self) -> dict[int, CraneEntry]:
-        """Every crane known now by its key."""
-        return {entry.crane_id: entry for entry in self._cranes.values()}
+    @property
+    def zones(self) -> Mapping[int, ZoneInfo]:
+        """The time zone of every crane known now, by its key."""
+        return self._zones
 
     def _draft(self, conn: Connection[Any], names: Iterable[str]) -> None:
         now = datetime.now(UTC)

@@ -4,6 +4,9 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import timedelta
 
+import numpy as np
+from numpy.typing import NDArray
+
 from domain.channels import CHANNELS
 from domain.messages import MAX_SAMPLES
 
@@ -25,3 +28,14 @@ class Limits:
     ranges: Mapping[str, tuple[float, float]] = field(default_factory=physical_ranges)
     quarantine_rows: int = 100_000
     quarantine_bytes: int = 1_000_000_000
+    _bounds: dict[tuple[str, ...], tuple[NDArray[np.float32], NDArray[np.float32]]] = field(
+        default_factory=dict, init=False, repr=False, compare=False
+    )
+
+    def bounds(self, channels: tuple[str, ...]) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+        """Smallest and largest reading of some channels, each (channels, 1)."""
+        found = self._bounds.get(channels)
+        if found is None:
+            pairs = np.array([self.ranges[name] for name in channels], dtype=np.float32)
+            found = self._bounds[channels] = pairs[:, :1], pairs[:, 1:]
+        return found

@@ -30,6 +30,7 @@ from domain.errors import InvalidInput
 from domain.messages import TOPIC_ROOT, Leaf, ReceiptMessage, topic
 from ingest import metrics
 from ingest.buffered import BufferedClient, BufferedSocket
+from ingest.packets import Published, acknowledgement
 from ingest.writer import Incoming
 
 KEEP_ALIVE_S: Final = 30
@@ -38,9 +39,9 @@ SHARED_SESSION_S: Final = (
     30  # a member of a shared subscription that is away longer leaves its share to the others
 )
 BACK_OFF_S: Final = (0.5, 60.0)
-READ_AT_ONCE: Final = 200  # messages, before acknowledgements get their turn
 RECEIPTS_WAITING: Final = 20_000  # receipts that the broker has not taken yet; beyond, they are dropped
 RECEIPTS_IN_FLIGHT: Final = 1000
+NO_PACKET_ID: Final = 0  # no packet has it
 LEAVES: Final = (Leaf.SAMPLES, Leaf.EVENTS, Leaf.STATUS)
 
 log = structlog.get_logger(__name__)
@@ -79,8 +80,7 @@ class Delivery:
     """A message with what it takes to acknowledge it."""
 
     message: Incoming
-    mid: int
-    qos: int
+    packet_id: int
     connection: int  # counts connections: an acknowledgement belongs to the one that delivered
 
 
@@ -157,6 +157,8 @@ class Link:
 
     def stop_taking(self) -> None:
         """Accept no further messages; what has arrived can still be taken and acknowledged."""
+        if self._closing:
+            return
         self._closing = True
         if self._shared_group is not None:
             # The others get our share at once. A single ingest stays subscribed: the broker keeps its messages.
@@ -239,15 +241,16 @@ class Link:
 
     def _exchange(self, wire: BufferedSocket) -> None:
         """One round: read, do what is asked, write. Waits a second at most for something to happen."""
-        wait_s = 0.0 if wire.pending() else 1.0
         wire.flush()
         to_read: list[Any] = [wire, self._wake_out]
+        wait_s = 0.0 if wire.readable or wire.for_library else 1.0
         readable, _, _ = select.select(to_read, [wire] if wire.unsent else [], [], wait_s)
-        if wire in readable or wire.pending():
-            for _ in range(READ_AT_ONCE):
-                self._client.loop_read()
-                if not wire.pending() or self._client.wire is not wire:
-                    break
+        published = wire.read() if wire in readable or wire.readable else []
+        while wire.for_library and self._client.wire is wire:
+            self._client.loop_read()
+        if self._client.wire is wire:
+            # Else the connection is gone: they come again.
+            self._arrive(published)
         if self._wake_out in readable:
             self._wake_out.recv(4096)
         with contextlib.suppress(queue.Empty):
@@ -257,10 +260,20 @@ class Link:
         wire.flush()
         self._client.loop_misc()
 
+    def _arrive(self, published: Sequence[Published]) -> None:
+        if self._closing:
+            return
+        now = datetime.now(UTC)
+        for topic_name, packet_id, payload in published:
+            # A name that is no UTF-8 is no topic of ours, and is set aside as such.
+            incoming = Incoming(topic_name.decode("utf-8", "replace"), payload, now)
+            self._arrived.put(Delivery(incoming, packet_id, self._connection))
+
     def _acknowledge(self, deliveries: Sequence[Delivery]) -> None:
-        for delivery in deliveries:
-            if delivery.connection == self._connection and delivery.qos > 0:
-                self._client.ack(delivery.mid, delivery.qos)
+        wire = self._client.wire
+        if wire is not None:
+            mine = (one.packet_id for one in deliveries if one.connection == self._connection)
+            wire.send(acknowledgement(packet_id for packet_id in mine if packet_id != NO_PACKET_ID))
 
     def _send_receipts(self, receipts: Sequence[tuple[str, ReceiptMessage]]) -> None:
         for crane, receipt in receipts:
@@ -315,7 +328,5 @@ class Link:
             log.warning("the broker connection was lost", reason=str(reason))
 
     def _on_message(self, _client: Client, _data: Any, message: MQTTMessage) -> None:
-        if self._closing:
-            return
-        incoming = Incoming(message.topic, bytes(message.payload), datetime.now(UTC))
-        self._arrived.put(Delivery(incoming, message.mid, message.qos, self._connection))
+        """A message with QoS 0: nobody waits for its acknowledgement."""
+        self._arrive([Published(message.topic.encode(), NO_PACKET_ID, bytes(message.payload))])

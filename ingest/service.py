@@ -5,6 +5,7 @@ import secrets
 import threading
 import time
 from collections.abc import Sequence
+from concurrent.futures import Future, ThreadPoolExecutor
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Final
@@ -17,7 +18,8 @@ from domain.messages import ReceiptMessage
 from ingest import metrics
 from ingest.limits import Limits
 from ingest.link import Delivery, Link
-from ingest.writer import Incoming, Outcome, Result, Writer
+from ingest.plan import Plan
+from ingest.writer import Outcome, Result, Writer
 from store.connection import first_line
 
 IDLE_WAIT_S: Final = 0.2
@@ -62,22 +64,45 @@ def run(
         return
     link.start()
     log.info("ingest started", client_id=client_id, shared_group=shared_group)
+    storing = ThreadPoolExecutor(max_workers=1, thread_name_prefix="store")
     try:
-        next_check = 0.0
-        while not stop.is_set():
-            deliveries = link.take(batch_messages, IDLE_WAIT_S, batch_ms / 1000)
-            _settle(link, writer, deliveries, stop)
-            if time.monotonic() >= next_check:
-                _store(writer, [], stop, bound=True)
-                next_check = time.monotonic() + QUARANTINE_CHECK_S
-        link.stop_taking()
-        while deliveries := link.take(batch_messages, 0.0, 0.0):
-            if not _settle(link, writer, deliveries, stop):
-                break
+        _pump(link, writer, storing, stop, batch_messages, batch_ms / 1000)
+    except BaseException:
+        stop.set()  # a batch that waits for the database is given up
+        raise
     finally:
+        storing.shutdown()
         link.stop()
         writer.close()
         log.info("ingest stopped")
+
+
+def _pump(
+    link: Link,
+    writer: Writer,
+    storing: ThreadPoolExecutor,
+    stop: threading.Event,
+    batch_messages: int,
+    fill_s: float,
+) -> None:
+    """Judge a batch while the one before it is stored; when told to stop, finish what has arrived."""
+    before: Future[bool] | None = None
+    next_check = 0.0
+    while True:
+        stopping = stop.is_set()
+        if stopping:
+            link.stop_taking()
+        deliveries = link.take(batch_messages, 0.0 if stopping else IDLE_WAIT_S, 0.0 if stopping else fill_s)
+        planned = writer.plan([delivery.message for delivery in deliveries])
+        if before is not None and not before.result():
+            return
+        if stopping and not deliveries:
+            return
+        bound = time.monotonic() >= next_check
+        if bound:
+            next_check = time.monotonic() + QUARANTINE_CHECK_S
+        if deliveries or bound:
+            before = storing.submit(_settle, link, writer, deliveries, planned, stop, bound)
 
 
 def receipts(results: Sequence[Result]) -> list[tuple[str, ReceiptMessage]]:
@@ -100,7 +125,7 @@ def _stand_by(writer: Writer, stop: threading.Event) -> bool:
     said = False
     while not stop.is_set():
         try:
-            return _store(writer, [], stop, bound=True) is not None
+            return _store(writer, writer.plan([]), stop, bound=True) is not None
         except Conflict as problem:
             if not said:
                 log.warning("standing by", reason=str(problem))
@@ -109,25 +134,28 @@ def _stand_by(writer: Writer, stop: threading.Event) -> bool:
     return False
 
 
-def _settle(link: Link, writer: Writer, deliveries: Sequence[Delivery], stop: threading.Event) -> bool:
+def _settle(
+    link: Link,
+    writer: Writer,
+    deliveries: Sequence[Delivery],
+    planned: Plan,
+    stop: threading.Event,
+    bound: bool,
+) -> bool:
     """Store, acknowledge, send receipts. False when it was given up because the process is to stop."""
-    if not deliveries:
-        return True
-    messages = [delivery.message for delivery in deliveries]
-    results = _store(writer, messages, stop)
+    results = _store(writer, planned, stop, bound=bound)
     if results is None:
         return False
-    committed_at = datetime.now(UTC)
-    link.settle(deliveries, receipts(results))
-    metrics.BATCH.observe(len(messages))
-    for message in messages:
-        metrics.COMMIT_DELAY.observe((committed_at - message.received_at).total_seconds())
+    if results:
+        committed_at = datetime.now(UTC)
+        link.settle(deliveries, receipts(results))
+        metrics.BATCH.observe(len(results))
+        for message in planned.batch:
+            metrics.COMMIT_DELAY.observe((committed_at - message.received_at).total_seconds())
     return True
 
 
-def _store(
-    writer: Writer, messages: Sequence[Incoming], stop: threading.Event, *, bound: bool = False
-) -> list[Result] | None:
+def _store(writer: Writer, planned: Plan, stop: threading.Event, *, bound: bool) -> list[Result] | None:
     """Store a batch, trying again while the database is away. None when told to stop meanwhile."""
     shortest, longest = RETRY_S
     wait_s = shortest
@@ -135,7 +163,7 @@ def _store(
         try:
             if bound:
                 writer.bound_quarantine()
-            return writer.store(messages) if messages else []
+            return writer.store_planned(planned) if planned.batch else []
         except (psycopg.Error, Unavailable) as problem:
             metrics.DATABASE_RETRIES.inc()
             log.warning("the database is not there, trying again", problem=first_line(problem), wait_s=wait_s)

@@ -1,5 +1,6 @@
 """Stores a batch of messages in one transaction: what is understood, and what is not."""
 
+from collections import Counter, OrderedDict
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
@@ -13,16 +14,18 @@ import structlog
 from psycopg import Connection
 from psycopg.errors import CheckViolation
 
-from domain.errors import Conflict, QuarantineReason, UnreadableMessage
+from domain.errors import Conflict, QuarantineReason
 from ingest import metrics
-from ingest.decode import Parsed, Presence, address_of, judge, key_in, parse
+from ingest.decode import key_in
 from ingest.directory import Directory
 from ingest.limits import Limits
+from ingest.plan import Incoming, Plan, crane_of, plan, rejected
 from store import events, live, quarantine, segments, touched
 from store.connection import connect, lock
 from store.events import Event
-from store.quarantine import Rejected
 from store.segments import Key, Segment, from_ms
+
+__all__ = ["Incoming", "Outcome", "Result", "Writer"]
 
 RANGES_AHEAD: Final = timedelta(days=40)  # partitions are made this long before their month begins
 SEQUENCES_REMEMBERED: Final = 100_000
@@ -30,15 +33,6 @@ INGEST_LOCK_KEY: Final = 4_870_212_093_312  # arbitrary, ours
 
 log = structlog.get_logger(__name__)
 Row = TypeVar("Row", Segment, Event)
-
-
-@dataclass(frozen=True, slots=True)
-class Incoming:
-    """A message as it arrived."""
-
-    topic: str
-    payload: bytes
-    received_at: datetime
 
 
 class Outcome(StrEnum):
@@ -58,16 +52,6 @@ class Result:
     key: tuple[int, int] | None  # boot, seq
 
 
-@dataclass(slots=True)
-class _Plan:
-    """A batch sorted by what is to be done; the keys are places in the batch."""
-
-    segments: dict[int, Segment]
-    events: dict[int, Event]
-    presences: dict[int, Presence]
-    rejected: dict[int, Rejected]
-
-
 class Writer:
     """One database connection that stores batches, opened again after it broke."""
 
@@ -79,7 +63,7 @@ class Writer:
         self._conn: Connection[Any] | None = None
         self._directory = Directory(limits)
         self._ranges: set[tuple[int, int]] = set()
-        self._sequences: dict[tuple[int, int, int], int] = {}
+        self._sequences: OrderedDict[tuple[int, int, int], int] = OrderedDict()
 
     def close(self) -> None:
         """Close the connection; the next batch opens it again."""
@@ -87,15 +71,24 @@ class Writer:
             self._conn.close()
             self._conn = None
 
+    def plan(self, batch: Sequence[Incoming]) -> Plan:
+        """Judge a batch as far as it can be without the database. May run while another batch is stored."""
+        return plan(batch, self._directory.cranes, self._limits)
+
     def store(self, batch: Sequence[Incoming], *, set_aside: bool = True) -> list[Result]:
-        """Store a batch; one result a message, in order. Without `set_aside`, nothing goes to quarantine.
+        """`store_planned` of a batch. Without `set_aside`, nothing goes to quarantine."""
+        return self.store_planned(self.plan(batch), set_aside=set_aside)
+
+    def store_planned(self, planned: Plan, *, set_aside: bool = True) -> list[Result]:
+        """Store a batch; one result a message, in order.
 
         Raises psycopg.Error or domain Unavailable when the database is not there: nothing of the batch counts then,
         and it is to be tried again. Raises Conflict when another process
         that works alone holds the database. A message that the database refuses is set aside and does not stop the others.
         """
+        batch = planned.batch
         try:
-            return self._store(batch, set_aside)
+            return self._store(planned, set_aside)
         except (psycopg.DataError, psycopg.IntegrityError) as problem:
             if isinstance(problem, CheckViolation) and problem.diag.constraint_name is None:
                 # A partition that was there has been dropped since; make it again.
@@ -131,59 +124,38 @@ class Writer:
             self._ranges.clear()
         return self._conn
 
-    def _store(self, batch: Sequence[Incoming], set_aside: bool) -> list[Result]:
+    def _store(self, planned: Plan, set_aside: bool) -> list[Result]:
         conn = self._connection()
-        parsed = [_parsed(message, self._limits) for message in batch]
-        self._directory.prepare(conn, {one.crane for one in parsed if isinstance(one, Parsed)})
-        plan = self._plan(batch, parsed)
-        self._make_ranges(conn, plan.segments.values())
+        self._directory.prepare(conn, {parsed.crane for parsed in planned.unknown.values()})
+        planned.settle_unknown(self._directory.cranes, self._limits)
+        self._make_ranges(conn, planned.segments.values())
         with conn.transaction():
-            results = self._write(conn, batch, plan, set_aside)
-        self._count(results, plan)
+            results = self._write(conn, planned, set_aside)
+        self._count(results, planned)
         return results
 
-    def _plan(self, batch: Sequence[Incoming], parsed: Sequence[Parsed[Any] | UnreadableMessage]) -> _Plan:
-        plan = _Plan({}, {}, {}, {})
-        for place, (message, one) in enumerate(zip(batch, parsed, strict=True)):
-            try:
-                if isinstance(one, UnreadableMessage):
-                    raise one
-                judged = judge(one, message.received_at, self._directory.cranes, self._limits)
-            except UnreadableMessage as problem:
-                plan.rejected[place] = _rejected(message, problem.reason, str(problem))
-                continue
-            if isinstance(judged, Segment):
-                plan.segments[place] = judged
-            elif isinstance(judged, Event):
-                plan.events[place] = judged
-            else:
-                plan.presences[place] = judged
-        return plan
-
-    def _write(
-        self, conn: Connection[Any], batch: Sequence[Incoming], plan: _Plan, set_aside: bool
-    ) -> list[Result]:
+    def _write(self, conn: Connection[Any], planned: Plan, set_aside: bool) -> list[Result]:
         new: set[int] = set()
-        for rows, keep in ((plan.segments, segments.keep), (plan.events, events.keep)):
+        for rows, keep in ((planned.segments, segments.keep), (planned.events, events.keep)):
             kept, differing = _keep(conn, rows, keep)  # type: ignore[arg-type, type-var]
             new |= kept
             for place in differing:
-                plan.rejected[place] = _rejected(
-                    batch[place],
+                planned.reject(
+                    place,
                     QuarantineReason.KEY_REUSED,
                     "its time, boot and sequence number are stored with other contents: draw a new boot at each start",
                 )
-        for presence in plan.presences.values():
+        for presence in planned.presences.values():
             live.keep_presence(conn, presence.crane_id, boot=presence.boot, online=presence.online)
-        if plan.rejected and set_aside:
-            quarantine.keep(conn, list(plan.rejected.values()))
-        self._tell(conn, batch, plan, new)
-        return [self._result(message, place, plan, new) for place, message in enumerate(batch)]
+        if planned.rejected and set_aside:
+            quarantine.keep(conn, list(planned.rejected.values()))
+        self._tell(conn, planned, new)
+        return [_result(message, place, planned, new) for place, message in enumerate(planned.batch)]
 
-    def _tell(self, conn: Connection[Any], batch: Sequence[Incoming], plan: _Plan, new: set[int]) -> None:
+    def _tell(self, conn: Connection[Any], planned: Plan, new: set[int]) -> None:
         """Live values, notifications, and last of all the queue of days, whose rows other workers want too."""
         newest: dict[int, Segment] = {}
-        for place, segment in plan.segments.items():
+        for place, segment in planned.segments.items():
             if place in new and segment.t0_ms >= newest.get(segment.crane_id, segment).t0_ms:
                 newest[segment.crane_id] = segment
         if newest:
@@ -191,23 +163,12 @@ class Writer:
                 crane_id: (_end(segment), _last_values(segment)) for crane_id, segment in newest.items()
             }
             live.keep_values(conn, values, datetime.now(UTC))
-        news = {_crane(batch[place]) for place in (new | plan.presences.keys())}
+        news = {crane_of(planned.batch[place]) for place in (new | planned.presences.keys())}
         live.tell(conn, (crane for crane in news if crane is not None))
-        entries = self._directory.by_id()
-        rows: list[tuple[int, Segment | Event]] = [*plan.segments.items(), *plan.events.items()]
-        touched.touch(
-            conn,
-            (day for place, row in rows if place in new for day in _days(row, entries[row.crane_id].zone)),
-        )
-
-    def _result(self, message: Incoming, place: int, plan: _Plan, new: set[int]) -> Result:
-        if place in plan.rejected:
-            return Result(Outcome.QUARANTINED, _crane(message), key_in(message.payload))
-        row = plan.segments.get(place) or plan.events.get(place)
-        if row is None:
-            return Result(Outcome.STORED, _crane(message), None)
-        outcome = Outcome.STORED if place in new else Outcome.DUPLICATE
-        return Result(outcome, _crane(message), (row.boot, row.seq))
+        zones = self._directory.zones
+        rows: list[tuple[int, Segment | Event]] = [*planned.segments.items(), *planned.events.items()]
+        stored = [row for place, row in rows if place in new and row.crane_id in zones]
+        touched.touch(conn, (day for row in stored for day in _days(row, zones[row.crane_id])))
 
     def _make_ranges(self, conn: Connection[Any], rows: Iterable[Segment]) -> None:
         starts = [from_ms(row.t0_ms) for row in rows]
@@ -222,20 +183,26 @@ class Writer:
         if set_aside:
             conn = self._connection()
             with conn.transaction():
-                quarantine.keep(conn, [_rejected(message, QuarantineReason.BAD_SHAPE, detail)])
+                quarantine.keep(conn, [rejected(message, QuarantineReason.BAD_SHAPE, detail)])
         metrics.MESSAGES.labels(Outcome.QUARANTINED).inc()
         metrics.QUARANTINED.labels(QuarantineReason.BAD_SHAPE).inc()
-        return Result(Outcome.QUARANTINED, _crane(message), key_in(message.payload))
+        return Result(Outcome.QUARANTINED, crane_of(message), key_in(message.payload))
 
-    def _count(self, results: Sequence[Result], plan: _Plan) -> None:
-        for place, result in enumerate(results):
-            metrics.MESSAGES.labels(result.outcome).inc()
-            if place in plan.rejected:
-                metrics.QUARANTINED.labels(plan.rejected[place].reason).inc()
-            elif result.outcome is Outcome.STORED and place in plan.segments:
-                metrics.SAMPLES.inc(plan.segments[place].values.shape[1])
-        for key in (*(row.key for row in plan.segments.values()), *(row.key for row in plan.events.values())):
-            self._watch_sequence(key)
+    def _count(self, results: Sequence[Result], planned: Plan) -> None:
+        for outcome, messages in Counter(result.outcome for result in results).items():
+            metrics.MESSAGES.labels(outcome).inc(messages)
+        for reason, messages in Counter(one.reason for one in planned.rejected.values()).items():
+            metrics.QUARANTINED.labels(reason).inc(messages)
+        metrics.SAMPLES.inc(
+            sum(
+                row.values.shape[1]
+                for place, row in planned.segments.items()
+                if results[place].outcome is Outcome.STORED
+            )
+        )
+        for rows in (planned.segments, planned.events):
+            for row in rows.values():
+                self._watch_sequence(row.key)
 
     def _watch_sequence(self, key: Key) -> None:
         """Report a boot and sequence number that come with another time: nothing is lost, but receipts are ambiguous."""
@@ -246,17 +213,17 @@ class Writer:
                 "a sender uses a sequence number twice in a boot", crane_id=crane_id, boot=boot, seq=seq
             )
         if len(self._sequences) > SEQUENCES_REMEMBERED:
-            del self._sequences[next(iter(self._sequences))]
+            self._sequences.popitem(last=False)
 
 
-def _parsed(message: Incoming, limits: Limits) -> Parsed[Any] | UnreadableMessage:
-    try:
-        return parse(message.topic, message.payload, limits)
-    except UnreadableMessage as problem:
-        return problem
-    except Exception as problem:  # no input may stop ingest, whatever we have not thought of
-        log.exception("a message could not be judged", topic=message.topic)
-        return UnreadableMessage(QuarantineReason.BAD_SHAPE, f"{type(problem).__name__} while reading it")
+def _result(message: Incoming, place: int, planned: Plan, new: set[int]) -> Result:
+    if place in planned.rejected:
+        return Result(Outcome.QUARANTINED, crane_of(message), key_in(message.payload))
+    row = planned.segments.get(place) or planned.events.get(place)
+    if row is None:
+        return Result(Outcome.STORED, crane_of(message), None)
+    outcome = Outcome.STORED if place in new else Outcome.DUPLICATE
+    return Result(outcome, crane_of(message), (row.boot, row.seq))
 
 
 def _keep(
@@ -276,22 +243,6 @@ def _keep(
         if first[row.key] != place and not row.same_as(rows[first[row.key]]):
             clashing.add(place)
     return {first[key] for key in new}, clashing
-
-
-def _rejected(message: Incoming, reason: QuarantineReason, detail: str) -> Rejected:
-    return Rejected(
-        received_at=message.received_at,
-        topic=message.topic,
-        crane_name=_crane(message),
-        reason=reason,
-        detail=detail,
-        raw=message.payload,
-    )
-
-
-def _crane(message: Incoming) -> str | None:
-    address = address_of(message.topic)
-    return None if address is None else address[0]
 
 
 def _end(segment: Segment) -> datetime:

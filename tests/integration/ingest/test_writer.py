@@ -8,7 +8,7 @@ import pytest
 
 from domain.errors import QuarantineReason
 from domain.messages import Leaf, topic
-from ingest import writer as module
+from ingest import plan as module
 from ingest.limits import Limits
 from ingest.replay import replay
 from ingest.writer import Incoming, Outcome, Writer

@@ -1,0 +1,91 @@
+"""Takes the published messages out of a stream of MQTT 5 packets (OASIS standard, sections 2.1 and 3.3). No I/O.
+
+Only what arrives thousands of times a second is read here: PUBLISH with QoS 1. Every other packet is the library's.
+"""
+
+import struct
+from collections.abc import Iterable
+from dataclasses import dataclass
+from typing import Final, NamedTuple
+
+# Packet type and QoS in the first byte; the other two bits tell a repetition and a retained message.
+_KIND: Final = 0xF6
+_PUBLISH_QOS_1: Final = 0x32
+_PUBACK: Final = struct.Struct(">BBH")
+_LONGEST_LENGTH: Final = 4
+
+
+class Published(NamedTuple):
+    """A message with QoS 1, and the number to acknowledge it by."""
+
+    topic: bytes
+    packet_id: int
+    payload: bytes
+
+
+@dataclass(frozen=True, slots=True)
+class Split:
+    """What was found in a piece of the stream that begins with a packet."""
+
+    published: list[Published]
+    others: list[bytes]  # whole packets of any other kind, and those that are malformed
+    used: int  # bytes of the piece that these packets take
+    needed: int  # bytes that the next packet takes at least, from `used` on
+
+
+def split(data: bytes) -> Split:
+    """The whole packets at the beginning of `data`."""
+    published: list[Published] = []
+    others: list[bytes] = []
+    place, end = 0, len(data)
+    while True:
+        length, begin = _length(data, place + 1, end)
+        if length < 0:
+            # Not yet there, or longer than the standard allows: then the library has to see it, and gives up.
+            if end - place > _LONGEST_LENGTH + 1:
+                others.append(data[place:])
+                place = end
+            return Split(published, others, place, end - place + 1)
+        past = begin + length
+        if past > end:
+            return Split(published, others, place, past - place)
+        found = _published(data, begin, past) if data[place] & _KIND == _PUBLISH_QOS_1 else None
+        if found is None:
+            others.append(data[place:past])
+        else:
+            published.append(found)
+        place = past
+
+
+def acknowledgement(packet_ids: Iterable[int]) -> bytes:
+    """The PUBACK packets that say success, one after the other."""
+    return b"".join(_PUBACK.pack(0x40, 2, packet_id) for packet_id in packet_ids)
+
+
+def _published(data: bytes, begin: int, past: int) -> Published | None:
+    topic_at = begin + 2
+    if topic_at > past:
+        return None
+    id_at = topic_at + (data[begin] << 8 | data[begin + 1])
+    if id_at + 3 > past:
+        return None
+    properties, payload_at = _length(data, id_at + 2, past)
+    payload_at += properties
+    if properties < 0 or payload_at > past:
+        return None
+    return Published(data[topic_at:id_at], data[id_at] << 8 | data[id_at + 1], data[payload_at:past])
+
+
+def _length(data: bytes, place: int, end: int) -> tuple[int, int]:
+    """A variable byte integer and the place behind it; -1 when it does not end before `end`, or is too long."""
+    if place < end and data[place] < 128:
+        return data[place], place + 1
+    value = 0
+    for number in range(_LONGEST_LENGTH):
+        if place + number >= end:
+            break
+        byte = data[place + number]
+        value |= (byte & 127) << (7 * number)
+        if byte < 128:
+            return value, place + number + 1
+    return -1, place

@@ -1,0 +1,104 @@
+"""What is to be done about each message of a batch. No I/O, so that it can go on while another batch is being stored."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from datetime import datetime
+
+import structlog
+
+from domain.errors import QuarantineReason, UnreadableMessage
+from ingest.decode import Parsed, Presence, address_of, judge, parse
+from ingest.limits import Limits
+from store.cranes import CraneEntry
+from store.events import Event
+from store.quarantine import Rejected
+from store.segments import Segment
+
+log = structlog.get_logger(__name__)
+
+
+@dataclass(frozen=True, slots=True)
+class Incoming:
+    """A message as it arrived."""
+
+    topic: str
+    payload: bytes
+    received_at: datetime
+
+
+@dataclass(slots=True)
+class Plan:
+    """A batch sorted by what is to be done; the keys are places in the batch."""
+
+    batch: Sequence[Incoming]
+    segments: dict[int, Segment] = field(default_factory=dict)
+    events: dict[int, Event] = field(default_factory=dict)
+    presences: dict[int, Presence] = field(default_factory=dict)
+    rejected: dict[int, Rejected] = field(default_factory=dict)
+    unknown: dict[int, Parsed] = field(default_factory=dict)  # their cranes have to be looked up first
+
+    def reject(self, place: int, reason: QuarantineReason, detail: str) -> None:
+        """Set a message aside."""
+        self.rejected[place] = rejected(self.batch[place], reason, detail)
+
+    def settle_unknown(self, cranes: Mapping[str, CraneEntry], limits: Limits) -> None:
+        """Judge the messages whose cranes were looked up by now."""
+        for place, parsed in self.unknown.items():
+            self._judge(place, parsed, cranes, limits)
+        self.unknown.clear()
+
+    def add(self, place: int, cranes: Mapping[str, CraneEntry], limits: Limits) -> None:
+        """Read the message at a place, and judge it when its crane is known."""
+        message = self.batch[place]
+        try:
+            parsed = parse(message.topic, message.payload, limits)
+        except UnreadableMessage as problem:
+            self.reject(place, problem.reason, str(problem))
+        except Exception as problem:  # no input may stop ingest, whatever we have not thought of
+            log.exception("a message could not be judged", topic=message.topic)
+            self.reject(place, QuarantineReason.BAD_SHAPE, f"{type(problem).__name__} while reading it")
+        else:
+            if parsed.crane in cranes:
+                self._judge(place, parsed, cranes, limits)
+            else:
+                self.unknown[place] = parsed
+
+    def _judge(self, place: int, parsed: Parsed, cranes: Mapping[str, CraneEntry], limits: Limits) -> None:
+        try:
+            judged = judge(parsed, self.batch[place].received_at, cranes, limits)
+        except UnreadableMessage as problem:
+            self.reject(place, problem.reason, str(problem))
+            return
+        if isinstance(judged, Segment):
+            self.segments[place] = judged
+        elif isinstance(judged, Event):
+            self.events[place] = judged
+        else:
+            self.presences[place] = judged
+
+
+def plan(batch: Sequence[Incoming], cranes: Mapping[str, CraneEntry], limits: Limits) -> Plan:
+    """What is to be done about a batch, as far as it can be said with the cranes known now."""
+    made = Plan(batch)
+    # One by one to the end: the numbers of a message are read, checked and packed while they are in the cache.
+    for place in range(len(batch)):
+        made.add(place, cranes, limits)
+    return made
+
+
+def rejected(message: Incoming, reason: QuarantineReason, detail: str) -> Rejected:
+    """A message to set aside."""
+    return Rejected(
+        received_at=message.received_at,
+        topic=message.topic,
+        crane_name=crane_of(message),
+        reason=reason,
+        detail=detail,
+        raw=message.payload,
+    )
+
+
+def crane_of(message: Incoming) -> str | None:
+    """The crane of the message's topic, None where it has none."""
+    address = address_of(message.topic)
+    return None if address is None else address[0]

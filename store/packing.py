@@ -1,0 +1,64 @@
+"""Segments as rows of COPY's binary format, built by numpy: all of one shape at once."""
+
+import struct
+from collections.abc import Iterable, Iterator
+from functools import lru_cache
+from typing import Final
+
+import numpy as np
+
+from domain.channels import CHANNEL_NAMES
+from store.columns import Segment
+
+FIXED: Final = struct.Struct(">h ii iq iq iq ii ii iq")  # the beginning of a row, before its channels
+_MS_TO_2000: Final = 946_684_800_000  # PostgreSQL counts from 2000-01-01
+_REAL_OID: Final = 700
+
+
+def packed(segments: Iterable[Segment]) -> Iterator[bytes]:
+    """Rows of `incoming_segment` in COPY's binary format, in any order: those of one shape together."""
+    alike: dict[tuple[tuple[str, ...], int], list[Segment]] = {}
+    for segment in segments:
+        alike.setdefault((segment.channels, segment.values.shape[1]), []).append(segment)
+    for (channels, n), group in alike.items():
+        row, blank = _row(channels, n)
+        rows = np.frombuffer(bytearray(blank * len(group)), dtype=row)
+        rows["fixed"] = np.frombuffer(b"".join(map(_fixed, group)), dtype=row["fixed"])
+        values = np.stack([segment.values for segment in group], axis=1)
+        for name, readings in zip(channels, values, strict=True):
+            rows[name]["items"]["value"] = readings
+        yield rows.tobytes()
+
+
+@lru_cache(maxsize=32)
+def _row(channels: tuple[str, ...], n: int) -> tuple[np.dtype[np.void], bytes]:
+    """How a row of that shape lies in memory, and one with everything but `fixed` and the readings filled in."""
+    array = [("head", ">i4", (6,)), ("items", [("length", ">i4"), ("value", ">f4")], (n,))]
+    row = np.zeros(
+        (),
+        dtype=[
+            ("fixed", f"V{FIXED.size}"),
+            *((name, array if name in channels else ">i4") for name in CHANNEL_NAMES),
+        ],
+    )
+    for name in CHANNEL_NAMES:
+        if name in channels:
+            row[name]["head"] = (20 + 8 * n, 1, 0, _REAL_OID, n, 1)
+            row[name]["items"]["length"] = 4
+        else:
+            row[name] = -1
+    return row.dtype, row.tobytes()
+
+
+def _fixed(segment: Segment) -> bytes:
+    """The beginning of a row, before its channels."""
+    return FIXED.pack(
+        7 + len(CHANNEL_NAMES),
+        *(4, segment.crane_id),
+        *(8, (segment.t0_ms - _MS_TO_2000) * 1000),
+        *(8, segment.boot),
+        *(8, segment.seq),
+        *(4, segment.dt_ms),
+        *(4, segment.values.shape[1]),
+        *(8, (segment.received_ms - _MS_TO_2000) * 1000),
+    )
