@@ -191,8 +191,12 @@ def detail_row(detail: DetailDamage) -> list[str]:
 
 
 def direction_rows(detail: DetailDamage) -> list[list[str]]:
-    """Damage of one weld detail around the base, eight directions a line."""
-    found = [f"{one.direction_deg:g}° {number(one.damage)}" for one in detail.by_direction]
+    """Damage of one weld detail around half the base (the other half mirrors it), eight directions a line."""
+    found = [
+        f"{one.direction_deg:g}° {number(one.damage)}"
+        for one in detail.by_direction
+        if one.direction_deg < 180
+    ]
     return [
         [detail.detail if at == 0 else "", ",  ".join(found[at : at + 8])] for at in range(0, len(found), 8)
     ]
