@@ -30,14 +30,12 @@ import orjson
 import paho.mqtt.client as mqtt
 import psutil  # type: ignore[import-untyped]
 import psycopg
+from ingest_roles import CLIENT_ID, SUBSCRIBED, Address, subscriber
 from paho.mqtt.enums import CallbackAPIVersion
-from paho.mqtt.packettypes import PacketTypes
-from paho.mqtt.properties import Properties
 
 from boomledger.broker import Broker, QueueBounds, find_mosquitto
 from boomledger.postgres import EmbeddedPostgres
 from domain.messages import Leaf, topic
-from ingest import service
 from ingest.decode import judge, parse
 from ingest.limits import Limits
 from simulator.generate import generate_day
@@ -54,10 +52,8 @@ CHANNELS = (
     *("knuckle_boom_deg", "extension_m", "stabiliser_left_pct", "oil_temperature_degc"),
 )
 COPY_HEAD, COPY_END = b"PGCOPY\n\xff\r\n\0" + bytes(8), b"\xff\xff"
-RECEIVE_MAXIMUM = 2000
 BATCH = 500
-SUBSCRIBED = "subscribed"
-Address = tuple[str, int]
+ROLES = Path(__file__).with_name("ingest_roles.py")
 
 
 def payloads(names: list[str], messages: int) -> Iterator[tuple[str, bytes]]:
@@ -103,18 +99,6 @@ def payload(number: int, block: np.ndarray[Any, Any], start: datetime, boot: int
     return orjson.dumps(body, option=orjson.OPT_SERIALIZE_NUMPY)
 
 
-def subscriber(address: Address, client_id: str) -> mqtt.Client:
-    """A client with a session that the broker keeps, as ingest has it."""
-    client = mqtt.Client(
-        CallbackAPIVersion.VERSION2, client_id=client_id, protocol=mqtt.MQTTv5, manual_ack=True
-    )
-    properties = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
-    properties.ReceiveMaximum = RECEIVE_MAXIMUM
-    properties.SessionExpiryInterval = 3600
-    client.connect_async(*address, clean_start=False, properties=properties)
-    return client
-
-
 def leave_session(address: Address, client_id: str) -> None:
     """Subscribe and go away: from now on the broker keeps messages for that client."""
     client, done = subscriber(address, client_id), threading.Event()
@@ -138,44 +122,9 @@ def publish(address: Address, messages: list[tuple[str, bytes]]) -> None:
     client.loop_stop()
 
 
-def role_receive(host: str, port: str, messages: str) -> None:
-    """Child process: receive and acknowledge so many messages; prints the seconds from the first to the last."""
-    client, done = subscriber((host, int(port)), "bare-receive"), threading.Event()
-    seen, times = 0, [0.0, 0.0]
-
-    def take(_client: mqtt.Client, _data: Any, message: mqtt.MQTTMessage) -> None:
-        nonlocal seen
-        times[min(seen, 1)] = time.perf_counter()
-        seen += 1
-        client.ack(message.mid, message.qos)
-        if seen == int(messages):
-            done.set()
-
-    client.on_message = take
-    client.loop_start()
-    done.wait(300)
-    client.disconnect()
-    client.loop_stop()
-    print(times[1] - times[0])
-
-
-def role_ingest(broker_url: str, database_url: str) -> None:
-    """Child process: ingest until its input is closed; says so when the broker has its subscription."""
-    stop, subscribed = threading.Event(), threading.Event()
-    threading.Thread(target=lambda: (subscribed.wait(), print(SUBSCRIBED, flush=True)), daemon=True).start()
-    threading.Thread(target=lambda: (sys.stdin.read(), stop.set()), daemon=True).start()
-    service.run(
-        broker_url=broker_url,
-        database_url=database_url,
-        stop=stop,
-        subscribed=subscribed,
-        receive_maximum=RECEIVE_MAXIMUM,
-    )
-
-
 def child(*arguments: str, **pipes: Any) -> subprocess.Popen[bytes]:
-    """This file in another role."""
-    return subprocess.Popen([sys.executable, __file__, "--role", *arguments], **pipes)
+    """A role of `ingest_roles.py` as a process of its own."""
+    return subprocess.Popen([sys.executable, str(ROLES), *arguments], **pipes)
 
 
 def bare_receive(address: Address, messages: list[tuple[str, bytes]]) -> float:
@@ -204,32 +153,40 @@ def bare_copy(database: str, messages: list[tuple[str, bytes]]) -> float:
     return len(messages) / seconds
 
 
-def count(conn: psycopg.Connection) -> int:
-    row = conn.execute("select count(*) from segment").fetchone()
-    assert row is not None
-    return int(row[0])
-
-
 def wait_for(condition: Callable[[], bool], limit_s: float = 600) -> None:
     give_up = time.monotonic() + limit_s
     while not condition():
         if time.monotonic() > give_up:
             raise TimeoutError("the benchmark does not get on")
-        time.sleep(0.05)
+        time.sleep(0.02)
 
 
 def end_to_end(address: Address, broker_url: str, database: str, messages: list[tuple[str, bytes]]) -> float:
-    """Messages a second from the first receipt of a batch to the last commit, the start of the process left out."""
-    leave_session(address, service.CLIENT_ID)
+    """Messages a second from the arrival of the first message to the commit of the last."""
+    leave_session(address, CLIENT_ID)
     publish(address, messages)
+    # Looking for the newest message of every crane costs nothing; counting would be work of the size of what is measured.
+    newest = {where.split("/")[2]: orjson.loads(raw)["t0"] for where, raw in messages}
     with psycopg.connect(database, autocommit=True) as conn:
         process = child("ingest", broker_url, database, stdin=subprocess.PIPE, stdout=subprocess.DEVNULL)
-        wait_for(lambda: count(conn) > 0)
-        begin, already = time.perf_counter(), count(conn)
-        wait_for(lambda: count(conn) == len(messages))
-        seconds = time.perf_counter() - begin
+        wait_for(lambda: all(stored(conn, name, t0) for name, t0 in newest.items()))
+        end = time.time()
+        row = conn.execute(
+            "select extract(epoch from min(received_at))::float, count(*) from segment"
+        ).fetchone()
         process.communicate(timeout=60)
-    return (len(messages) - already) / seconds
+    assert row is not None
+    if row[1] != len(messages):
+        raise SystemExit(f"{row[1]} of {len(messages)} messages are stored")
+    return len(messages) / (end - float(row[0]))
+
+
+def stored(conn: psycopg.Connection, name: str, t0: str) -> bool:
+    found = conn.execute(
+        "select from segment where crane_id = (select crane_id from crane where name = %s) and t0 = %s",
+        (name, t0),
+    )
+    return found.fetchone() is not None
 
 
 def hot_bytes(database: str, samples: int) -> float:
@@ -403,11 +360,7 @@ def main() -> None:
     )
     parser.add_argument("--json", action="store_true", help="end with one line of JSON")
     parser.add_argument("--full", action="store_true", help="more messages, and the memory over ten minutes")
-    parser.add_argument("--role", nargs="+", help=argparse.SUPPRESS)
     arguments = parser.parse_args()
-    if arguments.role:
-        {"receive": role_receive, "ingest": role_ingest}[arguments.role[0]](*arguments.role[1:])
-        return
     begin = time.perf_counter()
     result = measure(arguments.full)
     result["seconds"] = time.perf_counter() - begin
