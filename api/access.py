@@ -26,7 +26,7 @@ from domain.accounts import (
     WhoAmI,
 )
 from domain.answers import Page
-from domain.errors import InvalidInput
+from domain.errors import InvalidInput, NotFound
 from store import access
 from store.access import Role
 
@@ -192,6 +192,15 @@ async def add_user(wanted: NewAccount, conn: PlainConn) -> Account:
     )
     sites = None if wanted.sites is None else list(wanted.sites)
     row = await access.add_account(conn, wanted.name, password_hash, Role(wanted.role), sites)
+    return account_answer(row)
+
+
+@router.get("/users/{account}")
+async def show_user(account: AccountName, conn: PlainConn) -> Account:
+    """One account; its ETag guards a change."""
+    row = await access.account_named(conn, account)
+    if row is None:
+        raise NotFound(f"there is no account {account!r}")
     return account_answer(row)
 
 

@@ -14,6 +14,7 @@ from api.upkeep import EntryName
 from domain.alerts import (
     AlertDeliveryRow,
     AlertRuleAsked,
+    AlertRuleEntry,
     AlertRuleRow,
     AlertTargetAsked,
     AlertTargetRow,
@@ -38,6 +39,15 @@ async def list_rules(
     after = decode_cursor(cursor, (str,))
     rows = await alerts.rules(conn, caller.site_list, after=after[0] if after else "", rows=limit + 1)
     return page([rule_row(row) for row in rows], limit, [(row.name,) for row in rows])
+
+
+@writes.get("/alert-rules/{entry}")
+async def show_rule(entry: EntryName, conn: Conn, caller: Caller) -> AlertRuleEntry:
+    """One rule as it is entered; its ETag guards a change."""
+    rows = await alerts.rules(conn, caller.site_list, name=entry)
+    if not rows:
+        raise NotFound(f"there is no rule {entry!r} in your sight: see the list of rules")
+    return AlertRuleEntry.model_validate(rule_row(rows[0]).model_dump())
 
 
 @writes.put("/alert-rules/{entry}", status_code=204)
@@ -65,6 +75,15 @@ async def list_targets(conn: Conn, limit: Limit = 200, cursor: Cursor = None) ->
     after = decode_cursor(cursor, (str,))
     rows = await alerts.targets(conn, after=after[0] if after else "", rows=limit + 1)
     return page([target_row(row) for row in rows], limit, [(row.name,) for row in rows])
+
+
+@writes.get("/alert-targets/{entry}")
+async def show_target(entry: EntryName, conn: Conn) -> AlertTargetRow:
+    """One target; its ETag guards a change."""
+    rows = await alerts.targets(conn, name=entry)
+    if not rows:
+        raise NotFound(f"there is no target {entry!r}: see the list of targets")
+    return target_row(rows[0])
 
 
 @writes.put("/alert-targets/{entry}", status_code=204)

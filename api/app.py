@@ -44,6 +44,7 @@ from api import (
 from api.gate import Gate
 from api.health import running_version
 from api.hub import Hub
+from api.matching import Matched
 from api.middleware import BodyBound, Figures, Observe, PageHeaders
 from api.permissions import OPEN_ROUTES, check_role
 from api.problems import add_problem_handlers
@@ -111,6 +112,7 @@ def create_api(database_url: str, settings: ApiSettings | None = None) -> FastAP
     api.state.allowed = allowed_methods
     add_problem_handlers(api)
     api.add_middleware(Tagged)
+    api.add_middleware(Matched)
     api.add_middleware(Audited, pool=lambda: api.state.pool)
     api.add_middleware(Idempotent, pool=lambda: api.state.pool)
     api.add_middleware(GZipMiddleware, minimum_size=1000, compresslevel=5)

@@ -18,13 +18,13 @@ from store.sight import Pool, sight
 Caller = Annotated[Principal, Depends(principal_of)]
 
 
-def get_pool(request: Request) -> Pool:
+async def get_pool(request: Request) -> Pool:
     """The pool of this api."""
     pool: Pool = request.app.state.pool
     return pool
 
 
-def get_settings(request: Request) -> ApiSettings:
+async def get_settings(request: Request) -> ApiSettings:
     """The settings of this api."""
     settings: ApiSettings = request.app.state.settings
     return settings

@@ -213,7 +213,7 @@ class FleetBook:
         return standing
 
 
-def get_book(request: Request) -> FleetBook:
+async def get_book(request: Request) -> FleetBook:
     """The book of this api."""
     state = request.app.state
     if not hasattr(state, "fleet_book"):

@@ -1,5 +1,6 @@
 """Recorded channels over a range, down-sampled so that every extreme stays."""
 
+from enum import StrEnum
 from typing import Annotated
 
 import numpy as np
@@ -9,7 +10,7 @@ from numpy.typing import NDArray
 
 from api.bounds import SAMPLES_RANGE_MAX, TimeFrom, TimeRange, TimeTo, time_range
 from api.deps import Conn, SeenCrane
-from api.reduce import Reduced, reduce
+from api.reduce import Reduced, reduce, reduce_to_shape
 from api.tables import TableRoute
 from domain.answers import SamplesAnswer, Series
 from domain.channels import CHANNEL_BY_NAME
@@ -18,6 +19,13 @@ from store import segments
 from store.segments import Segments
 
 router = APIRouter(tags=["cranes"], route_class=TableRoute)
+
+
+class Keep(StrEnum):
+    """What down-sampling keeps."""
+
+    EXTREMES = "extremes"
+    SHAPE = "shape"
 
 
 @router.get("/cranes/{name}/samples")
@@ -31,12 +39,18 @@ async def show_samples(
         Query(max_length=500, description="channel names, with commas between"),
     ] = "utilisation_pct",
     points: Annotated[int, Query(ge=10, le=40_000, description="times in the answer, at most")] = 2000,
+    keep: Annotated[
+        Keep, Query(description="what down-sampling keeps: every extreme, or the shape of the first channel")
+    ] = Keep.EXTREMES,
 ) -> SamplesAnswer:
-    """Recorded channels over at most 31 days: smallest and largest reading of each of `points` buckets."""
+    """Recorded channels over at most 31 days: smallest and largest reading of each of `points` buckets.
+
+    With `keep=shape` a choice of the samples themselves (largest triangle, three buckets): for a picture of one line.
+    """
     span = time_range(time_from, time_to, SAMPLES_RANGE_MAX)
     names = channel_names(channels)
     found = await segments.read_async(conn, crane.crane_id, span.start, span.end, names)
-    return await to_thread.run_sync(samples_answer, crane.name, span, found, points)
+    return await to_thread.run_sync(samples_answer, crane.name, span, found, points, keep)
 
 
 def channel_names(text: str) -> tuple[str, ...]:
@@ -51,7 +65,9 @@ def channel_names(text: str) -> tuple[str, ...]:
     return names
 
 
-def samples_answer(crane: str, span: TimeRange, found: Segments, points: int) -> SamplesAnswer:
+def samples_answer(
+    crane: str, span: TimeRange, found: Segments, points: int, keep: Keep = Keep.EXTREMES
+) -> SamplesAnswer:
     """Recorded channels of a range out of the segments that overlap it."""
     at_ms, values = found.samples(span.start, span.end)
     step_ms = np.repeat(found.dt_ms, found.n)
@@ -59,7 +75,7 @@ def samples_answer(crane: str, span: TimeRange, found: Segments, points: int) ->
         all_ms = found.at_ms()
         start_ms, end_ms = segments.to_ms(span.start), segments.to_ms(span.end)
         step_ms = step_ms[(all_ms >= start_ms) & (all_ms < end_ms)]
-    few = reduce(
+    few = (reduce if keep is Keep.EXTREMES else reduce_to_shape)(
         at_ms,
         step_ms,
         values,

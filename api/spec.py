@@ -7,6 +7,7 @@ from fastapi import FastAPI
 from fastapi.openapi.utils import get_openapi
 from starlette.routing import BaseRoute
 
+from api.matching import CONDITIONAL
 from api.permissions import LEAST_ROLE, OPEN_ROUTES
 from api.problems import PROBLEM_JSON
 from api.tables import CSV, PARQUET, TableRoute
@@ -89,6 +90,9 @@ def _describe_one(operation: dict[str, Any], method: str, path: str, tabular: bo
     if method != "GET":
         responses["409"] = problem("Conflict")
         operation.setdefault("parameters", []).append(IDEMPOTENCY_KEY)
+    if method in CONDITIONAL:
+        responses["412"] = problem("Changed since it was read")
+        operation.setdefault("parameters", []).append(IF_MATCH)
     if route in OPEN_ROUTES:
         operation["security"] = []
         if path == "/login":
@@ -111,6 +115,13 @@ def problem(description: str) -> dict[str, Any]:
     }
 
 
+IF_MATCH = {
+    "name": "If-Match",
+    "in": "header",
+    "required": False,
+    "description": "the ETag of the same path's GET; 412 where it was changed since",
+    "schema": {"type": "string", "minLength": 1, "maxLength": 200, "pattern": "^[\\x21-\\x7e]+$"},
+}
 IDEMPOTENCY_KEY = {
     "name": "Idempotency-Key",
     "in": "header",

@@ -26,6 +26,7 @@ from domain.upkeep import (
     ServiceDoneAsked,
     ServiceDoneRow,
     ServicePlanAsked,
+    ServicePlanEntry,
     ServiceRow,
 )
 from duty.service import Due, due
@@ -92,6 +93,15 @@ async def list_details(crane: SeenCrane, conn: Conn) -> Page[DetailEntry]:
     return Page(items=tuple(DetailEntry.model_validate(row, from_attributes=True) for row in rows))
 
 
+@writes.get("/cranes/{name}/details/{entry}")
+async def show_detail(crane: SeenCrane, entry: EntryName, conn: Conn) -> DetailEntry:
+    """The weld detail of a name that applies to a crane, its own before that of its type; its ETag guards a change."""
+    rows = [row for row in await duty.details(conn, crane.name) if row.name == entry]
+    if not rows:
+        raise NotFound(f"no weld detail {entry!r} applies to {crane.name}: see its details")
+    return DetailEntry.model_validate(max(rows, key=lambda row: row.detail_id), from_attributes=True)
+
+
 @writes.put("/cranes/{name}/details/{entry}", status_code=204)
 async def write_detail(
     crane: SeenCrane, entry: EntryName, asked: DetailAsked, conn: Conn, caller: Caller
@@ -129,6 +139,17 @@ async def list_fleet_service(conn: Conn, caller: Caller) -> Page[ServiceRow]:
     seen = {row.name for row in await reading.crane_rows(conn, caller.site_list, rows=10_000)}
     states = await service.service_states(conn, today=today)
     return Page(items=tuple(service_row(state, today) for state in states if state.crane in seen))
+
+
+@writes.get("/cranes/{name}/service/{entry}")
+async def show_plan(crane: SeenCrane, entry: EntryName, conn: Conn) -> ServicePlanEntry:
+    """The interval of service of a name that applies to a crane, as it is entered; its ETag guards a change."""
+    today = datetime.now(ZoneInfo(crane.time_zone)).date()
+    states = await service.service_states(conn, today=today, crane=crane.name)
+    rows = [state for state in states if state.plan == entry]
+    if not rows:
+        raise NotFound(f"no interval {entry!r} applies to {crane.name}: see its service")
+    return ServicePlanEntry.model_validate(max(rows, key=lambda row: row.plan_id), from_attributes=True)
 
 
 @writes.put("/cranes/{name}/service/{entry}", status_code=204)
@@ -234,7 +255,7 @@ class DueBook:
         return self._found
 
 
-def get_due_book(request: Request) -> DueBook:
+async def get_due_book(request: Request) -> DueBook:
     """The book of this api."""
     book: DueBook = request.app.state.due_book
     return book

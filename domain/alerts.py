@@ -172,13 +172,18 @@ class AlertRuleAsked(Answer, extra="forbid"):
         return self.raise_at if self.clear_at is None else self.clear_at
 
 
-class AlertRuleRow(AlertRuleAsked, extra="ignore"):
-    """A rule in force."""
+class AlertRuleEntry(AlertRuleAsked, extra="ignore"):
+    """A rule as it is entered."""
 
     name: str
     unit: str
     entered_at: AwareDatetime
     entered_by: str
+
+
+class AlertRuleRow(AlertRuleEntry):
+    """A rule in force."""
+
     open_alerts: int
 
 

@@ -131,6 +131,17 @@ class ServicePlanAsked(Answer, extra="forbid"):
         return self
 
 
+class ServicePlanEntry(Answer):
+    """An interval of service as it is entered."""
+
+    plan_id: int
+    plan: str
+    every_hours: float | None
+    every_lifts: int | None
+    every_days: int | None
+    note: str
+
+
 class ServiceDoneAsked(Answer, extra="forbid"):
     """A service that was done."""
 

@@ -173,6 +173,11 @@ async def account_for_login(conn: AsyncConnection[Any], name: str) -> dict[str, 
     return await _one(conn, query("account_for_login"), {"name": name})
 
 
+async def account_named(conn: AsyncConnection[Any], name: str) -> dict[str, Any] | None:
+    """One account without its password hash, or None."""
+    return await _one(conn, query("account_named"), {"name": name})
+
+
 async def open_session(
     conn: AsyncConnection[Any], account_id: int, expires_at: datetime, address: str, agent: str
 ) -> str:

@@ -1,7 +1,9 @@
 """Connections and pools with the settings that every process of ours relies on."""
 
+import time
 from collections.abc import Awaitable, Callable
 from typing import Any, Final
+from weakref import WeakKeyDictionary
 
 import psycopg
 from psycopg import AsyncConnection
@@ -58,10 +60,22 @@ async def open_async_pool(
         open=False,
         kwargs=_SETTINGS,
         configure=configure,
-        check=AsyncConnectionPool.check_connection,
+        check=_check_when_idle,
     )
     await pool.open()
     return pool
+
+
+CHECK_AFTER_S: Final = 5.0
+_CHECKED_AT: Final[WeakKeyDictionary[AsyncConnection[Any], float]] = WeakKeyDictionary()
+
+
+async def _check_when_idle(conn: AsyncConnection[Any]) -> None:
+    """Try a connection before it is handed out, but not one that worked a moment ago: each try is a round trip."""
+    now = time.monotonic()
+    if now - _CHECKED_AT.get(conn, float("-inf")) > CHECK_AFTER_S:
+        await AsyncConnectionPool.check_connection(conn)
+        _CHECKED_AT[conn] = now
 
 
 def lock(conn: psycopg.Connection[Any], key: int) -> bool:

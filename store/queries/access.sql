@@ -11,6 +11,10 @@ select account_id, name, role, sites, password_hash
 from account
 where name = %(name)s and disabled_at is null;
 
+-- name: account_named
+-- One account.
+select account_id, name, role, sites, created_at, disabled_at from account where name = %(name)s;
+
 -- name: list_accounts
 -- One page of accounts, by name.
 select account_id, name, role, sites, created_at, disabled_at
