@@ -6,7 +6,7 @@ from typing import Any
 import orjson
 
 from dashboard.transport import Transport
-from domain.accounts import Account, NewToken, SessionRow, TokenMade, TokenRow
+from domain.accounts import Account, AuditRow, NewToken, SessionRow, TokenMade, TokenRow
 from domain.answers import Page
 
 _JSON = {"content-type": "application/json"}
@@ -36,6 +36,10 @@ class SettingsCalls(Transport):
         return await self._ask(
             Account, "PATCH", f"/users/{name}", content=orjson.dumps(dict(change)), headers=_JSON
         )
+
+    async def audit(self, *, cursor: str | None = None, limit: int = 200) -> Page[AuditRow]:
+        """What was done by whom, newest first."""
+        return await self._get(Page[AuditRow], "/audit", cursor=cursor, limit=limit)
 
     async def tokens(self) -> Page[TokenRow]:
         """Tokens without their secrets."""

@@ -1,19 +1,26 @@
-"""The typed client against the real api."""
+"""The typed client against the real api: it reaches every route of data, and the example of the documents runs."""
 
+import os
+import re
+import subprocess
+import sys
 from collections.abc import AsyncIterator
 from datetime import UTC, datetime, timedelta
+from pathlib import Path
 
 import psycopg
 import pytest
 from fastapi import FastAPI
 
 from alerts.rounds import judge_all
-from api.app import create_api, running
+from api.app import create_api, every_route, running
 from api.settings import ApiSettings
 from dashboard.client import Client
 from domain.alerts import AlertKind, AlertRuleAsked, AlertTargetAsked, Shelved
 from domain.errors import InvalidInput, NotFound
+from tests.api.test_specification import Server
 
+ROOT = Path(__file__).parents[2]
 pytestmark = pytest.mark.anyio
 
 
@@ -49,3 +56,47 @@ async def test_alerts_from_rule_to_shelf(app: FastAPI, fresh_yard_url: str) -> N
             await client.drop_alert_rule("faults")
         with pytest.raises(InvalidInput):
             await client.alerts(cursor="nonsense")
+
+
+def test_it_reaches_every_route_of_data() -> None:
+    sources = "".join(file.read_text() for file in (ROOT / "dashboard").glob("client*.py"))
+    reached = {re.sub(r"\{[^}]*\}", "{}", path) for path in re.findall(r'f?"(/[a-z][^"?]*)"', sources)}
+    # Log-in belongs to the browser; reports and files come through `pdf`; the rest is for machines that watch.
+    others = {
+        "/healthz",
+        "/readyz",
+        "/metrics",
+        "/openapi.json",
+        "/docs",
+        "/login",
+        "/logout",
+        "/live/stream",
+    }
+    asked = {
+        re.sub(r"\{[^}]*\}", "{}", route.path)
+        for route in every_route()
+        if route.path not in others and not route.path.endswith(("report", "lift-sheet", ".csv"))
+    }
+    assert asked <= reached
+
+
+def test_the_example_of_the_documents_runs(fresh_yard_url: str) -> None:
+    app = create_api(fresh_yard_url, ApiSettings(open_access=True, secure_cookie=False, pool_size=4))
+    server = Server(app)
+    server.start()
+    assert server.started.wait(60)
+    try:
+        done = subprocess.run(
+            [sys.executable, "docs/examples/who_is_near_the_limit.py", "2026-03-01", "2026-03-31"],
+            cwd=ROOT,
+            env={**os.environ, "BOOMLEDGER_API": server.url, "PYTHONPATH": str(ROOT)},
+            capture_output=True,
+            text=True,
+            timeout=120,
+        )
+    finally:
+        server.stop()
+    assert done.returncode == 0, done.stderr
+    head, first, *_ = done.stdout.splitlines()
+    assert "near limit %" in head
+    assert first.split() == ["heron-3", "0.3", "33.3", "2"]
