@@ -1,9 +1,10 @@
 """How fast the screens are: first figure, page change, callbacks, and what the browser has to load.
 
-    python benchmarks/pages.py [--cranes 1000] [--days 1825] [--rounds 5] [--json]
+    python benchmarks/pages.py [--cranes 1000] [--days 1825] [--rounds 5] [--folder FOLDER] [--build-only] [--json]
 
 Builds a fleet of registered cranes with counted days in a fresh embedded database, serves api and dashboard in this
-process, and looks with the chromium of this machine. Ends with one line of JSON:
+process, and looks with the chromium of this machine. With --folder the database stays there for the next run, so that
+building (minutes) and measuring can be apart. Ends with one line of JSON:
 
     first_figure_s    from an empty cache to the first drawn figure of the fleet page [s]
     page_change_ms    median from a click on a page to its heading [ms]
@@ -38,7 +39,7 @@ from store import cranes
 from store.connection import connect
 from store.migrate import migrate
 
-PAGES = ("Dispatch", "Faults", "Life", "Service", "Data health", "Settings", "Fleet")
+PAGES = ("Dispatch", "Faults", "Life", "Alerts", "Service", "Data health", "Settings", "Fleet")
 ARGS = [
     "--no-sandbox",
     "--disable-gpu",
@@ -137,7 +138,9 @@ def first_load(browser: Browser, address: str) -> tuple[float, float]:
     return took, sum(received) / 1000
 
 
-def page_changes(browser: Browser, address: str, rounds: int) -> tuple[list[float], list[float], float]:
+def page_changes(
+    browser: Browser, address: str, rounds: int
+) -> tuple[list[tuple[str, float]], list[float], float]:
     """Milliseconds from click to heading, milliseconds of every callback, and the largest answer [kB]."""
     context, page = fresh(browser)
     callbacks: list[float] = []
@@ -151,7 +154,7 @@ def page_changes(browser: Browser, address: str, rounds: int) -> tuple[list[floa
     page.goto(address)
     page.wait_for_selector("#fleet-grid .bl-bar-fill")
     page.on("requestfinished", note)
-    changes: list[float] = []
+    changes: list[tuple[str, float]] = []
     for _ in range(rounds):
         for name in PAGES:
             began = time.perf_counter()
@@ -159,35 +162,43 @@ def page_changes(browser: Browser, address: str, rounds: int) -> tuple[list[floa
             page.wait_for_function(
                 "name => document.querySelector('#page h1')?.textContent === name", arg=name
             )
-            changes.append((time.perf_counter() - began) * 1000)
+            changes.append((name, (time.perf_counter() - began) * 1000))
     page.wait_for_timeout(1000)
     context.close()
     return changes, callbacks, max(sizes)
 
 
-def measure(cranes_wanted: int, days: int, rounds: int) -> dict[str, object]:
+def measure(
+    cranes_wanted: int, days: int, rounds: int, folder: Path, *, build_only: bool = False
+) -> dict[str, object]:
     program = shutil.which("chromium") or shutil.which("chromium-browser")
     if program is None:
         raise SystemExit("no chromium on this machine: apt-get install chromium")
-    with tempfile.TemporaryDirectory(prefix="boomledger-pages-") as folder:
-        Path(folder).chmod(0o755)
-        database = EmbeddedPostgres(Path(folder) / "postgres")
-        url = database.start()
-        try:
+    database = EmbeddedPostgres(folder / "postgres")
+    built = folder / f"built-{cranes_wanted}-{days}"
+    url = database.start()
+    try:
+        if not built.exists():
             build(url, cranes_wanted, days)
-            with Server(url) as address, sync_playwright() as playwright:
-                browser = playwright.chromium.launch(executable_path=program, args=ARGS)
-                first_load(browser, address)  # packs the scripts, as the first visitor after a start does
-                loads = [first_load(browser, address) for _ in range(rounds)]
-                changes, callbacks, largest = page_changes(browser, address, rounds)
-                browser.close()
-        finally:
-            database.stop()
+            built.touch()
+        if build_only:
+            return {"built": str(built)}
+        with Server(url) as address, sync_playwright() as playwright:
+            browser = playwright.chromium.launch(executable_path=program, args=ARGS)
+            first_load(browser, address)  # packs the scripts, as the first visitor after a start does
+            loads = [first_load(browser, address) for _ in range(rounds)]
+            changes, callbacks, largest = page_changes(browser, address, rounds)
+            browser.close()
+    finally:
+        database.stop()
     return {
         "cranes": cranes_wanted,
         "days": days,
         "first_figure_s": round(statistics.median(took for took, _ in loads), 3),
-        "page_change_ms": round(statistics.median(changes), 1),
+        "page_change_ms": round(statistics.median(took for _, took in changes), 1),
+        "page_change_by_page_ms": {
+            name: round(statistics.median(took for one, took in changes if one == name), 1) for name in PAGES
+        },
         "callback_p95_ms": round(statistics.quantiles(callbacks, n=20)[-1], 1),
         "first_load_kb": round(max(size for _, size in loads), 1),
         "page_change_kb": round(largest, 1),
@@ -200,9 +211,15 @@ def main() -> None:
     parser.add_argument("--cranes", type=int, default=1000)
     parser.add_argument("--days", type=int, default=1825)
     parser.add_argument("--rounds", type=int, default=5)
+    parser.add_argument("--folder", type=Path, help="where the database is kept and found again")
+    parser.add_argument("--build-only", action="store_true", help="only build the fleet in the folder")
     parser.add_argument("--json", action="store_true", help="only the line of JSON")
     asked = parser.parse_args()
-    result = measure(asked.cranes, asked.days, asked.rounds)
+    with tempfile.TemporaryDirectory(prefix="boomledger-pages-") as own:
+        folder = asked.folder or Path(own)
+        folder.mkdir(parents=True, exist_ok=True)
+        folder.chmod(0o755)
+        result = measure(asked.cranes, asked.days, asked.rounds, folder, build_only=asked.build_only)
     if not asked.json:
         for name, value in result.items():
             print(f"{name:18} {value}")

@@ -41,6 +41,28 @@
     );
   };
 
+  /* Utilisation against its band, kept current by the live feed: the hatched part is from the warning to the limit. */
+  window.boomledger.LiveBar = function LiveBar(props) {
+    const { useEffect, useState } = window.React;
+    const bus = window.boomledger_live;
+    const [row, setRow] = useState(bus.get(props.crane));
+    useEffect(() => bus.listen((rows) => rows[props.crane] && setRow(rows[props.crane])), [props.crane]);
+    const live = row && row.values ? row.values[props.channel] : undefined;
+    const value = typeof live === "number" ? live : props.value;
+    const part = (percent) => Math.max(0, Math.min(100, (100 * percent) / props.full)) + "%";
+    const known = typeof value === "number";
+    return h(
+      "span",
+      { id: props.id, className: "bl-bar bl-live-bar bl-" + (known ? state(value, props.watch_from, props.act_from) : "stale") },
+      h(
+        "span",
+        { className: "bl-bar-track", role: "img", "aria-label": props.label },
+        h("span", { className: "bl-bar-band", style: { left: part(props.watch_from), width: `calc(${part(props.act_from)} - ${part(props.watch_from)})` } }),
+        known ? h("span", { className: "bl-bar-fill", style: { width: part(value) } }) : null,
+      ),
+    );
+  };
+
   /* A due day that is past or near carries its shape as well as its colour. */
   window.dashAgGridComponentFunctions.ServiceCell = ({ data }) =>
     data.service_state === "ok"

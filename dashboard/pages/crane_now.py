@@ -9,7 +9,7 @@ from dash import html
 from dashboard import numbers
 from dashboard.parts import charts, geometry, marks, page, trace
 from dashboard.parts import events as events_part
-from dashboard.parts.components import LiveMark, LiveValue, SideView, TopView
+from dashboard.parts.components import LiveBar, LiveMark, LiveValue, SideView, TopView
 from dashboard.parts.marks import State
 from dashboard.texts import t
 from dashboard.visit import Trouble, Visit, attempt, together
@@ -210,6 +210,15 @@ def _readings(visit: Visit, detail: CraneDetail, live: LiveAnswer, stale: bool) 
                     ),
                 ],
                 className="bl-mark-row",
+            ),
+            LiveBar(
+                crane=name,
+                channel="utilisation_pct",
+                value=values.get("utilisation_pct"),
+                full=120,
+                watch_from=marks.WARNING_PCT,
+                act_from=marks.LIMIT_PCT,
+                label=t("now.bar"),
             ),
             marks.facts(
                 marks.fact(

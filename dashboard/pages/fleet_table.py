@@ -14,6 +14,7 @@ from dashboard.texts import t
 from domain.answers import FleetRow
 
 NEAR_FULL_PCT: Final = 10.0
+FILTERED_BESIDES: Final = ("title", "word")
 
 
 def attention(row: FleetRow, today: date) -> tuple[State, str]:
@@ -47,6 +48,7 @@ def table(
         [_grid_row(row, why.get(row.crane, ("", "")), today) for row in rows],
         getRowId={"function": "params.data.crane"},
         tooltipShowDelay=300,
+        includeHiddenColumnsInQuickFilter=True,
     )
 
 
@@ -123,6 +125,7 @@ def _columns() -> list[dict[str, Any]]:
         _count("faults", 66),
         now,
         age,
+        *({"field": name, "hide": True} for name in FILTERED_BESIDES),
     ]
 
 

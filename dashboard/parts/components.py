@@ -147,3 +147,10 @@ class WeekBars(_Drawn):
 
     _type = "WeekBars"
     _props = ("values", "full", "watch_from", "act_from", "label")
+
+
+class LiveBar(_Drawn):
+    """Utilisation [%] as a bar against its band, kept current: value, full scale, band from watch_from to act_from."""
+
+    _type = "LiveBar"
+    _props = ("crane", "channel", "value", "full", "watch_from", "act_from", "label")

@@ -1,6 +1,6 @@
 """Takes the pictures of docs/screens from a running demo: `python docs/screens/take.py http://127.0.0.1:8000`.
 
-Every page at desk width in both themes, the three that matter on the road also at the width of a phone.
+Every page at desk width in both themes, those that matter on the road also at the width of a phone.
 """
 
 import shutil
@@ -23,10 +23,13 @@ PAGES: Final = {
     "service": "/service",
     "data": "/data",
     "replay": "/replay/yard-02",
+    "alerts": "/alerts",
+    "service-settings": "/settings?tab=service",
+    "alert-rules": "/settings?tab=alerts",
     "settings": "/settings",
 }
 SIZES: Final = {"desk": (1440, 900), "tablet": (768, 1024), "phone": (390, 844)}
-ON_THE_ROAD: Final = ("fleet", "crane", "dispatch")
+ON_THE_ROAD: Final = ("fleet", "crane", "dispatch", "alerts", "life")
 ARGS: Final = [
     "--no-sandbox",
     "--disable-gpu",
