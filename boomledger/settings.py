@@ -8,7 +8,7 @@ import os
 from pathlib import Path
 from typing import Literal
 
-from pydantic import Field, SecretStr
+from pydantic import Field, SecretStr, field_validator
 from pydantic_settings import (
     BaseSettings,
     PydanticBaseSettingsSource,
@@ -16,6 +16,7 @@ from pydantic_settings import (
     TomlConfigSettingsSource,
 )
 
+from domain.channels import CHANNEL_BY_NAME
 from domain.messages import MAX_SAMPLES
 
 
@@ -72,6 +73,18 @@ class Settings(BaseSettings):
     receive_maximum: int = Field(
         default=2000, ge=1, le=65_535, description="most unacknowledged messages that the broker may send"
     )
+    batch_bytes: int = Field(
+        default=16_000_000,
+        ge=100_000,
+        le=1_000_000_000,
+        description="most bytes of messages in one transaction",
+    )
+    receive_bytes: int = Field(
+        default=64_000_000,
+        ge=1_000_000,
+        le=10_000_000_000,
+        description="bytes of unacknowledged messages in memory beyond which ingest reads no further",
+    )
     max_message_bytes: int = Field(
         default=1_000_000, ge=1_000, le=16_000_000, description="larger messages go to quarantine"
     )
@@ -84,11 +97,33 @@ class Settings(BaseSettings):
     unknown_cranes: Literal["quarantine", "draft"] = Field(
         default="quarantine", description="what a message of an unregistered crane gets"
     )
+    draft_history_days: float = Field(
+        default=366,
+        ge=0,
+        le=36_525,
+        description="how old the data of a crane that is registered as a draft may be",
+    )
+    channel_ranges: dict[str, tuple[float, float]] = Field(
+        default_factory=dict,
+        description="smallest and largest reading by channel where they differ from docs/wire.md, as JSON in the environment",
+    )
     quarantine_max_rows: int = Field(
         default=100_000,
         ge=100,
         le=10_000_000,
         description="beyond it the oldest rows are removed and counted",
+    )
+    quarantine_max_bytes: int = Field(
+        default=1_000_000_000,
+        ge=1_000_000,
+        le=1_000_000_000_000,
+        description="bytes of messages beyond which the oldest rows are removed and counted",
+    )
+    quarantine_max_days: float | None = Field(
+        default=None,
+        gt=0,
+        le=36_525,
+        description="rows that came no more for so long are removed and counted",
     )
     recount_after_s: float = Field(
         default=15, ge=0, le=3600, description="a crane that keeps sending is not counted again sooner"
@@ -124,6 +159,18 @@ class Settings(BaseSettings):
     log_level: Literal["debug", "info", "warning", "error"] = Field(
         default="info", description="least severe line that is written"
     )
+
+    @field_validator("channel_ranges")
+    @classmethod
+    def _known_channels(cls, ranges: dict[str, tuple[float, float]]) -> dict[str, tuple[float, float]]:
+        for name, (low, high) in ranges.items():
+            if name not in CHANNEL_BY_NAME:
+                raise ValueError(f"no channel {name}; docs/wire.md lists them")
+            if not low < high:
+                raise ValueError(
+                    f"{name}: the smallest reading must be below the largest, not {low:g} and {high:g}"
+                )
+        return ranges
 
     @classmethod
     def settings_customise_sources(

@@ -28,6 +28,7 @@ class Limits:
     ranges: Mapping[str, tuple[float, float]] = field(default_factory=physical_ranges)
     quarantine_rows: int = 100_000
     quarantine_bytes: int = 1_000_000_000
+    quarantine_age: timedelta | None = None  # since a message came last; None: no bound
     _bounds: dict[tuple[str, ...], tuple[NDArray[np.float32], NDArray[np.float32]]] = field(
         default_factory=dict, init=False, repr=False, compare=False
     )

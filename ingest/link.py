@@ -93,6 +93,7 @@ class Link:
         *,
         client_id: str,
         receive_maximum: int,
+        receive_bytes: int,
         shared_group: str | None,
         ca_file: Path | None,
         subscribed: threading.Event,
@@ -105,6 +106,8 @@ class Link:
         self._wake_in, self._wake_out = socket.socketpair()
         self._thread = threading.Thread(target=self._work, name="broker-link", daemon=True)
         self._failure: Exception | None = None
+        self._receive_bytes = receive_bytes
+        self._waiting_bytes = 0
         self._connection = 0
         self._receipts_out = 0
         self._attempts = 0
@@ -130,20 +133,24 @@ class Link:
         )
         self._thread.start()
 
-    def take(self, most: int, first_wait_s: float, fill_s: float) -> list[Delivery]:
-        """Up to `most` messages: waits for the first, then at most `fill_s` for more. Raises what ended the thread."""
+    def take(self, most: int, most_bytes: int, first_wait_s: float, fill_s: float) -> list[Delivery]:
+        """Up to `most` messages: waits for the first, then at most `fill_s` for more. Raises what ended the thread.
+
+        None is added once they have `most_bytes`.
+        """
         if self._failure is not None:
             raise self._failure
         try:
             taken = [self._arrived.get(timeout=first_wait_s)]
         except queue.Empty:
             return []
-        until = time.monotonic() + fill_s
-        while len(taken) < most:
+        until, size = time.monotonic() + fill_s, len(taken[0].message.payload)
+        while len(taken) < most and size < most_bytes:
             try:
                 taken.append(self._arrived.get(timeout=max(0.0, until - time.monotonic())))
             except queue.Empty:
                 break
+            size += len(taken[-1].message.payload)
         return taken
 
     def settle(self, deliveries: Sequence[Delivery], receipts: Sequence[tuple[str, ReceiptMessage]]) -> None:
@@ -242,10 +249,12 @@ class Link:
     def _exchange(self, wire: BufferedSocket) -> None:
         """One round: read, do what is asked, write. Waits a second at most for something to happen."""
         wire.flush()
-        to_read: list[Any] = [wire, self._wake_out]
-        wait_s = 0.0 if wire.readable or wire.for_library else 1.0
+        # With too much in memory nothing is read: the connection fills up and the broker waits.
+        open_ = self._waiting_bytes < self._receive_bytes
+        to_read: list[Any] = [wire, self._wake_out] if open_ else [self._wake_out]
+        wait_s = 0.0 if (open_ and wire.readable) or wire.for_library else 1.0
         readable, _, _ = select.select(to_read, [wire] if wire.unsent else [], [], wait_s)
-        published = wire.read() if wire in readable or wire.readable else []
+        published = wire.read() if wire in readable or (open_ and wire.readable) else []
         while wire.for_library and self._client.wire is wire:
             self._client.loop_read()
         if self._client.wire is wire:
@@ -267,9 +276,14 @@ class Link:
         for topic_name, packet_id, payload in published:
             # A name that is no UTF-8 is no topic of ours, and is set aside as such.
             incoming = Incoming(topic_name.decode("utf-8", "replace"), payload, now)
+            self._waiting_bytes += len(payload)
             self._arrived.put(Delivery(incoming, packet_id, self._connection))
+        metrics.RECEIVED.inc(len(published))
+        metrics.WAITING_BYTES.set(self._waiting_bytes)
 
     def _acknowledge(self, deliveries: Sequence[Delivery]) -> None:
+        self._waiting_bytes -= sum(len(one.message.payload) for one in deliveries)
+        metrics.WAITING_BYTES.set(self._waiting_bytes)
         wire = self._client.wire
         if wire is not None:
             mine = (one.packet_id for one in deliveries if one.connection == self._connection)

@@ -21,6 +21,11 @@ BATCH: Final = Histogram(
     "Messages in one transaction",
     buckets=(1, 2, 5, 10, 20, 50, 100, 200, 500),
 )
+RECEIVED: Final = Counter("boomledger_ingest_received", "Messages that arrived, committed or not")
+WAITING_BYTES: Final = Gauge(
+    "boomledger_ingest_waiting_bytes", "Bytes of messages in memory, not committed yet"
+)
+LAG: Final = Gauge("boomledger_ingest_lag_seconds", "Age of the oldest message in the batch committed last")
 DATABASE_RETRIES: Final = Counter(
     "boomledger_ingest_database_retries",
     "Transactions that had to be tried again because the database was not there",

@@ -6,6 +6,7 @@ import threading
 import time
 from collections.abc import Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
+from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Final
@@ -16,6 +17,7 @@ import structlog
 from domain.errors import Conflict, Unavailable
 from domain.messages import ReceiptMessage
 from ingest import metrics
+from ingest.health import Health
 from ingest.limits import Limits
 from ingest.link import Delivery, Link
 from ingest.plan import Plan
@@ -31,6 +33,15 @@ CLIENT_ID: Final = "boomledger-ingest"
 log = structlog.get_logger(__name__)
 
 
+@dataclass(frozen=True, slots=True)
+class Batches:
+    """How much goes into one transaction."""
+
+    messages: int
+    bytes: int
+    fill_s: float  # longest wait for more
+
+
 def run(
     *,
     broker_url: str,
@@ -39,10 +50,13 @@ def run(
     limits: Limits | None = None,
     batch_messages: int = 500,
     batch_ms: int = 200,
+    batch_bytes: int = 16_000_000,
     receive_maximum: int = 2000,
+    receive_bytes: int = 64_000_000,
     shared_group: str | None = None,
     broker_ca_file: Path | None = None,
     subscribed: threading.Event | None = None,
+    health: Health | None = None,
 ) -> None:
     """Move messages from the broker to the database until `stop` is set; then finish what has arrived and return.
 
@@ -50,23 +64,27 @@ def run(
     has ended. Raises Conflict when another process
     without a shared group took over while the database was away.
     """
+    health = health or Health()
+    if subscribed is not None:
+        health.subscribed = subscribed
     client_id = CLIENT_ID if shared_group is None else f"{CLIENT_ID}-{secrets.token_hex(8)}"
     link = Link(
         broker_url,
         client_id=client_id,
         receive_maximum=receive_maximum,
+        receive_bytes=receive_bytes,
         shared_group=shared_group,
         ca_file=broker_ca_file,
-        subscribed=subscribed or threading.Event(),
+        subscribed=health.subscribed,
     )
     writer = Writer(database_url, limits or Limits(), alone=shared_group is None)
-    if not _stand_by(writer, stop):
+    if not _stand_by(writer, stop, health):
         return
     link.start()
     log.info("ingest started", client_id=client_id, shared_group=shared_group)
     storing = ThreadPoolExecutor(max_workers=1, thread_name_prefix="store")
     try:
-        _pump(link, writer, storing, stop, batch_messages, batch_ms / 1000)
+        _pump(link, writer, storing, stop, health, Batches(batch_messages, batch_bytes, batch_ms / 1000))
     except BaseException:
         stop.set()  # a batch that waits for the database is given up
         raise
@@ -82,17 +100,19 @@ def _pump(
     writer: Writer,
     storing: ThreadPoolExecutor,
     stop: threading.Event,
-    batch_messages: int,
-    fill_s: float,
+    health: Health,
+    batches: Batches,
 ) -> None:
     """Judge a batch while the one before it is stored; when told to stop, finish what has arrived."""
     before: Future[bool] | None = None
     next_check = 0.0
     while True:
+        health.beat()
         stopping = stop.is_set()
         if stopping:
             link.stop_taking()
-        deliveries = link.take(batch_messages, 0.0 if stopping else IDLE_WAIT_S, 0.0 if stopping else fill_s)
+        wait_s, fill_s = (0.0, 0.0) if stopping else (IDLE_WAIT_S, batches.fill_s)
+        deliveries = link.take(batches.messages, batches.bytes, wait_s, fill_s)
         planned = writer.plan([delivery.message for delivery in deliveries])
         if before is not None and not before.result():
             return
@@ -102,7 +122,7 @@ def _pump(
         if bound:
             next_check = time.monotonic() + QUARANTINE_CHECK_S
         if deliveries or bound:
-            before = storing.submit(_settle, link, writer, deliveries, planned, stop, bound)
+            before = storing.submit(_settle, link, writer, deliveries, planned, stop, health, bound)
 
 
 def receipts(results: Sequence[Result]) -> list[tuple[str, ReceiptMessage]]:
@@ -120,13 +140,14 @@ def receipts(results: Sequence[Result]) -> list[tuple[str, ReceiptMessage]]:
     ]
 
 
-def _stand_by(writer: Writer, stop: threading.Event) -> bool:
+def _stand_by(writer: Writer, stop: threading.Event, health: Health) -> bool:
     """Wait until the database is there and no other process holds it. False when told to stop meanwhile."""
     said = False
     while not stop.is_set():
         try:
-            return _store(writer, writer.plan([]), stop, bound=True) is not None
+            return _store(writer, writer.plan([]), stop, health, bound=True) is not None
         except Conflict as problem:
+            health.hindered(f"standing by: {problem}")
             if not said:
                 log.warning("standing by", reason=str(problem))
                 said = True
@@ -140,22 +161,27 @@ def _settle(
     deliveries: Sequence[Delivery],
     planned: Plan,
     stop: threading.Event,
+    health: Health,
     bound: bool,
 ) -> bool:
     """Store, acknowledge, send receipts. False when it was given up because the process is to stop."""
-    results = _store(writer, planned, stop, bound=bound)
+    results = _store(writer, planned, stop, health, bound=bound)
     if results is None:
         return False
     if results:
         committed_at = datetime.now(UTC)
         link.settle(deliveries, receipts(results))
         metrics.BATCH.observe(len(results))
+        oldest = min(message.received_at for message in planned.batch)
+        metrics.LAG.set((committed_at - oldest).total_seconds())
         for message in planned.batch:
             metrics.COMMIT_DELAY.observe((committed_at - message.received_at).total_seconds())
     return True
 
 
-def _store(writer: Writer, planned: Plan, stop: threading.Event, *, bound: bool) -> list[Result] | None:
+def _store(
+    writer: Writer, planned: Plan, stop: threading.Event, health: Health, *, bound: bool
+) -> list[Result] | None:
     """Store a batch, trying again while the database is away. None when told to stop meanwhile."""
     shortest, longest = RETRY_S
     wait_s = shortest
@@ -163,9 +189,12 @@ def _store(writer: Writer, planned: Plan, stop: threading.Event, *, bound: bool)
         try:
             if bound:
                 writer.bound_quarantine()
-            return writer.store_planned(planned) if planned.batch else []
+            results = writer.store_planned(planned) if planned.batch else []
+            health.unhindered()
+            return results
         except (psycopg.Error, Unavailable) as problem:
             metrics.DATABASE_RETRIES.inc()
+            health.hindered(f"the database does not answer: {first_line(problem)}")
             log.warning("the database is not there, trying again", problem=first_line(problem), wait_s=wait_s)
             writer.close()
         if stop.wait(wait_s * random.uniform(0.5, 1.0)):  # noqa: S311

@@ -102,10 +102,14 @@ class Writer:
             return [result for half in halves for result in self.store(half, set_aside=set_aside)]
 
     def bound_quarantine(self) -> None:
-        """Apply the size bound of quarantine."""
+        """Apply the bounds of quarantine."""
         conn = self._connection()
+        limits = self._limits
         removed = quarantine.bound(
-            conn, most_rows=self._limits.quarantine_rows, most_bytes=self._limits.quarantine_bytes
+            conn,
+            most_rows=limits.quarantine_rows,
+            most_bytes=limits.quarantine_bytes,
+            before=None if limits.quarantine_age is None else datetime.now(UTC) - limits.quarantine_age,
         )
         if removed:
             metrics.REMOVED.inc(removed)

@@ -123,11 +123,13 @@ def counts(conn: Connection[Any]) -> list[ReasonCount]:
         return cursor.execute(query("quarantine_counted")).fetchall()
 
 
-def bound(conn: Connection[Any], *, most_rows: int, most_bytes: int) -> int:
-    """Remove the oldest messages beyond a number and a size of raw bytes; how many went is recorded and returned."""
-    row = conn.execute(
-        query("quarantine_bounded"), {"most_rows": most_rows, "most_bytes": most_bytes}
-    ).fetchone()
+def bound(conn: Connection[Any], *, most_rows: int, most_bytes: int, before: datetime | None = None) -> int:
+    """Remove the oldest messages beyond a number and a size of raw bytes, and those that came last before a time.
+
+    How many went is recorded and returned.
+    """
+    params = {"most_rows": most_rows, "most_bytes": most_bytes, "before": before}
+    row = conn.execute(query("quarantine_bounded"), params).fetchone()
     return 0 if row is None else int(row[0])
 
 

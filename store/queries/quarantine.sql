@@ -43,9 +43,9 @@ order by reason;
 delete from quarantine where quarantine_id = any(%(ids)s::bigint[]);
 
 -- name: quarantine_bounded
--- Remove the oldest messages beyond a number and a size, and record what went.
+-- Remove the oldest messages beyond a number and a size, and those that came last before a time; record what went.
 with kept as (
-    select quarantine_id, received_at, reason, octet_length(raw) as bytes,
+    select quarantine_id, received_at, last_received_at, reason, octet_length(raw) as bytes,
         row_number() over newest_first as place,
         sum(octet_length(raw)) over newest_first as bytes_so_far
     from quarantine
@@ -54,7 +54,10 @@ with kept as (
     delete from quarantine
     using kept
     where quarantine.quarantine_id = kept.quarantine_id
-        and (kept.place > %(most_rows)s or kept.bytes_so_far > %(most_bytes)s)
+        and (
+            kept.place > %(most_rows)s or kept.bytes_so_far > %(most_bytes)s
+            or kept.last_received_at < %(before)s::timestamptz
+        )
     returning kept.received_at, kept.reason, kept.bytes
 ), by_reason as (
     select reason, count(*) as messages from removed group by reason
