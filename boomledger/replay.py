@@ -54,7 +54,7 @@ def run(
         f"{(last - first) / 1000:.0f} s of {', '.join(twins)} at {factor:g} times as {', '.join(twins.values())}",
         highlight=False,
     )
-    with Publisher(broker_url(settings)) as publisher:
+    with Publisher(broker_url(settings), ca_file=settings.broker_ca_file) as publisher:
         sent = publisher.run(
             replay(recording, factor, datetime.now(UTC), names=twins), factor=factor, stop=stop
         )

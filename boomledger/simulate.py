@@ -37,12 +37,24 @@ def run_live(settings: Settings, stop: threading.Event, *, factor: float) -> Non
         register(url, yard, today)
     file = settings.data_dir / "simulator" / "outbox.sqlite"
     file.parent.mkdir(parents=True, exist_ok=True)
+    before = last_change(file)
     start = datetime.now(UTC)
     start_ms = round(start.timestamp() * 1000)
     # Kept on disk: what has no receipt when this ends goes out at the next start.
-    with Outbox(file) as outbox, Publisher(broker_url(settings), outbox, patience_s=None) as publisher:
-        messages = live_messages(yard.cranes, start, seed=start_ms)
+    with (
+        Outbox(file) as outbox,
+        Publisher(
+            broker_url(settings), outbox, ca_file=settings.broker_ca_file, patience_s=None
+        ) as publisher,
+    ):
+        messages = live_messages(yard.cranes, start, seed=start_ms, not_before=before)
         publisher.run(messages, factor=factor, zero_ms=start_ms, stop=stop)
+
+
+def last_change(outbox: Path) -> datetime | None:
+    """When a run before this one last touched its outbox, as it does for every message; None where there was none."""
+    found = [file.stat().st_mtime for file in outbox.parent.glob(f"{outbox.name}*")]
+    return datetime.fromtimestamp(max(found), UTC) if found else None
 
 
 def run_days(

@@ -24,17 +24,20 @@ def live_messages(
     *,
     dt_ms: int = 100,
     samples_per_message: int = 10,
+    not_before: datetime | None = None,
 ) -> Iterator[Outgoing]:
     """Messages of all cranes by their time of sending, without end.
 
-    Each crane begins up to ten minutes before `start_at`, so that most are at work by then. Give `start_at` as
-    `zero_ms` to `Publisher.run`: what lies before goes out at once. A stop without coverage is sent late here too.
+    Each crane begins up to ten minutes before `start_at`, so that most are at work by then, but not before
+    `not_before`: a crane does not work twice at a time. Give `start_at` as `zero_ms` to `Publisher.run`: what lies
+    before goes out at once. A stop without coverage is sent late here too.
     """
     stagger = np.random.default_rng([seed, 7]).uniform(0, _SPREAD_S, 10_000)
+    earliest = start_at - timedelta(seconds=_SPREAD_S) if not_before is None else not_before
     streams = (
         _of_crane(
             crane,
-            start_at - timedelta(seconds=round(float(stagger[crane.number]))),
+            max(start_at - timedelta(seconds=round(float(stagger[crane.number]))), earliest),
             seed,
             dt_ms,
             samples_per_message,

@@ -10,7 +10,7 @@
   const GAP_MS = 5000; /* beyond it nothing is drawn in between */
   const SKIP_MS = 15000; /* a longer gap in the record is not waited through */
   const EVENT_STAYS_MS = 5000;
-  const LEFT = 40;
+  const LEFT = 52;
   const TRACE_HEIGHT = 190;
   const SPEEDS = [0.5, 1, 4, 10, 30, 120];
   const MOVING = ["main_boom_deg", "knuckle_boom_deg", "extension_m", "jib_deg", "jib_extension_m", "slew_deg", "outreach_m"];

@@ -1,10 +1,14 @@
 """Work without end: rising times of sending, several cranes at work at once."""
 
+import os
 from datetime import UTC, datetime, timedelta
 from itertools import takewhile
+from pathlib import Path
+from typing import Any
 
 import orjson
 
+from boomledger.simulate import last_change
 from simulator.generate import generate_from
 from simulator.live import live_messages
 from simulator.yard import load_yard
@@ -43,3 +47,27 @@ def test_live_work_ends_within_its_hours() -> None:
     for crane in load_yard().cranes:
         record = generate_from(crane, START, 2.0, 5, dt_ms=1000)
         assert record.t_ms[-1] - record.clock_offset_ms < (START + timedelta(hours=2)).timestamp() * 1000
+
+
+def test_a_start_soon_after_a_run_does_not_work_twice_at_a_time(tmp_path: Path) -> None:
+    cranes = load_yard().cranes[:4]
+    stopped = START - timedelta(minutes=2)
+    file = tmp_path / "outbox.sqlite"
+    assert last_change(file) is None
+    for name in ("outbox.sqlite", "outbox.sqlite-wal"):
+        (tmp_path / name).touch()
+    os.utime(file, (0, stopped.timestamp() - 60))
+    os.utime(tmp_path / "outbox.sqlite-wal", (0, stopped.timestamp()))
+    assert last_change(file) == stopped
+
+    def first_at(**more: Any) -> list[datetime]:
+        begun: dict[str, datetime] = {}
+        for message in live_messages(cranes, START, dt_ms=500, samples_per_message=20, **more):
+            if message.topic.endswith("samples") and message.crane not in begun:
+                begun[message.crane] = datetime.fromisoformat(orjson.loads(message.payload)["t0"])
+            if len(begun) == len(cranes):
+                return list(begun.values())
+        raise AssertionError("the work ended")
+
+    assert min(first_at()) < stopped
+    assert min(first_at(not_before=last_change(file))) >= stopped
