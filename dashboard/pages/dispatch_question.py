@@ -201,7 +201,7 @@ def query_of_typed(
             if one.default is None or not math.isclose(in_si, one.default, rel_tol=1e-6, abs_tol=1e-6):
                 query[one.name] = f"{in_si:.6g}"
     for name, default in CHOICES.items():
-        value = chosen.get(name)
+        value = chosen.get(name, default)
         word = (
             ",".join(one for one in Sector if one in value) if isinstance(value, list) else str(value or "")
         )

@@ -1,0 +1,174 @@
+"""The job of the dispatch page: address, typed values and question say the same; what is wrong is named by field."""
+
+from datetime import UTC, date, datetime
+from urllib.parse import parse_qsl, urlsplit
+from zoneinfo import ZoneInfo
+
+import pytest
+
+from dashboard.numbers import NBSP, THIN, Units
+from dashboard.pages.dispatch_day import read_list
+from dashboard.pages.dispatch_form import address_typed
+from dashboard.pages.dispatch_question import NUMBERS, Bad, address_of, allowed, question_of
+from domain.crane import Sector, Spread
+from domain.job import JibRule
+
+VIENNA = ZoneInfo("Europe/Vienna")
+LEAST = {"mass_kg": "1500", "rigging_kg": "0", "outreach_m": "9"}
+WHOLE = LEAST | {
+    "rigging_kg": "62.5",
+    "hook_height_m": "4",
+    "sector": "rear",
+    "pick_outreach_m": "5.5",
+    "pick_hook_height_m": "1",
+    "pick_sector": "side",
+    "obstacle_height_m": "3",
+    "below_hook_m": "1.5",
+    "clearance_m": "0.7",
+    "spread_left": "part",
+    "spread_right": "none",
+    "sectors": "side,rear",
+    "jib": "forbidden",
+    "ground_bearing_kpa": "1500",
+    "plate_area_m2": "0.36",
+    "planning_limit_pct": "75",
+    "hoisting_factor": "1.4",
+    "tolerated": "E-1,H-207",
+    "w_life_per_ppm": "2",
+    "w_distance_per_km": "0.5",
+    "from": "2027-03-02T06:00Z",
+    "to": "2027-03-02T08:00Z",
+}
+
+
+def test_every_field_of_an_address_reaches_the_question() -> None:
+    asked = question_of(WHOLE)
+    assert (asked.mass_kg, asked.rigging_kg, asked.hook_load_kg) == (1500.0, 62.5, 1562.5)
+    assert asked.pick is not None
+    assert (asked.pick.outreach_m, asked.pick.hook_height_m, asked.pick.sector) == (5.5, 1.0, Sector.SIDE)
+    assert asked.sectors == {Sector.SIDE, Sector.REAR}
+    assert (asked.spread_left, asked.spread_right, asked.jib) == (Spread.PART, Spread.NONE, JibRule.FORBIDDEN)
+    assert (asked.weights.life_per_ppm, asked.weights.distance_per_km) == (2.0, 0.5)
+    assert asked.tolerated_faults == {"E-1", "H-207"}
+    assert asked.window is not None
+    assert asked.window.starts_at == datetime(2027, 3, 2, 6, tzinfo=UTC)
+
+
+@pytest.mark.parametrize("query", [LEAST, WHOLE])
+def test_a_question_comes_back_from_its_own_address(query: dict[str, str]) -> None:
+    asked = question_of(query)
+    assert question_of(dict(parse_qsl(urlsplit(address_of(asked)).query))) == asked
+
+
+@pytest.mark.parametrize(
+    ("change", "field", "says"),
+    [
+        ({"mass_kg": "-1"}, "mass_kg", f"above 0 to 200{NBSP}t"),
+        ({"mass_kg": "heavy"}, "mass_kg", "not a number"),
+        ({"mass_kg": "nan"}, "mass_kg", "above 0"),
+        ({"outreach_m": "101"}, "outreach_m", f"above 0 to 100{NBSP}m"),
+        ({"hook_height_m": "-61"}, "hook_height_m", f"\u221260 to 120{NBSP}m"),
+        ({"planning_limit_pct": "101"}, "planning_limit_pct", f"10 to 100{NBSP}%"),
+        ({"hoisting_factor": "0.5"}, "hoisting_factor", "1 to 2"),
+        ({"pick_outreach_m": "0"}, "pick_outreach_m", "above 0 to 100"),
+        ({"w_not_free": "-5"}, "w_not_free", f"0 to 1{THIN}000{THIN}000"),
+        ({"from": "2027-03-02T08:00Z", "to": "2027-03-02T07:00Z"}, "to", "after"),
+        ({"spread_left": "wide"}, "spread_left", "full"),
+        ({"sector": "rear", "sectors": "side"}, "", "sectors allowed"),
+    ],
+)
+def test_what_is_wrong_is_named_with_the_range(change: dict[str, str], field: str, says: str) -> None:
+    with pytest.raises(Bad) as caught:
+        question_of(LEAST | change)
+    assert says in caught.value.problems[field]
+
+
+def test_rigging_has_to_be_said() -> None:
+    with pytest.raises(Bad) as caught:
+        question_of({"mass_kg": "1500", "outreach_m": "9"})
+    assert list(caught.value.problems) == ["rigging_kg"]
+
+
+def test_ranges_are_told_in_the_units_of_the_person() -> None:
+    by_name = {one.name: one for one in NUMBERS}
+    # 200 000 kg are 440 925 lb, 100 m are 328 ft.
+    assert allowed(by_name["mass_kg"], Units.US) == f"above 0 to 440{THIN}925{NBSP}lb"
+    assert allowed(by_name["outreach_m"], Units.US) == f"above 0 to 328{NBSP}ft"
+    for one in NUMBERS:
+        assert " to " in allowed(one, Units.METRIC), one.name
+
+
+def test_a_job_as_typed_becomes_an_address() -> None:
+    typed = {"mass_kg": 1.5, "rigging_kg": 0, "outreach_m": 9, "hook_height_m": 2, "planning_limit_pct": 85}
+    chosen = {
+        "spread_left": "full",
+        "spread_right": "part",
+        "sectors": ["side", "over_cab", "rear"],
+        "sector": "any",
+        "jib": "any",
+        "day": "2027-07-02",
+        "from": "08:00",
+        "to": "10:00",
+    }
+    search, problems = address_typed(typed, chosen, Units.METRIC, VIENNA)
+    assert problems == {}
+    assert search is not None
+    # Defaults stay out of the address; 08:00 in Vienna in July is 06:00 UTC.
+    assert dict(parse_qsl(search.lstrip("?"))) == {
+        "mass_kg": "1500",
+        "rigging_kg": "0",
+        "outreach_m": "9",
+        "spread_right": "part",
+        "from": "2027-07-02T06:00Z",
+        "to": "2027-07-02T08:00Z",
+    }
+    in_pounds, _ = address_typed({"mass_kg": 1000, "rigging_kg": 0, "outreach_m": 10}, {}, Units.US, VIENNA)
+    assert in_pounds is not None
+    # 1000 lb * 0.45359237 kg/lb; 10 ft * 0.3048 m/ft.
+    assert dict(parse_qsl(in_pounds.lstrip("?")))["mass_kg"] == "453.592"
+    assert dict(parse_qsl(in_pounds.lstrip("?")))["outreach_m"] == "3.048"
+
+
+@pytest.mark.parametrize(
+    ("typed", "chosen", "fields"),
+    [
+        ({"mass_kg": "", "rigging_kg": "", "outreach_m": 9}, {}, {"mass_kg", "rigging_kg"}),
+        ({}, {"day": "2027-07-02"}, {"from", "to"}),
+        ({}, {"day": "2027-07-02", "from": "10:00", "to": "08:00"}, {"to"}),
+        ({}, {"day": "2027-07-02", "from": "ten", "to": "11:00"}, {"from"}),
+        ({"mass_kg": 900}, {}, {"mass_kg"}),
+        ({}, {"sectors": []}, {"sectors"}),
+    ],
+)
+def test_what_is_typed_wrong_stays_beside_its_field(
+    typed: dict[str, object], chosen: dict[str, object], fields: set[str]
+) -> None:
+    whole = {"mass_kg": 1.5, "rigging_kg": 0, "outreach_m": 9} | typed
+    search, problems = address_typed(whole, chosen, Units.METRIC, VIENNA)
+    assert search is None
+    assert set(problems) == fields
+
+
+def test_a_days_list_is_read_line_by_line() -> None:
+    lines, problems = read_list(
+        [
+            "title;from;to;travel_min;mass_kg;rigging_kg;outreach_m;hook_height_m",
+            "Roof;08:00;10:00;20;1200;60;9;6",
+            "Pallets;08:00;09:30;;800;0;6;",
+            "Late;10:00;09:00;0;800;0;6;",
+            "Words;10:00;25:00;0;heavy;0;6;",
+            "Bare;10:00;11:00;0;800;;6;",
+        ],
+        date(2027, 7, 2),
+        VIENNA,
+    )
+    assert [line.asked.title for line in lines] == ["Roof", "Pallets"]
+    roof, pallets = (line.asked for line in lines)
+    assert (roof.travel_minutes, pallets.travel_minutes) == (20.0, 0.0)
+    assert (roof.job.hook_height_m, pallets.job.hook_height_m) == (6.0, 2.0)
+    assert roof.job.window is not None
+    assert roof.job.window.starts_at == datetime(2027, 7, 2, 6, tzinfo=UTC)
+    assert [problem.split(":")[0] for problem in problems] == ["Line 4", "Line 5", "Line 6"]
+    assert "mass_kg" in problems[1]
+    assert "to" in problems[1]
+    assert "rigging_kg" in problems[2]
