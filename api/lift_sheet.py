@@ -18,9 +18,12 @@ from domain.errors import InvalidInput
 from domain.job import Position
 from duty.capacity import SECTORS, capacity_kg
 from duty.dispatch import span_of
+from duty.geometry import envelope
 
 WIDTH_MM: Final = 74.0
 HEIGHT_MM: Final = 50.0
+VIEW_WIDTH_MM: Final = 100.0
+VIEW_HEIGHT_MM: Final = 42.0
 _NO_PLAN: Final = (
     "It helps to prepare one. A competent person plans the lift, looks at the ground, the stabilisers, the wind, the "
     "load and the load chart at the crane, and decides. The crane's limiter stays in charge."
@@ -89,6 +92,7 @@ def sheet_data(sheet: Sheet) -> dict[str, Any]:
         "result": _result(sheet),
         "pads": _pads(sheet),
         "chart": _chart(sheet),
+        "envelope": _side_view(sheet),
         "assumptions": list(sheet.assumptions),
         "cautions": [*CAUTIONS_DISPATCH, "The sheet holds for this crane, this set-up and this day only."],
     }
@@ -216,6 +220,51 @@ def _chart(sheet: Sheet) -> dict[str, Any]:
         "caption": (
             f"Hollow: rated capacity at {far:.2f} m, that of the next larger outreach in the chart. Filled: the lift. "
             f"Dashed: {job.planning_limit_pct:.0f} % planned with."
+        ),
+    }
+
+
+def _side_view(sheet: Sheet) -> dict[str, Any]:
+    """The highest hook over outreach as drawn lengths, equal scales, and the hook points of the lift."""
+    job, crane_type = sheet.question, sheet.crane.type
+    with_jib = bool(sheet.candidate.jib_fitted) and crane_type.jib is not None
+    reached = envelope(crane_type, with_jib=with_jib, outreach_points=61, angle_steps=91)
+    span = span_of(job)
+    known = np.isfinite(reached.highest_m)
+    lowest_m = min(0.0, span.hook_height_m[0])
+    highest_m = float(max(np.max(reached.highest_m[known]), span.hook_height_m[1]))
+    reach_m = float(reached.outreach_m[known][-1])
+    scale = min(VIEW_WIDTH_MM / reach_m, VIEW_HEIGHT_MM / (highest_m - lowest_m))
+
+    def drawn(outreach_m: float, height_m: float) -> tuple[float, float]:
+        return round(outreach_m * scale, 2), round((height_m - lowest_m) * scale, 2)
+
+    places = [("set down", job.place)] + ([] if job.pick is None else [("picked up", job.pick)])
+    (near, far), (low, high) = span.outreach_m, span.hook_height_m
+    swept = [(near, low), (far, low), (far, high), (near, high), (near, low)]
+    marks = []
+    for label, place in places:
+        x, y = drawn(place.outreach_m, place.hook_height_m)
+        marks.append({"x": x, "y": y, "label": label})
+    return {
+        "width": round(reach_m * scale, 2),
+        "height": round((highest_m - lowest_m) * scale, 2),
+        "ground": drawn(0.0, 0.0)[1],
+        "outline": [
+            drawn(float(x), float(y))
+            for x, y in zip(reached.outreach_m[known], reached.highest_m[known], strict=True)
+        ],
+        "swept": [drawn(*corner) for corner in swept],
+        "marks": marks,
+        "x_ticks": [{"at": round(at * scale, 2), "label": f"{at:g}"} for at in _ticks(reach_m)],
+        "y_ticks": [{"at": drawn(0.0, at)[1], "label": f"{at:g}"} for at in _ticks(highest_m)],
+        "alt": (
+            f"Side view. The hook stands at {job.outreach_m:.2f} m outreach and {job.hook_height_m:.1f} m height, "
+            f"below the highest hook that the booms reach there."
+        ),
+        "caption": (
+            "Line: highest hook that the booms reach, from their lengths and angles, extensions as needed. "
+            "Dashed: every hook position that was checked. Metres from the slewing axis and above the ground."
         ),
     }
 

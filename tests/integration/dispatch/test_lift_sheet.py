@@ -50,6 +50,9 @@ async def test_the_sheet_shows_what_dispatch_answered(client: httpx.AsyncClient)
         f"{row['pad_pressure_kpa']:.0f} kPa",
         "over the side and over the rear",
         "left part, right full",
+        "Side view: what the booms reach",
+        "picked up",
+        "set down",
     ):
         assert figure in text, figure
     assert all(name in text for name in ("Prepared by", "Operator", "Competent person"))
