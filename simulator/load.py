@@ -8,6 +8,7 @@ outbox here: what gets no receipt is counted, not sent again. The cranes must be
 import resource
 import secrets
 import selectors
+import ssl
 import time
 from collections.abc import Iterator
 from concurrent.futures import ProcessPoolExecutor
@@ -15,6 +16,7 @@ from dataclasses import dataclass
 from datetime import date
 from itertools import cycle
 from multiprocessing import get_context
+from pathlib import Path
 from typing import Any, Final, NamedTuple
 
 import numpy as np
@@ -78,6 +80,7 @@ class _Share(NamedTuple):
     broker_url: str
     load: Load
     names: tuple[str, ...]
+    ca_file: Path | None
 
 
 class _Result(NamedTuple):
@@ -93,10 +96,13 @@ def crane_names(cranes: int) -> list[str]:
     return [f"load-{number:05d}" for number in range(1, cranes + 1)]
 
 
-def run_load(broker_url: str, load: Load, processes: int = 1) -> Measured:
-    """Connect, send for the time asked for, wait for the last receipts, measure."""
+def run_load(broker_url: str, load: Load, processes: int = 1, *, ca_file: Path | None = None) -> Measured:
+    """Connect, send for the time asked for, wait for the last receipts, measure.
+
+    broker_url: mqtt:// or mqtts://; ca_file: the authority of its certificate, None for the system's.
+    """
     names = crane_names(load.cranes)
-    shares = [_Share(broker_url, load, tuple(names[first::processes])) for first in range(processes)]
+    shares = [_Share(broker_url, load, tuple(names[first::processes]), ca_file) for first in range(processes)]
     shares = [share for share in shares if share.names]
     if len(shares) == 1:
         results = [_run_share(shares[0])]
@@ -141,6 +147,8 @@ class _Sender:
         self.client = mqtt.Client(CallbackAPIVersion.VERSION2, client_id=name, protocol=mqtt.MQTTv5)
         if address.user is not None:
             self.client.username_pw_set(address.user, address.password)
+        if fleet.tls is not None:
+            self.client.tls_set_context(fleet.tls)
         self.client.on_connect = self._connected
         self.client.on_subscribe = self._subscribed
         self.client.on_message = self._received
@@ -153,6 +161,15 @@ class _Sender:
         self.sent_s[self.seq] = time.monotonic()
         self.client.publish(topic(self.name, Leaf.SAMPLES), payload, qos=1)
         self.seq += 1
+
+    def read(self) -> None:
+        """Read what has arrived, what TLS has unpacked already included: no selector tells of that."""
+        while True:
+            if self.client.loop_read() != MQTTErrorCode.MQTT_ERR_SUCCESS:
+                raise Unavailable(f"the broker closed the connection of {self.name}")
+            socket = self.client.socket()
+            if not isinstance(socket, ssl.SSLSocket) or not socket.pending():
+                return
 
     def _connected(self, client: mqtt.Client, _data: Any, _flags: Any, reason: Any, _properties: Any) -> None:
         if reason.is_failure:
@@ -179,9 +196,9 @@ class _Fleet:
     """The senders of one process, on one selector."""
 
     def __init__(self, share: _Share) -> None:
-        self.address = broker_address(share.broker_url)
-        if self.address.tls:
-            raise InvalidInput("the load generator speaks plain mqtt:// only", field="broker_url")
+        self.address = broker_address(share.broker_url, share.ca_file)
+        # one for all cranes: reading the authorities takes longer than a handshake
+        self.tls = ssl.create_default_context(cafile=share.ca_file) if self.address.tls else None
         self.delays_s: list[float] = []
         self.quarantined = 0
         self.refused: str | None = None
@@ -242,9 +259,7 @@ class _Fleet:
     def _turn(self, longest_s: float) -> None:
         """Let every client read and write what it can."""
         for key, _ in self._selector.select(min(longest_s, 0.05)):
-            sender: _Sender = key.data
-            if sender.client.loop_read() != MQTTErrorCode.MQTT_ERR_SUCCESS:
-                raise Unavailable(f"the broker closed the connection of {sender.name}")
+            key.data.read()
         now_s = time.monotonic()
         misc = now_s - self._misc_s > _MISC_EVERY_S
         self._misc_s = now_s if misc else self._misc_s
