@@ -25,11 +25,11 @@ from store.columns import (
     Segments,
     by_column,
     from_ms,
-    from_parts,
     joined,
     to_ms,
 )
 from store.sql import query
+from store.unpacking import column, unpacked
 
 __all__ = [
     "EPOCH",
@@ -56,7 +56,6 @@ _COPY_HEAD: Final = b"PGCOPY\n\xff\r\n\0" + bytes(8)
 _COPY_END: Final = b"\xff\xff"
 _ABSENT: Final = b"\xff\xff\xff\xff"
 _FIXED: Final = struct.Struct(">h ii iq iq iq ii ii iq")
-_READ: Final = struct.Struct(">h iq iq iq ii ii")
 _CHANNEL_PLACE: Final = {name: place for place, name in enumerate(CHANNEL_NAMES)}
 
 
@@ -95,7 +94,7 @@ def read(
     """Segments of one crane that overlap [time_from, time_to), whole, with the channels asked for, of both tiers."""
     names = _known(channels)
     with conn.cursor().copy(_read_statement(crane_id, time_from, time_to, names)) as copy:
-        hot = _unpacked(b"".join(bytes(part) for part in copy), names)
+        hot = unpacked(b"".join(bytes(part) for part in copy), names)
     rows = conn.execute(query("cold_days_of_crane"), _cold_range(crane_id, time_from, time_to)).fetchall()
     if not rows:
         return hot
@@ -108,7 +107,7 @@ async def read_async(
     """`read` on an asyncio connection."""
     names = _known(channels)
     async with conn.cursor().copy(_read_statement(crane_id, time_from, time_to, names)) as copy:
-        hot = _unpacked(b"".join([bytes(part) async for part in copy]), names)
+        hot = unpacked(b"".join([bytes(part) async for part in copy]), names)
     found = await conn.execute(query("cold_days_of_crane"), _cold_range(crane_id, time_from, time_to))
     locations = [location for (location,) in await found.fetchall()]
     if not locations:
@@ -169,7 +168,7 @@ def _read_statement(
     crane_id: int, time_from: datetime, time_to: datetime, names: Sequence[str]
 ) -> sql.Composed:
     chosen = sql.SQL(query("segments_of_crane")).format(
-        channels=sql.SQL(", ").join(map(sql.Identifier, names)),
+        channels=sql.SQL(", ").join(map(column, names)),
         crane_id=sql.Literal(crane_id),
         time_from=sql.Literal(time_from.astimezone(UTC)),
         time_to=sql.Literal(time_to.astimezone(UTC)),
@@ -198,27 +197,6 @@ def _packed(segment: Segment) -> bytes:
         *(8, (segment.received_ms - _MS_TO_2000) * 1000),
     )
     return fixed + b"".join(fields)
-
-
-def _unpacked(data: bytes, names: tuple[str, ...]) -> Segments:
-    """Rows of `segments_of_crane` in COPY's binary format as columns."""
-    fixed: list[tuple[int, ...]] = []
-    parts: dict[str, list[Floats]] = {name: [] for name in names}
-    place = len(_COPY_HEAD)
-    while data[place : place + 2] not in (_COPY_END, b""):
-        _, _, t0, _, boot, _, seq, _, dt_ms, _, n = _READ.unpack_from(data, place)
-        fixed.append((t0 // 1000 + _MS_TO_2000, boot, seq, dt_ms, n))
-        place += _READ.size
-        for name in names:
-            length = int.from_bytes(data[place : place + 4], signed=True)
-            place += 4
-            if length < 0:
-                parts[name].append(np.full(n, np.nan, dtype=np.float32))
-            else:
-                values = np.frombuffer(data, dtype=">f4", count=2 * n, offset=place + 20)[1::2]
-                parts[name].append(values.astype(np.float32))
-                place += length
-    return from_parts(fixed, parts)
 
 
 def _whole(data: bytes) -> list[Segment]:
