@@ -106,6 +106,7 @@ def create_api(database_url: str, settings: ApiSettings | None = None) -> FastAP
     api.state.settings = settings
     api.state.figures = Figures()
     api.state.due_book = upkeep.DueBook()
+    api.state.fleet_answers = fleet.FleetAnswers()
     for router in ROUTERS:
         api.include_router(router)
     api.state.describe = lambda: describe(api, every_route())

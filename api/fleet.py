@@ -1,11 +1,15 @@
 """The fleet at a glance: one row a crane, worst near-limit share first."""
 
+import asyncio
+from collections.abc import Awaitable, Callable, Mapping, Sequence
 from datetime import UTC, date, datetime, timedelta
-from typing import Annotated
+from typing import Annotated, Any, Final
 
-from fastapi import APIRouter, Depends, Query
+from anyio import to_thread
+from fastapi import APIRouter, Depends, Query, Request
+from psycopg import AsyncConnection
 
-from api.bounds import DayFrom, DayTo, day_range
+from api.bounds import DayFrom, DayRange, DayTo, day_range
 from api.deps import Caller, Conn
 from api.near_limit import confident
 from api.tables import TableRoute
@@ -19,6 +23,38 @@ from store import reading, summary
 from store.summary import FleetPeriod
 
 router = APIRouter(tags=["fleet"], route_class=TableRoute)
+KEPT_S: Final = 2.0
+FleetKey = tuple[tuple[str, ...] | None, date, date]
+
+
+class FleetAnswers:
+    """Answers of the last moments: fifty people who look at one fleet cost no more than one.
+
+    A key holds the sites in sight, so nobody gets what was read for another's sight.
+    """
+
+    def __init__(self) -> None:
+        self._found: dict[FleetKey, tuple[float, FleetAnswer]] = {}
+        self._locks: dict[FleetKey, asyncio.Lock] = {}
+
+    async def read(self, key: FleetKey, make: Callable[[], Awaitable[FleetAnswer]]) -> FleetAnswer:
+        """The answer of a key, made anew when it is older than KEPT_S."""
+        clock = asyncio.get_running_loop().time
+        async with self._locks.setdefault(key, asyncio.Lock()):
+            made_at, found = self._found.get(key, (float("-inf"), None))
+            if found is None or clock() - made_at > KEPT_S:
+                found = await make()
+                self._found[key] = (clock(), found)
+        for old in [one for one, (at, _) in self._found.items() if clock() - at > 10 * KEPT_S]:
+            del self._found[old]
+            self._locks.pop(old, None)
+        return found
+
+
+async def get_answers(request: Request) -> FleetAnswers:
+    """Those of this api."""
+    found: FleetAnswers = request.app.state.fleet_answers
+    return found
 
 
 @router.get("/fleet")
@@ -26,20 +62,27 @@ async def show_fleet(
     conn: Conn,
     caller: Caller,
     due_book: Annotated[DueBook, Depends(get_due_book)],
+    answers: Annotated[FleetAnswers, Depends(get_answers)],
     days: Annotated[int, Query(ge=1, le=3660, description="last days, where no first day is given")] = 30,
     day_from: DayFrom = None,
     day_to: DayTo = None,
 ) -> FleetAnswer:
     """Every crane in your sight over whole local days: who runs near the limit, and what stands out."""
     span = day_range(day_from, day_to, default_days=days, zone="UTC")
-    rows = await summary.fleet_period(conn, day_from=span.first, day_to=span.last, sites=caller.site_list)
+    key = (caller.sites, span.first, span.last)
+    return await answers.read(key, lambda: fleet_answer(conn, caller.site_list, span, due_book))
+
+
+async def fleet_answer(
+    conn: AsyncConnection[Any], sites: list[str] | None, span: DayRange, due_book: DueBook
+) -> FleetAnswer:
+    """Every crane of some sites over whole local days."""
+    rows = await summary.fleet_period(conn, day_from=span.first, day_to=span.last, sites=sites)
     due = await due_book.read(conn)
     start = datetime.combine(span.first, datetime.min.time(), UTC)
     end = datetime.combine(span.last, datetime.min.time(), UTC) + timedelta(days=1)
-    quarantined = await reading.quarantined_count(conn, caller.site_list, start, end)
-    now = datetime.now(UTC)
-    listed = [fleet_row(row, now).model_copy(update={"service_due_on": due.get(row.crane)}) for row in rows]
-    listed.sort(key=lambda row: (-(row.near_limit_pct if row.near_limit_pct is not None else -1), row.crane))
+    quarantined = await reading.quarantined_count(conn, sites, start, end)
+    listed = await to_thread.run_sync(_listed, rows, due, datetime.now(UTC))
     return FleetAnswer(
         day_from=span.first,
         day_to=span.last,
@@ -47,6 +90,12 @@ async def show_fleet(
         rows=tuple(listed),
         quarantined=quarantined,
     )
+
+
+def _listed(rows: Sequence[FleetPeriod], due: Mapping[str, date], now: datetime) -> list[FleetRow]:
+    listed = [fleet_row(row, now, due.get(row.crane)) for row in rows]
+    listed.sort(key=lambda row: (-(row.near_limit_pct if row.near_limit_pct is not None else -1), row.crane))
+    return listed
 
 
 @router.get("/fleet/weeks")
@@ -73,7 +122,7 @@ async def show_fleet_weeks(
     return FleetWeeksAnswer(weeks=mondays, near_limit_from_pct=NEAR_LIMIT_PCT, rows=tuple(rows))
 
 
-def fleet_row(row: FleetPeriod, now: datetime) -> FleetRow:
+def fleet_row(row: FleetPeriod, now: datetime, service_due_on: date | None = None) -> FleetRow:
     """One crane of the fleet at a glance. Data that came late may be newer than any live reading, or the only data."""
     working_hours = row.period_working_ms / 3_600_000
     newest = max((at for at in (row.live_at, row.last_at) if at is not None), default=None)
@@ -109,6 +158,7 @@ def fleet_row(row: FleetPeriod, now: datetime) -> FleetRow:
         damage_detail=row.detail_name,
         damage_assumed=row.detail_name == COMPARISON.name,
         open_faults=row.open_faults,
+        service_due_on=service_due_on,
         assessment_by_calendar_on=None
         if row.commissioned_on is None
         else calendar_assessment(row.commissioned_on, row.special_assessment_after_years),

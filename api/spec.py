@@ -85,7 +85,8 @@ def _describe_one(operation: dict[str, Any], method: str, path: str, tabular: bo
         responses["400"] = problem("The body is no JSON text in UTF-8")
     responses["413"] = problem("Too large")
     responses["503"] = responses.get("503") or problem("The database cannot be reached now")
-    if "{" in path or method != "GET":  # a body names cranes too
+    names = {one["name"] for one in operation.get("parameters", ())}
+    if "{" in path or method != "GET" or "crane" in names:  # a body names cranes too
         responses["404"] = problem("Not found, or out of your sight")
     if method != "GET":
         responses["409"] = problem("Conflict")

@@ -51,20 +51,20 @@ async def show_spectrum(
     chosen = chosen_days(day_from, day_to, crane.time_zone)
     spans = await duty.spans(conn, crane.name, chosen.first, chosen.last)
     peaks = await duty.lift_peaks(conn, crane.name, chosen.first, chosen.last)
-    days = await duty.days(conn, crane.name, chosen.first, chosen.last)
+    recorded = await duty.days_recorded(conn, crane.name, chosen.first, chosen.last)
     answer = await to_thread.run_sync(
         spectrum_answer, crane.name, crane.crane().design, spans, peaks, residue_rule, threshold_pct
     )
-    first = days[0].day if days else chosen.first
-    last = days[-1].day if days else chosen.last
+    first = recorded.first_day or chosen.first
+    last = recorded.last_day or chosen.last
     if chosen.first != duty.FIRST_DAY:
         first, last = chosen.first, chosen.last
     return answer.model_copy(
         update={
             "day_from": first,
             "day_to": last,
-            "days_recorded": len(days),
-            "recorded_s": sum(day.recorded_ms for day in days) / 1000,
+            "days_recorded": recorded.days,
+            "recorded_s": recorded.recorded_ms / 1000,
         }
     )
 

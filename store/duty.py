@@ -177,6 +177,16 @@ class DetailRow:
     entered_by: str
 
 
+@dataclass(frozen=True, kw_only=True, slots=True)
+class DaysRecorded:
+    """How much of some local days was recorded; None for the days without any."""
+
+    days: int
+    first_day: date | None
+    last_day: date | None
+    recorded_ms: int
+
+
 COUNTING_IN_USE: Final = Statement("counting_in_use", Counting)
 COUNTING_IN_USE_HELD: Final = Statement("counting_in_use_held", Counting)
 COUNTING_BY_HASH: Final = Statement("counting_by_hash", Counting)
@@ -184,6 +194,7 @@ SPANS_OF: Final = Statement("spans_of", Span)
 SPANS_READ: Final = Statement("spans_read", Span)
 LIFE_READ: Final = Statement("life_read", Span)
 DAYS_READ: Final = Statement("days_read", Day)
+DAYS_RECORDED: Final = Statement("days_recorded", DaysRecorded)
 LIFTS_READ: Final = Statement("lifts_read", LiftRow)
 LIFT_PEAKS: Final = Statement("lift_peaks", LiftPeak)
 LIFT_BINS: Final = Statement("lift_bins", LiftBin)
@@ -217,6 +228,14 @@ async def spans(
     return await SPANS_READ.all_async(
         conn, crane=crane, day_from=day_from, day_to=day_to, directions=directions
     )
+
+
+async def days_recorded(
+    conn: AsyncConnection[Any], crane: str, day_from: date = FIRST_DAY, day_to: date = LAST_DAY
+) -> DaysRecorded:
+    """How much of some local days was recorded, both ends included."""
+    found = await DAYS_RECORDED.first_async(conn, crane=crane, day_from=day_from, day_to=day_to)
+    return found or DaysRecorded(days=0, first_day=None, last_day=None, recorded_ms=0)
 
 
 async def days(

@@ -205,6 +205,15 @@ where c.name = %(crane)s and u.in_use and s.span = 'year'
 order by s.first_day;
 
 -- name: days_read
+-- name: days_recorded
+-- How much of some local days of one crane was recorded.
+select count(*)::int as days, min(d.day) as first_day, max(d.day) as last_day,
+    coalesce(sum(d.recorded_ms), 0)::bigint as recorded_ms
+from day_figure d
+join crane c using (crane_id)
+join counting u using (counting_id)
+where c.name = %(crane)s and u.in_use and d.day between %(day_from)s and %(day_to)s;
+
 -- Figures of one crane by day.
 select d.day, d.time_zone, d.day_start_at, d.day_end_at, d.first_at, d.last_at, d.samples, d.recorded_ms,
     d.sensor_gap_ms, d.offline_gap_ms, d.quarantine_gap_ms, d.limit_assumed_ms, d.working_ms, d.loaded_ms,
