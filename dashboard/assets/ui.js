@@ -28,6 +28,7 @@
   }
 
   let lastPath = null;
+  let lastAnswer = null;
 
   dash.boomledger_ui = {
     startScheme: (clicks, stored) => {
@@ -69,6 +70,19 @@
       }
       lastPath = here;
       return title;
+    },
+
+    /* An answer that was drawn: to the part that the address names, else, for another job, to its beginning. */
+    toHash: (drawn) => {
+      const part = window.location.hash.slice(1) || (lastAnswer !== null && lastAnswer !== drawn ? "dispatch-answer" : "");
+      lastAnswer = drawn;
+      if (part) {
+        requestAnimationFrame(() => {
+          const target = document.getElementById(part);
+          if (target) target.scrollIntoView();
+        });
+      }
+      return same();
     },
 
     openMenu: (opened, path, navbar) => {
