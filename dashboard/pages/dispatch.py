@@ -1,13 +1,15 @@
 """Dispatch: a job in, ranked cranes out, with headroom, reasons and the picture of the lift. Made for a phone first."""
 
 from typing import Any
+from urllib.parse import urlencode
+from zoneinfo import ZoneInfo
 
-from dash import Dash, html
+from dash import ClientsideFunction, Dash, Input, Output, dcc, html
 
 from dashboard.client import Client
 from dashboard.pages import dispatch_answer, dispatch_form, dispatch_lift
 from dashboard.pages.dispatch_parts import head, yard_zone
-from dashboard.pages.dispatch_question import Bad, asked_for, question_of
+from dashboard.pages.dispatch_question import Bad, asked_for, job_query, question_of
 from dashboard.parts import charts, marks, states
 from dashboard.texts import t
 from dashboard.visit import Trouble, Visit, together
@@ -23,12 +25,14 @@ async def render(visit: Visit) -> Any:
         result = states.empty(t("dispatch.empty.title"), t("dispatch.empty.text"))
     else:
         try:
-            result = await _answer(visit, question_of(visit.query, visit.units))
+            result = await _answer(visit, question_of(visit.query, visit.units), zone)
         except Bad as problem:
             result = states.empty(t("dispatch.bad.title"), dispatch_form.problem_details(problem.problems))
     return html.Div(
         [
             head("one", t("dispatch.title"), t("dispatch.context")),
+            dcc.Store(id="answer-drawn", data=urlencode(job_query(visit.query)) if asked else ""),
+            html.Div(id="answer-reached"),
             html.Div(
                 [
                     dispatch_form.job_form(visit, zone),
@@ -51,7 +55,7 @@ def _change() -> html.A:
     )
 
 
-async def _answer(visit: Visit, question: DispatchQuestion) -> Any:
+async def _answer(visit: Visit, question: DispatchQuestion, zone: ZoneInfo) -> Any:
     skip, skip_out = (max(int(visit.number(name, 0)), 0) for name in ("skip", "skip_out"))
     fitting = question.model_copy(
         update={
@@ -74,7 +78,7 @@ async def _answer(visit: Visit, question: DispatchQuestion) -> Any:
     shown = next((one for one in answer.candidates if one.crane == wanted), None) or next(
         (one for one in answer.candidates if one.usable), next(iter(answer.candidates), None)
     )
-    parts: list[Any] = dispatch_answer.answer_parts(visit, answer, shown)
+    parts: list[Any] = dispatch_answer.answer_parts(visit, answer, shown, zone)
     if shown is not None:
         parts.append(await dispatch_lift.lift(visit, answer.question, shown))
     parts += [marks.cautions(answer.cautions, strong=True), _assumptions(answer)]
@@ -114,3 +118,8 @@ def register(app: Dash, client: Client) -> None:
     """The form and the lift sheet."""
     dispatch_form.register(app)
     dispatch_lift.register(app, client)
+    app.clientside_callback(
+        ClientsideFunction("boomledger_ui", "toHash"),
+        Output("answer-reached", "children"),
+        Input("answer-drawn", "data"),
+    )

@@ -1,6 +1,7 @@
 """What the dispatch page answers: cranes that fit in their order, why the others are out, and what the order is made of."""
 
 from typing import Any, Final
+from zoneinfo import ZoneInfo
 
 import dash_mantine_components as dmc
 from dash import html
@@ -9,7 +10,7 @@ from dashboard import numbers
 from dashboard.parts import marks, page, states
 from dashboard.parts.marks import State as Attention
 from dashboard.texts import t
-from dashboard.visit import UTC_ZONE, Visit
+from dashboard.visit import Visit
 from domain.answers import DispatchAnswer, DispatchCandidate, DispatchQuestion
 
 THIN_HEADROOM_PCT: Final = 10.0
@@ -18,7 +19,9 @@ FIT_A_PAGE: Final = 25
 OUT_A_PAGE: Final = 12
 
 
-def answer_parts(visit: Visit, answer: DispatchAnswer, shown: DispatchCandidate | None) -> list[Any]:
+def answer_parts(
+    visit: Visit, answer: DispatchAnswer, shown: DispatchCandidate | None, zone: ZoneInfo
+) -> list[Any]:
     """The headline and the cards of the cranes that fit."""
     fit = [one for one in answer.candidates if one.fit]
     if not answer.fit_count:
@@ -26,7 +29,7 @@ def answer_parts(visit: Visit, answer: DispatchAnswer, shown: DispatchCandidate 
     skipped = answer.question.skip_candidates
     cheapest = min((one.life_cost_share for one in fit if one.life_cost_share), default=None)
     cards = [
-        html.Li(_card(visit, answer.question, one, rank, one == shown, cheapest))
+        html.Li(_card(visit, answer.question, one, rank, one == shown, cheapest, zone))
         for rank, one in enumerate(fit, start=skipped + 1)
     ]
     return [
@@ -105,6 +108,7 @@ def _card(
     rank: int,
     shown: bool,
     cheapest: float | None,
+    zone: ZoneInfo,
 ) -> html.Div:
     limit = question.planning_limit_pct
     thin = one.headroom_pct is not None and one.headroom_pct < THIN_HEADROOM_PCT
@@ -118,7 +122,7 @@ def _card(
                         [
                             page.crane_link(one.crane),
                             html.Span(f"{one.title or one.type} · {one.site}", className="bl-cell-note"),
-                            _free(question, one),
+                            _free(question, one, zone),
                         ],
                         className="bl-candidate-name",
                     ),
@@ -162,9 +166,9 @@ def _card(
     )
 
 
-def _free(question: DispatchQuestion, one: DispatchCandidate) -> Any:
+def _free(question: DispatchQuestion, one: DispatchCandidate, zone: ZoneInfo) -> Any:
     if one.held_until is not None:
-        until = numbers.moment(one.held_until, UTC_ZONE)
+        until = numbers.moment(one.held_until, zone)
         return marks.mark(Attention.WATCH, t("dispatch.held", until=until))
     if question.window is not None:
         return marks.mark(Attention.OK, t("dispatch.free"))

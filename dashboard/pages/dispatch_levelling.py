@@ -1,15 +1,16 @@
 """Levelling: which cranes should take lighter work this month. Planned and measured: how well the plans held."""
 
 from typing import Any, Final
+from zoneinfo import ZoneInfo
 
 from dash import html
 
 from dashboard import numbers
-from dashboard.pages.dispatch_parts import head
+from dashboard.pages.dispatch_parts import head, yard_zone
 from dashboard.parts import charts, marks, page, states
 from dashboard.parts.marks import State
 from dashboard.texts import t
-from dashboard.visit import UTC_ZONE, Visit
+from dashboard.visit import Visit
 from domain.job_answers import CraneBias, LevellingRow, MeasuredRow
 
 SPANS: Final = ("90", "30", "366")
@@ -137,6 +138,7 @@ async def render_measured(visit: Visit) -> Any:
     """Planned against measured utilisation after the job, with the bias of each crane."""
     crane = visit.query.get("crane") or None
     answer = await visit.client.planned_and_measured(crane=crane)
+    zone = await yard_zone(visit)
     title = t("dispatch.measured.of", crane=crane) if crane else t("dispatch.measured.title")
     parts: list[Any] = [head("measured", title, t("dispatch.measured.context"))]
     if not answer.rows:
@@ -156,7 +158,7 @@ async def render_measured(visit: Visit) -> Any:
         html.Section(
             [
                 html.H2(t("dispatch.measured.jobs", count=len(answer.rows))),
-                html.Ul([_measured(row) for row in answer.rows[:100]], className="bl-entries"),
+                html.Ul([_measured(row, zone) for row in answer.rows[:100]], className="bl-entries"),
                 charts.numbers_behind(
                     "planned-and-measured",
                     (
@@ -207,7 +209,7 @@ def _bias(one: CraneBias) -> html.Li:
     )
 
 
-def _measured(row: MeasuredRow) -> html.Li:
+def _measured(row: MeasuredRow, zone: ZoneInfo) -> html.Li:
     if row.measured_utilisation_pct is None:
         words = t("dispatch.measured.none")
     else:
@@ -219,7 +221,7 @@ def _measured(row: MeasuredRow) -> html.Li:
         )
     return html.Li(
         [
-            html.Span(numbers.moment(row.starts_at, UTC_ZONE), className="bl-entry-time"),
+            html.Span(numbers.moment(row.starts_at, zone), className="bl-entry-time"),
             page.crane_link(row.crane),
             html.Span(f"{row.title}: {words}", className="bl-entry-title"),
         ],
