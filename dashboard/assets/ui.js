@@ -74,7 +74,7 @@
 
     /* An answer that was drawn: to the part that the address names, else, for another job, to its beginning. */
     toHash: (drawn) => {
-      const part = window.location.hash.slice(1) || (lastAnswer !== null && lastAnswer !== drawn ? "dispatch-answer" : "");
+      const part = window.location.hash.slice(1) || (drawn && lastAnswer !== null && lastAnswer !== drawn ? "dispatch-answer" : "");
       lastAnswer = drawn;
       if (part) {
         requestAnimationFrame(() => {
