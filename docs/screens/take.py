@@ -18,6 +18,8 @@ PAGES: Final = {
     "duty": "/crane/yard-02?tab=duty",
     "lifts": "/crane/yard-02?tab=lifts",
     "dispatch": f"/dispatch?{JOB}",
+    "dispatch-day": "/dispatch/day",
+    "calendar": "/dispatch/calendar",
     "life": "/life/yard-02",
     "faults": "/faults",
     "service": "/service",
@@ -48,6 +50,7 @@ def take(browser: Browser, site: str, size: str, theme: str, names: tuple[str, .
         viewport={"width": width, "height": height},
         color_scheme="dark" if theme == "dark" else "light",
         reduced_motion="reduce",
+        bypass_csp=True,  # waiting evaluates in the page, which the policy of the pages forbids
     )
     context.set_default_timeout(60_000)
     page = context.new_page()
