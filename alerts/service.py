@@ -2,6 +2,7 @@
 
 import threading
 import time
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import Any, Final
 
@@ -64,14 +65,19 @@ def run(
     every_s: float = 60.0,
     link: str | None = None,
     once: bool = False,
+    on_step: Callable[[str], object] = lambda problem: None,
 ) -> None:
-    """Judge and send until the event is set; with `once`, one round. The database may come and go."""
+    """Judge and send until the event is set; with `once`, one round. The database may come and go.
+
+    `on_step` hears after every step what is wrong, or nothing.
+    """
     while not stop_event.is_set():
         try:
             with connect(db_url, autocommit=True) as conn:
                 watch = Watch(conn, ways, link, every_s)
                 while not stop_event.is_set():
                     watch.step()
+                    on_step("")
                     if once:
                         return
                     stop_event.wait(min(LOOK_EVERY_S, every_s))
@@ -79,5 +85,6 @@ def run(
             if once:
                 raise Unavailable(f"the database cannot be reached: {problem}") from problem
             metrics.FAILURES.labels(type(problem).__name__).inc()
+            on_step("the database does not answer")
             _LOG.warning("database_gone", retry_after_s=RECONNECT_AFTER_S, problem=str(problem).strip())
             stop_event.wait(RECONNECT_AFTER_S)

@@ -367,6 +367,43 @@ def test_two_senders_never_send_the_same_message_at_once(
     assert len({headers["webhook-id"] for headers, _ in web_server.calls}) == 12
 
 
+def test_no_secret_comes_into_the_log_or_the_database(
+    yard: psycopg.Connection, database: str, capfd: pytest.CaptureFixture[str], mail_server: MailServer
+) -> None:
+    enter_rules(yard, {"often": SHARE}, "test")
+    add_target(yard, "yard", recipients=["nobody@yard.example"])
+    add_target(yard, "office", web_address="http://127.0.0.1:9/x?token=in-the-address")
+    secrets = {"smtp_password": SecretStr("mail password"), "webhook_secret": SecretStr(SECRET)}
+    ways = mail_ways(mail_server, smtp_user="boom", webhook_local=True, timeout_s=2.0, **secrets)
+    for _ in range(2):
+        run(database, threading.Event(), ways, once=True)
+    said = "".join(capfd.readouterr())
+    rows = yard.execute(
+        "select string_agg(d::text || t::text, '') from alert_delivery d, alert_target t"
+    ).fetchone()
+    assert "message_not_sent" in said
+    assert rows is not None
+    for secret in ("mail password", SECRET, key_of(SECRET, "office").hex()):
+        assert secret not in said
+        assert secret not in rows[0]
+    assert "in-the-address" not in said
+    assert "mail password" not in repr(ways)
+
+
+def test_the_watch_tells_whether_it_works(database: str) -> None:
+    told: list[str] = []
+    run(database, threading.Event(), Ways(), once=True, on_step=told.append)
+    assert told == [""]
+    stop = threading.Event()
+
+    def hear(problem: str) -> None:
+        told.append(problem)
+        stop.set()
+
+    run("postgresql://nobody@127.0.0.1:9/x", stop, Ways(), on_step=hear)
+    assert told[1:] == ["the database does not answer"]
+
+
 def test_the_watch_runs_until_it_is_told_to_stop(
     yard: psycopg.Connection, database: str, mail_server: MailServer
 ) -> None:
