@@ -205,8 +205,14 @@ def simulate(
     days: Annotated[int, typer.Option(min=1, max=3660, help="Days to simulate, the last one yesterday.")] = 5,
     cranes: Annotated[int, typer.Option(min=1, max=12, help="Cranes of the yard, the first ones.")] = 12,
     seed: Annotated[int, typer.Option(min=0)] = 1,
+    publish: Annotated[
+        bool,
+        typer.Option(
+            "--publish", help="Send the days over the broker instead of straight into the database."
+        ),
+    ] = False,
     factor: Annotated[
-        float, typer.Option(min=0.1, max=1000, help="How many times faster than the clock (--live).")
+        float, typer.Option(min=0.1, max=1000, help="How many times faster than recorded (--publish).")
     ] = 1.0,
     truth: Annotated[Path | None, typer.Option(help="Write the ground truth there, as Parquet.")] = None,
     check: Annotated[
@@ -219,7 +225,12 @@ def simulate(
 
     settings = load_settings()
     if live:
-        simulation.run_live(settings, stop_on_signals(), factor=factor)
+        simulation.run_live(settings, stop_on_signals())
+        return
+    if publish:
+        simulation.run_published(
+            settings, days, cranes, seed, factor=factor, stop=stop_on_signals(), console=out
+        )
         return
     passed = simulation.run_days(settings, days, cranes, seed, truth, check=check, console=out)
     raise typer.Exit(0 if passed else 1)

@@ -18,16 +18,17 @@ from boomledger.settings import Settings
 from boomledger.tally import Part, Tally, part_of
 from boomledger.yard import is_registered, register
 from simulator.crew import Crew, usable_processors
+from simulator.generate import generate
 from simulator.live import live_messages
 from simulator.outbox import Outbox
-from simulator.publish import Publisher
+from simulator.publish import Publisher, in_sending_order
 from simulator.record import DayRecord
 from simulator.truth import Rows, TruthWriter, joined, rows_of
 from simulator.yard import Yard, load_yard
 from store.migrate import migrate
 
 
-def run_live(settings: Settings, stop: threading.Event, *, factor: float) -> None:
+def run_live(settings: Settings, stop: threading.Event) -> None:
     """Send the yard's work as it happens. Registers the yard where it is not known."""
     set_up_logging(settings)
     today = datetime.now(UTC).date()
@@ -48,13 +49,41 @@ def run_live(settings: Settings, stop: threading.Event, *, factor: float) -> Non
         ) as publisher,
     ):
         messages = live_messages(yard.cranes, start, seed=start_ms, not_before=before)
-        publisher.run(messages, factor=factor, zero_ms=start_ms, stop=stop)
+        publisher.run(messages, factor=1.0, zero_ms=start_ms, stop=stop)
 
 
 def last_change(outbox: Path) -> datetime | None:
     """When a run before this one last touched its outbox, as it does for every message; None where there was none."""
     found = [file.stat().st_mtime for file in outbox.parent.glob(f"{outbox.name}*")]
     return datetime.fromtimestamp(max(found), UTC) if found else None
+
+
+def run_published(
+    settings: Settings,
+    days: int,
+    cranes: int,
+    seed: int,
+    *,
+    factor: float,
+    stop: threading.Event,
+    console: Console,
+) -> None:
+    """Send days of the yard over the broker, the last one yesterday, one after the other: nights are left out."""
+    url, today = database_url(settings), datetime.now(UTC).date()
+    first = today - timedelta(days=days)
+    whole = load_yard(today)
+    yard = Yard(site=whole.site, cranes=whole.cranes[:cranes])
+    is_registered(url, yard)
+    register(url, yard, first)
+    messages = stored = 0
+    with Publisher(broker_url(settings), ca_file=settings.broker_ca_file) as publisher:
+        for offset in range(days):
+            records = list(generate(yard.cranes, first + timedelta(days=offset), 1, seed))
+            sent = publisher.run(in_sending_order(records), factor=factor, stop=stop)
+            messages, stored = messages + sent.messages, stored + sent.stored
+            if stop.is_set():
+                break
+    console.print(f"{stored} of {messages} messages are stored", highlight=False)
 
 
 def run_days(

@@ -18,7 +18,7 @@ from simulator.calendar import outages_on
 from simulator.crew import Crew
 from simulator.lifting import Mark
 from simulator.record import Batches, DayRecord, Event, Ints, TrueLift, Truth
-from simulator.sensing import sensed
+from simulator.sensing import clock_offset_ms, sensed
 from simulator.shift import Purpose, Session, plan_day, plan_from, stream
 from simulator.signals import Recorder, Signals, signals_of
 from simulator.yard import YardCrane
@@ -159,7 +159,7 @@ def _record(
     boot_stream = np.random.default_rng([seed, crane.number, sessions[0].start_ms, Purpose.BOOT])
     drafts = _moments(sessions, signals) + ([] if live else _codes(crane, day, sessions, seed))
     batches, events = _numbered(sessions, signals, drafts, samples_per_message)
-    offset_ms = round(crane.faults.clock_offset_s * 1000)
+    offset_ms = clock_offset_ms(crane, day.toordinal())
     return DayRecord(
         crane=crane.name,
         day=day,

@@ -38,6 +38,17 @@ def offset_pct(crane: YardCrane, day_ordinal: int) -> float:
     return crane.faults.offset_pct + crane.faults.drift_pct_per_30_days * days / 30.0
 
 
+def clock_offset_ms(crane: YardCrane, day_ordinal: int) -> int:
+    """How far the crane's clock runs ahead on a day [ms]: a steady part, and what it gained since it began to run off.
+
+    Never beyond what an hour behind and four minutes ahead are: then somebody sets it.
+    """
+    faults = crane.faults
+    since = crane.reference_day.toordinal() - faults.clock_days
+    gained_s = faults.clock_drift_s_per_day * max(day_ordinal - since, 0) if faults.clock_days else 0.0
+    return round(1000 * min(max(faults.clock_offset_s + gained_s, -3600.0), 240.0))
+
+
 def sensed(
     rng: np.random.Generator, crane: YardCrane, signals: Signals, day_ordinal: int
 ) -> dict[str, Floats32]:

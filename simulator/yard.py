@@ -64,6 +64,13 @@ class Faults(_Part):
         default=0.0, ge=0, le=1, description="share of stops at which the main boom angle sticks for minutes"
     )
     clock_offset_s: float = Field(default=0.0, ge=-3600, le=240, description="how far its clock runs ahead")
+    clock_drift_s_per_day: float = Field(
+        default=0.0,
+        ge=-60,
+        le=60,
+        description="how much farther it runs ahead every day; below 0 it loses time",
+    )
+    clock_days: int = Field(default=0, ge=0, le=3650, description="days before the reference day since when")
     codes_per_day: float = Field(
         default=0.12, ge=0, le=20, description="status codes raised on a working day"
     )

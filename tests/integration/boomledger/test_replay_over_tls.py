@@ -2,6 +2,7 @@
 
 import io
 import os
+import re
 import shutil
 import subprocess
 import threading
@@ -17,7 +18,7 @@ import pytest
 from pydantic import SecretStr
 from rich.console import Console
 
-from boomledger import replay
+from boomledger import replay, simulate
 from boomledger.broker import find_mosquitto, free_port, wait_for_port
 from boomledger.settings import Settings
 from boomledger.yard import register, write_history
@@ -153,3 +154,15 @@ def test_a_load_goes_over_tls(settings: Settings, broker: tuple[str, Path], data
             cranes.save_crane(conn, yard.cranes[0].crane.model_copy(update={"name": name}))
     measured = run_load(broker[0], Load(cranes=3, seconds=1.0, message_every_s=0.25), ca_file=broker[1])
     assert (measured.messages, measured.receipts, measured.quarantined) == (12, 12, 0)
+
+
+def test_days_are_published_at_a_speed_factor(settings: Settings, database: str) -> None:
+    output = io.StringIO()
+    simulate.run_published(
+        settings, 4, 1, 1, factor=20_000.0, stop=threading.Event(), console=Console(file=output)
+    )
+    sent, of = re.findall(r"\d+", output.getvalue())
+    assert sent == of
+    assert int(of) > 20
+    now = datetime.now(UTC)
+    assert stored(database, "yard-01", now - timedelta(days=6), now).n.sum() > 1000

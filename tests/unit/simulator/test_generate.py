@@ -12,6 +12,7 @@ from domain.units import STANDARD_GRAVITY_M_S2
 from simulator.generate import crossings, generate, generate_day, generate_from
 from simulator.messages import outgoing
 from simulator.record import DayRecord
+from simulator.sensing import clock_offset_ms
 from simulator.truth import kq_of
 from simulator.yard import load_yard
 
@@ -202,13 +203,30 @@ def test_a_clock_that_is_off_shifts_what_is_sent_and_not_what_is_true() -> None:
     crane = load_yard(healthy=True).crane("yard-12")
     right = generate_day(crane, off.day, 1, dt_ms=1000)
     assert right is not None
-    assert crane.faults.clock_offset_s == 0
-    np.testing.assert_array_equal(off.t_ms, right.t_ms - 95_000)
-    np.testing.assert_array_equal(off.batches.t0_ms, right.batches.t0_ms - 95_000)
+    wrong = load_yard().crane("yard-12")
+    behind_ms = -clock_offset_ms(wrong, off.day.toordinal())
+    assert behind_ms > 20_000
+    assert off.clock_offset_ms == -behind_ms
+    assert clock_offset_ms(crane, off.day.toordinal()) == 0
+    np.testing.assert_array_equal(off.t_ms, right.t_ms - behind_ms)
+    np.testing.assert_array_equal(off.batches.t0_ms, right.batches.t0_ms - behind_ms)
     sent_at = [event.at_ms for event in right.events if event.kind is not EventKind.FAULT]
-    assert [e.at_ms + 95_000 for e in off.events if e.kind is not EventKind.FAULT] == sent_at
+    assert [e.at_ms + behind_ms for e in off.events if e.kind is not EventKind.FAULT] == sent_at
     np.testing.assert_array_equal(off.batches.send_ms, right.batches.send_ms)
     assert off.truth.lifts == right.truth.lifts
+
+
+def test_a_clock_runs_off_day_by_day_until_somebody_sets_it() -> None:
+    crane = load_yard().crane("yard-12")
+    today = crane.reference_day.toordinal()
+    assert clock_offset_ms(crane, today) == -95_000
+    assert clock_offset_ms(crane, today - 100) == -45_000
+    assert clock_offset_ms(crane, today - 200) == 0
+    fast = replace(
+        crane, faults=crane.faults.model_copy(update={"clock_drift_s_per_day": 50.0, "clock_offset_s": 9.0})
+    )
+    assert clock_offset_ms(fast, today - 189) == 59_000
+    assert clock_offset_ms(fast, today) == 240_000
 
 
 def test_a_stuck_angle_sensor_stands_still_while_the_boom_moves() -> None:
