@@ -19,6 +19,7 @@ _PAGE: Final = """<!DOCTYPE html>
 <meta charset="utf-8">
 <meta name="viewport" content="width=device-width, initial-scale=1">
 <title>__TITLE__</title>
+<link rel="icon" href="data:,">
 <style>__COLOURS__
 body{margin:0;min-height:100vh;display:grid;place-items:center;background:var(--bl-ground);color:var(--bl-ink);font:16px/1.5 __FONT__}
 main{width:min(360px,calc(100vw - 32px));background:var(--bl-surface);border:1px solid var(--bl-line);border-radius:12px;padding:28px;box-sizing:border-box}

@@ -117,7 +117,7 @@ async def _enter(client: Client, values: Values, context: Values) -> Done:
 @form.handles("detail-drop")
 async def _drop(client: Client, _values: Values, context: Values) -> Done:
     await client.drop_detail(context["crane"], context["detail"])
-    return Done(said=t("details.dropped", name=context["detail"]))
+    return Done(said=t("details.dropped", name=context["detail"]), go_to=f"/life/{context['crane']}")
 
 
 def asked_of(values: Values) -> dict[str, Any]:

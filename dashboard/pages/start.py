@@ -2,9 +2,10 @@
 
 from typing import Any, Final
 
-from dash import dcc
+from dash import set_props
 
 from dashboard.pages import fleet
+from dashboard.parts import states
 from dashboard.visit import Trouble, Visit, attempt
 
 STARTS: Final = {"dispatcher": "/dispatch", "engineer": "/life"}
@@ -16,4 +17,5 @@ async def render(visit: Visit) -> Any:
     path = None if isinstance(me, Trouble) else STARTS.get(me.role)
     if path is None or visit.query:
         return await fleet.render(visit)
-    return dcc.Location(id="start", pathname=path, refresh="callback-nav")
+    set_props("url", {"pathname": path})
+    return states.loading()

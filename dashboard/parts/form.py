@@ -206,7 +206,8 @@ def register(app: Dash, client: Client) -> None:
             rest = outcome.problems.get("", "") or t("form.mend")
             return rest, [outcome.problems.get(field) for field in names]
         if outcome.go_to is not None:
-            set_props("url", {"href": outcome.go_to})
+            path, _, search = outcome.go_to.partition("?")
+            set_props("url", {"pathname": path, "search": f"?{search}" if search else ""})
         if outcome.redraw:
             set_props("notice", {"children": outcome.said})
             set_props("redraw", {"data": datetime.now(UTC).isoformat()})

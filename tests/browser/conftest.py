@@ -14,7 +14,7 @@ from datetime import UTC, datetime, timedelta
 import psycopg
 import pytest
 import uvicorn
-from playwright.sync_api import Browser, Page, sync_playwright
+from playwright.sync_api import Browser, Page, expect, sync_playwright
 from psycopg import sql
 from psycopg.conninfo import conninfo_to_dict, make_conninfo
 
@@ -31,6 +31,7 @@ from store.live import keep_values, tell
 
 HISTORY_DAYS = 3
 PATIENCE_MS = 30_000
+expect.set_options(timeout=PATIENCE_MS)  # a busy machine is slow, not wrong
 CHROMIUM_ARGS = [
     "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-background-networking",
     "--disable-component-update", "--disable-sync", "--disable-dev-shm-usage",

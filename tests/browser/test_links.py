@@ -36,6 +36,14 @@ def test_the_keyboard_reaches_the_page_the_search_and_a_crane(
     expect(page).to_have_title("yard-07 · Crane · Boomledger")
 
 
+def test_a_phone_sees_the_columns_that_matter(site: str, page: Page) -> None:
+    page.set_viewport_size({"width": 390, "height": 844})
+    page.goto(site)
+    expect(page.locator("#fleet-grid .ag-header-cell")).to_have_count(3)
+    page.set_viewport_size({"width": 1440, "height": 900})
+    expect(page.locator("#fleet-grid .ag-header-cell")).to_have_count(11)
+
+
 def test_units_switch_everywhere_and_are_remembered(site: str, visit: Callable[[str], Page]) -> None:
     page = visit(f"{site}/dispatch?mass_kg=1500&outreach_m=9")
     page.click("#change-units")

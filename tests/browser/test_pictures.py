@@ -6,6 +6,10 @@ import pytest
 from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import Page, expect
 
+from dashboard.client import Client
+from domain.errors import Unavailable
+from tests.browser.conftest import OPEN, served
+
 pytestmark = pytest.mark.browser
 
 
@@ -14,7 +18,20 @@ def picture(page: Page, kind: str):
 
 
 @pytest.mark.parametrize(
-    "path", ["/", "/life", "/replay", "/service", "/data", "/faults", "/settings", "/dispatch"]
+    "path",
+    [
+        "/",
+        "/life",
+        "/replay",
+        "/service",
+        "/data",
+        "/faults",
+        "/settings",
+        "/dispatch",
+        "/alerts",
+        "/settings?tab=service",
+        "/settings?tab=codes",
+    ],
 )
 def test_an_empty_system_draws_every_page(
     path: str, empty_site: str, watched, visit: Callable[[str], Page]
@@ -26,10 +43,31 @@ def test_an_empty_system_draws_every_page(
 
 def test_an_empty_fleet_leads_to_the_first_crane(empty_site: str, visit: Callable[[str], Page]) -> None:
     page = visit(empty_site)
-    expect(picture(page, "empty")).to_contain_text("Register a crane")
+    expect(picture(page, "empty")).to_contain_text("Register it")
+    expect(picture(page, "empty").locator("code").nth(1)).to_have_text("boomledger crane add crane.json")
     assert Axe().run(page).response["violations"] == []
-    page.get_by_role("link", name="What is registered").click()
+    page.get_by_role("link", name="What is entered so far").click()
     expect(page.locator("h1")).to_have_text("Settings")
+
+
+def test_the_first_visitor_after_a_start_may_come_by_a_deep_link(yard_url: str, watched) -> None:
+    with served(yard_url, OPEN) as address:
+        page = watched.page
+        page.goto(f"{address}/crane/yard-02")
+        expect(page.locator("#side-view svg")).to_be_visible()
+        assert watched.said == []
+
+
+def test_one_part_that_does_not_come_leaves_the_rest_standing(
+    site: str, visit: Callable[[str], Page], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    async def gone(*_args: object, **_kwargs: object) -> None:
+        raise Unavailable("the database cannot be reached now")
+
+    monkeypatch.setattr(Client, "damage", gone)
+    page = visit(f"{site}/life/yard-02")
+    expect(picture(page, "partial")).to_contain_text("the database cannot be reached now")
+    expect(page.get_by_role("heading", name="Used share")).to_be_visible()
 
 
 def test_loading_is_drawn_until_the_page_comes(site: str, page: Page) -> None:

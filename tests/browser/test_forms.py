@@ -1,0 +1,173 @@
+"""What people enter: details, intervals, rules, accounts and tokens; mistakes stand beside their field."""
+
+from collections.abc import Callable
+
+import httpx
+import pytest
+from axe_playwright_python.sync_playwright import Axe
+from playwright.sync_api import Page, expect
+
+from alerts.rounds import judge_all
+from store.access import Role, create_user
+from store.connection import connect
+
+pytestmark = pytest.mark.browser
+
+PASSWORD = "yard-at-seven-in-the-morning"
+NOTICE = "#notice"
+
+
+@pytest.fixture(scope="module")
+def people(yard_url: str) -> None:
+    """One account of each role."""
+    with connect(yard_url) as conn:
+        for role in Role:
+            create_user(conn, f"form-{role.value}", PASSWORD, role)
+        conn.commit()
+
+
+def sign_in(page: Page, site: str, role: str) -> Page:
+    page.goto(f"{site}/login")
+    page.get_by_label("Account").fill(f"form-{role}")
+    page.get_by_label("Password").fill(PASSWORD)
+    page.get_by_role("button", name="Sign in").click()
+    page.wait_for_selector("#page h1")
+    return page
+
+
+def sound(page: Page) -> bool:
+    return Axe().run(page).response["violations"] == []
+
+
+def test_an_engineer_enters_a_detail_and_sees_its_curve(site: str, visit: Callable[[str], Page]) -> None:
+    page = visit(f"{site}/life/yard-05")
+    expect(page.locator(".bl-assumed")).to_contain_text("Assumed")
+    page.get_by_role("button", name="Save the detail").click()
+    expect(page.get_by_label("Name", exact=True)).to_have_attribute("aria-invalid", "true")
+    page.get_by_label("Name", exact=True).fill("column foot")
+    page.get_by_role("button", name="Save the detail").click()
+    expect(page.get_by_label("Stress per percent [MPa]")).to_have_attribute("aria-invalid", "true")
+    assert sound(page)
+    page.get_by_label("Stress per percent [MPa]").fill("1.4")
+    page.get_by_label("Range at 2 000 000 cycles [MPa]").fill("63")
+    page.get_by_role("button", name="Save the detail").click()
+    expect(page.locator(NOTICE)).to_contain_text("column foot is saved")
+    expect(page.get_by_role("heading", name="Stress ranges against EN 1993-1-9 category 63")).to_be_visible()
+    expect(page.locator(".bl-assumed")).to_have_count(0)
+    page.locator("#details").get_by_role("link", name="Change").click()
+    expect(page.get_by_label("Stress per percent [MPa]")).to_have_value("1.4")
+    page.locator("#details summary", has_text="Forget").click()
+    page.get_by_role("button", name="Forget: column foot").click()
+    expect(page.locator(NOTICE)).to_contain_text("column foot is forgotten")
+    expect(page.locator(".bl-assumed")).to_be_visible()
+
+
+def test_an_interval_of_service_is_entered_done_and_forgotten(
+    site: str, visit: Callable[[str], Page]
+) -> None:
+    page = visit(f"{site}/settings?tab=service&crane=yard-08")
+    page.get_by_label("Name", exact=True).fill("grease")
+    page.get_by_role("button", name="Save the interval").click()
+    expect(page.get_by_label("Every [h]")).to_have_attribute("aria-invalid", "true")
+    expect(page.locator("#page")).to_contain_text("give at least one of")
+    page.get_by_label("Every [days]").fill("20")
+    page.get_by_role("button", name="Save the interval").click()
+    expect(page.locator(NOTICE)).to_contain_text("grease is saved")
+    expect(page.locator(".bl-entries")).to_contain_text("every 20 days")
+    page.get_by_label("Day", exact=True).fill("soon")
+    page.get_by_role("button", name="Enter it").click()
+    expect(page.get_by_label("Day", exact=True)).to_have_attribute("aria-invalid", "true")
+    assert sound(page)
+    page.reload()
+    page.get_by_role("button", name="Enter it").click()
+    expect(page.locator(NOTICE)).to_contain_text("grease is entered as done")
+    expect(page.get_by_role("heading", name="Done so far")).to_be_visible()
+    page.locator("summary", has_text="Forget").click()
+    page.get_by_role("button", name="Forget: yard-08/grease").click()
+    expect(page.locator("#page")).to_contain_text("No interval of service is entered yet")
+
+
+def test_a_rule_raises_an_alert_that_somebody_takes_and_shelves(
+    site: str, yard_url: str, visit: Callable[[str], Page]
+) -> None:
+    page = visit(f"{site}/settings?tab=alerts")
+    page.get_by_label("Name", exact=True).first.fill("overrides at the yard")
+    page.get_by_role("textbox", name="Watches").click()
+    page.get_by_role("option", name="Uses of the limiter override").click()
+    page.get_by_label("Raised at").fill("1")
+    page.get_by_role("button", name="Save the rule").click()
+    expect(page.locator(NOTICE)).to_contain_text("overrides at the yard is saved")
+    with connect(yard_url) as conn:
+        assert judge_all(conn).raised >= 1
+        conn.commit()
+    page.get_by_role("link", name="Alerts").click()
+    expect(page.locator(".bl-alert-list").first).to_contain_text("limiter override used")
+    expect(page.locator("#alert-count")).not_to_have_text("")
+    waiting = int(page.locator("#alert-count").inner_text())
+    assert sound(page)
+    page.locator(".bl-alert-list").first.get_by_role("button", name="I have it").first.click()
+    expect(page.locator(NOTICE)).to_have_text("Noted that you have it.")
+    expect(page.locator(".bl-alert-list").first).to_contain_text("open access has it")
+    expect(page.locator("#alert-count")).to_have_text(str(waiting - 1) if waiting > 1 else "")
+    page.get_by_role("link", name="Details").first.click()
+    expect(page.get_by_role("heading", name="What happened")).to_be_visible()
+    page.get_by_role("button", name="Put on the shelf").click()
+    expect(page.get_by_label("Why")).to_have_attribute("aria-invalid", "true")
+    page.get_by_label("Why").fill("the operator was spoken to")
+    page.get_by_role("button", name="Put on the shelf").click()
+    expect(page.locator("#page")).to_contain_text("on the shelf until")
+    assert sound(page)
+
+
+def test_a_token_is_shown_once_and_revoked(people: None, strict_site: str, page: Page) -> None:
+    sign_in(page, strict_site, "engineer")
+    expect(page.locator("h1")).to_have_text("Life")
+    page.goto(f"{strict_site}/settings?tab=access")
+    page.get_by_role("button", name="Make a token").click()
+    expect(page.get_by_label("For", exact=True)).to_have_attribute("aria-invalid", "true")
+    page.get_by_label("For", exact=True).fill("nightly export")
+    page.get_by_role("button", name="Make a token").click()
+    secret = page.locator("#token-secret").inner_text()
+    headers = {"authorization": f"Bearer {secret}"}
+    assert httpx.get(f"{strict_site}/api/v1/me", headers=headers).json()["via"] == "token"
+    page.reload()
+    expect(page.locator(".bl-entries").first).to_contain_text("nightly export")
+    assert secret not in page.content()
+    page.locator("summary", has_text="Revoke").click()
+    page.get_by_role("button", name="Revoke: ").click()
+    expect(page.locator(NOTICE)).to_have_text("nightly export is revoked.")
+    assert httpx.get(f"{strict_site}/api/v1/me", headers=headers).status_code == 401
+
+
+def test_an_administrator_adds_an_account_and_nobody_else_sees_them(
+    people: None, strict_site: str, page: Page
+) -> None:
+    sign_in(page, strict_site, "admin")
+    page.goto(f"{strict_site}/settings?tab=people")
+    page.get_by_label("Account", exact=True).fill("form-new")
+    page.get_by_label("Password", exact=True).fill("short")
+    page.get_by_role("button", name="Add", exact=True).click()
+    expect(page.locator("#page")).to_contain_text("at least 12")
+    expect(page.locator(".mantine-PasswordInput-error")).to_be_visible()
+    page.get_by_label("Password", exact=True).fill("a-long-enough-password")
+    page.get_by_role("button", name="Add", exact=True).click()
+    expect(page.locator(NOTICE)).to_have_text("form-new can sign in now.")
+    expect(page.locator(".bl-entries")).to_contain_text("form-new")
+    assert sound(page)
+    page.get_by_role("button", name="Sign out").click()
+    page.wait_for_url("**/login")
+    sign_in(page, strict_site, "viewer")
+    page.goto(f"{strict_site}/settings?tab=people")
+    expect(page.locator("#page")).to_contain_text("Only an administrator")
+    page.goto(f"{strict_site}/settings?tab=alerts")
+    expect(page.get_by_role("button", name="Save the rule")).to_have_count(0)
+
+
+def test_each_role_starts_where_its_day_begins(people: None, strict_site: str, page: Page) -> None:
+    for role, heading in (("dispatcher", "Dispatch"), ("viewer", "Fleet"), ("engineer", "Life")):
+        sign_in(page, strict_site, role)
+        expect(page.locator("h1")).to_have_text(heading)
+        expect(page.locator("a.bl-nav-link[aria-current=page]")).to_have_text(heading)
+        page.get_by_role("link", name="Fleet", exact=True).click()
+        expect(page.locator("h1")).to_have_text("Fleet")
+        page.context.clear_cookies()
