@@ -45,7 +45,7 @@ def test_a_phone_sees_the_columns_that_matter(site: str, page: Page) -> None:
 
 
 def test_units_switch_everywhere_and_are_remembered(site: str, visit: Callable[[str], Page]) -> None:
-    page = visit(f"{site}/dispatch?mass_kg=1500&outreach_m=9")
+    page = visit(f"{site}/dispatch?mass_kg=1500&rigging_kg=0&outreach_m=9")
     page.click("#change-units")
     expect(page.get_by_label("Load [lb]")).to_have_value("3307")
     expect(page.get_by_label("Outreach [ft]")).to_have_value("29.528")

@@ -1,4 +1,4 @@
-"""The morning of each of the three people: from the start page to the decision, by clicks and keys only."""
+"""The morning of the fleet manager and of the engineer: from the start page to the decision, by clicks and keys only."""
 
 import re
 from collections.abc import Callable
@@ -51,41 +51,3 @@ def test_the_engineer_gets_from_the_fleet_to_the_evidence_of_a_lift(
     page.locator("#lift-grid .ag-row a").first.click()
     expect(page.get_by_role("heading", name="Utilisation over time")).to_be_visible()
     expect(page).to_have_url(re.compile(r"tab=trace&from=.+&to=.+"))
-
-
-def test_the_dispatcher_asks_on_a_phone_and_sends_the_answer_on(
-    site: str, visit: Callable[[str], Page]
-) -> None:
-    page = visit(site)
-    page.set_viewport_size({"width": 390, "height": 844})
-    page.get_by_role("button", name="Pages").click()
-    page.get_by_role("link", name="Dispatch").click()
-    page.get_by_label("Load [t]").fill("1.5")
-    page.get_by_label("Outreach [m]").fill("9")
-    page.get_by_label("Outreach [m]").press("Enter")
-    expect(page.locator("#dispatch-answer h2").first).to_contain_text("can take it")
-    expect(page.locator("#dispatch-answer")).to_contain_text("Headroom on a screen is not permission to lift")
-    expect(page.locator("#dispatch-answer")).to_contain_text("ruled out")
-    best = page.locator(".bl-candidate a").first.inner_text()
-    target = page.locator(".bl-candidate").first.get_by_role("link", name=f"Show the lift with {best}")
-    assert target.bounding_box()["height"] >= 44
-    page.goto(page.url)
-    expect(page.locator(".bl-candidate a").first).to_have_text(best)
-
-
-def test_an_unfinished_job_is_sent_back_with_the_fields_to_mend(
-    site: str, visit: Callable[[str], Page]
-) -> None:
-    page = visit(f"{site}/dispatch")
-    page.get_by_label("Load [t]").fill("2")
-    page.get_by_role("button", name="Find cranes").click()
-    expect(page.get_by_role("alert")).to_have_text("Fill in the marked fields.")
-    expect(page.get_by_label("Outreach [m]")).to_have_attribute("aria-invalid", "true")
-    expect(page.get_by_label("Load [t]")).not_to_have_attribute("aria-invalid", "true")
-
-
-def test_a_job_nobody_can_do_gets_reasons_and_no_ranking(site: str, visit: Callable[[str], Page]) -> None:
-    page = visit(f"{site}/dispatch?mass_kg=60000&outreach_m=20")
-    expect(page.locator("#dispatch-answer")).to_contain_text("No crane can take this job")
-    assert page.locator(".bl-candidate").count() == 0
-    assert page.locator(".bl-ruled-out .bl-notes li").count() >= 12
