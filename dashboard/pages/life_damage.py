@@ -132,7 +132,8 @@ def _curve(damage: DamageAnswer) -> Any:
             xaxis={"type": "log", "dtick": 1, "exponentformat": "power"},
             yaxis={"type": "log", "range": [_log(low), _log(top)], "dtick": "D2"},
             showlegend=True,
-            legend={"x": 1, "xanchor": "right", "y": 1, "bgcolor": "rgba(0,0,0,0)"},
+            legend={"orientation": "h", "x": 0, "y": 1.02, "yanchor": "bottom", "bgcolor": "rgba(0,0,0,0)"},
+            margin={"t": 34},
         ),
     }
     words = t(
@@ -242,7 +243,11 @@ def _around(damage: DamageAnswer) -> Any:
             }
         ],
         "layout": charts.layout(
-            x_title="", y_title="", height=320, margin={"t": 34, "b": 30}, polar=area.polar_axes()
+            x_title="",
+            y_title="",
+            height=320,
+            margin={"l": 44, "r": 44, "t": 34, "b": 30},
+            polar=area.polar_axes(),
         ),
     }
     words = t(

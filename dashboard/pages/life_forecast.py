@@ -262,6 +262,8 @@ def register(app: Dash, client: Client) -> None:
         except (BoomledgerError, NotAllowed) as problem:
             return html.P(str(problem), className="bl-partial")
         words = answer_words(found)
+        if not moving and found.duty_factor == 1:
+            words[0] = html.P(t("what_if.as_now"))
         if to and not moving:
             words.insert(0, html.P(t("what_if.choose_heavy"), className="bl-summary"))
         return words

@@ -177,7 +177,7 @@ def rose(area: WorkingAreaAnswer) -> Any:
             barmode="stack",
             showlegend=True,
             legend={"x": 0, "y": 0},
-            margin={"t": 34, "b": 30},
+            margin={"l": 44, "r": 44, "t": 34, "b": 30},
             polar=polar_axes(),
         ),
     }
