@@ -89,7 +89,8 @@ def measure(page: Page, address: str, seconds: float) -> dict[str, Any]:
     page.goto(address)
     page.wait_for_selector("#replay .bl-replay-line")
     open_s = time.monotonic() - began
-    samples = page.evaluate("document.querySelector('.bl-context').innerText")
+    said = page.evaluate("document.querySelector('.bl-context').innerText").rpartition(",")[2]
+    samples = int("".join(letter for letter in said if letter.isdigit()))
     page.click("#replay-play")
     page.wait_for_function("Number(document.querySelector('#replay').dataset.draws || 0) > 5")
     counted: dict[str, Any] = page.evaluate(COUNT, seconds)
