@@ -26,6 +26,7 @@ LEAST_ROLE: Final[dict[tuple[str, str], Role]] = {
     ("GET", "/cranes/{name}/lifts"): VIEWER,
     ("GET", "/cranes/{name}/events"): VIEWER,
     ("GET", "/cranes/{name}/faults"): VIEWER,
+    ("GET", "/cranes/{name}/ledger"): VIEWER,
     ("GET", "/cranes/{name}/spectrum"): VIEWER,
     ("GET", "/cranes/{name}/coverage"): VIEWER,
     ("GET", "/cranes/{name}/fault-episodes"): VIEWER,

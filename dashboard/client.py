@@ -23,6 +23,7 @@ from domain.answers import (
     FaultRow,
     FleetAnswer,
     FleetWeeksAnswer,
+    LedgerAnswer,
     LifeAnswer,
     LiveAnswer,
     LiveChanges,
@@ -231,6 +232,12 @@ class Client(AlertCalls, DispatchCalls, RecordCalls, SettingsCalls, Transport):
             residue_rule=residue_rule,
             threshold_pct=threshold_pct,
         )
+
+    async def ledger(
+        self, name: str, *, day_from: date | None = None, day_to: date | None = None
+    ) -> LedgerAnswer:
+        """Counted cycles by class pair, and the open turning points."""
+        return await self._get(LedgerAnswer, f"/cranes/{name}/ledger", day_from=day_from, day_to=day_to)
 
     async def working_area(
         self, name: str, *, day_from: date | None = None, day_to: date | None = None

@@ -184,6 +184,27 @@ class Crossing(Answer):
     crossings: float
 
 
+class LedgerCell(Answer):
+    """Closed cycles between two classes, each given by its middle."""
+
+    low_pct: float
+    high_pct: float
+    cycles: int
+
+
+class LedgerAnswer(Answer):
+    """Counted cycles of structural percent of one crane over whole local days."""
+
+    crane: str
+    day_from: date | None = Field(description="of the first span that is merged in; None without any")
+    day_to: date | None
+    samples: int
+    class_width_pct: float = Field(description="a value is known to within half of it")
+    rows: tuple[LedgerCell, ...]
+    open_pct: tuple[float, ...] = Field(description="open turning points in time order, not counted above")
+    cautions: tuple[str, ...] = CAUTIONS_DUTY
+
+
 class SpectrumAnswer(Answer):
     """The load spectrum of a crane over whole local days, against its design class.
 
@@ -381,7 +402,8 @@ class FleetRow(Answer):
     open_faults: int
     service_due_on: date | None = None
     assessment_by_calendar_on: date | None = Field(
-        default=None, description="special assessment by the calendar rule alone; by use it may be earlier: see life"
+        default=None,
+        description="special assessment by the calendar rule alone; by use it may be earlier: see life",
     )
     counted_at: AwareDatetime | None = Field(description="when these figures were last brought up to date")
 
