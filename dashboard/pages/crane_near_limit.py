@@ -121,7 +121,7 @@ def _by_mass(found: NearLimitAnswer, units: Units) -> Any:
     return charts.chart(
         "near-limit-mass",
         title,
-        t("near.mass.summary", mass=_mass_words(worst, units), count=numbers.plain(worst.near_limit_lifts), lifts=numbers.plain(worst.lifts)),
+        t("near.mass.summary", mass=f"{_mass_words(worst, units)}{numbers.NBSP}{numbers.mass_unit(units)}", count=numbers.plain(worst.near_limit_lifts), lifts=numbers.plain(worst.lifts)),
         figure,
         headers=("mass_from_kg", "mass_to_kg", "lifts", "near_limit_lifts", "share", "low", "high"),
         rows=[
