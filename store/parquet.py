@@ -17,7 +17,7 @@ import pyarrow.parquet as pq
 from pyarrow import fs
 
 from domain.channels import CHANNEL_NAMES
-from domain.errors import Unavailable
+from domain.errors import InvalidInput, Unavailable
 from store.columns import Floats, Ints, Segment
 
 DECIMALS: Final = (0, 1, 2, 3, 4)
@@ -47,7 +47,7 @@ def save(folder: str, stem: str, segments: Sequence[Segment]) -> tuple[str, int]
         store_decimal_as_integer=True,
     )
     data = sink.getvalue()
-    location = f"{folder.rstrip('/')}/{stem}_{hashlib.sha256(data).hexdigest()[:12]}.parquet"
+    location = _below(folder, f"{stem}_{hashlib.sha256(data).hexdigest()[:12]}.parquet")
     try:
         system, path = _open(location)
         system.create_dir(path.rsplit("/", 1)[0], recursive=True)
@@ -79,12 +79,25 @@ def remove(location: str) -> None:
     system.delete_file(path)
 
 
+def _below(folder: str, name: str) -> str:
+    """A file below a folder or URL; what stands behind a question mark in the URL stays there."""
+    if "://" not in folder:
+        return f"{folder.rstrip('/')}/{name}"
+    parts = urlsplit(folder)
+    if "@" in parts.netloc:
+        # A location is kept in the database and said in errors.
+        raise InvalidInput(
+            "credentials do not belong into the URL of the cold tier: set AWS_ACCESS_KEY_ID and AWS_SECRET_ACCESS_KEY",
+            field="folder",
+        )
+    return urlunsplit(parts._replace(path=f"{parts.path.rstrip('/')}/{name}"))
+
+
 def _open(location: str) -> tuple[Any, str]:
     """File system and path of a folder, file:// or s3:// URL; an S3 URL may carry ?endpoint_override=... and more."""
     if "://" not in location:
         return fs.LocalFileSystem(), location
-    parts = urlsplit(location)
-    system, path = fs.FileSystem.from_uri(urlunsplit(parts))
+    system, path = fs.FileSystem.from_uri(location)
     return system, path
 
 

@@ -66,3 +66,47 @@ def test_a_file_that_is_no_backup_is_said_plainly(empty_database: str, tmp_path:
         restore(empty_database, tmp_path / "backup")
     with pytest.raises(Unavailable, match="no backup"):
         restore(empty_database, tmp_path / "missing")
+
+
+def test_a_restored_segment_table_takes_old_and_new_messages(
+    database: str, empty_database: str, tmp_path: Path
+) -> None:
+    """On a hypertable also those in the columnstore; its policies come back with it."""
+
+    def facts(url: str) -> list[object]:
+        with psycopg.connect(url) as conn:
+            count = conn.execute("select count(*), sum(n), sum(utilisation_pct[3]) from segment").fetchone()
+            parts = conn.execute(
+                "select count(*) from pg_inherits where inhparent = 'segment'::regclass"
+            ).fetchone()
+            if conn.execute("select segment_is_partitioned()").fetchone() == (True,):
+                return [count, parts]
+            chunks = (
+                "select chunk_name, is_compressed, range_start from timescaledb_information.chunks order by 1"
+            )
+            jobs = "select proc_name, schedule_interval, config from timescaledb_information.jobs"
+            return [
+                count,
+                parts,
+                *(
+                    conn.execute(f"{query}").fetchall()
+                    for query in (chunks, f"{jobs} where hypertable_name = 'segment'")
+                ),
+            ]
+
+    def store(url: str, numbers: range) -> list[str]:
+        writer = Writer(url, Limits(), alone=False)
+        results = writer.store([Incoming(*message("crane-a", number), now) for number in numbers])
+        writer.close()
+        return [result.outcome for result in results]
+
+    register(database, "crane-a")
+    now = from_ms(1_780_000_000_000)
+    store(database, range(40))
+    with psycopg.connect(database, autocommit=True) as conn:
+        if conn.execute("select segment_is_partitioned()").fetchone() == (False,):
+            conn.execute("select compress_chunk(chunk) from show_chunks('segment') as chunk")
+    back_up(database, tmp_path / "backup")
+    restore(empty_database, tmp_path / "backup")
+    assert facts(empty_database) == facts(database)
+    assert store(empty_database, range(50)) == ["duplicate"] * 40 + ["stored"] * 10
