@@ -8,12 +8,13 @@ from zoneinfo import ZoneInfo
 
 import dash_mantine_components as dmc
 from dash import html
+from pydantic import ValidationError
 
 from dashboard import numbers
 from dashboard.client import Client
 from dashboard.numbers import Units
 from dashboard.pages.dispatch_parts import day_of, head, yard_zone
-from dashboard.pages.dispatch_question import address_of
+from dashboard.pages.dispatch_question import address_of, problems_by_field
 from dashboard.parts import charts, form, marks, page, states
 from dashboard.parts.form import Done, Unreadable, Values
 from dashboard.texts import t
@@ -97,7 +98,7 @@ def read_list(typed: Sequence[str], day: date, zone: ZoneInfo) -> tuple[list[Lin
     return lines, problems
 
 
-def _job(cells: Mapping[str, str], day: date, zone: ZoneInfo) -> ListedJob:
+def _job(cells: Mapping[str, str], day: date, zone: ZoneInfo, units: Units = Units.METRIC) -> ListedJob:
     figures: dict[str, float] = {}
     problems: dict[str, str] = {}
     for name in COLUMNS[3:]:
@@ -120,7 +121,10 @@ def _job(cells: Mapping[str, str], day: date, zone: ZoneInfo) -> ListedJob:
         raise Unreadable(problems)
     travel = figures.pop("travel_min", 0.0)
     window = form.read(Window, {"starts_at": times["from"], "ends_at": times["to"]})
-    job = form.read(DispatchQuestion, {**figures, "window": window})
+    try:
+        job = DispatchQuestion.model_validate({**figures, "window": window})
+    except ValidationError as problem:
+        raise Unreadable(problems_by_field(problem, units)) from problem
     return form.read(ListedJob, {"title": cells["title"], "job": job, "travel_minutes": travel})
 
 
@@ -178,7 +182,7 @@ async def _add(client: Client, values: Values, context: Values) -> Done:
     }
     if missing:
         raise Unreadable(missing)
-    _job(cells, date.fromisoformat(context["day"]), ZoneInfo(context["zone"]))
+    _job(cells, date.fromisoformat(context["day"]), ZoneInfo(context["zone"]), units)
     return _to_list(context, [*context["jobs"], ";".join(cells[name] for name in COLUMNS)])
 
 

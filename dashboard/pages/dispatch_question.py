@@ -145,10 +145,11 @@ def question_of(query: Mapping[str, str], units: Units = Units.METRIC) -> Dispat
     try:
         return DispatchQuestion.model_validate(payload)
     except ValidationError as problem:
-        raise Bad(_by_field(problem, units)) from problem
+        raise Bad(problems_by_field(problem, units)) from problem
 
 
-def _by_field(problem: ValidationError, units: Units) -> dict[str, str]:
+def problems_by_field(problem: ValidationError, units: Units) -> dict[str, str]:
+    """What a question refuses, by field, with the range that each number allows."""
     found: dict[str, str] = {}
     known = {one.name: one for one in NUMBERS}
     for error in problem.errors():
