@@ -7,6 +7,7 @@ from zoneinfo import ZoneInfo
 from dash import dcc, html
 
 from dashboard import numbers
+from dashboard.pages import crane_faults
 from dashboard.parts import charts, events, grid, page, trace
 from dashboard.parts.marks import utilisation_state
 from dashboard.texts import t
@@ -175,9 +176,13 @@ async def render_events(visit: Visit, detail: CraneDetail) -> Any:
     """Every event of a period."""
     days, control = _days(visit)
     zone = ZoneInfo(detail.site.time_zone)
-    answer = await visit.client.events(
-        visit.now - timedelta(days=int(days)), visit.now, crane=detail.crane.name, limit=500
+    start, name = visit.now - timedelta(days=int(days)), detail.crane.name
+    answer, episodes = await together(
+        visit.client.events(start, visit.now, crane=name, limit=500),
+        visit.client.fault_episodes(name, start, visit.now),
     )
+    if isinstance(answer, Trouble):
+        return charts.missing(t("events.title"), answer)
     top = html.Div(control, className="bl-period")
     if not answer.items:
         return html.Div([top, charts.nothing(t("events.title"), t("events.none"))])
@@ -189,6 +194,9 @@ async def render_events(visit: Visit, detail: CraneDetail) -> Any:
     return html.Div(
         [
             top,
+            charts.missing(t("episodes.title"), episodes)
+            if isinstance(episodes, Trouble)
+            else crane_faults.section(name, episodes.items, zone, visit.units),
             html.Section(
                 [
                     html.Div([html.H2(t("events.title")), html.P(summary, className="bl-summary")]),

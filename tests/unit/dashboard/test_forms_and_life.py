@@ -1,18 +1,20 @@
 """Forms read what people type; the pictures of life say what the answers hold."""
 
-from datetime import date
+from datetime import UTC, date, datetime
 from typing import Any
 
 import anyio
 import pytest
 
 from dashboard.client import Client
-from dashboard.pages import life_damage, life_details, life_forecast, settings_alerts
+from dashboard.numbers import Units
+from dashboard.pages import crane_faults, life_damage, life_details, life_forecast, settings_alerts
 from dashboard.parts import form
 from dashboard.parts.form import Done, Unreadable, Values
 from domain.alerts import AlertRuleAsked
 from domain.answers import Forecast
 from domain.errors import Conflict, InvalidInput
+from domain.fault_answers import FaultEpisodeRow
 from domain.life_answers import DamageAnswer, DamageCell, Outlook, WhatIfAnswer
 from domain.upkeep import DetailAsked, ServicePlanAsked
 
@@ -180,3 +182,23 @@ def test_cells_without_cycles_are_drawn_as_holes_of_the_same_size() -> None:
 
 def test_damage_without_slewing_angles_says_so() -> None:
     assert "no slewing angle" in str(life_damage._around(damage()))
+
+
+def test_a_fault_tells_what_was_recorded_of_its_moment_and_nothing_else() -> None:
+    blank = dict.fromkeys(FaultEpisodeRow.model_fields)
+    row = FaultEpisodeRow(
+        **{
+            **blank,
+            "code": "X-01",
+            "text": "oil hot",
+            "raised_at": datetime(2026, 11, 25, 8, tzinfo=UTC),
+            "open_s": 60.0,
+            "raised_times": 1,
+            "repeats": 0,
+        }
+    )
+    assert crane_faults.doing(row, Units.METRIC) == "nothing was recorded"
+    told = row.model_copy(update={"utilisation_pct": 88.0, "peak_utilisation_pct": 104.0, "outreach_m": 9.5})
+    assert crane_faults.doing(told, Units.METRIC) == (
+        "88\u00a0% utilisation, 104\u00a0% at most in the 30 s before, 9.5\u00a0m out"
+    )
