@@ -23,13 +23,13 @@ def section(crane: str, rows: Sequence[FaultEpisodeRow], zone: ZoneInfo, units: 
         return None
     title = t("episodes.title")
     columns: list[dict[str, Any]] = [
-        {"field": "at", "headerName": t("events.col.at", zone=zone.key), "cellRenderer": "LinkCell", "minWidth": 170},
+        {"field": "at", "headerName": t("events.col.at", zone=zone.key), "cellRenderer": "LinkCell", "minWidth": 196},
         {"field": "urgency", "headerName": t("events.col.code"), "cellRenderer": "MarkCell", "minWidth": 110},
-        {"field": "meaning", "headerName": t("codes.col.meaning"), "minWidth": 200, "flex": 3, "wrapText": True, "cellClass": "bl-cell-wrap", "narrow": False, "tooltipField": "advice"},
+        {"field": "meaning", "headerName": t("codes.col.meaning"), "minWidth": 180, "flex": 2, "wrapText": True, "cellClass": "bl-cell-wrap", "narrow": False, "tooltipField": "advice"},
         {"field": "lasted", "headerName": t("episodes.col.open"), "minWidth": 90, "narrow": False},
         {"field": "repeats", "headerName": t("episodes.col.repeats"), "type": "rightAligned", "minWidth": 84, "narrow": False},
         {"field": "mode", "headerName": t("channel.mode"), "minWidth": 110, "narrow": False},
-        {"field": "doing", "headerName": t("episodes.col.doing"), "minWidth": 200, "flex": 2, "wrapText": True, "cellClass": "bl-cell-wrap", "narrow": False},
+        {"field": "doing", "headerName": t("episodes.col.doing"), "minWidth": 220, "flex": 3, "wrapText": True, "cellClass": "bl-cell-wrap", "narrow": False},
     ]  # fmt: skip
     data = [_row(crane, row, zone, units) for row in rows]
     repeated = sum(row.repeats > 0 for row in rows)
@@ -37,7 +37,7 @@ def section(crane: str, rows: Sequence[FaultEpisodeRow], zone: ZoneInfo, units: 
     return html.Section(
         [
             html.Div([html.H2(title), html.P(words, className="bl-summary")]),
-            grid.grid("episode-grid", title, columns, data),
+            grid.grid("episode-grid", title, columns, data, rowHeight=62),
         ],
         className="bl-card bl-card-flush",
     )
