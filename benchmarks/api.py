@@ -6,6 +6,8 @@ python benchmarks/api.py --cranes 50    a quick look
 p95_ms          time to the last byte over all routes, clients pausing 1 s on average between requests, as people do
 p95_ms_closed   the same without any pause: every client asks again at once, so this is the queue at full load
 requests_s      requests a second without pause
+server_cpu_ms   processor time of the server for a request of that mix; does not depend on what else the machine does
+database_cpu_ms the same of the database's processes
 memory_mb       largest resident set of the server over the run, and its growth over the second half
 
 Server, database and clients share the machine. The server is one process behind a real socket, with a token, the gate
@@ -49,12 +51,15 @@ from store.migrate import migrate
 
 LAST_DAY = date(2026, 6, 30)
 SERVE = """
-import sys, uvicorn, logging, structlog
+import gc, sys, uvicorn, logging, structlog
 from api.app import create_api
 from api.settings import ApiSettings
+from boomledger.web_server import server_config
 structlog.configure(wrapper_class=structlog.make_filtering_bound_logger(logging.WARNING))
-uvicorn.run(create_api(sys.argv[1], ApiSettings(secure_cookie=False, pool_size=16)), host="127.0.0.1",
-    port=int(sys.argv[2]), log_level="warning", access_log=False, ws="none")
+app = create_api(sys.argv[1], ApiSettings(secure_cookie=False))
+gc.collect()
+gc.freeze()
+uvicorn.Server(server_config(app, host="127.0.0.1", port=int(sys.argv[2]))).run()
 """
 
 
@@ -230,12 +235,24 @@ async def ask(
     return times
 
 
+def cpu_s(processes: list[psutil.Process]) -> float:
+    """Processor time of processes and their children so far [s]."""
+    total = 0.0
+    for process in processes:
+        with contextlib.suppress(psutil.NoSuchProcess):
+            for one in [process, *process.children(recursive=True)]:
+                with contextlib.suppress(psutil.NoSuchProcess):
+                    spent = one.cpu_times()
+                    total += spent.user + spent.system
+    return total
+
+
 def p95(values: list[float]) -> float:
     """95th percentile."""
     return statistics.quantiles(values, n=20)[-1] if len(values) > 1 else values[0]
 
 
-def measure(url: str, arguments: argparse.Namespace) -> dict[str, Any]:
+def measure(url: str, database_pid: int, arguments: argparse.Namespace) -> dict[str, Any]:
     """Fill, serve, ask, sum up."""
     began = time.perf_counter()
     fill(url, arguments.cranes, arguments.years)
@@ -245,8 +262,11 @@ def measure(url: str, arguments: argparse.Namespace) -> dict[str, Any]:
     with serving(url) as (base, process):
         asyncio.run(ask(base, token, *size, seconds=3, pause_s=0.2))
         early = process.memory_info().rss
+        database = psutil.Process(database_pid)
+        spent = cpu_s([process]), cpu_s([database])
         paused = asyncio.run(ask(base, token, *size, seconds=arguments.seconds, pause_s=1.0))
         middle = process.memory_info().rss
+        spent = cpu_s([process]) - spent[0], cpu_s([database]) - spent[1]
         closed = asyncio.run(ask(base, token, *size, seconds=arguments.seconds, pause_s=0.0))
         late = process.memory_info().rss
     for kind, values in sorted(paused.items()):
@@ -259,6 +279,8 @@ def measure(url: str, arguments: argparse.Namespace) -> dict[str, Any]:
         "p95_ms": round(p95(every), 1),
         "median_ms": round(statistics.median(every), 1),
         "p95_ms_closed": round(p95(queue), 1),
+        "server_cpu_ms": round(1000 * spent[0] / len(every), 1),
+        "database_cpu_ms": round(1000 * spent[1] / len(every), 1),
         "requests_s": round(len(queue) / arguments.seconds, 1),
         "p95_ms_by_read": {kind: round(p95(values), 1) for kind, values in sorted(paused.items())},
         "memory_mb": round(max(early, middle, late) / 1e6),
@@ -291,7 +313,8 @@ def main() -> None:
         url = server.start()
         try:
             migrate(url)
-            found = measure(url, arguments)
+            assert server.pid is not None
+            found = measure(url, server.pid, arguments)
         finally:
             server.stop()
     print(

@@ -105,3 +105,15 @@ def test_status_codes_are_imported_whole_and_listed(run: Run, tmp_path: Path) ->
     assert "oil hot (invented)" in succeeded(run("codes", "list"))
     missing = run("codes", "import", str(file), "--source", "test", "--type", "no-such")
     assert "no-such" in str(missing.exception)
+
+
+def test_alert_rules_to_start_from_are_entered_once_and_judged(
+    run: Run, database: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    assert "8 rules entered" in succeeded(run("alert", "defaults"))
+    assert "0 rules entered" in succeeded(run("alert", "defaults"))
+    succeeded(run("watch", "--once"))
+    no_secret = run("alert", "key", "office")
+    assert no_secret.exit_code == 2
+    monkeypatch.setenv("BOOMLEDGER_WEBHOOK_SECRET", "s" * 40)
+    assert succeeded(run("alert", "key", "office")).startswith("whsec_")
