@@ -220,7 +220,9 @@ async def render_trace(visit: Visit, detail: CraneDetail) -> Any:
     if isinstance(samples, Trouble):
         return charts.missing(t("trace.title"), samples)
     shown = () if isinstance(found, Trouble) else found.items
-    replay = visit.href(f"/replay/{name}", **{"from": start.isoformat(), "to": end.isoformat()})
+    middle = start + (end - start) / 2  # an event's trace is made around it: the replay opens at its second
+    span = {"from": start.isoformat(), "to": end.isoformat(), "at": middle.isoformat(timespec="seconds")}
+    replay = visit.href(f"/replay/{name}", **span)
     return html.Div(
         [
             html.P(

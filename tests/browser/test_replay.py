@@ -34,8 +34,11 @@ def span(yard_url: str) -> tuple[datetime, datetime, list[events.Event]]:
 
 
 def address(site: str, span: tuple[datetime, datetime, list[events.Event]]) -> str:
-    start, end = (moment.isoformat().replace("+00:00", "Z") for moment in span[:2])
-    return f"{site}/replay/yard-04?from={start}&to={end}"
+    return f"{site}/replay/yard-04?from={_z(span[0])}&to={_z(span[1])}"
+
+
+def _z(moment: datetime) -> str:
+    return moment.isoformat().replace("+00:00", "Z")
 
 
 def place_of(page: Page) -> datetime:
@@ -79,6 +82,17 @@ def test_its_address_opens_at_the_same_second(
     again.wait_for_selector("#replay-time")
     expect(again.locator("#replay-time")).to_have_text(shown)
     assert abs(place_of(again) - there) < timedelta(seconds=1)
+
+
+def test_the_trace_of_an_event_leads_to_its_second(
+    site: str, visit: Callable[[str], Page], span: tuple[datetime, datetime, list[events.Event]]
+) -> None:
+    at = span[2][0].at
+    around = f"from={_z(at - timedelta(minutes=2))}&to={_z(at + timedelta(minutes=2))}"
+    page = visit(f"{site}/crane/yard-04?tab=trace&{around}")
+    page.get_by_role("link", name="Replay this span").click()
+    page.wait_for_selector("#replay-time")
+    assert abs(place_of(page) - at) < timedelta(seconds=1)
 
 
 def test_it_plays_with_the_pictures_moving_and_holds(
