@@ -93,14 +93,20 @@ def open_metrics(settings: Settings) -> None:
 
 def limits(settings: Settings) -> "Limits":
     """What a message may be at most."""
-    from ingest.limits import Limits
+    from ingest.limits import Limits, physical_ranges
 
     return Limits(
         message_bytes=settings.max_message_bytes,
         samples=settings.max_samples,
         clock_skew=timedelta(seconds=settings.clock_skew_s),
         draft_unknown_cranes=settings.unknown_cranes == "draft",
+        draft_history=timedelta(days=settings.draft_history_days),
+        ranges={**physical_ranges(), **settings.channel_ranges},
         quarantine_rows=settings.quarantine_max_rows,
+        quarantine_bytes=settings.quarantine_max_bytes,
+        quarantine_age=None
+        if settings.quarantine_max_days is None
+        else timedelta(days=settings.quarantine_max_days),
     )
 
 
@@ -127,7 +133,9 @@ def run_ingest(settings: Settings) -> None:
             limits=limits(settings),
             batch_messages=settings.batch_messages,
             batch_ms=settings.batch_ms,
+            batch_bytes=settings.batch_bytes,
             receive_maximum=settings.receive_maximum,
+            receive_bytes=settings.receive_bytes,
             shared_group=settings.shared_group,
             broker_ca_file=settings.broker_ca_file,
         )
