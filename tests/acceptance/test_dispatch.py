@@ -157,6 +157,7 @@ async def test_dispatch_compares_planned_with_measured_after_the_job(
     # Mean of 6 and 10 is 8, standard deviation 4 / sqrt(2).
     assert body["bias"][0]["mean_difference_pct"] == pytest.approx(8.0)
     assert body["bias"][0]["spread_pct"] == pytest.approx(4 / 2**0.5)
+    assert (await client.get("/dispatch/planned-and-measured")).json() == body
 
 
 @pytest.mark.parametrize(

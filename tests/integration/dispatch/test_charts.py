@@ -67,6 +67,12 @@ async def test_a_bad_file_is_refused_whole_with_its_lines(client: httpx.AsyncCli
     assert refused.status_code == 422
     assert "line 3: capacity" in refused.json()["detail"]
     assert "line 4: spread_right" in refused.json()["detail"]
+    checked = await client.post(
+        "/cranes/yard-01/chart-versions", json=asked(bad, "2027-01-01", check_only=True)
+    )
+    assert checked.status_code == 200
+    assert [one["line"] for one in checked.json()["problems"]] == [3, 4]
+    assert (checked.json()["version_id"], checked.json()["charts"]) == (None, [])
     assert (await client.get("/cranes/yard-01/chart-versions")).json() == []
     assert (
         await client.post("/cranes/nobody/chart-versions", json=asked(WEAK, "2027-01-01"))
