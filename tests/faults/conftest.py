@@ -1,23 +1,42 @@
 """A whole installation of real processes that tests may kill: PostgreSQL, Mosquitto, ingest, senders with outboxes."""
 
+import contextlib
 import os
+import secrets
 import signal
 import subprocess
 import sys
 import tempfile
+import threading
 from collections.abc import Iterator
+from datetime import UTC, datetime
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import psycopg
 import pytest
+from psycopg import sql
+from psycopg.conninfo import make_conninfo
 
+from analytics.worker import run as analytics
 from boomledger.broker import Broker, QueueBounds, find_mosquitto
 from boomledger.postgres import EmbeddedPostgres
+from ingest.limits import Limits
+from ingest.writer import Incoming, Outcome, Writer
 from store import segments
 from store.migrate import migrate
 from tests.support.ingesting import register, wait_until
-from tests.support.telemetry import CHANNELS, MESSAGES_PER_BOOT, START, boot_of, is_event, readings, t0_of
+from tests.support.telemetry import (
+    CHANNELS,
+    MESSAGES_PER_BOOT,
+    START,
+    boot_of,
+    is_event,
+    message,
+    readings,
+    t0_of,
+)
 
 ROOT = Path(__file__).parents[2]
 FINISH_S = 240.0
@@ -26,7 +45,8 @@ FINISH_S = 240.0
 class Installation:
     """Processes by name: "postgres", "broker", "ingest", and a sender for each crane."""
 
-    def __init__(self, folder: Path, queued: QueueBounds | None = None) -> None:
+    def __init__(self, folder: Path, queued: QueueBounds | None = None, workers: int = 0) -> None:
+        """`workers`: so many ingest processes on one shared subscription, "ingest-0" and so on; else one by itself."""
         self.folder = folder
         self.postgres = EmbeddedPostgres(folder / "postgres")
         self.database = self.postgres.start()
@@ -39,7 +59,11 @@ class Installation:
         self.broker_url = f"mqtt://{host}:{port}"
         self.processes: dict[str, subprocess.Popen[bytes]] = {}
         self._starts: dict[str, list[str]] = {}
-        self.start("ingest", "tests.support.ingest_process", self.broker_url, self.database)
+        ingest = ("tests.support.ingest_process", self.broker_url, self.database)
+        for number in range(workers):
+            self.start(f"ingest-{number}", *ingest, "workers")
+        if not workers:
+            self.start("ingest", *ingest)
 
     def start(self, name: str, module: str, *arguments: str) -> None:
         """Start a Python process of ours, or start it again after it was killed."""
@@ -105,6 +129,21 @@ class Installation:
             (*key[number], t0_of(number), f"E{number % 7}") for number in range(total) if is_event(number)
         ]
 
+    def check_ledgers(self, crane: str, total: int) -> None:
+        """What is counted of a crane equals what is counted of the same messages stored in peace, bit by bit."""
+        name = f"peace_{secrets.token_hex(4)}"
+        with psycopg.connect(self.database, autocommit=True) as conn:
+            conn.execute(sql.SQL("create database {}").format(sql.Identifier(name)))
+        peaceful = make_conninfo(self.database, dbname=name)
+        migrate(peaceful)
+        register(peaceful, crane)
+        writer = Writer(peaceful, Limits(), alone=False)
+        now = datetime.now(UTC)
+        results = writer.store([Incoming(*message(crane, number), now) for number in range(total)])
+        writer.close()
+        assert {result.outcome for result in results} == {Outcome.STORED}
+        assert counted(self.database, crane) == counted(peaceful, crane)
+
     def quarantined(self) -> int:
         with psycopg.connect(self.database) as conn:
             row = conn.execute("select count(*) from quarantine").fetchone()
@@ -112,16 +151,42 @@ class Installation:
         return int(row[0])
 
 
-@pytest.fixture(scope="module")
-def installation() -> Iterator[Installation]:
-    """One installation for the tests of a module."""
+def counted(database: str, crane: str) -> list[list[tuple[object, ...]]]:
+    """Everything that is counted of a crane, after counting what waits."""
+    analytics(database, threading.Event(), once=True)
+    with psycopg.connect(database) as conn:
+        found = [
+            conn.execute(
+                sql.SQL(
+                    "select to_jsonb(t) - 'crane_id' from {} t join crane using (crane_id) where name = %s order by 1"
+                ).format(sql.Identifier(table)),
+                [crane],
+            ).fetchall()
+            for table in ("span_ledger", "day_figure", "lift")
+        ]
+    assert found[0], "nothing was counted"
+    return found
+
+
+@contextlib.contextmanager
+def installed(**options: Any) -> Iterator[Installation]:
+    """A running installation, stopped at the end."""
     if find_mosquitto() is None:
         pytest.skip("no mosquitto on this machine: apt-get install mosquitto")
     with tempfile.TemporaryDirectory(prefix="boomledger-faults-") as folder:
         Path(folder).chmod(0o755)
-        running = Installation(Path(folder))
+        running = Installation(Path(folder), **options)
+        try:
+            yield running
+        finally:
+            running.stop()
+
+
+@pytest.fixture(scope="module")
+def installation() -> Iterator[Installation]:
+    """One installation for the tests of a module."""
+    with installed() as running:
         yield running
-        running.stop()
 
 
 @pytest.fixture

@@ -32,9 +32,11 @@ def kills_then_all_is_there(installation: Installation, cranes: dict[str, int], 
     total = load_while(installation, cranes, seed=len(kills), kills=kills)
     for crane, crane_id in cranes.items():
         installation.check_equal(crane, crane_id, total)
+        installation.check_ledgers(crane, total)
     assert installation.quarantined() == 0
     print(
-        f"{len(kills)} kills of {sorted(set(kills))}, {total * len(cranes)} messages, none lost, none twice"
+        f"{len(kills)} kills of {sorted(set(kills))}, {total * len(cranes)} messages, none lost, none twice,"
+        f" ledgers equal"
     )
 
 
@@ -74,6 +76,9 @@ def refuse_for(installation: Installation, cranes: dict[str, int], seconds: floa
     installation.finish(*cranes)
     for crane, crane_id in cranes.items():
         installation.check_equal(crane, crane_id, total)
+    print(
+        f"database refused connections for {seconds:g} s, {total * len(cranes)} messages, none lost, none twice"
+    )
 
 
 @pytest.mark.timeout(600)
