@@ -23,7 +23,9 @@ import structlog
 from analytics import counting, metrics, summary
 from analytics.counting import Method
 from analytics.entries import crane_entry
+from analytics.pulse import Pulse
 from analytics.recount import count_days, write_days
+from analytics.samples import LocalDay
 from domain.errors import Unavailable
 from store.connection import connect
 from store.sql import query
@@ -31,6 +33,8 @@ from store.statement import run as execute
 
 log = structlog.get_logger(__name__)
 
+LIVE_SHARE: Final = 0.02  # of one core that the running day of one live crane may take
+MEASURE_LAG_EVERY_S: Final = 5.0
 RETRY_AFTER_S: Final = 60.0  # a crane whose count failed is left alone for so long
 RECONNECT_AFTER_S: Final = 2.0
 LOOK_AT_STOP_EVERY_S: Final = 1.0
@@ -49,7 +53,8 @@ class Done:
 class Worker:
     """One worker on one connection.
 
-    again_after_s: a crane is not counted again sooner, so that a live crane does not keep a worker to itself.
+    again_after_s: a crane is not counted again sooner, so that a live crane does not keep a worker to itself. As its
+        day grows each count of it takes longer, so the pause grows with it: see LIVE_SHARE.
     days_per_claim: most days of one crane in one transaction.
     """
 
@@ -105,6 +110,7 @@ class Worker:
         return None if row is None else row[0]
 
     def _count(self, crane_id: int, method: Method) -> Done:
+        started = time.monotonic()
         with metrics.CLAIM_SECONDS.time():
             touches = self.conn.execute(
                 query("touched_days_of"), {"crane_id": crane_id, "days": self.days_per_claim}
@@ -115,6 +121,10 @@ class Worker:
             write_days(self.conn, entry, counts, method)
             execute(self.conn, "recount_days_followed", crane_id=crane_id, days=days)
             execute(self.conn, "touched_days_done", crane_id=crane_id, days=days, touched_at=versions)
+        running = LocalDay(days[-1], entry.zone).end_at > datetime.now(UTC)
+        if running and len(days) == 1 and self.again_after_s > 0:
+            took_s = time.monotonic() - started
+            self._left_alone[crane_id] = started + max(self.again_after_s, took_s / LIVE_SHARE)
         samples = sum(counted.samples for counted in counts)
         metrics.DAYS_COUNTED.inc(len(days))
         metrics.SAMPLES_COUNTED.inc(samples)
@@ -130,13 +140,15 @@ def run(
     wait_s: float = 10.0,
     days_per_claim: int = 16,
     on_done: Callable[[Done], None] | None = None,
+    pulse: Pulse | None = None,
 ) -> None:
     """Counts touched crane-days until the event is set; with `once`, until the queue is empty.
 
     Several may run at once, in threads, processes or on machines. Idle, it waits for a notification on
     `boomledger_touched`, and looks without one every `wait_s`. The database may come and go; with `once` it must be
-    there (Unavailable otherwise).
+    there (Unavailable otherwise). `pulse` is beaten between steps.
     """
+    pulse = pulse or Pulse()
     while not stop_event.is_set():
         try:
             with connect(db_url, autocommit=True) as conn:
@@ -144,8 +156,13 @@ def run(
                     conn=conn, again_after_s=0.0 if once else again_after_s, days_per_claim=days_per_claim
                 )
                 conn.execute(query("touched_heard"))
+                measured = -MEASURE_LAG_EVERY_S
                 while not stop_event.is_set():
                     done = worker.step()
+                    pulse.beat()
+                    if time.monotonic() - measured >= MEASURE_LAG_EVERY_S:
+                        worker.measure_lag()
+                        measured = time.monotonic()
                     if done is not None:
                         log.info("counted", crane=done.crane, days=len(done.days), samples=done.samples)
                         if on_done is not None:
@@ -159,6 +176,7 @@ def run(
         except (psycopg.OperationalError, Unavailable) as problem:
             if once:
                 raise Unavailable(f"the database cannot be reached: {problem}") from problem
+            pulse.lost("the database does not answer")
             log.warning("database_gone", retry_after_s=RECONNECT_AFTER_S, problem=str(problem).strip())
             stop_event.wait(RECONNECT_AFTER_S)
 

@@ -34,6 +34,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
 import psycopg
 
+import duty
 from analytics import counting, day, samples, spans
 from analytics.counting import CountingSettings, Method
 from analytics.entries import CraneEntry, crane_entry
@@ -281,6 +282,7 @@ def main() -> None:
     parser.add_argument("--repeats", type=int, default=5)
     chosen = parser.parse_args()
     found: dict[str, float] = {}
+    duty.warm_up()
     with tempfile.TemporaryDirectory(prefix="boomledger-bench-") as name:
         folder = Path(name)
         folder.chmod(0o755)  # under root the server runs as another account

@@ -85,12 +85,6 @@ def broker_url(settings: Settings) -> str:
     return settings.broker_url.get_secret_value()
 
 
-def open_metrics(settings: Settings) -> None:
-    """Serve metrics for Prometheus and for health checks, where a port is set."""
-    if settings.metrics_port:
-        start_http_server(settings.metrics_port, addr=settings.host)
-
-
 def limits(settings: Settings) -> "Limits":
     """What a message may be at most."""
     from ingest.limits import Limits, physical_ranges
@@ -111,13 +105,19 @@ def limits(settings: Settings) -> "Limits":
 
 
 def run_ingest(settings: Settings) -> None:
+    from boomledger.probes import open_probes
+    from ingest.health import Health
     """Move messages from the broker into the database until told to stop."""
     from ingest.service import run
     from ingest.sparkplug_host import hosting
 
     set_up_logging(settings)
     stop = stop_on_signals()
-    open_metrics(settings)
+    health = Health()
+    if settings.metrics_port:
+        open_probes(
+            settings.metrics_port, settings.host, not_alive=health.not_alive, not_ready=health.not_ready
+        )
     with hosting(
         group=settings.sparkplug_group,
         broker_url=broker_url(settings),
@@ -161,10 +161,16 @@ def ways(settings: Settings) -> "Ways":
 def run_watch(settings: Settings, *, once: bool = False) -> None:
     """Judge the alert rules and send messages until told to stop; with `once`, one round."""
     from alerts.service import run
+    from analytics.pulse import Pulse
+    from boomledger.probes import open_probes
 
     set_up_logging(settings)
     stop = stop_on_signals()
-    open_metrics(settings)
+    pulse = Pulse()
+    if settings.metrics_port:
+        open_probes(
+            settings.metrics_port, settings.host, not_alive=pulse.not_alive, not_ready=pulse.not_ready
+        )
     link = None if settings.public_url is None else f"{settings.public_url.rstrip('/')}/alerts"
     run(
         database_url(settings),
@@ -173,6 +179,7 @@ def run_watch(settings: Settings, *, once: bool = False) -> None:
         every_s=settings.alert_every_s,
         link=link,
         once=once,
+        on_step=lambda problem: pulse.lost(problem) if problem else pulse.beat(),
     )
 
 
@@ -232,12 +239,18 @@ def run_web(settings: Settings, listening: int | None = None) -> None:
 def run_analytics(settings: Settings, *, follow: bool) -> int:
     """Count touched crane-days: until told to stop, or only until none waits; how many."""
     import duty
+    from analytics.pulse import Pulse
     from analytics.worker import Done, run
+    from boomledger.probes import open_probes
 
     set_up_logging(settings)
     stop = stop_on_signals()
+    pulse = Pulse()
+    if settings.metrics_port:
+        open_probes(
+            settings.metrics_port, settings.host, not_alive=pulse.not_alive, not_ready=pulse.not_ready
+        )
     duty.warm_up()
-    open_metrics(settings)
     counted = 0
 
     def note(done: Done) -> None:
@@ -250,6 +263,7 @@ def run_analytics(settings: Settings, *, follow: bool) -> int:
         once=not follow,
         again_after_s=settings.recount_after_s,
         on_done=note,
+        pulse=pulse,
     )
     return counted
 

@@ -213,6 +213,25 @@ def test_a_live_crane_waits_its_turn_and_a_backlog_does_not(yard: Yard) -> None:
         assert [hand.step() is not None for _ in range(4)] == [True, True, True, False]
 
 
+def test_the_running_day_of_a_live_crane_takes_no_core(
+    database: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Its next count waits in proportion to what the last one took, however short the usual pause is."""
+    now = datetime.now(UTC)
+    ahead = 12 - now.hour  # a zone where it is about noon, so that no midnight falls into the test
+    yard = put_crane(database, f"Etc/GMT{-ahead:+d}" if ahead else "Etc/GMT")
+    with psycopg.connect(yard.url, autocommit=True) as conn:
+        hand = worker.Worker(conn=conn, again_after_s=1e-6)
+        for pause, again in ((1e-9, False), (1e9, True)):
+            monkeypatch.setattr(worker, "LIVE_SHARE", pause)
+            hand._left_alone.clear()
+            yard.store(yard.messages(now - timedelta(minutes=6), working(0.05), first_seq=10 * again))
+            assert hand.step() is not None
+            yard.store(yard.messages(now - timedelta(minutes=2), working(0.01), boot=2, first_seq=10 * again))
+            assert (hand.step() is not None) == again
+            conn.execute("delete from touched_day")
+
+
 def test_two_workers_that_are_the_first_ones_agree_on_the_way_of_counting(database: str) -> None:
     with psycopg.connect(database) as first, psycopg.connect(database) as second:
         entered = counting.in_use(first)

@@ -61,7 +61,7 @@ def test_the_ratio_interval_is_the_exact_conditional_one(
     low, high = exact.low / (1 - exact.low), exact.high / (1 - exact.high) if exact.high < 1 else math.inf
     assert (found.low, found.high) == pytest.approx((low * before / hours, high * before / hours), rel=1e-6)
     mirrored = rates.rate_change(then, before, now, hours)
-    if 0 < found.low and found.high < math.inf:
+    if found.low > 0 and found.high < math.inf:
         assert mirrored.low == pytest.approx(1 / found.high)
     words = {"more": "less", "less": "more", "no clear change": "no clear change"}
     assert mirrored.word == words[found.word]
