@@ -87,7 +87,9 @@ def touch_recorded(db_url: str, crane: str | None = None) -> int:
     For changes that day rows rest on but no data brings: another geometry of a crane's type, another zone of its site.
     """
     with connect(db_url) as conn:
-        return run(conn, "recorded_days_touched", crane=crane)
+        queued = run(conn, "recorded_days_touched", crane=crane)
+        conn.execute(query("touched_told"))
+        return queued
 
 
 def drop_unused(db_url: str) -> int:

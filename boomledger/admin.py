@@ -32,6 +32,16 @@ def db_migrate() -> None:
     out.print("\n".join(f"applied {name}" for name in applied) or "nothing to do", highlight=False)
 
 
+@db_app.command("shard")
+def db_shard() -> None:
+    """Spread the growing tables over a Citus cluster by crane. Run on the coordinator, after `migrate`; again is harmless."""
+    from boomledger.services import database_url
+    from store.placement import shard_by_crane
+
+    placed = shard_by_crane(database_url(load_settings()))
+    out.print(f"{placed} tables placed" if placed else "every table is placed already", highlight=False)
+
+
 @crane_app.command("example")
 def crane_example() -> None:
     """Print an invented crane with its site as JSON, to start from."""

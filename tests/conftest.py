@@ -1,7 +1,8 @@
 """Fixtures shared by every test: a database server, a fresh migrated database, a broker.
 
 The server is the one that BOOMLEDGER_TEST_DATABASE_URL names (an account that may create databases), else a
-TimescaleDB container when a container engine answers, else the embedded PostgreSQL.
+TimescaleDB container when a container engine answers, else the embedded PostgreSQL. With BOOMLEDGER_TEST_CITUS_WORKERS
+(host:port,host:port) it is the coordinator of a Citus cluster, and every database is spread over the workers.
 """
 
 import contextlib
@@ -20,6 +21,7 @@ from psycopg.conninfo import make_conninfo
 from boomledger.broker import Broker, find_mosquitto
 from boomledger.postgres import EmbeddedPostgres
 from store.migrate import migrate
+from tests.support import citus
 
 CONTAINER_IMAGE = "timescale/timescaledb:2.29.2-pg18"
 
@@ -97,6 +99,11 @@ def mosquitto(tmp_path: Path) -> Iterator[tuple[str, int]]:
 
 @contextlib.contextmanager
 def _new_database(server: str, template: str) -> Iterator[str]:
+    if citus.workers():
+        # A template would bring the places of its own shards along, so every database is made anew.
+        with citus.new_database(server, empty=template == "template0") as url:
+            yield url
+        return
     name = f"test_{secrets.token_hex(6)}"
     with psycopg.connect(server, autocommit=True) as conn:
         create = sql.SQL("create database {} template {}").format(

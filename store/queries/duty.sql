@@ -10,7 +10,7 @@ where settings_hash = %(settings_hash)s;
 -- name: counting_added
 -- A way of counting; in use at once when it is the first. Of two first ones at once the later waits and enters nothing.
 insert into counting (settings_hash, version, settings, in_use)
-values (%(settings_hash)s, %(version)s, %(settings)s, not exists (select from counting where in_use))
+select %(settings_hash)s, %(version)s, %(settings)s::jsonb, not exists (select 1 from counting where in_use)
 on conflict do nothing;
 
 -- name: counting_in_use_held
@@ -31,8 +31,9 @@ select counting_id from counting order by counting_id for no key update;
 
 -- name: countings_dropped
 -- Countings that are not in use, with everything counted by them; one that a summary still rests on stays.
+with resting as materialized (select counting_id from crane_summary where counting_id is not null)
 delete from counting u
-where not in_use and not exists (select from crane_summary m where m.counting_id = u.counting_id);
+where not in_use and u.counting_id not in (select counting_id from resting);
 
 -- name: touched_days_of
 -- Oldest touched days of one crane, with the version of each touch.
@@ -204,7 +205,6 @@ join counting u using (counting_id)
 where c.name = %(crane)s and u.in_use and s.span = 'year'
 order by s.first_day;
 
--- name: days_read
 -- name: days_recorded
 -- How much of some local days of one crane was recorded.
 select count(*)::int as days, min(d.day) as first_day, max(d.day) as last_day,
@@ -214,6 +214,7 @@ join crane c using (crane_id)
 join counting u using (counting_id)
 where c.name = %(crane)s and u.in_use and d.day between %(day_from)s and %(day_to)s;
 
+-- name: days_read
 -- Figures of one crane by day.
 select d.day, d.time_zone, d.day_start_at, d.day_end_at, d.first_at, d.last_at, d.samples, d.recorded_ms,
     d.sensor_gap_ms, d.offline_gap_ms, d.quarantine_gap_ms, d.limit_assumed_ms, d.working_ms, d.loaded_ms,
@@ -398,12 +399,12 @@ delete from detail where detail_id = %(detail_id)s;
 -- Every day of the fleet that another counting knows, or that is touched, and that this one has not counted yet.
 insert into recount_day (counting_id, crane_id, day)
 select %(counting_id)s, d.crane_id, d.day
-from (select crane_id, day from day_figure union select crane_id, day from touched_day) d
+from (
+    select crane_id, day from day_figure
+    union select crane_id, day from touched_day
+    except select crane_id, day from day_figure where counting_id = %(counting_id)s
+) d
 join crane using (crane_id)
-where not exists (
-    select from day_figure n
-    where n.crane_id = d.crane_id and n.counting_id = %(counting_id)s and n.day = d.day
-)
 on conflict do nothing;
 
 -- name: recount_days_followed
@@ -418,7 +419,7 @@ on conflict do nothing;
 -- A crane with days still to be counted by one counting.
 select m.crane_id
 from crane_summary m
-where exists (select from recount_day r where r.crane_id = m.crane_id and r.counting_id = %(counting_id)s)
+where exists (select 1 from recount_day r where r.crane_id = m.crane_id and r.counting_id = %(counting_id)s)
 order by m.crane_id
 limit 1
 for no key update skip locked;
@@ -459,14 +460,10 @@ order by crane_id;
 
 -- name: recorded_days_touched
 -- Every day with data of one crane or of the fleet, to be counted again.
-with told as (
-    select pg_notify('boomledger_touched', '')
-)
 insert into touched_day (crane_id, day, touched_at)
 select distinct f.crane_id, f.day, now()
 from day_figure f
 join crane c using (crane_id)
-cross join told
 where %(crane)s::text is null or c.name = %(crane)s
 order by f.crane_id, f.day
 on conflict (crane_id, day) do update set touched_at = excluded.touched_at;

@@ -135,13 +135,13 @@ order by d.crane_id, d.day;
 
 -- name: status_code_written
 -- Meaning of one status code, replacing an older one.
-insert into status_code (type_id, code, meaning, advice, source)
-select t.type_id, %(code)s, %(meaning)s, %(advice)s, %(source)s
+insert into status_code (type_id, code, meaning, advice, source, imported_at)
+select t.type_id, %(code)s, %(meaning)s, %(advice)s, %(source)s, now()
 from (select 1) one
 left join crane_type t on t.name = %(type)s
 where %(type)s::text is null or t.type_id is not null
 on conflict (type_id, code) do update set
-    meaning = excluded.meaning, advice = excluded.advice, source = excluded.source, imported_at = now();
+    meaning = excluded.meaning, advice = excluded.advice, source = excluded.source, imported_at = excluded.imported_at;
 
 -- name: status_codes_read
 -- The catalogue of status codes.

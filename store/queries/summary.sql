@@ -98,7 +98,7 @@ where c.name = %(crane)s;
 -- A summary row for every touched crane that has none yet.
 insert into crane_summary (crane_id)
 select distinct crane_id from touched_day t
-where not exists (select from crane_summary m where m.crane_id = t.crane_id)
+where not exists (select 1 from crane_summary m where m.crane_id = t.crane_id)
 on conflict do nothing;
 
 -- name: crane_claimed
@@ -136,15 +136,15 @@ update crane_summary set made_of = null;
 -- name: summary_totals_written
 -- Whole-life totals of one crane from its days.
 update crane_summary m
-set counting_id = %(counting_id)s, counted_at = clock_timestamp(),
-    made_of = crane_entries_digest(m.crane_id), first_at = d.first_at, last_at = d.last_at,
+set counting_id = %(counting_id)s, counted_at = statement_timestamp(),
+    made_of = crane_entries_digest(%(crane_id)s), first_at = d.first_at, last_at = d.last_at,
     days = d.days, recorded_ms = d.recorded_ms, working_ms = d.working_ms, loaded_ms = d.loaded_ms,
     near_limit_ms = d.near_limit_ms, over_limit_ms = d.over_limit_ms, emergency_ms = d.emergency_ms,
     limit_assumed_ms = d.limit_assumed_ms, lifts = d.lifts, near_limit_lifts = d.near_limit_lifts,
     peak_cubed_sum = d.peak_cubed_sum, warnings = d.warnings, limiter_stops = d.limiter_stops,
     limiter_overrides = d.limiter_overrides, faults = d.faults,
     kq = d.peak_cubed_sum / nullif(d.lifts, 0),
-    open_faults = (select count(*) from fault_episode f where f.crane_id = m.crane_id and f.cleared_at is null)
+    open_faults = (select count(*) from fault_episode f where f.crane_id = %(crane_id)s and f.cleared_at is null)
 from (
     select count(*)::int as days, min(first_at) as first_at, max(last_at) as last_at,
         coalesce(sum(recorded_ms), 0) as recorded_ms, coalesce(sum(working_ms), 0) as working_ms,

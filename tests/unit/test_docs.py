@@ -59,5 +59,6 @@ def test_environment_variables_are_settings(page: Path) -> None:
     known = {f"BOOMLEDGER_{name.upper()}" for name in Settings.model_fields} | {
         "BOOMLEDGER_CONFIG",
         "BOOMLEDGER_TEST_DATABASE_URL",
+        "BOOMLEDGER_TEST_CITUS_WORKERS",
     }
     assert set(re.findall(r"BOOMLEDGER_[A-Z_]+[A-Z]", page.read_text())) <= known

@@ -1,0 +1,62 @@
+"""Placement on a cluster: only with Citus, once, and what is new is told right in spite of its counts."""
+
+from datetime import UTC, datetime
+
+import psycopg
+import pytest
+
+from domain.errors import Conflict
+from store import segments
+from store.placement import shard_by_crane
+from tests.integration.store.test_segments import keep, segment
+from tests.support import citus
+from tests.support.ingesting import register
+
+on_a_cluster = pytest.mark.skipif(not citus.workers(), reason="no BOOMLEDGER_TEST_CITUS_WORKERS")
+
+
+@pytest.mark.skipif(bool(citus.workers()), reason="on a cluster the extension is there")
+def test_without_the_extension_the_word_says_what_to_do(database: str) -> None:
+    with pytest.raises(Conflict, match=r"citus is not in this database: create extension citus"):
+        shard_by_crane(database)
+
+
+@on_a_cluster
+def test_growing_tables_are_spread_together_and_a_second_time_does_nothing(
+    database: str, connection: psycopg.Connection
+) -> None:
+    assert shard_by_crane(database) == 0
+    rows = connection.execute(
+        "select table_name::text, citus_table_type, distribution_column, colocation_id from citus_tables"
+    ).fetchall()
+    spread = {name: (column, group) for name, kind, column, group in rows if kind == "distributed"}
+    assert {"segment", "event", "day_figure", "span_ledger", "lift"} <= spread.keys()
+    assert {column for column, _ in spread.values()} == {"crane_id"}
+    assert len({group for _, group in spread.values()}) == 1
+    assert {name for name, kind, _, _ in rows if kind == "reference"} >= {
+        "crane",
+        "site",
+        "crane_type",
+        "counting",
+    }
+
+
+@on_a_cluster
+def test_cranes_live_on_both_workers_and_one_is_read_from_one(
+    database: str, connection: psycopg.Connection
+) -> None:
+    ids = register(database, *(f"crane-{number}" for number in range(12)))
+    rows = [segment(number, crane_id=crane_id) for crane_id in ids.values() for number in range(3)]
+    assert keep(connection, rows) == (36, 0)
+    assert keep(connection, [*rows, segment(9, crane_id=ids["crane-3"])]) == (1, 0)
+    places = connection.execute(
+        "select count(distinct nodeport), sum(shard_size) > 0 from citus_shards where table_name::text like 'segment_2026%'"
+    ).fetchone()
+    assert places == (2, True)
+    start = datetime(2026, 3, 1, tzinfo=UTC)
+    found = segments.read(connection, ids["crane-3"], start, datetime(2026, 3, 4, tzinfo=UTC), ["slew_deg"])
+    assert found.seq.tolist() == [0, 1, 2, 9]
+    plan = connection.execute(
+        "explain select * from segment where crane_id = %s and t0 > '2026-03-01'", [ids["crane-3"]]
+    ).fetchall()
+    assert any("Task Count: 1" in line for (line,) in plan)
