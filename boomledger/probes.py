@@ -19,7 +19,7 @@ def open_probes(
     """Serve them until the function that comes back is called. `not_alive` and `not_ready` say what is wrong, or nothing."""
     server, thread = start_http_server(port, addr=host)
     metrics: Wsgi = server.get_app()  # type: ignore[assignment]
-    server.set_app(with_probes(metrics, {"/healthz": not_alive, "/readyz": not_ready}))  # type: ignore[arg-type]
+    server.set_app(with_probes(metrics, {"/healthz": not_alive, "/readyz": not_ready}))
 
     def close() -> None:
         server.shutdown()

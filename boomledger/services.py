@@ -9,7 +9,6 @@ from types import FrameType
 from typing import TYPE_CHECKING, Final
 
 import structlog
-from prometheus_client import start_http_server
 
 from boomledger.settings import Settings
 from domain.errors import InvalidInput
@@ -105,9 +104,9 @@ def limits(settings: Settings) -> "Limits":
 
 
 def run_ingest(settings: Settings) -> None:
+    """Move messages from the broker into the database until told to stop."""
     from boomledger.probes import open_probes
     from ingest.health import Health
-    """Move messages from the broker into the database until told to stop."""
     from ingest.service import run
     from ingest.sparkplug_host import hosting
 
@@ -138,6 +137,7 @@ def run_ingest(settings: Settings) -> None:
             receive_bytes=settings.receive_bytes,
             shared_group=settings.shared_group,
             broker_ca_file=settings.broker_ca_file,
+            health=health,
         )
 
 
