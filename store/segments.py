@@ -5,10 +5,9 @@ each element, a 4-byte length and 4 bytes of value, all big-endian.
 """
 
 import asyncio
-import struct
 from collections.abc import Iterable, Sequence
 from datetime import UTC, datetime, timedelta
-from typing import Any, Final
+from typing import Any
 
 import numpy as np
 from psycopg import AsyncConnection, Connection, sql
@@ -28,8 +27,9 @@ from store.columns import (
     joined,
     to_ms,
 )
+from store.packing import FIXED, packed
 from store.sql import query
-from store.unpacking import column, unpacked
+from store.unpacking import COPY_END, COPY_HEAD, MS_TO_2000, column, unpacked
 
 __all__ = [
     "EPOCH",
@@ -50,14 +50,6 @@ __all__ = [
     "to_ms",
 ]
 
-_MS_TO_2000: Final = 946_684_800_000  # PostgreSQL counts from 2000-01-01
-_REAL_OID: Final = 700
-_COPY_HEAD: Final = b"PGCOPY\n\xff\r\n\0" + bytes(8)
-_COPY_END: Final = b"\xff\xff"
-_ABSENT: Final = b"\xff\xff\xff\xff"
-_FIXED: Final = struct.Struct(">h ii iq iq iq ii ii iq")
-_CHANNEL_PLACE: Final = {name: place for place, name in enumerate(CHANNEL_NAMES)}
-
 
 def prepare(conn: Connection[Any]) -> None:
     """Make this session ready for `keep`."""
@@ -75,9 +67,10 @@ def keep(conn: Connection[Any], segments: Sequence[Segment]) -> tuple[set[Key], 
     Returns the keys that are new, and those whose key is stored with other readings: their contents are not kept.
     """
     with conn.cursor().copy("copy incoming_segment from stdin (format binary)") as copy:
-        copy.write(_COPY_HEAD)
-        copy.write(b"".join(_packed(segment) for segment in segments))
-        copy.write(_COPY_END)
+        copy.write(COPY_HEAD)
+        for rows in packed(segments):
+            copy.write(rows)
+        copy.write(COPY_END)
     new: set[Key] = set(conn.execute(query("segments_kept")).fetchall())
     if len(new) == len(segments):
         return new, set()
@@ -176,36 +169,13 @@ def _read_statement(
     return sql.SQL("copy ({}) to stdout (format binary)").format(chosen)
 
 
-def _packed(segment: Segment) -> bytes:
-    """One row of `incoming_segment` in COPY's binary format."""
-    count, n = segment.values.shape
-    arrays = np.empty((count, 6 + 2 * n), dtype=">i4")
-    arrays[:, :6] = (20 + 8 * n, 1, 0, _REAL_OID, n, 1)
-    arrays[:, 6::2] = 4
-    arrays[:, 7::2] = np.ascontiguousarray(segment.values, dtype=np.float32).view(np.int32)
-    fields = [_ABSENT] * len(CHANNEL_NAMES)
-    for name, array in zip(segment.channels, arrays, strict=True):
-        fields[_CHANNEL_PLACE[name]] = array.tobytes()
-    fixed = _FIXED.pack(
-        7 + len(CHANNEL_NAMES),
-        *(4, segment.crane_id),
-        *(8, (segment.t0_ms - _MS_TO_2000) * 1000),
-        *(8, segment.boot),
-        *(8, segment.seq),
-        *(4, segment.dt_ms),
-        *(4, n),
-        *(8, (segment.received_ms - _MS_TO_2000) * 1000),
-    )
-    return fixed + b"".join(fields)
-
-
 def _whole(data: bytes) -> list[Segment]:
     """Rows of `segments_whole` in COPY's binary format."""
     found: list[Segment] = []
-    place = len(_COPY_HEAD)
-    while data[place : place + 2] not in (_COPY_END, b""):
-        _, _, crane_id, _, t0, _, boot, _, seq, _, dt_ms, _, n, _, received = _FIXED.unpack_from(data, place)
-        place += _FIXED.size
+    place = len(COPY_HEAD)
+    while data[place : place + 2] not in (COPY_END, b""):
+        _, _, crane_id, _, t0, _, boot, _, seq, _, dt_ms, _, n, _, received = FIXED.unpack_from(data, place)
+        place += FIXED.size
         channels: list[str] = []
         rows: list[Floats] = []
         for name in CHANNEL_NAMES:
@@ -220,13 +190,13 @@ def _whole(data: bytes) -> list[Segment]:
         found.append(
             Segment(
                 crane_id=crane_id,
-                t0_ms=t0 // 1000 + _MS_TO_2000,
+                t0_ms=t0 // 1000 + MS_TO_2000,
                 boot=boot,
                 seq=seq,
                 dt_ms=dt_ms,
                 channels=tuple(channels),
                 values=np.array(rows, dtype=np.float32).reshape(len(channels), n),
-                received_ms=received // 1000 + _MS_TO_2000,
+                received_ms=received // 1000 + MS_TO_2000,
             )
         )
     return found
