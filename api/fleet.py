@@ -15,6 +15,7 @@ from api.near_limit import confident
 from api.tables import TableRoute
 from api.upkeep import DueBook, get_due_book
 from domain.answers import FleetAnswer, FleetRow, FleetWeeksAnswer, FleetWeeksRow
+from domain.messages import CraneName
 from duty import rates
 from duty.details import COMPARISON
 from duty.levels import NEAR_LIMIT_PCT
@@ -104,13 +105,21 @@ async def show_fleet_weeks(
     caller: Caller,
     weeks: Annotated[int, Query(ge=2, le=104, description="ISO weeks, the last one with day_to in it")] = 13,
     day_to: DayTo = None,
+    crane: Annotated[
+        list[CraneName] | None,
+        Query(max_length=200, description="these cranes only; every one where left out"),
+    ] = None,
 ) -> FleetWeeksAnswer:
     """How the near-limit share of every crane in your sight went, week by week, up to the running week."""
     today = day_range(None, day_to, default_days=1, zone="UTC").last
     monday = today - timedelta(days=today.weekday())
     mondays = tuple(monday - timedelta(weeks=back) for back in reversed(range(weeks)))
     found = await summary.fleet_weeks(
-        conn, day_from=mondays[0], day_to=monday + timedelta(days=6), sites=caller.site_list
+        conn,
+        day_from=mondays[0],
+        day_to=monday + timedelta(days=6),
+        sites=caller.site_list,
+        cranes=crane,
     )
     shares: dict[str, dict[date, float | None]] = {}
     for one in found:

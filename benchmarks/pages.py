@@ -143,13 +143,11 @@ def page_changes(
 ) -> tuple[list[tuple[str, float]], list[float], float]:
     """Milliseconds from click to heading, milliseconds of every callback, and the largest answer [kB]."""
     context, page = fresh(browser)
-    callbacks: list[float] = []
-    sizes: list[float] = []
+    asked: list[Any] = []
 
     def note(request: Any) -> None:
-        if request.url.endswith("/_dash-update-component"):
-            callbacks.append(request.timing["responseEnd"] - request.timing["requestStart"])
-            sizes.append(request.sizes()["responseBodySize"] / 1000)
+        if "/_dash-update-component" in request.url:
+            asked.append(request)
 
     page.goto(address)
     page.wait_for_selector("#fleet-grid .bl-bar-fill")
@@ -164,6 +162,8 @@ def page_changes(
             )
             changes.append((name, (time.perf_counter() - began) * 1000))
     page.wait_for_timeout(1000)
+    callbacks = [one.timing["responseEnd"] - one.timing["requestStart"] for one in asked]
+    sizes = [one.sizes()["responseBodySize"] / 1000 for one in asked]
     context.close()
     return changes, callbacks, max(sizes)
 

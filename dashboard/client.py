@@ -67,9 +67,9 @@ class Client(AlertCalls, DispatchCalls, RecordCalls, SettingsCalls, Transport):
         """Every crane over a period: the last `days` local days, or the days given."""
         return await self._get(FleetAnswer, "/fleet", days=days, day_from=day_from, day_to=day_to)
 
-    async def fleet_weeks(self, *, weeks: int = 13) -> FleetWeeksAnswer:
-        """Near-limit share of every crane by ISO week, up to the running one."""
-        return await self._get(FleetWeeksAnswer, "/fleet/weeks", weeks=weeks)
+    async def fleet_weeks(self, *, weeks: int = 13, cranes: Sequence[str] = ()) -> FleetWeeksAnswer:
+        """Near-limit share of the named cranes, else of every one, by ISO week up to the running one."""
+        return await self._get(FleetWeeksAnswer, "/fleet/weeks", weeks=weeks, crane=list(cranes))
 
     async def cranes(self, *, cursor: str | None = None, limit: int = 200) -> Page[CraneRow]:
         """One page of cranes, by name."""

@@ -151,11 +151,20 @@ async def fleet_period(
 
 
 async def fleet_weeks(
-    conn: AsyncConnection[Any], *, day_from: date, day_to: date, sites: Sequence[str] | None = None
+    conn: AsyncConnection[Any],
+    *,
+    day_from: date,
+    day_to: date,
+    sites: Sequence[str] | None = None,
+    cranes: Sequence[str] | None = None,
 ) -> list[CraneWeek]:
     """Every crane by ISO week over whole local days, by crane and week; weeks without a counted day are absent."""
     return await FLEET_WEEKS.all_async(
-        conn, day_from=day_from, day_to=day_to, sites=None if sites is None else list(sites)
+        conn,
+        day_from=day_from,
+        day_to=day_to,
+        sites=None if sites is None else list(sites),
+        cranes=None if cranes is None else list(cranes),
     )
 
 

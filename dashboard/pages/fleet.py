@@ -100,7 +100,7 @@ async def _background(
     first = fleet.rows[0]
     zone, weeks, *areas = await together(
         ZONES.of_site(first.site, first.crane, visit.client),
-        visit.client.fleet_weeks(),
+        visit.client.fleet_weeks(cranes=[row.crane for row in fleet.rows[: fleet_weeks.AT_MOST]]),
         *(
             visit.client.working_area(row.crane, day_from=fleet.day_from, day_to=fleet.day_to)
             for row in worst

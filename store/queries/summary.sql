@@ -63,6 +63,7 @@ join crane_summary m using (crane_id)
 join day_figure d on d.crane_id = c.crane_id and d.counting_id = m.counting_id
 where d.day between %(day_from)s and %(day_to)s
     and (%(sites)s::text[] is null or s.name = any(%(sites)s::text[]))
+    and (%(cranes)s::text[] is null or c.name = any(%(cranes)s::text[]))
 group by 1, 2
 order by 1, 2;
 
