@@ -152,7 +152,7 @@ def test_a_chart_file_is_told_its_problems_by_line_then_entered(
     expect(page.locator(".bl-chart-form")).to_contain_text("The file is sound: one chart")
     page.get_by_label("Source").fill("invented plate")
     page.get_by_label("Holds from").fill("2027-06-01")
-    page.get_by_label("What to do").click()
+    page.get_by_role("textbox", name="What to do").click()
     page.get_by_role("option", name="enter it").click()
     page.get_by_role("button", name="Send the file").click()
     expect(page).to_have_url(f"{site}/dispatch/charts/yard-12?on=2027-06-01")
