@@ -97,6 +97,10 @@ class Observe:
 
         try:
             await self._app(scope, receive, send_on)
+        except asyncio.CancelledError:
+            if not started:
+                status = CLIENT_GONE
+            raise
         except Exception as error:
             # Not _LOG.exception: a renderer that shows local variables would put secrets into the log.
             trace = "".join(traceback.format_tb(error.__traceback__))
@@ -128,6 +132,7 @@ class Observe:
         )
 
 
+CLIENT_GONE: Final = 499  # in logs and figures only, as is common practice: nobody is there to read an answer
 METHODS: Final = frozenset({"GET", "HEAD", "POST", "PUT", "PATCH", "DELETE", "OPTIONS"})
 QUIET_ROUTES: Final = frozenset({"/healthz", "/readyz", "/metrics"})
 

@@ -71,6 +71,22 @@ async def test_silence_is_answered_empty(open_fresh_api: FastAPI) -> None:
     assert second == LiveChanges(version=first.version, items=())
 
 
+async def test_a_reader_who_leaves_is_no_failure_of_the_server(open_fresh_api: FastAPI) -> None:
+    async with Client(app=open_fresh_api) as client:
+        changes = client.live_changes(wait_s=30)
+        await anext(changes)
+        with pytest.raises(TimeoutError):
+            async with asyncio.timeout(0.5):
+                await anext(changes)
+    counted = {
+        sample.labels["status"]: sample.value
+        for metric in open_fresh_api.state.figures.registry.collect()
+        for sample in metric.samples
+        if sample.name == "boomledger_api_requests_total"
+    }
+    assert counted == {"200": 1, "499": 1}
+
+
 async def test_events_are_sent_as_they_come_and_end_in_time(http: httpx.AsyncClient) -> None:
     response = await http.get("/live/stream", params={"seconds": 0.5})
     assert response.headers["content-type"].startswith("text/event-stream")
