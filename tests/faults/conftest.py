@@ -26,7 +26,7 @@ from ingest.limits import Limits
 from ingest.writer import Incoming, Outcome, Writer
 from store import segments
 from store.migrate import migrate
-from tests.support.ingesting import register, wait_until
+from tests.support.ingesting import Receipts, mqtt_client, publish_all, register, wait_until
 from tests.support.telemetry import (
     CHANNELS,
     MESSAGES_PER_BOOT,
@@ -75,6 +75,18 @@ class Installation:
         """A crane begins to send, with an outbox on disk."""
         arguments = (self.broker_url, crane, str(self.folder), str(total), str(per_second))
         self.start(crane, "tests.support.sender_process", *arguments)
+
+    def wait_for_ingest(self) -> None:
+        """Wait until messages are stored, for senders without an outbox: a probe is sent until it has a receipt."""
+        register(self.database, "probe")
+        with mqtt_client(self.address) as client:
+            receipts = Receipts(client)
+
+            def receipted() -> bool:
+                publish_all(client, [message("probe", 0)])
+                return bool(receipts.stored)
+
+            wait_until(receipted, "ingest gives a receipt")
 
     def kill(self, name: str) -> None:
         """SIGKILL, as by the kernel or a fool, and start again."""
@@ -129,20 +141,24 @@ class Installation:
             (*key[number], t0_of(number), f"E{number % 7}") for number in range(total) if is_event(number)
         ]
 
-    def check_ledgers(self, crane: str, total: int) -> None:
-        """What is counted of a crane equals what is counted of the same messages stored in peace, bit by bit."""
+    def check_ledgers(self, total: int, *cranes: str) -> None:
+        """What is counted of cranes equals what is counted of the same messages stored in peace, bit by bit."""
         name = f"peace_{secrets.token_hex(4)}"
         with psycopg.connect(self.database, autocommit=True) as conn:
             conn.execute(sql.SQL("create database {}").format(sql.Identifier(name)))
         peaceful = make_conninfo(self.database, dbname=name)
         migrate(peaceful)
-        register(peaceful, crane)
+        register(peaceful, *cranes)
         writer = Writer(peaceful, Limits(), alone=False)
         now = datetime.now(UTC)
-        results = writer.store([Incoming(*message(crane, number), now) for number in range(total)])
+        for crane in cranes:
+            results = writer.store([Incoming(*message(crane, number), now) for number in range(total)])
+            assert {result.outcome for result in results} == {Outcome.STORED}
         writer.close()
-        assert {result.outcome for result in results} == {Outcome.STORED}
-        assert counted(self.database, crane) == counted(peaceful, crane)
+        for database in (self.database, peaceful):
+            analytics(database, threading.Event(), once=True)
+        for crane in cranes:
+            assert counted(self.database, crane) == counted(peaceful, crane)
 
     def quarantined(self) -> int:
         with psycopg.connect(self.database) as conn:
@@ -152,8 +168,7 @@ class Installation:
 
 
 def counted(database: str, crane: str) -> list[list[tuple[object, ...]]]:
-    """Everything that is counted of a crane, after counting what waits."""
-    analytics(database, threading.Event(), once=True)
+    """Everything that is counted of a crane."""
     with psycopg.connect(database) as conn:
         found = [
             conn.execute(

@@ -32,7 +32,7 @@ def kills_then_all_is_there(installation: Installation, cranes: dict[str, int], 
     total = load_while(installation, cranes, seed=len(kills), kills=kills)
     for crane, crane_id in cranes.items():
         installation.check_equal(crane, crane_id, total)
-        installation.check_ledgers(crane, total)
+    installation.check_ledgers(total, *cranes)
     assert installation.quarantined() == 0
     print(
         f"{len(kills)} kills of {sorted(set(kills))}, {total * len(cranes)} messages, none lost, none twice,"

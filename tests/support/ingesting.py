@@ -60,9 +60,10 @@ def ingesting(
 
 
 @contextlib.contextmanager
-def mqtt_client(address: tuple[str, int], **login: str) -> Iterator[mqtt.Client]:
-    """A connected MQTT 5 client."""
+def mqtt_client(address: tuple[str, int], in_flight: int = 20, **login: str) -> Iterator[mqtt.Client]:
+    """A connected MQTT 5 client that sends up to `in_flight` messages before the first is acknowledged."""
     client = mqtt.Client(CallbackAPIVersion.VERSION2, protocol=mqtt.MQTTv5)
+    client.max_inflight_messages_set(in_flight)
     if login:
         client.username_pw_set(login["user"], login["password"])
     connected = threading.Event()
