@@ -21,6 +21,9 @@
 
   cells.LinkCell = ({ data, colDef }) => link(data[colDef.field + "_href"], data[colDef.field]);
 
+  /* A day that sorts by its ISO form and reads as people write it. */
+  cells.DayCell = ({ data, colDef }) => data[colDef.field + "_text"];
+
   cells.MarkCell = ({ data }) =>
     h("span", { className: "bl-mark bl-" + data.state }, h("span", { className: "bl-mark-shape", "aria-hidden": true }), data.word);
 

@@ -117,6 +117,9 @@
       return words;
     },
 
+    /* Opens the lines of an own S-N curve when it is chosen. */
+    openOwnCurve: (curve) => (curve === "own" ? true : same()),
+
     /* Controls that live in the address: each writes its parameter, a default takes it out. */
     mergeQuery: (values, ids, search) => {
       const query = new URLSearchParams(search || "");

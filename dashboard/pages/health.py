@@ -1,6 +1,7 @@
 """Data health: how old the data of each crane is, what was set aside and why."""
 
 from collections import Counter
+from collections.abc import Sequence
 from datetime import date, timedelta
 from typing import Any, Final
 from zoneinfo import ZoneInfo
@@ -18,7 +19,7 @@ from domain.upkeep import DayRow
 
 SILENT_AFTER_S: Final = 86_400.0
 RECORD_DAYS: Final = 28
-RECORD_CRANES: Final = 24
+RECORD_CRANES: Final = 12  # one question each: of a large fleet those only that somebody has to look at first
 GAP_FROM_MS: Final = 60_000
 
 
@@ -118,7 +119,7 @@ def _ages(fleet: FleetAnswer) -> html.Section:
 async def _record(visit: Visit, fleet: FleetAnswer) -> Any:
     """What was recorded, crane by crane and day by day, and how much of it is missing."""
     title = t("health.record")
-    names = sorted(row.crane for row in fleet.rows)[:RECORD_CRANES]
+    names = record_cranes(fleet.rows)
     last = visit.now.date()
     first = last - timedelta(days=RECORD_DAYS - 1)
     answers = await together(*(visit.client.days(name, day_from=first, day_to=last) for name in names))
@@ -157,6 +158,12 @@ async def _record(visit: Visit, fleet: FleetAnswer) -> Any:
             for (name, day), row in sorted(found.items())
         ],
     )
+
+
+def record_cranes(rows: Sequence[FleetRow]) -> list[str]:
+    """Whose record is drawn, by name: of more than RECORD_CRANES those with the oldest data; without any come last."""
+    oldest = sorted(rows, key=lambda row: (row.age_s is None, -(row.age_s or 0.0), row.crane))
+    return sorted(row.crane for row in oldest[:RECORD_CRANES])
 
 
 def _missing_ms(row: DayRow) -> int:

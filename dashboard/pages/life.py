@@ -142,5 +142,6 @@ def _factors(factors: FactorsAnswer) -> html.Table:
 
 
 def register(app: Dash, client: Client) -> None:
-    """The what-if sliders."""
+    """The what-if sliders and the form of details."""
     life_forecast.register(app, client)
+    life_details.register(app)

@@ -2,15 +2,13 @@
 
 from typing import Any
 
-from dash import dcc, html
+from dash import html
 
 from dashboard import numbers
-from dashboard.parts import marks, page, states
+from dashboard.parts import grid, marks, page, states
 from dashboard.texts import t
 from dashboard.visit import Visit
 from domain.answers import FleetRow
-
-AT_MOST = 200
 
 
 async def render_list(visit: Visit) -> Any:
@@ -20,27 +18,28 @@ async def render_list(visit: Visit) -> Any:
         return html.Div(
             [page.head(t("life.title")), states.empty(t("fleet.empty.title"), t("fleet.empty.text"))]
         )
-    rows = sorted(
-        fleet.rows, key=lambda row: -1.0 if row.used_share is None else row.used_share, reverse=True
-    )
     return html.Div(
         [
             page.head(t("life.title"), t("life.context")),
             html.Section(
                 [
-                    html.H2(t("life.list")),
-                    html.P(_summary(rows), className="bl-summary"),
-                    html.Ul([html.Li(_line(row)) for row in rows[:AT_MOST]], className="bl-life-list"),
-                    html.P(t("life.list.rest", count=len(rows) - AT_MOST)) if len(rows) > AT_MOST else None,
+                    html.Div([html.H2(t("life.list")), html.P(_summary(fleet.rows), className="bl-summary")]),
+                    grid.grid("life-grid", t("life.list"), _columns(), grid_rows(fleet.rows)),
                 ],
-                className="bl-card",
+                className="bl-card bl-card-flush",
             ),
             marks.cautions(fleet.cautions),
         ]
     )
 
 
-def _summary(rows: list[FleetRow]) -> str:
+def grid_rows(rows: tuple[FleetRow, ...]) -> list[dict[str, Any]]:
+    """Plain values of the grid, the most used crane first, those without a share last."""
+    ranked = sorted(rows, key=lambda row: -1.0 if row.used_share is None else row.used_share, reverse=True)
+    return [_grid_row(row) for row in ranked]
+
+
+def _summary(rows: tuple[FleetRow, ...]) -> str:
     past = sum((row.used_share or 0) >= marks.REVIEW_SHARE for row in rows)
     unknown = sum(row.used_share is None for row in rows)
     words = [t("life.list.past", count=past) if past else t("life.list.none_past")]
@@ -49,20 +48,30 @@ def _summary(rows: list[FleetRow]) -> str:
     return " ".join(words)
 
 
-def _line(row: FleetRow) -> list[Any]:
+def _columns() -> list[dict[str, Any]]:
     return [
-        dcc.Link(row.crane, href=f"/life/{row.crane}", className="bl-link"),
-        html.Span(row.title or row.type, className="bl-cell-note"),
-        marks.bar(
-            row.used_share,
-            full=1.0,
-            band=(marks.REVIEW_SHARE, 1.0),
-            state=marks.life_state(row.used_share),
-            name=t("life.used"),
-            text=numbers.share(row.used_share) if row.used_share is not None else t("life.no_class.short"),
-        ),
-        html.Span(
-            t("life.spent_on", day=numbers.day(row.spent_on)) if row.spent_on else t("life.spent_on.unknown"),
-            className="bl-cell-note",
-        ),
-    ]
+        {"field": "crane", "headerName": t("fleet.col.crane"), "cellRenderer": "LinkCell", "minWidth": 98, "flex": 2},
+        {"field": "title", "headerName": t("settings.col.type"), "minWidth": 120, "flex": 3, "narrow": False},
+        {
+            "field": "life", "headerName": t("life.used"), "cellRenderer": "BarCell",
+            "cellRendererParams": {"kind": "life"}, "minWidth": 120, "flex": 4,
+        },
+        {"field": "spent", "headerName": t("life.col.spent"), "cellRenderer": "DayCell", "minWidth": 110, "flex": 2},
+    ]  # fmt: skip
+
+
+def _grid_row(row: FleetRow) -> dict[str, Any]:
+    return {
+        "crane": row.crane,
+        "crane_href": f"/life/{row.crane}",
+        "title": row.title or row.type,
+        "life": row.used_share,
+        "life_full": 1.0,
+        "life_band": [marks.REVIEW_SHARE, 1.0],
+        "life_state": marks.life_state(row.used_share).value,
+        "life_text": numbers.share(row.used_share)
+        if row.used_share is not None
+        else t("life.no_class.short"),
+        "spent": row.spent_on.isoformat() if row.spent_on else None,
+        "spent_text": numbers.day(row.spent_on) if row.spent_on else t("life.spent_on.unknown"),
+    }

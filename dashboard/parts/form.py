@@ -125,10 +125,18 @@ def text(
 
 
 def number(
-    name: str, field: str, value: Any = None, *, key: str = "", note: str | None = None, **more: Any
+    name: str,
+    field: str,
+    value: Any = None,
+    *,
+    key: str = "",
+    note: str | None = None,
+    caption: str | None = None,
+    **more: Any,
 ) -> Any:
-    """A number as it is typed."""
-    return dmc.NumberInput(**_common(name, field, key, note), value="" if value is None else value, **more)
+    """A number as it is typed. caption: its label, where several fields share one text."""
+    common = _common(name, field, key, note, caption)
+    return dmc.NumberInput(**common, value="" if value is None else value, **more)
 
 
 def choose(
@@ -159,10 +167,10 @@ def yes_no(name: str, field: str, value: bool, *, key: str = "", note: str | Non
     return choose(name, field, "yes" if value else "no", options, key=key, note=note)
 
 
-def _common(name: str, field: str, key: str, note: str | None) -> dict[str, Any]:
+def _common(name: str, field: str, key: str, note: str | None, caption: str | None = None) -> dict[str, Any]:
     return {
         "id": {"type": "field", "form": _place(name, key), "name": field},
-        "label": t(f"form.{name}.{field}"),
+        "label": caption or t(f"form.{name}.{field}"),
         "description": note,
         "size": "sm",
     }

@@ -62,6 +62,34 @@ def test_an_engineer_enters_a_detail_and_sees_its_curve(site: str, visit: Callab
     expect(page.locator(".bl-assumed")).to_be_visible()
 
 
+def test_an_engineer_enters_a_curve_of_their_own_with_its_source(
+    site: str, visit: Callable[[str], Page]
+) -> None:
+    page = visit(f"{site}/life/yard-06")
+    slope = page.get_by_label("Slope m of line 1")
+    expect(slope).to_be_hidden()
+    page.get_by_label("Name", exact=True).fill("boom seam")
+    page.get_by_label("Stress per percent [MPa]").fill("1.2")
+    page.get_by_label("Range at 2 000 000 cycles [MPa]").fill("71")
+    page.get_by_role("textbox", name="S-N curve").click()
+    page.get_by_role("option", name="own curve").click()
+    expect(slope).to_be_visible()
+    page.get_by_role("button", name="Save the detail").click()
+    expect(slope).to_have_attribute("aria-invalid", "true")
+    slope.fill("3")
+    page.get_by_label("Cycles at the end of line 1").fill("5000000")
+    page.get_by_label("Slope m of line 2").fill("5")
+    page.get_by_role("button", name="Save the detail").click()
+    expect(page.get_by_label("Source of the own curve")).to_have_attribute("aria-invalid", "true")
+    assert sound(page)
+    page.get_by_label("Source of the own curve").fill("test report 12")
+    page.get_by_role("button", name="Save the detail").click()
+    expect(page.locator(NOTICE)).to_contain_text("boom seam is saved")
+    expect(page.locator("#page")).to_contain_text("test report 12")
+    page.locator("#details").get_by_role("link", name="Change").click()
+    expect(page.get_by_label("Cycles at the end of line 1")).to_have_value("5000000")
+
+
 def test_an_interval_of_service_is_entered_done_and_forgotten(
     site: str, visit: Callable[[str], Page]
 ) -> None:

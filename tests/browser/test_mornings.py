@@ -36,7 +36,7 @@ def test_the_engineer_gets_from_the_fleet_to_the_evidence_of_a_lift(
     page = visit(site)
     page.get_by_role("link", name="Life", exact=True).click()
     expect(page.locator("h1")).to_have_text("Life")
-    page.locator("#page .bl-life-list a").first.click()
+    page.locator("#life-grid .ag-row[row-index='0'] a").click()
     expect(page.get_by_role("heading", name="Used share")).to_be_visible()
     expect(page.locator("#page")).to_contain_text("Telemetry is no inspection")
     expect(page.get_by_role("heading", name="Which cycles do the damage")).to_be_visible()

@@ -6,7 +6,7 @@ from typing import Any
 
 import pytest
 
-from dashboard.pages import fleet_morning, fleet_table, fleet_weeks
+from dashboard.pages import fleet_morning, fleet_table, fleet_weeks, health
 from dashboard.parts import marks
 from dashboard.parts.marks import State
 from domain.answers import FleetAnswer, FleetRow, FleetWeeksAnswer, FleetWeeksRow
@@ -117,3 +117,9 @@ def test_small_multiples_name_cranes_that_came_nearer_to_the_limit() -> None:
 )  # fmt: skip
 def test_due_days_read_as_people_say_them(left: int, words: str) -> None:
     assert marks.due_words(TODAY + timedelta(days=left), TODAY) == words
+
+
+def test_of_a_large_fleet_the_record_of_the_longest_silent_is_drawn() -> None:
+    rows = [row(f"crane-{number:02d}", age_s=float(number)) for number in range(20)]
+    drawn = health.record_cranes([row("never", age_s=None), *rows])
+    assert drawn == [f"crane-{number:02d}" for number in range(8, 20)]

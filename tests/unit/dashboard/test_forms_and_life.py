@@ -8,15 +8,17 @@ import pytest
 
 from dashboard.client import Client
 from dashboard.numbers import Units
-from dashboard.pages import crane_faults, life_damage, life_details, life_forecast, settings_alerts
+from dashboard.pages import crane_faults, life_damage, life_details, life_forecast, life_list, settings_alerts
 from dashboard.parts import form
 from dashboard.parts.form import Done, Unreadable, Values
 from domain.alerts import AlertRuleAsked
 from domain.answers import Forecast
+from domain.detail import DetailSpec
 from domain.errors import Conflict, InvalidInput
 from domain.fault_answers import FaultEpisodeRow
 from domain.life_answers import DamageAnswer, DamageCell, Outlook, WhatIfAnswer
 from domain.upkeep import DetailAsked, ServicePlanAsked
+from tests.unit.dashboard.test_fleet_page import row as fleet_row
 
 DETAIL = {
     "name": "column foot",
@@ -54,6 +56,65 @@ def test_what_is_wrong_stands_beside_its_field(changes: dict[str, Any], field: s
     with pytest.raises(Unreadable) as caught:
         form.read(DetailAsked, life_details.asked_of({**DETAIL, **changes}))
     assert set(caught.value.problems) == {field}
+
+
+OWN = {
+    **DETAIL, "curve": "own", "source": "test report 12", "slope_1": 3, "cycles_1": 5e6, "slope_2": "", "cycles_2": "",
+    "slope_3": 5, "cycles_3": "",
+}  # fmt: skip
+
+
+def test_an_own_curve_is_read_line_by_line_with_its_source() -> None:
+    read = life_details.read_detail(OWN)
+    assert [(line.slope_m, line.to_cycles) for line in read.branches] == [(3.0, 5e6), (5.0, None)]
+    assert (read.curve, read.source) == ("own", "test report 12")
+    assert (
+        life_details.read_detail({**OWN, **DETAIL, "slope_1": "", "cycles_1": "", "slope_3": ""}).branches
+        == ()
+    )
+
+
+@pytest.mark.parametrize(
+    ("changes", "field"),
+    [
+        ({"source": ""}, "source"),
+        ({"slope_3": 0.5}, "slope_3"),
+        ({"slope_1": "", "cycles_1": "", "slope_3": ""}, "slope_1"),
+        ({"slope_1": ""}, "slope_1"),
+        ({"slope_2": 4, "cycles_2": 4e6}, "slope_1"),
+        ({"cycles_1": 1e6}, "slope_1"),
+        ({"curve": "IIW"}, "slope_1"),
+    ],
+)
+def test_what_is_wrong_with_an_own_curve_stands_in_its_lines(changes: dict[str, Any], field: str) -> None:
+    with pytest.raises(Unreadable) as caught:
+        life_details.read_detail({**OWN, **changes})
+    assert set(caught.value.problems) == {field}
+
+
+def test_the_form_shows_every_line_of_a_curve_that_was_entered_with_more() -> None:
+    lines = [{"slope_m": 3 + place, "to_cycles": 1e7 * (place + 1)} for place in range(4)]
+    spec = {"mpa_per_pct": 1.4, "curve": "own", "reference_mpa": 63, "branches": lines, "source": "a test"}
+    drawn = life_details._own_curve("detail", DetailSpec.model_validate(spec))
+    assert drawn.open
+    values = {part.id["name"]: part.value for part in drawn.children[2].children}
+    assert len(values) == 9
+    assert (values["source"], values["slope_4"], values["cycles_4"]) == ("a test", 6.0, 4e7)
+
+
+def test_the_life_list_ranks_the_most_used_first_and_the_unknown_last() -> None:
+    cranes = (
+        fleet_row("a-1", used_share=0.2),
+        fleet_row("b-2", used_share=None),
+        fleet_row("c-3", used_share=0.97),
+    )
+    rows = life_list.grid_rows(cranes)
+    assert [(row["crane"], row["life_state"]) for row in rows] == [
+        ("c-3", "act"),
+        ("a-1", "ok"),
+        ("b-2", "stale"),
+    ]
+    assert (rows[0]["crane_href"], rows[2]["life_text"]) == ("/life/c-3", "no design class")
 
 
 def test_a_problem_of_the_whole_form_names_no_single_field() -> None:
