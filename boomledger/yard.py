@@ -75,9 +75,13 @@ def write_history(
                 touched.touch(
                     conn,
                     {
-                        (row.crane_id, segments.from_ms(row.t0_ms + ms).astimezone(known[name].zone).date())
-                        for row, name in zip(found, (row.crane for row in rows), strict=True)
-                        for ms in (0, (row.values.shape[1] - 1) * row.dt_ms)
+                        (known[row.crane].crane_id, day)
+                        for row in rows
+                        for day in touched.local_days(
+                            known[row.crane].zone,
+                            row.t0_ms,
+                            row.t0_ms + (row.values.shape[1] - 1) * row.dt_ms,
+                        )
                     },
                 )
 
