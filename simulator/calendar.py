@@ -38,6 +38,9 @@ CODES: Final = (
     Code("R-415", "Hand-held controller: battery low", (0,)),
     Code("S-506", "Stabiliser left: position switch does not answer", (0, 1, 2)),
 )
+BY_READING: Final = frozenset(
+    {"R-402", "R-415"}
+)  # `simulator.controller` raises these; drawn here, they are left out
 BREAKDOWN: Final = Code("H-299", "Hydraulic pump: pressure does not build up", _BREAKDOWN_DAYS)
 
 
@@ -139,7 +142,9 @@ def _outages(key: _Key, year: int, seed: int) -> tuple[Outage, ...]:
     for at in working[working < len(_days_of(year))]:
         number = min(int(rng.poisson(key.codes_per_day * key.wear(days[at]))), 3)
         for kind in rng.choice(len(CODES), size=number, replace=False, p=weights / weights.sum()):
-            add(CODES[kind], int(at), int(rng.choice(CODES[kind].days)), float(rng.uniform(0.05, 0.8)))
+            standing, share = int(rng.choice(CODES[kind].days)), float(rng.uniform(0.05, 0.8))
+            if CODES[kind].code not in BY_READING:
+                add(CODES[kind], int(at), standing, share)
     for at, standing in _year(key, year, seed)[1]:
         add(BREAKDOWN, at, standing + 1, 0.95)
     return tuple(found)

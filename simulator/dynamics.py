@@ -29,6 +29,37 @@ def swing_rad(acceleration_m_s2: Floats, dt_s: float, sling_m: float, damping: f
     return _oscillator(-np.asarray(acceleration_m_s2) / STANDARD_GRAVITY_M_S2, dt_s, float(natural), damping)
 
 
+def winch_swing_rad(acceleration_m_s2: Floats, dt_s: float, length_m: Floats, damping: float) -> Floats:
+    """Angle to the vertical [rad] of a load on a rope whose length changes; `length_m` > 0 at each sample.
+
+    (L^2 theta')' = -L*(g theta + a), damped by 2 z w theta': angular momentum about the moving tip, small angles (any text on
+    mechanics; drawn up slowly, the swing grows as L^(-3/4), Landau and Lifshitz, Mechanics, par. 49, from memory).
+    Over each step the rope is held at its mean and the step solved exactly; at rest to begin with.
+    """
+    push = -np.asarray(acceleration_m_s2, float) / STANDARD_GRAVITY_M_S2
+    if len(push) < 2:
+        return np.zeros_like(push)
+    mean_m = (length_m[1:] + length_m[:-1]) / 2
+    natural = np.sqrt(STANDARD_GRAVITY_M_S2 / mean_m)
+    decay, damped = damping * natural, natural * np.sqrt(1 - damping**2)
+    fades = np.exp(-decay * dt_s)
+    cosine, sine = fades * np.cos(damped * dt_s), fades * np.sin(damped * dt_s) / damped
+    slope = np.diff(push) / dt_s
+    lag = 2 * damping / natural * slope  # what follows a straight push lies behind it by so much
+    stay, gain, pull, keep = cosine + decay * sine, sine, -(natural**2) * sine, cosine - decay * sine
+    before, after = lag - push[:-1], push[1:] - lag
+    shift_angle = stay * before - gain * slope + after
+    shift_speed = pull * before - keep * slope + slope
+    square = mean_m**2
+    rows = (stay, gain / square, pull * square, keep, shift_angle, shift_speed * square)
+    angle, momentum = 0.0, 0.0  # momentum: L^2 theta', which a change of length leaves alone
+    found = [0.0]
+    for a, b, c, d, e, f in zip(*(row.tolist() for row in rows), strict=True):
+        angle, momentum = a * angle + b * momentum + e, c * angle + d * momentum + f
+        found.append(angle)
+    return np.array(found)
+
+
 def vibration(static: Floats, dt_s: float, frequency_hz: float, damping: float) -> Floats:
     """Response of booms and load, taken as one damped oscillator, to a changing static moment; at rest to begin with.
 
@@ -50,20 +81,33 @@ def _coefficients(dt_s: float, natural_rad_s: float, damping: float) -> tuple[Fl
     return np.asarray(numerator, float).ravel(), np.asarray(denominator, float)
 
 
-def load_moment_kn_m(machine: Machine, hook: Hook, slew_deg: Floats, mass_kg: Floats, dt_s: float) -> Floats:
+def load_moment_kn_m(
+    machine: Machine,
+    hook: Hook,
+    slew_deg: Floats,
+    mass_kg: Floats,
+    dt_s: float,
+    rope_m: Floats | None = None,
+) -> Floats:
     """Moment of a moving load about the main boom pivot [kN.m], with swing and vibration.
 
     The rope pulls with m*(g + a_y) down and, swung by theta, with m*g*theta outwards; the first has the horizontal arm
     of the hook, the second its height above the pivot. A load is steadied at pick-up: only its own movements swing it.
+    `rope_m`, of a machine with a winch: the load swings on rope and sling, and pulls at the tip, so much above the hook.
     """
     dynamics: Dynamics = machine.dynamics
     crane_type = machine.crane_type
     turning_rad_s = np.radians(np.gradient(slew_deg, dt_s))
     outwards = _second_difference(hook.outreach_m, dt_s) - hook.outreach_m * turning_rad_s**2
-    angle = swing_rad(np.where(mass_kg > 0, outwards, 0.0), dt_s, dynamics.sling_m, dynamics.swing_damping)
+    outwards = np.where(mass_kg > 0, outwards, 0.0)
+    height_m = hook.hook_height_m - crane_type.pivot_height_m
+    if rope_m is None:
+        angle = swing_rad(outwards, dt_s, dynamics.sling_m, dynamics.swing_damping)
+    else:
+        angle = winch_swing_rad(outwards, dt_s, rope_m + dynamics.sling_m, dynamics.swing_damping)
+        height_m = height_m + rope_m
     down = STANDARD_GRAVITY_M_S2 + _second_difference(hook.hook_height_m, dt_s)
     arm_m = hook.outreach_m - crane_type.pivot_offset_m
-    height_m = hook.hook_height_m - crane_type.pivot_height_m
     moving = mass_kg * (down * arm_m + STANDARD_GRAVITY_M_S2 * angle * height_m) / 1000.0
     return vibration(moving, dt_s, dynamics.frequency_hz, dynamics.damping)
 

@@ -15,19 +15,21 @@ from numpy.typing import NDArray
 from domain.channels import Mode
 from domain.messages import EventKind, EventState
 from simulator.calendar import outages_on
+from simulator.controller import controller_drafts, controller_of
 from simulator.crew import Crew
+from simulator.engine import powered, working_s
 from simulator.lifting import Mark
-from simulator.record import Batches, DayRecord, Event, Ints, TrueLift, Truth
+from simulator.machine import ROPE
+from simulator.record import Batches, DayRecord, Draft, Event, Ints, TrueLift, Truth
 from simulator.sensing import clock_offset_ms, sensed
 from simulator.shift import Purpose, Session, plan_day, plan_from, stream
-from simulator.signals import Recorder, Signals, signals_of
+from simulator.signals import Recorder, Signals, crossings, signals_of
 from simulator.yard import YardCrane
 
 WARNING_PCT: Final = 90.0  # first warning; common practice, no source
 WARNING_ENDS_PCT: Final = 88.0  # so that one approach is one warning
 DEFAULT_STEP_MS: Final = 200
 DEFAULT_SAMPLES_PER_MESSAGE: Final = 300
-_Draft = tuple[int, EventKind, str, EventState, str]  # an event before it is numbered: at_ms and the rest
 
 _DAYS_A_TASK: Final = 7
 _BACK_IN_COVERAGE_MS: Final = 20 * 60_000
@@ -58,7 +60,7 @@ def generate_day(
     idle_ms : a multiple of it, the step while no load hangs on the hook [ms]; None: the same
     samples_per_message : longest list in a samples message
     """
-    sessions = plan_day(crane, day, seed)
+    sessions = powered(plan_day(crane, day, seed))
     if not sessions:
         return None
     recorder = Recorder(dt_ms=dt_ms, idle_ms=idle_ms)
@@ -75,7 +77,7 @@ def generate_from(
     samples_per_message: int = 10,
 ) -> DayRecord:
     """Work that begins at a moment, whatever the hour, in messages short enough to watch live."""
-    sessions = plan_from(crane, start_at, hours, seed)
+    sessions = powered(plan_from(crane, start_at, hours, seed))
     recorder = Recorder(dt_ms=dt_ms)
     return _record(crane, start_at.date(), sessions, seed, recorder, samples_per_message, live=True)
 
@@ -157,7 +159,9 @@ def _record(
 ) -> DayRecord:
     signals = signals_of(crane.machine, sessions, recorder)
     boot_stream = np.random.default_rng([seed, crane.number, sessions[0].start_ms, Purpose.BOOT])
-    drafts = _moments(sessions, signals) + ([] if live else _codes(crane, day, sessions, seed))
+    controller = controller_of(stream(seed, crane, day, Purpose.CONTROLLER), signals)
+    drafts = _moments(sessions, signals) + controller_drafts(controller, signals)
+    drafts += [] if live else _codes(crane, day, sessions, seed)
     batches, events = _numbered(sessions, signals, drafts, samples_per_message)
     offset_ms = clock_offset_ms(crane, day.toordinal())
     return DayRecord(
@@ -167,16 +171,18 @@ def _record(
         dt_ms=recorder.dt_ms,
         clock_offset_ms=offset_ms,
         t_ms=signals.t_ms + offset_ms,
-        channels=sensed(stream(seed, crane, day, Purpose.SENSORS), crane, signals, day.toordinal()),
+        channels=sensed(
+            stream(seed, crane, day, Purpose.SENSORS), crane, signals, controller, day.toordinal()
+        ),
         batches=replace(batches, t0_ms=batches.t0_ms + offset_ms),
         events=tuple(event._replace(at_ms=event.at_ms + offset_ms) for event in events),
         truth=_truth(crane, sessions, signals),
     )
 
 
-def _moments(sessions: tuple[Session, ...], signals: Signals) -> list[_Draft]:
+def _moments(sessions: tuple[Session, ...], signals: Signals) -> list[Draft]:
     """Mode changes, warnings, limiter stops and overrides, from the plan and the noise-free signal."""
-    drafts: list[_Draft] = []
+    drafts: list[Draft] = []
     for session in sessions:
         for at_s, mode in session.modes:
             at = session.start_ms + round(at_s * 1000)
@@ -203,23 +209,6 @@ def _moments(sessions: tuple[Session, ...], signals: Signals) -> list[_Draft]:
     return drafts
 
 
-def crossings(
-    values: NDArray[np.float64], rises_to: float, falls_below: float, group: NDArray[np.intp]
-) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
-    """Indices at which a two-level switch turns on and off; it is off at the start of each group and after its end."""
-    decided = np.where(values >= rises_to, 1, np.where(values < falls_below, 0, -1))
-    first_of_group = np.concatenate([[True], np.diff(group) != 0])
-    decided = np.where(first_of_group & (decided < 0), 0, decided)
-    last = np.maximum.accumulate(np.where(decided >= 0, np.arange(len(values)), 0))
-    on = decided[last] == 1
-    before = np.concatenate([[False], on[:-1]]) & ~first_of_group
-    after_group = np.concatenate([first_of_group[1:], [True]])
-    ends_on = on & after_group
-    return np.flatnonzero(on & ~before), np.sort(
-        np.concatenate([np.flatnonzero(~on & before), np.flatnonzero(ends_on)])
-    )
-
-
 def _limiter_moments(sessions: tuple[Session, ...]) -> tuple[Ints, Ints]:
     """When the limiter stopped a movement, and when an override began [ms]."""
     stops, overrides = [], []
@@ -230,10 +219,10 @@ def _limiter_moments(sessions: tuple[Session, ...]) -> tuple[Ints, Ints]:
     return np.concatenate(stops), np.concatenate(overrides)
 
 
-def _codes(crane: YardCrane, day: date, sessions: tuple[Session, ...], seed: int) -> list[_Draft]:
+def _codes(crane: YardCrane, day: date, sessions: tuple[Session, ...], seed: int) -> list[Draft]:
     """Status codes: raised somewhere in the working time, cleared later that day or at the start of a later one."""
     raised, cleared = outages_on(crane, day, seed)
-    drafts: list[_Draft] = []
+    drafts: list[Draft] = []
     for outage in raised:
         code = EventKind.FAULT, outage.code.code
         drafts.append((_moment_in(sessions, outage.share), *code, EventState.RAISED, outage.code.text))
@@ -259,7 +248,7 @@ def _moment_in(sessions: tuple[Session, ...], share: float) -> int:
 def _numbered(
     sessions: tuple[Session, ...],
     signals: Signals,
-    drafts: list[_Draft],
+    drafts: list[Draft],
     samples_per_message: int,
 ) -> tuple[Batches, tuple[Event, ...]]:
     """Cut the samples into messages and number them together with the events by the time they are ready."""
@@ -307,6 +296,7 @@ def _truth(crane: YardCrane, sessions: tuple[Session, ...], signals: Signals) ->
         samples=len(signals.t_ms),
         recorded_s=float(signals.step_ms.sum()) / 1000,
         near_limit_s=float(signals.step_ms[signals.utilisation_pct >= WARNING_PCT].sum()) / 1000,
+        engine_working_s=sum(working_s(session) for session in sessions),
         load_s=float(signals.step_ms[signals.mass_kg > 0].sum()) / 1000,
         utilisation_pct=signals.utilisation_pct.astype(np.float32),
         structural_pct=structural.astype(np.float32),
@@ -340,6 +330,7 @@ def _true_lifts(
         return [float(value) for value in np.maximum.reduceat(values, spans)[::2]]
 
     turned = np.append(0.0, np.cumsum(np.abs(np.diff(signals.joints[:, 0]))))
+    roped = np.append(0.0, np.cumsum(np.abs(np.diff(signals.joints[:, ROPE]))))
     columns = (
         started.tolist(),
         ended.tolist(),
@@ -349,6 +340,8 @@ def _true_lifts(
         peak(structural * (crane.machine.crane_type.rated_moment_kn_m / 100)),
         peak(signals.hook.outreach_m),
         (turned[high - 1] - turned[low]).tolist(),
+        peak(signals.hook.hook_height_m),
+        (roped[high - 1] - roped[low]).tolist(),
         (np.searchsorted(stops, ended, "right") - np.searchsorted(stops, started)).tolist(),
         (np.searchsorted(overrides, ended, "right") - np.searchsorted(overrides, started)).tolist(),
     )

@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from domain.units import STANDARD_GRAVITY_M_S2
 from simulator.machine import Floats, Machine, hook_of, joints_for, limit_of, reach_m, utilisation_of
 from simulator.scenario import Load, Scenario
+from simulator.winch import drawn_up, poses_for, ropes
 from simulator.yard import Habit
 
 LIMIT_PCT: Final = 100.0
@@ -60,7 +61,7 @@ class _Move(NamedTuple):
 class Moves:
     """Moves in their order. `duration_s` NaN: as fast as the drives allow."""
 
-    joints: Floats  # (moves, 6) pose at the end of the move
+    joints: Floats  # (moves, 7) pose at the end of the move
     duration_s: Floats
     mass_kg: Floats  # on the hook at the end of the move
     mark: np.ndarray  # Mark of each move
@@ -143,7 +144,7 @@ def lifts_at(
 def _wanted_lifts(
     rng: np.random.Generator, machine: Machine, scenario: Scenario, habit: Habit, lifts: _Lifts
 ) -> tuple[Floats, Floats]:
-    """Poses (lifts, moves, 6) and masses [kg] as the operator intends them."""
+    """Poses (lifts, moves, 7) and masses [kg] as the operator intends them."""
     count = len(lifts.stop_of)
     side = np.array([1.0 if stop.right else -1.0 for stop in lifts.stops])[lifts.stop_of]
     reach = reach_m(machine)
@@ -158,13 +159,14 @@ def _wanted_lifts(
     low, high = scenario.place.reach_share
     share = high - (high - low) * rng.random(count) * (1 - habit.far)
 
-    pick = joints_for(machine, pick_slew, pick_r, pick_h, jib_pick)
+    pick_rope, place_rope = ropes(rng, machine, count)
+    pick = poses_for(machine, pick_slew, pick_r, pick_h, jib_pick, pick_rope)
     least, most = _mass_bounds(machine, pick, lifts)
     mass = np.clip(_masses(rng, scenario.loads, count), least, most)
     bold = rng.random(count) < habit.bold_share
     comfort = np.minimum(habit.comfort_pct + rng.normal(0, 5, count), LIMIT_PCT - 1)
     target = np.where(bold, LIMIT_PCT + rng.uniform(2, 9, count), comfort)
-    spots = _Spots.at(machine, place_slew, place_h, jib_place, lifts)
+    spots = _Spots.at(machine, place_slew, place_h, jib_place, place_rope, lifts)
     mass = np.where(
         bold,
         np.clip(spots.mass_for(target, share * reach), 0.5 * mass, np.minimum(_BOLD_MASS * mass, most)),
@@ -172,10 +174,11 @@ def _wanted_lifts(
     )
     place = spots.chosen(mass, target, share * reach, bold)
     over = joints_for(machine, place_slew, hook_of(machine, place).outreach_m, place_h + 1.0, jib_place)
-    over = np.where(np.isfinite(over), over, place)
+    over = drawn_up(machine, place, 1.0, np.where(np.isfinite(over), over, place))
 
-    raised = joints_for(machine, pick_slew, pick_r, pick_h + rng.uniform(1.0, 2.5, count), jib_pick)
-    raised = np.where(np.isfinite(raised), raised, pick)
+    hoisted_m = rng.uniform(1.0, 2.5, count)
+    raised = joints_for(machine, pick_slew, pick_r, pick_h + hoisted_m, jib_pick)
+    raised = drawn_up(machine, pick, hoisted_m, np.where(np.isfinite(raised), raised, pick))
     swung = raised.copy()
     swung[:, 0] = place_slew
     order = [pick, pick, pick, raised, swung, over, place, place, place, over]
@@ -212,9 +215,18 @@ class _Spots:
     allowed_kn_m: Floats  # (lifts, 1)
 
     @classmethod
-    def at(cls, machine: Machine, slew: Floats, height_m: Floats, jib_deg: Floats, lifts: _Lifts) -> "_Spots":
+    def at(
+        cls,
+        machine: Machine,
+        slew: Floats,
+        height_m: Floats,
+        jib_deg: Floats,
+        rope_m: Floats | None,
+        lifts: _Lifts,
+    ) -> "_Spots":
         outreach = np.linspace(0.25, 0.985, _GRID) * reach_m(machine)
-        joints = joints_for(machine, slew[:, None], outreach, height_m[:, None], jib_deg[:, None])
+        rope = None if rope_m is None else rope_m[:, None]
+        joints = poses_for(machine, slew[:, None], outreach, height_m[:, None], jib_deg[:, None], rope)
         arm = (outreach - machine.crane_type.pivot_offset_m) * STANDARD_GRAVITY_M_S2 / 1000
         allowed = lifts.allowed_kn_m(machine, slew)[:, None]
         return cls(outreach, joints, hook_of(machine, joints).self_kn_m, arm, allowed)
@@ -242,14 +254,14 @@ class _Spots:
 
 
 def _path(joints: Floats) -> Floats:
-    """Poses along the four loaded moves of lifts (..., moves, 6): (..., 4*steps + 1, 6), straight in joint space."""
+    """Poses along the four loaded moves of lifts (..., moves, 7): (..., 4*steps + 1, 7), straight in joint space."""
     corners = joints[..., _LOADED_MOVES.start - 1 : _LOADED_MOVES.stop, :]
     at = np.linspace(0.0, corners.shape[-2] - 1.0, (corners.shape[-2] - 1) * _PATH_STEPS + 1)
     return _along(corners, at)
 
 
 def _along(corners: Floats, at: Floats) -> Floats:
-    """Poses at fractional corner numbers `at` of a polyline in joint space (..., corners, 6)."""
+    """Poses at fractional corner numbers `at` of a polyline in joint space (..., corners, 7)."""
     index = np.minimum(at.astype(int), corners.shape[-2] - 2)
     share = (at - index)[:, None]
     return np.asarray(corners[..., index, :] * (1 - share) + corners[..., index + 1, :] * share)

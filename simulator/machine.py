@@ -1,16 +1,17 @@
 """An invented crane as a machine: geometry, drives, sensors; poses for a point, moments and limits on arrays.
 
-A pose is a row of six joint values in the order of `JOINTS`; the two of the jib are 0 on a machine without one.
+A pose is a row of seven joint values in the order of `JOINTS`; the two of the jib are 0 on a machine without one, and so is the
+rope of a machine without a winch.
 """
 
 from functools import lru_cache
 from pathlib import Path
-from typing import Final, NamedTuple
+from typing import Final, NamedTuple, Self
 
 import numpy as np
 import yaml
 from numpy.typing import ArrayLike, NDArray
-from pydantic import BaseModel, ConfigDict, Field, field_validator
+from pydantic import BaseModel, ConfigDict, Field, field_validator, model_validator
 
 from domain.channels import CHANNEL_BY_NAME, CHANNEL_NAMES
 from domain.crane import CraneType
@@ -21,7 +22,16 @@ from simulator.charts import charts_of
 Floats = NDArray[np.float64]
 
 TYPES_FOLDER: Final = Path(__file__).parent / "types"
-JOINTS: Final = ("slew_deg", "main_boom_deg", "knuckle_boom_deg", "extension_m", "jib_deg", "jib_extension_m")
+JOINTS: Final = (
+    "slew_deg",
+    "main_boom_deg",
+    "knuckle_boom_deg",
+    "extension_m",
+    "jib_deg",
+    "jib_extension_m",
+    "rope_m",  # from the tip down to the hook
+)
+ROPE: Final = JOINTS.index("rope_m")
 _EXTENSION_TRIES: Final = 13
 
 
@@ -38,6 +48,7 @@ class Drive(_Part):
     extension_m_s: float = Field(gt=0, le=5)
     jib_deg_s: float = Field(default=1.0, gt=0, le=45)
     jib_extension_m_s: float = Field(default=1.0, gt=0, le=5)
+    rope_m_s: float = Field(default=1.0, gt=0, le=5, description="of the winch")
     ramp_s: float = Field(gt=0, le=10)
 
     def speeds(self) -> Floats:
@@ -61,6 +72,19 @@ class Dynamics(_Part):
     swing_damping: float = Field(ge=0, lt=1)
 
 
+class Winch(_Part):
+    """A winch at the tip: rope between the tip and the hook at the top switch, and on a drum run out. Speed: `Drive`."""
+
+    shortest_m: float = Field(gt=0, le=10)
+    longest_m: float = Field(gt=0, le=100)
+
+    @model_validator(mode="after")
+    def _ordered(self) -> Self:
+        if self.shortest_m >= self.longest_m:
+            raise ValueError("shortest_m must lie below longest_m")
+        return self
+
+
 class Machine(_Part):
     """One type file: what Boomledger may know of a crane type, and what only the simulator knows."""
 
@@ -69,6 +93,7 @@ class Machine(_Part):
     drive: Drive
     dynamics: Dynamics
     sensors: Sensors
+    winch: Winch | None = None
     channels: tuple[str, ...]
 
     @field_validator("channels")
@@ -78,6 +103,17 @@ class Machine(_Part):
         if unknown:
             raise ValueError(f"unknown channels {unknown}; known are {sorted(CHANNEL_BY_NAME)}")
         return tuple(name for name in CHANNEL_NAMES if name in names)
+
+    @model_validator(mode="after")
+    def _winch_on_a_jib(self) -> Self:
+        if self.winch is not None and self.crane_type.jib is None:
+            raise ValueError("a winch pulls over the tip of a jib: give crane_type a jib, or leave winch out")
+        return self
+
+    @property
+    def shortest_rope_m(self) -> float:
+        """Rope between tip and hook with the hook drawn up [m]; 0 without a winch, where the hook is at the tip."""
+        return 0.0 if self.winch is None else self.winch.shortest_m
 
     @property
     def has_jib(self) -> bool:
@@ -107,11 +143,13 @@ def load_machine(name: str) -> Machine:
 
 
 def hook_of(machine: Machine, joints: Floats) -> Hook:
-    """Hook position [m] and self moment [kN.m] of poses, shape (..., 6)."""
+    """Hook position [m] and self moment [kN.m] of poses, shape (..., 7): the rope hangs straight down from the tip."""
     jib_deg, jib_extension_m = machine.jib_arguments(joints)
     arguments = (joints[..., 1], joints[..., 2], joints[..., 3], jib_deg, jib_extension_m)
     at = pose(machine.crane_type, *arguments)
-    return Hook(at.outreach_m, at.hook_height_m, self_moment_kn_m(machine.crane_type, *arguments))
+    return Hook(
+        at.outreach_m, at.hook_height_m - joints[..., ROPE], self_moment_kn_m(machine.crane_type, *arguments)
+    )
 
 
 def utilisation_of(machine: Machine, hook: Hook, mass_kg: ArrayLike, limit_pct: ArrayLike) -> Floats:
@@ -147,7 +185,15 @@ def folded(machine: Machine) -> Floats:
     crane_type = machine.crane_type
     jib_deg = 0.0 if crane_type.jib is None else crane_type.jib.boom.lowest_deg
     return np.array(
-        [0.0, crane_type.main_boom.highest_deg, crane_type.knuckle_boom.lowest_deg, 0.0, jib_deg, 0.0]
+        [
+            0.0,
+            crane_type.main_boom.highest_deg,
+            crane_type.knuckle_boom.lowest_deg,
+            0.0,
+            jib_deg,
+            0.0,
+            machine.shortest_rope_m,
+        ]
     )
 
 
@@ -157,16 +203,18 @@ def joints_for(
     outreach_m: ArrayLike,
     hook_height_m: ArrayLike,
     jib_deg: ArrayLike = 0.0,
+    rope_m: ArrayLike | None = None,
 ) -> Floats:
-    """Poses, shape (..., 6), that put the hook at points; NaN where a point is out of reach.
+    """Poses, shape (..., 7), that put the hook at points; NaN where a point is out of reach.
 
     The extension is the shortest of a few that reach the point with a little bend left in the knuckle. A jib is
-    run out in proportion to the outreach and held at `jib_deg`.
+    run out in proportion to the outreach and held at `jib_deg`. `rope_m` None: the hook drawn up.
     """
-    slew, r, h, c = np.broadcast_arrays(slew_deg, outreach_m, hook_height_m, jib_deg)
-    joints = np.zeros((*r.shape, 6))
-    joints[..., 0] = slew
-    root_r, root_h = r.astype(float), h.astype(float)
+    rope = machine.shortest_rope_m if rope_m is None else rope_m
+    slew, r, h, c, rope = np.broadcast_arrays(slew_deg, outreach_m, hook_height_m, jib_deg, rope)
+    joints = np.zeros((*r.shape, len(JOINTS)))
+    joints[..., 0], joints[..., ROPE] = slew, rope
+    root_r, root_h = r.astype(float), h + rope
     jib = machine.crane_type.jib
     if jib is not None:
         share = np.clip(2.0 * r / reach_m(machine) - 0.8, 0.0, 1.0)

@@ -12,6 +12,7 @@ from domain.messages import EventKind, EventState
 
 Ints = NDArray[np.int64]
 Floats32 = NDArray[np.float32]
+Draft = tuple[int, EventKind, str, EventState, str]  # an event before it is numbered: at_ms and the rest
 
 
 class Event(NamedTuple):
@@ -58,6 +59,8 @@ class TrueLift(NamedTuple):
     peak_moment_kn_m: float  # load and booms about the main boom pivot
     peak_outreach_m: float
     slew_travel_deg: float
+    highest_hook_m: float
+    rope_travel_m: float  # of the winch, up and down; 0 without one
     limiter_stops: int
     limiter_overrides: int
 
@@ -72,6 +75,7 @@ class Truth:
     samples: int
     recorded_s: float
     near_limit_s: float  # noise-free utilisation at or above 90 %
+    engine_working_s: float  # of the time with the power take-off on
     load_s: float  # with a load on the hook
     utilisation_pct: Floats32  # noise-free, one value a sample of the record
     structural_pct: Floats32

@@ -5,6 +5,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from simulator.controller import Controller
 from simulator.machine import Floats
 from simulator.record import Floats32
 from simulator.signals import Signals
@@ -24,11 +25,8 @@ _DIGITS: Final = {
     "stabiliser_left_pct": 0,
     "stabiliser_right_pct": 0,
     "oil_temperature_degc": 1,
-    "controller_battery_pct": 0,
-    "radio_quality_pct": 0,
 }
 _OIL_WARMS_S: Final = 2400.0
-_BATTERY_LASTS_S: Final = 9 * 3600.0
 
 
 def offset_pct(crane: YardCrane, day_ordinal: int) -> float:
@@ -50,7 +48,11 @@ def clock_offset_ms(crane: YardCrane, day_ordinal: int) -> int:
 
 
 def sensed(
-    rng: np.random.Generator, crane: YardCrane, signals: Signals, day_ordinal: int
+    rng: np.random.Generator,
+    crane: YardCrane,
+    signals: Signals,
+    controller: Controller,
+    day_ordinal: int,
 ) -> dict[str, Floats32]:
     """The channels that this crane sends, as its sensors read them; a lost reading is NaN."""
     sensors = crane.machine.sensors
@@ -73,7 +75,9 @@ def sensed(
         "mode": signals.mode,
         "stabiliser_left_pct": signals.left_pct,
         "stabiliser_right_pct": signals.right_pct,
-        **_comfort(rng, signals, day_ordinal),
+        "oil_temperature_degc": _oil_degc(rng, signals, day_ordinal),
+        "controller_battery_pct": controller.battery_pct,
+        "radio_quality_pct": controller.radio_pct,
     }
     channels = {}
     for name in crane.machine.channels:
@@ -109,13 +113,8 @@ def _stuck(rng: np.random.Generator, crane: YardCrane, signals: Signals, values:
     return read
 
 
-def _comfort(rng: np.random.Generator, signals: Signals, day_ordinal: int) -> dict[str, Floats | None]:
-    """Oil temperature, controller battery and radio: slow curves over the time at work."""
-    worked_s = signals.passed_s
+def _oil_degc(rng: np.random.Generator, signals: Signals, day_ordinal: int) -> Floats:
+    """Oil temperature [degC]: a slow curve over the time at work, from what the season has it at."""
     season = -np.cos(2 * np.pi * (day_ordinal % 365.25 - 20) / 365.25)
     outside = 9.0 + 11.0 * season + rng.normal(0, 3)
-    oil = outside + 38.0 * (1 - np.exp(-worked_s / _OIL_WARMS_S))
-    battery = np.clip(rng.uniform(85, 100) - 100.0 * worked_s / _BATTERY_LASTS_S, 5.0, 100.0)
-    level = rng.uniform(70, 98, signals.session[-1] + 1)[signals.session]
-    radio = np.clip(level - 0.4 * signals.hook.outreach_m + rng.normal(0, 1.5, len(level)), 0.0, 100.0)
-    return {"oil_temperature_degc": oil, "controller_battery_pct": battery, "radio_quality_pct": radio}
+    return np.asarray(outside + 38.0 * (1 - np.exp(-signals.passed_s / _OIL_WARMS_S)))

@@ -33,6 +33,7 @@ class Purpose(IntEnum):
     PLAN = 1
     SENSORS = 2
     BOOT = 3
+    CONTROLLER = 4
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -43,7 +44,7 @@ class Session:
     stop: Stop
     offline: bool
     knot_s: Floats
-    joints: Floats  # (knots, 6)
+    joints: Floats  # (knots, 7)
     mass_kg: Floats
     mark: np.ndarray  # Mark of the move that ends at each knot
     modes: tuple[tuple[float, Mode], ...]  # each from a time on; the last at the session's end

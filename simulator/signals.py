@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from domain.errors import InvalidInput
 from duty.statics import utilisation_pct
 from simulator.dynamics import load_moment_kn_m
-from simulator.machine import Floats, Hook, Machine, hook_of, limit_of
+from simulator.machine import ROPE, Floats, Hook, Machine, hook_of, limit_of
 from simulator.shift import Session
 
 _STABILISERS_MOVE_S: Final = 25.0
@@ -39,7 +39,7 @@ class Signals:
     t_ms: NDArray[np.int64]
     step_ms: NDArray[np.int64]  # until the next sample of the same stop
     session: NDArray[np.intp]  # which session each sample belongs to
-    joints: Floats  # (samples, 6)
+    joints: Floats  # (samples, 7)
     mass_kg: Floats
     hook: Hook
     limit_pct: Floats
@@ -82,7 +82,7 @@ def signals_of(machine: Machine, sessions: tuple[Session, ...], recorder: Record
     all_joints, all_mass, all_limit = np.concatenate(joints), np.concatenate(mass), np.concatenate(limit)
     all_step = np.concatenate(step)
     hook = hook_of(machine, all_joints)
-    load = _load_moment(machine, hook, all_joints[:, 0], all_mass, all_step == dt_ms, dt_ms / 1000)
+    load = _load_moment(machine, hook, all_joints, all_mass, all_step == dt_ms, dt_ms / 1000)
     return Signals(
         t_ms=np.concatenate(t_ms),
         step_ms=all_step,
@@ -121,18 +121,22 @@ def _recorded(
 
 
 def _load_moment(
-    machine: Machine, hook: Hook, slew_deg: Floats, mass_kg: Floats, fine: NDArray[np.bool_], dt_s: float
+    machine: Machine, hook: Hook, joints: Floats, mass_kg: Floats, fine: NDArray[np.bool_], dt_s: float
 ) -> Floats:
     """Moment of the load at the fine samples, one stretch after the other; nothing hangs at the others.
 
     Every stretch begins and ends without a load and at rest, so what lies between two of them excites nothing.
     """
+    slew_deg, rope_m = joints[:, 0], joints[:, ROPE]
     if fine.all():
-        return load_moment_kn_m(machine, hook, slew_deg, mass_kg, dt_s)
+        return load_moment_kn_m(
+            machine, hook, slew_deg, mass_kg, dt_s, None if machine.winch is None else rope_m
+        )
     load = np.zeros(len(mass_kg))
     if fine.any():
         of_fine = Hook(*(part[fine] for part in hook))
-        load[fine] = load_moment_kn_m(machine, of_fine, slew_deg[fine], mass_kg[fine], dt_s)
+        rope = None if machine.winch is None else rope_m[fine]
+        load[fine] = load_moment_kn_m(machine, of_fine, slew_deg[fine], mass_kg[fine], dt_s, rope)
     return load
 
 
@@ -145,3 +149,20 @@ def _at(session: Session, at_s: Floats) -> tuple[Floats, Floats]:
     joints = session.joints[knot] + smooth * (session.joints[knot + 1] - session.joints[knot])
     mass = session.mass_kg[knot] + share * (session.mass_kg[knot + 1] - session.mass_kg[knot])
     return joints, mass
+
+
+def crossings(
+    values: NDArray[np.float64], rises_to: float, falls_below: float, group: NDArray[np.intp]
+) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+    """Indices at which a two-level switch turns on and off; it is off at the start of each group and after its end."""
+    decided = np.where(values >= rises_to, 1, np.where(values < falls_below, 0, -1))
+    first_of_group = np.concatenate([[True], np.diff(group) != 0])
+    decided = np.where(first_of_group & (decided < 0), 0, decided)
+    last = np.maximum.accumulate(np.where(decided >= 0, np.arange(len(values)), 0))
+    on = decided[last] == 1
+    before = np.concatenate([[False], on[:-1]]) & ~first_of_group
+    after_group = np.concatenate([first_of_group[1:], [True]])
+    ends_on = on & after_group
+    return np.flatnonzero(on & ~before), np.sort(
+        np.concatenate([np.flatnonzero(~on & before), np.flatnonzero(ends_on)])
+    )
