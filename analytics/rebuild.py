@@ -95,7 +95,9 @@ def touch_recorded(db_url: str, crane: str | None = None) -> int:
 def drop_unused(db_url: str) -> int:
     """Deletes every count that is not in use, an unfinished rebuild included; how many."""
     with connect(db_url) as conn:
-        return run(conn, "countings_dropped")
+        unused = [counting_id for (counting_id,) in conn.execute(query("countings_unused")).fetchall()]
+        run(conn, "recount_days_dropped", counting_ids=unused)
+        return run(conn, "countings_dropped", counting_ids=unused)
 
 
 def _step(conn: psycopg.Connection[Any], method: Method, days_per_claim: int) -> int:

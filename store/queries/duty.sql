@@ -29,11 +29,18 @@ update counting set in_use = true where counting_id = %(counting_id)s;
 -- Waits until no worker is in the middle of a claim, and keeps new claims waiting.
 select counting_id from counting order by counting_id for no key update;
 
+-- name: countings_unused
+-- Countings that are not in use and that no summary rests on any more. None of these can get a summary again but by being put in use.
+select counting_id from counting u
+where not in_use and not exists (select from crane_summary m where m.counting_id = u.counting_id);
+
 -- name: countings_dropped
--- Countings that are not in use, with everything counted by them; one that a summary still rests on stays.
-with resting as materialized (select counting_id from crane_summary where counting_id is not null)
-delete from counting u
-where not in_use and u.counting_id not in (select counting_id from resting);
+-- Some countings, with everything counted by them; one that is in use by now stays.
+delete from counting where counting_id = any(%(counting_ids)s::smallint[]) and not in_use;
+
+-- name: recount_days_dropped
+-- Days that countings which are gone still had to count; on a cluster no key takes them along.
+delete from recount_day where counting_id = any(%(counting_ids)s::smallint[]);
 
 -- name: touched_days_of
 -- Oldest touched days of one crane, with the version of each touch.
@@ -270,8 +277,7 @@ order by l.started_at;
 
 -- name: lift_bins
 -- Lifts over whole local days by scope (crane, its type, every crane in sight) and step of their peak structural percent, with the sum of their cubes.
-select scope, step, sum(lifts)::bigint as lifts, count(distinct crane_id)::int as cranes, sum(cubes) as peak_cubed_sum
-from (
+with counted as materialized (
     select l.crane_id, c.type_id, least(floor(greatest(l.peak_structural_pct, 0) / %(step_pct)s), %(last_step)s)::int as step,
         count(*) as lifts, sum(power(greatest(l.peak_structural_pct, 0) / 100, 3)) as cubes
     from lift l
@@ -281,7 +287,9 @@ from (
     where u.in_use and l.day between %(day_from)s and %(day_to)s
         and (%(sites)s::text[] is null or s.name = any(%(sites)s::text[]))
     group by 1, 2, 3
-) counted
+)
+select scope, step, sum(lifts)::bigint as lifts, count(distinct crane_id)::int as cranes, sum(cubes) as peak_cubed_sum
+from counted
 cross join lateral (values ('fleet', true), ('type', type_id = (select type_id from crane where crane_id = %(crane_id)s)), ('crane', crane_id = %(crane_id)s))
     as scopes (scope, inside)
 where inside
@@ -290,15 +298,21 @@ order by scope, step;
 
 -- name: working_ms_of
 -- Working time over whole local days by scope: crane, its type, every crane in sight.
-select scope, sum(d.working_ms)::bigint as working_ms, count(distinct d.crane_id)::int as cranes
-from day_figure d
-join crane c using (crane_id)
-join site s using (site_id)
-join counting u using (counting_id)
-cross join lateral (values ('fleet', true), ('type', c.type_id = (select type_id from crane where crane_id = %(crane_id)s)), ('crane', c.crane_id = %(crane_id)s))
+with counted as materialized (
+    select d.crane_id, c.type_id, sum(d.working_ms) as working_ms
+    from day_figure d
+    join crane c using (crane_id)
+    join site s using (site_id)
+    join counting u using (counting_id)
+    where u.in_use and d.day between %(day_from)s and %(day_to)s
+        and (%(sites)s::text[] is null or s.name = any(%(sites)s::text[]))
+    group by 1, 2
+)
+select scope, sum(working_ms)::bigint as working_ms, count(*)::int as cranes
+from counted
+cross join lateral (values ('fleet', true), ('type', type_id = (select type_id from crane where crane_id = %(crane_id)s)), ('crane', crane_id = %(crane_id)s))
     as scopes (scope, inside)
-where u.in_use and inside and d.day between %(day_from)s and %(day_to)s
-    and (%(sites)s::text[] is null or s.name = any(%(sites)s::text[]))
+where inside
 group by scope;
 
 -- name: lift_configurations

@@ -89,19 +89,31 @@ order by count desc, code;
 
 -- name: fault_pareto_by_crane
 -- Cranes by how many faults they raised in a time range, with their working hours in it.
-select c.name as crane, count(f.code)::int as count, count(distinct f.code)::int as codes,
-    count(*) filter (where f.code is not null and f.cleared_at is null)::int as open,
-    coalesce((
-        select sum(d.working_ms) from day_figure d join counting u using (counting_id)
-        where d.crane_id = c.crane_id and u.in_use
-            and d.day_start_at < %(time_to)s and d.day_end_at > %(time_from)s
-    ), 0)::float8 / 3600000 as working_hours
+select c.name as crane, coalesce(raised.count, 0)::int as count, coalesce(raised.codes, 0)::int as codes,
+    coalesce(raised.open, 0)::int as open, coalesce(worked.working_ms, 0)::float8 / 3600000 as working_hours
 from crane c
 join site s using (site_id)
-left join fault_episode f
-    on f.crane_id = c.crane_id and f.raised_at >= %(time_from)s and f.raised_at < %(time_to)s
+left join (
+    select f.crane_id, count(*) as count, count(distinct f.code) as codes,
+        count(*) filter (where f.cleared_at is null) as open
+    from fault_episode f
+    where f.raised_at >= %(time_from)s and f.raised_at < %(time_to)s
+    group by f.crane_id
+) raised on raised.crane_id = c.crane_id
+left join (
+    select k.crane_id, sum(d.working_ms) as working_ms
+    from crane k
+    join site o using (site_id)
+    join counting u on u.in_use
+    -- The days are in the key and the moments are not; a local day is at most one off the one of UTC.
+    join day_figure d on d.crane_id = k.crane_id and d.counting_id = u.counting_id
+        and d.day between (%(time_from)s::timestamptz at time zone 'UTC')::date - 2
+            and (%(time_to)s::timestamptz at time zone 'UTC')::date + 1
+    where d.day_start_at < %(time_to)s and d.day_end_at > %(time_from)s
+        and (%(sites)s::text[] is null or o.name = any(%(sites)s::text[]))
+    group by k.crane_id
+) worked on worked.crane_id = c.crane_id
 where %(sites)s::text[] is null or s.name = any(%(sites)s::text[])
-group by c.crane_id, c.name
 order by count desc, c.name;
 
 -- name: overrides_read

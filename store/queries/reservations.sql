@@ -46,26 +46,34 @@ group by c.name;
 
 -- name: measured_for_reservations
 -- Reservations that are over, of one crane or of every crane in sight, with what its lifts measured meanwhile: largest utilisation, and lifts.
-select r.reservation_id, c.name as crane, lower(r.during) as starts_at, upper(r.during) as ends_at, r.title,
-    (r.planned ->> 'expected_utilisation_pct')::float8 as planned_utilisation_pct,
-    ((r.job ->> 'mass_kg')::float8 + (r.job ->> 'rigging_kg')::float8) as planned_mass_kg,
-    m.lifts, m.measured_utilisation_pct, m.measured_mass_kg
-from reservation r
-join crane c using (crane_id)
-join site s using (site_id)
-join lateral (
-    select count(*)::int as lifts, max(l.peak_utilisation_pct) as measured_utilisation_pct,
+with held as materialized (
+    select r.reservation_id, r.crane_id, c.name as crane, lower(r.during) as starts_at, upper(r.during) as ends_at, r.title,
+        (r.planned ->> 'expected_utilisation_pct')::float8 as planned_utilisation_pct,
+        ((r.job ->> 'mass_kg')::float8 + (r.job ->> 'rigging_kg')::float8) as planned_mass_kg
+    from reservation r
+    join crane c using (crane_id)
+    join site s using (site_id)
+    where r.released_at is null and upper(r.during) <= now() and r.planned is not null
+        and lower(r.during) >= %(since)s
+        and (%(crane)s::text is null or c.name = %(crane)s)
+        and (%(sites)s::text[] is null or s.name = any(%(sites)s::text[]))
+    order by lower(r.during) desc
+    limit 5000
+)
+select held.reservation_id, held.crane, held.starts_at, held.ends_at, held.title, held.planned_utilisation_pct,
+    held.planned_mass_kg, coalesce(m.lifts, 0)::int as lifts, m.measured_utilisation_pct, m.measured_mass_kg
+from held
+left join (
+    select h.reservation_id, count(*) as lifts, max(l.peak_utilisation_pct) as measured_utilisation_pct,
         max(l.mass_kg) as measured_mass_kg
-    from lift l join counting u using (counting_id)
-    where l.crane_id = r.crane_id and u.in_use
-        and l.started_at >= lower(r.during) and l.started_at < upper(r.during)
-) m on true
-where r.released_at is null and upper(r.during) <= now() and r.planned is not null
-    and lower(r.during) >= %(since)s
-    and (%(crane)s::text is null or c.name = %(crane)s)
-    and (%(sites)s::text[] is null or s.name = any(%(sites)s::text[]))
-order by lower(r.during) desc
-limit 5000;
+    from held h
+    join counting u on u.in_use
+    -- An array of one, so that the lifts of each are looked up in the key: for a hash of all the table would be read.
+    join lift l on l.crane_id = any(array[h.crane_id]) and l.counting_id = u.counting_id
+        and l.started_at >= h.starts_at and l.started_at < h.ends_at
+    group by h.reservation_id
+) m on m.reservation_id = held.reservation_id
+order by held.starts_at desc;
 
 -- name: life_of_cranes
 -- What was counted of every crane, as lists in one order: read in one piece, ten thousand cranes take few milliseconds.
@@ -92,13 +100,19 @@ group by c.name;
 
 -- name: levelling_rows
 -- Life used and use of late of every crane in sight: cubed peak shares of the lifts of the last days.
-select c.name as crane, m.used_share, m.f1,
-    coalesce((
-        select sum(d.peak_cubed_sum) from day_figure d join counting u using (counting_id)
-        where d.crane_id = c.crane_id and u.in_use and d.day > %(today)s::date - %(days)s::int and d.day <= %(today)s
-    ), 0)::float8 as peak_cubed_sum
+select c.name as crane, m.used_share, m.f1, coalesce(late.peak_cubed_sum, 0)::float8 as peak_cubed_sum
 from crane c
 join site s using (site_id)
 left join crane_summary m using (crane_id)
+left join (
+    select k.crane_id, sum(d.peak_cubed_sum) as peak_cubed_sum
+    from crane k
+    join site o using (site_id)
+    join counting u on u.in_use
+    join day_figure d on d.crane_id = any(array[k.crane_id]) and d.counting_id = u.counting_id
+    where d.day > %(today)s::date - %(days)s::int and d.day <= %(today)s
+        and (%(sites)s::text[] is null or o.name = any(%(sites)s::text[]))
+    group by k.crane_id
+) late on late.crane_id = c.crane_id
 where %(sites)s::text[] is null or s.name = any(%(sites)s::text[])
 order by c.name;

@@ -33,27 +33,41 @@ order by d.done_at desc;
 
 -- name: service_states
 -- Every interval that applies to a crane: use since it was last done (or since registration) and use of late.
-select c.name as crane, p.plan_id, p.name as plan, p.every_hours, p.every_lifts, p.every_days, p.note,
-    d.done_at, d.done_by, coalesce(d.done_at, c.registered_at) as counted_from,
+with due as (
+    select c.crane_id, c.name as crane, p.plan_id, p.name as plan, p.every_hours, p.every_lifts, p.every_days, p.note,
+        d.done_at, d.done_by, coalesce(d.done_at, c.registered_at) as counted_from
+    from crane c
+    join service_plan p
+        on (p.crane_id is null or p.crane_id = c.crane_id) and (p.type_id is null or p.type_id = c.type_id)
+    left join lateral (
+        select done_at, done_by from service_done s
+        where s.crane_id = c.crane_id and s.plan_id = p.plan_id
+        order by done_at desc limit 1
+    ) d on true
+    where %(crane)s::text is null or c.name = %(crane)s
+)
+select due.crane, due.plan_id, due.plan, due.every_hours, due.every_lifts, due.every_days, due.note,
+    due.done_at, due.done_by, due.counted_from,
     coalesce(since.working_ms, 0)::float8 / 3600000 as hours_since, coalesce(since.lifts, 0)::bigint as lifts_since,
     coalesce(late.working_ms, 0)::float8 / 3600000 as hours_of_late, coalesce(late.lifts, 0)::bigint as lifts_of_late,
     %(late_days)s::int as late_days
-from crane c
-join service_plan p on (p.crane_id is null or p.crane_id = c.crane_id) and (p.type_id is null or p.type_id = c.type_id)
-left join lateral (
-    select done_at, done_by from service_done s
-    where s.crane_id = c.crane_id and s.plan_id = p.plan_id
-    order by done_at desc limit 1
-) d on true
-left join lateral (
-    select sum(working_ms) as working_ms, sum(lifts) as lifts
-    from day_figure f join counting u using (counting_id)
-    where f.crane_id = c.crane_id and u.in_use and f.day_start_at >= coalesce(d.done_at, c.registered_at)
-) since on true
-left join lateral (
-    select sum(working_ms) as working_ms, sum(lifts) as lifts
-    from day_figure f join counting u using (counting_id)
-    where f.crane_id = c.crane_id and u.in_use and f.day > %(today)s::date - %(late_days)s::int and f.day <= %(today)s::date
-) late on true
-where %(crane)s::text is null or c.name = %(crane)s
-order by c.name, p.name;
+from due
+left join (
+    select f.crane_id, e.plan_id, sum(f.working_ms) as working_ms, sum(f.lifts) as lifts
+    from due e
+    -- The day is in the key and its start is not; a local day is at most one off the one of UTC.
+    join day_figure f on f.crane_id = e.crane_id and f.day >= (e.counted_from at time zone 'UTC')::date - 1
+        and f.day_start_at >= e.counted_from
+    join counting u on u.counting_id = f.counting_id
+    where u.in_use
+    group by 1, 2
+) since on since.crane_id = due.crane_id and since.plan_id = due.plan_id
+left join (
+    select f.crane_id, sum(f.working_ms) as working_ms, sum(f.lifts) as lifts
+    from (select distinct crane_id from due) e
+    join day_figure f on f.crane_id = e.crane_id
+    join counting u on u.counting_id = f.counting_id
+    where u.in_use and f.day > %(today)s::date - %(late_days)s::int and f.day <= %(today)s::date
+    group by 1
+) late on late.crane_id = due.crane_id
+order by due.crane, due.plan;

@@ -29,27 +29,32 @@ join site s using (site_id)
 join crane_type t using (type_id)
 left join live l using (crane_id)
 left join crane_summary m using (crane_id)
-left join lateral (
-    select count(*) filter (where now)::int as days,
-        sum(recorded_ms) filter (where now)::bigint as recorded_ms,
-        sum(working_ms) filter (where now)::bigint as working_ms,
-        sum(loaded_ms) filter (where now)::bigint as loaded_ms,
-        sum(near_limit_ms) filter (where now)::bigint as near_limit_ms,
-        sum(over_limit_ms) filter (where now)::bigint as over_limit_ms,
-        sum(emergency_ms) filter (where now)::bigint as emergency_ms,
-        sum(lifts) filter (where now)::bigint as lifts,
-        sum(near_limit_lifts) filter (where now)::bigint as near_limit_lifts,
-        sum(warnings) filter (where now)::bigint as warnings,
-        sum(limiter_stops) filter (where now)::bigint as limiter_stops,
-        sum(limiter_overrides) filter (where now)::bigint as limiter_overrides,
-        sum(faults) filter (where now)::bigint as faults,
-        sum(loaded_ms) filter (where not now)::bigint as before_loaded_ms,
-        sum(near_limit_ms) filter (where not now)::bigint as before_near_limit_ms
-    from day_figure d
+left join (
+    select n.crane_id, count(*) filter (where now)::int as days,
+        sum(d.recorded_ms) filter (where now)::bigint as recorded_ms,
+        sum(d.working_ms) filter (where now)::bigint as working_ms,
+        sum(d.loaded_ms) filter (where now)::bigint as loaded_ms,
+        sum(d.near_limit_ms) filter (where now)::bigint as near_limit_ms,
+        sum(d.over_limit_ms) filter (where now)::bigint as over_limit_ms,
+        sum(d.emergency_ms) filter (where now)::bigint as emergency_ms,
+        sum(d.lifts) filter (where now)::bigint as lifts,
+        sum(d.near_limit_lifts) filter (where now)::bigint as near_limit_lifts,
+        sum(d.warnings) filter (where now)::bigint as warnings,
+        sum(d.limiter_stops) filter (where now)::bigint as limiter_stops,
+        sum(d.limiter_overrides) filter (where now)::bigint as limiter_overrides,
+        sum(d.faults) filter (where now)::bigint as faults,
+        sum(d.loaded_ms) filter (where not now)::bigint as before_loaded_ms,
+        sum(d.near_limit_ms) filter (where not now)::bigint as before_near_limit_ms
+    from crane_summary n
+    join crane k using (crane_id)
+    join site o using (site_id)
+    -- An array of one, so that the days of each are looked up in the key: for a hash of all the table would be read.
+    join day_figure d on d.crane_id = any(array[n.crane_id]) and d.counting_id = n.counting_id
     cross join lateral (select d.day >= %(day_from)s as now) which
-    where d.crane_id = c.crane_id and d.counting_id = m.counting_id
-        and d.day between %(day_from)s - (%(day_to)s - %(day_from)s + 1) and %(day_to)s
-) p on true
+    where d.day between %(day_from)s - (%(day_to)s - %(day_from)s + 1) and %(day_to)s
+        and (%(sites)s::text[] is null or o.name = any(%(sites)s::text[]))
+    group by n.crane_id
+) p on p.crane_id = c.crane_id
 where (%(sites)s::text[] is null or s.name = any(%(sites)s::text[]))
 order by c.name;
 

@@ -74,6 +74,30 @@ def test_answers_come_from_the_old_counts_until_the_new_are_complete(yard: Yard)
     assert len(days) == 5
 
 
+def test_an_unfinished_rebuild_is_dropped_with_the_days_it_had_left(yard: Yard) -> None:
+    some_days(yard, range(3))
+    yard.count()
+    as_counted = yard.counted()
+    stop = threading.Event()
+    assert not rebuild.rebuild(yard.url, OTHER, stop, days_per_claim=1, on_progress=lambda *_: stop.set())
+    assert len(yard.rows("recount_day")) == 2
+    assert yard.counted() != as_counted
+    assert rebuild.drop_unused(yard.url) == 1
+    assert not yard.rows("recount_day")
+    assert yard.counted() == as_counted
+
+
+def test_counts_that_a_summary_rests_on_stay(yard: Yard) -> None:
+    some_days(yard, range(1))
+    yard.count()
+    (old,) = {row["counting_id"] for row in yard.rows("counting")}
+    assert rebuild.rebuild(yard.url, OTHER, threading.Event())
+    with psycopg.connect(yard.url) as conn:
+        conn.execute("update crane_summary set counting_id = %s", [old])
+    assert rebuild.drop_unused(yard.url) == 0
+    assert {row["counting_id"] for row in yard.rows("day_figure")} >= {old}
+
+
 def test_settings_in_use_are_not_rebuilt(yard: Yard) -> None:
     some_days(yard, range(1))
     yard.count()
