@@ -63,11 +63,13 @@ order by c.name;
 
 -- name: fleet_weeks
 -- Time under load and near the limit of every crane by ISO week, from the Monday of the first week on.
+-- Read first by itself, as for `fleet_period`.
+with summary as materialized (select crane_id, counting_id from crane_summary)
 select c.name as crane, date_trunc('week', d.day)::date as week,
     sum(d.loaded_ms)::bigint as loaded_ms, sum(d.near_limit_ms)::bigint as near_limit_ms
 from crane c
 join site s using (site_id)
-join crane_summary m using (crane_id)
+join summary m using (crane_id)
 join day_figure d on d.crane_id = c.crane_id and d.counting_id = m.counting_id
 where d.day between %(day_from)s and %(day_to)s
     and (%(sites)s::text[] is null or s.name = any(%(sites)s::text[]))
