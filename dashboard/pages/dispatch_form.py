@@ -187,6 +187,7 @@ def _when(visit: Visit, zone: ZoneInfo) -> html.Fieldset:
                         valueFormat="YYYY-MM-DD",
                         placeholder=t("dispatch.day.form"),
                         clearable=True,
+                        clearButtonProps={"aria-label": t("form.clear")},
                         size="md",
                         popoverProps={"withinPortal": False},
                     ),

@@ -157,6 +157,7 @@ def what_if(life: LifeAnswer) -> html.Section:
                 description=t("what_if.to.note"),
                 data=[],
                 clearable=True,
+                clearButtonProps={"aria-label": t("form.clear")},
                 searchable=True,
                 size="sm",
             ),
