@@ -11,7 +11,7 @@ from fastapi import APIRouter, Query
 from api.deps import Caller, Conn
 from api.dispatch import day_of, facts_of
 from api.fleet_book import Book, Situation
-from domain.answers import DispatchQuestion
+from domain.dispatch_answers import DispatchQuestion
 from domain.errors import InvalidInput
 from domain.job import Window
 from domain.job_answers import (

@@ -13,7 +13,7 @@ from api.deps import Caller, Conn, get_crane
 from api.fleet_book import Book, Listed, Situation
 from api.lift_sheet import Sheet, lift_sheet_pdf
 from api.load_charts import charts_on
-from domain.answers import DispatchAnswer, DispatchCandidate, DispatchQuestion
+from domain.dispatch_answers import DispatchAnswer, DispatchCandidate, DispatchQuestion
 from domain.errors import NotFound
 from domain.job import LiftJob
 from domain.job_answers import SheetAsked

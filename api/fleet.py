@@ -14,7 +14,7 @@ from api.deps import Caller, Conn
 from api.near_limit import confident
 from api.tables import TableRoute
 from api.upkeep import DueBook, get_due_book
-from domain.answers import FleetAnswer, FleetRow, FleetWeeksAnswer, FleetWeeksRow
+from domain.fleet_answers import FleetAnswer, FleetRow, FleetWeeksAnswer, FleetWeeksRow
 from domain.messages import CraneName
 from duty import rates
 from duty.details import COMPARISON

@@ -10,7 +10,8 @@ from typing import Any, Final
 import typst
 
 from api.duty_report import hours, number, or_dash
-from domain.answers import CAUTIONS_DUTY, FleetAnswer, FleetRow
+from domain.answers import CAUTIONS_DUTY
+from domain.fleet_answers import FleetAnswer, FleetRow
 from domain.upkeep import OpenFaultRow
 
 BAR_MM: Final = 40.0

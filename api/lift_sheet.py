@@ -12,8 +12,9 @@ from zoneinfo import ZoneInfo
 import numpy as np
 import typst
 
-from domain.answers import CAUTIONS_DISPATCH, DispatchCandidate, DispatchQuestion
+from domain.answers import CAUTIONS_DISPATCH
 from domain.crane import Crane, LoadChart, Sector, Spread
+from domain.dispatch_answers import DispatchCandidate, DispatchQuestion
 from domain.errors import InvalidInput
 from domain.job import Position
 from duty.capacity import SECTORS, capacity_kg

@@ -14,8 +14,9 @@ from api.deps import Caller, Conn, SeenCrane
 from api.near_limit_places import circumstances_of
 from api.samples import samples_answer
 from api.tables import TableRoute
-from domain.answers import Confident, EventRow
+from domain.answers import EventRow
 from domain.errors import NotFound
+from domain.fleet_answers import Confident
 from domain.near_limit import (
     Measure,
     MeasureName,

@@ -7,8 +7,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from api.spectrum import merged_tallies
-from domain.answers import Confident
 from domain.channels import Mode
+from domain.fleet_answers import Confident
 from domain.near_limit import Circumstance, MassClass, ReachCell
 from duty import circumstances, rates
 from duty.circumstances import HEIGHT_M, OUTREACH_M, SPREADS, Circumstances

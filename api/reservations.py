@@ -12,7 +12,8 @@ from api.bounds import LIST_RANGE_MAX, TimeFrom, TimeTo, time_range
 from api.deps import Caller, Conn, SeenCrane, get_crane
 from api.dispatch import answer_for, day_of, sheet_response
 from api.fleet_book import Book
-from domain.answers import DispatchCandidate, DispatchQuestion, Page
+from domain.answers import Page
+from domain.dispatch_answers import DispatchCandidate, DispatchQuestion
 from domain.errors import InvalidInput, NotFound
 from domain.job_answers import CraneBias, HoldAsked, MeasuredAnswer, MeasuredRow, ReservationRow, SheetAsked
 from store import reservations

@@ -11,14 +11,7 @@ from fastapi import APIRouter, Query
 
 from api.bounds import DayFrom, DayRange, DayTo, day_range
 from api.deps import Conn, SeenCrane
-from domain.answers import (
-    AreaCell,
-    Crossing,
-    LevelBin,
-    RangeBin,
-    SpectrumAnswer,
-    WorkingAreaAnswer,
-)
+from domain.answers import AreaCell, Crossing, LevelBin, RangeBin, SpectrumAnswer, WorkingAreaAnswer
 from domain.crane import DesignClass, Edition
 from duty import ledger, levels, reading, spectrum
 from duty.edges import DEFAULT_EDGES

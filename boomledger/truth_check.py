@@ -7,8 +7,10 @@ from datetime import date, datetime, timedelta
 from typing import Final
 
 from dashboard.client import Client
-from domain.answers import DispatchQuestion, EventRow, FleetAnswer, FleetRow
+from domain.answers import EventRow
 from domain.crane import LoadChart, Sector, Spread
+from domain.dispatch_answers import DispatchQuestion
+from domain.fleet_answers import FleetAnswer, FleetRow
 from domain.messages import EventKind
 from simulator.record import DayRecord, utc_of
 from simulator.yard import Yard, YardCrane

@@ -21,8 +21,6 @@ from domain.answers import (
     CraneRow,
     EventRow,
     FaultRow,
-    FleetAnswer,
-    FleetWeeksAnswer,
     LedgerAnswer,
     LifeAnswer,
     LiveAnswer,
@@ -34,6 +32,7 @@ from domain.answers import (
     Version,
     WorkingAreaAnswer,
 )
+from domain.fleet_answers import FleetAnswer, FleetWeeksAnswer
 from domain.life_answers import DamageAnswer, FactorsAnswer, WhatIfAnswer
 from domain.lift import Lift
 from domain.near_limit import MeasureName, NearLimitAnswer, NearLimitRanking, OverrideTrace

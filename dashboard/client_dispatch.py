@@ -3,7 +3,8 @@
 from datetime import datetime
 
 from dashboard.transport import Transport
-from domain.answers import DispatchAnswer, DispatchQuestion, Page
+from domain.answers import Page
+from domain.dispatch_answers import DispatchAnswer, DispatchQuestion
 from domain.job_answers import (
     AssignmentAnswer,
     AssignmentAsked,

@@ -5,12 +5,11 @@ what it does not know.
 """
 
 from datetime import date
-from typing import Generic, Literal, TypeVar
+from typing import Generic, TypeVar
 
 from pydantic import AwareDatetime, BaseModel, ConfigDict, Field
 
-from domain.crane import Crane, DesignClass, Edition, LoadChart, PriorDuty, Sector, Site, Spread
-from domain.job import LiftJob, Weights
+from domain.crane import Crane, DesignClass, Edition, LoadChart, PriorDuty, Site
 from domain.messages import EventKind, EventState
 
 Row = TypeVar("Row")
@@ -347,95 +346,6 @@ class LifeAnswer(Answer):
     cautions: tuple[str, ...] = CAUTIONS_DUTY
 
 
-class Confident(Answer):
-    """A rate or share with its 90 % interval; rank by `low`."""
-
-    value: float | None
-    low: float
-    high: float | None = Field(description="None: no upper end")
-    enough: bool = Field(description="False: too few hours or lifts to rank by")
-
-
-class FleetRow(Answer):
-    """One crane of the fleet at a glance."""
-
-    crane: str
-    title: str
-    type: str
-    site: str
-    draft: bool
-    online: bool
-    last_at: AwareDatetime | None
-    age_s: float | None
-    utilisation_pct: float | None = Field(description="last value; look at age_s before believing it")
-    recorded_s: float
-    working_s: float = Field(description="in any mode but transport")
-    loaded_s: float = Field(description="under load")
-    near_limit_s: float
-    near_limit_pct: float | None = Field(
-        description="share of time under load near the limit; None without any"
-    )
-    near_limit_pct_before: float | None = Field(
-        default=None, description="the same over the period of equal length before"
-    )
-    emergency_s: float = Field(description="on the manual valves")
-    limiter_stops: int
-    limiter_overrides: int
-    warnings: int
-    faults: int = Field(description="faults raised in the period")
-    lifts: int
-    near_limit_lifts: int
-    near_limit_lifts_share: Confident | None = Field(
-        default=None, description="lifts near the limit of all lifts, 0..1"
-    )
-    limiter_stops_per_hour: Confident | None = Field(default=None, description="per working hour")
-    limiter_overrides_per_hour: Confident | None = Field(default=None, description="per working hour")
-    used_share: float | None = Field(description="of the design working period, over the whole life")
-    spent_on: date | None = Field(default=None, description="middle forecast of the day on which it is spent")
-    damage: float | None = Field(
-        default=None, description="Miner sum of the default weld detail: it compares"
-    )
-    damage_detail: str | None = None
-    damage_assumed: bool = Field(
-        default=False, description="no weld detail is entered: the assumed one, the same for every crane"
-    )
-    open_faults: int
-    service_due_on: date | None = None
-    assessment_by_calendar_on: date | None = Field(
-        default=None,
-        description="special assessment by the calendar rule alone; by use it may be earlier: see life",
-    )
-    counted_at: AwareDatetime | None = Field(description="when these figures were last brought up to date")
-
-
-class FleetAnswer(Answer):
-    """The whole fleet over a period of whole local days, worst near-limit share first."""
-
-    day_from: date
-    day_to: date
-    near_limit_from_pct: float
-    rows: tuple[FleetRow, ...]
-    quarantined: int = Field(description="messages set aside in the period")
-    cautions: tuple[str, ...] = CAUTIONS_DUTY
-
-
-class FleetWeeksRow(Answer):
-    """One crane, week by week."""
-
-    crane: str
-    near_limit_pct: tuple[float | None, ...] = Field(
-        description="share of time under load near the limit by week, oldest first; None without any"
-    )
-
-
-class FleetWeeksAnswer(Answer):
-    """How the near-limit share of every crane went, by ISO week; the last week is the running one."""
-
-    weeks: tuple[date, ...] = Field(description="Mondays, oldest first")
-    near_limit_from_pct: float
-    rows: tuple[FleetWeeksRow, ...]
-
-
 class QuarantineRow(Answer):
     """A message that was set aside, with the reason."""
 
@@ -447,117 +357,3 @@ class QuarantineRow(Answer):
     detail: str
     raw_bytes: int = Field(description="size of the message [bytes]")
     raw_start: str = Field(description="its first 200 bytes as text, unreadable bytes escaped")
-
-
-RulingName = Literal[
-    "no_chart",
-    "jib",
-    "spread",
-    "sector",
-    "too_near",
-    "too_far",
-    "height",
-    "capacity",
-    "tips",
-    "ground",
-    "fit",
-]
-"""fit, or the first condition that no set-up of a crane passes."""
-
-
-class DispatchQuestion(LiftJob):
-    """A job with how the cranes for it are to be put in order."""
-
-    weights: Weights = Weights()
-    tolerated_faults: frozenset[str] = Field(
-        default=frozenset(), max_length=200, description="status codes that do not forbid lifting while open"
-    )
-    most_candidates: int = Field(
-        default=100, ge=1, le=10_000, strict=True, description="longest list in the answer"
-    )
-    skip_candidates: int = Field(
-        default=0,
-        ge=0,
-        le=1_000_000,
-        strict=True,
-        description="cranes passed over, for the next page of the list",
-    )
-    rulings: frozenset[RulingName] = Field(
-        default=frozenset(), description="keep to cranes with these rulings; all of them when empty"
-    )
-
-
-class DispatchCandidate(Answer):
-    """One crane measured against the job, in its best configuration. None where no configuration covers the lift."""
-
-    crane: str
-    title: str
-    type: str
-    site: str
-    fit: bool = Field(description="charts, reach, height, planning limit and ground allow it")
-    usable: bool = Field(description="fit, free in the window and without a fault that forbids lifting")
-    ruling: str = Field(description="fit, or the condition at which the crane fell out")
-    limited_by: str | None = Field(
-        default=None, description="what holds the capacity down: capacity, jib, spread, sector or ground"
-    )
-    spread_left: Spread | None = None
-    spread_right: Spread | None = None
-    sector: Sector | None = Field(
-        default=None, description="where to work; None where every allowed one counts"
-    )
-    jib_fitted: bool | None = None
-    stage: int | None = None
-    capacity_kg: float | None = Field(
-        default=None, description="rated capacity read on the safe side off the chart"
-    )
-    capacity_used_pct: float | None = Field(default=None, description="load and rigging over rated capacity")
-    headroom_pct: float | None = Field(default=None, description="planning limit less capacity used")
-    headroom_kg: float | None = Field(
-        default=None, description="mass that could be added up to the planning limit"
-    )
-    expected_utilisation_pct: float | None = Field(
-        default=None, description="estimate of what the operator sees, boom moment included"
-    )
-    structural_pct: float | None = Field(
-        default=None, description="estimate: moment over the full structural rating"
-    )
-    pad_left_kn: float | None = Field(
-        default=None, description="estimate, upper bound, hoisting factor included"
-    )
-    pad_right_kn: float | None = None
-    pad_pressure_kpa: float | None = Field(default=None, description="estimate, under the more loaded pad")
-    stability_margin_m: float | None = Field(
-        default=None, description="estimate: resultant to the nearest tipping line"
-    )
-    free: bool = True
-    held_until: AwareDatetime | None = Field(default=None, description="end of what holds it in the window")
-    open_faults: tuple[str, ...] = ()
-    service_overdue: bool = False
-    used_share: float | None = None
-    life_cost_share: float | None = Field(
-        default=None, description="share of the design working period of one such lift"
-    )
-    remaining_life_ppm: float | None = Field(
-        default=None, description="millionths of the remaining life that one such lift takes"
-    )
-    distance_km: float | None = Field(default=None, description="site to place in a straight line")
-    points: float = Field(default=0.0, description="sum of the terms; the fewest come first")
-    terms: dict[str, float] = Field(default_factory=dict, description="points by weight")
-    reasons: tuple[str, ...] = Field(
-        default=(), description="why it is ruled out, and what would change that"
-    )
-    notes: tuple[str, ...] = Field(default=(), description="what to know about a crane that fits")
-
-
-class DispatchAnswer(Answer):
-    """Cranes ranked for a job: fit ones first by points, then the others, nearest to fitting first."""
-
-    question: DispatchQuestion
-    candidates: tuple[DispatchCandidate, ...]
-    fit_count: int = 0
-    more_candidates: int = Field(default=0, description="cranes of the list after those in the answer")
-    ruled_out: dict[str, int] = Field(
-        default_factory=dict, description="cranes by the condition they fell out at"
-    )
-    assumptions: tuple[str, ...] = ()
-    cautions: tuple[str, ...] = CAUTIONS_DISPATCH

@@ -4,7 +4,8 @@ from datetime import date
 
 from pydantic import AwareDatetime, Field
 
-from domain.answers import Answer, Confident
+from domain.answers import Answer
+from domain.fleet_answers import Confident
 from domain.messages import CraneName
 
 NO_CAUSE = "An association is no cause: both may come from hard work, heat or a worn part."

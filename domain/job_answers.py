@@ -5,8 +5,9 @@ from typing import Annotated
 
 from pydantic import AwareDatetime, Field, StringConstraints
 
-from domain.answers import CAUTIONS_DISPATCH, Answer, DispatchCandidate, DispatchQuestion
+from domain.answers import CAUTIONS_DISPATCH, Answer
 from domain.crane import LoadChart
+from domain.dispatch_answers import DispatchCandidate, DispatchQuestion
 from domain.job import Value, Weights, Window
 from domain.messages import CraneName
 

@@ -5,7 +5,8 @@ from typing import Literal
 
 from pydantic import AwareDatetime, Field
 
-from domain.answers import CAUTIONS_DUTY, Answer, Confident, EventRow, SamplesAnswer
+from domain.answers import CAUTIONS_DUTY, Answer, EventRow, SamplesAnswer
+from domain.fleet_answers import Confident
 from domain.upkeep import OverrideRow
 
 Word = Literal["more", "less", "no clear change", "unknown"]

@@ -13,7 +13,7 @@ from dashboard.pages.dispatch_question import Bad, asked_for, job_query, questio
 from dashboard.parts import charts, marks, states
 from dashboard.texts import t
 from dashboard.visit import Trouble, Visit, together
-from domain.answers import DispatchAnswer, DispatchQuestion, RulingName
+from domain.dispatch_answers import DispatchAnswer, DispatchQuestion, RulingName
 
 
 async def render(visit: Visit) -> Any:

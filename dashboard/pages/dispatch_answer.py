@@ -11,7 +11,7 @@ from dashboard.parts import marks, page, states
 from dashboard.parts.marks import State as Attention
 from dashboard.texts import t
 from dashboard.visit import Visit
-from domain.answers import DispatchAnswer, DispatchCandidate, DispatchQuestion
+from domain.dispatch_answers import DispatchAnswer, DispatchCandidate, DispatchQuestion
 
 THIN_HEADROOM_PCT: Final = 10.0
 SHOWN_AT_FIRST: Final = 5

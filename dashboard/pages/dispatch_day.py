@@ -19,7 +19,7 @@ from dashboard.parts import charts, form, marks, page, states
 from dashboard.parts.form import Done, Unreadable, Values
 from dashboard.texts import t
 from dashboard.visit import Trouble, Visit, attempt
-from domain.answers import DispatchQuestion
+from domain.dispatch_answers import DispatchQuestion
 from domain.errors import BoomledgerError
 from domain.job import Window
 from domain.job_answers import AssignedJob, AssignmentAnswer, AssignmentAsked, HoldAsked, ListedJob

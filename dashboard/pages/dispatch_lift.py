@@ -13,7 +13,7 @@ from dashboard.parts.components import SideView
 from dashboard.parts.form import Done, Unreadable, Values
 from dashboard.texts import t
 from dashboard.visit import Trouble, Visit, together
-from domain.answers import DispatchCandidate, DispatchQuestion
+from domain.dispatch_answers import DispatchCandidate, DispatchQuestion
 from domain.errors import BoomledgerError
 from domain.job_answers import HoldAsked, SheetAsked
 

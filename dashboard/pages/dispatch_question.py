@@ -17,8 +17,8 @@ from pydantic import ValidationError
 from dashboard import numbers
 from dashboard.numbers import Units
 from dashboard.texts import t
-from domain.answers import DispatchQuestion
 from domain.crane import Sector, Spread
+from domain.dispatch_answers import DispatchQuestion
 from domain.job import (
     DEFAULT_BELOW_HOOK_M,
     DEFAULT_CLEARANCE_M,

@@ -14,7 +14,8 @@ from dashboard.parts.area import near_limit_cell, where_near_limit
 from dashboard.parts.marks import State
 from dashboard.texts import t
 from dashboard.visit import UTC_ZONE, ZONES, Visit, together
-from domain.answers import FleetAnswer, FleetRow, FleetWeeksAnswer, WorkingAreaAnswer
+from domain.answers import WorkingAreaAnswer
+from domain.fleet_answers import FleetAnswer, FleetRow, FleetWeeksAnswer
 
 PERIODS: Final = ("7", "30", "90")
 SHOWS: Final = ("all", "attention")

@@ -10,7 +10,7 @@ from dashboard import numbers
 from dashboard.parts import marks, page
 from dashboard.parts.marks import State
 from dashboard.texts import t
-from domain.answers import FleetAnswer, FleetRow
+from domain.fleet_answers import FleetAnswer, FleetRow
 
 SILENT_AFTER_S: Final = 86_400.0
 

@@ -11,7 +11,7 @@ from dashboard.pages.fleet_morning import is_silent
 from dashboard.parts import grid, marks
 from dashboard.parts.marks import State
 from dashboard.texts import t
-from domain.answers import FleetRow
+from domain.fleet_answers import FleetRow
 
 NEAR_FULL_PCT: Final = 10.0
 FILTERED_BESIDES: Final = ("title", "word")

@@ -8,7 +8,7 @@ from dashboard import numbers
 from dashboard.parts import charts, marks, page
 from dashboard.parts.components import WeekBars
 from dashboard.texts import t
-from domain.answers import FleetAnswer, FleetWeeksAnswer, FleetWeeksRow
+from domain.fleet_answers import FleetAnswer, FleetWeeksAnswer, FleetWeeksRow
 
 AT_MOST: Final = 12
 FULL_PCT: Final = 10.0

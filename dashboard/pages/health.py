@@ -14,7 +14,8 @@ from dashboard.parts import charts, grid, marks, page
 from dashboard.parts.marks import State
 from dashboard.texts import t
 from dashboard.visit import UTC_ZONE, ZONES, Trouble, Visit, together
-from domain.answers import FleetAnswer, FleetRow, QuarantineRow
+from domain.answers import QuarantineRow
+from domain.fleet_answers import FleetAnswer, FleetRow
 from domain.upkeep import DayRow
 
 SILENT_AFTER_S: Final = 86_400.0

@@ -8,7 +8,7 @@ from dashboard import numbers
 from dashboard.parts import grid, marks, page, states
 from dashboard.texts import t
 from dashboard.visit import Visit
-from domain.answers import FleetRow
+from domain.fleet_answers import FleetRow
 
 
 async def render_list(visit: Visit) -> Any:

@@ -10,7 +10,8 @@ from dashboard.parts import charts, grid, marks, page, states
 from dashboard.parts.marks import State
 from dashboard.texts import t
 from dashboard.visit import Trouble, Visit, together
-from domain.answers import FleetRow, LifeAnswer
+from domain.answers import LifeAnswer
+from domain.fleet_answers import FleetRow
 from domain.upkeep import ServiceRow
 
 BY_USE_OF: Final = 20

@@ -13,7 +13,8 @@ from fastapi import FastAPI
 from api.app import create_api, running
 from api.settings import ApiSettings
 from dashboard.client import Client, NotAllowed
-from domain.answers import DispatchQuestion, LiveChanges
+from domain.answers import LiveChanges
+from domain.dispatch_answers import DispatchQuestion
 from domain.errors import InvalidInput, NotFound, Unavailable
 
 pytestmark = pytest.mark.anyio

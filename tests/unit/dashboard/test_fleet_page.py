@@ -9,7 +9,7 @@ import pytest
 from dashboard.pages import fleet_morning, fleet_table, fleet_weeks, health
 from dashboard.parts import marks
 from dashboard.parts.marks import State
-from domain.answers import FleetAnswer, FleetRow, FleetWeeksAnswer, FleetWeeksRow
+from domain.fleet_answers import FleetAnswer, FleetRow, FleetWeeksAnswer, FleetWeeksRow
 
 TODAY = date(2026, 11, 25)
 

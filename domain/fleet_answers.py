@@ -1,0 +1,96 @@
+"""What the api answers about all cranes at once."""
+
+from datetime import date
+
+from pydantic import AwareDatetime, Field
+
+from domain.answers import CAUTIONS_DUTY, Answer
+
+
+class Confident(Answer):
+    """A rate or share with its 90 % interval; rank by `low`."""
+
+    value: float | None
+    low: float
+    high: float | None = Field(description="None: no upper end")
+    enough: bool = Field(description="False: too few hours or lifts to rank by")
+
+
+class FleetRow(Answer):
+    """One crane of the fleet at a glance."""
+
+    crane: str
+    title: str
+    type: str
+    site: str
+    draft: bool
+    online: bool
+    last_at: AwareDatetime | None
+    age_s: float | None
+    utilisation_pct: float | None = Field(description="last value; look at age_s before believing it")
+    recorded_s: float
+    working_s: float = Field(description="in any mode but transport")
+    loaded_s: float = Field(description="under load")
+    near_limit_s: float
+    near_limit_pct: float | None = Field(
+        description="share of time under load near the limit; None without any"
+    )
+    near_limit_pct_before: float | None = Field(
+        default=None, description="the same over the period of equal length before"
+    )
+    emergency_s: float = Field(description="on the manual valves")
+    limiter_stops: int
+    limiter_overrides: int
+    warnings: int
+    faults: int = Field(description="faults raised in the period")
+    lifts: int
+    near_limit_lifts: int
+    near_limit_lifts_share: Confident | None = Field(
+        default=None, description="lifts near the limit of all lifts, 0..1"
+    )
+    limiter_stops_per_hour: Confident | None = Field(default=None, description="per working hour")
+    limiter_overrides_per_hour: Confident | None = Field(default=None, description="per working hour")
+    used_share: float | None = Field(description="of the design working period, over the whole life")
+    spent_on: date | None = Field(default=None, description="middle forecast of the day on which it is spent")
+    damage: float | None = Field(
+        default=None, description="Miner sum of the default weld detail: it compares"
+    )
+    damage_detail: str | None = None
+    damage_assumed: bool = Field(
+        default=False, description="no weld detail is entered: the assumed one, the same for every crane"
+    )
+    open_faults: int
+    service_due_on: date | None = None
+    assessment_by_calendar_on: date | None = Field(
+        default=None,
+        description="special assessment by the calendar rule alone; by use it may be earlier: see life",
+    )
+    counted_at: AwareDatetime | None = Field(description="when these figures were last brought up to date")
+
+
+class FleetAnswer(Answer):
+    """The whole fleet over a period of whole local days, worst near-limit share first."""
+
+    day_from: date
+    day_to: date
+    near_limit_from_pct: float
+    rows: tuple[FleetRow, ...]
+    quarantined: int = Field(description="messages set aside in the period")
+    cautions: tuple[str, ...] = CAUTIONS_DUTY
+
+
+class FleetWeeksRow(Answer):
+    """One crane, week by week."""
+
+    crane: str
+    near_limit_pct: tuple[float | None, ...] = Field(
+        description="share of time under load near the limit by week, oldest first; None without any"
+    )
+
+
+class FleetWeeksAnswer(Answer):
+    """How the near-limit share of every crane went, by ISO week; the last week is the running one."""
+
+    weeks: tuple[date, ...] = Field(description="Mondays, oldest first")
+    near_limit_from_pct: float
+    rows: tuple[FleetWeeksRow, ...]
