@@ -17,11 +17,16 @@ from simulator.messages import Outgoing
 _SCHEMA: Final = """
 create table if not exists message (
     place integer primary key, crane text not null, boot integer not null, seq integer not null,
-    topic text not null, payload blob not null, sent_at real,
+    topic text not null, payload blob not null, sent_at real, times integer not null default 0,
     unique (crane, boot, seq)
 );
 create index if not exists message_sent_at on message (sent_at, place);
 """
+
+
+LONGEST_PAUSE: Final = (
+    8  # times the first: a receiver that was away a while has no storm of repetitions to work off
+)
 
 
 class OutboxFull(Conflict):
@@ -59,6 +64,8 @@ class Outbox:
         self._database.execute("pragma journal_mode = wal")
         self._database.execute("pragma synchronous = normal")
         self._database.executescript(_SCHEMA)
+        if "times" not in {column[1] for column in self._database.execute("pragma table_info(message)")}:
+            self._database.execute("alter table message add column times integer not null default 0")
         self.send_all_again()  # times of sending of another process mean nothing to this one
         self._count, self._bytes = self._database.execute(
             "select count(*), coalesce(sum(length(payload)), 0) from message"
@@ -101,7 +108,7 @@ class Outbox:
     def due(self, now_s: float, resend_after_s: float, limit: int) -> list[Due]:
         """Messages never sent, oldest first, then those sent longer ago than `resend_after_s` without a receipt.
 
-        They count as sent from now on.
+        The pause doubles with each repetition, up to LONGEST_PAUSE times the first. They count as sent from now on.
         """
         with self._lock:
             found = self._database.execute(
@@ -109,12 +116,20 @@ class Outbox:
                 (limit,),
             ).fetchall()
             found += self._database.execute(
-                "select place, crane, boot, topic, payload from message where sent_at <= ? order by sent_at, place limit ?",
-                (now_s - resend_after_s, limit - len(found)),
+                "select place, crane, boot, topic, payload from message where sent_at <= :by"
+                " and sent_at <= :now - :after * min(1 << max(times - 1, 0), :longest) order by sent_at, place limit :most",
+                {
+                    "by": now_s - resend_after_s,  # for the index
+                    "now": now_s,
+                    "after": resend_after_s,
+                    "longest": LONGEST_PAUSE,
+                    "most": limit - len(found),
+                },
             ).fetchall()
             self._database.execute("begin")
             self._database.executemany(
-                "update message set sent_at = ? where place = ?", ((now_s, row[0]) for row in found)
+                "update message set sent_at = ?, times = min(times + 1, 30) where place = ?",
+                ((now_s, row[0]) for row in found),
             )
             self._database.execute("commit")
         return [Due(*row) for row in found]
@@ -138,7 +153,7 @@ class Outbox:
     def send_all_again(self) -> None:
         """Make every kept message due at once, as after a restart or a new connection to a broker that lost them."""
         with self._lock:
-            self._database.execute("update message set sent_at = null")
+            self._database.execute("update message set sent_at = null, times = 0")
 
     def close(self) -> None:
         """Close the file; what is in it stays."""

@@ -1,5 +1,7 @@
 """The sender's memory: nothing is forgotten before its receipt, nothing is kept after it."""
 
+import sqlite3
+from itertools import pairwise
 from pathlib import Path
 
 import pytest
@@ -21,6 +23,30 @@ def test_a_message_is_due_once_and_again_after_a_time() -> None:
         assert outbox.due(109.0, 10.0, 50) == []
         assert len(outbox.due(110.0, 10.0, 50)) == 2
         assert outbox.due(111.0, 10.0, 50) == []
+
+
+def test_the_pause_doubles_up_to_a_bound_and_begins_anew_with_a_connection() -> None:
+    with Outbox(":memory:") as outbox:
+        outbox.put([message(0)])
+        sent, now = [], 0.0
+        while len(sent) < 7:
+            if outbox.due(now, 10.0, 50):
+                sent.append(now)
+            now += 5.0
+        assert [later - earlier for earlier, later in pairwise(sent)] == [10.0, 20.0, 40.0, 80.0, 80.0, 80.0]
+        outbox.send_all_again()
+        assert len(outbox.due(now, 10.0, 50)) == 1
+        assert len(outbox.due(now + 10.0, 10.0, 50)) == 1
+
+
+def test_a_file_of_an_earlier_release_is_taken_over(tmp_path: Path) -> None:
+    file = tmp_path / "outbox.sqlite"
+    with Outbox(file) as outbox:
+        outbox.put([message(0, b"abc")])
+    with sqlite3.connect(file) as database:
+        database.execute("alter table message drop column times")
+    with Outbox(file) as outbox:
+        assert [due.payload for due in outbox.due(0.0, 10.0, 50)] == [b"abc"]
 
 
 def test_new_messages_go_before_repeated_ones() -> None:
