@@ -13,17 +13,23 @@ building (minutes) and measuring can be apart. Ends with one line of JSON:
     page_change_kb    the largest compressed answer of a page change [kB]
 """
 
+# ruff: noqa: E402
 import argparse
 import gc
 import json
 import shutil
 import statistics
+import sys
 import tempfile
 import threading
 import time
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
+
+sys.path[0] = str(
+    Path(__file__).resolve().parents[1]
+)  # else `import analytics` would find the benchmark of that name
 
 import uvicorn
 from playwright.sync_api import Browser, BrowserContext, Page, sync_playwright
