@@ -1,16 +1,13 @@
 """The duty report of a crane as PDF/UA: the same answers as on the screens, in words and tables."""
 
-import json
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
-from importlib.resources import files
 from typing import Any, Final
 from zoneinfo import ZoneInfo
 
-import typst
-
+from api.typesetting import pdf
 from domain.answers import CAUTIONS_DUTY, DetailDamage, FaultRow, LifeAnswer, SpectrumAnswer
 from domain.crane import Crane
 from domain.upkeep import DayRow, ServiceRow
@@ -50,15 +47,7 @@ class DutyReport:
 
 def duty_report_pdf(report: DutyReport) -> bytes:
     """The report as PDF/UA; the same answers give the same bytes. CPU work: run it in a thread."""
-    pdf: bytes = typst.compile(
-        files(__package__).joinpath("reports/duty_report.typ").read_bytes(),
-        format="pdf",
-        ignore_system_fonts=True,
-        pdf_standards=["ua-1"],
-        timestamp=int(report.counted_at.timestamp()),
-        sys_inputs={"data": json.dumps(report_data(report))},
-    )
-    return pdf
+    return pdf("duty_report", report_data(report), report.counted_at)
 
 
 def report_data(report: DutyReport) -> dict[str, Any]:

@@ -1,15 +1,12 @@
 """The report of a fleet over a period as PDF/UA: the answers of the fleet and of open faults, in words and tables."""
 
-import json
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, date, datetime
-from importlib.resources import files
 from typing import Any, Final
 
-import typst
-
 from api.duty_report import hours, number, or_dash
+from api.typesetting import pdf
 from domain.answers import CAUTIONS_DUTY
 from domain.fleet_answers import FleetAnswer, FleetRow
 from domain.upkeep import OpenFaultRow
@@ -42,15 +39,7 @@ class FleetReport:
 
 def fleet_report_pdf(report: FleetReport) -> bytes:
     """The report as PDF/UA; the same answers give the same bytes. CPU work: run it in a thread."""
-    pdf: bytes = typst.compile(
-        files(__package__).joinpath("reports/fleet_report.typ").read_bytes(),
-        format="pdf",
-        ignore_system_fonts=True,
-        pdf_standards=["ua-1"],
-        timestamp=int(report.counted_at.timestamp()),
-        sys_inputs={"data": json.dumps(report_data(report))},
-    )
-    return pdf
+    return pdf("fleet_report", report_data(report), report.counted_at)
 
 
 def report_data(report: FleetReport) -> dict[str, Any]:

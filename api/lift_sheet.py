@@ -1,17 +1,15 @@
 """The lift sheet: one page for one crane and one lift, with the chart excerpt. It is no lift plan, and says so."""
 
-import json
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import datetime
-from importlib.resources import files
 from itertools import pairwise
 from typing import Any, Final
 from zoneinfo import ZoneInfo
 
 import numpy as np
-import typst
 
+from api.typesetting import pdf
 from domain.answers import CAUTIONS_DISPATCH
 from domain.crane import Crane, LoadChart, Sector, Spread
 from domain.dispatch_answers import DispatchCandidate, DispatchQuestion
@@ -65,16 +63,7 @@ def lift_sheet_pdf(sheet: Sheet) -> bytes:
             f"{sheet.candidate.crane} cannot take this job: {'; '.join(sheet.candidate.reasons)}",
             field="crane",
         )
-    source = files(__package__).joinpath("reports/lift_sheet.typ").read_bytes()
-    pdf: bytes = typst.compile(
-        source,
-        format="pdf",
-        ignore_system_fonts=True,
-        pdf_standards=["ua-1"],
-        timestamp=int(sheet.prepared_at.timestamp()),
-        sys_inputs={"data": json.dumps(sheet_data(sheet))},
-    )
-    return pdf
+    return pdf("lift_sheet", sheet_data(sheet), sheet.prepared_at)
 
 
 def sheet_data(sheet: Sheet) -> dict[str, Any]:
