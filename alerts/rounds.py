@@ -12,7 +12,7 @@ from pydantic import ValidationError
 from alerts import judge, metrics
 from alerts.judge import Clear, Raise, Reading, See
 from domain.alerts import AlertKind, AlertRuleAsked, AlertTargetAsked, sentence
-from duty.service import due
+from duty.service import interval_due
 from store import alert_watch
 from store.alert_watch import CraneFacts, Key, WatchedRule
 from store.service import SERVICE_STATES, ServiceState
@@ -86,17 +86,7 @@ class Facts:
 
 
 def _days_to_service(state: ServiceState, crane: CraneFacts) -> float | None:
-    falls = due(
-        today=crane.today,
-        counted_from=state.counted_from.date(),
-        every_hours=state.every_hours,
-        hours_since=state.hours_since,
-        hours_per_day=state.hours_of_late / state.late_days,
-        every_lifts=state.every_lifts,
-        lifts_since=state.lifts_since,
-        lifts_per_day=state.lifts_of_late / state.late_days,
-        every_days=state.every_days,
-    )
+    falls = interval_due(state, crane.today)
     # Beyond ten years counts as not due: far on the good side.
     return 3650.0 if falls.on is None else float((falls.on - crane.today).days)
 

@@ -297,16 +297,7 @@ def _overdue(states: list[ServiceState], today: date) -> dict[str, str]:
     """By crane, the first interval that is used up."""
     found: dict[str, str] = {}
     for state in states:
-        due = service.due(
-            today=today,
-            counted_from=state.counted_from.date(),
-            every_hours=state.every_hours,
-            hours_since=state.hours_since,
-            every_lifts=state.every_lifts,
-            lifts_since=state.lifts_since,
-            every_days=state.every_days,
-        )
-        if due.overdue:
+        if service.interval_due(state, today).overdue:
             found.setdefault(state.crane, state.plan)
     return found
 

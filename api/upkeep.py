@@ -29,7 +29,7 @@ from domain.upkeep import (
     ServicePlanEntry,
     ServiceRow,
 )
-from duty.service import Due, due
+from duty.service import interval_due
 from store import duty, faults, reading, service
 from store.service import ServiceState
 from store.sight import whole_fleet
@@ -197,24 +197,9 @@ async def write_service_done(
     )
 
 
-def service_due(state: ServiceState, today: date) -> Due:
-    """When one interval falls due at the use of late."""
-    return due(
-        today=today,
-        counted_from=state.counted_from.date(),
-        every_hours=state.every_hours,
-        hours_since=state.hours_since,
-        hours_per_day=state.hours_of_late / state.late_days,
-        every_lifts=state.every_lifts,
-        lifts_since=state.lifts_since,
-        lifts_per_day=state.lifts_of_late / state.late_days,
-        every_days=state.every_days,
-    )
-
-
 def service_row(state: ServiceState, today: date) -> ServiceRow:
     """One interval of one crane with its due day."""
-    falls = service_due(state, today)
+    falls = interval_due(state, today)
     return ServiceRow(
         **{name: getattr(state, name) for name in ServiceRow.model_fields if hasattr(state, name)},
         due_on=falls.on,
@@ -227,7 +212,7 @@ def earliest_due(states: Iterable[ServiceState], today: date) -> dict[str, date]
     """By crane, the first day on which any of its services falls due."""
     found: dict[str, date] = {}
     for state in states:
-        on = service_due(state, today).on
+        on = interval_due(state, today).on
         if on is not None and on < found.get(state.crane, date.max):
             found[state.crane] = on
     return found

@@ -2,8 +2,8 @@
 
 import math
 from dataclasses import dataclass
-from datetime import date, timedelta
-from typing import Final, Literal
+from datetime import date, datetime, timedelta
+from typing import Final, Literal, Protocol
 
 By = Literal["hours", "lifts", "calendar"]
 HORIZON_DAYS: Final = 3650
@@ -59,6 +59,44 @@ def due(
     if days > HORIZON_DAYS:
         return Due(None, None, used)
     return Due(today + timedelta(days=math.ceil(days)), by, used)
+
+
+class Interval(Protocol):
+    """An interval of service, with the use since it was last done and the use of late."""
+
+    @property
+    def counted_from(self) -> datetime: ...
+    @property
+    def every_hours(self) -> float | None: ...
+    @property
+    def every_lifts(self) -> int | None: ...
+    @property
+    def every_days(self) -> int | None: ...
+    @property
+    def hours_since(self) -> float: ...
+    @property
+    def lifts_since(self) -> int: ...
+    @property
+    def hours_of_late(self) -> float: ...
+    @property
+    def lifts_of_late(self) -> int: ...
+    @property
+    def late_days(self) -> int: ...
+
+
+def interval_due(interval: Interval, today: date) -> Due:
+    """When one interval falls due at the use of late, the last `late_days` days."""
+    return due(
+        today=today,
+        counted_from=interval.counted_from.date(),
+        every_hours=interval.every_hours,
+        hours_since=interval.hours_since,
+        hours_per_day=interval.hours_of_late / interval.late_days,
+        every_lifts=interval.every_lifts,
+        lifts_since=interval.lifts_since,
+        lifts_per_day=interval.lifts_of_late / interval.late_days,
+        every_days=interval.every_days,
+    )
 
 
 def _days_left(left: float, per_day: float) -> float:
