@@ -2,7 +2,7 @@
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from datetime import date, time
+from datetime import time
 from enum import StrEnum
 from typing import Annotated, Final, Literal, Self
 
@@ -337,8 +337,3 @@ def sentence(kind: AlertKind, value: float | None, subject: str, days: int) -> s
     if kind is AlertKind.SERVICE_DUE and value <= 0:
         return f"service {subject} overdue"
     return KIND_WORDS[kind].measure.format(value=value, subject=subject, days=days)
-
-
-def days_until(day: date | None, today: date) -> float | None:
-    """Days from today to a day; negative when it is past, None without a day."""
-    return None if day is None else float((day - today).days)

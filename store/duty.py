@@ -11,7 +11,6 @@ from psycopg import AsyncConnection
 from psycopg.types.json import Jsonb
 
 from domain.errors import NotFound
-from store.sql import query
 from store.statement import Statement, run_async
 
 FIRST_DAY: Final = date(1970, 1, 1)
@@ -378,9 +377,3 @@ async def write_detail(
 async def drop_detail(conn: AsyncConnection[Any], detail_id: int) -> bool:
     """Forgets a weld detail; False when there is none with that id."""
     return await run_async(conn, "detail_dropped", detail_id=detail_id) == 1
-
-
-async def queue_lag(conn: AsyncConnection[Any]) -> tuple[int, datetime | None]:
-    """How many touched crane-days wait, and since when the oldest of them does."""
-    row = await (await conn.execute(query("queue_lag"))).fetchone()
-    return (0, None) if row is None else (row[0], row[1])

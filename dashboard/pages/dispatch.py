@@ -1,6 +1,6 @@
 """Dispatch: a job in, ranked cranes out, with headroom, reasons and the picture of the lift. Made for a phone first."""
 
-from typing import Any
+from typing import Any, get_args
 from urllib.parse import urlencode
 from zoneinfo import ZoneInfo
 
@@ -89,18 +89,7 @@ async def _answer(visit: Visit, question: DispatchQuestion, zone: ZoneInfo) -> A
 
 def _rulings(chosen: str) -> frozenset[RulingName]:
     """The condition chosen in the address, else every one at which cranes fall out."""
-    every: tuple[RulingName, ...] = (
-        "no_chart",
-        "jib",
-        "spread",
-        "sector",
-        "too_near",
-        "too_far",
-        "height",
-        "capacity",
-        "tips",
-        "ground",
-    )
+    every: tuple[RulingName, ...] = tuple(one for one in get_args(RulingName) if one != "fit")
     return frozenset(one for one in every if chosen in ("", one)) or frozenset(every)
 
 
