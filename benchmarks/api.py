@@ -2,6 +2,7 @@
 
 python benchmarks/api.py --json         the last line is one line of JSON; 1000 cranes x 5 years, about a minute
 python benchmarks/api.py --cranes 50    a quick look
+python benchmarks/api.py --keep FOLDER  leave the filled database there, and take it as it is the next time
 
 p95_ms          time to the last byte over all routes, clients pausing 1 s on average between requests, as people do
 p95_ms_closed   the same without any pause: every client asks again at once, so this is the queue at full load
@@ -155,10 +156,18 @@ def fill(url: str, count: int, years: int) -> None:
         conn.execute("analyze")
 
 
+def filled(url: str) -> bool:
+    """Whether an earlier run has filled this database to its end."""
+    with psycopg.connect(url) as conn:
+        return conn.execute("select from account where name = 'bench'").fetchone() is not None
+
+
 def token_for(url: str) -> str:
-    """A viewer's token."""
+    """A viewer's token, new for every run."""
     secret = new_secret("token")
     with psycopg.connect(url, autocommit=True) as conn:
+        conn.execute("delete from api_token")
+        conn.execute("delete from account")
         create_user(conn, "bench", new_secret("session"), "viewer")
         conn.execute(
             "insert into api_token (secret_sha256, account_id, title, role, expires_at)"
@@ -255,7 +264,8 @@ def p95(values: list[float]) -> float:
 def measure(url: str, database_pid: int, arguments: argparse.Namespace) -> dict[str, Any]:
     """Fill, serve, ask, sum up."""
     began = time.perf_counter()
-    fill(url, arguments.cranes, arguments.years)
+    if not filled(url):
+        fill(url, arguments.cranes, arguments.years)
     filled_s = time.perf_counter() - began
     token = token_for(url)
     size = (arguments.cranes, arguments.clients)
@@ -302,9 +312,14 @@ def main() -> None:
     parser.add_argument("--years", type=int, default=5)
     parser.add_argument("--clients", type=int, default=50)
     parser.add_argument("--seconds", type=float, default=8)
+    parser.add_argument("--keep", type=Path, help="folder of a database that stays filled between runs")
     parser.add_argument("--json", action="store_true")
     arguments = parser.parse_args()
-    with tempfile.TemporaryDirectory(prefix="boomledger-bench-") as folder:
+    with contextlib.ExitStack() as stack:
+        folder = arguments.keep or stack.enter_context(
+            tempfile.TemporaryDirectory(prefix="boomledger-bench-")
+        )
+        Path(folder).mkdir(exist_ok=True)
         Path(folder).chmod(0o755)
         server = EmbeddedPostgres(
             Path(folder) / "postgres",
