@@ -6,9 +6,9 @@ from typing import Annotated, Final
 from zoneinfo import ZoneInfo
 
 from fastapi import Query
-from pydantic import AwareDatetime, BeforeValidator
 
 from domain.errors import InvalidInput
+from domain.moments import Day, Instant
 
 YEAR_FIRST: Final = 1970
 YEAR_LAST: Final = 2199
@@ -16,31 +16,18 @@ SAMPLES_RANGE_MAX: Final = timedelta(days=31)
 LIST_RANGE_MAX: Final = timedelta(days=366)
 
 
-def as_text(value: object) -> object:
-    """Refuse bare numbers, which would be read as seconds since 1970: a day or time is written out."""
-    if isinstance(value, str) and "-" not in value[1:]:
-        raise ValueError("write it as 2026-03-02 or 2026-03-02T05:00:00Z")
-    return value
-
-
 _EXAMPLE_FROM = {"example": {"value": "2026-03-02T05:00:00Z"}}
 _EXAMPLE_TO = {"example": {"value": "2026-03-02T17:00:00Z"}}
 TimeFrom = Annotated[
-    AwareDatetime,
-    BeforeValidator(as_text),
+    Instant,
     Query(alias="from", description="first instant, with zone", openapi_examples=_EXAMPLE_FROM),
 ]
 TimeTo = Annotated[
-    AwareDatetime,
-    BeforeValidator(as_text),
+    Instant,
     Query(alias="to", description="first instant after the range, with zone", openapi_examples=_EXAMPLE_TO),
 ]
-DayFrom = Annotated[
-    date | None, BeforeValidator(as_text), Query(description="first local day of the crane's site")
-]
-DayTo = Annotated[
-    date | None, BeforeValidator(as_text), Query(description="last local day of the crane's site")
-]
+DayFrom = Annotated[Day | None, Query(description="first local day of the crane's site")]
+DayTo = Annotated[Day | None, Query(description="last local day of the crane's site")]
 
 
 @dataclass(frozen=True, slots=True)

@@ -6,21 +6,20 @@ from typing import Annotated
 import anyio
 from fastapi import APIRouter, Query
 from fastapi.responses import PlainTextResponse
-from pydantic import BeforeValidator
 
-from api.bounds import as_text
 from api.deps import Caller, Conn, SeenCrane
 from domain.answers import ChartsAnswer
 from domain.charts import charts_in_force
 from domain.crane import LoadChart
 from domain.errors import InvalidChart
 from domain.job_answers import ChartProblem, ChartsAsked, ChartsImported, ChartVersionRow
+from domain.moments import Day
 from duty.chart_csv import read_charts, write_charts
 from store import charts
 from store.reading import CraneInSight
 
 router = APIRouter(tags=["dispatch"])
-OnDay = Annotated[date | None, BeforeValidator(as_text), Query(description="day; today (UTC) when absent")]
+OnDay = Annotated[Day | None, Query(description="day; today (UTC) when absent")]
 
 
 @router.get("/cranes/{name}/charts")

@@ -7,9 +7,8 @@ from typing import Annotated, Final
 
 from anyio import to_thread
 from fastapi import APIRouter, Query
-from pydantic import AwareDatetime, BeforeValidator
 
-from api.bounds import DayFrom, DayTo, TimeRange, as_text, day_range
+from api.bounds import DayFrom, DayTo, TimeRange, day_range
 from api.deps import Caller, Conn, SeenCrane
 from api.near_limit_places import circumstances_of
 from api.samples import samples_answer
@@ -17,6 +16,7 @@ from api.tables import TableRoute
 from domain.answers import EventRow
 from domain.errors import NotFound
 from domain.fleet_answers import Confident
+from domain.moments import Instant
 from domain.near_limit import (
     Measure,
     MeasureName,
@@ -60,8 +60,7 @@ _PER_LIFT: Final[dict[MeasureName, str]] = {
 }
 Days = Annotated[int, Query(ge=1, le=3660, description="last days, where no first day is given")]
 Moment = Annotated[
-    AwareDatetime,
-    BeforeValidator(as_text),
+    Instant,
     Query(
         alias="at",
         description="its moment, as the list of overrides gives it",

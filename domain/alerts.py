@@ -10,6 +10,7 @@ from pydantic import AwareDatetime, Field, StringConstraints, model_validator
 
 from domain.answers import Answer
 from domain.messages import CraneName
+from domain.moments import Instant
 
 
 class AlertKind(StrEnum):
@@ -260,7 +261,7 @@ class Acknowledged(Answer, extra="forbid"):
 class Shelved(Answer, extra="forbid"):
     """Nothing is sent about it until then."""
 
-    until: AwareDatetime = Field(description="at most 90 days ahead")
+    until: Instant = Field(description="at most 90 days ahead")
     reason: Annotated[str, StringConstraints(min_length=3, max_length=500, pattern=r"^[^\x00]*$")]
 
 

@@ -7,7 +7,6 @@ positive up; slewing angle 0 points over the cab, positive clockwise seen from a
     hook_height_m = pivot_height_m + main*sin(a) + (knuckle + extension)*sin(b) + (jib + jib_extension)*sin(c)
 """
 
-from datetime import date
 from enum import StrEnum
 from typing import Annotated, Self
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
@@ -15,6 +14,7 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 from pydantic import AwareDatetime, BaseModel, ConfigDict, Field, model_validator
 
 from domain.messages import CraneName
+from domain.moments import Day
 
 Length = Annotated[float, Field(gt=0, le=100, allow_inf_nan=False)]
 Mass = Annotated[float, Field(gt=0, le=200_000, allow_inf_nan=False)]
@@ -99,7 +99,7 @@ class LoadChart(_Value):
     jib_fitted: bool = False
     stage: int | None = Field(default=None, ge=0, le=20)
     points: tuple[ChartPoint, ...] = Field(min_length=2)
-    valid_from: date | None = None
+    valid_from: Day | None = None
 
     @model_validator(mode="after")
     def _falls_with_outreach(self) -> Self:
@@ -168,7 +168,7 @@ class Crane(_Value):
     type: CraneType
     site: CraneName
     registered_at: AwareDatetime
-    commissioned_on: date
+    commissioned_on: Day
     design: DesignClass | None = Field(
         default=None, description="from the crane's manual; None until entered"
     )

@@ -3,9 +3,10 @@
 from enum import StrEnum
 from typing import Annotated, Self
 
-from pydantic import AwareDatetime, BaseModel, ConfigDict, Field, model_validator
+from pydantic import BaseModel, ConfigDict, Field, model_validator
 
 from domain.crane import Sector, Spread
+from domain.moments import Instant
 
 DEFAULT_PLANNING_LIMIT_PCT = 85.0  # own choice: leaves room for what the plan does not know
 DEFAULT_HOISTING_FACTOR = 1.25  # assumed allowance for dynamics and wind on the load; no source
@@ -42,8 +43,8 @@ class Position(Value):
 class Window(Value):
     """From when until when the crane is needed, travel included. The end itself is free again."""
 
-    starts_at: AwareDatetime
-    ends_at: AwareDatetime
+    starts_at: Instant
+    ends_at: Instant
 
     @model_validator(mode="after")
     def _ordered(self) -> Self:

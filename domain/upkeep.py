@@ -7,6 +7,7 @@ from pydantic import AwareDatetime, Field, model_validator
 
 from domain.answers import Answer
 from domain.detail import DetailSpec
+from domain.moments import Instant
 
 
 class DayRow(Answer):
@@ -146,7 +147,7 @@ class ServiceDoneAsked(Answer, extra="forbid"):
     """A service that was done."""
 
     plan_id: int = Field(ge=1, le=2**31 - 1)
-    done_at: AwareDatetime
+    done_at: Instant
     note: str = Field(default="", max_length=500, pattern=r"^[^\x00]*$")
 
 

@@ -1,6 +1,8 @@
 """Segments: what is written is read, on a hypertable and on partitions alike."""
 
 import asyncio
+import threading
+import time
 from collections.abc import Sequence
 from datetime import UTC, datetime, timedelta
 
@@ -137,6 +139,33 @@ def test_a_new_range_waits_for_no_reader_and_no_writer(database: str, connection
         connection.execute("set lock_timeout = '5s'")
         segments.make_ranges(connection, T0 - timedelta(days=500), T0 - timedelta(days=400))
         assert keep(connection, [segment(1, t0_ms=segments.to_ms(T0 - timedelta(days=450)))]) == (1, 0)
+
+
+def test_two_writers_may_need_the_same_new_range(database: str, connection: Connection) -> None:
+    """The second has looked, found none and waits; what the first made meanwhile must not stop it."""
+    with psycopg.connect(database) as first, psycopg.connect(database, autocommit=True) as second:
+        segments.make_ranges(first, T0, T0)
+        failed: list[BaseException] = []
+
+        def make() -> None:
+            try:
+                segments.make_ranges(second, T0, T0)
+            except psycopg.Error as error:
+                failed.append(error)
+
+        waiting = threading.Thread(target=make)
+        waiting.start()
+        while not waits_for_a_lock(connection, second.info.backend_pid) and waiting.is_alive():
+            time.sleep(0.01)
+        first.commit()
+        waiting.join(20)
+        assert not failed
+        assert keep(second, [segment(0)]) == (1, 0)
+
+
+def waits_for_a_lock(conn: Connection, pid: int) -> bool:
+    found = conn.execute("select from pg_locks where pid = %s and not granted", [pid]).fetchone()
+    return found is not None
 
 
 def plan_of(conn: Connection, query: str) -> str:
