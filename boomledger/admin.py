@@ -37,9 +37,11 @@ def db_shard() -> None:
     """Spread the growing tables over a Citus cluster by crane. Run on the coordinator, after `migrate`; again is harmless."""
     from boomledger.services import database_url
     from store.placement import shard_by_crane
+    from store.sight import ROLE
 
     placed = shard_by_crane(database_url(load_settings()))
     out.print(f"{placed} tables placed" if placed else "every table is placed already", highlight=False)
+    out.print(f"The api needs `alter role {ROLE} login` here: the nodes reach each other under it.", highlight=False)
 
 
 @crane_app.command("example")
@@ -65,14 +67,13 @@ def crane_add(
     """Register a crane and its site, or replace what is known of it."""
     from boomledger.registry import read_crane_file
     from boomledger.services import database_url
-    from store import cranes
     from store.connection import connect
+    from store.registration import carry_out, planned
 
-    site, crane = read_crane_file(file)
+    wanted = read_crane_file(file)
     with connect(database_url(load_settings())) as conn:
-        cranes.save_site(conn, site)
-        cranes.save_crane(conn, crane)
-    out.print(f"{crane.name} at {site.name} is registered", highlight=False)
+        kept = carry_out(conn, planned(conn, wanted, datetime.now(UTC)))
+    out.print(f"{kept.crane.name} at {kept.site.name} is registered", highlight=False)
 
 
 @crane_app.command("list")

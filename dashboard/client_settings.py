@@ -1,4 +1,4 @@
-"""Calls of the client about what is entered: accounts, tokens, sessions, details and intervals that go."""
+"""Calls of the client about what is entered: cranes, accounts, tokens, sessions, details and intervals that go."""
 
 from collections.abc import Mapping
 from typing import Any
@@ -7,7 +7,9 @@ import orjson
 
 from dashboard.transport import Transport
 from domain.accounts import Account, AuditRow, NewToken, SessionRow, TokenMade, TokenRow
-from domain.answers import Page
+from domain.answers import CraneDetail, Page
+from domain.crane import CraneType, Site
+from domain.registration import CraneRegistration, CraneTypeRow
 
 _JSON = {"content-type": "application/json"}
 
@@ -22,6 +24,35 @@ class SettingsCalls(Transport):
     async def drop_service_plan(self, crane: str, plan: str) -> None:
         """Forget an interval of a crane's own, and what was done under it."""
         await self._delete(f"/cranes/{crane}/service/{plan}")
+
+    async def sites(self) -> Page[Site]:
+        """Sites in sight, by name."""
+        return await self._get(Page[Site], "/sites")
+
+    async def crane_types(self, *, cursor: str | None = None, limit: int = 1000) -> Page[CraneTypeRow]:
+        """Crane types on file, by name."""
+        return await self._get(Page[CraneTypeRow], "/crane-types", cursor=cursor, limit=limit)
+
+    async def crane_type(self, name: str) -> CraneType:
+        """One crane type with all of its figures."""
+        return await self._get(CraneType, f"/crane-types/{name}")
+
+    async def register_crane(self, wanted: CraneRegistration) -> CraneDetail:
+        """Register a crane; Conflict where there is one of its name."""
+        return await self._post(CraneDetail, "/cranes", wanted)
+
+    async def crane_with_tag(self, name: str) -> tuple[CraneDetail, str]:
+        """One crane as it is entered, and the tag by which a change says what it was made upon."""
+        return await self._tagged(CraneDetail, f"/cranes/{name}")
+
+    async def change_crane(
+        self, name: str, wanted: CraneRegistration, *, tag: str | None = None
+    ) -> CraneDetail:
+        """Replace what is entered of a crane; with the tag of what was read, only where nobody else did since."""
+        headers = {**_JSON, **({"if-match": tag} if tag else {})}
+        return await self._ask(
+            CraneDetail, "PUT", f"/cranes/{name}", content=wanted.model_dump_json(), headers=headers
+        )
 
     async def users(self) -> Page[Account]:
         """Accounts, by name."""

@@ -76,6 +76,11 @@ class Transport:
     async def _get(self, model: type[Model], path: str, **query: object) -> Model:
         return await self._ask(model, "GET", path, params=_query(query))
 
+    async def _tagged(self, model: type[Model], path: str) -> tuple[Model, str]:
+        response = await self._send("GET", path)
+        read: Model = _adapter(cast("Hashable", model)).validate_json(response.content)
+        return read, response.headers.get("etag", "")
+
     async def _post(self, model: type[Model], path: str, body: BaseModel) -> Model:
         return await self._ask(
             model, "POST", path, content=body.model_dump_json(), headers={"content-type": "application/json"}
@@ -140,7 +145,7 @@ def _raise(response: httpx.Response) -> None:
             raise NotAllowed(problem)
         case 404:
             raise NotFound(text)
-        case 409:
+        case 409 | 412:
             raise Conflict(text)
         case 400 | 413 | 415 | 422:
             raise InvalidInput(text, field=next(iter(problem.fields), None))

@@ -53,13 +53,18 @@ def save_crane(conn: Connection[Any], crane: Crane) -> int:
         raise NotFound(f"crane {crane.name}: there is no site {crane.site}; add the site first") from None
 
 
+def add_crane(conn: Connection[Any], crane: Crane) -> int | None:
+    """Add a crane whose site and type are on file; its crane_id, None when there is a crane of that name."""
+    row = conn.execute(query("crane_added"), {**_fields(crane), "draft": crane.draft}).fetchone()
+    return None if row is None else int(row[0])
+
+
 def save_draft(conn: Connection[Any], crane: Crane, site: Site) -> int | None:
     """Add a crane that was seen on the wire with its placeholder site and type; None when it is there already."""
     conn.execute(query("site_ensured"), {"name": site.name, "spec": Jsonb(site.model_dump(mode="json"))})
     type_spec = Jsonb(crane.type.model_dump(mode="json"))
     conn.execute(query("crane_type_ensured"), {"name": crane.type.name, "spec": type_spec})
-    row = conn.execute(query("crane_drafted"), _fields(crane)).fetchone()
-    return None if row is None else int(row[0])
+    return add_crane(conn, crane)
 
 
 def list_cranes(conn: Connection[Any]) -> list[CraneRecord]:
@@ -68,13 +73,31 @@ def list_cranes(conn: Connection[Any]) -> list[CraneRecord]:
         return [record(row) for row in cursor.execute(query("cranes_all")).fetchall()]
 
 
-def get_crane(conn: Connection[Any], name: str) -> CraneRecord:
-    """One crane by its name. Raises NotFound."""
+def find_crane(conn: Connection[Any], name: str) -> CraneRecord | None:
+    """One crane by its name, None without it."""
     with conn.cursor(row_factory=dict_row) as cursor:
         row = cursor.execute(query("crane_by_name"), {"name": name}).fetchone()
-    if row is None:
+    return None if row is None else record(row)
+
+
+def get_crane(conn: Connection[Any], name: str) -> CraneRecord:
+    """One crane by its name. Raises NotFound."""
+    found = find_crane(conn, name)
+    if found is None:
         raise NotFound(f"there is no crane {name}")
-    return record(row)
+    return found
+
+
+def find_site(conn: Connection[Any], name: str) -> Site | None:
+    """One site by its name, None without it."""
+    row = conn.execute(query("site_by_name"), {"name": name}).fetchone()
+    return None if row is None else Site.model_validate(row[0])
+
+
+def find_type(conn: Connection[Any], name: str) -> CraneType | None:
+    """One crane type by its name, None without it."""
+    row = conn.execute(query("crane_type_by_name"), {"name": name}).fetchone()
+    return None if row is None else CraneType.model_validate(row[0])
 
 
 def list_sites(conn: Connection[Any]) -> list[Site]:

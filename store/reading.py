@@ -6,7 +6,7 @@ from typing import Any, Final
 
 from psycopg import AsyncConnection
 
-from domain.crane import Crane, Site
+from domain.crane import Crane, CraneType, Site
 from store.statement import Statement, run_async
 
 Sites = list[str] | None
@@ -23,6 +23,27 @@ class CraneListing:
     site: str
     registered_at: datetime
     draft: bool
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class TypeListing:
+    """One crane type in a list, with how many cranes in sight are of it."""
+
+    name: str
+    title: str
+    rated_moment_kn_m: float
+    extensions: int
+    jib: bool
+    charts: int
+    cranes: int
+    invented: bool
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Spec:
+    """What is known of a site or a type."""
+
+    spec: dict[str, Any]
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -113,6 +134,9 @@ class Quarantined:
 
 CRANE_ROWS: Final = Statement("crane_rows", CraneListing)
 CRANE_IN_SIGHT: Final = Statement("crane_in_sight", CraneInSight)
+SITES_IN_SIGHT: Final = Statement("sites_in_sight", Spec)
+TYPES_LISTED: Final = Statement("crane_types_listed", TypeListing)
+TYPE_BY_NAME: Final = Statement("crane_type_by_name", Spec)
 LIVE_ROWS: Final = Statement("live_rows", LiveRow)
 EVENT_ROWS: Final = Statement("event_rows", EventListing)
 FAULT_ROWS: Final = Statement("fault_rows", FaultListing)
@@ -130,6 +154,24 @@ async def crane_rows(
 async def crane_in_sight(conn: AsyncConnection[Any], crane: str, sites: Sites) -> CraneInSight | None:
     """One crane; None when there is none with that name or its site is out of sight."""
     return await CRANE_IN_SIGHT.first_async(conn, crane=crane, sites=sites)
+
+
+async def sites_in_sight(conn: AsyncConnection[Any], sites: Sites) -> list[Site]:
+    """Sites by name."""
+    return [Site.model_validate(row.spec) for row in await SITES_IN_SIGHT.all_async(conn, sites=sites)]
+
+
+async def type_rows(
+    conn: AsyncConnection[Any], sites: Sites, *, after: str = "", rows: int = 200
+) -> list[TypeListing]:
+    """Crane types by name, after a name."""
+    return await TYPES_LISTED.all_async(conn, sites=sites, after=after, rows=rows)
+
+
+async def crane_type(conn: AsyncConnection[Any], name: str) -> CraneType | None:
+    """One crane type; None without it."""
+    row = await TYPE_BY_NAME.first_async(conn, name=name)
+    return None if row is None else CraneType.model_validate(row.spec)
 
 
 async def live_rows(

@@ -5,14 +5,15 @@ queries filter by site themselves; this holds when one forgets to.
 """
 
 import contextlib
-from collections.abc import AsyncIterator, Sequence
+from collections.abc import AsyncIterator, Iterator, Sequence
 from typing import Any, Final
 
 import psycopg
 import structlog
-from psycopg import AsyncConnection
+from psycopg import AsyncConnection, Connection
 from psycopg_pool import AsyncConnectionPool
 
+from store.connection import connect
 from store.sql import query
 
 ROLE: Final = "boomledger_api"
@@ -25,8 +26,24 @@ _LOG = structlog.get_logger("store")
 async def work_under_role(conn: AsyncConnection[Any]) -> None:
     """Give a new connection of the api its role. Where the database has none, the queries' own filter stands alone."""
     await conn.set_autocommit(True)
-    try:
+    with _telling_without_role():
         await conn.execute(query("role_taken"), {"role": ROLE})
+
+
+@contextlib.contextmanager
+def sight_in_thread(url: str, sites: Sites) -> Iterator[Connection[Any]]:
+    """A blocking connection of its own, in autocommit, that sees these sites: for long work in a thread of the api."""
+    with contextlib.closing(connect(url, autocommit=True)) as conn:
+        with _telling_without_role():
+            conn.execute(query("role_taken"), {"role": ROLE})
+        conn.execute(query("sites_kept"), {"sites": _named(sites)})
+        yield conn
+
+
+@contextlib.contextmanager
+def _telling_without_role() -> Iterator[None]:
+    try:
+        yield
     except (psycopg.errors.InsufficientPrivilege, psycopg.errors.InvalidParameterValue) as problem:
         _LOG.warning(
             "second_wall_missing",
@@ -37,7 +54,11 @@ async def work_under_role(conn: AsyncConnection[Any]) -> None:
 
 async def look(conn: AsyncConnection[Any], sites: Sites) -> None:
     """Name the sites in sight for the rest of a transaction; None: every site."""
-    await conn.execute(query("sites_named"), {"sites": EVERY_SITE if sites is None else ",".join(sites)})
+    await conn.execute(query("sites_named"), {"sites": _named(sites)})
+
+
+def _named(sites: Sites) -> str:
+    return EVERY_SITE if sites is None else ",".join(sites)
 
 
 @contextlib.asynccontextmanager

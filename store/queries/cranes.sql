@@ -29,10 +29,10 @@ insert into site (name, spec) values (%(name)s, %(spec)s) on conflict (name) do 
 -- Add a crane type unless there is one of its name.
 insert into crane_type (name, spec) values (%(name)s, %(spec)s) on conflict (name) do nothing;
 
--- name: crane_drafted
--- Add a crane that was seen on the wire; nothing comes back when somebody else added it meanwhile.
+-- name: crane_added
+-- Add a crane; nothing comes back when there is one of its name.
 insert into crane (name, site_id, type_id, registered_at, draft, spec)
-select %(name)s, site_id, type_id, %(registered_at)s, true, %(spec)s
+select %(name)s, site_id, type_id, %(registered_at)s, %(draft)s, %(spec)s
 from site, crane_type
 where site.name = %(site)s and crane_type.name = %(type)s
 on conflict (name) do nothing
@@ -63,3 +63,54 @@ select spec from site order by name;
 select crane.name, crane.crane_id, crane.registered_at, site.spec ->> 'time_zone' as time_zone
 from crane
 join site using (site_id);
+
+-- name: site_by_name
+-- One site.
+select spec from site where name = %(name)s;
+
+-- name: crane_type_by_name
+-- One crane type.
+select spec from crane_type where name = %(name)s;
+
+-- name: sites_in_sight
+-- Sites, every one or those named, by name.
+select spec from site
+where %(sites)s::text[] is null or name = any(%(sites)s::text[])
+order by name;
+
+-- name: crane_types_listed
+-- A page of crane types by name, each with how many cranes in sight are of it.
+select t.name, coalesce(t.spec ->> 'title', '') as title, (t.spec ->> 'rated_moment_kn_m')::float8 as rated_moment_kn_m,
+    jsonb_array_length(coalesce(t.spec -> 'extensions', '[]')) as extensions, t.spec ->> 'jib' is not null as jib,
+    jsonb_array_length(coalesce(t.spec -> 'charts', '[]')) as charts,
+    coalesce((t.spec ->> 'invented')::boolean, false) as invented,
+    (
+        select count(*)::int from crane c join site s using (site_id)
+        where c.type_id = t.type_id and (%(sites)s::text[] is null or s.name = any(%(sites)s::text[]))
+    ) as cranes
+from crane_type t
+where t.name > %(after)s
+order by t.name
+limit %(rows)s;
+
+-- name: recorded_days_of_type_touched
+-- Every counted day of the cranes of a type, to be counted again.
+insert into touched_day (crane_id, day, touched_at)
+select distinct f.crane_id, f.day, now()
+from day_figure f
+join crane c using (crane_id)
+join crane_type t using (type_id)
+where t.name = %(type)s
+order by f.crane_id, f.day
+on conflict (crane_id, day) do update set touched_at = excluded.touched_at;
+
+-- name: recorded_days_of_site_touched
+-- Every counted day of the cranes of a site, to be counted again.
+insert into touched_day (crane_id, day, touched_at)
+select distinct f.crane_id, f.day, now()
+from day_figure f
+join crane c using (crane_id)
+join site s using (site_id)
+where s.name = %(site)s
+order by f.crane_id, f.day
+on conflict (crane_id, day) do update set touched_at = excluded.touched_at;

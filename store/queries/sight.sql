@@ -9,3 +9,7 @@ select set_config('boomledger.sites', %(sites)s, true);
 -- name: sites_asked
 -- The sites in sight now.
 select current_setting('boomledger.sites', true);
+
+-- name: sites_kept
+-- The sites in sight until the session ends.
+select set_config('boomledger.sites', %(sites)s, false);

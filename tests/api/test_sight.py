@@ -13,6 +13,7 @@ from api.app import create_api, running
 from api.deps import Conn
 from api.permissions import LEAST_ROLE
 from api.settings import ApiSettings
+from domain.registration import EXAMPLE
 from store.access import Role
 from store.sight import ROLE
 from tests.api.conftest import PASSWORD, client_of
@@ -169,6 +170,7 @@ async def test_the_api_needs_no_more_than_the_role(bare_login_api: FastAPI) -> N
         assert (await client.post("/dispatch", json=job)).status_code == 200
         plan = await client.put("/cranes/heron-3/service/grease", json={"every_days": 90})
         assert plan.status_code == 204, plan.text
+        assert (await client.post("/cranes", json=EXAMPLE)).status_code == 201
         user = {"name": "new", "password": "a long enough password", "role": "viewer"}
         assert (await client.post("/users", json=user)).status_code == 201
         assert (await client.put("/alert-rules/f", json={"kind": "fault_code"})).status_code == 204

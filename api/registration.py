@@ -1,0 +1,130 @@
+"""Registering cranes: sites and types on file, a new crane, and what is entered of one that is there."""
+
+from collections.abc import Callable
+from datetime import UTC, datetime
+from typing import Annotated
+
+from anyio import to_thread
+from fastapi import APIRouter, Body, Path, Request
+
+from api.deps import Caller, Conn, SeenCrane
+from api.paging import Cursor, Limit, decode_cursor, page
+from api.problems import Refused
+from domain.answers import CraneDetail, Page
+from domain.crane import CraneType, Site
+from domain.errors import Conflict, InvalidInput, NotFound
+from domain.messages import CRANE_NAME_PATTERN
+from domain.registration import EXAMPLE, CraneRegistration, CraneTypeRow
+from store import reading
+from store.access import Principal
+from store.registration import Planned, carry_out, planned
+from store.sight import sight_in_thread
+
+router = APIRouter(tags=["registration"])
+
+TypeName = Annotated[
+    str,
+    Path(
+        alias="entry",
+        pattern=CRANE_NAME_PATTERN,
+        description="name of the type",
+        openapi_examples={"example": {"value": "heron-120"}},
+    ),
+]
+Registration = Annotated[
+    CraneRegistration,
+    Body(openapi_examples={"example": {"summary": "site and type are on file", "value": EXAMPLE}}),
+]
+
+
+@router.get("/sites")
+async def list_sites(conn: Conn, caller: Caller) -> Page[Site]:
+    """Sites in your sight, by name, with their time zones."""
+    return Page(items=tuple(await reading.sites_in_sight(conn, caller.site_list)))
+
+
+@router.get("/crane-types")
+async def list_types(
+    conn: Conn, caller: Caller, limit: Limit = 200, cursor: Cursor = None
+) -> Page[CraneTypeRow]:
+    """Crane types on file, by name: a crane of one of them is registered by the name of its type."""
+    after = decode_cursor(cursor, (str,))
+    rows = await reading.type_rows(conn, caller.site_list, after=after[0] if after else "", rows=limit + 1)
+    listed = [CraneTypeRow.model_validate(row, from_attributes=True) for row in rows]
+    return page(listed, limit, [(row.name,) for row in listed])
+
+
+@router.get("/crane-types/{entry}")
+async def show_type(name: TypeName, conn: Conn) -> CraneType:
+    """One crane type: geometry, masses, rated moment, load charts."""
+    found = await reading.crane_type(conn, name)
+    if found is None:
+        raise NotFound(f"there is no crane type {name!r}: see the list of crane types")
+    return found
+
+
+@router.post("/cranes", status_code=201)
+async def register_crane(wanted: Registration, request: Request, caller: Caller) -> CraneDetail:
+    """Register a crane: the JSON that `boomledger crane example` prints, or with site and type named that are on file.
+
+    What is on file is not replaced here. A site that is new is added by who sees every site.
+    """
+    return await to_thread.run_sync(_write, request, caller, wanted, _may_make)
+
+
+@router.put("/cranes/{name}")
+async def change_crane(
+    crane: SeenCrane, wanted: Registration, request: Request, caller: Caller
+) -> CraneDetail:
+    """Replace what is entered of a crane, in the form that its GET answers; a draft is completed by `draft` false.
+
+    Another site or type of the same name is replaced for all of its cranes, which takes every site in sight. Days that were
+    counted by another type or time zone are counted anew.
+    """
+    if wanted.crane.name != crane.name:
+        raise InvalidInput(
+            f"the body is about {wanted.crane.name!r} and the path about {crane.name!r}: a crane keeps its name",
+            field="crane.name",
+        )
+    return await to_thread.run_sync(_write, request, caller, wanted, _may_change)
+
+
+def _write(
+    request: Request, caller: Principal, wanted: CraneRegistration, check: Callable[[Planned, bool], None]
+) -> CraneDetail:
+    with (
+        sight_in_thread(request.app.state.database_url, caller.sites) as conn,
+        conn.transaction(),
+    ):
+        found = planned(conn, wanted, datetime.now(UTC), caller.sites)
+        check(found, caller.sites is None)
+        kept = carry_out(conn, found)
+    return CraneDetail(crane=kept.crane, site=kept.site)
+
+
+def _may_make(found: Planned, every_site: bool) -> None:
+    name, kind = found.crane.name, found.crane.type.name
+    if found.known is not None:
+        raise Conflict(f"a crane named {name} is registered: choose another name, or change it by PUT")
+    if found.changes_type:
+        raise Conflict(
+            f"the crane type {kind} is on file with other figures: name it (`type`: {kind!r}),"
+            " or give yours a name of its own"
+        )
+    if found.changes_site:
+        raise Conflict(f"the site {found.site.name} is on file otherwise: leave `site` out, or name another")
+    _may_add_site(found, every_site)
+
+
+def _may_change(found: Planned, every_site: bool) -> None:
+    _may_add_site(found, every_site)
+    if (found.changes_type or found.changes_site) and not every_site:
+        what = f"type {found.crane.type.name}" if found.changes_type else f"site {found.site.name}"
+        raise Refused(
+            403, f"this would change the {what} for all of its cranes, which takes every site in sight"
+        )
+
+
+def _may_add_site(found: Planned, every_site: bool) -> None:
+    if found.new_site and not every_site:
+        raise NotFound(f"there is no site {found.site.name!r} in your sight, and adding one takes every site")
