@@ -2,30 +2,42 @@
 
 import asyncio
 from collections.abc import Awaitable, Callable, Mapping, Sequence
+from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
 from typing import Annotated, Any, Final
 
 from anyio import to_thread
-from fastapi import APIRouter, Depends, Query, Request
+from fastapi import APIRouter, Depends, Query, Request, Response
 from psycopg import AsyncConnection
 
 from api.bounds import DayFrom, DayRange, DayTo, day_range
 from api.deps import Caller, Conn
-from api.near_limit import confident
+from api.fleet_periods import FleetPeriods, PeriodFigures
+from api.stages import entity_tag
 from api.tables import TableRoute
 from api.upkeep import DueBook, get_due_book
 from domain.fleet_answers import FleetAnswer, FleetRow, FleetWeeksAnswer, FleetWeeksRow
 from domain.messages import CraneName
-from duty import rates
 from duty.details import COMPARISON
 from duty.levels import NEAR_LIMIT_PCT
 from duty.life import calendar_assessment
 from store import reading, summary
-from store.summary import FleetPeriod
+from store.access import Principal
+from store.summary import FleetCrane
 
 router = APIRouter(tags=["fleet"], route_class=TableRoute)
 KEPT_S: Final = 2.0
 FleetKey = tuple[tuple[str, ...] | None, date, date]
+
+
+@dataclass(frozen=True)
+class Made:
+    """An answer, and the response that it makes."""
+
+    at_s: float
+    answer: FleetAnswer
+    body: bytes
+    etag: str
 
 
 class FleetAnswers:
@@ -35,18 +47,20 @@ class FleetAnswers:
     """
 
     def __init__(self) -> None:
-        self._found: dict[FleetKey, tuple[float, FleetAnswer]] = {}
+        self._found: dict[FleetKey, Made] = {}
         self._locks: dict[FleetKey, asyncio.Lock] = {}
+        self.periods = FleetPeriods()
 
-    async def read(self, key: FleetKey, make: Callable[[], Awaitable[FleetAnswer]]) -> FleetAnswer:
+    async def read(self, key: FleetKey, make: Callable[[], Awaitable[FleetAnswer]]) -> Made:
         """The answer of a key, made anew when it is older than KEPT_S."""
         clock = asyncio.get_running_loop().time
         async with self._locks.setdefault(key, asyncio.Lock()):
-            made_at, found = self._found.get(key, (float("-inf"), None))
-            if found is None or clock() - made_at > KEPT_S:
-                found = await make()
-                self._found[key] = (clock(), found)
-        for old in [one for one, (at, _) in self._found.items() if clock() - at > 10 * KEPT_S]:
+            found = self._found.get(key)
+            if found is None or clock() - found.at_s > KEPT_S:
+                answer = await make()
+                body = await to_thread.run_sync(answer.__pydantic_serializer__.to_json, answer)
+                found = self._found[key] = Made(clock(), answer, body, entity_tag(body))
+        for old in [one for one, made in self._found.items() if clock() - made.at_s > 10 * KEPT_S]:
             del self._found[old]
             self._locks.pop(old, None)
         return found
@@ -58,7 +72,7 @@ async def get_answers(request: Request) -> FleetAnswers:
     return found
 
 
-@router.get("/fleet")
+@router.get("/fleet", response_model=FleetAnswer)
 async def show_fleet(
     conn: Conn,
     caller: Caller,
@@ -67,23 +81,44 @@ async def show_fleet(
     days: Annotated[int, Query(ge=1, le=3660, description="last days, where no first day is given")] = 30,
     day_from: DayFrom = None,
     day_to: DayTo = None,
-) -> FleetAnswer:
+) -> Response:
     """Every crane in your sight over whole local days: who runs near the limit, and what stands out."""
+    made = await made_fleet(conn, caller, due_book, answers, days, day_from, day_to)
+    return Response(made.body, media_type="application/json", headers={"etag": made.etag})
+
+
+async def made_fleet(
+    conn: AsyncConnection[Any],
+    caller: Principal,
+    due_book: DueBook,
+    answers: FleetAnswers,
+    days: int,
+    day_from: date | None,
+    day_to: date | None,
+) -> Made:
+    """The fleet in the sight of who asks, at most KEPT_S old."""
     span = day_range(day_from, day_to, default_days=days, zone="UTC")
     key = (caller.sites, span.first, span.last)
-    return await answers.read(key, lambda: fleet_answer(conn, caller.site_list, span, due_book))
+    return await answers.read(
+        key, lambda: fleet_answer(conn, caller.site_list, span, due_book, answers.periods)
+    )
 
 
 async def fleet_answer(
-    conn: AsyncConnection[Any], sites: list[str] | None, span: DayRange, due_book: DueBook
+    conn: AsyncConnection[Any],
+    sites: list[str] | None,
+    span: DayRange,
+    due_book: DueBook,
+    periods: FleetPeriods,
 ) -> FleetAnswer:
     """Every crane of some sites over whole local days."""
-    rows = await summary.fleet_period(conn, day_from=span.first, day_to=span.last, sites=sites)
+    cranes = await summary.fleet_cranes(conn, sites)
+    figures = await periods.read(conn, cranes, span.first, span.last)
     due = await due_book.read(conn)
     start = datetime.combine(span.first, datetime.min.time(), UTC)
     end = datetime.combine(span.last, datetime.min.time(), UTC) + timedelta(days=1)
     quarantined = await reading.quarantined_count(conn, sites, start, end)
-    listed = await to_thread.run_sync(_listed, rows, due, datetime.now(UTC))
+    listed = await to_thread.run_sync(_listed, cranes, figures, due, datetime.now(UTC))
     return FleetAnswer(
         day_from=span.first,
         day_to=span.last,
@@ -93,8 +128,13 @@ async def fleet_answer(
     )
 
 
-def _listed(rows: Sequence[FleetPeriod], due: Mapping[str, date], now: datetime) -> list[FleetRow]:
-    listed = [fleet_row(row, now, due.get(row.crane)) for row in rows]
+def _listed(
+    cranes: Sequence[FleetCrane],
+    figures: Mapping[int, PeriodFigures],
+    due: Mapping[str, date],
+    now: datetime,
+) -> list[FleetRow]:
+    listed = [fleet_row(crane, figures[crane.crane_id], now, due.get(crane.crane)) for crane in cranes]
     listed.sort(key=lambda row: (-(row.near_limit_pct if row.near_limit_pct is not None else -1), row.crane))
     return listed
 
@@ -131,47 +171,49 @@ async def show_fleet_weeks(
     return FleetWeeksAnswer(weeks=mondays, near_limit_from_pct=NEAR_LIMIT_PCT, rows=tuple(rows))
 
 
-def fleet_row(row: FleetPeriod, now: datetime, service_due_on: date | None = None) -> FleetRow:
+def fleet_row(
+    crane: FleetCrane, figures: PeriodFigures, now: datetime, service_due_on: date | None = None
+) -> FleetRow:
     """One crane of the fleet at a glance. Data that came late may be newer than any live reading, or the only data."""
-    working_hours = row.period_working_ms / 3_600_000
-    newest = max((at for at in (row.live_at, row.last_at) if at is not None), default=None)
+    newest = max((at for at in (crane.live_at, crane.last_at) if at is not None), default=None)
+    sums = figures.sums
     return FleetRow(
-        crane=row.crane,
-        title=row.title,
-        type=row.type,
-        site=row.site,
-        draft=row.draft,
-        online=row.online,
+        crane=crane.crane,
+        title=crane.title,
+        type=crane.type,
+        site=crane.site,
+        draft=crane.draft,
+        online=crane.online,
         last_at=newest,
         age_s=None if newest is None else (now - newest).total_seconds(),
-        utilisation_pct=(row.last_values or {}).get("utilisation_pct"),
-        recorded_s=row.period_recorded_ms / 1000,
-        working_s=row.period_working_ms / 1000,
-        loaded_s=row.period_loaded_ms / 1000,
-        near_limit_s=row.period_near_limit_ms / 1000,
-        near_limit_pct=share_pct(row.period_near_limit_ms, row.period_loaded_ms),
-        near_limit_pct_before=share_pct(row.before_near_limit_ms, row.before_loaded_ms),
-        emergency_s=row.period_emergency_ms / 1000,
-        limiter_stops=row.period_limiter_stops,
-        limiter_overrides=row.period_limiter_overrides,
-        warnings=row.period_warnings,
-        faults=row.period_faults,
-        lifts=row.period_lifts,
-        near_limit_lifts=row.period_near_limit_lifts,
-        near_limit_lifts_share=confident(rates.share(row.period_near_limit_lifts, row.period_lifts)),
-        limiter_stops_per_hour=confident(rates.rate(row.period_limiter_stops, working_hours)),
-        limiter_overrides_per_hour=confident(rates.rate(row.period_limiter_overrides, working_hours)),
-        used_share=row.used_share,
-        spent_on=row.forecast_middle_on,
-        damage=row.damage,
-        damage_detail=row.detail_name,
-        damage_assumed=row.detail_name == COMPARISON.name,
-        open_faults=row.open_faults,
+        utilisation_pct=crane.utilisation_pct,
+        recorded_s=sums.recorded_ms / 1000,
+        working_s=sums.working_ms / 1000,
+        loaded_s=sums.loaded_ms / 1000,
+        near_limit_s=sums.near_limit_ms / 1000,
+        near_limit_pct=share_pct(sums.near_limit_ms, sums.loaded_ms),
+        near_limit_pct_before=share_pct(sums.before_near_limit_ms, sums.before_loaded_ms),
+        emergency_s=sums.emergency_ms / 1000,
+        limiter_stops=sums.limiter_stops,
+        limiter_overrides=sums.limiter_overrides,
+        warnings=sums.warnings,
+        faults=sums.faults,
+        lifts=sums.lifts,
+        near_limit_lifts=sums.near_limit_lifts,
+        near_limit_lifts_share=figures.near_limit_lifts_share,
+        limiter_stops_per_hour=figures.limiter_stops_per_hour,
+        limiter_overrides_per_hour=figures.limiter_overrides_per_hour,
+        used_share=crane.used_share,
+        spent_on=crane.forecast_middle_on,
+        damage=crane.damage,
+        damage_detail=crane.detail_name,
+        damage_assumed=crane.detail_name == COMPARISON.name,
+        open_faults=crane.open_faults,
         service_due_on=service_due_on,
         assessment_by_calendar_on=None
-        if row.commissioned_on is None
-        else calendar_assessment(row.commissioned_on, row.special_assessment_after_years),
-        counted_at=row.counted_at,
+        if crane.commissioned_on is None
+        else calendar_assessment(crane.commissioned_on, crane.special_assessment_after_years),
+        counted_at=crane.counted_at,
     )
 
 

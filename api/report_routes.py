@@ -9,7 +9,7 @@ from fastapi import APIRouter, Depends, Query, Response
 from api.bounds import DayFrom, DayTo
 from api.deps import Caller, Conn, SeenCrane
 from api.duty_report import DutyReport, duty_report_pdf
-from api.fleet import FleetAnswers, get_answers, show_fleet
+from api.fleet import FleetAnswers, get_answers, made_fleet
 from api.fleet_report import FleetReport, fleet_report_pdf
 from api.life import show_life
 from api.spectrum import chosen_days, show_spectrum
@@ -39,7 +39,7 @@ async def fleet_report(
     The same numbers as the routes of fleet and faults; unchanged answers give the same bytes.
     """
     report = FleetReport(
-        fleet=await show_fleet(conn, caller, due_book, answers, days, day_from, day_to),
+        fleet=(await made_fleet(conn, caller, due_book, answers, days, day_from, day_to)).answer,
         faults=(await list_open_faults(conn, caller)).items,
         sites=caller.sites,
     )

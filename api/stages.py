@@ -66,6 +66,11 @@ async def capture(app: ASGIApp, scope: Scope, receive: Receive) -> Captured:
     return captured
 
 
+def entity_tag(body: bytes) -> str:
+    """The weak tag of an answer."""
+    return f'W/"{hashlib.blake2b(body, digest_size=12).hexdigest()}"'
+
+
 class Tagged:
     """Entity tags on answers to GET: an unchanged answer is 304 without a body."""
 
@@ -78,7 +83,7 @@ class Tagged:
             return
         answer = await capture(self._app, scope, receive)
         if answer.status == 200 and len(answer.body) <= TAGGED_BYTES_MAX:
-            tag = f'W/"{hashlib.blake2b(answer.body, digest_size=12).hexdigest()}"'
+            tag = answer.headers.get("etag") or entity_tag(answer.body)
             answer.headers["etag"] = tag
             answer.headers["cache-control"] = "private, no-cache"
             answer.headers.add_vary_header("accept, authorization, cookie")

@@ -1,4 +1,4 @@
-"""What the fleet page shows: one row a crane, kept current by analytics, read with one cheap query."""
+"""What the fleet page shows: one row a crane, kept current by analytics."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -11,11 +11,8 @@ from store.statement import Statement
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
-class FleetPeriod:
-    """One crane: whole-life figures without prefix, those of the period and of the equal period before it with.
-
-    `near_limit` is utilisation at or above the near-limit level, `loaded` at or above the under-load level.
-    """
+class FleetCrane:
+    """One crane of the fleet as it stands now."""
 
     crane_id: int
     crane: str
@@ -27,39 +24,41 @@ class FleetPeriod:
     special_assessment_after_years: float
     online: bool
     live_at: datetime | None
-    last_values: dict[str, float | None] | None
+    utilisation_pct: float | None
+    counting_id: int | None
     counted_at: datetime | None  # None: nothing counted yet
-    first_at: datetime | None
     last_at: datetime | None
-    days: int
-    recorded_ms: int
-    lifts: int
-    kq: float | None
-    coverage: float | None
-    f1: float | None
     used_share: float | None
     open_faults: int
-    forecast_early_on: date | None
     forecast_middle_on: date | None
-    forecast_late_on: date | None
-    forecast_text: str
     detail_name: str | None
     damage: float | None
-    period_days: int
-    period_recorded_ms: int
-    period_working_ms: int
-    period_loaded_ms: int
-    period_near_limit_ms: int
-    period_over_limit_ms: int
-    period_emergency_ms: int
-    period_lifts: int
-    period_near_limit_lifts: int
-    period_warnings: int
-    period_limiter_stops: int
-    period_limiter_overrides: int
-    period_faults: int
-    before_loaded_ms: int
-    before_near_limit_ms: int
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class FleetPeriod:
+    """What one crane did in a period, and with `before` in the period of equal length before it.
+
+    `near_limit` is utilisation at or above the near-limit level, `loaded` at or above the under-load level.
+    Counted days change only together with `counted_at`, or for another counting.
+    """
+
+    crane_id: int
+    counting_id: int | None
+    counted_at: datetime | None
+    recorded_ms: int = 0
+    working_ms: int = 0
+    loaded_ms: int = 0
+    near_limit_ms: int = 0
+    emergency_ms: int = 0
+    lifts: int = 0
+    near_limit_lifts: int = 0
+    warnings: int = 0
+    limiter_stops: int = 0
+    limiter_overrides: int = 0
+    faults: int = 0
+    before_loaded_ms: int = 0
+    before_near_limit_ms: int = 0
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -135,19 +134,23 @@ class CraneWeek:
     near_limit_ms: int
 
 
+FLEET_CRANES_NOW: Final = Statement("fleet_cranes_now", FleetCrane)
 FLEET_PERIOD: Final = Statement("fleet_period", FleetPeriod)
 FLEET_WEEKS: Final = Statement("fleet_weeks", CraneWeek)
 NEAR_LIMIT_PERIODS: Final = Statement("near_limit_periods", NearLimitPeriod)
 CRANE_SUMMARY: Final = Statement("crane_summary_of", CraneSummary)
 
 
+async def fleet_cranes(conn: AsyncConnection[Any], sites: Sequence[str] | None = None) -> list[FleetCrane]:
+    """Every crane by name; of some sites only, when given."""
+    return await FLEET_CRANES_NOW.all_async(conn, sites=None if sites is None else list(sites))
+
+
 async def fleet_period(
-    conn: AsyncConnection[Any], *, day_from: date, day_to: date, sites: Sequence[str] | None = None
+    conn: AsyncConnection[Any], crane_ids: Sequence[int], *, day_from: date, day_to: date
 ) -> list[FleetPeriod]:
-    """Every crane over whole local days, both ends included; of some sites only, when given."""
-    return await FLEET_PERIOD.all_async(
-        conn, day_from=day_from, day_to=day_to, sites=None if sites is None else list(sites)
-    )
+    """Some cranes over whole local days, both ends included; those without a counted day are absent."""
+    return await FLEET_PERIOD.all_async(conn, crane_ids=list(crane_ids), day_from=day_from, day_to=day_to)
 
 
 async def fleet_weeks(

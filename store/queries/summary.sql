@@ -1,5 +1,5 @@
--- name: fleet_period
--- Every crane with its whole-life summary and its figures of a period and of the period of equal length before it.
+-- name: fleet_cranes_now
+-- Every crane with its whole-life summary and what it last reported.
 -- Read first by itself: a cluster does not join a spread table with one behind row-level security.
 with summary as materialized (select * from crane_summary),
 newest as materialized (select crane_id, online, at, last_values from live)
@@ -7,63 +7,46 @@ select
     c.crane_id, c.name as crane, coalesce(c.spec ->> 'title', '') as title, t.name as type, s.name as site, c.draft,
     (c.spec ->> 'commissioned_on')::date as commissioned_on,
     coalesce((c.spec ->> 'special_assessment_after_years')::float8, 10) as special_assessment_after_years,
-    coalesce(l.online, false) as online, l.at as live_at, l.last_values,
-    m.counted_at, m.first_at, m.last_at, coalesce(m.days, 0) as days, coalesce(m.recorded_ms, 0) as recorded_ms,
-    coalesce(m.lifts, 0) as lifts, m.kq, m.coverage, m.f1, m.used_share, coalesce(m.open_faults, 0) as open_faults,
-    m.forecast_early_on, m.forecast_middle_on, m.forecast_late_on, coalesce(m.forecast_text, '') as forecast_text,
-    m.detail_name, m.damage,
-    coalesce(p.days, 0) as period_days,
-    coalesce(p.recorded_ms, 0) as period_recorded_ms,
-    coalesce(p.working_ms, 0) as period_working_ms,
-    coalesce(p.loaded_ms, 0) as period_loaded_ms,
-    coalesce(p.near_limit_ms, 0) as period_near_limit_ms,
-    coalesce(p.over_limit_ms, 0) as period_over_limit_ms,
-    coalesce(p.emergency_ms, 0) as period_emergency_ms,
-    coalesce(p.lifts, 0) as period_lifts,
-    coalesce(p.near_limit_lifts, 0) as period_near_limit_lifts,
-    coalesce(p.warnings, 0) as period_warnings,
-    coalesce(p.limiter_stops, 0) as period_limiter_stops,
-    coalesce(p.limiter_overrides, 0) as period_limiter_overrides,
-    coalesce(p.faults, 0) as period_faults,
-    coalesce(p.before_loaded_ms, 0) as before_loaded_ms,
-    coalesce(p.before_near_limit_ms, 0) as before_near_limit_ms
+    coalesce(l.online, false) as online, l.at as live_at, (l.last_values ->> 'utilisation_pct')::float8 as utilisation_pct,
+    m.counting_id, m.counted_at, m.last_at, m.used_share, coalesce(m.open_faults, 0) as open_faults,
+    m.forecast_middle_on, m.detail_name, m.damage
 from crane c
 join site s using (site_id)
 join crane_type t using (type_id)
 left join newest l using (crane_id)
 left join summary m using (crane_id)
-left join (
-    select n.crane_id, count(*) filter (where now)::int as days,
-        sum(d.recorded_ms) filter (where now)::bigint as recorded_ms,
-        sum(d.working_ms) filter (where now)::bigint as working_ms,
-        sum(d.loaded_ms) filter (where now)::bigint as loaded_ms,
-        sum(d.near_limit_ms) filter (where now)::bigint as near_limit_ms,
-        sum(d.over_limit_ms) filter (where now)::bigint as over_limit_ms,
-        sum(d.emergency_ms) filter (where now)::bigint as emergency_ms,
-        sum(d.lifts) filter (where now)::bigint as lifts,
-        sum(d.near_limit_lifts) filter (where now)::bigint as near_limit_lifts,
-        sum(d.warnings) filter (where now)::bigint as warnings,
-        sum(d.limiter_stops) filter (where now)::bigint as limiter_stops,
-        sum(d.limiter_overrides) filter (where now)::bigint as limiter_overrides,
-        sum(d.faults) filter (where now)::bigint as faults,
-        sum(d.loaded_ms) filter (where not now)::bigint as before_loaded_ms,
-        sum(d.near_limit_ms) filter (where not now)::bigint as before_near_limit_ms
-    from summary n
-    join crane k using (crane_id)
-    join site o using (site_id)
-    -- An array of one, so that the days of each are looked up in the key: for a hash of all the table would be read.
-    join day_figure d on d.crane_id = any(array[n.crane_id]) and d.counting_id = n.counting_id
-    cross join lateral (select d.day >= %(day_from)s as now) which
-    where d.day between %(day_from)s - (%(day_to)s - %(day_from)s + 1) and %(day_to)s
-        and (%(sites)s::text[] is null or o.name = any(%(sites)s::text[]))
-    group by n.crane_id
-) p on p.crane_id = c.crane_id
 where (%(sites)s::text[] is null or s.name = any(%(sites)s::text[]))
 order by c.name;
 
+-- name: fleet_period
+-- Figures of some cranes over a period and over the period of equal length before it; cranes without a counted day are absent.
+with summary as materialized (
+    select crane_id, counting_id, counted_at from crane_summary where crane_id = any(%(crane_ids)s::int[])
+)
+select n.crane_id, n.counting_id, n.counted_at,
+    coalesce(sum(d.recorded_ms) filter (where now), 0)::bigint as recorded_ms,
+    coalesce(sum(d.working_ms) filter (where now), 0)::bigint as working_ms,
+    coalesce(sum(d.loaded_ms) filter (where now), 0)::bigint as loaded_ms,
+    coalesce(sum(d.near_limit_ms) filter (where now), 0)::bigint as near_limit_ms,
+    coalesce(sum(d.emergency_ms) filter (where now), 0)::bigint as emergency_ms,
+    coalesce(sum(d.lifts) filter (where now), 0)::bigint as lifts,
+    coalesce(sum(d.near_limit_lifts) filter (where now), 0)::bigint as near_limit_lifts,
+    coalesce(sum(d.warnings) filter (where now), 0)::bigint as warnings,
+    coalesce(sum(d.limiter_stops) filter (where now), 0)::bigint as limiter_stops,
+    coalesce(sum(d.limiter_overrides) filter (where now), 0)::bigint as limiter_overrides,
+    coalesce(sum(d.faults) filter (where now), 0)::bigint as faults,
+    coalesce(sum(d.loaded_ms) filter (where not now), 0)::bigint as before_loaded_ms,
+    coalesce(sum(d.near_limit_ms) filter (where not now), 0)::bigint as before_near_limit_ms
+from summary n
+-- An array of one, so that the days of each are looked up in the key: for a hash of all the table would be read.
+join day_figure d on d.crane_id = any(array[n.crane_id]) and d.counting_id = n.counting_id
+cross join lateral (select d.day >= %(day_from)s as now) which
+where d.day between %(day_from)s - (%(day_to)s - %(day_from)s + 1) and %(day_to)s
+group by n.crane_id, n.counting_id, n.counted_at;
+
 -- name: fleet_weeks
 -- Time under load and near the limit of every crane by ISO week, from the Monday of the first week on.
--- Read first by itself, as for `fleet_period`.
+-- Read first by itself, as for `fleet_cranes_now`.
 with summary as materialized (select crane_id, counting_id from crane_summary)
 select c.name as crane, date_trunc('week', d.day)::date as week,
     sum(d.loaded_ms)::bigint as loaded_ms, sum(d.near_limit_ms)::bigint as near_limit_ms

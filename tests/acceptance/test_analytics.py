@@ -27,7 +27,7 @@ from simulator.generate import generate
 from simulator.record import DayRecord, TrueLift, utc_of
 from simulator.yard import Yard, YardCrane, load_yard
 from store.duty import FIRST_DAY, LAST_DAY, LIFE_READ, LIFT_PEAKS
-from store.summary import CRANE_SUMMARY, FLEET_PERIOD, CraneSummary, FleetPeriod
+from store.summary import CRANE_SUMMARY, FLEET_CRANES_NOW, FLEET_PERIOD, CraneSummary, FleetPeriod
 
 FIRST = date(2025, 10, 13)  # the clock is put back on the second Sunday
 
@@ -53,9 +53,11 @@ class Counted:
         return found
 
     def fleet(self) -> dict[str, FleetPeriod]:
-        period = {"day_from": self.first, "day_to": self.first + timedelta(days=self.days - 1), "sites": None}
         with psycopg.connect(self.url) as conn:
-            return {row.crane: row for row in FLEET_PERIOD.all(conn, **period)}
+            names = {row.crane_id: row.crane for row in FLEET_CRANES_NOW.all(conn, sites=None)}
+            period = {"day_from": self.first, "day_to": self.first + timedelta(days=self.days - 1)}
+            found = FLEET_PERIOD.all(conn, crane_ids=list(names), **period)
+        return {names[row.crane_id]: row for row in found}
 
     def rows(self, statement: str, *params: object) -> list[dict]:
         with psycopg.connect(self.url, row_factory=dict_row) as conn:
@@ -176,14 +178,10 @@ def test_time_near_the_limit_is_the_true_time(counted: Counted) -> None:
 def test_the_overworked_crane_stands_out(counted: Counted) -> None:
     """The yard's stories: yard-02 overworked, yard-04 overriding at full reach."""
     fleet = counted.fleet()
-    shares = {
-        name: row.period_near_limit_ms / row.period_loaded_ms
-        for name, row in fleet.items()
-        if row.period_loaded_ms
-    }
+    shares = {name: row.near_limit_ms / row.loaded_ms for name, row in fleet.items() if row.loaded_ms}
     assert max(shares, key=shares.__getitem__) in {"yard-02", "yard-04"}
-    assert max(fleet.values(), key=lambda row: row.period_limiter_overrides).crane == "yard-04"
-    assert fleet["yard-02"].period_lifts > 1.5 * fleet["yard-01"].period_lifts
+    assert max(fleet.values(), key=lambda row: row.limiter_overrides) == fleet["yard-04"]
+    assert fleet["yard-02"].lifts > 1.5 * fleet["yard-01"].lifts
 
 
 def test_faults_are_paired_as_they_were_raised(counted: Counted) -> None:

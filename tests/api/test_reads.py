@@ -9,7 +9,8 @@ import numpy as np
 import pytest
 
 from api.fleet import fleet_row
-from store.summary import FleetPeriod
+from api.fleet_periods import PeriodFigures
+from store.summary import FleetCrane, FleetPeriod
 
 LEVELS = np.array([40.0, 60.0, 95.0, 80.0, 92.0, 30.0])
 DAY = {"from": "2026-03-02T00:00:00Z", "to": "2026-03-03T00:00:00Z"}
@@ -130,24 +131,14 @@ async def test_the_weeks_of_the_fleet_hold_the_same_near_limit_share(http: httpx
 
 def test_a_crane_without_a_live_reading_is_as_old_as_its_newest_counted_sample() -> None:
     newest, now = datetime(2026, 3, 3, 12, tzinfo=UTC), datetime(2026, 3, 3, 13, tzinfo=UTC)
-    blank = dict.fromkeys((field.name for field in fields(FleetPeriod)), 0)
+    blank: dict[str, Any] = dict.fromkeys(field.name for field in fields(FleetCrane))
     words = dict.fromkeys(("crane", "title", "type", "site"), "heron-3")
-    unknown = dict.fromkeys(
-        (
-            "live_at",
-            "last_values",
-            "used_share",
-            "forecast_middle_on",
-            "counted_at",
-            "damage",
-            "detail_name",
-            "commissioned_on",
-        )
-    )
-    row = FleetPeriod(**{**blank, **words, **unknown, "last_at": newest})
-    assert (fleet_row(row, now).last_at, fleet_row(row, now).age_s) == (newest, 3600)
+    counted = {"crane_id": 1, "draft": False, "online": False, "open_faults": 0, "last_at": newest}
+    row = FleetCrane(**{**blank, **words, **counted})
+    figures = PeriodFigures.of(FleetPeriod(crane_id=1, counting_id=None, counted_at=None))
+    assert (fleet_row(row, figures, now).last_at, fleet_row(row, figures, now).age_s) == (newest, 3600)
     later = replace(row, live_at=now)
-    assert fleet_row(later, now).age_s == 0
+    assert fleet_row(later, figures, now).age_s == 0
 
 
 async def test_spectrum_of_a_day_agrees_with_the_hand_count(http: httpx.AsyncClient) -> None:

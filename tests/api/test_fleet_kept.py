@@ -1,0 +1,70 @@
+"""What is kept of the fleet between requests: a recount, another site and another sight show at once."""
+
+from datetime import date
+
+import httpx
+import psycopg
+import pytest
+from fastapi import FastAPI
+
+from api import fleet
+from api.fleet_periods import FleetPeriods
+from store import summary
+from store.connection import open_async_pool
+from store.sight import work_under_role
+from tests.api.conftest import PASSWORD, client_of
+
+MARCH = {"day_from": "2026-03-01", "day_to": "2026-03-31"}
+
+pytestmark = pytest.mark.anyio
+
+
+async def test_only_a_crane_counted_anew_is_summed_again(fresh_yard_url: str) -> None:
+    periods, march = FleetPeriods(), (date(2026, 3, 1), date(2026, 3, 31))
+    pool = await open_async_pool(fresh_yard_url, max_size=1, configure=work_under_role)
+    with psycopg.connect(fresh_yard_url, autocommit=True) as owner:
+
+        async def lifts() -> dict[str, int]:
+            async with pool.connection() as conn, conn.transaction():
+                await conn.execute("select set_config('boomledger.sites', '*', true)")
+                cranes = await summary.fleet_cranes(conn)
+                found = await periods.read(conn, cranes, *march)
+                return {crane.crane: found[crane.crane_id].sums.lifts for crane in cranes}
+
+        assert await lifts() == {"heron-3": 12, "crake-1": 0, "plover-2": 0}
+        owner.execute("update day_figure set lifts = lifts + 1")
+        assert (await lifts())["heron-3"] == 12  # not read again: no count has said so
+        owner.execute("update crane_summary set counted_at = now()")
+        assert (await lifts())["heron-3"] == 14
+    await pool.close()
+
+
+async def test_a_recount_and_another_site_show_to_everyone_at_once(
+    fresh_api: FastAPI, fresh_yard_url: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(fleet, "KEPT_S", -1.0)
+
+    async def lifts(who: httpx.AsyncClient) -> dict[str, int]:
+        answer = await who.get("/fleet", params=MARCH)
+        assert answer.status_code == 200, answer.text
+        return {row["crane"]: row["lifts"] for row in answer.json()["rows"]}
+
+    async with client_of(fresh_api) as everyone, client_of(fresh_api) as north:
+        for who, account in ((everyone, "viewer-all"), (north, "viewer-north")):
+            assert (
+                await who.post("/login", json={"account": account, "password": PASSWORD})
+            ).status_code == 200
+        assert await lifts(everyone) == {"heron-3": 12, "crake-1": 0, "plover-2": 0}
+        assert await lifts(north) == {"heron-3": 12, "plover-2": 0}
+        with psycopg.connect(fresh_yard_url, autocommit=True) as owner:
+            owner.execute("update day_figure set lifts = lifts + 1")
+            owner.execute("update crane_summary set counted_at = now()")
+            assert (await lifts(north), (await lifts(everyone))["heron-3"]) == (
+                {"heron-3": 14, "plover-2": 0},
+                14,
+            )
+            owner.execute(
+                "update crane set site_id = (select site_id from site where name = 'south-yard')"
+                " where name = 'heron-3'"
+            )
+        assert (await lifts(north), (await lifts(everyone))["heron-3"]) == ({"plover-2": 0}, 14)
