@@ -14,7 +14,8 @@ from alerts.rounds import judge_all
 from alerts.ways import Ways
 from domain.errors import Unavailable
 from store import alert_watch
-from store.connection import connect, lock
+from store.connection import connect
+from store.locks import Turn, give_back, take
 
 _LOG = structlog.get_logger("alerts")
 LOOK_EVERY_S: Final = 2.0
@@ -39,11 +40,11 @@ class Watch:
         now = time.monotonic()
         if now - self._judged_at >= self.every_s:
             self._judged_at = now
-            if lock(self.conn, alert_watch.LOCK_KEY):
+            if take(self.conn, Turn.JUDGE_ALERTS):
                 try:
                     self._judge()
                 finally:
-                    self.conn.execute("select pg_advisory_unlock(%s)", [alert_watch.LOCK_KEY])
+                    give_back(self.conn, Turn.JUDGE_ALERTS)
         if now - self._tidied_at >= TIDY_EVERY_S:
             self._tidied_at = now
             alert_watch.forget_deliveries(self.conn, KEEP_DELIVERIES_DAYS)

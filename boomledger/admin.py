@@ -41,7 +41,9 @@ def db_shard() -> None:
 
     placed = shard_by_crane(database_url(load_settings()))
     out.print(f"{placed} tables placed" if placed else "every table is placed already", highlight=False)
-    out.print(f"The api needs `alter role {ROLE} login` here: the nodes reach each other under it.", highlight=False)
+    out.print(
+        f"The api needs `alter role {ROLE} login` here: the nodes reach each other under it.", highlight=False
+    )
 
 
 @crane_app.command("example")

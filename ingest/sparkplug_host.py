@@ -29,12 +29,12 @@ from ingest.sparkplug_nodes import ROOT, Nodes, Unanswered, crane_of
 from ingest.sparkplug_payload import rebirth_request
 from ingest.writer import Incoming, Writer
 from store import quarantine
-from store.connection import connect, first_line, lock
+from store.connection import connect, first_line
+from store.locks import Turn, take
 from store.quarantine import Rejected
 
 HOST_ID: Final = "boomledger"
 STATE_TOPIC: Final = f"{ROOT}/STATE/{HOST_ID}"
-LOCK_KEY: Final = 4_870_212_093_313  # arbitrary, ours
 QUEUE: Final = 10_000  # messages in memory; beyond it the broker has to wait
 BATCH: Final = 500
 FILL_S: Final = 0.2
@@ -258,7 +258,7 @@ def _wait_for_turn(database_url: str, stop: threading.Event) -> psycopg.Connecti
     while not stop.is_set():
         try:
             conn = connect(database_url, autocommit=True)
-            if lock(conn, LOCK_KEY):
+            if take(conn, Turn.SPARKPLUG_HOST):
                 return conn
             conn.close()
         except (psycopg.Error, Unavailable) as problem:
@@ -269,7 +269,7 @@ def _wait_for_turn(database_url: str, stop: threading.Event) -> psycopg.Connecti
 
 def _still_held(turn: psycopg.Connection) -> bool:
     try:
-        return lock(turn, LOCK_KEY)
+        return take(turn, Turn.SPARKPLUG_HOST)
     except psycopg.Error:
         return False
 

@@ -21,15 +21,15 @@ from ingest.directory import Directory
 from ingest.limits import Limits
 from ingest.plan import Incoming, Plan, crane_of, plan, rejected
 from store import events, live, quarantine, segments, touched
-from store.connection import connect, lock
+from store.connection import connect
 from store.events import Event
+from store.locks import Turn, take
 from store.segments import Key, Segment, from_ms
 
 __all__ = ["Incoming", "Outcome", "Result", "Writer"]
 
 RANGES_AHEAD: Final = timedelta(days=40)  # partitions are made this long before their month begins
 SEQUENCES_REMEMBERED: Final = 100_000
-INGEST_LOCK_KEY: Final = 4_870_212_093_312  # arbitrary, ours
 
 log = structlog.get_logger(__name__)
 Row = TypeVar("Row", Segment, Event)
@@ -118,7 +118,7 @@ class Writer:
     def _connection(self) -> Connection[Any]:
         if self._conn is None or self._conn.closed:
             self._conn = connect(self._url, autocommit=True)
-            if self._alone and not lock(self._conn, INGEST_LOCK_KEY):
+            if self._alone and not take(self._conn, Turn.INGEST_ALONE):
                 self.close()
                 raise Conflict(
                     "another ingest process works on this database: give all of them a shared group"

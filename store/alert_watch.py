@@ -1,6 +1,6 @@
 """What the watch reads and writes: facts of every crane, open alerts, waiting news, and messages to send.
 
-Whoever writes findings holds `LOCK_KEY` in its session, so that two processes never judge at once. Messages need no
+Whoever writes findings has `Turn.JUDGE_ALERTS` for its session, so that two processes never judge at once. Messages need no
 lock: each is claimed by one sender for a time, and comes up again when that sender dies.
 """
 
@@ -16,7 +16,6 @@ from store.alerts import TargetRow
 from store.sql import query
 from store.statement import Statement, run
 
-LOCK_KEY: Final = 4_870_212_093_312  # arbitrary, ours
 Key = tuple[int, int, str]  # rule_id, crane_id, subject
 
 

@@ -78,12 +78,6 @@ async def _check_when_idle(conn: AsyncConnection[Any]) -> None:
         _CHECKED_AT[conn] = now
 
 
-def lock(conn: psycopg.Connection[Any], key: int) -> bool:
-    """Whether this session got the lock of a key, which no two sessions hold; it ends with the session."""
-    row = conn.execute("select pg_try_advisory_lock(%s)", [key]).fetchone()
-    return row is not None and bool(row[0])
-
-
 def first_line(problem: BaseException) -> str:
     """The first line of an error's text, for a log line or another error."""
     lines = str(problem).strip().splitlines()

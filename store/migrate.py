@@ -13,9 +13,9 @@ from typing import Final, NamedTuple
 import psycopg
 
 from domain.errors import Conflict, Unavailable
-from store.connection import connect, lock
+from store.connection import connect
+from store.locks import Turn, give_back, take
 
-LOCK_KEY: Final = 4_870_212_093_311  # arbitrary, ours
 LOCK_WAIT_S: Final = 300.0
 LOCK_POLL_S: Final = 0.1
 
@@ -63,12 +63,14 @@ def migrate(url: str) -> list[str]:
                 wall_off(conn)
             return applied
         finally:
-            conn.execute("select pg_advisory_unlock(%s)", [LOCK_KEY])
+            give_back(conn, Turn.MIGRATE)
 
 
 def wall_off(conn: psycopg.Connection) -> None:
     """Policies and rights of the api's role on whatever is new: after a migration, after a restore. Twice is harmless."""
-    conn.execute("select wall_off() where to_regproc('wall_off') is not null")
+    conn.execute(
+        "select wall_off(), open_readings_of_a_cluster() where to_regproc('open_readings_of_a_cluster') is not null"
+    )
 
 
 def pending(conn: psycopg.Connection) -> list[Migration]:
@@ -86,7 +88,7 @@ def pending(conn: psycopg.Connection) -> list[Migration]:
 def _lock(conn: psycopg.Connection) -> None:
     # Polled: a wait inside pg_advisory_lock holds a snapshot, and `create index concurrently` waits for that.
     give_up = time.monotonic() + LOCK_WAIT_S
-    while not lock(conn, LOCK_KEY):
+    while not take(conn, Turn.MIGRATE):
         if time.monotonic() > give_up:
             raise Unavailable(
                 "another process has been migrating this database for minutes: see what it waits for"

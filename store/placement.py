@@ -4,6 +4,7 @@ import psycopg
 
 from domain.errors import Conflict
 from store.connection import connect
+from store.migrate import wall_off
 from store.sql import query
 
 
@@ -14,4 +15,5 @@ def shard_by_crane(url: str) -> int:
             row = conn.execute(query("shard_by_crane")).fetchone()
         except psycopg.errors.RaiseException as problem:
             raise Conflict(f"{problem.diag.message_primary}: {problem.diag.message_hint}") from problem
+        wall_off(conn)
     return 0 if row is None else int(row[0])

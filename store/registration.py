@@ -10,7 +10,7 @@ In one transaction: `planned` takes a lock, so that what it saw still holds when
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
-from typing import Any, Final
+from typing import Any
 
 from psycopg import Connection
 
@@ -19,10 +19,9 @@ from domain.errors import Conflict, NotFound
 from domain.registration import CraneRegistration
 from store import cranes
 from store.cranes import CraneRecord
+from store.locks import Turn, wait_in_transaction
 from store.sql import query
 from store.statement import run
-
-LOCK_KEY: Final = 4_870_212_093_312  # arbitrary, ours
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -70,7 +69,7 @@ def planned(
 
     Raises NotFound where a site or type is named that is not on file.
     """
-    conn.execute("select pg_advisory_xact_lock(%s)", [LOCK_KEY])
+    wait_in_transaction(conn, Turn.REGISTER_CRANE)
     asked = wanted.crane
     known_site = cranes.find_site(conn, asked.site) if sites is None or asked.site in sites else None
     site = wanted.site or known_site

@@ -24,6 +24,8 @@ from alerts.service import run
 from alerts.ways import NotSent, Ways
 from alerts.webhook import key_of, send_web_call
 from domain.alerts import AlertKind, AlertRuleAsked, AlertTargetAsked, Priority
+from ingest.limits import Limits
+from ingest.writer import Writer
 from store.alert_watch import Claimed
 from store.alerts import enter_rules
 from tests.integration.alerts.conftest import MailServer, WebServer, set_near_limit
@@ -404,9 +406,11 @@ def test_the_watch_tells_whether_it_works(database: str) -> None:
     assert told[1:] == ["the database does not answer"]
 
 
-def test_the_watch_runs_until_it_is_told_to_stop(
+def test_the_watch_runs_beside_ingest_until_it_is_told_to_stop(
     yard: psycopg.Connection, database: str, mail_server: MailServer
 ) -> None:
+    ingest = Writer(database, Limits(), alone=True)
+    ingest.bound_quarantine()  # from here on it holds the database for itself
     enter_rules(yard, {"often": SHARE}, "test")
     add_target(yard, "yard", recipients=["ida@yard.example"])
     stop = threading.Event()
@@ -419,5 +423,6 @@ def test_the_watch_runs_until_it_is_told_to_stop(
         time.sleep(0.05)
     stop.set()
     watch.join(10)
+    ingest.close()
     assert not watch.is_alive()
     assert len(mail_server.taken) == 1
