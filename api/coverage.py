@@ -8,7 +8,7 @@ from anyio import to_thread
 from fastapi import APIRouter
 
 from api.bounds import DayFrom, DayRange, DayTo, day_range
-from api.deps import Conn, SeenCrane
+from api.deps import Conn, KnownCrane
 from domain.coverage_answers import CauseTime, CoverageAnswer, EstimatedDuty
 from domain.crane import DesignClass
 from domain.errors import InvalidInput
@@ -32,7 +32,7 @@ WHAT_TO_DO: Final = {
 
 @router.get("/cranes/{name}/coverage")
 async def show_coverage(
-    crane: SeenCrane, conn: Conn, day_from: DayFrom = None, day_to: DayTo = None
+    crane: KnownCrane, conn: Conn, day_from: DayFrom = None, day_to: DayTo = None
 ) -> CoverageAnswer:
     """How much is on record, what is missing and why, the f1 that follows; last 90 days by default."""
     chosen = day_range(day_from, day_to, default_days=DEFAULT_DAYS, zone=crane.time_zone)

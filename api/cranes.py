@@ -4,7 +4,7 @@ from datetime import UTC, datetime
 
 from fastapi import APIRouter
 
-from api.deps import Caller, Conn, SeenCrane
+from api.deps import Caller, Conn, CraneNamePath, KnownCrane, no_crane
 from api.paging import Cursor, Limit, decode_cursor, page
 from domain.answers import CraneDetail, CraneRow, LiveAnswer, Page
 from store import reading
@@ -25,15 +25,17 @@ async def list_cranes(
 
 
 @router.get("/cranes/{name}")
-async def show_crane(crane: SeenCrane) -> CraneDetail:
+async def show_crane(crane: KnownCrane) -> CraneDetail:
     """Everything known about one crane: geometry, ratings, design class, prior duty, site."""
     return CraneDetail(crane=crane.crane(), site=crane.site())
 
 
 @router.get("/cranes/{name}/live")
-async def show_live(crane: SeenCrane, conn: Conn, caller: Caller) -> LiveAnswer:
+async def show_live(name: CraneNamePath, conn: Conn, caller: Caller) -> LiveAnswer:
     """Last known values of one crane, with their age. Late data and lost coverage make the age large."""
-    rows = await reading.live_rows(conn, caller.site_list, cranes=[crane.name])
+    rows = await reading.live_rows(conn, caller.site_list, cranes=[name])
+    if not rows:
+        raise no_crane(name)
     return live_answer(rows[0], datetime.now(UTC))
 
 

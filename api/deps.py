@@ -12,7 +12,7 @@ from domain.errors import NotFound
 from domain.messages import CRANE_NAME_PATTERN
 from store import reading
 from store.access import Principal
-from store.reading import CraneInSight
+from store.reading import CraneInSight, CraneKnown
 from store.sight import Pool, sight
 
 Caller = Annotated[Principal, Depends(principal_of)]
@@ -62,8 +62,22 @@ async def get_crane(name: CraneNamePath, conn: Conn, caller: Caller) -> CraneInS
     """The crane of the path. One out of sight answers as one that does not exist."""
     found = await reading.crane_in_sight(conn, name, caller.site_list)
     if found is None:
-        raise NotFound(f"no crane in your sight is named {name!r}: see the list of cranes")
+        raise no_crane(name)
     return found
 
 
+async def get_known_crane(name: CraneNamePath, conn: Conn, caller: Caller) -> CraneKnown:
+    """The same with everything entered about it."""
+    found = await reading.crane_known(conn, name, caller.site_list)
+    if found is None:
+        raise no_crane(name)
+    return found
+
+
+def no_crane(name: str) -> NotFound:
+    """What is said of a crane that is not there or not in sight."""
+    return NotFound(f"no crane in your sight is named {name!r}: see the list of cranes")
+
+
 SeenCrane = Annotated[CraneInSight, Depends(get_crane)]
+KnownCrane = Annotated[CraneKnown, Depends(get_known_crane)]

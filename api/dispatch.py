@@ -9,7 +9,7 @@ import numpy as np
 from fastapi import APIRouter, Response
 
 from api import dispatch_words
-from api.deps import Caller, Conn, get_crane
+from api.deps import Caller, Conn, get_known_crane
 from api.fleet_book import Book, Listed, Situation
 from api.lift_sheet import Sheet, lift_sheet_pdf
 from api.load_charts import charts_on
@@ -30,7 +30,7 @@ from duty.ranking import (
     remaining_life_ppm,
 )
 from store.charts import in_force
-from store.reading import CraneInSight
+from store.reading import CraneKnown
 from store.reservations import Held
 
 router = APIRouter(tags=["dispatch"])
@@ -220,12 +220,12 @@ def _known(value: float) -> float | None:
 @router.post("/dispatch/lift-sheet", response_class=Response)
 async def print_lift_sheet(asked: SheetAsked, conn: Conn, caller: Caller, book: Book) -> Response:
     """One page (PDF) for one crane and one lift. It is no lift plan."""
-    crane = await get_crane(asked.crane, conn, caller)
+    crane = await get_known_crane(asked.crane, conn, caller)
     return await sheet_response(asked, crane, conn, caller, book)
 
 
 async def sheet_response(
-    asked: SheetAsked, crane: CraneInSight, conn: Conn, caller: Caller, book: Book, *, held: bool = False
+    asked: SheetAsked, crane: CraneKnown, conn: Conn, caller: Caller, book: Book, *, held: bool = False
 ) -> Response:
     """The lift sheet as a response; `held` where the crane is held for this very job."""
     day = day_of(asked.job)

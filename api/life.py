@@ -8,7 +8,7 @@ import numpy as np
 from anyio import to_thread
 from fastapi import APIRouter
 
-from api.deps import Conn, SeenCrane
+from api.deps import Conn, KnownCrane
 from api.life_words import sentence
 from api.spectrum import merged_ledger
 from api.upkeep import earliest_due
@@ -28,7 +28,7 @@ router = APIRouter(tags=["duty"])
 
 
 @router.get("/cranes/{name}/life")
-async def show_life(crane: SeenCrane, conn: Conn) -> LifeAnswer:
+async def show_life(crane: KnownCrane, conn: Conn) -> LifeAnswer:
     """Used share of the design working period with its safety factor, damage by detail, forecast, assessment date."""
     totals, found = await crane_totals(conn, crane.name, crane.crane_id)
     details = await duty.details(conn, crane.name)

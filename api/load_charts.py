@@ -7,7 +7,7 @@ import anyio
 from fastapi import APIRouter, Query
 from fastapi.responses import PlainTextResponse
 
-from api.deps import Caller, Conn, SeenCrane
+from api.deps import Caller, Conn, KnownCrane, SeenCrane
 from domain.answers import ChartsAnswer
 from domain.charts import charts_in_force
 from domain.crane import LoadChart
@@ -16,21 +16,21 @@ from domain.job_answers import ChartProblem, ChartsAsked, ChartsImported, ChartV
 from domain.moments import Day
 from duty.chart_csv import read_charts, write_charts
 from store import charts
-from store.reading import CraneInSight
+from store.reading import CraneKnown
 
 router = APIRouter(tags=["dispatch"])
 OnDay = Annotated[Day | None, Query(description="day; today (UTC) when absent")]
 
 
 @router.get("/cranes/{name}/charts")
-async def show_charts(crane: SeenCrane, conn: Conn, on: OnDay = None) -> ChartsAnswer:
+async def show_charts(crane: KnownCrane, conn: Conn, on: OnDay = None) -> ChartsAnswer:
     """Load charts in force on a day. The chart at the crane decides, not this copy."""
     day = on or datetime.now(UTC).date()
     return ChartsAnswer(crane=crane.name, on=day, charts=await charts_on(crane, conn, day))
 
 
 @router.get("/cranes/{name}/charts.csv", response_class=PlainTextResponse)
-async def export_charts(crane: SeenCrane, conn: Conn, on: OnDay = None) -> PlainTextResponse:
+async def export_charts(crane: KnownCrane, conn: Conn, on: OnDay = None) -> PlainTextResponse:
     """The same as CSV, in the form that the import takes."""
     in_force = await charts_on(crane, conn, on or datetime.now(UTC).date())
     return PlainTextResponse(write_charts(in_force), media_type="text/csv; charset=utf-8")
@@ -44,7 +44,7 @@ async def list_versions(crane: SeenCrane, conn: Conn) -> tuple[ChartVersionRow, 
 
 
 @router.post("/cranes/{name}/chart-versions")
-async def import_charts(crane: SeenCrane, asked: ChartsAsked, conn: Conn, caller: Caller) -> ChartsImported:
+async def import_charts(crane: KnownCrane, asked: ChartsAsked, conn: Conn, caller: Caller) -> ChartsImported:
     """Enter load charts that hold from a day on. Every problem of the file is named with its line, and then nothing
     is kept: as an answer with `check_only`, else as a refusal. Earlier versions stay for the days before.
     """
@@ -69,7 +69,7 @@ async def import_charts(crane: SeenCrane, asked: ChartsAsked, conn: Conn, caller
     )
 
 
-async def charts_on(crane: CraneInSight, conn: Conn, day: date) -> tuple[LoadChart, ...]:
+async def charts_on(crane: CraneKnown, conn: Conn, day: date) -> tuple[LoadChart, ...]:
     """The charts of a crane that hold on a day: its own version, its type's, or those of its type's entry."""
     version = await charts.in_force(conn, crane.name, day)
     if version is None:

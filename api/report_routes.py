@@ -7,7 +7,7 @@ from anyio import to_thread
 from fastapi import APIRouter, Depends, Query, Response
 
 from api.bounds import DayFrom, DayTo
-from api.deps import Caller, Conn, SeenCrane
+from api.deps import Caller, Conn, KnownCrane
 from api.duty_report import DutyReport, duty_report_pdf
 from api.fleet import FleetAnswers, get_answers, made_fleet
 from api.fleet_report import FleetReport, fleet_report_pdf
@@ -56,7 +56,7 @@ async def fleet_report(
     responses={200: {"content": {"application/pdf": {"schema": {"type": "string", "format": "binary"}}}}},
 )
 async def duty_report(
-    crane: SeenCrane, conn: Conn, day_from: DayFrom = None, day_to: DayTo = None
+    crane: KnownCrane, conn: Conn, day_from: DayFrom = None, day_to: DayTo = None
 ) -> Response:
     """Duty report of a crane over whole local days as PDF/UA: record, class of use, life, damage, limiter, faults.
 

@@ -9,7 +9,7 @@ import anyio
 from fastapi import APIRouter, Path, Query, Response
 
 from api.bounds import LIST_RANGE_MAX, TimeFrom, TimeTo, time_range
-from api.deps import Caller, Conn, SeenCrane, get_crane
+from api.deps import Caller, Conn, SeenCrane, get_crane, get_known_crane
 from api.dispatch import answer_for, day_of, sheet_response
 from api.fleet_book import Book
 from domain.answers import Page
@@ -83,7 +83,7 @@ async def print_held(reservation_id: ReservationId, conn: Conn, caller: Caller, 
     found = await show_reservation(reservation_id, conn, caller)
     if found.job is None:
         raise NotFound(f"reservation {reservation_id} was made without a job: ask for the sheet with the job")
-    crane = await get_crane(found.crane, conn, caller)
+    crane = await get_known_crane(found.crane, conn, caller)
     asked = SheetAsked(crane=found.crane, title=found.title, job=found.job)
     return await sheet_response(asked, crane, conn, caller, book, held=True)
 

@@ -9,7 +9,7 @@ import numpy as np
 from fastapi import APIRouter
 
 from api.bounds import DayFrom, DayTo, day_range
-from api.deps import Caller, Conn, SeenCrane
+from api.deps import Caller, Conn, KnownCrane, SeenCrane
 from api.spectrum import RANGE_STEP_PCT
 from domain.crane import DesignClass
 from domain.errors import InvalidInput
@@ -38,7 +38,7 @@ CLEAR_RATIO: Final = 1.25  # from which one spectrum is called heavier than anot
 
 @router.get("/cranes/{name}/spectrum/comparison")
 async def show_spectrum_comparison(
-    crane: SeenCrane, conn: Conn, caller: Caller, day_from: DayFrom = None, day_to: DayTo = None
+    crane: KnownCrane, conn: Conn, caller: Caller, day_from: DayFrom = None, day_to: DayTo = None
 ) -> SpectrumComparison:
     """Lifts by their peak beside those of the type, of the fleet in your sight and of the design; last 90 days by default."""
     chosen = day_range(day_from, day_to, default_days=DEFAULT_DAYS, zone=crane.time_zone)

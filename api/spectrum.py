@@ -10,7 +10,7 @@ from anyio import to_thread
 from fastapi import APIRouter, Query
 
 from api.bounds import DayFrom, DayRange, DayTo, day_range
-from api.deps import Conn, SeenCrane
+from api.deps import Conn, KnownCrane, SeenCrane
 from domain.answers import AreaCell, Crossing, LevelBin, RangeBin, SpectrumAnswer, WorkingAreaAnswer
 from domain.crane import DesignClass, Edition
 from duty import ledger, levels, reading, spectrum
@@ -19,7 +19,8 @@ from duty.ledger import Ledger
 from duty.levels import SLEW_SECTORS, Tallies
 from duty.reading import ResidueRule
 from store import duty
-from store.duty import LiftPeak, Span
+from store.duty import DaysRecorded, Span
+from store.reading import CraneKnown
 
 router = APIRouter(tags=["duty"])
 
@@ -33,7 +34,7 @@ Threshold = Annotated[
 
 @router.get("/cranes/{name}/spectrum")
 async def show_spectrum(
-    crane: SeenCrane,
+    crane: KnownCrane,
     conn: Conn,
     day_from: DayFrom = None,
     day_to: DayTo = None,
@@ -43,8 +44,8 @@ async def show_spectrum(
     """Cycles, crossings, levels and lifts over whole local days; over the whole recorded life without days."""
     chosen = chosen_days(day_from, day_to, crane.time_zone)
     spans = await duty.spans(conn, crane.name, chosen.first, chosen.last)
-    peaks = await duty.lift_peaks(conn, crane.name, chosen.first, chosen.last)
-    recorded = await duty.days_recorded(conn, crane.name, chosen.first, chosen.last)
+    peaks = await duty.structural_peaks(conn, crane.name, chosen.first, chosen.last)
+    recorded = await _recorded(conn, crane, chosen)
     answer = await to_thread.run_sync(
         spectrum_answer, crane.name, crane.crane().design, spans, peaks, residue_rule, threshold_pct
     )
@@ -60,6 +61,13 @@ async def show_spectrum(
             "recorded_s": recorded.recorded_ms / 1000,
         }
     )
+
+
+async def _recorded(conn: Conn, crane: CraneKnown, chosen: DayRange) -> DaysRecorded:
+    whole = None
+    if (chosen.first, chosen.last) == (duty.FIRST_DAY, duty.LAST_DAY):
+        whole = await duty.life_recorded(conn, crane.crane_id)
+    return whole or await duty.days_recorded(conn, crane.name, chosen.first, chosen.last)
 
 
 @router.get("/cranes/{name}/working-area")
@@ -100,7 +108,7 @@ def spectrum_answer(
     crane: str,
     design: DesignClass | None,
     spans: Sequence[Span],
-    peaks: Sequence[LiftPeak],
+    peaks_pct: Sequence[float],
     rule: ResidueRule,
     threshold_pct: float,
 ) -> SpectrumAnswer:
@@ -111,10 +119,10 @@ def spectrum_answer(
     crossed = np.flatnonzero(crossings.upward)
     history = spectrum.stress_history(counted.range_pct, counted.count)
     edition = design.edition if design is not None else DEFAULT_EDITION
-    structural = np.array([peak.peak_structural_pct for peak in peaks])
+    structural = np.array(peaks_pct, np.float64)
     factor = spectrum.kq(structural)
     limits = spectrum.design_limits(design) if design is not None else None
-    u, q = spectrum.u_class(len(peaks), edition), spectrum.q_class(factor, edition)
+    u, q = spectrum.u_class(structural.size, edition), spectrum.q_class(factor, edition)
     s = spectrum.s_class(history.s_m, edition) if edition is Edition.EN_13001_1 else None
     day_from, day_to = (spans[0].first_day, spans[-1].last_day) if spans else (duty.FIRST_DAY, duty.FIRST_DAY)
     return SpectrumAnswer(
@@ -124,7 +132,7 @@ def spectrum_answer(
         days_recorded=0,
         recorded_s=0.0,
         samples=merged.samples,
-        lifts=len(peaks),
+        lifts=structural.size,
         kq=None if math.isnan(factor) else factor,
         edition=edition,
         q_class=None if q is None else q.letter,

@@ -8,11 +8,11 @@ import numpy as np
 from anyio import to_thread
 from fastapi import APIRouter, Query
 
-from api.deps import Caller, Conn, SeenCrane
+from api.deps import Caller, Conn, KnownCrane, no_crane
 from api.life import as_answer, crane_totals, entered
 from api.spectrum import merged_ledger
 from domain.crane import Crane
-from domain.errors import InvalidInput, NotFound
+from domain.errors import InvalidInput
 from domain.life_answers import FactorRow, FactorsAnswer, Outlook, WhatIfAnswer
 from domain.messages import CRANE_NAME_PATTERN
 from duty import life, reading, what_if
@@ -26,7 +26,7 @@ from duty.what_if import Change
 from store import duty
 from store import reading as rows_of
 from store.duty import HeavyWeek
-from store.reading import CraneInSight
+from store.reading import CraneKnown
 
 router = APIRouter(tags=["duty"])
 
@@ -56,7 +56,7 @@ class Subject:
 
 @router.get("/cranes/{name}/life/what-if")
 async def show_what_if(
-    crane: SeenCrane,
+    crane: KnownCrane,
     conn: Conn,
     caller: Caller,
     duty_factor: Annotated[
@@ -82,9 +82,9 @@ async def show_what_if(
         raise InvalidInput("lifts are moved to another crane", field="to")
     other = None
     if to is not None:
-        other = await rows_of.crane_in_sight(conn, to, caller.site_list)
+        other = await rows_of.crane_known(conn, to, caller.site_list)
         if other is None:
-            raise NotFound(f"no crane in your sight is named {to!r}: see the list of cranes")
+            raise no_crane(to)
     giver = await _subject(conn, crane)
     receiver = None if other is None else await _subject(conn, other)
     ratio = 1.0
@@ -110,13 +110,13 @@ async def show_what_if(
 
 
 @router.get("/cranes/{name}/life/factors")
-async def show_factors(crane: SeenCrane, conn: Conn) -> FactorsAnswer:
+async def show_factors(crane: KnownCrane, conn: Conn) -> FactorsAnswer:
     """What each safety factor f1 would make of the counted duty, and of the prior duty as stated."""
     totals, _ = await crane_totals(conn, crane.name, crane.crane_id)
     return await to_thread.run_sync(lambda: factors_answer(crane.crane(), standing(crane.crane(), totals)))
 
 
-async def _subject(conn: Conn, crane: CraneInSight) -> Subject:
+async def _subject(conn: Conn, crane: CraneKnown) -> Subject:
     totals, _ = await crane_totals(conn, crane.name, crane.crane_id)
     rows = await duty.details(conn, crane.name)
     spans = await duty.spans(conn, crane.name)

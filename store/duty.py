@@ -100,6 +100,13 @@ class LiftPeak:
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
+class StructuralPeaks:
+    """Peak structural percent of lifts in time order; None without any."""
+
+    peaks_pct: list[float] | None
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
 class LiftBin:
     """Lifts of one scope (crane, type or fleet) in one step of peak structural percent."""
 
@@ -194,8 +201,10 @@ SPANS_READ: Final = Statement("spans_read", Span)
 LIFE_READ: Final = Statement("life_read", Span)
 DAYS_READ: Final = Statement("days_read", Day)
 DAYS_RECORDED: Final = Statement("days_recorded", DaysRecorded)
+LIFE_RECORDED: Final = Statement("life_recorded", DaysRecorded)
 LIFTS_READ: Final = Statement("lifts_read", LiftRow)
 LIFT_PEAKS: Final = Statement("lift_peaks", LiftPeak)
+STRUCTURAL_PEAKS: Final = Statement("structural_peaks", StructuralPeaks)
 LIFT_BINS: Final = Statement("lift_bins", LiftBin)
 WORKING_MS_OF: Final = Statement("working_ms_of", WorkingTime)
 LIFT_CONFIGURATIONS: Final = Statement("lift_configurations", ConfigurationBin)
@@ -237,6 +246,11 @@ async def days_recorded(
     return found or DaysRecorded(days=0, first_day=None, last_day=None, recorded_ms=0)
 
 
+async def life_recorded(conn: AsyncConnection[Any], crane_id: int) -> DaysRecorded | None:
+    """The same over the whole record, at once; None where no summary was made by the counting in use."""
+    return await LIFE_RECORDED.first_async(conn, crane_id=crane_id)
+
+
 async def days(
     conn: AsyncConnection[Any], crane: str, day_from: date = FIRST_DAY, day_to: date = LAST_DAY
 ) -> list[Day]:
@@ -264,6 +278,14 @@ async def lift_peaks(
 ) -> list[LiftPeak]:
     """Peaks of the lifts that began on these local days, in time order."""
     return await LIFT_PEAKS.all_async(conn, crane=crane, day_from=day_from, day_to=day_to)
+
+
+async def structural_peaks(
+    conn: AsyncConnection[Any], crane: str, day_from: date = FIRST_DAY, day_to: date = LAST_DAY
+) -> list[float]:
+    """Peak structural percent of the lifts that began on these local days, in time order: a life has tens of thousands."""
+    found = await STRUCTURAL_PEAKS.first_async(conn, crane=crane, day_from=day_from, day_to=day_to)
+    return [] if found is None else found.peaks_pct or []
 
 
 async def lift_bins(

@@ -221,6 +221,15 @@ join crane c using (crane_id)
 join counting u using (counting_id)
 where c.name = %(crane)s and u.in_use and d.day between %(day_from)s and %(day_to)s;
 
+-- name: life_recorded
+-- The same over the whole record, from the summary where it was made by the counting in use.
+select m.days, m.recorded_ms,
+    (select min(d.day) from day_figure d where d.crane_id = %(crane_id)s and d.counting_id = m.counting_id) as first_day,
+    (select max(d.day) from day_figure d where d.crane_id = %(crane_id)s and d.counting_id = m.counting_id) as last_day
+from crane_summary m
+join counting u using (counting_id)
+where m.crane_id = %(crane_id)s and u.in_use;
+
 -- name: days_read
 -- Figures of one crane by day.
 select d.day, d.time_zone, d.day_start_at, d.day_end_at, d.first_at, d.last_at, d.samples, d.recorded_ms,
@@ -274,6 +283,14 @@ join crane c using (crane_id)
 join counting u using (counting_id)
 where c.name = %(crane)s and u.in_use and l.day between %(day_from)s and %(day_to)s
 order by l.started_at;
+
+-- name: structural_peaks
+-- Peak structural percent of the lifts of one crane over whole local days, in time order, as one array.
+select array_agg(l.peak_structural_pct order by l.started_at) as peaks_pct
+from lift l
+join crane c using (crane_id)
+join counting u using (counting_id)
+where c.name = %(crane)s and u.in_use and l.day between %(day_from)s and %(day_to)s;
 
 -- name: lift_bins
 -- Lifts over whole local days by scope (crane, its type, every crane in sight) and step of their peak structural percent, with the sum of their cubes.

@@ -10,9 +10,18 @@ order by c.name
 limit %(rows)s;
 
 -- name: crane_in_sight
--- One crane, if its site is in sight, with everything needed to answer about it.
-select c.crane_id, c.name, c.spec, c.registered_at, c.draft, t.name as type_name, t.spec as type_spec,
-    s.name as site_name, s.spec as site_spec
+-- One crane, if its site is in sight, by what every answer about it needs.
+select c.crane_id, c.name, c.registered_at, c.draft, t.name as type_name, s.name as site_name,
+    s.spec ->> 'time_zone' as time_zone
+from crane c
+join site s using (site_id)
+join crane_type t using (type_id)
+where c.name = %(crane)s and (%(sites)s::text[] is null or s.name = any(%(sites)s::text[]));
+
+-- name: crane_known
+-- The same with everything entered about it, as text: whether that is known already is seen without reading it.
+select c.crane_id, c.name, c.registered_at, c.draft, t.name as type_name, s.name as site_name,
+    s.spec ->> 'time_zone' as time_zone, c.spec::text as spec, t.spec::text as type_spec, s.spec::text as site_spec
 from crane c
 join site s using (site_id)
 join crane_type t using (type_id)
