@@ -10,6 +10,10 @@ def warm_up() -> None:
     The first call on a machine compiles for some seconds and leaves the result in a cache beside the code, or in
     the user's cache folder where the code is read-only; later ones load it. After it no call into duty compiles.
     """
-    from duty import kernels  # here, so that geometry and capacity do not wait for the compiler's import
+    from duty import (
+        kernels,
+        words,
+    )  # here, so that geometry and capacity do not wait for the compiler's import
 
     kernels.warm_up()
+    words.warm_up()

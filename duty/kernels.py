@@ -363,37 +363,11 @@ def filled(grid: Array) -> tuple[Array, Array]:
     return cells, counts
 
 
-@compiled
-def add_cells(cells: Array, counts: Array, grid: Array) -> None:
-    """Add the counts of a sparse ledger to the flat `grid`."""
-    for i in range(cells.size):
-        grid[np.uint64(cells[i])] += counts[
-            i
-        ]  # no cell is negative: saves the check for one, a third of the time
-
-
-@compiled
-def sound(cells: Array, counts: Array, residue: Array, classes: int, samples: int) -> bool:
-    """Whether a count of that many samples can have left these cells, counts and residue."""
-    needed = residue.size
-    for i in range(cells.size):
-        low, high = cells[i] // classes, cells[i] % classes
-        if low >= high or high >= classes or counts[i] < 1 or (i > 0 and cells[i] <= cells[i - 1]):
-            return False
-        needed += 2 * counts[i]
-    for i in range(residue.size):
-        if residue[i] >= classes or (i > 0 and residue[i] == residue[i - 1]):
-            return False
-    return needed <= samples and (residue.size == 0) == (samples == 0)
-
-
 def warm_up() -> None:
     """Load every kernel from the cache, or compile it: seconds once, milliseconds later."""
     stack, grid = np.empty(8, np.int32), np.zeros(9, np.int64)
     values, totals = np.zeros(1), np.zeros((1, 5), np.int64)
     count_values(values, 0.0, 1.0, 3, stack, grid)
     count_floats(values, np.empty(3), np.empty(1), np.empty(1))
-    cells, counts = filled(grid)
-    add_cells(cells, counts, grid)
-    sound(cells, counts, counts, 3, 0)
+    filled(grid)
     count_projections(values, values, values, values, 0.0, 1.0, 3, stack[None], grid[None], totals)

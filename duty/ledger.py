@@ -18,18 +18,16 @@ import zlib
 from collections.abc import Iterable
 from dataclasses import dataclass
 from functools import lru_cache
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from domain.errors import InvalidInput
-from duty import kernels
+from duty import kernels, words
 from duty.edges import Edges
 from duty.signals import as_signal, check_finite
-
-Integers = NDArray[np.int64]
-Cells = NDArray[np.int32]
+from duty.words import Cells, Integers
 
 FORMAT_VERSION: Final = 1
 MAGIC: Final = b"DLG"
@@ -51,20 +49,31 @@ class Ledger:
     """Counted cycles of one signal over one stretch of time. Build it with count, merge or from_bytes.
 
     edges: the classes.
-    cells: cells with closed cycles, rising, each low_class * classes + high_class with low_class < high_class.
-    counts: closed cycles in each of these cells, at least 1.
-    residue: class indices of the open turning points, oldest first; its ends are the first and the last sample.
+    run: cells, counts and residue in the few bytes that they need (duty.words).
     samples: number of samples counted.
     clamped_low, clamped_high: samples below low_pct, and at or above high_pct.
     """
 
     edges: Edges
-    cells: Cells
-    counts: Integers
-    residue: Integers
+    run: bytes
     samples: int
     clamped_low: int
     clamped_high: int
+
+    @property
+    def cells(self) -> Cells:
+        """Cells with closed cycles, rising, each low_class * classes + high_class with low_class < high_class."""
+        return words.unpacked(self.run)[0]
+
+    @property
+    def counts(self) -> Integers:
+        """Closed cycles in each of these cells, at least 1."""
+        return words.unpacked(self.run)[1]
+
+    @property
+    def residue(self) -> Integers:
+        """Class indices of the open turning points, oldest first; its ends are the first and the last sample."""
+        return words.unpacked(self.run)[2]
 
     @property
     def low_class(self) -> Cells:
@@ -89,9 +98,7 @@ class Ledger:
             self.edges == other.edges
             and (self.samples, self.clamped_low, self.clamped_high)
             == (other.samples, other.clamped_low, other.clamped_high)
-            and np.array_equal(self.residue, other.residue)
-            and np.array_equal(self.cells, other.cells)
-            and np.array_equal(self.counts, other.counts)
+            and self.run == other.run
         )
 
     __hash__ = None  # type: ignore[assignment]
@@ -100,7 +107,7 @@ class Ledger:
 def empty(edges: Edges) -> Ledger:
     """The ledger of no samples: merging it changes nothing."""
     nothing = np.empty(0, np.int64)
-    return Ledger(edges, np.empty(0, np.int32), nothing, nothing, 0, 0, 0)
+    return from_cells(edges, np.empty(0, np.int32), nothing, nothing, (0, 0, 0))
 
 
 def count(values: ArrayLike, edges: Edges) -> Ledger:
@@ -142,11 +149,13 @@ def merge_all(ledgers: Iterable[Ledger]) -> Ledger:
                 f"ledgers of {edges} and {part.edges} cannot be merged: count again with the same edges",
                 field="edges",
             )
-        kernels.add_cells(part.cells, part.counts, grid)
         samples += part.samples
         below += part.clamped_low
         above += part.clamped_high
-    size = count_on(np.concatenate([part.residue for part in parts]), stack, grid, edges)
+    held = np.frombuffer(b"".join([part.run for part in parts]), words.WORD)
+    points = np.empty(held.size)
+    found = words.add_words(held, grid, points)
+    size = count_on(points[:found], stack, grid, edges)
     return from_grid(edges, grid, stack[:size], (samples, below, above))
 
 
@@ -155,7 +164,8 @@ def to_bytes(ledger: Ledger) -> bytes:
 
     The same ledger gives the same bytes on every machine; equal bytes mean equal ledgers.
     """
-    width = count_width(ledger.counts)
+    cells, counts, residue = words.unpacked(ledger.run)
+    width = count_width(counts)
     edges = ledger.edges
     body = b"".join(
         (
@@ -168,13 +178,13 @@ def to_bytes(ledger: Ledger) -> bytes:
                 ledger.samples,
                 ledger.clamped_low,
                 ledger.clamped_high,
-                ledger.cells.size,
-                ledger.residue.size,
+                cells.size,
+                residue.size,
                 width,
             ),
-            ledger.cells.astype(CELL_TYPE).tobytes(),
-            ledger.counts.astype(COUNT_TYPES[width]).tobytes(),
-            ledger.residue.astype(RESIDUE_TYPE).tobytes(),
+            cells.astype(CELL_TYPE).tobytes(),
+            counts.astype(COUNT_TYPES[width]).tobytes(),
+            residue.astype(RESIDUE_TYPE).tobytes(),
         )
     )
     return body + CHECKSUM.pack(zlib.crc32(body))
@@ -183,28 +193,21 @@ def to_bytes(ledger: Ledger) -> bytes:
 def from_bytes(data: bytes) -> Ledger:
     """The ledger that to_bytes wrote. Raises InvalidInput when the bytes are damaged or of a newer version."""
     body = checked(data)
-    _, _, low, high, classes, samples, below, above, cells, points, width = HEADER.unpack_from(body)
+    _, _, low, high, classes, samples, below, above, size, points, width = HEADER.unpack_from(body)
     at = HEADER.size
-    expected = at + cells * (CELL_TYPE.itemsize + width) + points * RESIDUE_TYPE.itemsize
+    expected = at + size * (CELL_TYPE.itemsize + width) + points * RESIDUE_TYPE.itemsize
     if len(body) != expected or width not in COUNT_TYPES:
         raise InvalidInput(f"a ledger of {len(body)} bytes where {expected} belong: count that stretch again")
-    ledger = Ledger(
-        shared_edges(low, high, classes),
-        np.frombuffer(body, CELL_TYPE, cells, at).astype(np.int32),
-        np.frombuffer(body, COUNT_TYPES[width], cells, at + cells * CELL_TYPE.itemsize).astype(np.int64),
-        np.frombuffer(body, RESIDUE_TYPE, points, expected - points * RESIDUE_TYPE.itemsize).astype(np.int64),
-        samples,
-        below,
-        above,
-    )
-    if (
-        not kernels.sound(ledger.cells, ledger.counts, ledger.residue, classes, samples)
-        or below + above > samples
-    ):
+    counts_at, residue_at = at + size * CELL_TYPE.itemsize, expected - points * RESIDUE_TYPE.itemsize
+    cells = np.frombuffer(body, CELL_TYPE, size, at).astype(np.int32)
+    counts = np.frombuffer(body, COUNT_TYPES[width], size, counts_at).astype(np.int64)
+    residue = np.frombuffer(body, RESIDUE_TYPE, points, residue_at).astype(np.int64)
+    if not words.sound(cells, counts, residue, classes, samples) or below + above > samples:
         raise InvalidInput(
             "these bytes are no ledger that a count left: count that stretch again", field="ledger"
         )
-    return ledger
+    run = words.packed(cells, counts, residue)
+    return Ledger(shared_edges(low, high, classes), run, samples, below, above)
 
 
 @lru_cache(maxsize=64)
@@ -221,16 +224,25 @@ def workspace(edges: Edges, *rows: int) -> tuple[NDArray[np.int32], Integers]:
     return np.empty((*rows, 2 * edges.classes + 2), np.int32), np.zeros((*rows, edges.classes**2), np.int64)
 
 
-def count_on(points: Integers, stack: NDArray[np.int32], grid: Integers, edges: Edges) -> int:
+def count_on(points: NDArray[Any], stack: NDArray[np.int32], grid: Integers, edges: Edges) -> int:
     """Count class indices, such as residues one after the other, into `grid`; returns the size of the stack."""
-    size, _, _, _ = kernels.count_values(points.astype(np.float64), 0.0, 1.0, edges.classes, stack, grid)
+    size, _, _, _ = kernels.count_values(
+        points.astype(np.float64, copy=False), 0.0, 1.0, edges.classes, stack, grid
+    )
     return size
 
 
 def from_grid(edges: Edges, grid: Integers, residue: NDArray[np.int32], sums: tuple[int, int, int]) -> Ledger:
     """The sparse ledger of a filled grid; sums: samples, clamped low, clamped high."""
     cells, counts = kernels.filled(grid)
-    return Ledger(edges, cells, counts, residue.astype(np.int64), *(int(each) for each in sums))
+    return from_cells(edges, cells, counts, residue.astype(np.int64), sums)
+
+
+def from_cells(
+    edges: Edges, cells: Cells, counts: Integers, residue: Integers, sums: tuple[int, int, int]
+) -> Ledger:
+    """The ledger of that content, which is not checked; sums: samples, clamped low, clamped high."""
+    return Ledger(edges, words.packed(cells, counts, residue), *(int(each) for each in sums))
 
 
 def count_width(counts: Integers) -> int:

@@ -17,7 +17,8 @@ from numpy.typing import NDArray
 
 from domain.errors import InvalidInput
 from duty.edges import Edges
-from duty.ledger import Integers, Ledger, count_on, workspace
+from duty.ledger import Ledger, count_on, workspace
+from duty.words import Integers
 
 Floats = NDArray[np.float64]
 

@@ -35,7 +35,7 @@ def content(counted: Ledger) -> dict[str, object]:
 def many(count: int) -> Ledger:
     """One cell with that many cycles: further than anyone wants to count."""
     cell = np.array([3 * 256 + 9], np.int32)
-    return Ledger(DEFAULT_EDGES, cell, np.array([count]), np.array([3, 9]), 2 * count + 2, 0, 0)
+    return ledger.from_cells(DEFAULT_EDGES, cell, np.array([count]), np.array([3, 9]), (2 * count + 2, 0, 0))
 
 
 @pytest.mark.parametrize("name", ["empty_v1", "day_v1", "many_v1"])
@@ -107,14 +107,12 @@ def test_a_newer_version_is_told_apart_from_damage():
     ],
 )
 def test_content_that_no_count_leaves_is_refused(cells, counts, residue, samples):
-    forged = Ledger(
+    forged = ledger.from_cells(
         DEFAULT_EDGES,
         np.array(cells, np.int32),
         np.array(counts, np.int64),
         np.array(residue, np.int64),
-        samples,
-        0,
-        0,
+        (samples, 0, 0),
     )
     with pytest.raises(InvalidInput, match="no ledger that a count left"):
         ledger.from_bytes(ledger.to_bytes(forged))
