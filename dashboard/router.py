@@ -26,6 +26,7 @@ from dashboard.pages import (
     replay,
     service,
     settings,
+    settings_crane_form,
     start,
 )
 from dashboard.parts import form, states
@@ -139,4 +140,5 @@ def register(app: Dash, client: Client) -> None:
     fleet.register(app)
     dispatch.register(app, client)
     dispatch_charts.register(app)
+    settings_crane_form.register(app)
     life.register(app, client)

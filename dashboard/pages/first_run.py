@@ -4,6 +4,8 @@ from typing import Any
 
 from dash import dcc, html
 
+from dashboard.pages.settings_crane_form import EXAMPLE_FILE
+from dashboard.pages.settings_cranes import MAY_ENTER
 from dashboard.parts import page, states
 from dashboard.texts import t
 from dashboard.visit import Trouble, Visit, attempt
@@ -12,7 +14,7 @@ STEPS = ("describe", "register", "account", "publish")
 COMMANDS = {
     "describe": "boomledger crane example > crane.json",
     "register": "boomledger crane add crane.json",
-    "account": "boomledger account issue CRANE",
+    "account": "boomledger account issue CRANE --file /mosquitto/data/passwords",
     "publish": "boomledger/v1/CRANE/samples",
 }
 
@@ -20,7 +22,7 @@ COMMANDS = {
 async def render(visit: Visit) -> Any:
     """The fleet page while no crane is registered."""
     me = await attempt(visit.client.me())
-    may_enter = not isinstance(me, Trouble) and me.role in ("engineer", "admin")
+    may_enter = not isinstance(me, Trouble) and me.role in MAY_ENTER
     items = [
         html.Li(
             [
@@ -33,7 +35,20 @@ async def render(visit: Visit) -> Any:
     ]
     steps: list[Any] = [html.Ol(items, className="bl-first-steps")]
     if may_enter:
-        steps.append(dcc.Link(t("first.settings"), href="/settings?tab=cranes", className="bl-button"))
+        steps.append(
+            html.Div(
+                [
+                    dcc.Link(t("first.form"), href="/settings?tab=cranes", className="bl-button"),
+                    html.A(
+                        t("first.example"),
+                        href=EXAMPLE_FILE,
+                        download="crane.json",
+                        className="bl-button bl-button-quiet",
+                    ),
+                ],
+                className="bl-inline",
+            )
+        )
     else:
         steps.append(html.P(t("first.ask"), className="bl-summary"))
     return html.Div([page.head(t("fleet.title")), states.empty(t("first.title"), t("first.text"), *steps)])

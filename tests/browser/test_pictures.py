@@ -46,8 +46,9 @@ def test_an_empty_fleet_leads_to_the_first_crane(empty_site: str, visit: Callabl
     expect(picture(page, "empty")).to_contain_text("Register it")
     expect(picture(page, "empty").locator("code").nth(1)).to_have_text("boomledger crane add crane.json")
     assert Axe().run(page).response["violations"] == []
-    page.get_by_role("link", name="What is entered so far").click()
+    page.get_by_role("link", name="Register a crane").click()
     expect(page.locator("h1")).to_have_text("Settings")
+    expect(page.get_by_role("heading", name="Register a crane")).to_be_visible()
 
 
 def test_the_first_visitor_after_a_start_may_come_by_a_deep_link(yard_url: str, watched) -> None:

@@ -1,0 +1,106 @@
+"""Cranes: the list, a form that registers one or changes what is entered, and how a crane's box is connected."""
+
+from collections.abc import Sequence
+from typing import Any, Final
+
+from dash import dcc, html
+
+from dashboard import numbers
+from dashboard.pages.settings_crane_form import crane_form
+from dashboard.parts import grid
+from dashboard.parts.marks import State
+from dashboard.texts import t
+from dashboard.visit import Visit
+from domain.accounts import WhoAmI
+from domain.answers import CraneRow
+
+MAY_ENTER: Final = ("admin",)
+
+
+async def render(visit: Visit, who: WhoAmI) -> Any:
+    """The list and, for who may enter, the form: of the crane that the address names, else of a new one."""
+    rows = await visit.client.all_cranes()
+    may = who.role in MAY_ENTER
+    chosen = visit.query.get("crane", "")
+    parts: list[Any] = []
+    if rows:
+        parts.append(_list(rows, may))
+    elif not may:
+        parts.append(html.P(t("settings.cranes.none"), className="bl-nothing"))
+    if not may:
+        parts.append(html.P(t("cranes.not_yours"), className="bl-summary"))
+        return html.Div(parts)
+    sites = (await visit.client.sites()).items
+    types = (await visit.client.crane_types()).items
+    if chosen in {row.name for row in rows}:
+        detail, tag = await visit.client.crane_with_tag(chosen)
+        entry, steps = crane_form(sites, types, detail, tag), _connect(chosen)
+        return html.Div([steps, entry, *parts] if "connect" in visit.query else [entry, steps, *parts])
+    return html.Div([*parts, crane_form(sites, types, None, "")])
+
+
+def _list(rows: Sequence[CraneRow], may: bool) -> html.Section:
+    columns: list[dict[str, Any]] = [
+        {"field": "crane", "headerName": t("fleet.col.crane"), "cellRenderer": "CraneCell", "minWidth": 120},
+        {"field": "type", "headerName": t("settings.col.type"), "filter": True, "minWidth": 120, "narrow": not may},
+        {"field": "site", "headerName": t("settings.col.site"), "filter": True, "minWidth": 110, "narrow": False},
+        {"field": "registered", "headerName": t("settings.col.registered"), "minWidth": 110, "narrow": False},
+        {"field": "urgency", "headerName": t("settings.col.state"), "cellRenderer": "MarkCell", "minWidth": 130, "narrow": False},
+        {"field": "service", "headerName": t("settings.tab.service"), "cellRenderer": "LinkCell", "minWidth": 100, "narrow": False, "sortable": False},
+        {"field": "details", "headerName": t("details.title"), "cellRenderer": "LinkCell", "minWidth": 100, "narrow": False, "sortable": False},
+    ]  # fmt: skip
+    if may:
+        columns.insert(
+            1,
+            {"field": "change", "headerName": t("cranes.col.entry"), "cellRenderer": "LinkCell", "minWidth": 110, "sortable": False},
+        )  # fmt: skip
+    data = [
+        {
+            "crane": row.name,
+            "title": row.title,
+            "type": row.type_title or row.type,
+            "site": row.site,
+            "registered": numbers.day(row.registered_at.date()),
+            "urgency": int(row.draft),
+            "state": (State.WATCH if row.draft else State.OK).value,
+            "word": t("attention.draft") if row.draft else t("settings.complete"),
+            "service": t("settings.intervals"),
+            "service_href": f"/settings?tab=service&crane={row.name}",
+            "details": t("settings.details"),
+            "details_href": f"/life/{row.name}",
+            "change": t("cranes.complete") if row.draft else t("details.change"),
+            "change_href": f"/settings?tab=cranes&crane={row.name}",
+        }
+        for row in rows
+    ]
+    return html.Section(
+        [
+            html.Div(
+                [html.H2(t("settings.cranes")), html.P(t("settings.cranes.note"), className="bl-summary")]
+            ),
+            grid.grid("crane-grid", t("settings.cranes"), columns, data),
+        ],
+        className="bl-card bl-card-flush",
+    )
+
+
+def _connect(crane: str) -> html.Section:
+    """What is left to do at the broker and at the crane."""
+    steps = {
+        "account": f"boomledger account issue {crane} --file /mosquitto/data/passwords",
+        "topic": f"boomledger/v1/{crane}/samples",
+    }
+    lines = [
+        html.Li([html.Span(t(f"cranes.connect.{name}")), html.Code(command, className="bl-command")])
+        for name, command in steps.items()
+    ]
+    return html.Section(
+        [
+            html.H2(t("cranes.connect", crane=crane)),
+            html.Ol(lines, className="bl-first-steps"),
+            html.P(t("cranes.connect.docs"), className="bl-summary"),
+            dcc.Link(t("cranes.connect.see", crane=crane), href=f"/crane/{crane}", className="bl-link"),
+        ],
+        className="bl-card",
+        id="connect",
+    )
