@@ -6,6 +6,7 @@ COPY pyproject.toml README.md LICENSE ./
 COPY domain domain
 COPY duty duty
 COPY store store
+COPY transfer transfer
 COPY ingest ingest
 COPY analytics analytics
 COPY alerts alerts

@@ -86,7 +86,8 @@ def broker_url(settings: Settings) -> str:
 
 def limits(settings: Settings) -> "Limits":
     """What a message may be at most."""
-    from ingest.limits import Limits, physical_ranges
+    from domain.channels import physical_ranges
+    from ingest.limits import Limits
 
     return Limits(
         message_bytes=settings.max_message_bytes,

@@ -35,9 +35,9 @@ def import_files(
 ) -> None:
     """Store samples or events from files. What was imported before counts once; bad rows are told with their line."""
     from boomledger.services import database_url, limits
-    from ingest.importing import import_file, own_mapping
-    from ingest.mapping import read_mapping
     from store.connection import connect
+    from transfer.importing import import_file, own_mapping
+    from transfer.mapping import read_mapping
 
     settings = load_settings()
     read = None if mapping is None else read_mapping(mapping)
@@ -87,9 +87,9 @@ def export_file(
     time_to: Annotated[str | None, typer.Option("--to", help="End, likewise. Default: now.")] = None,
 ) -> None:
     """Write samples, events, lifts or ledgers of cranes and a period to one file."""
-    from boomledger.exporting import Chosen, export
     from boomledger.services import database_url
     from store.connection import connect
+    from transfer.exporting import Chosen, export
 
     start = read_time(time_from, "--from")
     if start is None:

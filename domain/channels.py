@@ -48,3 +48,8 @@ CHANNELS: Final[tuple[Channel, ...]] = (
 )
 CHANNEL_NAMES: Final[tuple[str, ...]] = tuple(channel.name for channel in CHANNELS)
 CHANNEL_BY_NAME: Final[dict[str, Channel]] = {channel.name: channel for channel in CHANNELS}
+
+
+def physical_ranges() -> dict[str, tuple[float, float]]:
+    """Smallest and largest reading of every channel."""
+    return {channel.name: (channel.low, channel.high) for channel in CHANNELS}

@@ -7,13 +7,8 @@ from datetime import timedelta
 import numpy as np
 from numpy.typing import NDArray
 
-from domain.channels import CHANNELS
+from domain.channels import physical_ranges
 from domain.messages import MAX_SAMPLES
-
-
-def physical_ranges() -> dict[str, tuple[float, float]]:
-    """Smallest and largest reading of every channel, from the dictionary of channels."""
-    return {channel.name: (channel.low, channel.high) for channel in CHANNELS}
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

@@ -15,12 +15,11 @@ import orjson
 from domain.channels import CHANNEL_BY_NAME
 from domain.errors import QuarantineReason, UnreadableMessage
 from domain.messages import CRANE_NAME_PATTERN, MAX_STEP_MS, EventKind, Leaf, topic
-from ingest.cells import LAST_MS
-from ingest.cutting import boot_of
 from ingest.sparkplug_payload import BD_SEQ, decode, value_of
-from store.columns import from_ms, to_ms
+from store.columns import LAST_AT, boot_of, from_ms, to_ms
 
 ROOT: Final = "spBv1.0"
+LAST_MS: Final = to_ms(LAST_AT)
 SEQUENCE: Final = 256
 STEP_METRIC: Final = "dt_ms"
 ASK_AGAIN_S: Final = (5.0, 600.0)  # the first wait before a node is asked once more, and the longest

@@ -1,5 +1,6 @@
 """Segments in memory: one by one, and of one crane by column."""
 
+import hashlib
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
@@ -13,6 +14,7 @@ Ints = NDArray[np.int64]
 Key = tuple[int, int, int, int]  # crane_id, time [ms], boot, seq
 
 EPOCH: Final = datetime(1970, 1, 1, tzinfo=UTC)
+LAST_AT: Final = datetime(9999, 12, 31, tzinfo=UTC)  # what comes later cannot be written down
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -85,6 +87,12 @@ class Segments:
 def to_ms(moment: datetime) -> int:
     """Milliseconds since 1970 of an instant, rounded down. Raises TypeError for a naive one."""
     return (moment - EPOCH) // timedelta(milliseconds=1)
+
+
+def boot_of(*what: object) -> int:
+    """A boot number below 2^63 that depends on these words alone, for data that came without one."""
+    digest = hashlib.sha256("|".join(map(str, what)).encode()).digest()
+    return int.from_bytes(digest[:8], "big") >> 1
 
 
 def from_ms(ms: int) -> datetime:

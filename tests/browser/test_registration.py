@@ -101,7 +101,6 @@ def test_the_first_crane_is_registered_and_a_draft_completed(
     expect(page.locator("#notice")).to_contain_text("yard-1 is registered")
     expect(page.locator("#connect code").first).to_contain_text("boomledger account issue yard-1")
     expect(page.locator("#connect code").last).to_have_text("boomledger/v1/yard-1/samples")
-    assert sound(page)
 
     with psycopg.connect(own_url, autocommit=True) as conn:
         Directory(Limits(draft_unknown_cranes=True)).prepare(conn, ["wader-1"])

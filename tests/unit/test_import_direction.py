@@ -10,14 +10,15 @@ MAY_IMPORT: dict[str, set[str]] = {
     "domain": set(),
     "duty": {"domain"},
     "store": {"domain"},
+    "transfer": {"domain", "duty", "store"},
     "ingest": {"domain", "store"},
     "analytics": {"domain", "duty", "store"},
     "alerts": {"domain", "duty", "store"},
-    "api": {"domain", "duty", "store"},
+    "api": {"domain", "duty", "store", "transfer"},
     "dashboard": {"domain"},
     "simulator": {"domain", "duty"},
     "boomledger": {
-        "domain", "duty", "store", "ingest", "analytics", "alerts", "api", "dashboard", "simulator",
+        "domain", "duty", "store", "transfer", "ingest", "analytics", "alerts", "api", "dashboard", "simulator",
     },
 }  # fmt: skip
 SIMULATOR_MAY_USE_OF_DUTY = {"duty.geometry", "duty.statics"}

@@ -14,18 +14,18 @@ from click.testing import Result
 from typer.testing import CliRunner
 
 from boomledger.cli import app
-from boomledger.exporting import Chosen, export
 from domain.channels import CHANNEL_NAMES
 from domain.errors import Conflict, InvalidInput
 from domain.messages import EventKind
 from duty import ledger
-from ingest.importing import OTHER_CONTENTS, Imported, import_file, own_mapping
 from ingest.limits import Limits
-from ingest.mapping import Mapping, read_mapping
 from store import cold, events, segments
 from store.columns import Segment
 from tests.integration.analytics.crane_at_work import Yard, hours, put_crane, working
 from tests.support.ingesting import register
+from transfer.exporting import Chosen, export
+from transfer.importing import OTHER_CONTENTS, Imported, import_file, own_mapping
+from transfer.mapping import Mapping, read_mapping
 
 T0 = datetime(2026, 3, 2, 6, 0, tzinfo=UTC)
 DAYS = (T0 - timedelta(days=2), T0 + timedelta(days=3))

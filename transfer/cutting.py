@@ -4,7 +4,6 @@ A cut by time depends on nothing but crane, time and step, so the same samples a
 same keys, whatever file they come in and however often.
 """
 
-import hashlib
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from typing import Final
@@ -13,16 +12,10 @@ import numpy as np
 
 from domain.channels import CHANNEL_NAMES
 from domain.messages import MAX_SPAN_MS
-from ingest.rows import Problems, Rows
-from store.columns import Ints, Segment
+from store.columns import Ints, Segment, boot_of
+from transfer.rows import Problems, Rows
 
 SEGMENT_SAMPLES: Final = 600
-
-
-def boot_of(*what: object) -> int:
-    """A boot number below 2^63 that depends on these words alone."""
-    digest = hashlib.sha256("|".join(map(str, what)).encode()).digest()
-    return int.from_bytes(digest[:8], "big") >> 1
 
 
 @dataclass(frozen=True, slots=True)

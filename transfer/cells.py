@@ -1,7 +1,7 @@
 """Cells of a table as arrays: numbers, whole numbers and times, with the reason for each cell that is none."""
 
 from collections.abc import Callable, Collection, Mapping, Sequence
-from datetime import UTC, datetime, timedelta
+from datetime import datetime, timedelta
 from functools import lru_cache
 from typing import Any, Final
 from zoneinfo import ZoneInfo
@@ -9,11 +9,11 @@ from zoneinfo import ZoneInfo
 import numpy as np
 from numpy.typing import NDArray
 
-from ingest.mapping import EPOCH_FORMATS, TimeColumn
-from store.columns import EPOCH, to_ms
+from store.columns import EPOCH, LAST_AT, to_ms
+from transfer.mapping import EPOCH_FORMATS, TimeColumn
 
 Bad = dict[int, str]  # place in the column -> what is wrong with the cell
-LAST_MS: Final = to_ms(datetime(9999, 12, 31, tzinfo=UTC))
+LAST_MS: Final = to_ms(LAST_AT)
 _NAIVE_EPOCH: Final = EPOCH.replace(tzinfo=None)
 _MS: Final = timedelta(milliseconds=1)
 _SHOWN: Final = 40  # characters of a cell in a problem

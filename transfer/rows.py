@@ -12,13 +12,13 @@ from numpy.typing import NDArray
 from domain.channels import CHANNEL_NAMES
 from domain.errors import InvalidInput
 from domain.messages import MAX_INT63, MAX_STEP_MS, EventKind, EventState
-from ingest import cells
-from ingest.cells import Bad
-from ingest.limits import Limits
-from ingest.mapping import Mapping
-from ingest.tables import Chunk
 from store.columns import Floats, Ints, to_ms
 from store.cranes import CraneEntry
+from transfer import cells
+from transfer.cells import Bad
+from transfer.limits import RowLimits
+from transfer.mapping import Mapping
+from transfer.tables import Chunk
 
 LONGEST_CODE: Final = 64
 LONGEST_TEXT: Final = 500
@@ -114,7 +114,7 @@ class RowReader:
 
     mapping: Mapping
     cranes: Names[str, CraneEntry]
-    limits: Limits
+    limits: RowLimits
     now: datetime
     problems: Problems
 

@@ -13,15 +13,15 @@ from zoneinfo import ZoneInfo
 import numpy as np
 from psycopg import Connection
 
-from ingest.cutting import Cut, Cutter, boot_of
-from ingest.limits import Limits
-from ingest.mapping import OWN_EVENTS, OWN_SAMPLES, Mapping
-from ingest.rows import Problem, Problems, RowReader, Rows
-from ingest.tables import chunks
 from store import cranes, events, segments, touched
-from store.columns import Segment, from_ms
+from store.columns import Segment, boot_of, from_ms
 from store.cranes import CraneEntry
 from store.events import Event
+from transfer.cutting import Cut, Cutter
+from transfer.limits import RowLimits
+from transfer.mapping import OWN_EVENTS, OWN_SAMPLES, Mapping
+from transfer.rows import Problem, Problems, RowReader, Rows
+from transfer.tables import chunks
 
 BATCH: Final = 500
 OTHER_CONTENTS: Final = "other contents are stored under this key; they stay"
@@ -62,7 +62,7 @@ def import_file(
     conn: Connection[Any],
     file: Path,
     mapping: Mapping,
-    limits: Limits,
+    limits: RowLimits,
     *,
     dry_run: bool = False,
     skip_bad: bool = False,
@@ -105,7 +105,7 @@ def _pass(
     file: Path,
     mapping: Mapping,
     directory: dict[str, CraneEntry],
-    limits: Limits,
+    limits: RowLimits,
     now: datetime,
     on_rows: Callable[[int], object],
 ) -> None:

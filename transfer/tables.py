@@ -10,7 +10,7 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 
 from domain.errors import InvalidInput
-from ingest.mapping import Mapping
+from transfer.mapping import Mapping
 
 CHUNK_ROWS: Final = 20_000
 
