@@ -153,7 +153,7 @@ def fill(url: str, count: int, years: int) -> None:
         ):
             conn.execute(f"alter table {table} add primary key ({key})")
         conn.execute("create index lift_by_day on lift (crane_id, counting_id, day)")
-        conn.execute("analyze")
+        conn.execute("vacuum (analyze)")  # as autovacuum leaves a table that is mostly read
 
 
 def filled(url: str) -> bool:

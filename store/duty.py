@@ -143,11 +143,8 @@ class WeekUse:
     """Use in one ISO week, named by its Monday."""
 
     week: date
-    days: int  # recorded
     last_day: date  # recorded
-    lifts: int
     peak_cubed_sum: float
-    working_ms: int
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
