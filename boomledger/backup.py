@@ -25,7 +25,9 @@ def back_up(database_url: str, file: Path) -> int:
     if file.exists():
         raise Conflict(f"{file} is there already: name another file or remove it")
     unfinished = file.with_name(f"{file.name}.unfinished")
-    _run("pg_dump", database_url, "--format=custom", "--no-owner", f"--file={unfinished}")
+    # `plain` can be declared by a superuser only, which the owner of the new database need not be.
+    options = ("--format=custom", "--no-owner", "--exclude-schema=plain", f"--file={unfinished}")
+    _run("pg_dump", database_url, *options)
     unfinished.replace(file)
     return file.stat().st_size
 

@@ -108,20 +108,22 @@ def by_column(segments: Iterable[Segment], names: Sequence[str]) -> Segments:
         for name in names:
             parts[name].append(row.readings(name).astype(np.float32))
     fixed = [(row.t0_ms, row.boot, row.seq, row.dt_ms, row.values.shape[1]) for row in rows]
-    return from_parts(fixed, parts)
-
-
-def from_parts(fixed: Sequence[tuple[int, ...]], parts: dict[str, list[Floats]]) -> Segments:
-    """Put (t0_ms, boot, seq, dt_ms, n) rows and the readings of each row together."""
-    columns = np.array(fixed, dtype=np.int64).reshape(-1, 5).T
     nothing = np.zeros(0, dtype=np.float32)
+    return from_parts(
+        fixed, {name: np.concatenate(arrays) if arrays else nothing for name, arrays in parts.items()}
+    )
+
+
+def from_parts(fixed: Sequence[tuple[int, ...]], channels: dict[str, Floats]) -> Segments:
+    """Put (t0_ms, boot, seq, dt_ms, n) rows and the readings of all of them together."""
+    columns = np.array(fixed, dtype=np.int64).reshape(-1, 5).T
     return Segments(
         t0_ms=columns[0],
         boot=columns[1],
         seq=columns[2],
         dt_ms=columns[3],
         n=columns[4],
-        channels={name: np.concatenate(arrays) if arrays else nothing for name, arrays in parts.items()},
+        channels=channels,
     )
 
 

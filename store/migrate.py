@@ -71,6 +71,7 @@ def wall_off(conn: psycopg.Connection) -> None:
     conn.execute(
         "select wall_off(), open_readings_of_a_cluster() where to_regproc('open_readings_of_a_cluster') is not null"
     )
+    conn.execute("select offer_plain_readings() where to_regproc('offer_plain_readings') is not null")
 
 
 def pending(conn: psycopg.Connection) -> list[Migration]:

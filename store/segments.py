@@ -7,10 +7,11 @@ each element, a 4-byte length and 4 bytes of value, all big-endian.
 import asyncio
 from collections.abc import Iterable, Sequence
 from datetime import UTC, datetime, timedelta
-from typing import Any
+from typing import Any, Final
+from weakref import WeakKeyDictionary
 
 import numpy as np
-from psycopg import AsyncConnection, Connection, sql
+from psycopg import AsyncConnection, BaseConnection, Connection, sql
 
 from domain.channels import CHANNEL_NAMES
 from domain.errors import InvalidInput
@@ -29,7 +30,7 @@ from store.columns import (
 )
 from store.packing import FIXED, packed
 from store.sql import query
-from store.unpacking import COPY_END, COPY_HEAD, MS_TO_2000, column, unpacked
+from store.unpacking import COPY_END, COPY_HEAD, MS_TO_2000, PLAIN, SENT, column, unpacked
 
 __all__ = [
     "EPOCH",
@@ -49,6 +50,8 @@ __all__ = [
     "read_whole",
     "to_ms",
 ]
+
+_ELEMENT_BYTES: Final[WeakKeyDictionary[BaseConnection[Any], int]] = WeakKeyDictionary()
 
 
 def prepare(conn: Connection[Any]) -> None:
@@ -86,8 +89,10 @@ def read(
 ) -> Segments:
     """Segments of one crane that overlap [time_from, time_to), whole, with the channels asked for, of both tiers."""
     names = _known(channels)
-    with conn.cursor().copy(_read_statement(crane_id, time_from, time_to, names)) as copy:
-        hot = unpacked(b"".join(bytes(part) for part in copy), names)
+    if (element_bytes := _ELEMENT_BYTES.get(conn)) is None:
+        element_bytes = _noted(conn, conn.execute(query("plain_readings_offered")).fetchone())
+    with conn.cursor().copy(_read_statement(crane_id, time_from, time_to, names, element_bytes)) as copy:
+        hot = unpacked(b"".join(copy), names, element_bytes)
     rows = conn.execute(query("cold_days_of_crane"), _cold_range(crane_id, time_from, time_to)).fetchall()
     if not rows:
         return hot
@@ -99,8 +104,13 @@ async def read_async(
 ) -> Segments:
     """`read` on an asyncio connection."""
     names = _known(channels)
-    async with conn.cursor().copy(_read_statement(crane_id, time_from, time_to, names)) as copy:
-        hot = unpacked(b"".join([bytes(part) async for part in copy]), names)
+    if (element_bytes := _ELEMENT_BYTES.get(conn)) is None:
+        offered = await conn.execute(query("plain_readings_offered"))
+        element_bytes = _noted(conn, await offered.fetchone())
+    async with conn.cursor().copy(
+        _read_statement(crane_id, time_from, time_to, names, element_bytes)
+    ) as copy:
+        hot = unpacked(b"".join([part async for part in copy]), names, element_bytes)
     found = await conn.execute(query("cold_days_of_crane"), _cold_range(crane_id, time_from, time_to))
     locations = [location for (location,) in await found.fetchall()]
     if not locations:
@@ -157,11 +167,17 @@ def _known(channels: Iterable[str]) -> tuple[str, ...]:
     return names
 
 
+def _noted(conn: BaseConnection[Any], offered: tuple[Any, ...] | None) -> int:
+    """Keep how a connection is asked for readings, so that it is looked up once."""
+    _ELEMENT_BYTES[conn] = element_bytes = PLAIN if offered is not None and offered[0] else SENT
+    return element_bytes
+
+
 def _read_statement(
-    crane_id: int, time_from: datetime, time_to: datetime, names: Sequence[str]
+    crane_id: int, time_from: datetime, time_to: datetime, names: Sequence[str], element_bytes: int
 ) -> sql.Composed:
     chosen = sql.SQL(query("segments_of_crane")).format(
-        channels=sql.SQL(", ").join(map(column, names)),
+        channels=sql.SQL(", ").join(column(name, element_bytes) for name in names),
         crane_id=sql.Literal(crane_id),
         time_from=sql.Literal(time_from.astimezone(UTC)),
         time_to=sql.Literal(time_to.astimezone(UTC)),

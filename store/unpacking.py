@@ -1,8 +1,12 @@
 """Rows of segments out of COPY's binary format into one array a channel, without a Python step for a sample.
 
-The server takes some 50 ns to send one element of a `real[]`, so what it need not send is most of the speed: a channel whose
-readings are all the same in a message (mode, stabilisers, an idle boom) comes as an array of one element. The test for
-that stops at the first reading that differs, and is left out where readings always differ.
+Where the database offers it (store/migrations/0016_plain_readings.sql) a channel comes PLAIN: the array as it lies in the
+server's memory, 4 bytes a reading in the server's byte order. Elsewhere it comes SENT, element by element with a length
+before each, big-endian: some 50 ns each, so that what need not be sent is most of the speed. A channel whose readings
+are all the same in a message (mode, stabilisers, an idle boom) then comes as an array of one element. The test for that
+stops at the first reading that differs, and is left out where readings always differ.
+
+Both have the same 20 bytes before the elements: dimensions, null flag or offset, element type, length, lower bound.
 """
 
 import struct
@@ -12,7 +16,8 @@ from typing import Final
 import numpy as np
 from psycopg import sql
 
-from store.columns import Floats, Segments
+from domain.errors import InvalidInput
+from store.columns import Floats, Segments, from_parts
 
 COPY_HEAD: Final = b"PGCOPY\n\xff\r\n\0" + bytes(8)
 COPY_END: Final = b"\xff\xff"
@@ -20,21 +25,29 @@ MS_TO_2000: Final = 946_684_800_000  # PostgreSQL counts from 2000-01-01
 ALWAYS_DIFFER: Final = frozenset({"utilisation_pct"})
 _FIXED: Final = struct.Struct(">h iq iq iq ii ii")
 _LENGTH: Final = struct.Struct(">i")
-_VALUE: Final = struct.Struct(">f")
-_HEADER_BYTES: Final = 20  # of an array of one dimension, before its elements
-_ELEMENT_BYTES: Final = 8  # length and value
+_NULL: Final = _LENGTH.size
+_BEFORE: Final = (
+    _LENGTH.size + 20
+)  # of an array of one dimension: its length, and what stands before its elements
+PLAIN: Final = 4  # bytes of an element: its value
+SENT: Final = 8  # its length and its value
 
 
-def column(name: str) -> sql.Composable:
-    """A channel as it is asked for: whole, or its first element where all are the same."""
+def column(name: str, element_bytes: int) -> sql.Composable:
+    """A channel as it is asked for, PLAIN or SENT: sent whole, or its first element where all are the same."""
     channel = sql.Identifier(name)
+    if element_bytes == PLAIN:
+        return sql.SQL("plain.readings({})").format(channel)
     if name in ALWAYS_DIFFER:
         return channel
     return sql.SQL("case when {0}[1] = all ({0}) then {0}[1:1] else {0} end").format(channel)
 
 
-def unpacked(data: bytes, names: Sequence[str]) -> Segments:
-    """Rows of t0, boot, seq, dt_ms, n and the channels, each as `column` asked for it."""
+def unpacked(data: bytes, names: Sequence[str], element_bytes: int) -> Segments:
+    """Rows of t0, boot, seq, dt_ms, n and the channels, each as `column` asked for it, PLAIN or SENT.
+
+    Raises InvalidInput where a segment holds another number of readings than it says.
+    """
     fixed: list[tuple[int, ...]] = []
     places: list[list[int]] = []  # of each channel: where its field begins
     place, end = len(COPY_HEAD), len(data)
@@ -49,44 +62,49 @@ def unpacked(data: bytes, names: Sequence[str]) -> Segments:
             place += 4 + max(length_of(data, place)[0], 0)
         row.append(place)
         places.append(row)
-    columns = np.array(fixed, dtype=np.int64).reshape(-1, 5).T
-    return Segments(
-        t0_ms=columns[0],
-        boot=columns[1],
-        seq=columns[2],
-        dt_ms=columns[3],
-        n=columns[4],
-        channels=dict(zip(names, _filled(data, columns[4], places, len(names)), strict=True)),
-    )
+    n = np.array([row[4] for row in fixed], np.int64)
+    filled = _filled(data, n, places, len(names), element_bytes)
+    return from_parts(fixed, dict(zip(names, filled, strict=True)))
 
 
-def _filled(data: bytes, n: np.ndarray, places: list[list[int]], channels: int) -> Floats:
+def _filled(data: bytes, n: np.ndarray, places: list[list[int]], channels: int, element_bytes: int) -> Floats:
     """Readings of shape (channels, samples); NaN where a segment lacks a channel."""
     filled = np.empty((channels, int(n.sum())), np.float32)
+    single = _BEFORE + element_bytes
     first = 0
     for size, row in zip(n.tolist(), places, strict=True):
         past = first + size
-        whole = 4 + _HEADER_BYTES + _ELEMENT_BYTES * size
+        whole = _BEFORE + element_bytes * size
         channel = 0
         while channel < channels:
             place = row[channel]
             width = row[channel + 1] - place
+            run = channel + 1
             if width == whole:
-                run = channel + 1  # neighbours that came whole are copied in one step
                 while run < channels and row[run + 1] - row[run] == whole:
-                    run += 1
-                filled[channel:run, first:past] = np.ndarray(
-                    (run - channel, size),
-                    ">f4",
-                    data,
-                    place + 4 + _HEADER_BYTES + 4,
-                    (whole, _ELEMENT_BYTES),
+                    run += 1  # neighbours that came whole are copied in one step
+                filled[channel:run, first:past] = _elements(data, place, run - channel, size, element_bytes)
+            elif width == single:
+                filled[channel, first:past] = _elements(data, place, 1, 1, element_bytes)[0, 0]
+            elif width == _NULL:
+                filled[channel, first:past] = np.nan
+            else:
+                raise InvalidInput(
+                    f"a segment of {size} samples holds another number of readings: correct its row, or delete it",
+                    field="segment",
                 )
-                channel = run
-                continue
-            filled[channel, first:past] = (
-                np.nan if width == 4 else _VALUE.unpack_from(data, place + 4 + _HEADER_BYTES + 4)[0]
-            )
-            channel += 1
+            channel = run
         first = past
     return filled
+
+
+def _elements(data: bytes, place: int, channels: int, size: int, element_bytes: int) -> np.ndarray:
+    """Readings (channels, size) of neighbours of one shape, the first of which begins at `place`, as they lie there."""
+    little = data[place + _LENGTH.size]  # the number of dimensions, which is 1, begins with 1
+    return np.ndarray(
+        (channels, size),
+        "<f4" if little else ">f4",
+        data,
+        place + _BEFORE + element_bytes - PLAIN,
+        (_BEFORE + element_bytes * size, element_bytes),
+    )

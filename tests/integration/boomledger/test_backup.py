@@ -11,6 +11,7 @@ from ingest.limits import Limits
 from ingest.writer import Incoming, Writer
 from store.migrate import migrate
 from store.segments import from_ms
+from store.sql import query
 from tests.support.ingesting import register
 from tests.support.telemetry import message
 
@@ -46,6 +47,8 @@ def test_a_restored_database_says_the_same(database: str, empty_database: str, t
     assert before == after
     assert (len(before["segment"]), len(before["event"]), len(before["quarantine"])) == (36, 4, 40)
     assert migrate(empty_database) == []
+    with psycopg.connect(empty_database) as conn:  # left out of the file, offered again
+        assert conn.execute(query("plain_readings_offered")).fetchone() == (True,)
     writer = Writer(empty_database, Limits(), alone=False)
     writer.store([Incoming(*message("crane-a", 50), now)])
     writer.close()

@@ -1,12 +1,18 @@
-"""Channels that do not change within a message come as one element, and are read back as they were stored."""
+"""Readings come back as they were stored: in one piece where a superuser could declare that, else element by element."""
 
 import numpy as np
 import psycopg
+import pytest
+from psycopg import sql
 
 from domain.channels import CHANNEL_NAMES
+from domain.errors import InvalidInput
 from store import segments
 from store.segments import Segment, from_ms
+from store.sight import ROLE
+from store.sql import query
 from tests.integration.analytics.crane_at_work import put_crane
+from tests.support import citus
 
 T0_MS = 1_767_600_000_000
 KINDS = ("whole", "same", "missing", "one gap", "nearly the same")
@@ -26,7 +32,25 @@ def readings(kind: str, n: int, rng: np.random.Generator) -> np.ndarray:
     return values
 
 
-def test_every_mixture_of_channels_is_read_as_it_was_stored(database: str) -> None:
+def take_away(conn: psycopg.Connection) -> None:
+    """Leave the database as the migration of one without superuser leaves it."""
+    conn.execute("drop schema plain cascade")
+    conn.execute(sql.SQL("grant create on database {} to {}").format(
+        sql.Identifier(conn.info.dbname), sql.Identifier(ROLE)
+    ))  # fmt: skip
+    conn.execute(sql.SQL("set role {}").format(sql.Identifier(ROLE)))
+    conn.execute("select offer_plain_readings()")
+    conn.execute("reset role")
+
+
+@pytest.mark.parametrize("plain", [True, False])
+def test_every_mixture_of_channels_is_read_as_it_was_stored(
+    database: str, connection: psycopg.Connection, plain: bool
+) -> None:
+    if not plain:
+        take_away(connection)
+    offered = connection.execute(query("plain_readings_offered")).fetchone()
+    assert offered == (plain and not citus.workers(),)
     yard = put_crane(database)
     rng = np.random.default_rng(3)
     stored = []
@@ -62,3 +86,15 @@ def test_every_mixture_of_channels_is_read_as_it_was_stored(database: str) -> No
                     ]
                 )
                 np.testing.assert_array_equal(found.channels[name], expected)
+
+
+def test_a_row_that_holds_too_few_readings_is_told(database: str, connection: psycopg.Connection) -> None:
+    yard = put_crane(database)
+    segments.make_ranges(connection, from_ms(T0_MS), from_ms(T0_MS))
+    connection.execute(
+        "insert into segment (crane_id, t0, boot, seq, dt_ms, n, received_at, utilisation_pct)"
+        " values (%s, %s, 1, 1, 100, 3, now(), '{1, 2}')",
+        [yard.crane_id, from_ms(T0_MS)],
+    )
+    with pytest.raises(InvalidInput, match="segment of 3 samples"):
+        segments.read(connection, yard.crane_id, from_ms(T0_MS), from_ms(T0_MS + 1), ["utilisation_pct"])
