@@ -325,29 +325,36 @@ def _weeks_to(needed: Floats, use: Floats, rng: np.random.Generator, futures: in
     # weeks a history, rounded up to whole blocks; blocks wrap around so that every week is drawn equally often
     starts = rng.integers(0, weeks, (futures, -(-weeks // block)))
     until = np.concatenate([[0.0], np.cumsum(np.resize(use, weeks + block))])
-    size = starts.shape[1] * block
+    places = starts.shape[1]
+    size = places * block
+    follows = np.roll(starts, -1, axis=1)
+    ends, begins = until[starts + block].ravel(), until[follows].ravel()
+    starts, follows = starts.ravel(), follows.ravel()
     draws = int(np.ceil(HORIZON_YEARS * 365.25 / 7 / block))
     found = np.where(needed[:, None] > 0, np.inf, np.zeros((1, futures)))
     before = np.zeros(futures)
-    row = np.arange(futures)[:, None]
     for first in range(0, draws, _DRAWS_AT_ONCE):
-        if np.isfinite(found).all():
+        open_rows = np.flatnonzero(np.isinf(found).any(axis=0))
+        if not open_rows.size:
             break
-        place, offset = np.divmod(rng.integers(0, size, (futures, _DRAWS_AT_ONCE)), block)
-        here = starts[row, place]
-        after = starts[row, (place + 1) % starts.shape[1]]
+        # drawn for every future, also for those that are there, so that none depends on the others
+        weeks_drawn = rng.integers(0, size, (futures, _DRAWS_AT_ONCE))[open_rows]
+        place = weeks_drawn // block
+        offset = weeks_drawn - place * block
+        place += open_rows[:, None] * places
         # a block of the history: the rest of one drawn block and the beginning of the next
-        drawn = until[here + block] - until[here + offset] + until[after + offset] - until[after]
+        here, after = starts.take(place) + offset, follows.take(place) + offset
+        drawn = ends.take(place) - until.take(here) + until.take(after) - begins.take(place)
         drawn = np.maximum(drawn, 0.0)
-        total = before[:, None] + np.cumsum(drawn, axis=1)
+        total = before[open_rows, None] + np.cumsum(drawn, axis=1)
         for waiting, goal in zip(found, needed, strict=True):
-            now = np.flatnonzero(np.isinf(waiting) & (total[:, -1] >= goal))
+            now = np.flatnonzero(np.isinf(waiting[open_rows]) & (total[:, -1] >= goal))
             at = (total[now] >= goal).argmax(axis=1)
-            ahead = np.where(at > 0, total[now, at - 1], before[now])
+            ahead = np.where(at > 0, total[now, at - 1], before[open_rows[now]])
             inside = (goal - ahead) / drawn[now, at]  # evenly within the block
             reached = np.round(
                 block * (first + at + inside), 6
             )  # a millionth of a week is rounding, not time
-            waiting[now] = np.where(first + at < draws, reached, np.inf)
-        before = total[:, -1]
+            waiting[open_rows[now]] = np.where(first + at < draws, reached, np.inf)
+        before[open_rows] = total[:, -1]
     return found
