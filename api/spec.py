@@ -7,6 +7,7 @@ from fastapi import FastAPI
 from fastapi.openapi.utils import get_openapi
 from starlette.routing import BaseRoute
 
+from api.body_examples import BY_SCHEMA
 from api.matching import CONDITIONAL
 from api.permissions import LEAST_ROLE, OPEN_ROUTES
 from api.problems import PROBLEM_JSON
@@ -82,7 +83,11 @@ def _describe_one(operation: dict[str, Any], method: str, path: str, tabular: bo
         responses["200"]["content"] = {CSV: {"schema": {"type": "string"}}}
     responses["422"] = problem("Invalid input: `fields` names what to mend")
     if "requestBody" in operation:
-        responses["400"] = problem("The body is no JSON text in UTF-8")
+        responses["400"] = responses.get("400") or problem("The body is no JSON text in UTF-8")
+        for form in operation["requestBody"]["content"].values():
+            schema = form["schema"].get("$ref", "").rpartition("/")[2]
+            if schema in BY_SCHEMA:
+                form["examples"] = {"example": {"value": BY_SCHEMA[schema]}}
     responses["413"] = problem("Too large")
     responses["503"] = responses.get("503") or problem("The database cannot be reached now")
     names = {one["name"] for one in operation.get("parameters", ())}

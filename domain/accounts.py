@@ -2,7 +2,7 @@
 
 from typing import Annotated, Any, Final, Literal
 
-from pydantic import AwareDatetime, BaseModel, ConfigDict, Field, SecretStr, StringConstraints
+from pydantic import AwareDatetime, BaseModel, ConfigDict, Field, SecretStr, StrictBool, StringConstraints
 
 from domain.answers import Answer
 from domain.messages import CraneName
@@ -43,7 +43,7 @@ class AccountChange(_Asked):
     role: RoleName | None = None
     sites: Sites = None
     password: Password | None = None
-    disabled: bool | None = None
+    disabled: StrictBool | None = None
 
 
 class NewToken(_Asked):

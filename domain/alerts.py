@@ -6,7 +6,7 @@ from datetime import time
 from enum import StrEnum
 from typing import Annotated, Final, Literal, Self
 
-from pydantic import AwareDatetime, Field, StringConstraints, model_validator
+from pydantic import AwareDatetime, Field, StrictBool, StringConstraints, model_validator
 
 from domain.answers import Answer
 from domain.messages import CraneName
@@ -149,7 +149,7 @@ class AlertRuleAsked(Answer, extra="forbid"):
     site: CraneName | None = None
     type: CraneName | None = None
     crane: CraneName | None = None
-    enabled: bool = True
+    enabled: StrictBool = True
 
     @model_validator(mode="after")
     def _levels_and_scope(self) -> Self:
@@ -285,17 +285,17 @@ class AlertTargetAsked(Answer, extra="forbid"):
         default=None, max_length=200, description="alerts of these sites; null for every site"
     )
     least_priority: Priority = Priority.LOW
-    tell_cleared: bool = True
+    tell_cleared: StrictBool = True
     quiet_from: time | None = Field(default=None, description="local time without zone, such as 20:00")
     quiet_to: time | None = Field(default=None, description="local time without zone, such as 06:00")
-    high_breaks_quiet: bool = True
+    high_breaks_quiet: StrictBool = True
     minutes_between: int = Field(
         default=15,
         ge=1,
         le=1440,
         description="messages are at least this far apart; with a high one 1 minute",
     )
-    enabled: bool = True
+    enabled: StrictBool = True
 
     @model_validator(mode="after")
     def _one_way(self) -> Self:

@@ -11,7 +11,7 @@ from enum import StrEnum
 from typing import Annotated, Self
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
-from pydantic import AwareDatetime, BaseModel, ConfigDict, Field, model_validator
+from pydantic import AwareDatetime, BaseModel, ConfigDict, Field, StrictBool, model_validator
 
 from domain.messages import CraneName
 from domain.moments import Day
@@ -96,7 +96,7 @@ class LoadChart(_Value):
     spread_left: Spread
     spread_right: Spread
     sector: Sector | None = Field(default=None, description="None where it holds all round")
-    jib_fitted: bool = False
+    jib_fitted: StrictBool = False
     stage: int | None = Field(default=None, ge=0, le=20)
     points: tuple[ChartPoint, ...] = Field(min_length=2)
     valid_from: Day | None = None
@@ -157,7 +157,7 @@ class CraneType(_Value):
     )
     vehicle: Vehicle
     charts: tuple[LoadChart, ...] = ()
-    invented: bool = False
+    invented: StrictBool = False
 
 
 class Crane(_Value):
@@ -180,7 +180,7 @@ class Crane(_Value):
         le=1,
         description="used share at which the crane is to be reviewed; 0.95 is French practice",
     )
-    draft: bool = Field(default=False, description="seen on the wire, not yet completed by a person")
+    draft: StrictBool = Field(default=False, description="seen on the wire, not yet completed by a person")
 
 
 class Site(_Value):

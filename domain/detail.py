@@ -7,7 +7,7 @@ from pydantic import BaseModel, ConfigDict, Field, model_validator
 
 LEAST_MPA_PER_PCT: Final = 1e-3
 REFERENCE_CYCLES: Final = 2e6  # where every curve is named by its stress range
-Number = Annotated[float, Field(allow_inf_nan=False)]
+Number = Annotated[float, Field(strict=True, allow_inf_nan=False)]
 
 
 class CurveFamily(StrEnum):

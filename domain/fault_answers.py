@@ -2,7 +2,7 @@
 
 from datetime import date
 
-from pydantic import AwareDatetime, Field
+from pydantic import AwareDatetime, Field, StrictBool
 
 from domain.answers import Answer
 from domain.fleet_answers import Confident
@@ -106,7 +106,7 @@ class StatusCodesAsked(Answer, extra="forbid"):
         min_length=1, max_length=200, pattern=r"^[^\x00]*$", description="where it comes from"
     )
     type: CraneName | None = Field(default=None, description="crane type; left out: for every type")
-    check_only: bool = False
+    check_only: StrictBool = False
 
 
 class StatusCodesImported(Answer):

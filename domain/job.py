@@ -131,12 +131,12 @@ class LiftJob(Value):
     ground_bearing_kpa: float | None = Field(
         strict=True,
         default=None,
-        gt=0,
+        ge=1,
         le=10_000,
         description="pressure that the ground bears; None where not known",
     )
     plate_area_m2: float | None = Field(
-        strict=True, default=None, gt=0, le=10, description="plate laid under each pad; None: the bare pad"
+        strict=True, default=None, ge=0.01, le=10, description="plate laid under each pad; None: the bare pad"
     )
     planning_limit_pct: float = Field(strict=True, default=DEFAULT_PLANNING_LIMIT_PCT, ge=10, le=100)
     hoisting_factor: float = Field(

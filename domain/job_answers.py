@@ -3,13 +3,14 @@
 from datetime import date
 from typing import Annotated
 
-from pydantic import AwareDatetime, Field, StringConstraints
+from pydantic import AwareDatetime, Field, StrictBool, StringConstraints
 
 from domain.answers import CAUTIONS_DISPATCH, Answer
 from domain.crane import LoadChart
 from domain.dispatch_answers import DispatchCandidate, DispatchQuestion
 from domain.job import Value, Weights, Window
 from domain.messages import CraneName
+from domain.moments import Day
 
 Title = Annotated[str, StringConstraints(strip_whitespace=True, min_length=1, max_length=200)]
 
@@ -53,10 +54,12 @@ class ChartsAsked(Value):
     """A version of load charts as CSV text; see docs/dispatch.md for the columns."""
 
     csv: str = Field(min_length=1, max_length=1_000_000)
-    valid_from: date
+    valid_from: Day
     source: Title = Field(description="where the values were read off: manual, plate, edition")
-    whole_type: bool = Field(default=False, description="for every crane of the type instead of this one")
-    check_only: bool = Field(default=False, description="validate and answer, keep nothing")
+    whole_type: StrictBool = Field(
+        default=False, description="for every crane of the type instead of this one"
+    )
+    check_only: StrictBool = Field(default=False, description="validate and answer, keep nothing")
 
 
 class ChartProblem(Answer):

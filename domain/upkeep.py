@@ -3,7 +3,7 @@
 from datetime import date
 from typing import Self
 
-from pydantic import AwareDatetime, Field, model_validator
+from pydantic import AwareDatetime, Field, StrictBool, model_validator
 
 from domain.answers import Answer
 from domain.detail import DetailSpec
@@ -92,7 +92,7 @@ class DetailEntry(Answer):
 class DetailAsked(DetailSpec):
     """A weld detail to enter for a crane."""
 
-    is_default: bool = False
+    is_default: StrictBool = False
 
 
 class ServiceRow(Answer):

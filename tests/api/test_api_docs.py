@@ -1,9 +1,16 @@
-"""docs/api.md names every route with its least role, and no other."""
+"""docs/api.md names every route with its least role, and no other; the description has an example of every body."""
 
+import importlib
+import json
+import pkgutil
 import re
 from pathlib import Path
 
-from api.app import every_route
+from pydantic import BaseModel
+
+import domain
+from api.app import create_api, every_route
+from api.body_examples import BY_SCHEMA
 from api.permissions import LEAST_ROLE
 
 PAGE = Path(__file__).parents[2] / "docs" / "api.md"
@@ -17,3 +24,25 @@ def test_every_route_is_documented_with_its_role() -> None:
         for method in route.methods
     }
     assert written == routes
+
+
+def test_every_body_has_an_example_that_its_model_takes() -> None:
+    spec = create_api("postgresql://nobody@127.0.0.1:9/none").state.describe()
+    without = [
+        f"{method} {path}"
+        for path, operations in spec["paths"].items()
+        for method, operation in operations.items()
+        for form in operation.get("requestBody", {}).get("content", {}).values()
+        if not form.get("examples")
+    ]
+    assert not without
+    for module in pkgutil.iter_modules(domain.__path__, "domain."):
+        importlib.import_module(module.name)
+    models: dict[str, type[BaseModel]] = {}
+    waiting: list[type[BaseModel]] = [BaseModel]
+    while waiting:
+        model = waiting.pop()
+        waiting += model.__subclasses__()
+        models[model.__name__] = model
+    for name, example in BY_SCHEMA.items():
+        models[name].model_validate_json(json.dumps(example))

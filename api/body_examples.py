@@ -1,0 +1,61 @@
+"""An example of each body that the api takes, for its description: all invented, each accepted by its model (a test)."""
+
+from typing import Any, Final
+
+_JOB: Final[dict[str, Any]] = {
+    "mass_kg": 1200.0,
+    "rigging_kg": 60.0,
+    "outreach_m": 8.0,
+    "hook_height_m": 4.0,
+    "pick": {"outreach_m": 4.0, "hook_height_m": 1.5},
+    "window": {"starts_at": "2026-03-02T06:00:00Z", "ends_at": "2026-03-02T10:00:00Z"},
+}
+_DETAIL: Final[dict[str, Any]] = {
+    "mpa_per_pct": 1.1,
+    "curve": "EN 1993-1-9",
+    "reference_mpa": 71.0,
+    "gamma_mf": 1.35,
+    "direction": "worst",
+    "is_default": True,
+}
+
+BY_SCHEMA: Final[dict[str, dict[str, Any]]] = {
+    "AccountChange": {"role": "engineer", "sites": ["north-yard"]},
+    "Acknowledged": {"note": "crane is on the way to the workshop"},
+    "AlertRuleAsked": {
+        "kind": "near_limit_share",
+        "priority": "medium",
+        "raise_at": 25.0,
+        "clear_at": 20.0,
+        "site": "north-yard",
+    },
+    "AlertTargetAsked": {"recipients": ["yard@example.com"], "quiet_from": "20:00", "quiet_to": "06:00"},
+    "AssignmentAsked": {"jobs": [{"title": "roof trusses", "job": _JOB, "travel_minutes": 30.0}]},
+    "ChartsAsked": {
+        "csv": "spread_left,spread_right,sector,jib,stage,hook_height_m,outreach_m,capacity_kg\n"
+        "full,full,over_cab,no,,,4.0,5400\nfull,full,over_cab,no,,,8.0,2500\n",
+        "valid_from": "2026-03-02",
+        "source": "invented plate, edition 2",
+        "check_only": True,
+    },
+    "Credentials": {"account": "ida", "password": "correct-horse-42-staple"},
+    "DetailAsked": _DETAIL,
+    "DispatchQuestion": _JOB,
+    "HoldAsked": {"crane": "heron-3", "title": "roof trusses", "window": _JOB["window"], "job": _JOB},
+    "NewAccount": {
+        "name": "ida",
+        "password": "correct-horse-42-staple",
+        "role": "dispatcher",
+        "sites": ["north-yard"],
+    },
+    "NewToken": {"title": "nightly export", "role": "viewer", "days": 90},
+    "ServiceDoneAsked": {"plan_id": 1, "done_at": "2026-03-02T15:00:00Z", "note": "oil and filters"},
+    "ServicePlanAsked": {"every_hours": 500.0, "every_days": 365, "note": "oil, filters, bolts"},
+    "SheetAsked": {"crane": "heron-3", "title": "roof trusses", "job": _JOB},
+    "Shelved": {"until": "2026-03-09T06:00:00Z", "reason": "in the workshop until Monday"},
+    "StatusCodesAsked": {
+        "csv": "code,meaning,advice\nX-01,oil hot (invented),let it cool\n",
+        "source": "invented",
+        "check_only": True,
+    },
+}
