@@ -70,11 +70,6 @@ class Measured:
     delay_p99_s: float
     latest_s: float  # how far the sender itself fell behind its own timetable at worst
 
-    @property
-    def messages_per_s(self) -> float:
-        """Messages with a receipt, per second."""
-        return self.receipts / self.seconds
-
 
 class _Share(NamedTuple):
     broker_url: str

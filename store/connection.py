@@ -7,7 +7,7 @@ from weakref import WeakKeyDictionary
 
 import psycopg
 from psycopg import AsyncConnection
-from psycopg_pool import AsyncConnectionPool, ConnectionPool
+from psycopg_pool import AsyncConnectionPool
 
 from domain.errors import Unavailable
 
@@ -31,18 +31,6 @@ def connect(url: str, *, autocommit: bool = False) -> psycopg.Connection:
         raise Unavailable(
             f"the database cannot be reached: {first_line(problem)}; is it up, is the URL right?"
         ) from (problem)
-
-
-def open_pool(url: str, *, min_size: int = 1, max_size: int = 4) -> ConnectionPool:
-    """An open pool of blocking connections; close it with `close()` or as a context manager."""
-    return ConnectionPool(
-        url,
-        min_size=min_size,
-        max_size=max_size,
-        open=True,
-        kwargs=_SETTINGS,
-        check=ConnectionPool.check_connection,
-    )
 
 
 async def open_async_pool(
