@@ -1,13 +1,14 @@
 """Judges one message: what it says, or why it cannot be understood. No I/O."""
 
 import re
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from functools import lru_cache
-from typing import Any, Final
+from typing import Any, Final, NamedTuple
 
 import numpy as np
+from numpy.typing import NDArray
 from pydantic import BaseModel, ValidationError
 
 from domain.errors import QuarantineReason, UnreadableMessage
@@ -17,7 +18,7 @@ from ingest.limits import Limits
 from ingest.quick import Samples, in_order
 from store.cranes import CraneEntry
 from store.events import Event
-from store.segments import Floats, Segment, from_ms, to_ms
+from store.segments import Segment, from_ms, to_ms
 
 _MODELS: Final[dict[Leaf, type[BaseModel]]] = {
     Leaf.SAMPLES: SamplesMessage,
@@ -33,8 +34,7 @@ MILLISECOND: Final = timedelta(milliseconds=1)
 _KEY: Final = re.compile(rb'"(boot|seq)"\s*:\s*(\d{1,19})\b')
 
 
-@dataclass(frozen=True, slots=True)
-class Parsed:
+class Parsed(NamedTuple):
     """A message that follows the wire format, and the crane of its topic."""
 
     crane: str
@@ -48,6 +48,10 @@ class Presence:
     crane_id: int
     boot: int
     online: bool
+
+
+# Times of registration come again with every message, a time of arrival with every message of one read.
+_ms_of: Final = lru_cache(maxsize=20_000)(to_ms)
 
 
 @lru_cache(maxsize=20_000)
@@ -82,6 +86,16 @@ def judge(
     parsed: Parsed, received_at: datetime, cranes: Mapping[str, CraneEntry], limits: Limits
 ) -> Segment | Event | Presence:
     """What to store of a message. Raises UnreadableMessage."""
+    judged = judge_but_for_ranges(parsed, received_at, cranes, limits)
+    if isinstance(judged, Segment) and any(outside_ranges([judged], limits)):
+        raise out_of_range(judged, limits)
+    return judged
+
+
+def judge_but_for_ranges(
+    parsed: Parsed, received_at: datetime, cranes: Mapping[str, CraneEntry], limits: Limits
+) -> Segment | Event | Presence:
+    """`judge`, for a caller that checks the readings of many segments at once. Raises UnreadableMessage."""
     entry = cranes.get(parsed.crane)
     if entry is None:
         raise UnreadableMessage(
@@ -133,10 +147,9 @@ def _samples(message: SamplesMessage) -> Samples:
 
 
 def _segment(samples: Samples, received_at: datetime, entry: CraneEntry, limits: Limits) -> Segment:
-    received_ms = to_ms(received_at)
+    received_ms = _ms_of(received_at)
     last_ms = samples.t0_ms + (samples.values.shape[1] - 1) * samples.dt_ms
     _check_times(samples.t0_ms, last_ms, received_ms, entry, limits)
-    _check_ranges(samples.channels, samples.values, limits)
     return Segment(
         crane_id=entry.crane_id,
         t0_ms=samples.t0_ms,
@@ -151,7 +164,7 @@ def _segment(samples: Samples, received_at: datetime, entry: CraneEntry, limits:
 
 def _event(message: EventMessage, received_at: datetime, entry: CraneEntry, limits: Limits) -> Event:
     at_ms = to_ms(message.at)
-    _check_times(at_ms, at_ms, to_ms(received_at), entry, limits)
+    _check_times(at_ms, at_ms, _ms_of(received_at), entry, limits)
     if "\0" in message.code + message.text:
         raise UnreadableMessage(QuarantineReason.BAD_SHAPE, "a NUL character in code or text", field="text")
     return Event(
@@ -167,19 +180,25 @@ def _event(message: EventMessage, received_at: datetime, entry: CraneEntry, limi
     )
 
 
-def _check_ranges(channels: tuple[str, ...], values: Floats, limits: Limits) -> None:
-    low, high = limits.bounds(channels)
+def outside_ranges(segments: Sequence[Segment], limits: Limits) -> NDArray[np.bool_]:
+    """Which of some segments, all of one shape, have a reading that no sensor gives. Boolean, (segments,)."""
+    low, high = limits.bounds(segments[0].channels)
+    values = np.stack([segment.values for segment in segments])
     # A missing reading is NaN and compares as inside.
-    outside = ((values < low) | (values > high)).any(axis=1)
-    if outside.any():
-        place = int(outside.argmax())
-        readings = values[place]
-        raise UnreadableMessage(
-            QuarantineReason.OUT_OF_RANGE,
-            f"{channels[place]} from {np.nanmin(readings):g} to {np.nanmax(readings):g};"
-            f" accepted are {low[place, 0]:g} to {high[place, 0]:g}",
-            field=channels[place],
-        )
+    return np.asarray(((values < low) | (values > high)).any(axis=(1, 2)))
+
+
+def out_of_range(segment: Segment, limits: Limits) -> UnreadableMessage:
+    """The error that tells the first channel that is out of its range."""
+    low, high = limits.bounds(segment.channels)
+    place = int(((segment.values < low) | (segment.values > high)).any(axis=1).argmax())
+    name, readings = segment.channels[place], segment.values[place]
+    return UnreadableMessage(
+        QuarantineReason.OUT_OF_RANGE,
+        f"{name} from {np.nanmin(readings):g} to {np.nanmax(readings):g};"
+        f" accepted are {low[place, 0]:g} to {high[place, 0]:g}",
+        field=name,
+    )
 
 
 def _check_times(first_ms: int, last_ms: int, received_ms: int, entry: CraneEntry, limits: Limits) -> None:
@@ -189,7 +208,7 @@ def _check_times(first_ms: int, last_ms: int, received_ms: int, entry: CraneEntr
             f"reaches {last_ms - received_ms} ms ahead of our clock; set the clock of the sender",
             field="t0",
         )
-    if first_ms < to_ms(entry.registered_at):
+    if first_ms < _ms_of(entry.registered_at):
         raise UnreadableMessage(
             QuarantineReason.BEFORE_REGISTRATION,
             f"begins before the crane was registered ({entry.registered_at.isoformat()})",

@@ -11,11 +11,12 @@ import select
 import socket
 import threading
 import time
+from collections import deque
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any, Final
+from typing import Any, Final, NamedTuple
 from urllib.parse import unquote, urlsplit
 
 import structlog
@@ -75,8 +76,7 @@ class BrokerAddress:
         )
 
 
-@dataclass(frozen=True, slots=True)
-class Delivery:
+class Delivery(NamedTuple):
     """A message with what it takes to acknowledge it."""
 
     message: Incoming
@@ -101,7 +101,8 @@ class Link:
         """`subscribed` is set while the subscription stands."""
         self._address = BrokerAddress.parse(broker_url)
         self._shared_group = shared_group
-        self._arrived: queue.SimpleQueue[Delivery] = queue.SimpleQueue()
+        self._arrived: queue.SimpleQueue[list[Delivery]] = queue.SimpleQueue()
+        self._left: deque[Delivery] = deque()  # of what was taken out of `_arrived` for the batch before
         self._to_do: queue.SimpleQueue[Callable[[], object]] = queue.SimpleQueue()
         self._wake_in, self._wake_out = socket.socketpair()
         self._thread = threading.Thread(target=self._work, name="broker-link", daemon=True)
@@ -140,16 +141,18 @@ class Link:
         """
         if self._failure is not None:
             raise self._failure
-        try:
-            taken = [self._arrived.get(timeout=first_wait_s)]
-        except queue.Empty:
-            return []
-        until, size = time.monotonic() + fill_s, len(taken[0].message.payload)
+        left = self._left
+        taken: list[Delivery] = []
+        wait_s, until, size = first_wait_s, float("inf"), 0
         while len(taken) < most and size < most_bytes:
-            try:
-                taken.append(self._arrived.get(timeout=max(0.0, until - time.monotonic())))
-            except queue.Empty:
-                break
+            if not left:
+                try:
+                    left.extend(self._arrived.get(timeout=max(0.0, min(wait_s, until - time.monotonic()))))
+                except queue.Empty:
+                    break
+            if not taken:
+                wait_s, until = fill_s, time.monotonic() + fill_s
+            taken.append(left.popleft())
             size += len(taken[-1].message.payload)
         return taken
 
@@ -272,12 +275,17 @@ class Link:
     def _arrive(self, published: Sequence[Published]) -> None:
         if self._closing:
             return
-        now = datetime.now(UTC)
-        for topic_name, packet_id, payload in published:
-            # A name that is no UTF-8 is no topic of ours, and is set aside as such.
-            incoming = Incoming(topic_name.decode("utf-8", "replace"), payload, now)
-            self._waiting_bytes += len(payload)
-            self._arrived.put(Delivery(incoming, packet_id, self._connection))
+        if not published:
+            return
+        now, connection = datetime.now(UTC), self._connection
+        # A name that is no UTF-8 is no topic of ours, and is set aside as such.
+        self._arrived.put(
+            [
+                Delivery(Incoming(name.decode("utf-8", "replace"), payload, now), packet_id, connection)
+                for name, packet_id, payload in published
+            ]
+        )
+        self._waiting_bytes += sum(len(one.payload) for one in published)
         metrics.RECEIVED.inc(len(published))
         metrics.WAITING_BYTES.set(self._waiting_bytes)
 
@@ -286,8 +294,8 @@ class Link:
         metrics.WAITING_BYTES.set(self._waiting_bytes)
         wire = self._client.wire
         if wire is not None:
-            mine = (one.packet_id for one in deliveries if one.connection == self._connection)
-            wire.send(acknowledgement(packet_id for packet_id in mine if packet_id != NO_PACKET_ID))
+            mine = [one.packet_id for one in deliveries if one.connection == self._connection]
+            wire.send(acknowledgement([packet_id for packet_id in mine if packet_id != NO_PACKET_ID]))
 
     def _send_receipts(self, receipts: Sequence[tuple[str, ReceiptMessage]]) -> None:
         for crane, receipt in receipts:

@@ -3,15 +3,17 @@
 Only what arrives thousands of times a second is read here: PUBLISH with QoS 1. Every other packet is the library's.
 """
 
-import struct
-from collections.abc import Iterable
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final, NamedTuple
+
+import numpy as np
 
 # Packet type and QoS in the first byte; the other two bits tell a repetition and a retained message.
 _KIND: Final = 0xF6
 _PUBLISH_QOS_1: Final = 0x32
-_PUBACK: Final = struct.Struct(">BBH")
+_PUBACK: Final = np.dtype([("kind and length", ">u2"), ("packet_id", ">u2")])
+_PUBACK_OF_2: Final = 0x4002
 _LONGEST_LENGTH: Final = 4
 
 
@@ -57,9 +59,12 @@ def split(data: bytes) -> Split:
         place = past
 
 
-def acknowledgement(packet_ids: Iterable[int]) -> bytes:
+def acknowledgement(packet_ids: Sequence[int]) -> bytes:
     """The PUBACK packets that say success, one after the other."""
-    return b"".join(_PUBACK.pack(0x40, 2, packet_id) for packet_id in packet_ids)
+    packets = np.empty(len(packet_ids), dtype=_PUBACK)
+    packets["kind and length"] = _PUBACK_OF_2
+    packets["packet_id"] = packet_ids
+    return packets.tobytes()
 
 
 def _published(data: bytes, begin: int, past: int) -> Published | None:

@@ -1,13 +1,23 @@
 """What is to be done about each message of a batch. No I/O, so that it can go on while another batch is being stored."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
+from itertools import compress
+from typing import NamedTuple
 
 import structlog
 
 from domain.errors import QuarantineReason, UnreadableMessage
-from ingest.decode import Parsed, Presence, address_of, judge, parse
+from ingest.decode import (
+    Parsed,
+    Presence,
+    address_of,
+    judge_but_for_ranges,
+    out_of_range,
+    outside_ranges,
+    parse,
+)
 from ingest.limits import Limits
 from store.cranes import CraneEntry
 from store.events import Event
@@ -17,8 +27,7 @@ from store.segments import Segment
 log = structlog.get_logger(__name__)
 
 
-@dataclass(frozen=True, slots=True)
-class Incoming:
+class Incoming(NamedTuple):
     """A message as it arrived."""
 
     topic: str
@@ -45,7 +54,21 @@ class Plan:
         """Judge the messages whose cranes were looked up by now."""
         for place, parsed in self.unknown.items():
             self._judge(place, parsed, cranes, limits)
+        self.check_ranges(self.unknown, limits)
         self.unknown.clear()
+
+    def check_ranges(self, places: Iterable[int], limits: Limits) -> None:
+        """Set segments at some places aside that have readings out of range: those of one shape in one go."""
+        alike: dict[tuple[tuple[str, ...], int], list[int]] = {}
+        for place in places:
+            segment = self.segments.get(place)
+            if segment is not None:
+                alike.setdefault((segment.channels, segment.values.shape[1]), []).append(place)
+        for group in alike.values():
+            outside = outside_ranges([self.segments[place] for place in group], limits)
+            for place in compress(group, outside):
+                problem = out_of_range(self.segments.pop(place), limits)
+                self.reject(place, problem.reason, str(problem))
 
     def add(self, place: int, cranes: Mapping[str, CraneEntry], limits: Limits) -> None:
         """Read the message at a place, and judge it when its crane is known."""
@@ -65,7 +88,7 @@ class Plan:
 
     def _judge(self, place: int, parsed: Parsed, cranes: Mapping[str, CraneEntry], limits: Limits) -> None:
         try:
-            judged = judge(parsed, self.batch[place].received_at, cranes, limits)
+            judged = judge_but_for_ranges(parsed, self.batch[place].received_at, cranes, limits)
         except UnreadableMessage as problem:
             self.reject(place, problem.reason, str(problem))
             return
@@ -80,9 +103,9 @@ class Plan:
 def plan(batch: Sequence[Incoming], cranes: Mapping[str, CraneEntry], limits: Limits) -> Plan:
     """What is to be done about a batch, as far as it can be said with the cranes known now."""
     made = Plan(batch)
-    # One by one to the end: the numbers of a message are read, checked and packed while they are in the cache.
     for place in range(len(batch)):
         made.add(place, cranes, limits)
+    made.check_ranges(range(len(batch)), limits)
     return made
 
 

@@ -2,6 +2,7 @@
 
 import random
 import secrets
+import sys
 import threading
 import time
 from collections.abc import Sequence
@@ -28,6 +29,9 @@ IDLE_WAIT_S: Final = 0.2
 STAND_BY_S: Final = 1.0
 RETRY_S: Final = (0.1, 10.0)
 QUARANTINE_CHECK_S: Final = 60.0
+# The thread that stores asks for the interpreter some 30 times a batch, each time to wait for the database again at once;
+# with the usual 5 ms it would wait longer for the thread that reads messages than for the database.
+SWITCH_S: Final = 0.0001
 CLIENT_ID: Final = "boomledger-ingest"
 
 log = structlog.get_logger(__name__)
@@ -64,6 +68,7 @@ def run(
     has ended. Raises Conflict when another process
     without a shared group took over while the database was away.
     """
+    sys.setswitchinterval(SWITCH_S)
     health = health or Health()
     if subscribed is not None:
         health.subscribed = subscribed
@@ -189,7 +194,11 @@ def _store(
         try:
             if bound:
                 writer.bound_quarantine()
-            results = writer.store_planned(planned) if planned.batch else []
+            if planned.batch:
+                results = writer.store_planned(planned)
+            else:
+                writer.prepare()
+                results = []
             health.unhindered()
             return results
         except (psycopg.Error, Unavailable) as problem:

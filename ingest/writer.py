@@ -20,7 +20,7 @@ from ingest.decode import key_in
 from ingest.directory import Directory
 from ingest.limits import Limits
 from ingest.plan import Incoming, Plan, crane_of, plan, rejected
-from store import events, live, quarantine, segments, touched
+from store import events, live, packing, quarantine, segments, touched
 from store.connection import connect
 from store.events import Event
 from store.locks import Turn, take
@@ -29,10 +29,13 @@ from store.segments import Key, Segment, from_ms
 __all__ = ["Incoming", "Outcome", "Result", "Writer"]
 
 RANGES_AHEAD: Final = timedelta(days=40)  # partitions are made this long before their month begins
+DAY_MS: Final = 86_400_000
 SEQUENCES_REMEMBERED: Final = 100_000
+BATCHES_WITH_CARE: Final = 10  # so many batches after one with a message that was stored already
 
 log = structlog.get_logger(__name__)
 Row = TypeVar("Row", Segment, Event)
+Keep = Callable[[Connection[Any], Sequence[Row]], tuple[set[Key], set[Key]]]
 
 
 class Outcome(StrEnum):
@@ -64,6 +67,7 @@ class Writer:
         self._directory = Directory(limits)
         self._ranges: set[tuple[int, int]] = set()
         self._sequences: OrderedDict[tuple[int, int, int], int] = OrderedDict()
+        self._careful = 0  # batches to come that probably hold messages that are stored already
 
     def close(self) -> None:
         """Close the connection; the next batch opens it again."""
@@ -101,6 +105,12 @@ class Writer:
             halves = batch[:middle], batch[middle:]
             return [result for half in halves for result in self.store(half, set_aside=set_aside)]
 
+    def prepare(self) -> None:
+        """Connect, and look up what the next batch will need."""
+        conn = self._connection()
+        self._directory.prepare(conn, ())
+        self._make_ranges(conn, ())
+
     def bound_quarantine(self) -> None:
         """Apply the bounds of quarantine."""
         conn = self._connection()
@@ -133,14 +143,29 @@ class Writer:
         self._directory.prepare(conn, {parsed.crane for parsed in planned.unknown.values()})
         planned.settle_unknown(self._directory.cranes, self._limits)
         self._make_ranges(conn, planned.segments.values())
-        with conn.transaction():
-            results = self._write(conn, planned, set_aside)
+        results = None if self._careful else self._store_as_new(conn, planned, set_aside)
+        if results is None:
+            with conn.transaction():
+                results = self._write(conn, planned, set_aside, segments.keep)
+            known = any(result.outcome is Outcome.DUPLICATE for result in results)
+            self._careful = BATCHES_WITH_CARE if known else self._careful - 1
         self._count(results, planned)
         return results
 
-    def _write(self, conn: Connection[Any], planned: Plan, set_aside: bool) -> list[Result]:
+    def _store_as_new(self, conn: Connection[Any], planned: Plan, set_aside: bool) -> list[Result] | None:
+        """Store a batch as if no message of it were stored already. None when that is not so: nothing is stored then."""
+        try:
+            with conn.transaction():
+                return self._write(conn, planned, set_aside, _keep_new)
+        except (psycopg.DataError, psycopg.IntegrityError):
+            self._careful = BATCHES_WITH_CARE
+            return None
+
+    def _write(
+        self, conn: Connection[Any], planned: Plan, set_aside: bool, keep_segments: Keep[Segment]
+    ) -> list[Result]:
         new: set[int] = set()
-        for rows, keep in ((planned.segments, segments.keep), (planned.events, events.keep)):
+        for rows, keep in ((planned.segments, keep_segments), (planned.events, events.keep)):
             kept, differing = _keep(conn, rows, keep)  # type: ignore[arg-type, type-var]
             new |= kept
             for place in differing:
@@ -175,7 +200,7 @@ class Writer:
         touched.touch(conn, (day for row in stored for day in _days(row, zones[row.crane_id])))
 
     def _make_ranges(self, conn: Connection[Any], rows: Iterable[Segment]) -> None:
-        starts = [from_ms(row.t0_ms) for row in rows]
+        starts = [from_ms(day * DAY_MS) for day in {row.t0_ms // DAY_MS for row in rows}]
         months = {(at.year, at.month): at for at in (*starts, datetime.now(UTC) + RANGES_AHEAD)}
         for month, at in months.items():
             if month not in self._ranges:
@@ -233,20 +258,26 @@ def _result(message: Incoming, place: int, planned: Plan, new: set[int]) -> Resu
 def _keep(
     conn: Connection[Any],
     rows: Mapping[int, Row],
-    keep: Callable[[Connection[Any], Sequence[Row]], tuple[set[Key], set[Key]]],
+    keep: Keep[Row],
 ) -> tuple[set[int], set[int]]:
     """Places of the rows that are new, and of those whose key is taken by other contents."""
     if not rows:
         return set(), set()
     first: dict[Key, int] = {}
+    again: dict[int, int] = {}
     for place, row in rows.items():
-        first.setdefault(row.key, place)
+        if (earlier := first.setdefault(row.key, place)) != place:
+            again[place] = earlier
     new, differing = keep(conn, [rows[place] for place in first.values()])
     clashing = {first[key] for key in differing}
-    for place, row in rows.items():
-        if first[row.key] != place and not row.same_as(rows[first[row.key]]):
-            clashing.add(place)
+    clashing.update(place for place, earlier in again.items() if not rows[place].same_as(rows[earlier]))
     return {first[key] for key in new}, clashing
+
+
+def _keep_new(conn: Connection[Any], rows: Sequence[Segment]) -> tuple[set[Key], set[Key]]:
+    """`segments.keep` for segments none of which is stored."""
+    packing.keep_new(conn, rows)
+    return {row.key for row in rows}, set()
 
 
 def _end(segment: Segment) -> datetime:

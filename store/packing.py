@@ -1,18 +1,35 @@
 """Segments as rows of COPY's binary format, built by numpy: all of one shape at once."""
 
 import struct
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from functools import lru_cache
-from typing import Final
+from operator import attrgetter
+from typing import Any, Final
 
 import numpy as np
+from psycopg import Connection
 
 from domain.channels import CHANNEL_NAMES
 from store.columns import Segment
+from store.unpacking import COPY_END, COPY_HEAD
 
 FIXED: Final = struct.Struct(">h ii iq iq iq ii ii iq")  # the beginning of a row, before its channels
 _MS_TO_2000: Final = 946_684_800_000  # PostgreSQL counts from 2000-01-01
 _REAL_OID: Final = 700
+_key: Final = attrgetter("crane_id", "t0_ms", "boot", "seq")
+
+
+def keep_new(conn: Connection[Any], segments: Sequence[Segment]) -> None:
+    """Store segments none of which is stored: half the work of `store.segments.keep`.
+
+    Raises psycopg.IntegrityError when one is; the transaction has failed then, and `keep` can be asked in another.
+    """
+    with conn.cursor().copy("copy segment from stdin (format binary)") as copy:
+        copy.write(COPY_HEAD)
+        # In the order of the key, against deadlocks.
+        for rows in packed(sorted(segments, key=_key)):
+            copy.write(rows)
+        copy.write(COPY_END)
 
 
 def packed(segments: Iterable[Segment]) -> Iterator[bytes]:

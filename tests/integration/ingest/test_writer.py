@@ -11,7 +11,7 @@ from domain.messages import Leaf, topic
 from ingest import plan as module
 from ingest.limits import Limits
 from ingest.replay import replay
-from ingest.writer import Incoming, Outcome, Writer
+from ingest.writer import BATCHES_WITH_CARE, Incoming, Outcome, Writer
 from store import quarantine, segments
 from store.segments import Segment
 from tests.support.ingesting import register
@@ -66,7 +66,7 @@ def test_a_message_that_the_database_refuses_is_set_aside_and_the_others_are_sto
 ) -> None:
     """Such a message should not exist; if one slips through the checks it must not stop the rest for ever."""
     register(database, "crane-a")
-    judge = module.judge
+    judge = module.judge_but_for_ranges
 
     def blind(*arguments: object) -> object:
         found = judge(*arguments)  # type: ignore[arg-type]
@@ -83,7 +83,7 @@ def test_a_message_that_the_database_refuses_is_set_aside_and_the_others_are_sto
             )
         return found
 
-    monkeypatch.setattr(module, "judge", blind)
+    monkeypatch.setattr(module, "judge_but_for_ranges", blind)
     writer = Writer(database, Limits(), alone=False)
     results = writer.store([incoming("crane-a", number) for number in range(9)])
     writer.close()
@@ -103,3 +103,27 @@ def test_a_dropped_partition_is_made_again(database: str, connection: psycopg.Co
     assert writer.store([incoming("crane-a", 1)])[0].outcome is Outcome.STORED
     writer.close()
     assert stored(connection) == 1
+
+
+def test_messages_that_are_stored_already_are_told_apart_from_new_ones_in_any_batch(
+    database: str, connection: psycopg.Connection
+) -> None:
+    register(database, "crane-a")
+    writer = Writer(database, Limits(), alone=False)
+
+    def outcomes(*numbers: int) -> str:
+        return "".join(
+            result.outcome.value[0] for result in writer.store([incoming("crane-a", n) for n in numbers])
+        )
+
+    found = [
+        outcomes(0, 1, 2),
+        outcomes(2, 3, 4, 3),  # the first batch that cannot be taken as new
+        outcomes(4, 5),
+        *(outcomes(number) for number in range(6, 6 + BATCHES_WITH_CARE)),
+        outcomes(100, 101, 100),  # taken as new again
+        outcomes(101, 102),
+    ]
+    writer.close()
+    assert found == ["sss", "dssd", "ds", *"s" * BATCHES_WITH_CARE, "ssd", "ds"]
+    assert stored(connection) == 9 + BATCHES_WITH_CARE
