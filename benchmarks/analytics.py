@@ -35,15 +35,16 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 import psycopg
 
 import duty
-from analytics import counting, day, samples, spans
+from analytics import counting, day, samples, spans, summary
 from analytics.counting import CountingSettings, Method
 from analytics.entries import CraneEntry, crane_entry
 from analytics.samples import CHANNELS, LocalDay
 from boomledger.postgres import EmbeddedPostgres
 from boomledger.yard import register, write_history
-from duty import damage, directions, ledger, life
+from duty import damage, directions, ledger
 from duty.details import COMPARISON
 from duty.percent import structural_pct
+from duty.standing import Totals, standing
 from simulator.generate import generate
 from simulator.yard import load_yard
 from store import events, segments
@@ -51,7 +52,7 @@ from store.connection import connect
 from store.duty import LIFE_READ, WEEKLY_USE
 from store.migrate import migrate
 from store.sql import query
-from store.summary import FLEET_PERIOD
+from store.summary import CRANE_SUMMARY, FLEET_PERIOD
 
 FIRST_DAY = date(2026, 1, 5)
 LIFT_PART = bytes(1200)  # in place of what a day knows of its lifts
@@ -192,6 +193,8 @@ def fill_years(conn: psycopg.Connection[Any], method: Method, years: int) -> Cra
     for year in range(first.year, first.year + years):
         spans.merge_spans(conn, keys, [date(year, month, 1) for month in range(1, 13)], method.settings)
     fill_figures(conn, method, entry.crane_id, first, years)
+    conn.execute("insert into crane_summary (crane_id) values (%s) on conflict do nothing", [entry.crane_id])
+    summary.refresh(conn, entry, method)
     return entry
 
 
@@ -226,15 +229,18 @@ def read_life(conn: psycopg.Connection[Any], entry: CraneEntry, method: Method, 
         )
         damage.by_direction(COMPARISON, around)
     damage.of_ledger(COMPARISON, ledger.merge_all([ledger.from_bytes(each.ledger) for each in stored]))
+    found = CRANE_SUMMARY.all(conn, crane=entry.crane.name)[0]
     weeks = WEEKLY_USE.all(conn, crane_id=entry.crane_id, counting_id=method.counting_id)
-    assert entry.crane.design is not None
-    cubes = sum(week.peak_cubed_sum for week in weeks)
-    lifts = sum(week.lifts for week in weeks)
-    used = life.used_share(entry.crane.design, lifts, cubes / lifts, 1.0, entry.crane.prior_duty)
-    use = [life.share_of_design(entry.crane.design, week.peak_cubed_sum) for week in weeks]
-    today = weeks[-1].week
-    life.forecast(
-        life.whole_weeks([week.week for week in weeks], use, today), used.total, 2 * used.total, today
+    standing(
+        entry.crane,
+        Totals(
+            lifts=found.lifts,
+            cube_sum=found.peak_cubed_sum,
+            recorded_ms=found.recorded_ms,
+            missing_ms=found.missing_ms,
+            weeks={week.week: week.peak_cubed_sum for week in weeks},
+            last_day=weeks[-1].last_day,
+        ),
     )
 
 
@@ -259,7 +265,8 @@ def measure_fleet(url: str, count: int, years: int, repeats: int) -> dict[str, f
             [method.counting_id],
         )
         conn.execute("vacuum analyze")
-        period = {"day_from": last - timedelta(days=29), "day_to": last, "sites": None}
+        cranes = [crane_id for (crane_id,) in conn.execute("select crane_id from crane").fetchall()]
+        period = {"day_from": last - timedelta(days=29), "day_to": last, "crane_ids": cranes}
         assert len(FLEET_PERIOD.all(conn, **period)) == count
         return {
             f"fleet_{count}x{years}y_ms": 1000
