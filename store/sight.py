@@ -11,6 +11,7 @@ from typing import Any, Final
 import psycopg
 import structlog
 from psycopg import AsyncConnection, Connection
+from psycopg.sql import SQL, Literal
 from psycopg_pool import AsyncConnectionPool
 
 from store.connection import connect
@@ -64,9 +65,16 @@ def _named(sites: Sites) -> str:
 @contextlib.asynccontextmanager
 async def sight(pool: Pool, sites: Sites) -> AsyncIterator[AsyncConnection[Any]]:
     """A connection in a transaction that sees these sites; committed at the end, undone by an error."""
-    async with pool.connection() as conn, conn.transaction():
-        await look(conn, sites)
-        yield conn
+    async with pool.connection() as conn:
+        # Both in one round trip, which every request waits for; so not by `conn.transaction()`. What goes wrong with a
+        # connection here, the pool puts right or throws away.
+        await conn.execute(SQL(query("sight_begun")).format(sites=Literal(_named(sites))), prepare=False)
+        try:
+            yield conn
+        except BaseException:
+            await conn.rollback()
+            raise
+        await conn.commit()
 
 
 @contextlib.asynccontextmanager

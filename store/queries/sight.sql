@@ -6,6 +6,10 @@ select set_config('role', %(role)s, false), set_config('search_path', 'sight, pu
 -- The sites in sight until the end of the transaction.
 select set_config('boomledger.sites', %(sites)s, true);
 
+-- name: sight_begun
+-- A transaction with the sites in sight in it, filled in and sent as plain text: two statements take no parameters.
+begin; select set_config('boomledger.sites', {sites}, true);
+
 -- name: sites_asked
 -- The sites in sight now.
 select current_setting('boomledger.sites', true);
