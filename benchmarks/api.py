@@ -52,14 +52,15 @@ from store.migrate import migrate
 
 LAST_DAY = date(2026, 6, 30)
 SERVE = """
-import gc, sys, uvicorn, logging, structlog
+import sys, uvicorn, logging, structlog
 from api.app import create_api
 from api.settings import ApiSettings
-from boomledger.web_server import server_config
+import duty
+from boomledger.web_server import server_config, tune_process
 structlog.configure(wrapper_class=structlog.make_filtering_bound_logger(logging.WARNING))
 app = create_api(sys.argv[1], ApiSettings(secure_cookie=False))
-gc.collect()
-gc.freeze()
+duty.warm_up()
+tune_process()
 uvicorn.Server(server_config(app, host="127.0.0.1", port=int(sys.argv[2]))).run()
 """
 

@@ -1,6 +1,5 @@
 """The long-running processes: what `boomledger ingest`, `analyse --follow`, `watch` and `serve` run until they are told to stop."""
 
-import gc
 import logging
 import signal
 import threading
@@ -193,13 +192,19 @@ def web_app(settings: Settings) -> "ASGIApp":
     from dashboard.app import create_dashboard
     from dashboard.login import PATH as LOGIN_PATH
     from dashboard.policy import content_security_policy
+    from transfer.limits import FileLimits
 
+    told = limits(settings)
     try:
         api_settings = ApiSettings(
             host=settings.host,
             open_access=settings.open_access,
             secure_cookie=not is_loopback(settings.host),
             webhook_local=settings.webhook_local,
+            import_bytes_max=settings.max_import_bytes,
+            file_limits=FileLimits(
+                samples=told.samples, clock_skew=told.clock_skew, ranges=dict(told.ranges)
+            ),
         )
     except ValidationError as problem:
         raise InvalidInput(str(problem.errors()[0]["msg"]), field="host") from problem
@@ -218,14 +223,12 @@ def run_web(settings: Settings, listening: int | None = None) -> None:
     import uvicorn
 
     import duty
-    from boomledger.web_server import server_config
+    from boomledger.web_server import server_config, tune_process
 
     set_up_logging(settings)
     duty.warm_up()
     app = web_app(settings)
-    # What is loaded by now lives as long as the process; left in, every full collection stops all answers for tenths of a second.
-    gc.collect()
-    gc.freeze()
+    tune_process()
     config = server_config(
         app,
         most_connections=settings.most_connections,
