@@ -28,6 +28,7 @@ from api import (
     faults,
     fleet,
     health,
+    imports,
     ledgers,
     life,
     live,
@@ -83,6 +84,7 @@ ROUTERS = (
     assignments.router,
     reservations.router,
     load_charts.router,
+    imports.router,
     alerts.router,
     alerts.single,
     alert_rules.router,
@@ -124,7 +126,12 @@ def create_api(database_url: str, settings: ApiSettings | None = None) -> FastAP
     api.add_middleware(
         Gate, settings=settings, pool=lambda: api.state.pool, exempt={path for _, path in OPEN_ROUTES}
     )
-    api.add_middleware(BodyBound, bytes_max=settings.body_bytes_max, seconds_max=settings.body_seconds_max)
+    api.add_middleware(
+        BodyBound,
+        bytes_max=settings.body_bytes_max,
+        seconds_max=settings.body_seconds_max,
+        of_paths=imports.bounds(settings),
+    )
     api.add_middleware(Observe, figures=api.state.figures)
     return api
 

@@ -4,7 +4,7 @@ import asyncio
 import time
 import traceback
 import uuid
-from collections.abc import MutableMapping
+from collections.abc import Mapping, MutableMapping
 from typing import Any, Final
 
 import structlog
@@ -101,6 +101,8 @@ class Observe:
             if not started:
                 status = CLIENT_GONE
             raise
+        except ClientDisconnect:
+            status = CLIENT_GONE
         except Exception as error:
             # Not _LOG.exception: a renderer that shows local variables would put secrets into the log.
             trace = "".join(traceback.format_tb(error.__traceback__))
@@ -140,23 +142,36 @@ QUIET_ROUTES: Final = frozenset({"/healthz", "/readyz", "/metrics"})
 class BodyBound:
     """Refuses a body above the bound, by its stated length or as it comes in, and one that takes too long to come."""
 
-    def __init__(self, app: ASGIApp, *, bytes_max: int, seconds_max: float) -> None:
+    def __init__(
+        self,
+        app: ASGIApp,
+        *,
+        bytes_max: int,
+        seconds_max: float,
+        of_paths: Mapping[str, tuple[int, float]] | None = None,
+    ) -> None:
         self._app = app
-        self._bytes_max = bytes_max
-        self._seconds_max = seconds_max
+        self._bounds = (bytes_max, seconds_max)
+        self._of_paths = dict(of_paths or {})
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         if scope["type"] != "http":
             await self._app(scope, receive, send)
             return
+        path = scope["path"].removeprefix(scope.get("root_path", ""))
+        bytes_max, seconds_max = self._of_paths.get(path, self._bounds)
+        refusals = {
+            413: f"a body has at most {bytes_max} bytes here",
+            408: f"a body comes within {seconds_max:g} s",
+        }
         stated = Headers(scope=scope).get("content-length", "0")
-        if not stated.isdecimal() or len(stated) > 12 or int(stated) > self._bytes_max:
-            await self._refuse(scope, receive, send, 413)
+        if not stated.isdecimal() or len(stated) > 12 or int(stated) > bytes_max:
+            await self._refuse(scope, receive, send, 413, refusals[413])
             return
         seen = 0
         complete = False
         refused: int | None = None
-        ends_at = asyncio.get_running_loop().time() + self._seconds_max
+        ends_at = asyncio.get_running_loop().time() + seconds_max
 
         async def bounded() -> MutableMapping[str, Any]:
             nonlocal seen, complete, refused
@@ -170,7 +185,7 @@ class BodyBound:
                 return {"type": "http.disconnect"}
             seen += len(message.get("body", b""))
             complete = not message.get("more_body", False)
-            if seen > self._bytes_max:
+            if seen > bytes_max:
                 refused = 413
                 return {"type": "http.disconnect"}
             return message
@@ -185,12 +200,10 @@ class BodyBound:
             if refused is None:
                 raise
         if refused is not None:
-            await self._refuse(scope, receive, send, refused)
+            await self._refuse(scope, receive, send, refused, refusals[refused])
 
-    async def _refuse(self, scope: Scope, receive: Receive, send: Send, status: int) -> None:
-        text = f"a body has at most {self._bytes_max} bytes"
-        if status == 408:
-            text = f"a body comes within {self._seconds_max:g} s"
+    @staticmethod
+    async def _refuse(scope: Scope, receive: Receive, send: Send, status: int, text: str) -> None:
         headers = {"connection": "close"}  # what is left of the body is not read
         answer = problem_response(
             status, text, request_id=scope.get("boomledger.request_id"), headers=headers

@@ -74,6 +74,7 @@ LEAST_ROLE: Final[dict[tuple[str, str], Role]] = {
     ("GET", "/fleet/weeks"): VIEWER,
     ("GET", "/events"): VIEWER,
     ("GET", "/quarantine"): ENGINEER,
+    ("POST", "/imports"): ENGINEER,
     ("POST", "/dispatch"): DISPATCHER,
     ("POST", "/dispatch/assignment"): DISPATCHER,
     ("POST", "/dispatch/lift-sheet"): DISPATCHER,

@@ -5,6 +5,8 @@ from typing import Annotated, Self
 
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
+from transfer.limits import FileLimits
+
 
 class ApiSettings(BaseModel):
     """Settings of the api. The defaults are the strict ones."""
@@ -32,6 +34,13 @@ class ApiSettings(BaseModel):
     login_tries_account: int = Field(default=50, ge=1, description="the same of one account, any address")
     body_bytes_max: int = Field(default=2_000_000, ge=1000, le=100_000_000)
     body_seconds_max: float = Field(default=30.0, gt=0, le=600, description="a slower body is refused")
+    import_bytes_max: int = Field(
+        default=50_000_000, ge=1000, le=10_000_000_000, description="largest file of an import"
+    )
+    import_seconds_max: float = Field(default=600.0, gt=0, le=3600, description="a slower file is refused")
+    file_limits: FileLimits = Field(
+        default_factory=FileLimits, description="what a row of an imported file may say"
+    )
     webhook_local: bool = Field(
         default=False, description="let web targets of alerts point at this machine or its link"
     )

@@ -4,13 +4,16 @@ import hashlib
 import re
 from collections.abc import Awaitable, Callable
 from dataclasses import dataclass, field
-from typing import Final
+from tempfile import SpooledTemporaryFile
+from typing import IO, Final
 
 import structlog
 from starlette.datastructures import Headers, MutableHeaders
+from starlette.requests import ClientDisconnect
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from api.gate import PRINCIPAL, SAFE_METHODS
+from api.permissions import LEAST_ROLE
 from api.problems import problem_response
 from store import access
 from store.access import Principal
@@ -25,6 +28,10 @@ NEVER_KEPT: Final = frozenset({"/login", "/logout", "/tokens"})
 """Their answers carry secrets or cookies, which no key may bring back."""
 KEY_FORM: Final = re.compile(r"[\x21-\x7e]{1,200}")
 TAGGED_BYTES_MAX: Final = 8_000_000
+SPOOLED_BYTES: Final = 2_000_000
+"""Larger bodies wait in a file and not in memory."""
+REPLAYED_BYTES: Final = 256_000
+BOUNDARY: Final = re.compile(r"multipart/[^;]+;.*?boundary=\"?([^\";,]{1,70})", re.IGNORECASE)
 
 
 @dataclass
@@ -151,16 +158,18 @@ class Idempotent:
             text = "an Idempotency-Key has 1 to 200 visible ASCII characters"
             await problem_response(422, text)(scope, receive, send)
             return
-        body = await read_body(receive)
-        asked = hashlib.sha256(
-            b"\n".join((scope["method"].encode(), _path(scope).encode(), scope["query_string"], body))
-        ).digest()
-        async with self._pool().connection() as conn:
-            claimed = await access.claim_key(conn, principal.account, key, asked)
-        if claimed:
-            await self._first(scope, replay_body(body, receive), send, principal.account, key)
-        else:
-            await self._again(scope, receive, send, principal.account, key, asked)
+        least = LEAST_ROLE.get((scope["method"], _path(scope)))
+        if least is not None and not principal.role.covers(least):
+            await self._app(scope, receive, send)  # refuses before it reads: no body is kept for that
+            return
+        with SpooledTemporaryFile(max_size=SPOOLED_BYTES) as body:
+            asked = await keep_body(scope, receive, body)
+            async with self._pool().connection() as conn:
+                claimed = await access.claim_key(conn, principal.account, key, asked)
+            if claimed:
+                await self._first(scope, replay_body(body, receive), send, principal.account, key)
+            else:
+                await self._again(scope, receive, send, principal.account, key, asked)
 
     async def _first(self, scope: Scope, receive: Receive, send: Send, account: str, key: str) -> None:
         kept = False
@@ -196,26 +205,45 @@ class Idempotent:
             await send({"type": "http.response.body", "body": bytes(kept["body"])})
 
 
-async def read_body(receive: Receive) -> bytes:
-    """The whole body of a request; its size was bounded on the way in."""
-    parts: list[bytes] = []
-    while True:
+async def keep_body(scope: Scope, receive: Receive, body: IO[bytes]) -> bytes:
+    """Reads a request into a file, its size was bounded on the way in; a digest of what is asked.
+
+    The line between the parts of a form is random with every try, so it is left out of the digest.
+    """
+    what = (scope["method"].encode(), _path(scope).encode(), scope["query_string"], b"")
+    digest = hashlib.sha256(b"\n".join(what))
+    found = BOUNDARY.search(Headers(scope=scope).get("content-type", ""))
+    boundary = found[1].encode("latin-1") if found else b""
+    overlap, rest = max(len(boundary) - 1, 0), b""
+    more = True
+    while more:
         message = await receive()
-        parts.append(message.get("body", b""))
-        if message["type"] != "http.request" or not message.get("more_body"):
-            return b"".join(parts)
+        if message["type"] != "http.request":
+            raise ClientDisconnect  # half of a body is not what was asked
+        part = message.get("body", b"")
+        body.write(part)
+        rest = (rest + part).replace(boundary, b"") if boundary else rest + part
+        ripe = max(len(rest) - overlap, 0)  # what may be the beginning of a line between parts waits
+        digest.update(rest[:ripe])
+        rest = rest[ripe:]
+        more = message.get("more_body", False)
+    digest.update(rest)
+    return digest.digest()
 
 
-def replay_body(body: bytes, receive: Receive) -> Callable[[], Awaitable[Message]]:
-    """A `receive` that hands out a body already read, then what really comes."""
-    given = False
+def replay_body(body: IO[bytes], receive: Receive) -> Callable[[], Awaitable[Message]]:
+    """A `receive` that hands out a body already read, part by part, then what really comes."""
+    size = body.tell()
+    body.seek(0)
+    complete = False
 
     async def replayed() -> Message:
-        nonlocal given
-        if given:
+        nonlocal complete
+        if complete:
             return await receive()
-        given = True
-        return {"type": "http.request", "body": body, "more_body": False}
+        part = body.read(REPLAYED_BYTES)
+        complete = body.tell() >= size
+        return {"type": "http.request", "body": part, "more_body": not complete}
 
     return replayed
 

@@ -58,6 +58,12 @@ class Settings(BaseSettings):
     most_connections: int = Field(
         default=1000, ge=10, le=100_000, description="connections of the web server; more get 503"
     )
+    max_import_bytes: int = Field(
+        default=50_000_000,
+        ge=1_000,
+        le=10_000_000_000,
+        description="largest file that the api takes in at once",
+    )
     shared_group: str | None = Field(
         default=None,
         pattern=r"^[a-z0-9-]{1,32}$",

@@ -1,7 +1,8 @@
 """Calls of the client about what is entered: cranes, accounts, tokens, sessions, details and intervals that go."""
 
 from collections.abc import Mapping
-from typing import Any
+from pathlib import Path
+from typing import Any, Final
 
 import orjson
 
@@ -10,8 +11,10 @@ from domain.accounts import Account, AuditRow, NewToken, SessionRow, TokenMade, 
 from domain.answers import CraneDetail, Page
 from domain.crane import CraneType, Site
 from domain.registration import CraneRegistration, CraneTypeRow
+from domain.transfer_answers import ImportDone
 
 _JSON = {"content-type": "application/json"}
+IMPORT_TIMEOUT_S: Final = 600.0
 
 
 class SettingsCalls(Transport):
@@ -53,6 +56,22 @@ class SettingsCalls(Transport):
         return await self._ask(
             CraneDetail, "PUT", f"/cranes/{name}", content=wanted.model_dump_json(), headers=headers
         )
+
+    async def import_file(
+        self, file: Path, *, mapping: str | None = None, dry_run: bool = False, skip_bad: bool = False
+    ) -> ImportDone:
+        """Store samples or events of a CSV or Parquet file. mapping: TOML; left out for the columns of an export."""
+        flags = {"dry_run": dry_run, "skip_bad": skip_bad}
+        with file.open("rb") as opened:
+            return await self._ask(
+                ImportDone,
+                "POST",
+                "/imports",
+                params={name: str(value).lower() for name, value in flags.items()},
+                files={"file": (file.name, opened)},
+                data={"mapping": mapping} if mapping else None,
+                timeout=IMPORT_TIMEOUT_S,
+            )
 
     async def users(self) -> Page[Account]:
         """Accounts, by name."""

@@ -1,5 +1,6 @@
 """Sites, crane types and cranes."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
@@ -105,11 +106,14 @@ def list_sites(conn: Connection[Any]) -> list[Site]:
     return [Site.model_validate(spec) for (spec,) in conn.execute(query("sites_all")).fetchall()]
 
 
-def directory(conn: Connection[Any]) -> dict[str, CraneEntry]:
-    """Every crane by its name, with what ingest needs to know of it."""
+def directory(conn: Connection[Any], sites: Sequence[str] | None = None) -> dict[str, CraneEntry]:
+    """Every crane by its name, or those of some sites, with what ingest needs to know of it."""
+    params = {"sites": None if sites is None else list(sites)}
     return {
         name: CraneEntry(crane_id=crane_id, registered_at=registered_at, zone=ZoneInfo(time_zone))
-        for name, crane_id, registered_at, time_zone in conn.execute(query("crane_directory")).fetchall()
+        for name, crane_id, registered_at, time_zone in conn.execute(
+            query("crane_directory"), params
+        ).fetchall()
     }
 
 

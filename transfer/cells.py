@@ -73,6 +73,7 @@ def times(cells: Sequence[Any], rule: TimeColumn) -> tuple[NDArray[np.int64], Ba
 
 def _since_epoch(cells: Sequence[Any], ms: int) -> tuple[NDArray[np.int64], Bad]:
     found, bad = numbers(cells)
+    found = np.clip(found, -LAST_MS - 1, LAST_MS + 1)  # further out is no time either
     for place in np.flatnonzero(np.isnan(found) | (np.abs(found * ms) > LAST_MS)).tolist():
         bad.setdefault(place, f"{_shown(cells[place])} is no time")
     usable = np.where(np.isin(np.arange(len(found)), list(bad)), 0.0, found * ms)

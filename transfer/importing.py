@@ -66,16 +66,17 @@ def import_file(
     *,
     dry_run: bool = False,
     skip_bad: bool = False,
+    sites: Sequence[str] | None = None,
     now: datetime | None = None,
     on_rows: Callable[[int], object] = lambda rows: None,
 ) -> Imported:
     """Store a file in batches; `conn` is in autocommit mode.
 
     A file with problems is not stored at all unless `skip_bad`: then its good rows are. A dry run does everything and
-    undoes each batch, so it also tells what is stored already, and under which keys other contents are. Raises InvalidInput when
-    the file or the mapping cannot be used at all.
+    undoes each batch, so it also tells what is stored already, and under which keys other contents are. With `sites` only
+    their cranes are known. Raises InvalidInput when the file or the mapping cannot be used at all.
     """
-    directory = cranes.directory(conn)
+    directory = cranes.directory(conn, sites)
     now = now or datetime.now(UTC)
 
     def one_pass(on: Connection[Any] | None) -> Imported:

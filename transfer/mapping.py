@@ -157,15 +157,24 @@ class Mapping(_Part):
 def read_mapping(file: Path) -> Mapping:
     """The mapping of a TOML file. Raises InvalidInput that names every wrong field."""
     try:
-        return Mapping.model_validate(tomllib.loads(file.read_text(encoding="utf-8")), strict=False)
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as problem:
+        text = file.read_text(encoding="utf-8")
+    except UnicodeDecodeError as problem:
         raise InvalidInput(f"{file} is no TOML: {problem}", field="mapping") from problem
+    return mapping_of(text, str(file))
+
+
+def mapping_of(text: str, name: str) -> Mapping:
+    """The mapping of a TOML text that people know by a name. Raises InvalidInput that names every wrong field."""
+    try:
+        return Mapping.model_validate(tomllib.loads(text), strict=False)
+    except tomllib.TOMLDecodeError as problem:
+        raise InvalidInput(f"{name} is no TOML: {problem}", field="mapping") from problem
     except ValidationError as wrong:
         lines = [
             f"{'.'.join(map(str, problem['loc'])) or 'file'}: {problem['msg']}" for problem in wrong.errors()
         ]
         raise InvalidInput(
-            f"{file} cannot be used as a mapping:\n" + "\n".join(lines), field="mapping"
+            f"{name} cannot be used as a mapping:\n" + "\n".join(lines), field="mapping"
         ) from wrong
 
 

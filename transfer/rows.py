@@ -227,7 +227,8 @@ class RowReader:
             )
             self._spoil(chunk, usable, bad, f"{name}: ")
             factor, offset = self.mapping.factors(name)
-            readings = (read * factor + offset).astype(np.float32)
+            with np.errstate(over="ignore"):  # infinite is out of range
+                readings = (read * factor + offset).astype(np.float32)
             low, high = self.limits.ranges[name]
             outside = np.flatnonzero((readings < np.float32(low)) | (readings > np.float32(high)))
             told = {int(i): f"{readings[i]:g} is not in {low:g} to {high:g}" for i in outside if i not in bad}

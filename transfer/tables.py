@@ -13,6 +13,7 @@ from domain.errors import InvalidInput
 from transfer.mapping import Mapping
 
 CHUNK_ROWS: Final = 20_000
+GROUP_BYTES_MAX: Final = 512_000_000
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,20 +35,27 @@ def chunks(file: Path, mapping: Mapping, rows: int = CHUNK_ROWS) -> Iterator[Chu
     try:
         with file.open(encoding=mapping.encoding, newline="") as stream:
             yield from _csv_chunks(file, csv.reader(stream, delimiter=mapping.delimiter), rows)
-    except UnicodeDecodeError as problem:
+    except UnicodeError as problem:
         raise InvalidInput(
-            f"{file} is not written in {mapping.encoding}: {problem}; name another `encoding` in the mapping",
+            f"{file.name} is not written in {mapping.encoding}: {problem}; name another `encoding` in the mapping",
             field="encoding",
         ) from problem
-    except LookupError as problem:
+    except InvalidInput:
+        raise
+    except (LookupError, ValueError, TypeError) as problem:
         raise InvalidInput(f"mapping: {problem}", field="encoding") from problem
 
 
 def _csv_chunks(file: Path, reader: Any, rows: int) -> Iterator[Chunk]:
-    header: list[str] = next(reader, [])
+    try:
+        header: list[str] = next(reader, [])
+    except csv.Error as problem:
+        raise InvalidInput(f"{file.name} is no CSV: {problem}", field="file") from problem
     twice = sorted({name for name in header if header.count(name) > 1})
     if not header or twice:
-        raise InvalidInput(f"{file}: the first line must name every column once, found {twice or 'nothing'}")
+        raise InvalidInput(
+            f"{file.name}: the first line must name every column once, found {twice or 'nothing'}"
+        )
     lines: list[int] = []
     cells: list[list[str]] = []
     broken: list[tuple[int, str]] = []
@@ -85,11 +93,32 @@ def _parquet_chunks(file: Path, rows: int) -> Iterator[Chunk]:
     first = 1
     try:
         with pq.ParquetFile(file) as opened:
+            _check_size(file, opened.metadata)
             for batch in opened.iter_batches(batch_size=rows):
-                columns = {name: batch.column(name).to_pylist() for name in batch.schema.names}
+                columns = {name: _cells(batch.column(name)) for name in batch.schema.names}
                 yield Chunk(list(range(first, first + batch.num_rows)), columns, [])
                 first += batch.num_rows
-    except (pa.ArrowInvalid, OSError) as problem:
+    except InvalidInput:
+        raise
+    except (pa.ArrowException, ValueError, KeyError, OSError) as problem:
         raise InvalidInput(
-            f"{file} is no Parquet file that can be read: {problem}", field="file"
+            f"{file.name} is no Parquet file that can be read: {problem}", field="file"
         ) from problem
+
+
+def _check_size(file: Path, metadata: Any) -> None:
+    """A small file can unfold to more than there is memory."""
+    sizes = [metadata.row_group(group).total_byte_size for group in range(metadata.num_row_groups)]
+    if max(sizes, default=0) > GROUP_BYTES_MAX:
+        raise InvalidInput(
+            f"{file.name}: a row group unfolds to {max(sizes)} bytes: write groups of at most {GROUP_BYTES_MAX}",
+            field="file",
+        )
+
+
+def _cells(column: Any) -> list[Any]:
+    """A column as Python values; lists and structures, which no mapping can mean, as text."""
+    values: list[Any] = column.to_pylist()
+    if pa.types.is_nested(column.type):
+        return [None if value is None else str(value) for value in values]
+    return values

@@ -59,10 +59,11 @@ where crane.name = %(name)s;
 select spec from site order by name;
 
 -- name: crane_directory
--- What ingest needs to know of every crane.
+-- What ingest needs to know of every crane, or of those of some sites.
 select crane.name, crane.crane_id, crane.registered_at, site.spec ->> 'time_zone' as time_zone
 from crane
-join site using (site_id);
+join site using (site_id)
+where %(sites)s::text[] is null or site.name = any(%(sites)s::text[]);
 
 -- name: site_by_name
 -- One site.

@@ -1,0 +1,186 @@
+"""Telemetry by file: samples and events as CSV or Parquet, by the function that the command line uses."""
+
+import shutil
+from collections.abc import Sequence
+from pathlib import Path
+from tempfile import TemporaryDirectory
+from typing import Annotated, Any, Final
+
+from anyio import CapacityLimiter, to_thread
+from fastapi import APIRouter, Query, Request
+from starlette.datastructures import UploadFile
+
+from api.deps import Caller, Settings
+from api.problems import Refused
+from api.settings import ApiSettings
+from api.spec import problem
+from api.tables import CSV, PARQUET
+from domain.errors import InvalidInput
+from domain.transfer_answers import ImportDone, ImportProblem
+from store.sight import sight_in_thread
+from transfer.importing import Imported, import_file, own_mapping
+from transfer.mapping import Mapping, mapping_of
+from transfer.rows import Problem
+
+router = APIRouter(tags=["import"])
+
+FORM: Final = "multipart/form-data"
+MAPPING_BYTES_MAX: Final = 100_000
+WRITTEN_AT_ONCE: Final = 1_000_000
+TOLD: Final = 1000  # problems in an answer
+TOLD_IN_REFUSAL: Final = 20
+IMPORTING: Final = CapacityLimiter(1)
+"""Reading a file takes a core: the next one waits for it, so that answers to others do not."""
+PARQUET_START: Final = b"PAR1"
+
+_ROWS: Final = "crane,at,boot,seq,dt_ms,received_at,channels,utilisation_pct\nheron-3,2026-03-02T06:00:00Z,1,1,1000,2026-03-02T06:00:05Z,1,41.5\n"
+_MAPPING: Final = (
+    'kind = "samples"\ndelimiter = ";"\n[crane]\nname = "heron-3"\n[time]\ncolumn = "Zeit"\n[step]\nms = 1000\n'
+    '[channels]\nutilisation_pct = "Auslastung"\n'
+)
+BODY: Final[dict[str, Any]] = {
+    "requestBody": {
+        "required": True,
+        "description": "A table with the columns of `boomledger export`; any other as a form, with a mapping in TOML.",
+        "content": {
+            CSV: {"schema": {"type": "string"}, "examples": {"example": {"value": _ROWS}}},
+            PARQUET: {
+                "schema": {"type": "string", "format": "binary"},
+                "examples": {"example": {"summary": "the bytes of the file", "value": "PAR1"}},
+            },
+            FORM: {
+                "schema": {
+                    "type": "object",
+                    "properties": {
+                        "file": {"type": "string", "format": "binary", "description": "CSV or Parquet"},
+                        "mapping": {"type": "string", "maxLength": MAPPING_BYTES_MAX},
+                    },
+                    "required": ["file"],
+                },
+                "examples": {
+                    "example": {
+                        "value": {
+                            "file": "Zeit;Auslastung\n2026-03-02T06:00:00Z;41.5\n",
+                            "mapping": _MAPPING,
+                        }
+                    }
+                },
+            },
+        },
+    }
+}
+
+
+@router.post(
+    "/imports",
+    openapi_extra=BODY,
+    responses={400: problem("No form that can be read"), 415: problem("Unknown form of body")},
+)
+async def import_table(
+    request: Request,
+    caller: Caller,
+    settings: Settings,
+    dry_run: Annotated[
+        bool, Query(description="store nothing; tell what would be new and what is wrong")
+    ] = False,
+    skip_bad: Annotated[bool, Query(description="store the good rows of a file that has bad ones")] = False,
+) -> ImportDone:
+    """Store samples or events from a file, of cranes in your sight. What was imported before counts once.
+
+    A file with a problem in any line is refused whole, unless `skip_bad`. `dry_run` answers every problem with its line. The
+    limits are those of messages; the days that changed are counted next.
+    """
+    with TemporaryDirectory(prefix="boomledger-import-") as folder:
+        file, mapping = await _received(request, Path(folder))
+
+        def bring() -> Imported:
+            with sight_in_thread(request.app.state.database_url, caller.sites) as conn:
+                return import_file(
+                    conn,
+                    file,
+                    mapping or own_mapping(file),
+                    settings.file_limits,
+                    dry_run=dry_run,
+                    skip_bad=skip_bad,
+                    sites=caller.sites,
+                )
+
+        done = await to_thread.run_sync(bring, limiter=IMPORTING)
+    if not done.stored and not dry_run:
+        raise InvalidInput(_refusal(done.problems), field="file")
+    return ImportDone(
+        stored=done.stored,
+        rows=done.rows,
+        empty_rows=done.empty_rows,
+        new=done.new,
+        known=done.known,
+        samples=done.samples,
+        problem_count=len(done.problems),
+        problems=tuple(
+            ImportProblem(first_line=one.first_line, last_line=one.last_line, text=one.text)
+            for one in done.problems[:TOLD]
+        ),
+    )
+
+
+def _refusal(problems: Sequence[Problem]) -> str:
+    told = "; ".join(str(one) for one in problems[:TOLD_IN_REFUSAL])
+    more = len(problems) - TOLD_IN_REFUSAL
+    return (
+        f"nothing was stored: {told}{f'; and {more} more' if more > 0 else ''}."
+        " Mend these lines, or leave them out with skip_bad=true; dry_run=true tells every one"
+    )
+
+
+async def _received(request: Request, folder: Path) -> tuple[Path, Mapping | None]:
+    """The file of a request in a folder, and the mapping that came with it."""
+    form = request.headers.get("content-type", "").partition(";")[0].strip().lower()
+    arrived = folder / "file"
+    mapping = None
+    if form in (CSV, PARQUET):
+        await _write_stream(request, arrived)
+    elif form == FORM:
+        mapping = await _write_form(request, arrived)
+    else:
+        raise Refused(415, f"a file comes as {CSV}, {PARQUET} or {FORM}, not as {form or 'nothing'!r}")
+    with arrived.open("rb") as opened:
+        parquet = opened.read(len(PARQUET_START)) == PARQUET_START
+    return arrived.rename(folder / ("file.parquet" if parquet else "file.csv")), mapping
+
+
+async def _write_stream(request: Request, file: Path) -> None:
+    waiting = bytearray()
+    with file.open("wb") as out:
+        async for part in request.stream():
+            waiting += part
+            if len(waiting) >= WRITTEN_AT_ONCE:
+                await to_thread.run_sync(out.write, bytes(waiting))
+                waiting.clear()
+        out.write(waiting)
+
+
+async def _write_form(request: Request, file: Path) -> Mapping | None:
+    async with request.form(max_files=2, max_fields=2, max_part_size=MAPPING_BYTES_MAX) as form:
+        given = form.get("file")
+        if given is None:
+            raise InvalidInput("the form has no part `file` with the table", field="file")
+        if isinstance(given, UploadFile):
+            source = given.file
+
+            def copy() -> None:
+                with file.open("wb") as out:
+                    shutil.copyfileobj(source, out, WRITTEN_AT_ONCE)
+
+            await to_thread.run_sync(copy)
+        else:  # a part that has no file name
+            await to_thread.run_sync(file.write_bytes, given.encode())
+        text = form.get("mapping")
+        if isinstance(text, UploadFile):
+            raw = await text.read(MAPPING_BYTES_MAX)
+            text = raw.decode("utf-8", errors="replace")
+        return mapping_of(text, "mapping") if text else None
+
+
+def bounds(settings: ApiSettings) -> dict[str, tuple[int, float]]:
+    """Paths whose bodies may be larger: most bytes and seconds."""
+    return {"/imports": (settings.import_bytes_max, settings.import_seconds_max)}
