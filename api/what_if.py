@@ -9,15 +9,16 @@ from anyio import to_thread
 from fastapi import APIRouter, Query
 
 from api.deps import Caller, Conn, KnownCrane, no_crane
-from api.life import as_answer, crane_totals, entered
+from api.life import as_answer, crane_totals, entered, merged_directions
 from api.spectrum import merged_ledger
 from domain.crane import Crane
 from domain.errors import InvalidInput
 from domain.life_answers import FactorRow, FactorsAnswer, Outlook, WhatIfAnswer
 from domain.messages import CRANE_NAME_PATTERN
 from duty import life, reading, what_if
-from duty.damage import Detail, of_cycles
+from duty.damage import Detail, of_cycles, of_directions
 from duty.details import COMPARISON
+from duty.directions import DirectionLedger
 from duty.geometry import Floats
 from duty.life import Recording
 from duty.reading import Cycles
@@ -40,7 +41,10 @@ MOVED: Final = (
     "moments left out.",
     "Whether the other crane reaches that place, and is free and fit for it, is a question for the dispatcher.",
 )
-NO_DIRECTION: Final = "Damage a year is left out for a detail around the base: which of its cycles belong to heavy lifts is not counted."
+NO_DIRECTION: Final = (
+    "Damage a year after a move is left out for a detail around the base: which of its cycles belong to heavy lifts is "
+    "not counted."
+)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -51,6 +55,7 @@ class Subject:
     stands: Standing
     detail: Detail
     counted: Cycles
+    around: DirectionLedger | None  # where the detail lies around the base and slewing was recorded
     years: float  # of record
 
 
@@ -119,7 +124,8 @@ async def show_factors(crane: KnownCrane, conn: Conn) -> FactorsAnswer:
 async def _subject(conn: Conn, crane: CraneKnown) -> Subject:
     totals, _ = await crane_totals(conn, crane.name, crane.crane_id)
     rows = await duty.details(conn, crane.name)
-    spans = await duty.spans(conn, crane.name)
+    detail = entered(rows[0]) if rows else COMPARISON
+    spans = await duty.spans(conn, crane.name, directions=detail.direction != "none")
     days = 0
     if totals.last_day is not None:
         days = (totals.last_day - min(totals.weeks)).days + 1
@@ -129,8 +135,9 @@ async def _subject(conn: Conn, crane: CraneKnown) -> Subject:
         return Subject(
             crane=value,
             stands=standing(value, totals),
-            detail=entered(rows[0]) if rows else COMPARISON,
+            detail=detail,
             counted=reading.cycles(merged_ledger(spans)),
+            around=merged_directions(spans),
             years=days / 365.25,
         )
 
@@ -146,7 +153,7 @@ def what_if_answer(
     after = _outlook(
         giver,
         what_if.giver_weeks(giver.stands.weekly_share, moved, change),
-        _a_year(giver, what_if.giver_damage(giver.detail, giver.counted, change)) if _plain(giver) else None,
+        _giver_damage(giver, change),
     )
     other_before = other_after = None
     if receiver is not None:
@@ -225,7 +232,9 @@ def _receiver_after(giver: Subject, receiver: Subject, change: Change, heavy: Se
     there = change.rating_ratio**3 * _weeks_of(giver, heavy, receiver.stands)
     weekly = what_if.receiver_weeks(receiver.stands.weekly_share, there, change)
     own = _damage(receiver)
-    if own is None or not _plain(giver):
+    if own is None or not change.moved_share:
+        return _outlook(receiver, weekly, own)
+    if not (_plain(giver) and _plain(receiver)):
         return _outlook(receiver, weekly, None)
     added = _a_year(giver, what_if.moved_damage(receiver.detail, giver.counted, change))
     return _outlook(receiver, weekly, None if added is None else own + added)
@@ -236,8 +245,22 @@ def _plain(subject: Subject) -> bool:
 
 
 def _damage(subject: Subject) -> float | None:
-    """Miner sum a year on record."""
-    return _a_year(subject, of_cycles(subject.detail, subject.counted).total) if _plain(subject) else None
+    """Miner sum a year on record; None for a detail around the base where no slewing was recorded."""
+    if _plain(subject):
+        return _a_year(subject, of_cycles(subject.detail, subject.counted).total)
+    return (
+        None
+        if subject.around is None
+        else _a_year(subject, of_directions(subject.detail, subject.around).total)
+    )
+
+
+def _giver_damage(giver: Subject, change: Change) -> float | None:
+    """Miner sum a year under a change. Around the base only more or less of the same work can be told."""
+    if _plain(giver):
+        return _a_year(giver, what_if.giver_damage(giver.detail, giver.counted, change))
+    now = _damage(giver)
+    return None if now is None or change.moved_share else change.duty_factor * now
 
 
 def _a_year(subject: Subject, total: float) -> float | None:
@@ -288,6 +311,6 @@ def _assumptions(giver: Subject, receiver: Subject | None, change: Change) -> tu
         found += MOVED
     elif change.moved_share:
         found += ("The heavy lifts go to no crane of yours: name one to see what they would do there.",)
-    if not all(_plain(one) for one in (giver, receiver) if one is not None):
+    if change.moved_share and not all(_plain(one) for one in (giver, receiver) if one is not None):
         found += (NO_DIRECTION,)
     return found

@@ -88,6 +88,14 @@ async def test_damage_around_the_base_is_worst_where_the_boom_pointed(fresh_api:
     assert found["direction_deg"] == 90  # the boom stood at slew 90 the whole time
     across = next(row["damage"] for row in found["by_direction"] if row["direction_deg"] == 0)
     assert across < 1e-3 * found["damage"]
+    path = "/cranes/heron-3/life/what-if"
+    more = (await client.get(path, params={"duty_factor": 3})).json()
+    assert more["before"]["damage_a_year"] == pytest.approx(found["damage"] * 365.25 / 2)  # two days of record
+    assert more["after"]["damage_a_year"] == pytest.approx(3 * more["before"]["damage_a_year"])
+    moved = (await client.get(path, params={"heavy_from_pct": 90})).json()
+    assert moved["before"] == more["before"]
+    assert moved["after"]["damage_a_year"] is None  # nobody counted where the heavy lifts pointed
+    assert any("around the base" in words for words in moved["assumptions"])
 
 
 @pytest.mark.parametrize(
