@@ -5,10 +5,12 @@ dash = create_dashboard("http://api:8000/api/v1")    # two processes
 uvicorn.run(dash.server)
 """
 
+import re
 from collections.abc import AsyncIterator
 from contextlib import AsyncExitStack, asynccontextmanager
 from pathlib import Path
 from typing import Any, Final
+from urllib.parse import quote
 
 import orjson
 from dash import Dash
@@ -17,13 +19,17 @@ from starlette.datastructures import Headers
 from starlette.types import ASGIApp, Receive, Scope, Send
 
 from dashboard import live, login, router, shell
+from dashboard.ahead import Ahead, Asked
 from dashboard.client import Client, session_headers
 from dashboard.compress import PackedScripts
-from dashboard.palette import THEMES, css_variables
+from dashboard.numbers import Units
+from dashboard.palette import LIGHT, THEMES, css_variables
 from dashboard.texts import browser_words, t
 
 API_PATH: Final = "/api/v1"
 ASSETS: Final = Path(__file__).parent / "assets"
+
+_POLYFILL: Final = re.compile(r'<script src="[^"]*/deps/polyfill@[^"]*"></script>\s*')
 
 _INDEX: Final = """<!DOCTYPE html>
 <html lang="en" data-mantine-color-scheme="light">
@@ -32,7 +38,7 @@ _INDEX: Final = """<!DOCTYPE html>
 <meta name="viewport" content="width=device-width, initial-scale=1">
 <meta name="color-scheme" content="light dark">
 <title>{%title%}</title>
-{%favicon%}
+<link rel="icon" href="__SIGN__">
 <style>__COLOURS__</style>
 {%css%}
 </head>
@@ -68,7 +74,7 @@ def create_dashboard(api: FastAPI | str, *, api_token: str | None = None) -> Das
     login.register(server)
     if mounted is not None:
         server.mount(API_PATH, mounted)
-    dash = Dash(
+    dash = _Dash(
         __name__,
         server=server,
         assets_folder=str(ASSETS),
@@ -80,18 +86,37 @@ def create_dashboard(api: FastAPI | str, *, api_token: str | None = None) -> Das
     )
     made.append(dash)
     dash.layout = shell.layout()
-    router.register(dash, client)
+    ahead = router.register(dash, client)
     shell.register(dash, client)
     live.register(dash, client)
     server.add_middleware(PackedScripts)
+    server.add_middleware(_Early, ahead=ahead)
     server.add_middleware(_OnBehalf)
     return dash
 
 
+class _Dash(Dash):
+    """Dash without the script that taught browsers of before 2020 the language; assets/generators.js has what is left."""
+
+    def interpolate_index(self, **parts: Any) -> str:
+        """The page with every part in its place."""
+        whole: str = super().interpolate_index(**{**parts, "scripts": _POLYFILL.sub("", parts["scripts"])})
+        return whole
+
+
 def _index() -> str:
-    filled = _INDEX.replace("__COLOURS__", css_variables())
+    filled = _INDEX.replace("__COLOURS__", css_variables()).replace("__SIGN__", _sign())
     filled = filled.replace("__PALETTE__", orjson.dumps(THEMES).decode())
     return filled.replace("__WORDS__", orjson.dumps(browser_words()).decode())
+
+
+def _sign() -> str:
+    """The sign of the window, within the page: as a file of its own it is asked for at every change of address."""
+    drawing = (
+        "<svg xmlns='http://www.w3.org/2000/svg' viewBox='0 -8 100 116'>"
+        f"<path fill='{LIGHT['accent']}' d='M0 100V84H12V46L58 0H66V8L100 54V70H92V60L60 20L26 52V84H60V100Z'/></svg>"
+    )
+    return f"data:image/svg+xml,{quote(drawing)}"
 
 
 def _lifespan_of(mounted: FastAPI | None, client: Client, made: list[Dash]) -> Any:
@@ -126,3 +151,18 @@ class _OnBehalf:
             await self._app(scope, receive, send)
         finally:
             session_headers.reset(token)
+
+
+class _Early:
+    """Begins with the page of an address as soon as a browser opens that, before its scripts ask for the page."""
+
+    def __init__(self, app: ASGIApp, ahead: Ahead) -> None:
+        self._app = app
+        self._ahead = ahead
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        asks_page = scope["type"] == "http" and scope["method"] == "GET" and router.match(scope["path"])
+        if asks_page and "text/html" in Headers(scope=scope).get("accept", ""):
+            search = scope["query_string"].decode("latin-1")
+            self._ahead.begin(Asked(scope["path"], f"?{search}" if search else "", Units.METRIC))
+        await self._app(scope, receive, send)

@@ -5,6 +5,7 @@ everybody else.
 """
 
 import gzip
+import hashlib
 from typing import Final
 
 import anyio.to_thread
@@ -16,10 +17,14 @@ STATIC_PATHS: Final = ("/_dash-component-suites/", "/assets/")
 KEEP_AT_MOST: Final = 200
 LEVEL_STATIC: Final = 9
 LEVEL_PAGE: Final = 4
+FOR_EVER: Final = "public, max-age=31536000, immutable"
 
 
 class PackedScripts:
-    """gzip for every response above half a kilobyte, kept in memory for the static ones."""
+    """gzip for every response above half a kilobyte, kept in memory for the static ones.
+
+    What carries its version in its address is kept by the browser for ever; of the rest it asks whether it is the same.
+    """
 
     def __init__(self, app: ASGIApp) -> None:
         self._app = app
@@ -38,14 +43,15 @@ class PackedScripts:
                 await send({"type": "http.response.body", "body": body})
                 return
             packed = await anyio.to_thread.run_sync(gzip.compress, body, LEVEL_STATIC)
-            headers = MutableHeaders(scope=start)
-            headers["content-encoding"] = "gzip"
-            headers["content-length"] = str(len(packed))
-            headers.add_vary_header("accept-encoding")
-            headers.setdefault("cache-control", "public, max-age=31536000, immutable")
+            _describe(start, packed, versioned=bool(scope["query_string"] or ".v" in scope["path"]))
             self._packed[key] = (start, packed)
         start, packed = self._packed[key]
-        await send(start)
+        etag = Headers(raw=start["headers"]).get("etag")
+        if etag is not None and Headers(scope=scope).get("if-none-match") == etag:
+            await send({**start, "status": 304, "headers": [(b"etag", etag.encode())]})
+            packed = b""
+        else:
+            await send(start)
         await send({"type": "http.response.body", "body": packed})
 
     async def _fetch(self, scope: Scope, receive: Receive) -> tuple[Message, bytes]:
@@ -63,11 +69,23 @@ class PackedScripts:
         return start, b"".join(chunks)
 
 
+def _describe(start: Message, packed: bytes, *, versioned: bool) -> None:
+    headers = MutableHeaders(scope=start)
+    headers["content-encoding"] = "gzip"
+    headers["content-length"] = str(len(packed))
+    headers.add_vary_header("accept-encoding")
+    if versioned:
+        headers.setdefault("cache-control", FOR_EVER)
+    else:
+        headers["cache-control"] = "no-cache"
+        headers["etag"] = f'"{hashlib.sha256(packed).hexdigest()[:24]}"'
+
+
 def _is_static(scope: Scope) -> bool:
     return (
         scope["type"] == "http"
         and scope["method"] == "GET"
         and scope["path"].startswith(STATIC_PATHS)
-        and bool(scope["query_string"] or ".v" in scope["path"])
+        and (bool(scope["query_string"]) or scope["path"].endswith(".js"))
         and "gzip" in Headers(scope=scope).get("accept-encoding", "")
     )

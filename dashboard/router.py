@@ -1,5 +1,6 @@
 """From an address to a page. The address holds everything: page, crane, period, filters, tab."""
 
+import asyncio
 import logging
 import re
 from dataclasses import dataclass
@@ -8,6 +9,8 @@ from typing import Any, Final
 import orjson
 from dash import Dash, Input, Output
 
+from dashboard import shell
+from dashboard.ahead import Ahead, Asked, Finished
 from dashboard.client import Client, NotAllowed
 from dashboard.numbers import Units
 from dashboard.pages import (
@@ -29,7 +32,7 @@ from dashboard.pages import (
     settings_crane_form,
     start,
 )
-from dashboard.parts import form, states
+from dashboard.parts import form, states, still
 from dashboard.texts import t
 from dashboard.visit import Render, Visit, query_of
 from domain.errors import BoomledgerError, NotFound
@@ -118,27 +121,35 @@ def plain(drawn: Any) -> Any:
     return orjson.loads(written)
 
 
-def register(app: Dash, client: Client) -> None:
-    """The one callback that draws pages, and those that pages bring along."""
+async def _finished(client: Client, asked: Asked) -> Finished:
+    """A page as it goes to the browser, its window title, how many alerts wait, and that in words."""
+    (drawn, title), (count, words) = await asyncio.gather(draw(client, *asked), shell.alerts_waiting(client))
+    return still.packed(plain(drawn), asked.path), title, count, words
+
+
+def register(app: Dash, client: Client) -> Ahead:
+    """The one callback that draws pages, and those that pages bring along. Gives what may draw a page ahead."""
+
+    ahead = Ahead(lambda asked: _finished(client, asked))
 
     @app.callback(
         Output("page", "children"),
         Output("window-title", "data"),
+        Output("alert-count", "children"),
+        Output("alert-count", "title"),
         Input("url", "pathname"),
         Input("url", "search"),
         Input("units", "data"),
         Input("redraw", "data"),
-        running=[(Output("page-frame", "className"), "bl-page bl-page-busy", "bl-page")],
     )
-    async def show(
-        path: str | None, search: str | None, units: str | None, _again: str | None
-    ) -> tuple[Any, str]:
-        drawn, title = await draw(client, path or "/", search, Units(units or Units.METRIC))
-        return plain(drawn), title
+    async def show(path: str | None, search: str | None, units: str | None, again: str | None) -> Finished:
+        asked = Asked(path or "/", search or "", Units(units or Units.METRIC))
+        return await (ahead.take(asked) if again is None else _finished(client, asked))
 
     form.register(app, client)
     fleet.register(app)
     dispatch.register(app, client)
     dispatch_charts.register(app)
-    settings_crane_form.register(app)
     life.register(app, client)
+    settings_crane_form.register(app)
+    return ahead

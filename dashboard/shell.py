@@ -91,7 +91,7 @@ def _header() -> html.Div:
     )
     buttons = [
         _toggle("pause", t("shell.pause"), "bl-icon-pause"),
-        _toggle("change-units", t("shell.units"), "bl-icon-units"),
+        _toggle("change-units", t("shell.units"), "bl-icon-units", t("units.metric")),
         _toggle("change-theme", t("shell.theme"), "bl-icon-theme"),
     ]
     menu = dmc.Burger(
@@ -104,11 +104,11 @@ def _header() -> html.Div:
     return html.Div([menu, brand, search, html.Div(buttons, className="bl-tools")], className="bl-header")
 
 
-def _toggle(name: str, label: str, icon: str) -> html.Button:
+def _toggle(name: str, label: str, icon: str, word: str = "") -> html.Button:
     return html.Button(
         [
             html.Span(className=f"bl-icon {icon}", **{"aria-hidden": "true"}),
-            html.Span(label, id=f"{name}-text", className="bl-tool-text"),
+            html.Span(word or label, id=f"{name}-text", className="bl-tool-text"),
         ],
         id=name,
         type="button",
@@ -144,6 +144,15 @@ def _navigation() -> html.Nav:
     )
 
 
+async def alerts_waiting(client: Client) -> tuple[str, str]:
+    """How many alerts nobody has acknowledged yet, as a figure and in words; nothing where there is none."""
+    try:
+        waiting = (await client.alert_summary()).unacknowledged
+    except (BoomledgerError, NotAllowed):
+        return "", ""
+    return (str(waiting), t("shell.alerts", count=waiting)) if waiting else ("", "")
+
+
 def _clientside(app: Dash, function: str, *dependencies: Any, later: bool = False) -> None:
     """One function of assets/ui.js as a callback; `later` ones wait for a change and do not run at first."""
     app.clientside_callback(
@@ -160,11 +169,23 @@ def register(app: Dash, client: Client) -> None:
         Input("change-theme", "n_clicks"),
         State("scheme", "data"),
     )
-    _clientside(app, "applyScheme", Output("theme", "forceColorScheme"), Input("scheme", "data"))
     _clientside(
-        app, "flipUnits", Output("units", "data"), Input("change-units", "n_clicks"), State("units", "data")
+        app,
+        "applyScheme",
+        Output("theme", "forceColorScheme"),
+        Input("scheme", "data"),
+        State("theme", "forceColorScheme"),
+        later=True,
     )
-    _clientside(app, "nameUnits", Output("change-units-text", "children"), Input("units", "data"))
+    _clientside(
+        app,
+        "flipUnits",
+        Output("units", "data"),
+        Input("change-units", "n_clicks"),
+        State("units", "data"),
+        later=True,
+    )
+    _clientside(app, "nameUnits", Output("change-units-text", "children"), Input("units", "data"), later=True)
     _clientside(
         app,
         "flipPause",
@@ -172,10 +193,16 @@ def register(app: Dash, client: Client) -> None:
         Output("pause-text", "children"),
         Input("pause", "n_clicks"),
         State("paused", "data"),
+        later=True,
     )
-    _clientside(app, "passPause", Output("live", "paused"), Input("paused", "data"))
+    _clientside(app, "passPause", Output("live", "paused"), Input("paused", "data"), later=True)
     _clientside(
-        app, "arrive", Output("heard", "data"), Input("window-title", "data"), State("url", "pathname")
+        app,
+        "arrive",
+        Output("heard", "data"),
+        Input("window-title", "data"),
+        State("url", "pathname"),
+        later=True,
     )
     _clientside(
         app,
@@ -185,6 +212,7 @@ def register(app: Dash, client: Client) -> None:
         Input("menu", "opened"),
         Input("url", "pathname"),
         State("frame", "navbar"),
+        later=True,
     )
     _clientside(
         app,
@@ -211,9 +239,8 @@ def register(app: Dash, client: Client) -> None:
         Input("scheme", "data"),
     )
 
-    _clientside(app, "tick", Output("minute", "data"), Input("url", "pathname"), State("minute", "data"))
-
-    @app.callback(Output("find-crane", "data"), Input("minute", "data"))
+    # `minute` is moved on by "arrive", when the page is drawn: what stands in the frame may wait for that.
+    @app.callback(Output("find-crane", "data"), Input("minute", "data"), prevent_initial_call=True)
     async def known_cranes(_minute: int | None) -> list[dict[str, str]]:
         try:
             rows = await client.all_cranes()
@@ -221,20 +248,7 @@ def register(app: Dash, client: Client) -> None:
             return []
         return [{"value": row.name, "label": f"{row.name} {row.title}".strip()} for row in rows]
 
-    @app.callback(
-        Output("alert-count", "children"),
-        Output("alert-count", "title"),
-        Input("url", "pathname"),
-        Input("redraw", "data"),
-    )
-    async def open_alerts(_path: str | None, _again: str | None) -> tuple[str, str]:
-        try:
-            waiting = (await client.alert_summary()).unacknowledged
-        except (BoomledgerError, NotAllowed):
-            return "", ""
-        return (str(waiting), t("shell.alerts", count=waiting)) if waiting else ("", "")
-
-    @app.callback(Output("who", "children"), Input("minute", "data"))
+    @app.callback(Output("who", "children"), Input("minute", "data"), prevent_initial_call=True)
     async def who(_minute: int | None) -> Any:
         try:
             me = await client.me()

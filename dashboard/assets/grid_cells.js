@@ -6,15 +6,7 @@
   const cells = (window.dashAgGridComponentFunctions = window.dashAgGridComponentFunctions || {});
   const NARROW_PX = 700;
 
-  /* Follows a link without loading the page anew, as the links of Dash do. */
-  function follow(event, href) {
-    if (event.ctrlKey || event.metaKey || event.shiftKey || event.button) return;
-    event.preventDefault();
-    window.history.pushState({}, "", href);
-    window.dispatchEvent(new CustomEvent("_dashprivate_pushstate"));
-  }
-
-  const link = (href, text) => h("a", { href, className: "bl-link", onClick: (event) => follow(event, href) }, text);
+  const link = (href, text) => h("a", { href, className: "bl-link", onClick: (event) => window.boomledger.follow(event, href) }, text);
 
   cells.CraneCell = ({ data }) =>
     h("div", { className: "bl-cell-crane" }, link("/crane/" + data.crane, data.crane), h("span", { className: "bl-cell-note" }, data.title));
@@ -28,10 +20,9 @@
     h("span", { className: "bl-mark bl-" + data.state }, h("span", { className: "bl-mark-shape", "aria-hidden": true }), data.word);
 
   /* A bar against the band that wants attention; kind names the fields of the row. */
-  cells.BarCell = ({ data, kind }) => {
+  cells.BarCell = ({ data, kind, full, band }) => {
     const value = data[kind];
-    const full = data[kind + "_full"];
-    const [low, high] = data[kind + "_band"];
+    const [low, high] = band;
     const width = (part) => Math.max(0, Math.min(100, (100 * part) / full));
     return h(
       "div",
@@ -55,7 +46,9 @@
   /* Lesser columns leave where the grid is narrow; the events of the grid come too early to be heard, so its box is watched. */
   function hideLesser(api, width) {
     const lesser = (api.getGridOption("context") || {}).lesser || [];
-    if (lesser.length && width) api.setColumnsVisible(lesser, width >= NARROW_PX);
+    const wide = width >= NARROW_PX;
+    const others = lesser.filter((name) => (api.getColumn(name) || { isVisible: () => wide }).isVisible() !== wide);
+    if (others.length && width) api.setColumnsVisible(others, wide);
   }
 
   function fit(box) {

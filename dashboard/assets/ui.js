@@ -27,19 +27,36 @@
     return window.matchMedia("(prefers-color-scheme: dark)").matches ? "dark" : "light";
   }
 
+  /* Once in five minutes of use: what stands in the frame and changes seldom is asked for again. */
+  let minute = null;
+  function moveOn() {
+    const now = Math.floor(Date.now() / 300000);
+    if (now !== minute) window.dash_clientside.set_props("minute", { data: now });
+    minute = now;
+  }
+  const whenIdle = (job) => (window.requestIdleCallback ? window.requestIdleCallback(job, { timeout: 2000 }) : setTimeout(job, 500));
+
   let lastPath = null;
   let lastAnswer = null;
+
+  /* Pages that open with a long list: what draws it is fetched at once, not first when the list has come. */
+  if (/^\/($|fleet|faults|service|data|settings|alerts|life\/?$)/.test(window.location.pathname)) {
+    const script = document.createElement("script");
+    script.src = window.location.origin + "/_dash-component-suites/dash_ag_grid/async-community.js";
+    script.async = true;
+    document.head.append(script);
+  }
 
   dash.boomledger_ui = {
     startScheme: (clicks, stored) => {
       const now = currentScheme(stored);
       return clicks ? (now === "dark" ? "light" : "dark") : now;
     },
-    applyScheme: (scheme) => currentScheme(scheme),
+    applyScheme: (scheme, shown) => (currentScheme(scheme) === shown ? same() : currentScheme(scheme)),
     flipUnits: (clicks, units) => (clicks ? (units === "us" ? "metric" : "us") : same()),
     nameUnits: (units) => window.boomledger_words[units === "us" ? "units_us" : "units_metric"],
     flipPause: (clicks, paused) => {
-      if (!clicks) return [false, same()];
+      if (!clicks) return [same(), same()];
       const next = !paused;
       document.documentElement.toggleAttribute("data-paused", next);
       return [next, window.boomledger_words[next ? "resume" : "pause"]];
@@ -69,6 +86,7 @@
         });
       }
       lastPath = here;
+      whenIdle(moveOn);
       return title;
     },
 
@@ -88,13 +106,8 @@
     openMenu: (opened, path, navbar) => {
       const byMenu = (dash.callback_context.triggered || []).some((one) => one.prop_id === "menu.opened");
       const open = byMenu ? Boolean(opened) : false;
+      if (navbar.collapsed.mobile === !open && Boolean(opened) === open) return [same(), same()];
       return [{ ...navbar, collapsed: { mobile: !open } }, open];
-    },
-
-    /* Moves on once in five minutes of use: what changes seldom is asked for again then. */
-    tick: (path, minute) => {
-      const now = Math.floor(Date.now() / 300000);
-      return now === minute ? same() : now;
     },
 
     signOut: (clicks) => {

@@ -8,7 +8,7 @@ from dash import dcc, html
 
 from dashboard import numbers
 from dashboard.pages import crane_faults
-from dashboard.parts import charts, events, grid, page, trace
+from dashboard.parts import charts, events, grid, marks, page, trace
 from dashboard.parts.marks import utilisation_state
 from dashboard.texts import t
 from dashboard.visit import Trouble, Visit, together
@@ -94,7 +94,7 @@ def _lift_columns(visit: Visit, zone: ZoneInfo) -> list[dict[str, Any]]:
             "field": "peak",
             "headerName": t("lifts.col.peak"),
             "cellRenderer": "BarCell",
-            "cellRendererParams": {"kind": "peak"},
+            "cellRendererParams": {"kind": "peak", "full": 120.0, "band": [marks.WARNING_PCT, 120.0]},
             "minWidth": 130,
         },
         {
@@ -155,8 +155,6 @@ def _lift_row(lift: Lift, visit: Visit, zone: ZoneInfo) -> dict[str, Any]:
         "started": numbers.moment(lift.started_at, zone, seconds=True),
         "started_href": events.trace_address(lift.crane, lift.started_at - MARGIN, lift.ended_at + MARGIN),
         "peak": peak,
-        "peak_full": 120.0,
-        "peak_band": [90.0, 120.0],
         "peak_state": utilisation_state(peak).value,
         "peak_text": numbers.percent(peak),
         "peak_note": "",

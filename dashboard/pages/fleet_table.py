@@ -52,11 +52,11 @@ def table(
     )
 
 
-def _bars(kind: str) -> dict[str, Any]:
+def _bars(kind: str, full: float, band: tuple[float, float]) -> dict[str, Any]:
     return {
         "field": kind,
         "cellRenderer": "BarCell",
-        "cellRendererParams": {"kind": kind},
+        "cellRendererParams": {"kind": kind, "full": full, "band": band},
         "minWidth": 92,
         "flex": 2,
         "headerName": t(f"fleet.col.{kind}"),
@@ -116,11 +116,11 @@ def _columns() -> list[dict[str, Any]]:
     return [
         {**crane, "headerName": t("fleet.col.crane")},
         {**state, "headerName": t("fleet.col.state")},
-        _bars("near"),
+        _bars("near", NEAR_FULL_PCT, (marks.NEAR_ACT_PCT, NEAR_FULL_PCT)),
         reason,
         _count("stops", 74),
         _count("overrides", 88),
-        {**_bars("life"), "narrow": False},
+        {**_bars("life", 1.0, (marks.REVIEW_SHARE, 1.0)), "narrow": False},
         service,
         _count("faults", 66),
         now,
@@ -141,8 +141,6 @@ def _grid_row(row: FleetRow, why: tuple[str, str], today: date) -> dict[str, Any
         "state": state.value,
         "word": word,
         "near": row.near_limit_pct,
-        "near_full": NEAR_FULL_PCT,
-        "near_band": [5.0, NEAR_FULL_PCT],
         "near_state": near_state.value,
         "near_text": numbers.percent(row.near_limit_pct),
         "near_note": _trend(row),
@@ -151,13 +149,10 @@ def _grid_row(row: FleetRow, why: tuple[str, str], today: date) -> dict[str, Any
         "stops": row.limiter_stops,
         "overrides": row.limiter_overrides,
         "life": row.used_share,
-        "life_full": 1.0,
-        "life_band": [0.95, 1.0],
         "life_state": life_state.value,
         "life_text": numbers.share(row.used_share)
         if row.used_share is not None
         else t("life.no_class.short"),
-        "life_note": "",
         "service": row.service_due_on.isoformat() if row.service_due_on else None,
         "service_state": marks.due_state(row.service_due_on, today).value,
         "service_text": numbers.day(row.service_due_on),

@@ -13,7 +13,7 @@ from domain.fleet_answers import FleetRow
 
 async def render_list(visit: Visit) -> Any:
     """Every crane by used share, the most used first; what is forecast, and what compares."""
-    fleet = await visit.client.fleet(days=30)
+    fleet = await visit.client.fleet(days=7)  # no figure here depends on it: the days of the fleet page
     if not fleet.rows:
         return html.Div(
             [page.head(t("life.title")), states.empty(t("fleet.empty.title"), t("fleet.empty.text"))]
@@ -54,7 +54,7 @@ def _columns() -> list[dict[str, Any]]:
         {"field": "title", "headerName": t("settings.col.type"), "minWidth": 120, "flex": 3, "narrow": False},
         {
             "field": "life", "headerName": t("life.used"), "cellRenderer": "BarCell",
-            "cellRendererParams": {"kind": "life"}, "minWidth": 120, "flex": 4,
+            "cellRendererParams": {"kind": "life", "full": 1.0, "band": [marks.REVIEW_SHARE, 1.0]}, "minWidth": 120, "flex": 4,
         },
         {"field": "spent", "headerName": t("life.col.spent"), "cellRenderer": "DayCell", "minWidth": 110, "flex": 2},
     ]  # fmt: skip
@@ -66,8 +66,6 @@ def _grid_row(row: FleetRow) -> dict[str, Any]:
         "crane_href": f"/life/{row.crane}",
         "title": row.title or row.type,
         "life": row.used_share,
-        "life_full": 1.0,
-        "life_band": [marks.REVIEW_SHARE, 1.0],
         "life_state": marks.life_state(row.used_share).value,
         "life_text": numbers.share(row.used_share)
         if row.used_share is not None

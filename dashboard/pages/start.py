@@ -2,10 +2,11 @@
 
 from typing import Any, Final
 
-from dash import set_props
+from dash import html
 
 from dashboard.pages import fleet
 from dashboard.parts import states
+from dashboard.parts.components import Go
 from dashboard.visit import Trouble, Visit, attempt
 
 STARTS: Final = {"dispatcher": "/dispatch", "engineer": "/life"}
@@ -17,5 +18,4 @@ async def render(visit: Visit) -> Any:
     path = None if isinstance(me, Trouble) else STARTS.get(me.role)
     if path is None or visit.query:
         return await fleet.render(visit)
-    set_props("url", {"pathname": path})
-    return states.loading()
+    return html.Div([Go(to=path), states.loading()])

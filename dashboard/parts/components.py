@@ -154,3 +154,18 @@ class LiveBar(_Drawn):
 
     _type = "LiveBar"
     _props = ("crane", "channel", "value", "full", "watch_from", "act_from", "label")
+
+
+class Still(_Drawn):
+    """The still parts of a page as short lists, with slots for components; parts.still makes it, pages do not."""
+
+    _type = "Still"
+    _base_nodes: ClassVar[list[str]] = ["children"]
+    _props = ("children", "tree", "of")
+
+
+class Go(_Drawn):
+    """Leads on to another page at once; the way back does not lead here again. to: its address."""
+
+    _type = "Go"
+    _props = ("to",)

@@ -42,6 +42,7 @@ def grid(
                 "rowHeight": 52,
                 "domLayout": "normal" if tall else "autoHeight",
                 "animateRows": False,
+                "rowBuffer": 3,
                 "suppressCellFocus": False,
                 "ensureDomOrder": True,
                 "context": {"lesser": lesser},

@@ -73,12 +73,12 @@ def test_one_part_that_does_not_come_leaves_the_rest_standing(
 
 def test_loading_is_drawn_until_the_page_comes(site: str, page: Page) -> None:
     held = []
-    page.route("**/_dash-update-component", lambda route: held.append(route))
+    page.route("**/_dash-update-component*", lambda route: held.append(route))
     page.goto(site)
     expect(picture(page, "loading")).to_be_visible()
-    page.unroute("**/_dash-update-component")
-    for route in held:
-        route.continue_()
+    while held:
+        held.pop().continue_()
+    page.unroute("**/_dash-update-component*")
     expect(page.locator("#page h1")).to_have_text("Fleet")
 
 

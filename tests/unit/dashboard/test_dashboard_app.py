@@ -1,5 +1,6 @@
 """The application as a whole: every callback asynchronous, one graph configuration, nothing from other hosts."""
 
+import asyncio
 import inspect
 import json
 import re
@@ -12,8 +13,11 @@ from dash import dcc, html
 from fastapi import FastAPI
 from plotly.io.json import to_json_plotly
 
+from dashboard.ahead import Ahead, Asked, Finished
 from dashboard.app import create_dashboard
-from dashboard.parts import charts, grid
+from dashboard.client import session_headers
+from dashboard.numbers import Units
+from dashboard.parts import charts, grid, still
 from dashboard.router import match, plain
 from dashboard.theme import GRAPH_CONFIG
 
@@ -110,3 +114,99 @@ def test_a_page_goes_to_the_browser_as_the_same_values_that_dash_would_write() -
         ]
     )
     assert plain(drawn) == json.loads(to_json_plotly(drawn))
+
+
+def test_an_answer_that_was_begun_ahead_is_given_once_and_to_its_caller_only() -> None:
+    drawn: list[str] = []
+
+    async def make(asked: Asked) -> Finished:
+        drawn.append(str((session_headers.get() or {}).get("cookie")))
+        return "page", f"for {drawn[-1]}", "", ""
+
+    async def ask(ahead: Ahead, cookie: str, *, begin: bool) -> str:
+        token = session_headers.set({"cookie": cookie})
+        try:
+            if begin:
+                ahead.begin(asked)
+            return (await ahead.take(asked))[1] if not begin else ""
+        finally:
+            session_headers.reset(token)
+
+    async def story() -> list[str]:
+        ahead = Ahead(make)
+        await ask(ahead, "a", begin=True)
+        return [await ask(ahead, cookie, begin=False) for cookie in ("b", "a", "a")]
+
+    asked = Asked("/fleet", "", Units.METRIC)
+    assert asyncio.run(story()) == ["for b", "for a", "for a"]
+    assert sorted(drawn) == ["a", "a", "b"]  # four wishes, three drawings: the one begun ahead was given out
+
+
+def unpacked(part: object, slots: list[object]) -> object:
+    """A short list as the components that it stands for."""
+    if not isinstance(part, list):
+        return part
+    tag, *rest = part
+    if isinstance(tag, int):
+        return opened(slots[tag])
+    props, *children = rest
+    return (tag, props, [unpacked(one, slots) for one in children])
+
+
+def opened(part: object) -> object:
+    """A component of plain values as (name, props, children), with what is packed in it taken out."""
+    if not isinstance(part, dict):
+        return part
+    props = {name: value for name, value in part["props"].items() if name != "children" and value is not None}
+    children = part["props"].get("children")
+    if part["type"] == "Still":
+        return unpacked(props["tree"], children or [])
+    name = part["type"].lower() if part["namespace"] == "dash_html_components" else part["type"]
+    listed = children if isinstance(children, list) else [children]
+    return (name, props, [opened(one) for one in listed if one is not None])
+
+
+def test_packing_a_page_loses_nothing_and_leaves_components_with_an_id() -> None:
+    page = html.Div(
+        [
+            html.P(["worn ", html.Strong("much"), 3, None], className="bl-x", title="t"),
+            html.Div(
+                [html.P("a"), html.Ul([html.Li("b"), html.Li(dcc.Link("c", href="/crane/c"))])], id="kept"
+            ),
+            dcc.Store(id="store", data=[1, 2]),
+            html.Table(html.Tbody([html.Tr([html.Td("d"), html.Td("e", colSpan=2)])])),
+        ]
+    )
+    values = plain(page)
+    packed = still.packed(values, "/x")
+    assert [one["type"] for one in packed["props"]["children"]] == ["Div", "Store"]
+    assert packed["props"]["of"] == "/x"
+
+    def tidy(part: object) -> object:
+        if not isinstance(part, tuple):
+            return part
+        name, props, children = part
+        return (name, props, [tidy(one) for one in children if one is not None])
+
+    assert tidy(opened(packed)) == tidy(opened(values))
+
+
+def test_libraries_ask_for_generators_only_where_ours_can_stand_in() -> None:
+    suites = [
+        Path(inspect.getfile(__import__(name))).parent
+        for name in ("dash", "dash_mantine_components", "dash_ag_grid")
+    ]
+    known = re.compile(
+        r"regeneratorRuntime\.(mark\(function|wrap\(function\(\w\)\{for\(;;\)switch\(\w\.prev=\w\.next\)\{case 0:"
+        r"return \w\.next=2,\w\(!0\);case 2:\w\.isReady=!0;case 3:case\"end\":return \w\.stop\(\)\}\})"
+    )
+    served = [
+        suites[0] / "dash-renderer/build/dash_renderer.min.js", *(suites[0] / "dcc").glob("*.js"),
+        *(suites[0] / "html").glob("*.min.js"), *suites[1].glob("*.js"), *suites[2].glob("*.js"),
+    ]  # fmt: skip
+    uses = 0
+    for path in served:
+        text = path.read_text(encoding="utf-8")
+        uses += text.count("regeneratorRuntime")
+        assert len(known.findall(text)) == text.count("regeneratorRuntime"), path.name
+    assert uses > 0

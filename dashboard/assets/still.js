@@ -1,0 +1,45 @@
+/* Draws the parts of a page that never change by themselves: short lists made by dashboard/parts/still.py. */
+(function () {
+  "use strict";
+  const React = window.React;
+  const h = React.createElement;
+
+  /* Follows a link without loading the page anew, as the links of Dash do. */
+  function follow(event, href) {
+    if (event.ctrlKey || event.metaKey || event.shiftKey || event.altKey || event.button) return;
+    event.preventDefault();
+    window.history.pushState({}, "", href);
+    window.dispatchEvent(new CustomEvent("_dashprivate_pushstate"));
+    window.scrollTo(0, 0);
+  }
+
+  const safe = (props) => (props.href ? { ...props, href: window.dash_clientside.clean_url(props.href) } : props);
+
+  function link(props, inside) {
+    const checked = safe(props);
+    return h("a", { ...checked, onClick: (event) => follow(event, checked.href) }, ...inside);
+  }
+
+  function draw(part, slots) {
+    if (!Array.isArray(part)) return part;
+    const [tag, props, ...children] = part;
+    if (typeof tag === "number") return slots[tag];
+    const inside = children.map((child) => draw(child, slots));
+    if (tag === "Link") return link(props, inside);
+    return h(window.boomledger[tag] || tag, safe(props), ...inside);
+  }
+
+  window.boomledger.Go = function Go({ to }) {
+    React.useEffect(() => {
+      window.history.replaceState({}, "", to);
+      window.dispatchEvent(new CustomEvent("_dashprivate_pushstate"));
+    }, [to]);
+    return null;
+  };
+
+  window.boomledger.follow = follow;
+  window.boomledger.Still = function Still({ tree, of, children }) {
+    const slots = Array.isArray(children) ? children : [children];
+    return h(React.Fragment, { key: of }, draw(tree, slots));
+  };
+})();
