@@ -90,7 +90,9 @@ async def test_damage_around_the_base_is_worst_where_the_boom_pointed(fresh_api:
     assert across < 1e-3 * found["damage"]
     path = "/cranes/heron-3/life/what-if"
     more = (await client.get(path, params={"duty_factor": 3})).json()
-    assert more["before"]["damage_a_year"] == pytest.approx(found["damage"] * 365.25 / 2)  # two days of record
+    assert more["before"]["damage_a_year"] == pytest.approx(
+        found["damage"] * 365.25 / 2
+    )  # two days of record
     assert more["after"]["damage_a_year"] == pytest.approx(3 * more["before"]["damage_a_year"])
     moved = (await client.get(path, params={"heavy_from_pct": 90})).json()
     assert moved["before"] == more["before"]
