@@ -111,7 +111,7 @@ def fill(url: str, count: int, years: int) -> None:
             conn.execute(
                 f"alter table {table} set unlogged; alter table {table} drop constraint {table}_pkey"
             )
-        conn.execute("drop index lift_by_day")
+        conn.execute("drop index lift_peak_by_day")
         names = {"first": first, "last": LAST_DAY}
         conn.execute(
             "insert into day_figure (crane_id, counting_id, day, time_zone, day_start_at, day_end_at, first_at, last_at,"
@@ -153,7 +153,9 @@ def fill(url: str, count: int, years: int) -> None:
             ("lift", "crane_id, counting_id, started_at"),
         ):
             conn.execute(f"alter table {table} add primary key ({key})")
-        conn.execute("create index lift_by_day on lift (crane_id, counting_id, day)")
+        conn.execute(
+            "create index lift_peak_by_day on lift (crane_id, counting_id, day, started_at) include (peak_structural_pct)"
+        )
         conn.execute("vacuum (analyze)")  # as autovacuum leaves a table that is mostly read
 
 

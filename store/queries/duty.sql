@@ -264,12 +264,13 @@ order by 1;
 
 -- name: lifts_read
 -- Lifts of one crane that began in a time range, newest first, after a cursor.
-select c.name as crane, l.started_at, l.ended_at, l.day, l.peak_utilisation_pct, l.peak_structural_pct,
+-- Its numbers as values and not by a join: so the key gives the newest in order, and what the page does not show is not read.
+select %(crane)s::text as crane, l.started_at, l.ended_at, l.day, l.peak_utilisation_pct, l.peak_structural_pct,
     l.peak_outreach_m, l.mass_kg, l.slew_travel_deg, l.limiter_stops, l.limiter_overrides
 from lift l
-join crane c using (crane_id)
-join counting u using (counting_id)
-where c.name = %(crane)s and u.in_use and l.started_at >= %(time_from)s and l.started_at < %(time_to)s
+where l.crane_id = (select crane_id from crane where name = %(crane)s)
+    and l.counting_id = (select counting_id from counting where in_use)
+    and l.started_at >= %(time_from)s and l.started_at < %(time_to)s
     and (%(before)s::timestamptz is null or l.started_at < %(before)s)
 order by l.started_at desc
 limit %(rows)s;
@@ -284,12 +285,12 @@ where c.name = %(crane)s and u.in_use and l.day between %(day_from)s and %(day_t
 order by l.started_at;
 
 -- name: structural_peaks
--- Peak structural percent of the lifts of one crane over whole local days, in time order, as one array.
+-- Peak structural percent of the lifts of one crane over whole local days, in time order, as one array. Reads one index and nothing else.
 select array_agg(l.peak_structural_pct order by l.started_at) as peaks_pct
 from lift l
-join crane c using (crane_id)
-join counting u using (counting_id)
-where c.name = %(crane)s and u.in_use and l.day between %(day_from)s and %(day_to)s;
+where l.crane_id = (select crane_id from crane where name = %(crane)s)
+    and l.counting_id = (select counting_id from counting where in_use)
+    and l.day between %(day_from)s and %(day_to)s;
 
 -- name: lift_bins
 -- Lifts over whole local days by scope (crane, its type, every crane in sight) and step of their peak structural percent, with the sum of their cubes.
