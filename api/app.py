@@ -119,7 +119,7 @@ def create_api(database_url: str, settings: ApiSettings | None = None) -> FastAP
     api.state.allowed = allowed_methods
     add_problem_handlers(api)
     api.add_middleware(Tagged)
-    api.add_middleware(Matched)
+    api.add_middleware(Matched, pool=lambda: api.state.pool, at_once=settings.pool_size // 2)
     api.add_middleware(Audited, pool=lambda: api.state.pool)
     api.add_middleware(Idempotent, pool=lambda: api.state.pool)
     api.add_middleware(GZipMiddleware, minimum_size=1000, compresslevel=5)

@@ -1,49 +1,76 @@
 """Conditional writes: `If-Match` and `If-None-Match: *` on whatever has a GET of its own. Pure ASGI.
 
 The tag asked for is compared with the tag of the same path's GET, answered for the same caller just before the write.
-Conditional writes to one path wait for each other in this process; a write without a condition, or through another
-process, can still come in between: the window is milliseconds instead of the minutes that a person edits for.
+Writes to one path, with a condition or without, wait for each other in the database, so through any number of processes:
+nothing comes in between. Writes by other ways (the command line, a POST beside it) do not wait.
 """
 
 import asyncio
+import contextlib
+import io
+from collections.abc import Callable
 from typing import Final
 
+import psycopg
+from psycopg_pool import PoolTimeout
 from starlette.datastructures import Headers
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from api.problems import problem_response
-from api.stages import capture
+from api.stages import capture, keep_body, replay_body
+from store.locks import wait_for_path
+from store.sight import Pool
 
 CONDITIONAL: Final = frozenset({"PUT", "PATCH", "DELETE"})
-STRIPES: Final = 64
 
 
 class Matched:
-    """Refuses a write with 412 where what it would change is not what its sender has seen."""
+    """Refuses a write with 412 where what it would change is not what its sender has seen.
 
-    def __init__(self, app: ASGIApp) -> None:
+    at_once: writes that may wait at the same time. Each holds a connection while the write itself needs another one, so
+    that it must be less than the pool has.
+    """
+
+    def __init__(self, app: ASGIApp, *, pool: Callable[[], Pool], at_once: int) -> None:
         self._app = app
-        self._locks = [asyncio.Lock() for _ in range(STRIPES)]
+        self._pool = pool
+        self._places = asyncio.Semaphore(at_once)
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         if scope["type"] != "http" or scope["method"] not in CONDITIONAL:
             await self._app(scope, receive, send)
             return
+        body = io.BytesIO()
+        await keep_body(scope, receive, body)  # before the turn: a slow sender makes nobody wait
+        receive = replay_body(body, receive)
+        refusal = 412, "it was changed, made or removed since you read it: read it again, then decide"
+        async with contextlib.AsyncExitStack() as turn:
+            try:
+                await self._take_turn(turn, scope)
+            except psycopg.errors.LockNotAvailable:
+                refusal = 503, "others are writing there and take long: try again"
+            except (psycopg.OperationalError, PoolTimeout):
+                refusal = 503, "the database cannot be reached now"
+            else:
+                if await self._as_seen(scope):
+                    await self._app(scope, receive, send)
+                    return
+        request_id = scope.get("boomledger.request_id")
+        await problem_response(*refusal, request_id=request_id)(scope, receive, send)
+
+    async def _take_turn(self, turn: contextlib.AsyncExitStack, scope: Scope) -> None:
+        await turn.enter_async_context(self._places)
+        conn = await turn.enter_async_context(self._pool().connection())
+        await turn.enter_async_context(conn.transaction())
+        await wait_for_path(conn, scope["path"].removeprefix(scope.get("root_path", "")))
+
+    async def _as_seen(self, scope: Scope) -> bool:
         headers = Headers(scope=scope)
         wanted, unwanted = headers.get("if-match"), headers.get("if-none-match")
         if wanted is None and unwanted is None:
-            await self._app(scope, receive, send)
-            return
-        async with self._locks[hash(scope["path"]) % STRIPES]:
-            tag = await self._tag_now(scope)
-            if (wanted is not None and not _names(wanted, tag)) or (
-                unwanted is not None and _names(unwanted, tag)
-            ):
-                text = "it was changed, made or removed since you read it: read it again, then decide"
-                request_id = scope.get("boomledger.request_id")
-                await problem_response(412, text, request_id=request_id)(scope, receive, send)
-                return
-            await self._app(scope, receive, send)
+            return True
+        tag = await self._tag_now(scope)
+        return (wanted is None or _names(wanted, tag)) and (unwanted is None or not _names(unwanted, tag))
 
     async def _tag_now(self, scope: Scope) -> str | None:
         """The tag of what is at the path now; None where nothing is, or nothing has a tag."""

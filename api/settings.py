@@ -44,7 +44,7 @@ class ApiSettings(BaseModel):
     webhook_local: bool = Field(
         default=False, description="let web targets of alerts point at this machine or its link"
     )
-    pool_size: int = Field(default=8, ge=1, le=200, description="database connections")
+    pool_size: int = Field(default=8, ge=2, le=200, description="database connections; a write needs two")
 
     @model_validator(mode="after")
     def _open_only_on_loopback(self) -> Self:

@@ -1,9 +1,11 @@
 """Locks that sessions of the database take turns by. All of them stand here, so that no two share a key by mistake."""
 
 from enum import IntEnum, unique
-from typing import Any
+from typing import Any, Final
+from zlib import crc32
 
 import psycopg
+from psycopg import AsyncConnection
 
 
 @unique
@@ -15,6 +17,21 @@ class Turn(IntEnum):
     SPARKPLUG_HOST = 4_870_212_093_313
     JUDGE_ALERTS = 4_870_212_093_314
     REGISTER_CRANE = 4_870_212_093_315
+
+
+PATH_WAIT_S: Final = 10
+WRITES: Final = 4_870_212  # the first of two numbers, which no lock of one number shares
+
+
+async def wait_for_path(conn: AsyncConnection[Any], path: str) -> None:
+    """Until the transaction ends, have other writes to a path of the api wait; waits for those before it.
+
+    Raises psycopg.errors.LockNotAvailable when that takes longer than PATH_WAIT_S.
+    """
+    await conn.execute("select set_config('lock_timeout', %s, true)", [f"{PATH_WAIT_S}s"])
+    await conn.execute(
+        "select pg_advisory_xact_lock(%s::int, %s::int)", [WRITES, crc32(path.encode()) - 2**31]
+    )
 
 
 def take(conn: psycopg.Connection[Any], turn: Turn) -> bool:

@@ -1,9 +1,13 @@
 """If-Match and If-None-Match: nobody overwrites what they have not seen."""
 
+import asyncio
+
 import httpx
 import pytest
 from fastapi import FastAPI
 
+from api.app import create_api, running
+from api.settings import ApiSettings
 from tests.api.conftest import PASSWORD, client_of
 from tests.api.test_upkeep import DETAIL
 
@@ -45,6 +49,23 @@ async def test_a_write_with_an_old_tag_changes_nothing(admin: httpx.AsyncClient,
         tag = (await admin.get(path)).headers["etag"]
         again = await admin.request(method, path, json=second, headers={"if-match": form.format(tag)})
         assert again.status_code in (200, 204), again.text
+
+
+async def test_of_many_writers_with_one_tag_in_two_processes_one_writes(
+    fresh_yard_url: str, fresh_api: FastAPI, admin: httpx.AsyncClient
+) -> None:
+    path = "/alert-rules/silent"
+    assert (await admin.put(path, json={"kind": "offline", "raise_at": 24})).status_code == 204
+    second = create_api(fresh_yard_url, ApiSettings(secure_cookie=False, pool_size=4))
+    async with running(second), client_of(second, cookies=admin.cookies) as other:
+        tag = (await other.get(path)).headers["etag"]
+
+        async def write(number: int) -> int:
+            who = (admin, other)[number % 2]
+            rule = {"kind": "offline", "raise_at": 25 + number}
+            return (await who.put(path, json=rule, headers={"if-match": tag})).status_code
+
+        assert sorted(await asyncio.gather(*(write(number) for number in range(20)))) == [204] + 19 * [412]
 
 
 async def test_make_only_and_change_only(admin: httpx.AsyncClient) -> None:
