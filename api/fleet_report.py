@@ -29,6 +29,7 @@ class FleetReport:
     fleet: FleetAnswer
     faults: Sequence[OpenFaultRow]
     sites: Sequence[str] | None  # None: every site
+    invented: frozenset[str] = frozenset()  # names of types that are invented
 
     @property
     def counted_at(self) -> datetime:
@@ -56,7 +57,7 @@ def report_data(report: FleetReport) -> dict[str, Any]:
         "near_note": f"Worst share first. Near the limit: utilisation of {fleet.near_limit_from_pct:g} % or more. "
         "Before: the period of equal length before.",
         "near": [
-            {"cells": near_cells(row), "width": round(BAR_MM * (row.near_limit_pct or 0.0) / longest, 2)}
+            {"cells": near_cells(row, report.invented), "width": round(BAR_MM * (row.near_limit_pct or 0.0) / longest, 2)}
             for row in fleet.rows
         ],
         "life_note": "Largest used share first. A forecast compares, it does not predict.",
@@ -93,11 +94,11 @@ def totals(report: FleetReport) -> list[tuple[str, str]]:
     ]  # fmt: skip
 
 
-def near_cells(row: FleetRow) -> list[str]:
+def near_cells(row: FleetRow, invented: frozenset[str]) -> list[str]:
     """One crane near the limit."""
     return [
         row.crane + (" (draft)" if row.draft else ""),
-        f"{row.type}, {row.site}",
+        f"{row.type}{' (invented)' if row.type in invented else ''}, {row.site}",
         str(row.lifts),
         f"{row.loaded_s / 3600:,.1f}",
         f"{row.near_limit_s / 3600:,.1f}",

@@ -1,7 +1,7 @@
 """Reports to print and sign."""
 
 from datetime import UTC, datetime, time, timedelta
-from typing import Annotated
+from typing import Annotated, Final
 
 from anyio import to_thread
 from fastapi import APIRouter, Depends, Query, Response
@@ -18,6 +18,8 @@ from domain.answers import FaultRow
 from store import reading, summary
 
 router = APIRouter(tags=["reports"])
+
+TYPES_MAX: Final = 10_000
 
 
 @router.get(
@@ -42,6 +44,11 @@ async def fleet_report(
         fleet=(await made_fleet(conn, caller, due_book, answers, days, day_from, day_to)).answer,
         faults=(await list_open_faults(conn, caller)).items,
         sites=caller.sites,
+        invented=frozenset(
+            row.name
+            for row in await reading.type_rows(conn, caller.site_list, rows=TYPES_MAX)
+            if row.invented
+        ),
     )
     pdf = await to_thread.run_sync(fleet_report_pdf, report)
     name = f"fleet-{report.fleet.day_from}-{report.fleet.day_to}.pdf"

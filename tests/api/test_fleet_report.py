@@ -3,6 +3,7 @@
 import io
 
 import httpx
+import psycopg
 import pytest
 from fastapi import FastAPI
 from pypdf import PdfReader
@@ -27,7 +28,7 @@ async def test_the_report_shows_the_numbers_of_the_api(http: httpx.AsyncClient) 
     assert "Fleet report, 2026-03-01 to 2026-03-31" in text
     assert heron["near_limit_pct"] == pytest.approx(100 / 3)
     line = (
-        f"heron-3 {heron['type']}, {heron['site']} {heron['lifts']} {heron['loaded_s'] / 3600:,.1f}"
+        f"heron-3 {heron['type']} (invented), {heron['site']} {heron['lifts']} {heron['loaded_s'] / 3600:,.1f}"
         f" {heron['near_limit_s'] / 3600:,.1f} {heron['near_limit_pct']:.3g} – {heron['limiter_stops']}"
         f" {heron['limiter_overrides']}"
     )
@@ -49,6 +50,18 @@ async def test_the_same_answers_give_the_same_bytes_and_the_file_is_accessible(
     reader = PdfReader(io.BytesIO(one.content))
     assert reader.trailer["/Root"]["/MarkInfo"]["/Marked"]
     assert b"pdfuaid:part" in reader.trailer["/Root"]["/Metadata"].get_object().get_data()
+
+
+async def test_invented_types_are_marked(fresh_yard_url: str, fresh_api: FastAPI) -> None:
+    async with client_of(fresh_api) as client:
+        await client.post("/login", json={"account": "viewer-all", "password": PASSWORD})
+        for invented in (True, False):
+            with psycopg.connect(fresh_yard_url, autocommit=True) as owner:
+                owner.execute(
+                    "update crane_type set spec = spec || jsonb_build_object('invented', %s)", [invented]
+                )
+            text = text_of((await client.get("/fleet/report", params=MARCH)).content)
+            assert ("heron-120 (invented), north-yard" in text) is invented
 
 
 async def test_the_report_keeps_to_the_sites_in_sight(api: FastAPI) -> None:
