@@ -6,11 +6,14 @@ from typing import Any
 
 import httpx
 import numpy as np
+import psycopg
 import pytest
+from fastapi import FastAPI
 
 from api.fleet import fleet_row
 from api.fleet_periods import PeriodFigures
 from store.summary import FleetCrane, FleetPeriod
+from tests.api.conftest import PASSWORD, client_of
 
 LEVELS = np.array([40.0, 60.0, 95.0, 80.0, 92.0, 30.0])
 DAY = {"from": "2026-03-02T00:00:00Z", "to": "2026-03-03T00:00:00Z"}
@@ -139,6 +142,26 @@ def test_a_crane_without_a_live_reading_is_as_old_as_its_newest_counted_sample()
     assert (fleet_row(row, figures, now).last_at, fleet_row(row, figures, now).age_s) == (newest, 3600)
     later = replace(row, live_at=now)
     assert fleet_row(later, figures, now).age_s == 0
+
+
+async def test_the_record_of_a_whole_life_is_that_of_its_days(
+    fresh_yard_url: str, fresh_api: FastAPI
+) -> None:
+    async with client_of(fresh_api) as client:
+        await client.post("/login", json={"account": "viewer-all", "password": PASSWORD})
+
+        async def recorded() -> list[Any]:
+            found = await ask(client, "/cranes/heron-3/spectrum")
+            return [found[name] for name in ("day_from", "day_to", "days_recorded", "recorded_s", "lifts")]
+
+        whole = ["2026-03-02", "2026-03-03", 2, 7200, 12]
+        with psycopg.connect(fresh_yard_url, autocommit=True) as owner:
+            owner.execute("update crane_summary set days = 2, recorded_ms = 7200000")
+            assert await recorded() == whole
+            owner.execute(
+                "update crane_summary set counting_id = null, days = 0"
+            )  # made by no counting in use
+            assert await recorded() == whole
 
 
 async def test_spectrum_of_a_day_agrees_with_the_hand_count(http: httpx.AsyncClient) -> None:
