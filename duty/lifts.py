@@ -44,7 +44,7 @@ from duty.lift_runs import (
 )
 from duty.packing import pack, unpack
 from duty.percent import structural_pct
-from duty.statics import capacity_kg, self_moment_kn_m, utilisation_pct
+from duty.statics import capacity_kg, self_moment_at, utilisation_pct
 
 Bools = NDArray[np.bool_]
 
@@ -148,8 +148,9 @@ def signals(
     if crane_type.jib is not None and "jib_deg" in values:
         at += [values["jib_deg"], values.get("jib_extension_m", np.zeros(utilisation.size))]
     limit = np.nan_to_num(values.get("limit_pct", np.full(utilisation.size, 100.0)), nan=100.0)
-    outreach = horizontals(crane_type, *at)[-1]
-    own = self_moment_kn_m(crane_type, *at)
+    joints_x = horizontals(crane_type, *at)
+    outreach = joints_x[-1]
+    own = self_moment_at(crane_type, joints_x, at[2], at[4] if len(at) > 4 else None)
     with np.errstate(divide="ignore", invalid="ignore"):
         base = utilisation_pct(crane_type, own, 0.0, limit)
     return plain._replace(

@@ -37,12 +37,15 @@ def self_moment_kn_m(
 
     Parameters as in `duty.geometry.joints`; the jib's mass counts where `jib_deg` is given.
     """
-    x = [
-        at - crane_type.pivot_offset_m
-        for at in horizontals(
-            crane_type, main_boom_deg, knuckle_boom_deg, extension_m, jib_deg, jib_extension_m
-        )
-    ]
+    x = horizontals(crane_type, main_boom_deg, knuckle_boom_deg, extension_m, jib_deg, jib_extension_m)
+    return self_moment_at(crane_type, x, extension_m, jib_extension_m)
+
+
+def self_moment_at(
+    crane_type: CraneType, joints_x_m: list[Floats], extension_m: ArrayLike, jib_extension_m: ArrayLike | None
+) -> Floats:
+    """`self_moment_kn_m` where the horizontal distances of the joints (`duty.geometry.horizontals`) are known."""
+    x = [at - crane_type.pivot_offset_m for at in joints_x_m]
     knuckle, jib = crane_type.knuckle_boom, crane_type.jib
     mass_arm = crane_type.main_boom.mass_kg * (x[0] + x[1]) / 2
     mass_arm = mass_arm + _member_mass_arm(x[1], x[2], knuckle, crane_type.extensions, extension_m)
