@@ -6,7 +6,6 @@ takes a head of any size: both are bounded here. The time and size of a body are
 
 import asyncio
 import gc
-import sys
 from collections.abc import Sequence
 from typing import Any, Final
 
@@ -18,17 +17,11 @@ KEEP_ALIVE_S: Final = 15
 WEBSOCKET_BYTES_MAX: Final = 1_000_000
 
 
-SWITCH_S: Final = 0.0005
-
-
 def tune_process() -> None:
     """Set this process up to answer many at once; call it when everything is loaded."""
     # What is loaded by now lives as long as the process; left in, every full collection stops all answers for tenths of a second.
     gc.collect()
     gc.freeze()
-    # A thread that computes lets the event loop in after this time: with the default, 5 ms, a short answer waits 5 ms for
-    # each of its round trips to the database while a long one is being worked out.
-    sys.setswitchinterval(SWITCH_S)
 
 
 class BoundedProtocol(HttpToolsProtocol):
