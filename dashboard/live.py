@@ -37,6 +37,7 @@ def register(app: Dash, client: Client) -> None:
         fresh: dict[str, dict[str, Any]] = {}
 
         async def listen() -> None:
+            await asyncio.sleep(PUSH_EVERY_S)  # a page that has just come is as new, and needs the processor
             while True:
                 try:
                     async for changes in client.live_changes():

@@ -43,10 +43,7 @@
 
   /* Utilisation against its band, kept current by the live feed: the hatched part is from the warning to the limit. */
   window.boomledger.LiveBar = function LiveBar(props) {
-    const { useEffect, useState } = window.React;
-    const bus = window.boomledger_live;
-    const [row, setRow] = useState(bus.get(props.crane));
-    useEffect(() => bus.listen((rows) => rows[props.crane] && setRow(rows[props.crane])), [props.crane]);
+    const row = window.boomledger_live.useLive(props.crane);
     const live = row && row.values ? row.values[props.channel] : undefined;
     const value = typeof live === "number" ? live : props.value;
     const part = (percent) => Math.max(0, Math.min(100, (100 * percent) / props.full)) + "%";

@@ -7,6 +7,7 @@ from zoneinfo import ZoneInfo
 
 import dash_mantine_components as dmc
 from dash import ALL, Dash, Input, Output, State, ctx, dcc, html, no_update
+from dash.exceptions import PreventUpdate
 
 from dashboard import numbers
 from dashboard.numbers import Units
@@ -244,9 +245,8 @@ def register(app: Dash) -> None:
         numbers_named = [one["id"]["field"] for one in ctx.states_list[0]]
         choices_named = [one["id"]["field"] for one in ctx.states_list[1]]
         words_named = [one["id"]["field"] for one in ctx.states_list[2]]
-        nothing: tuple[list[Any], list[Any]] = ([None] * len(typed), [None] * len(chosen))
         if not clicks and not any(entered):
-            return no_update, "", *nothing
+            raise PreventUpdate  # the form has just come: an answer would draw every field of it again
         search, problems = address_typed(
             dict(zip(numbers_named, typed, strict=True)),
             dict(zip([*choices_named, *words_named], [*chosen, *words], strict=True)),

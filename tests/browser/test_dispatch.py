@@ -76,6 +76,7 @@ def test_the_morning_of_the_dispatcher_from_the_start_page_to_a_reservation(
     page.get_by_role("link", name="Ask again").click()
     expect(page.locator(".bl-candidate", has_text=best).first).to_contain_text("held until")
     page.go_back()
+    expect(page.locator("h1")).to_have_text("Roof trusses")
     page.locator("#page").get_by_role("link", name="Calendar").last.click()
     expect(page.locator(".bl-entry")).to_contain_text("Roof trusses")
     page.locator(".bl-entry").click()
