@@ -26,7 +26,7 @@ class Chunk:
 
 
 def chunks(file: Path, mapping: Mapping, rows: int = CHUNK_ROWS) -> Iterator[Chunk]:
-    """The file in order, `rows` at a time. Raises InvalidInput when it cannot be read at all."""
+    """The file in order, `rows` at a time; a file without rows is one chunk with its columns. Raises InvalidInput when it cannot be read at all."""
     if not file.is_file():
         raise InvalidInput(f"there is no file {file}", field="file")
     if file.suffix == ".parquet":
@@ -59,6 +59,7 @@ def _csv_chunks(file: Path, reader: Any, rows: int) -> Iterator[Chunk]:
     lines: list[int] = []
     cells: list[list[str]] = []
     broken: list[tuple[int, str]] = []
+    untold = True
     while True:
         line = reader.line_num + 1
         try:
@@ -77,8 +78,8 @@ def _csv_chunks(file: Path, reader: Any, rows: int) -> Iterator[Chunk]:
         cells.append(row)
         if len(cells) >= rows:
             yield _chunk(header, lines, cells, broken)
-            lines, cells, broken = [], [], []
-    if cells or broken:
+            lines, cells, broken, untold = [], [], [], False
+    if cells or broken or untold:
         yield _chunk(header, lines, cells, broken)
 
 
@@ -94,6 +95,8 @@ def _parquet_chunks(file: Path, rows: int) -> Iterator[Chunk]:
     try:
         with pq.ParquetFile(file) as opened:
             _check_size(file, opened.metadata)
+            if not opened.metadata.num_rows:
+                yield Chunk([], {name: [] for name in opened.schema_arrow.names}, [])
             for batch in opened.iter_batches(batch_size=rows):
                 columns = {name: _cells(batch.column(name)) for name in batch.schema.names}
                 yield Chunk(list(range(first, first + batch.num_rows)), columns, [])

@@ -177,6 +177,8 @@ async def test_strange_files_are_refused_in_words(fresh_api: FastAPI) -> None:
         ({"content": b"", "headers": CSV}, 422, "first line"),
         ({"content": b"\x00\xff\xfe", "headers": CSV}, 422, "not written in"),
         ({"content": b"a,a\n1,2\n", "headers": CSV}, 422, "once"),
+        ({"content": b"nothing,of,it", "headers": CSV}, 422, "no column"),
+        ({"content": parquet(crane=pa.array([], pa.string())), "headers": CSV}, 422, "no column"),
         ({"content": b"PAR1 and nothing", "headers": CSV}, 422, "no Parquet"),
         ({"content": b"{}", "headers": {"content-type": "application/json"}}, 415, "text/csv"),
         ({"content": b"x", "headers": {"content-type": "multipart/form-data"}}, 400, ""),

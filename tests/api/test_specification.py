@@ -16,15 +16,17 @@ import psycopg
 import pytest
 import uvicorn
 from fastapi import FastAPI
-from schemathesis import GenerationMode, openapi
+from schemathesis import GenerationMode, openapi, serializer
 from schemathesis.engine import from_schema
 from schemathesis.engine.events import NonFatalError, ScenarioFinished
 
 from api.app import create_api
 from api.settings import ApiSettings
+from api.tables import PARQUET
 from store.access import new_secret, secret_sha256
 
 EXAMPLES = int(os.environ.get("BOOMLEDGER_TEST_EXAMPLES", "3"))
+serializer.alias(PARQUET, "application/octet-stream")
 ENDLESS = "/live/stream"  # ends when the caller says; tried in test_live.py
 
 
