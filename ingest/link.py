@@ -152,8 +152,9 @@ class Link:
                     break
             if not taken:
                 wait_s, until = fill_s, time.monotonic() + fill_s
-            taken.append(left.popleft())
-            size += len(taken[-1].message.payload)
+            one = left.popleft()
+            taken.append(one)
+            size += len(one.message.payload)
         return taken
 
     def settle(self, deliveries: Sequence[Delivery], receipts: Sequence[tuple[str, ReceiptMessage]]) -> None:

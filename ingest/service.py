@@ -1,5 +1,6 @@
 """The ingest process: take a batch, store it, acknowledge it, send receipts, again."""
 
+import gc
 import random
 import secrets
 import sys
@@ -32,6 +33,8 @@ QUARANTINE_CHECK_S: Final = 60.0
 # The thread that stores asks for the interpreter some 30 times a batch, each time to wait for the database again at once;
 # with the usual 5 ms it would wait longer for the thread that reads messages than for the database.
 SWITCH_S: Final = 0.0001
+# Objects of waiting messages come and go by the thousand and refer to nothing: looking for cycles among them is in vain.
+COLLECT_AFTER: Final = 20_000
 CLIENT_ID: Final = "boomledger-ingest"
 
 log = structlog.get_logger(__name__)
@@ -69,6 +72,8 @@ def run(
     without a shared group took over while the database was away.
     """
     sys.setswitchinterval(SWITCH_S)
+    gc.set_threshold(COLLECT_AFTER)
+    gc.freeze()
     health = health or Health()
     if subscribed is not None:
         health.subscribed = subscribed

@@ -50,6 +50,8 @@ def test_what_is_read_quickly_is_what_the_model_says() -> None:
     "change",
     [
         {"channels": {"utilisation_pct": [True]}},
+        {"channels": {"utilisation_pct": [2.5, False]}},
+        {"channels": {"oil_temperature_degc": [2.5], "stabiliser_left_pct": [True]}},
         {"channels": {"utilisation_pct": ["1"]}},
         {"channels": {"utilisation_pct": [[1]]}},
         {"channels": {"utilisation_pct": [1], "limit_pct": [1, 2]}},
