@@ -50,8 +50,8 @@ class Presence:
     online: bool
 
 
-# Times of registration come again with every message, a time of arrival with every message of one read.
-_ms_of: Final = lru_cache(maxsize=20_000)(to_ms)
+_registered_ms: Final = lru_cache(maxsize=20_000)(to_ms)
+_received_ms: Final = lru_cache(maxsize=16)(to_ms)  # one time for all messages of one read
 
 
 @lru_cache(maxsize=20_000)
@@ -147,7 +147,7 @@ def _samples(message: SamplesMessage) -> Samples:
 
 
 def _segment(samples: Samples, received_at: datetime, entry: CraneEntry, limits: Limits) -> Segment:
-    received_ms = _ms_of(received_at)
+    received_ms = _received_ms(received_at)
     last_ms = samples.t0_ms + (samples.values.shape[1] - 1) * samples.dt_ms
     _check_times(samples.t0_ms, last_ms, received_ms, entry, limits)
     return Segment(
@@ -164,7 +164,7 @@ def _segment(samples: Samples, received_at: datetime, entry: CraneEntry, limits:
 
 def _event(message: EventMessage, received_at: datetime, entry: CraneEntry, limits: Limits) -> Event:
     at_ms = to_ms(message.at)
-    _check_times(at_ms, at_ms, _ms_of(received_at), entry, limits)
+    _check_times(at_ms, at_ms, _received_ms(received_at), entry, limits)
     if "\0" in message.code + message.text:
         raise UnreadableMessage(QuarantineReason.BAD_SHAPE, "a NUL character in code or text", field="text")
     return Event(
@@ -208,7 +208,7 @@ def _check_times(first_ms: int, last_ms: int, received_ms: int, entry: CraneEntr
             f"reaches {last_ms - received_ms} ms ahead of our clock; set the clock of the sender",
             field="t0",
         )
-    if first_ms < _ms_of(entry.registered_at):
+    if first_ms < _registered_ms(entry.registered_at):
         raise UnreadableMessage(
             QuarantineReason.BEFORE_REGISTRATION,
             f"begins before the crane was registered ({entry.registered_at.isoformat()})",
