@@ -1,12 +1,13 @@
 """The ingest process: take a batch, store it, acknowledge it, send receipts, again."""
 
+import contextlib
 import gc
 import random
 import secrets
 import sys
 import threading
 import time
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -67,13 +68,10 @@ def run(
 ) -> None:
     """Move messages from the broker to the database until `stop` is set; then finish what has arrived and return.
 
-    `subscribed` is set while the broker has our subscription. With `shared_group`, any number of these processes share the messages; without, a second one stands by until the first
-    has ended. Raises Conflict when another process
-    without a shared group took over while the database was away.
+    `subscribed` is set while the broker has our subscription. With `shared_group`, any number of these processes share the
+    messages; without, a second one stands by until the first has ended. Raises Conflict when another process without a
+    shared group took over while the database was away.
     """
-    sys.setswitchinterval(SWITCH_S)
-    gc.set_threshold(COLLECT_AFTER)
-    gc.freeze()
     health = health or Health()
     if subscribed is not None:
         health.subscribed = subscribed
@@ -94,7 +92,8 @@ def run(
     log.info("ingest started", client_id=client_id, shared_group=shared_group)
     storing = ThreadPoolExecutor(max_workers=1, thread_name_prefix="store")
     try:
-        _pump(link, writer, storing, stop, health, Batches(batch_messages, batch_bytes, batch_ms / 1000))
+        with _short_waits():
+            _pump(link, writer, storing, stop, health, Batches(batch_messages, batch_bytes, batch_ms / 1000))
     except BaseException:
         stop.set()  # a batch that waits for the database is given up
         raise
@@ -103,6 +102,21 @@ def run(
         link.stop()
         writer.close()
         log.info("ingest stopped")
+
+
+@contextlib.contextmanager
+def _short_waits() -> Iterator[None]:
+    """The interpreter changes threads often and looks for garbage seldom, until the end of the block."""
+    switch_s, threshold = sys.getswitchinterval(), gc.get_threshold()
+    sys.setswitchinterval(SWITCH_S)
+    gc.set_threshold(COLLECT_AFTER)
+    gc.freeze()
+    try:
+        yield
+    finally:
+        sys.setswitchinterval(switch_s)
+        gc.set_threshold(*threshold)
+        gc.unfreeze()
 
 
 def _pump(
