@@ -65,7 +65,7 @@ begin
 end
 $$;
 
--- As in 0017, and the api adds readings there too.
+-- As in 0016, and the api adds readings there too.
 create or replace function open_readings_of_a_cluster() returns void
 language plpgsql
 as $$
