@@ -13,6 +13,7 @@ from starlette.exceptions import HTTPException
 
 from domain.answers import Problem
 from domain.errors import BoomledgerError, Conflict, InvalidInput, NotFound, Unavailable
+from domain.registration import field_path
 
 PROBLEM_JSON: Final = "application/problem+json"
 _LOG = structlog.get_logger("api")
@@ -118,7 +119,7 @@ async def _http(request: Request, error: Exception) -> Response:
 async def _invalid(request: Request, error: Exception) -> Response:
     assert isinstance(error, RequestValidationError)
     problems = error.errors()
-    fields = tuple(".".join(str(part) for part in one["loc"][1:]) or "body" for one in problems)
+    fields = tuple(field_path(one["loc"][1:]) or "body" for one in problems)
     detail = "; ".join(f"{name}: {one['msg']}" for name, one in zip(fields, problems, strict=True))
     return _answer(request, 422, detail[:2000], fields=fields[:50])
 

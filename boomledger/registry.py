@@ -5,7 +5,7 @@ from pathlib import Path
 from pydantic import ValidationError
 
 from domain.errors import InvalidInput
-from domain.registration import CraneRegistration
+from domain.registration import CraneRegistration, field_path
 
 
 def read_crane_file(file: Path) -> CraneRegistration:
@@ -13,7 +13,5 @@ def read_crane_file(file: Path) -> CraneRegistration:
     try:
         return CraneRegistration.model_validate_json(file.read_bytes())
     except ValidationError as wrong:
-        lines = [
-            f"{'.'.join(map(str, problem['loc'])) or 'file'}: {problem['msg']}" for problem in wrong.errors()
-        ]
+        lines = [f"{field_path(problem['loc']) or 'file'}: {problem['msg']}" for problem in wrong.errors()]
         raise InvalidInput(f"{file} cannot be used:\n" + "\n".join(lines)) from wrong

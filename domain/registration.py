@@ -1,7 +1,8 @@
 """What it takes to register a crane: the same JSON for the command line and the api, and what a GET of a crane answers."""
 
+from collections.abc import Iterable
 from datetime import UTC, date, datetime
-from typing import Annotated, Any, Self
+from typing import Annotated, Any, Final, Self
 
 from pydantic import AwareDatetime, BaseModel, ConfigDict, Discriminator, Field, Tag, model_validator
 
@@ -9,14 +10,22 @@ from domain.answers import Answer
 from domain.crane import Crane, CraneType, Site
 from domain.messages import CraneName
 
+_NAMED: Final = "named"
+_DESCRIBED: Final = "described"
+
 
 def _form_of_type(given: Any) -> str:
-    return "named" if isinstance(given, str) else "described"
+    return _NAMED if isinstance(given, str) else _DESCRIBED
 
 
 TypeAsked = Annotated[
-    Annotated[CraneName, Tag("named")] | Annotated[CraneType, Tag("described")], Discriminator(_form_of_type)
+    Annotated[CraneName, Tag(_NAMED)] | Annotated[CraneType, Tag(_DESCRIBED)], Discriminator(_form_of_type)
 ]
+
+
+def field_path(place: Iterable[str | int]) -> str:
+    """Where a validation error stands, as its sender wrote it: `crane.type.rated_moment_kn_m`."""
+    return ".".join(str(part) for part in place if part not in (_NAMED, _DESCRIBED))
 
 
 class CraneAsked(Crane):

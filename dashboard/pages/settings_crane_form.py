@@ -19,7 +19,7 @@ from dashboard.texts import t
 from domain.answers import CraneDetail
 from domain.crane import Edition, Site
 from domain.errors import InvalidInput
-from domain.registration import CraneRegistration, CraneTypeRow
+from domain.registration import CraneRegistration, CraneTypeRow, field_path
 
 NEW: Final = "+"  # no name of a site or type
 EXAMPLE_FILE: Final = "/assets/crane-example.json"
@@ -194,8 +194,8 @@ def read_registration(values: Values, context: Values, zones: dict[str, str]) ->
         for error in problem.errors():
             where = tuple(str(part) for part in error["loc"])
             words = t("form.needed") if error["type"] == "missing" else str(error["msg"])
-            inside = [part for part in where[2:] if part != "described"] if "type" in where[:2] else []
-            words = f"{'.'.join(inside)}: {words}" if inside else words.removeprefix("Value error, ")
+            inside = field_path(where[2:]) if "type" in where[:2] else ""
+            words = f"{inside}: {words}" if inside else words.removeprefix("Value error, ")
             found.setdefault(_field_of(where), words)
         raise Unreadable(found) from problem
 
