@@ -87,17 +87,21 @@ class Writer:
         """Store a batch; one result a message, in order.
 
         Raises psycopg.Error or domain Unavailable when the database is not there: nothing of the batch counts then,
-        and it is to be tried again. Raises Conflict when another process
-        that works alone holds the database. A message that the database refuses is set aside and does not stop the others.
+        and it is to be tried again. Raises Conflict when another process that works alone holds the database. A message
+        that the database refuses is set aside and does not stop the others.
         """
         batch = planned.batch
         try:
-            return self._store(planned, set_aside)
-        except (psycopg.DataError, psycopg.IntegrityError) as problem:
-            if isinstance(problem, CheckViolation) and problem.diag.constraint_name is None:
-                # A partition that was there has been dropped since; make it again.
+            try:
+                return self._store(planned, set_aside)
+            except CheckViolation as problem:
+                if problem.diag.constraint_name is not None:
+                    raise
+                # A partition that was there has been dropped since: make it again, once. A cluster names no constraint
+                # either where it is the message that is wrong.
                 self._ranges.clear()
-                return self.store(batch, set_aside=set_aside)
+                return self._store(self.plan(batch), set_aside)
+        except (psycopg.DataError, psycopg.IntegrityError) as problem:
             if len(batch) == 1:
                 detail = f"the database refused it: {problem.diag.message_primary}"
                 return [self._refused(batch[0], detail, set_aside)]
@@ -157,7 +161,9 @@ class Writer:
         try:
             with conn.transaction():
                 return self._write(conn, planned, set_aside, _keep_new)
-        except (psycopg.DataError, psycopg.IntegrityError):
+        except (psycopg.DataError, psycopg.IntegrityError, psycopg.InternalError):
+            # A cluster tells of a key that is taken, and of a missing month, as an internal error. What else is wrong will
+            # be told again when the batch is stored with care.
             self._careful = BATCHES_WITH_CARE
             return None
 

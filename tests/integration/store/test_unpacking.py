@@ -34,7 +34,7 @@ def readings(kind: str, n: int, rng: np.random.Generator) -> np.ndarray:
 
 def take_away(conn: psycopg.Connection) -> None:
     """Leave the database as the migration of one without superuser leaves it."""
-    conn.execute("drop schema plain cascade")
+    conn.execute("drop schema if exists plain cascade")
     conn.execute(sql.SQL("grant create on database {} to {}").format(
         sql.Identifier(conn.info.dbname), sql.Identifier(ROLE)
     ))  # fmt: skip
