@@ -1,7 +1,8 @@
 """Cranes: the list, a form that registers one or changes what is entered, and how a crane's box is connected."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import Any, Final
+from zoneinfo import ZoneInfo
 
 from dash import dcc, html
 
@@ -10,7 +11,7 @@ from dashboard.pages.settings_crane_form import crane_form
 from dashboard.parts import grid
 from dashboard.parts.marks import State
 from dashboard.texts import t
-from dashboard.visit import Visit
+from dashboard.visit import UTC_ZONE, Visit
 from domain.accounts import WhoAmI
 from domain.answers import CraneRow
 
@@ -20,17 +21,18 @@ MAY_ENTER: Final = ("admin",)
 async def render(visit: Visit, who: WhoAmI) -> Any:
     """The list and, for who may enter, the form: of the crane that the address names, else of a new one."""
     rows = await visit.client.all_cranes()
+    sites = (await visit.client.sites()).items
+    zones = {site.name: ZoneInfo(site.time_zone) for site in sites}
     may = who.role in MAY_ENTER
     chosen = visit.query.get("crane", "")
     parts: list[Any] = []
     if rows:
-        parts.append(_list(rows, may))
+        parts.append(_list(rows, zones, may))
     elif not may:
         parts.append(html.P(t("settings.cranes.none"), className="bl-nothing"))
     if not may:
         parts.append(html.P(t("cranes.not_yours"), className="bl-summary"))
         return html.Div(parts)
-    sites = (await visit.client.sites()).items
     types = (await visit.client.crane_types()).items
     if chosen in {row.name for row in rows}:
         detail, tag = await visit.client.crane_with_tag(chosen)
@@ -39,7 +41,7 @@ async def render(visit: Visit, who: WhoAmI) -> Any:
     return html.Div([*parts, crane_form(sites, types, None, "")])
 
 
-def _list(rows: Sequence[CraneRow], may: bool) -> html.Section:
+def _list(rows: Sequence[CraneRow], zones: Mapping[str, ZoneInfo], may: bool) -> html.Section:
     columns: list[dict[str, Any]] = [
         {"field": "crane", "headerName": t("fleet.col.crane"), "cellRenderer": "CraneCell", "minWidth": 120},
         {"field": "type", "headerName": t("settings.col.type"), "filter": True, "minWidth": 120, "narrow": not may},
@@ -60,7 +62,7 @@ def _list(rows: Sequence[CraneRow], may: bool) -> html.Section:
             "title": row.title,
             "type": row.type_title or row.type,
             "site": row.site,
-            "registered": numbers.day(row.registered_at.date()),
+            "registered": numbers.day(row.registered_at.astimezone(zones.get(row.site, UTC_ZONE)).date()),
             "urgency": int(row.draft),
             "state": (State.WATCH if row.draft else State.OK).value,
             "word": t("attention.draft") if row.draft else t("settings.complete"),

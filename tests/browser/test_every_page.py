@@ -43,3 +43,21 @@ def test_a_page_is_sound(path: str, site: str, watched, visit: Callable[[str], P
     assert {urlsplit(address).netloc for address in watched.asked if not address.startswith("data:")} == {
         urlsplit(site).netloc
     }
+
+
+def test_on_paper_a_grid_has_all_of_its_rows(site: str, visit: Callable[[str], Page]) -> None:
+    """It draws only the rows in view; a plain table of all of them stands in while the page is printed."""
+    page = visit(site + "/fleet")
+    page.wait_for_selector("#fleet-grid .bl-bar-fill")
+    listed = page.evaluate("window.dash_ag_grid.getApi('fleet-grid').getDisplayedRowCount()")
+    page.evaluate("window.dispatchEvent(new Event('beforeprint'))")
+    page.emulate_media(media="print")
+    assert listed > 0
+    assert page.locator("[data-grid=fleet-grid] .bl-paper tbody tr").count() == listed
+    assert not page.locator("#fleet-grid").is_visible()
+    cells = page.locator("[data-grid=fleet-grid] .bl-paper tbody td").all_inner_texts()
+    assert {f"yard-0{number}" for number in (1, 2)} <= {text.split(",")[0] for text in cells}
+    assert not {"[object Object]", "undefined"} & set(cells)
+    page.emulate_media(media="screen")
+    page.evaluate("window.dispatchEvent(new Event('afterprint'))")
+    assert page.locator(".bl-paper").count() == 0
