@@ -5,7 +5,7 @@ import signal
 import threading
 from datetime import timedelta
 from types import FrameType
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Final, Protocol
 
 import structlog
 
@@ -103,9 +103,25 @@ def limits(settings: Settings) -> "Limits":
     )
 
 
+class _Watched(Protocol):
+    """What tells whether a process lives and works: an empty text, or what is wrong."""
+
+    def not_alive(self) -> str: ...
+
+    def not_ready(self) -> str: ...
+
+
+def _open_probes(settings: Settings, watched: _Watched) -> None:
+    from boomledger.probes import open_probes
+
+    if settings.metrics_port:
+        open_probes(
+            settings.metrics_port, settings.host, not_alive=watched.not_alive, not_ready=watched.not_ready
+        )
+
+
 def run_ingest(settings: Settings) -> None:
     """Move messages from the broker into the database until told to stop."""
-    from boomledger.probes import open_probes
     from ingest.health import Health
     from ingest.service import run
     from ingest.sparkplug_host import hosting
@@ -113,10 +129,7 @@ def run_ingest(settings: Settings) -> None:
     set_up_logging(settings)
     stop = stop_on_signals()
     health = Health()
-    if settings.metrics_port:
-        open_probes(
-            settings.metrics_port, settings.host, not_alive=health.not_alive, not_ready=health.not_ready
-        )
+    _open_probes(settings, health)
     with hosting(
         group=settings.sparkplug_group,
         broker_url=broker_url(settings),
@@ -162,15 +175,11 @@ def run_watch(settings: Settings, *, once: bool = False) -> None:
     """Judge the alert rules and send messages until told to stop; with `once`, one round."""
     from alerts.service import run
     from analytics.pulse import Pulse
-    from boomledger.probes import open_probes
 
     set_up_logging(settings)
     stop = stop_on_signals()
     pulse = Pulse()
-    if settings.metrics_port:
-        open_probes(
-            settings.metrics_port, settings.host, not_alive=pulse.not_alive, not_ready=pulse.not_ready
-        )
+    _open_probes(settings, pulse)
     link = None if settings.public_url is None else f"{settings.public_url.rstrip('/')}/alerts"
     run(
         database_url(settings),
@@ -245,15 +254,11 @@ def run_analytics(settings: Settings, *, follow: bool) -> int:
     import duty
     from analytics.pulse import Pulse
     from analytics.worker import Done, run
-    from boomledger.probes import open_probes
 
     set_up_logging(settings)
     stop = stop_on_signals()
     pulse = Pulse()
-    if settings.metrics_port:
-        open_probes(
-            settings.metrics_port, settings.host, not_alive=pulse.not_alive, not_ready=pulse.not_ready
-        )
+    _open_probes(settings, pulse)
     duty.warm_up()
     counted = 0
 

@@ -101,11 +101,6 @@ def find_type(conn: Connection[Any], name: str) -> CraneType | None:
     return None if row is None else CraneType.model_validate(row[0])
 
 
-def list_sites(conn: Connection[Any]) -> list[Site]:
-    """Every site, by name."""
-    return [Site.model_validate(spec) for (spec,) in conn.execute(query("sites_all")).fetchall()]
-
-
 def directory(conn: Connection[Any], sites: Sequence[str] | None = None) -> dict[str, CraneEntry]:
     """Every crane by its name, or those of some sites, with what ingest needs to know of it."""
     params = {"sites": None if sites is None else list(sites)}

@@ -54,9 +54,6 @@ join crane_type using (type_id)
 join site using (site_id)
 where crane.name = %(name)s;
 
--- name: sites_all
--- Every site, by name.
-select spec from site order by name;
 
 -- name: crane_directory
 -- What ingest needs to know of every crane, or of those of some sites.
