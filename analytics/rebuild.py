@@ -16,6 +16,7 @@ from analytics.counting import CountingSettings, Method
 from analytics.entries import crane_entry
 from analytics.recount import count_days, write_days
 from domain.errors import Conflict, InvalidInput
+from store import touched
 from store.connection import connect
 from store.duty import COUNTING_IN_USE
 from store.sql import query
@@ -87,9 +88,7 @@ def touch_recorded(db_url: str, crane: str | None = None) -> int:
     For changes that day rows rest on but no data brings: another geometry of a crane's type, another zone of its site.
     """
     with connect(db_url) as conn:
-        queued = run(conn, "recorded_days_touched", crane=crane)
-        conn.execute(query("touched_told"))
-        return queued
+        return touched.touch_recorded(conn, crane=crane)
 
 
 def drop_unused(db_url: str) -> int:

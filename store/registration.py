@@ -20,8 +20,7 @@ from domain.registration import CraneRegistration
 from store import cranes
 from store.cranes import CraneRecord
 from store.locks import Turn, wait_in_transaction
-from store.sql import query
-from store.statement import run
+from store.touched import touch_recorded
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -113,12 +112,9 @@ def carry_out(conn: Connection[Any], wanted: Planned) -> CraneRecord:
 
 
 def _queue(conn: Connection[Any], wanted: Planned) -> None:
-    queued = 0
     if wanted.changes_type:
-        queued += run(conn, "recorded_days_of_type_touched", type=wanted.crane.type.name)
+        touch_recorded(conn, type_name=wanted.crane.type.name)
     if wanted.moves_midnight:
-        queued += run(conn, "recorded_days_of_site_touched", site=wanted.site.name)
+        touch_recorded(conn, site=wanted.site.name)
     if wanted.counts_anew:
-        queued += run(conn, "recorded_days_touched", crane=wanted.crane.name)
-    if queued:
-        conn.execute(query("touched_told"))
+        touch_recorded(conn, crane=wanted.crane.name)

@@ -10,6 +10,7 @@ from psycopg import Connection
 
 from store.columns import from_ms
 from store.sql import query
+from store.statement import run
 
 CHANNEL: Final = "boomledger_touched"  # NOTIFY; empty payload
 QUARTER_MS: Final = 900_000
@@ -34,6 +35,16 @@ def touch(conn: Connection[Any], days: Iterable[tuple[int, date]]) -> None:
         crane_ids, local_days = zip(*pairs, strict=True)
         conn.execute(query("touched_days_kept"), {"crane_ids": list(crane_ids), "days": list(local_days)})
         conn.execute(query("touched_told"))
+
+
+def touch_recorded(
+    conn: Connection[Any], *, crane: str | None = None, type_name: str | None = None, site: str | None = None
+) -> int:
+    """Queue every counted day of one crane, of those of a type or of a site, or of the fleet; how many."""
+    queued = run(conn, "recorded_days_touched", crane=crane, type=type_name, site=site)
+    if queued:
+        conn.execute(query("touched_told"))
+    return queued
 
 
 def waiting_days(conn: Connection[Any]) -> int:

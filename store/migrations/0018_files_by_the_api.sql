@@ -1,9 +1,5 @@
 -- The api takes files in: under its role it adds readings of cranes in its sight through the walled view, which refuses
--- others, and the months that they need.
-
--- Whoever replaces this function says both of these again.
-alter function segment_make_ranges(timestamptz, timestamptz) security definer;
-alter function segment_make_ranges(timestamptz, timestamptz) set search_path = public, pg_temp;
+-- others.
 
 -- As in 0013, but for the readings: the view checks what is added.
 create or replace function wall_off() returns void
@@ -62,23 +58,5 @@ begin
         when insufficient_privilege then
             raise notice 'no right to grant to boomledger_api: the api will work without its second wall';
     end;
-end
-$$;
-
--- As in 0016, and the api adds readings there too.
-create or replace function open_readings_of_a_cluster() returns void
-language plpgsql
-as $$
-begin
-    if to_regclass('pg_catalog.pg_dist_partition') is null then
-        return;
-    end if;
-    if exists (select from pg_dist_partition where logicalrelid = 'public.segment'::regclass) then
-        drop view if exists sight.segment;
-        grant select, insert on segment to boomledger_api;
-    end if;
-exception
-    when insufficient_privilege or undefined_object then
-        raise notice 'no right to grant to boomledger_api: the api will work without its second wall';
 end
 $$;

@@ -90,25 +90,3 @@ from crane_type t
 where t.name > %(after)s
 order by t.name
 limit %(rows)s;
-
--- name: recorded_days_of_type_touched
--- Every counted day of the cranes of a type, to be counted again.
-insert into touched_day (crane_id, day, touched_at)
-select distinct f.crane_id, f.day, now()
-from day_figure f
-join crane c using (crane_id)
-join crane_type t using (type_id)
-where t.name = %(type)s
-order by f.crane_id, f.day
-on conflict (crane_id, day) do update set touched_at = excluded.touched_at;
-
--- name: recorded_days_of_site_touched
--- Every counted day of the cranes of a site, to be counted again.
-insert into touched_day (crane_id, day, touched_at)
-select distinct f.crane_id, f.day, now()
-from day_figure f
-join crane c using (crane_id)
-join site s using (site_id)
-where s.name = %(site)s
-order by f.crane_id, f.day
-on conflict (crane_id, day) do update set touched_at = excluded.touched_at;

@@ -490,12 +490,16 @@ group by crane_id
 order by crane_id;
 
 -- name: recorded_days_touched
--- Every day with data of one crane or of the fleet, to be counted again.
+-- Every counted day of one crane, of those of a type or of a site, or of the fleet, to be counted again.
 insert into touched_day (crane_id, day, touched_at)
 select distinct f.crane_id, f.day, now()
 from day_figure f
 join crane c using (crane_id)
-where %(crane)s::text is null or c.name = %(crane)s
+join crane_type t using (type_id)
+join site s using (site_id)
+where (%(crane)s::text is null or c.name = %(crane)s)
+    and (%(type)s::text is null or t.name = %(type)s)
+    and (%(site)s::text is null or s.name = %(site)s)
 order by f.crane_id, f.day
 on conflict (crane_id, day) do update set touched_at = excluded.touched_at;
 
