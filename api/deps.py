@@ -1,20 +1,21 @@
 """What routes ask for: a connection, who is asking, and the crane if it is in their sight."""
 
 from collections.abc import AsyncIterator
-from typing import Annotated, Any
+from typing import Annotated, Any, Final
 
-from fastapi import Depends, Path, Request
+from fastapi import Depends, Path, Query, Request
 from psycopg import AsyncConnection
 
 from api.permissions import principal_of
 from api.settings import ApiSettings
 from domain.errors import NotFound
-from domain.messages import CRANE_NAME_PATTERN
+from domain.messages import CRANE_NAME_PATTERN, CraneName
 from store import reading
 from store.access import Principal
 from store.reading import CraneInSight, CraneKnown
 from store.sight import Pool, sight
 
+CRANES_AT_ONCE: Final = 50
 Caller = Annotated[Principal, Depends(principal_of)]
 
 
@@ -74,10 +75,33 @@ async def get_known_crane(name: CraneNamePath, conn: Conn, caller: Caller) -> Cr
     return found
 
 
+async def get_cranes(
+    cranes: Annotated[
+        list[CraneName],
+        Query(
+            alias="crane",
+            min_length=1,
+            max_length=CRANES_AT_ONCE,
+            description="names of cranes",
+            openapi_examples={"example": {"value": ["heron-3"]}},
+        ),
+    ],
+    conn: Conn,
+    caller: Caller,
+) -> list[CraneInSight]:
+    """The cranes asked for, by name; one out of sight answers as one that does not exist."""
+    found = await reading.cranes_in_sight(conn, cranes, caller.site_list)
+    missing = set(cranes) - {crane.name for crane in found}
+    if missing:
+        raise no_crane(min(missing))
+    return found
+
+
 def no_crane(name: str) -> NotFound:
     """What is said of a crane that is not there or not in sight."""
     return NotFound(f"no crane in your sight is named {name!r}: see the list of cranes")
 
 
 SeenCrane = Annotated[CraneInSight, Depends(get_crane)]
+SeenCranes = Annotated[list[CraneInSight], Depends(get_cranes)]
 KnownCrane = Annotated[CraneKnown, Depends(get_known_crane)]

@@ -11,7 +11,15 @@ from fastapi import APIRouter, Query
 
 from api.bounds import DayFrom, DayRange, DayTo, day_range
 from api.deps import Conn, KnownCrane, SeenCrane
-from domain.answers import AreaCell, Crossing, LevelBin, RangeBin, SpectrumAnswer, WorkingAreaAnswer
+from domain.answers import (
+    AreaCell,
+    Crossing,
+    LevelBin,
+    NearLimitPlace,
+    RangeBin,
+    SpectrumAnswer,
+    WorkingAreaAnswer,
+)
 from domain.crane import DesignClass, Edition
 from duty import ledger, levels, reading, spectrum
 from duty.edges import DEFAULT_EDGES
@@ -77,13 +85,19 @@ async def show_working_area(
     """Time by slewing angle and outreach, and how much of it near the limit, over whole local days."""
     chosen = chosen_days(day_from, day_to, crane.time_zone)
     spans = await duty.spans(conn, crane.name, chosen.first, chosen.last)
-    return WorkingAreaAnswer(
-        crane=crane.name,
-        day_from=spans[0].first_day if spans else chosen.first,
-        day_to=spans[-1].last_day if spans else chosen.last,
-        near_limit_from_pct=levels.NEAR_LIMIT_PCT,
-        cells=await to_thread.run_sync(lambda: area_cells(merged_tallies(spans))),
-    )
+
+    def answer() -> WorkingAreaAnswer:
+        tallied = merged_tallies(spans)
+        return WorkingAreaAnswer(
+            crane=crane.name,
+            day_from=spans[0].first_day if spans else chosen.first,
+            day_to=spans[-1].last_day if spans else chosen.last,
+            near_limit_from_pct=levels.NEAR_LIMIT_PCT,
+            cells=area_cells(tallied),
+            near_limit_place=place_near_limit(crane.name, tallied),
+        )
+
+    return await to_thread.run_sync(answer)
 
 
 def chosen_days(day_from: DayFrom, day_to: DayTo, time_zone: str) -> DayRange:
@@ -176,6 +190,21 @@ def area_cells(found: Tallies) -> tuple[AreaCell, ...]:
             near_limit_s=int(found.area_near_limit_ms[sector, ring]) / 1000,
         )
         for sector, ring in np.argwhere(found.area_ms).tolist()
+    )
+
+
+def place_near_limit(crane: str, found: Tallies) -> NearLimitPlace | None:
+    """Where most of the near-limit time was spent; None without any at a known place."""
+    place = levels.near_limit_place(found)
+    if place is None:
+        return None
+    return NearLimitPlace(
+        crane=crane,
+        near_limit_s=int(found.area_near_limit_ms.sum()) / 1000,
+        quarter=place.quarter,
+        quarter_share_pct=100 * place.share,
+        outreach_from_m=place.outreach_from_m,
+        outreach_to_m=place.outreach_to_m,
     )
 
 

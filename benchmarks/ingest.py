@@ -288,26 +288,22 @@ def delays(address: Address, broker_url: str, database: str, names: list[str], r
     return found
 
 
-def memory_growth(address: Address, broker_url: str, database: str, seconds: float) -> dict[str, float]:
-    """Ingest at full rate for a while: its memory after a tenth of the time and at the end [MB]."""
+def memory_by_minute(address: Address, broker_url: str, database: str, minutes: int) -> list[float]:
+    """Ingest at full rate for a while: its largest memory in every minute [MB]."""
     process = child("ingest", broker_url, database, stdin=subprocess.PIPE, stdout=subprocess.DEVNULL)
-    watched, sizes = psutil.Process(process.pid), []
-    end, number = time.monotonic() + seconds, 0
+    watched, largest, number = psutil.Process(process.pid), [0.0] * minutes, 0
+    begin = time.monotonic()
     block = walk(np.random.default_rng(3), SAMPLES)
-    while time.monotonic() < end:
+    while (minute := int((time.monotonic() - begin) // 60)) < minutes:
         chunk = range(number, number + 2000)
         start = datetime.now(UTC) - timedelta(days=300)
         publish(
             address, [(topic("bench-0", Leaf.SAMPLES), payload(one, block, start, boot=11)) for one in chunk]
         )
         number = chunk.stop
-        sizes.append(watched.memory_info().rss / 1e6)
+        largest[minute] = max(largest[minute], watched.memory_info().rss / 1e6)
     process.communicate(timeout=120)
-    tenth = max(1, len(sizes) // 10)
-    return {
-        "memory_early_mb": statistics.mean(sizes[tenth : 2 * tenth]),
-        "memory_late_mb": statistics.mean(sizes[-tenth:]),
-    }
+    return largest
 
 
 def measure(full: bool) -> dict[str, float]:
@@ -347,7 +343,9 @@ def measure(full: bool) -> dict[str, float]:
             result["p99_commit_delay_s"] = float(np.quantile(found, 0.99))
             result["median_commit_delay_s"] = float(np.median(found))
             if full:
-                result |= memory_growth(address, broker_url, database, 600)
+                by_minute = memory_by_minute(address, broker_url, database, 10)
+                result |= {f"memory_minute_{n}_mb": size for n, size in enumerate(by_minute, 1)}
+                result["memory_second_half_growth_mb"] = max(by_minute[5:]) - max(by_minute[:5])
             return result
         finally:
             broker.stop()

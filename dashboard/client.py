@@ -35,9 +35,10 @@ from domain.answers import (
 from domain.fleet_answers import FleetAnswer, FleetWeeksAnswer
 from domain.life_answers import DamageAnswer, FactorsAnswer, WhatIfAnswer
 from domain.lift import Lift
-from domain.near_limit import MeasureName, NearLimitAnswer, NearLimitRanking, OverrideTrace
+from domain.near_limit import MeasureName, NearLimitAnswer, NearLimitPlaces, NearLimitRanking, OverrideTrace
 from domain.spectrum_answers import ConfigurationsAnswer, SpectrumComparison
 from domain.upkeep import (
+    CraneDayRow,
     DayRow,
     DetailAsked,
     DetailEntry,
@@ -176,6 +177,20 @@ class Client(AlertCalls, DispatchCalls, RecordCalls, SettingsCalls, Transport):
     ) -> Page[DayRow]:
         """Figures by local day; the whole recorded life when no days are given."""
         return await self._get(Page[DayRow], f"/cranes/{name}/days", day_from=day_from, day_to=day_to)
+
+    async def days_of(self, names: Sequence[str], *, day_from: date, day_to: date) -> Page[CraneDayRow]:
+        """Figures by local day of several cranes."""
+        return await self._get(
+            Page[CraneDayRow], "/days", crane=list(names), day_from=day_from, day_to=day_to
+        )
+
+    async def near_limit_places(
+        self, names: Sequence[str], *, day_from: date, day_to: date
+    ) -> NearLimitPlaces:
+        """Where several cranes spent most of their near-limit time."""
+        return await self._get(
+            NearLimitPlaces, "/near-limit/places", crane=list(names), day_from=day_from, day_to=day_to
+        )
 
     async def gaps(self, name: str, time_from: datetime, time_to: datetime) -> Page[GapRow]:
         """Time missing from the record, with causes."""

@@ -9,7 +9,7 @@ from typing import Generic, TypeVar
 
 from pydantic import AwareDatetime, BaseModel, ConfigDict, Field
 
-from domain.crane import Crane, DesignClass, Edition, LoadChart, PriorDuty, Site
+from domain.crane import Crane, DesignClass, Edition, LoadChart, PriorDuty, Quarter, Site
 from domain.messages import EventKind, EventState
 
 Row = TypeVar("Row")
@@ -250,6 +250,17 @@ class AreaCell(Answer):
     near_limit_s: float
 
 
+class NearLimitPlace(Answer):
+    """Where most of a crane's near-limit time was spent."""
+
+    crane: str
+    near_limit_s: float = Field(description="with a known place")
+    quarter: Quarter = Field(description="the quarter around the carrier with the most of it")
+    quarter_share_pct: float = Field(description="of the near-limit time, spent in that quarter")
+    outreach_from_m: float = Field(description="the metre of outreach with the most of it in that quarter")
+    outreach_to_m: float
+
+
 class WorkingAreaAnswer(Answer):
     """Where a crane worked and where near its limit, over whole local days."""
 
@@ -258,6 +269,9 @@ class WorkingAreaAnswer(Answer):
     day_to: date
     near_limit_from_pct: float = Field(description="utilisation from which time counts as near the limit")
     cells: tuple[AreaCell, ...]
+    near_limit_place: NearLimitPlace | None = Field(
+        default=None, description="None without near-limit time at a known place"
+    )
 
 
 class DirectionDamage(Answer):

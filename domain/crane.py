@@ -8,7 +8,7 @@ positive up; slewing angle 0 points over the cab, positive clockwise seen from a
 """
 
 from enum import StrEnum
-from typing import Annotated, Self
+from typing import Annotated, Literal, Self
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from pydantic import AwareDatetime, BaseModel, ConfigDict, Field, StrictBool, model_validator
@@ -38,6 +38,10 @@ class Sector(StrEnum):
     OVER_CAB = "over_cab"
     SIDE = "side"
     REAR = "rear"
+
+
+Quarter = Literal["over_cab", "right", "rear", "left"]
+"""Of 90 deg around the slewing axis, the first centred on the cab, clockwise from above."""
 
 
 class Boom(_Value):

@@ -5,7 +5,7 @@ from typing import Literal
 
 from pydantic import AwareDatetime, Field
 
-from domain.answers import CAUTIONS_DUTY, Answer, EventRow, SamplesAnswer
+from domain.answers import CAUTIONS_DUTY, Answer, EventRow, NearLimitPlace, SamplesAnswer
 from domain.fleet_answers import Confident
 from domain.upkeep import OverrideRow
 
@@ -62,6 +62,15 @@ class NearLimitRanking(Answer):
     confidence: float
     rows: tuple[NearLimitRow, ...]
     cautions: tuple[str, ...] = CAUTIONS_DUTY
+
+
+class NearLimitPlaces(Answer):
+    """Where several cranes spent most of their near-limit time; those without any at a known place are absent."""
+
+    day_from: date
+    day_to: date
+    near_limit_from_pct: float
+    rows: tuple[NearLimitPlace, ...]
 
 
 class Circumstance(Answer):

@@ -36,6 +36,12 @@ class DayRow(Answer):
     faults: int
 
 
+class CraneDayRow(DayRow):
+    """One local day of one of several cranes."""
+
+    crane: str
+
+
 class GapRow(Answer):
     """Time missing from the record; `missing_ms` is at most."""
 

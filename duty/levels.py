@@ -5,12 +5,13 @@ Every sample stands for the step of its message, in whole milliseconds, so sums 
 """
 
 from dataclasses import dataclass, fields
-from typing import Final
+from typing import Final, get_args
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from domain.channels import Mode
+from domain.crane import Quarter
 from domain.errors import InvalidInput
 from duty.packing import pack, unpack
 from duty.percent import structural_pct
@@ -22,6 +23,7 @@ MODES: Final = len(Mode) + 1  # the last row is for a mode not known
 SLEW_SECTORS: Final = 24  # of 15 deg, the first from 0 deg clockwise
 OUTREACH_RINGS: Final = 40  # of 1 m; the last holds everything farther out
 NEAR_LIMIT_PCT: Final = 90  # first warning, common practice (no source)
+QUARTERS: Final[tuple[Quarter, ...]] = get_args(Quarter)
 _KIND: Final = b"tall"
 _VERSION: Final = 1
 
@@ -128,6 +130,36 @@ def near_limit_ms(tallies: Tallies, at_least_pct: int = NEAR_LIMIT_PCT) -> int:
     if not 1 <= at_least_pct <= TOP_LEVEL_PCT:
         raise InvalidInput(f"at_least_pct must lie in 1..{TOP_LEVEL_PCT}", field="at_least_pct")
     return int(tallies.utilisation_ms[:, at_least_pct:].sum())
+
+
+@dataclass(frozen=True, kw_only=True)
+class NearLimitPlace:
+    """Where the near-limit time of a record gathers."""
+
+    quarter: Quarter  # the one with the most of it
+    share: float  # of all near-limit time with a known place, 0..1, spent there
+    outreach_from_m: float  # the metre of outreach with the most of it in that quarter
+    outreach_to_m: float
+
+
+def near_limit_place(tallies: Tallies) -> NearLimitPlace | None:
+    """The quarter around the carrier with most of the near-limit time, and the outreach there; None without any.
+
+    Quarters of 90 deg are a convention of this project (common practice, no source), as in `statics.sector_of`.
+    """
+    whole = int(tallies.area_near_limit_ms.sum())
+    if whole == 0:
+        return None
+    from_half_left = np.roll(tallies.area_near_limit_ms, SLEW_SECTORS // 8, axis=0)
+    by_quarter = from_half_left.reshape(len(QUARTERS), -1, OUTREACH_RINGS).sum(axis=1)
+    most = int(by_quarter.sum(axis=1).argmax())
+    ring = int(by_quarter[most].argmax())
+    return NearLimitPlace(
+        quarter=QUARTERS[most],
+        share=int(by_quarter[most].sum()) / whole,
+        outreach_from_m=float(ring),
+        outreach_to_m=ring + 1.0,
+    )
 
 
 def mode_ms(tallies: Tallies) -> dict[Mode | None, int]:

@@ -3,6 +3,7 @@
 Ledgers come as bytes: `duty.ledger`, `duty.directions`, `duty.levels` and `duty.circumstances` read them.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
 from typing import Any, Final
@@ -33,6 +34,7 @@ class Counting:
 class Span:
     """Mergeable counts over local days first_day to last_day. `directions` is None without slew_deg."""
 
+    crane: str
     first_day: date
     last_day: date
     samples: int
@@ -46,6 +48,7 @@ class Span:
 class Day:
     """Figures of one local day of one crane."""
 
+    crane: str
     day: date
     time_zone: str
     day_start_at: datetime
@@ -231,7 +234,16 @@ async def spans(
     if (day_from, day_to) == (FIRST_DAY, LAST_DAY):
         return await LIFE_READ.all_async(conn, crane=crane, directions=directions)
     return await SPANS_READ.all_async(
-        conn, crane=crane, day_from=day_from, day_to=day_to, directions=directions
+        conn, cranes=[crane], day_from=day_from, day_to=day_to, directions=directions
+    )
+
+
+async def spans_of(
+    conn: AsyncConnection[Any], cranes: Sequence[str], day_from: date, day_to: date
+) -> list[Span]:
+    """The same of several cranes, by name of the crane and time, without directions."""
+    return await SPANS_READ.all_async(
+        conn, cranes=list(cranes), day_from=day_from, day_to=day_to, directions=False
     )
 
 
@@ -252,7 +264,14 @@ async def days(
     conn: AsyncConnection[Any], crane: str, day_from: date = FIRST_DAY, day_to: date = LAST_DAY
 ) -> list[Day]:
     """Figures by local day, both ends included; days without data are absent."""
-    return await DAYS_READ.all_async(conn, crane=crane, day_from=day_from, day_to=day_to)
+    return await days_of(conn, [crane], day_from, day_to)
+
+
+async def days_of(
+    conn: AsyncConnection[Any], cranes: Sequence[str], day_from: date, day_to: date
+) -> list[Day]:
+    """The same of several cranes, by name of the crane and day."""
+    return await DAYS_READ.all_async(conn, cranes=list(cranes), day_from=day_from, day_to=day_to)
 
 
 async def lifts(

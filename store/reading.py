@@ -1,5 +1,6 @@
 """What the api reads of cranes, live values, events and quarantine, within the sites in sight (None: every site)."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from functools import lru_cache
@@ -144,7 +145,7 @@ class Quarantined:
 
 
 CRANE_ROWS: Final = Statement("crane_rows", CraneListing)
-CRANE_IN_SIGHT: Final = Statement("crane_in_sight", CraneInSight)
+CRANES_IN_SIGHT: Final = Statement("cranes_in_sight", CraneInSight)
 CRANE_KNOWN: Final = Statement("crane_known", CraneKnown)
 SITES_IN_SIGHT: Final = Statement("sites_in_sight", Spec)
 TYPES_LISTED: Final = Statement("crane_types_listed", TypeListing)
@@ -165,7 +166,14 @@ async def crane_rows(
 
 async def crane_in_sight(conn: AsyncConnection[Any], crane: str, sites: Sites) -> CraneInSight | None:
     """One crane; None when there is none with that name or its site is out of sight."""
-    return await CRANE_IN_SIGHT.first_async(conn, crane=crane, sites=sites)
+    return await CRANES_IN_SIGHT.first_async(conn, cranes=[crane], sites=sites)
+
+
+async def cranes_in_sight(
+    conn: AsyncConnection[Any], cranes: Sequence[str], sites: Sites
+) -> list[CraneInSight]:
+    """Those of some names that are there and in sight, by name."""
+    return await CRANES_IN_SIGHT.all_async(conn, cranes=list(cranes), sites=sites)
 
 
 async def crane_known(conn: AsyncConnection[Any], crane: str, sites: Sites) -> CraneKnown | None:

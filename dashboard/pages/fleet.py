@@ -14,8 +14,8 @@ from dashboard.parts.area import near_limit_cell, where_near_limit
 from dashboard.parts.marks import State
 from dashboard.texts import t
 from dashboard.visit import UTC_ZONE, ZONES, Visit, together
-from domain.answers import WorkingAreaAnswer
 from domain.fleet_answers import FleetAnswer, FleetRow, FleetWeeksAnswer
+from domain.near_limit import NearLimitPlaces
 
 PERIODS: Final = ("7", "30", "90")
 SHOWS: Final = ("all", "attention")
@@ -97,20 +97,22 @@ async def _background(
     visit: Visit, fleet: FleetAnswer
 ) -> tuple[ZoneInfo, Mapping[str, tuple[str, str]], FleetWeeksAnswer | None]:
     """The time zone, where the worst cranes ran near their limit, and how the weeks went."""
-    worst = [row for row in fleet.rows if fleet_morning.is_near(row)][:EXPLAIN_AT_MOST]
+    worst = [row.crane for row in fleet.rows if fleet_morning.is_near(row)][:EXPLAIN_AT_MOST]
     first = fleet.rows[0]
-    zone, weeks, *areas = await together(
+    zone, weeks, *places = await together(
         ZONES.of_site(first.site, first.crane, visit.client),
         visit.client.fleet_weeks(cranes=[row.crane for row in fleet.rows[: fleet_weeks.AT_MOST]]),
         *(
-            visit.client.working_area(row.crane, day_from=fleet.day_from, day_to=fleet.day_to)
-            for row in worst
+            [visit.client.near_limit_places(worst, day_from=fleet.day_from, day_to=fleet.day_to)]
+            if worst
+            else []
         ),
     )
     why = {
-        row.crane: (near_limit_cell(area, visit.units), where_near_limit(area, visit.units))
-        for row, area in zip(worst, areas, strict=True)
-        if isinstance(area, WorkingAreaAnswer)
+        place.crane: (near_limit_cell(place, visit.units), where_near_limit(place, visit.units))
+        for answer in places
+        if isinstance(answer, NearLimitPlaces)
+        for place in answer.rows
     }
     return (
         zone if isinstance(zone, ZoneInfo) else UTC_ZONE,

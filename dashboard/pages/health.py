@@ -20,7 +20,7 @@ from domain.upkeep import DayRow
 
 SILENT_AFTER_S: Final = 86_400.0
 RECORD_DAYS: Final = 28
-RECORD_CRANES: Final = 12  # one question each: of a large fleet those only that somebody has to look at first
+RECORD_CRANES: Final = 12  # of a large fleet those only that somebody has to look at first
 GAP_FROM_MS: Final = 60_000
 
 
@@ -123,13 +123,12 @@ async def _record(visit: Visit, fleet: FleetAnswer) -> Any:
     names = record_cranes(fleet.rows)
     last = visit.now.date()
     first = last - timedelta(days=RECORD_DAYS - 1)
-    answers = await together(*(visit.client.days(name, day_from=first, day_to=last) for name in names))
-    found = {
-        (name, row.day): row
-        for name, answer in zip(names, answers, strict=True)
-        if not isinstance(answer, Trouble)
-        for row in answer.items
-    }
+    if not names:
+        return charts.nothing(title, t("duty.none"))
+    (answer,) = await together(visit.client.days_of(names, day_from=first, day_to=last))
+    if isinstance(answer, Trouble):
+        return charts.missing(title, answer)
+    found = {(row.crane, row.day): row for row in answer.items}
     if not found:
         return charts.nothing(title, t("duty.none"))
     days = [first + timedelta(days=place) for place in range(RECORD_DAYS)]

@@ -8,48 +8,37 @@ from dashboard.numbers import Units
 from dashboard.palette import MAGNITUDE
 from dashboard.parts import charts
 from dashboard.texts import t
-from domain.answers import AreaCell, WorkingAreaAnswer
+from domain.answers import AreaCell, NearLimitPlace, WorkingAreaAnswer
+from domain.crane import Quarter
 
 
-def sector_of(slew_from_deg: float, slew_to_deg: float) -> str:
-    """Which side of the carrier a slewing cell lies on: quarters centred on cab, right, rear, left."""
-    middle = _around((slew_from_deg + slew_to_deg) / 2)
-    if abs(middle) <= 45:
+def quarter_of(slew_deg: float) -> Quarter:
+    """On which side of the carrier an angle lies: quarters centred on cab, right, rear, left."""
+    angle = _around(slew_deg)
+    if abs(angle) <= 45:
         return "over_cab"
-    if abs(middle) >= 135:
+    if abs(angle) >= 135:
         return "rear"
-    return "right" if middle > 0 else "left"
+    return "right" if angle > 0 else "left"
 
 
-def where_near_limit(area: WorkingAreaAnswer, units: Units) -> str:
-    """Where most of the near-limit time was spent: side of the carrier and outreach; empty without any."""
-    return _place_words("area.where", "", area, units)
+def where_near_limit(place: NearLimitPlace, units: Units) -> str:
+    """Where most of the near-limit time was spent: side of the carrier and outreach."""
+    return _place_words("area.where", "", place, units)
 
 
-def near_limit_cell(area: WorkingAreaAnswer, units: Units) -> str:
+def near_limit_cell(place: NearLimitPlace, units: Units) -> str:
     """The same in few words, for a cell of a table."""
-    return _place_words("area.where.cell", ".short", area, units)
+    return _place_words("area.where.cell", ".short", place, units)
 
 
-def _place_words(key: str, form: str, area: WorkingAreaAnswer, units: Units) -> str:
-    total = sum(cell.near_limit_s for cell in area.cells)
-    if total <= 0:
-        return ""
-    by_sector: dict[str, float] = defaultdict(float)
-    for cell in area.cells:
-        by_sector[sector_of(cell.slew_from_deg, cell.slew_to_deg)] += cell.near_limit_s
-    sector = max(by_sector, key=lambda name: by_sector[name])
-    by_reach: dict[tuple[float, float], float] = defaultdict(float)
-    for cell in area.cells:
-        if sector_of(cell.slew_from_deg, cell.slew_to_deg) == sector:
-            by_reach[cell.outreach_from_m, cell.outreach_to_m] += cell.near_limit_s
-    low, high = max(by_reach, key=lambda reach: by_reach[reach])
+def _place_words(key: str, form: str, place: NearLimitPlace, units: Units) -> str:
     return t(
         key,
-        share=numbers.percent(100 * by_sector[sector] / total),
-        sector=t(f"sector.{sector}{form}"),
-        low=numbers.length(low, units),
-        high=numbers.length(high, units),
+        share=numbers.percent(place.quarter_share_pct),
+        sector=t(f"sector.{place.quarter}{form}"),
+        low=numbers.length(place.outreach_from_m, units),
+        high=numbers.length(place.outreach_to_m, units),
     )
 
 
@@ -121,11 +110,11 @@ def heatmap(area: WorkingAreaAnswer, units: Units) -> Any:
             },
         ),
     }
-    where = where_near_limit(area, units)
+    place = area.near_limit_place
     return charts.chart(
         "working-area",
         title,
-        t("area.summary.near", where=where) if where else t("area.summary.none"),
+        t("area.summary.near", where=where_near_limit(place, units)) if place else t("area.summary.none"),
         figure,
         headers=(
             "slew_from_deg",
@@ -187,7 +176,7 @@ def rose(area: WorkingAreaAnswer) -> Any:
         title,
         t(
             "rose.summary",
-            sector=t(f"sector.{sector_of(busiest - 1, busiest + 1)}"),
+            sector=t(f"sector.{quarter_of(busiest)}"),
             share=numbers.percent(100 * worked[busiest] / sum(worked.values())),
         ),
         figure,

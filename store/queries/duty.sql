@@ -184,8 +184,8 @@ where crane_id = %(crane_id)s and counting_id = %(counting_id)s and span = %(spa
 order by first_day;
 
 -- name: spans_read
--- The fewest spans that cover whole local days of one crane: years and months where they lie inside, days at the ends.
-select s.first_day, s.last_day, s.samples, s.ledger, case when %(directions)s then s.directions end as directions,
+-- The fewest spans that cover whole local days of some cranes: years and months where they lie inside, days at the ends.
+select c.name as crane, s.first_day, s.last_day, s.samples, s.ledger, case when %(directions)s then s.directions end as directions,
     s.tallies, s.circumstances
 from span_ledger s
 join crane c using (crane_id)
@@ -197,14 +197,14 @@ cross join lateral (
     select year >= %(day_from)s and (year + interval '1 year')::date - 1 <= %(day_to)s as year_inside,
         month >= %(day_from)s and (month + interval '1 month')::date - 1 <= %(day_to)s as month_inside
 ) fits
-where c.name = %(crane)s and u.in_use and s.first_day between %(day_from)s and %(day_to)s
+where c.name = any(%(cranes)s) and u.in_use and s.first_day between %(day_from)s and %(day_to)s
     and case s.span when 'year' then year_inside when 'month' then month_inside and not year_inside
         else not month_inside and not year_inside end
-order by s.first_day;
+order by c.name, s.first_day;
 
 -- name: life_read
 -- The whole-life counts of one crane, by year.
-select s.first_day, s.last_day, s.samples, s.ledger, case when %(directions)s then s.directions end as directions,
+select c.name as crane, s.first_day, s.last_day, s.samples, s.ledger, case when %(directions)s then s.directions end as directions,
     s.tallies, s.circumstances
 from span_ledger s
 join crane c using (crane_id)
@@ -231,16 +231,16 @@ join counting u using (counting_id)
 where m.crane_id = %(crane_id)s and u.in_use;
 
 -- name: days_read
--- Figures of one crane by day.
-select d.day, d.time_zone, d.day_start_at, d.day_end_at, d.first_at, d.last_at, d.samples, d.recorded_ms,
+-- Figures of some cranes by day.
+select c.name as crane, d.day, d.time_zone, d.day_start_at, d.day_end_at, d.first_at, d.last_at, d.samples, d.recorded_ms,
     d.sensor_gap_ms, d.offline_gap_ms, d.quarantine_gap_ms, d.limit_assumed_ms, d.working_ms, d.loaded_ms,
     d.near_limit_ms, d.over_limit_ms, d.emergency_ms, d.lifts, d.near_limit_lifts, d.peak_cubed_sum, d.warnings,
     d.limiter_stops, d.limiter_overrides, d.faults
 from day_figure d
 join crane c using (crane_id)
 join counting u using (counting_id)
-where c.name = %(crane)s and u.in_use and d.day between %(day_from)s and %(day_to)s
-order by d.day;
+where c.name = any(%(cranes)s) and u.in_use and d.day between %(day_from)s and %(day_to)s
+order by c.name, d.day;
 
 -- name: weekly_use
 -- Cubed peaks of lifts by ISO week of one crane, weeks without a recorded day left out. Reads one index and nothing else.

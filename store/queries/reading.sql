@@ -9,14 +9,15 @@ where (%(sites)s::text[] is null or s.name = any(%(sites)s::text[])) and c.name 
 order by c.name
 limit %(rows)s;
 
--- name: crane_in_sight
--- One crane, if its site is in sight, by what every answer about it needs.
+-- name: cranes_in_sight
+-- Cranes of some names whose site is in sight, by what every answer about them needs.
 select c.crane_id, c.name, c.registered_at, c.draft, t.name as type_name, s.name as site_name,
     s.spec ->> 'time_zone' as time_zone
 from crane c
 join site s using (site_id)
 join crane_type t using (type_id)
-where c.name = %(crane)s and (%(sites)s::text[] is null or s.name = any(%(sites)s::text[]));
+where c.name = any(%(cranes)s) and (%(sites)s::text[] is null or s.name = any(%(sites)s::text[]))
+order by c.name;
 
 -- name: crane_known
 -- The same with everything entered about it, as text: whether that is known already is seen without reading it.

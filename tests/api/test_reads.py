@@ -196,6 +196,46 @@ async def test_working_area_tells_where_the_limit_was_near(http: httpx.AsyncClie
     (cell,) = found["cells"]
     assert (cell["slew_from_deg"], cell["outreach_from_m"]) == (90, 5)
     assert (cell["recorded_s"], cell["near_limit_s"]) == (7200, 400)
+    assert found["near_limit_place"] == {
+        "crane": "heron-3", "near_limit_s": 400, "quarter": "right", "quarter_share_pct": 100,
+        "outreach_from_m": 5, "outreach_to_m": 6,
+    }  # fmt: skip
+
+
+async def test_several_cranes_are_asked_about_at_once(http: httpx.AsyncClient) -> None:
+    period = {"day_from": "2026-03-01", "day_to": "2026-03-31"}
+    both = {"crane": ["heron-3", "crake-1"], **period}
+    days = await ask(http, "/days", **both)
+    alone = (await ask(http, "/cranes/heron-3/days", **period))["items"]
+    assert alone
+    assert days["items"] == [{**day, "crane": "heron-3"} for day in alone]
+    places = await ask(http, "/near-limit/places", **both)
+    assert places["rows"] == [(await ask(http, "/cranes/heron-3/working-area", **period))["near_limit_place"]]
+
+
+@pytest.mark.parametrize("path", ["/days", "/near-limit/places"])
+@pytest.mark.parametrize(
+    ("query", "status", "word"),
+    [
+        ({"crane": ["heron-3", "nobody-1"]}, 404, "nobody-1"),
+        ({}, 422, "crane"),
+        ({"crane": [f"heron-{n}" for n in range(51)]}, 422, "crane"),
+    ],
+)
+async def test_several_cranes_are_named_and_in_sight(
+    http: httpx.AsyncClient, path: str, query: dict[str, Any], status: int, word: str
+) -> None:
+    response = await http.get(path, params=query)
+    assert response.status_code == status
+    assert word in response.text
+
+
+async def test_days_of_several_cranes_are_bounded(http: httpx.AsyncClient) -> None:
+    response = await http.get(
+        "/days", params={"crane": "heron-3", "day_from": "2026-01-01", "day_to": "2026-12-31"}
+    )
+    assert response.status_code == 422
+    assert "92 days" in response.text
 
 
 async def test_health_and_version(http: httpx.AsyncClient) -> None:

@@ -4,7 +4,6 @@ import numpy as np
 import pytest
 
 from dashboard.parts import area, geometry
-from domain.answers import AreaCell
 from domain.crane import Boom, ChartPoint, CraneType, Extension, LoadChart, Sector, Spread, Vehicle
 from duty.capacity import capacity_kg
 from duty.geometry import pose
@@ -73,11 +72,4 @@ def test_no_pose_beyond_the_reach() -> None:
     ("angle", "sector"), [(0, "over_cab"), (44, "over_cab"), (90, "right"), (270, "left"), (-90, "left"), (180, "rear"), (359, "over_cab")]
 )  # fmt: skip
 def test_sectors_lie_around_the_carrier(angle: float, sector: str) -> None:
-    assert area.sector_of(angle - 1, angle + 1) == sector
-
-
-def test_cells_know_their_side() -> None:
-    cell = AreaCell(
-        slew_from_deg=255, slew_to_deg=270, outreach_from_m=8, outreach_to_m=9, recorded_s=10, near_limit_s=4
-    )
-    assert area.sector_of(cell.slew_from_deg, cell.slew_to_deg) == "left"
+    assert area.quarter_of(angle) == sector

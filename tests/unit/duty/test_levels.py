@@ -8,7 +8,7 @@ from hypothesis.extra import numpy as hnp
 
 from domain.channels import Mode
 from domain.errors import InvalidInput
-from duty.levels import empty, from_bytes, merge, mode_ms, near_limit_ms, tally, to_bytes
+from duty.levels import empty, from_bytes, merge, mode_ms, near_limit_ms, near_limit_place, tally, to_bytes
 
 NAN = float("nan")
 readings = st.floats(-20, 400) | st.sampled_from([NAN, 90.0, 89.99, 0.0, 150.0])
@@ -59,6 +59,31 @@ def test_time_near_the_limit_is_exact_at_every_whole_percent(
     step, channels = record
     expected = step[channels["utilisation_pct"] >= threshold].sum()
     assert near_limit_ms(tally(step, **channels), threshold) == expected
+
+
+@given(record=samples())
+def test_near_limit_time_gathers_in_the_quarter_and_at_the_metre_with_most_of_it(
+    record: tuple[np.ndarray, dict[str, np.ndarray]],
+) -> None:
+    step, channels = record
+    slew, outreach = channels["slew_deg"], channels["outreach_m"]
+    near = (channels["utilisation_pct"] >= 90) & ~np.isnan(slew) & ~np.isnan(outreach)
+    # sectors of 15 deg begin at 0: the quarter over the cab reaches from -45 up to 45
+    quarter = (np.floor(slew[near] % 360 / 15) % 24 + 3) % 24 // 6
+    metre = np.floor(np.clip(outreach[near], 0, 39))
+    time = {
+        (q, m): step[near][(quarter == q) & (metre == m)].sum() for q, m in zip(quarter, metre, strict=True)
+    }
+    place = near_limit_place(tally(step, **channels))
+    if place is None:
+        assert not time
+        return
+    in_quarter = [sum(ms for (q, _), ms in time.items() if q == one) for one in range(4)]
+    found = ("over_cab", "right", "rear", "left").index(place.quarter)
+    assert in_quarter[found] == max(in_quarter)
+    assert place.share == pytest.approx(max(in_quarter) / sum(in_quarter))
+    assert time[found, place.outreach_from_m] == max(ms for (q, _), ms in time.items() if q == found)
+    assert place.outreach_to_m == place.outreach_from_m + 1
 
 
 def test_a_stability_limited_hour_is_near_the_limit_and_easy_on_the_steel() -> None:
