@@ -11,7 +11,6 @@ import argparse
 import asyncio
 import json
 import math
-import statistics
 import struct
 import subprocess
 import sys
