@@ -42,7 +42,7 @@ from boomledger.yard import write_history
 from dashboard.app import create_dashboard
 from simulator.generate import generate
 from simulator.yard import load_yard
-from store import cranes
+from store import cranes, touched
 from store.connection import connect
 from store.migrate import migrate
 
@@ -73,6 +73,9 @@ def build(url: str, cranes_wanted: int, days: int) -> None:
         conn.commit()
     write_history(url, generate(yard.cranes, first, 7, dt_ms=1000, samples_per_message=600))
     count(url, threading.Event(), once=True)
+    with connect(url) as conn:
+        if left := touched.waiting_days(conn):
+            raise SystemExit(f"{left} days could not be counted: see the log above")
     _copy_days(url, days)
 
 

@@ -34,7 +34,6 @@ class Counting:
 class Span:
     """Mergeable counts over local days first_day to last_day. `directions` is None without slew_deg."""
 
-    crane: str
     first_day: date
     last_day: date
     samples: int
@@ -42,6 +41,13 @@ class Span:
     directions: bytes | None
     tallies: bytes
     circumstances: bytes
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class CraneSpan(Span):
+    """The same with the crane that they are of."""
+
+    crane: str
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -197,7 +203,7 @@ COUNTING_IN_USE: Final = Statement("counting_in_use", Counting)
 COUNTING_IN_USE_HELD: Final = Statement("counting_in_use_held", Counting)
 COUNTING_BY_HASH: Final = Statement("counting_by_hash", Counting)
 SPANS_OF: Final = Statement("spans_of", Span)
-SPANS_READ: Final = Statement("spans_read", Span)
+SPANS_READ: Final = Statement("spans_read", CraneSpan)
 LIFE_READ: Final = Statement("life_read", Span)
 DAYS_READ: Final = Statement("days_read", Day)
 DAYS_RECORDED: Final = Statement("days_recorded", DaysRecorded)
@@ -226,7 +232,7 @@ async def spans(
     day_to: date = LAST_DAY,
     *,
     directions: bool = False,
-) -> list[Span]:
+) -> Sequence[Span]:
     """The fewest spans that cover whole local days, in time order: merge them in that order.
 
     Directions are large; ask for them where they are needed.
@@ -240,7 +246,7 @@ async def spans(
 
 async def spans_of(
     conn: AsyncConnection[Any], cranes: Sequence[str], day_from: date, day_to: date
-) -> list[Span]:
+) -> list[CraneSpan]:
     """The same of several cranes, by name of the crane and time, without directions."""
     return await SPANS_READ.all_async(
         conn, cranes=list(cranes), day_from=day_from, day_to=day_to, directions=False

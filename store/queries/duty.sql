@@ -204,7 +204,7 @@ order by c.name, s.first_day;
 
 -- name: life_read
 -- The whole-life counts of one crane, by year.
-select c.name as crane, s.first_day, s.last_day, s.samples, s.ledger, case when %(directions)s then s.directions end as directions,
+select s.first_day, s.last_day, s.samples, s.ledger, case when %(directions)s then s.directions end as directions,
     s.tallies, s.circumstances
 from span_ledger s
 join crane c using (crane_id)
