@@ -27,7 +27,7 @@ from store.summary import FleetCrane
 
 router = APIRouter(tags=["fleet"], route_class=TableRoute)
 KEPT_S: Final = 2.0
-FleetKey = tuple[tuple[str, ...] | None, date, date]
+FleetKey = tuple[tuple[str, ...] | None, date, date, bool]
 
 
 @dataclass(frozen=True)
@@ -81,9 +81,10 @@ async def show_fleet(
     days: Annotated[int, Query(ge=1, le=3660, description="last days, where no first day is given")] = 30,
     day_from: DayFrom = None,
     day_to: DayTo = None,
+    rates: Annotated[bool, Query(description="with the rates and shares that carry an interval")] = True,
 ) -> Response:
     """Every crane in your sight over whole local days: who runs near the limit, and what stands out."""
-    made = await made_fleet(conn, caller, due_book, answers, days, day_from, day_to)
+    made = await made_fleet(conn, caller, due_book, answers, days, day_from, day_to, rates=rates)
     return Response(made.body, media_type="application/json", headers={"etag": made.etag})
 
 
@@ -95,12 +96,14 @@ async def made_fleet(
     days: int,
     day_from: date | None,
     day_to: date | None,
+    *,
+    rates: bool = True,
 ) -> Made:
     """The fleet in the sight of who asks, at most KEPT_S old."""
     span = day_range(day_from, day_to, default_days=days, zone="UTC")
-    key = (caller.sites, span.first, span.last)
+    key = (caller.sites, span.first, span.last, rates)
     return await answers.read(
-        key, lambda: fleet_answer(conn, caller.site_list, span, due_book, answers.periods)
+        key, lambda: fleet_answer(conn, caller.site_list, span, due_book, answers.periods, rates)
     )
 
 
@@ -110,15 +113,16 @@ async def fleet_answer(
     span: DayRange,
     due_book: DueBook,
     periods: FleetPeriods,
+    rates: bool,
 ) -> FleetAnswer:
-    """Every crane of some sites over whole local days."""
+    """Every crane of some sites over whole local days, with or without the rates that carry an interval."""
     cranes = await summary.fleet_cranes(conn, sites)
     figures = await periods.read(conn, cranes, span.first, span.last)
     due = await due_book.read(conn)
     start = datetime.combine(span.first, datetime.min.time(), UTC)
     end = datetime.combine(span.last, datetime.min.time(), UTC) + timedelta(days=1)
     quarantined = await reading.quarantined_count(conn, sites, start, end)
-    listed = await to_thread.run_sync(_listed, cranes, figures, due, datetime.now(UTC))
+    listed = await to_thread.run_sync(_listed, cranes, figures, due, datetime.now(UTC), rates)
     return FleetAnswer(
         day_from=span.first,
         day_to=span.last,
@@ -133,8 +137,11 @@ def _listed(
     figures: Mapping[int, PeriodFigures],
     due: Mapping[str, date],
     now: datetime,
+    rates: bool,
 ) -> list[FleetRow]:
-    listed = [fleet_row(crane, figures[crane.crane_id], now, due.get(crane.crane)) for crane in cranes]
+    listed = [
+        fleet_row(crane, figures[crane.crane_id], now, due.get(crane.crane), rates=rates) for crane in cranes
+    ]
     listed.sort(key=lambda row: (-(row.near_limit_pct if row.near_limit_pct is not None else -1), row.crane))
     return listed
 
@@ -172,7 +179,12 @@ async def show_fleet_weeks(
 
 
 def fleet_row(
-    crane: FleetCrane, figures: PeriodFigures, now: datetime, service_due_on: date | None = None
+    crane: FleetCrane,
+    figures: PeriodFigures,
+    now: datetime,
+    service_due_on: date | None = None,
+    *,
+    rates: bool = True,
 ) -> FleetRow:
     """One crane of the fleet at a glance. Data that came late may be newer than any live reading, or the only data."""
     newest = max((at for at in (crane.live_at, crane.last_at) if at is not None), default=None)
@@ -200,9 +212,9 @@ def fleet_row(
         faults=sums.faults,
         lifts=sums.lifts,
         near_limit_lifts=sums.near_limit_lifts,
-        near_limit_lifts_share=figures.near_limit_lifts_share,
-        limiter_stops_per_hour=figures.limiter_stops_per_hour,
-        limiter_overrides_per_hour=figures.limiter_overrides_per_hour,
+        near_limit_lifts_share=figures.near_limit_lifts_share if rates else None,
+        limiter_stops_per_hour=figures.limiter_stops_per_hour if rates else None,
+        limiter_overrides_per_hour=figures.limiter_overrides_per_hour if rates else None,
         used_share=crane.used_share,
         spent_on=crane.forecast_middle_on,
         damage=crane.damage,

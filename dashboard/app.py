@@ -29,7 +29,7 @@ from dashboard.texts import browser_words, t
 API_PATH: Final = "/api/v1"
 ASSETS: Final = Path(__file__).parent / "assets"
 
-_POLYFILL: Final = re.compile(r'<script src="[^"]*/deps/polyfill@[^"]*"></script>\s*')
+_UNUSED: Final = re.compile(r'<script src="[^"]*/(?:deps/polyfill@|dash_table/bundle)[^"]*"></script>\s*')
 
 _INDEX: Final = """<!DOCTYPE html>
 <html lang="en" data-mantine-color-scheme="light">
@@ -96,11 +96,14 @@ def create_dashboard(api: FastAPI | str, *, api_token: str | None = None) -> Das
 
 
 class _Dash(Dash):
-    """Dash without the script that taught browsers of before 2020 the language; assets/generators.js has what is left."""
+    """Dash without two of its scripts: a table that no page has, and what taught browsers of before 2020 the language.
+
+    Of the latter assets/generators.js has what is left.
+    """
 
     def interpolate_index(self, **parts: Any) -> str:
         """The page with every part in its place."""
-        whole: str = super().interpolate_index(**{**parts, "scripts": _POLYFILL.sub("", parts["scripts"])})
+        whole: str = super().interpolate_index(**{**parts, "scripts": _UNUSED.sub("", parts["scripts"])})
         return whole
 
 

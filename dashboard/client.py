@@ -62,10 +62,17 @@ class Client(AlertCalls, DispatchCalls, RecordCalls, SettingsCalls, Transport):
         return await self._get(Version, "/version")
 
     async def fleet(
-        self, *, days: int = 30, day_from: date | None = None, day_to: date | None = None
+        self,
+        *,
+        days: int = 30,
+        day_from: date | None = None,
+        day_to: date | None = None,
+        rates: bool = True,
     ) -> FleetAnswer:
-        """Every crane over a period: the last `days` local days, or the days given."""
-        return await self._get(FleetAnswer, "/fleet", days=days, day_from=day_from, day_to=day_to)
+        """Every crane over a period: the last `days` local days, or the days given; with rates or in half the time."""
+        return await self._get(
+            FleetAnswer, "/fleet", days=days, day_from=day_from, day_to=day_to, rates=rates
+        )
 
     async def fleet_weeks(self, *, weeks: int = 13, cranes: Sequence[str] = ()) -> FleetWeeksAnswer:
         """Near-limit share of the named cranes, else of every one, by ISO week up to the running one."""

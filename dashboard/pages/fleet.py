@@ -25,7 +25,7 @@ EXPLAIN_AT_MOST: Final = 6
 async def render(visit: Visit) -> Any:
     """The start page of the fleet manager."""
     days = visit.choice("days", PERIODS)
-    fleet = await visit.client.fleet(days=int(days))
+    fleet = await visit.client.fleet(days=int(days), rates=False)
     if not fleet.rows:
         return await first_run.render(visit)
     today = visit.now.date()

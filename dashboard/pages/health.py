@@ -26,7 +26,9 @@ GAP_FROM_MS: Final = 60_000
 
 async def render(visit: Visit) -> Any:
     """Whether the figures of the other pages can be believed."""
-    fleet, quarantine = await together(visit.client.fleet(days=7), visit.client.quarantine(limit=200))
+    fleet, quarantine = await together(
+        visit.client.fleet(days=7, rates=False), visit.client.quarantine(limit=200)
+    )
     zone = UTC_ZONE
     if isinstance(fleet, FleetAnswer) and fleet.rows:
         zone = await ZONES.of_site(fleet.rows[0].site, fleet.rows[0].crane, visit.client)

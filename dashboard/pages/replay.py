@@ -32,7 +32,7 @@ _DECIMALS: Final = {"extension_m": 2, "jib_extension_m": 2, "outreach_m": 2}
 
 async def render_list(visit: Visit) -> Any:
     """Choose a crane; the newest recorded hour of it is played."""
-    fleet = await visit.client.fleet(days=7)
+    fleet = await visit.client.fleet(days=7, rates=False)
     if not fleet.rows:
         return html.Div(
             [page.head(t("replay.title")), states.empty(t("fleet.empty.title"), t("fleet.empty.text"))]

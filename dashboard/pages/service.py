@@ -19,7 +19,9 @@ BY_USE_OF: Final = 20
 
 async def render(visit: Visit) -> Any:
     """Dates that must not be missed, the nearest first."""
-    fleet = await visit.client.fleet(days=7)  # no figure here depends on it: the days of the fleet page
+    fleet = await visit.client.fleet(
+        days=7, rates=False
+    )  # no figure here depends on it: the days of the fleet page
     if not fleet.rows:
         return html.Div(
             [page.head(t("service.title")), states.empty(t("fleet.empty.title"), t("fleet.empty.text"))]

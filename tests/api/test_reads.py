@@ -124,6 +124,16 @@ async def test_fleet_has_the_worst_near_limit_share_first(http: httpx.AsyncClien
     assert rows[1]["near_limit_pct"] is None
 
 
+async def test_the_fleet_comes_without_rates_where_they_are_not_wanted(http: httpx.AsyncClient) -> None:
+    period = {"day_from": "2026-03-01", "day_to": "2026-03-31"}
+    whole = (await ask(http, "/fleet", **period))["rows"]
+    lean = (await ask(http, "/fleet", **period, rates="false"))["rows"]
+    left_out = ("near_limit_lifts_share", "limiter_stops_per_hour", "limiter_overrides_per_hour")
+    assert all(row[name] is not None for row in whole for name in left_out)
+    blank = dict.fromkeys(left_out) | {"age_s": None}
+    assert [{**row, **blank} for row in whole] == [{**row, "age_s": None} for row in lean]
+
+
 async def test_the_weeks_of_the_fleet_hold_the_same_near_limit_share(http: httpx.AsyncClient) -> None:
     found = await ask(http, "/fleet/weeks", weeks=2, day_to="2026-03-04")
     assert found["weeks"] == ["2026-02-23", "2026-03-02"]
