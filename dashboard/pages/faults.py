@@ -3,6 +3,7 @@
 from collections import Counter, defaultdict
 from collections.abc import Sequence
 from datetime import timedelta
+from textwrap import shorten
 from typing import Any, Final
 from zoneinfo import ZoneInfo
 
@@ -18,6 +19,7 @@ from domain.messages import EventKind, EventState
 from domain.upkeep import OpenFaultRow
 
 DAYS: Final = ("30", "7", "90")
+MEANING_CHARACTERS: Final = 44  # what a phone has room for
 PARETO_CODES: Final = 12
 KINDS: Final = {"faults": (EventKind.FAULT,), "all": (EventKind.FAULT, EventKind.WARNING)}
 
@@ -119,25 +121,39 @@ def _pareto(raised: Sequence[EventRow]) -> Any:
     counts = Counter(event.code or t("pareto.no_code") for event in raised)
     words = {event.code: event.text for event in raised}
     top = counts.most_common(PARETO_CODES)
+    codes = [f"{code}  " for code, _ in reversed(top)]
+    meanings = [words.get(code, "") for code, _ in reversed(top)]
     figure = {
         "data": [
             {
                 "type": "bar",
                 "orientation": "h",
-                "y": [f"{code}  " for code, _ in reversed(top)],
+                "y": codes,
                 "x": [count for _, count in reversed(top)],
+                "width": 0.4,
+                "offset": -0.45,  # in the lower half of its place: the meaning stands above it, at any width of the screen
                 "marker": {"color": "@series"},
-                "text": [words.get(code, "")[:40] for code, _ in reversed(top)],
-                "textposition": "auto",
-                "insidetextanchor": "start",
-                "hovertemplate": "%{y}: %{x}<br>%{text}<extra></extra>",
-            }
+                "customdata": meanings,
+                "hovertemplate": "%{y}: %{x}<br>%{customdata}<extra></extra>",
+            },
+            {
+                "type": "scatter",
+                "mode": "text",
+                "y": codes,
+                "x": [0] * len(top),
+                "text": [shorten(one, MEANING_CHARACTERS, placeholder="…") for one in meanings],
+                "textposition": "top right",
+                "textfont": {"size": 12},
+                "cliponaxis": False,
+                "hoverinfo": "skip",
+            },
         ],
         "layout": charts.layout(
             x_title=t("axis.times_raised"),
             y_title="",
-            height=max(220, 60 + 26 * len(top)),
+            height=max(220, 60 + 38 * len(top)),
             yaxis={"type": "category", "showgrid": False},
+            xaxis={"rangemode": "tozero"},
         ),
     }
     covered = sum(count for _, count in top[:3])
