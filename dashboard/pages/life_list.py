@@ -13,9 +13,8 @@ from domain.fleet_answers import FleetRow
 
 async def render_list(visit: Visit) -> Any:
     """Every crane by used share, the most used first; what is forecast, and what compares."""
-    fleet = await visit.client.fleet(
-        days=7, rates=False
-    )  # no figure here depends on it: the days of the fleet page
+    # No figure here depends on the days: those of the fleet page.
+    fleet = await visit.client.fleet(days=7, rates=False)
     if not fleet.rows:
         return html.Div(
             [page.head(t("life.title")), states.empty(t("fleet.empty.title"), t("fleet.empty.text"))]

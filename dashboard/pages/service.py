@@ -19,9 +19,8 @@ BY_USE_OF: Final = 20
 
 async def render(visit: Visit) -> Any:
     """Dates that must not be missed, the nearest first."""
-    fleet = await visit.client.fleet(
-        days=7, rates=False
-    )  # no figure here depends on it: the days of the fleet page
+    # No figure here depends on the days: those of the fleet page.
+    fleet = await visit.client.fleet(days=7, rates=False)
     if not fleet.rows:
         return html.Div(
             [page.head(t("service.title")), states.empty(t("fleet.empty.title"), t("fleet.empty.text"))]
