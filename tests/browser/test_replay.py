@@ -76,9 +76,11 @@ def test_its_address_opens_at_the_same_second(
     page = visit(address(site, span))
     page.get_by_role("button", name="Next event").click()
     there, shown = place_of(page), page.locator("#replay-time").inner_text()
-    assert page.locator("#replay-link").get_attribute("href") == page.url.removeprefix(site)
+    # Asked of the page itself: the driver hears of an address that was only replaced a moment later.
+    here = page.evaluate("location.pathname + location.search")
+    assert page.locator("#replay-link").get_attribute("href") == here
     again = page.context.new_page()
-    again.goto(page.url)
+    again.goto(site + here)
     again.wait_for_selector("#replay-time")
     expect(again.locator("#replay-time")).to_have_text(shown)
     assert abs(place_of(again) - there) < timedelta(seconds=1)

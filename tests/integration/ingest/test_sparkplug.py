@@ -5,6 +5,7 @@ import os
 import subprocess
 import sys
 import threading
+import time
 from collections.abc import Callable, Iterator
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -87,9 +88,26 @@ def read(conn: psycopg.Connection, crane_id: int) -> segments.Segments:
     return segments.read(conn, crane_id, *LATELY, ["utilisation_pct", "slew_deg", "mode"])
 
 
+class Steps:
+    """Time of the edge node, a step of 5 ms before each packet: its library stamps each metric by itself, and two metrics on
+    either side of a millisecond are two samples."""
+
+    def __init__(self) -> None:
+        self.now_s = time.time()
+
+    def time(self) -> float:
+        """As of the module that it stands for."""
+        return self.now_s
+
+
 def test_packets_of_another_library_become_samples_events_and_presence(
-    database: str, connection: psycopg.Connection, mosquitto: tuple[str, int]
+    database: str,
+    connection: psycopg.Connection,
+    mosquitto: tuple[str, int],
+    monkeypatch: pytest.MonkeyPatch,
 ) -> None:
+    clock = Steps()
+    monkeypatch.setattr("esio_spb_builder.core.protocol.time", clock)
     crane_id = register(database, "crane-a")["crane-a"]
     node = esio_node()
     device = node.get_device("crane-a")
@@ -111,8 +129,10 @@ def test_packets_of_another_library_become_samples_events_and_presence(
             send(packet)
         wait_until(online, "the crane is online")
         for step in range(20):
+            clock.now_s += 0.005
             device.update_metrics({"utilisation_pct": step + 0.1, "slew_deg": step / 2 - 3})
             send(device.data_packet())
+        clock.now_s += 0.005
         device.update_metrics({"event/fault/E1": True})
         send(device.data_packet())
         wait_until(lambda: len(read(connection, crane_id).n) == 20, "all samples are stored")
