@@ -58,6 +58,12 @@ def time_range(start: datetime, end: datetime, longest: timedelta) -> TimeRange:
     return TimeRange(start.astimezone(UTC), end.astimezone(UTC))
 
 
+def at_most(chosen: DayRange, days: int, what: str) -> None:
+    """InvalidInput where the range has more days. `what` begins the sentence: "a fleet is compared"."""
+    if (chosen.last - chosen.first).days >= days:
+        raise InvalidInput(f"{what} over {days} days at most", field="day_from")
+
+
 def day_range(first: date | None, last: date | None, *, default_days: int, zone: str) -> DayRange:
     """Whole local days: the last `default_days` up to today where bounds are left out."""
     today = datetime.now(ZoneInfo(zone)).date()

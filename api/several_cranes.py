@@ -6,12 +6,11 @@ from typing import Final
 from anyio import to_thread
 from fastapi import APIRouter
 
-from api.bounds import DayFrom, DayRange, DayTo, day_range
+from api.bounds import DayFrom, DayTo, at_most, day_range
 from api.deps import Conn, SeenCranes
 from api.spectrum import merged_tallies, place_near_limit
 from api.tables import TableRoute
 from domain.answers import Page
-from domain.errors import InvalidInput
 from domain.near_limit import NearLimitPlaces
 from domain.upkeep import CraneDayRow
 from duty.levels import NEAR_LIMIT_PCT
@@ -27,7 +26,8 @@ async def list_days_of_cranes(
     cranes: SeenCranes, conn: Conn, day_from: DayFrom = None, day_to: DayTo = None
 ) -> Page[CraneDayRow]:
     """Figures of the named cranes by local day, both ends included; the last 28 days when none are given."""
-    chosen = _bounded(day_range(day_from, day_to, default_days=DEFAULT_DAYS, zone=cranes[0].time_zone))
+    chosen = day_range(day_from, day_to, default_days=DEFAULT_DAYS, zone=cranes[0].time_zone)
+    at_most(chosen, LONGEST_DAYS, "several cranes are listed")
     rows = await duty.days_of(conn, [crane.name for crane in cranes], chosen.first, chosen.last)
     return Page(items=tuple(CraneDayRow.model_validate(row, from_attributes=True) for row in rows))
 
@@ -51,9 +51,3 @@ async def list_near_limit_places(
         )
 
     return await to_thread.run_sync(places)
-
-
-def _bounded(chosen: DayRange) -> DayRange:
-    if (chosen.last - chosen.first).days >= LONGEST_DAYS:
-        raise InvalidInput(f"several cranes are listed over {LONGEST_DAYS} days at most", field="day_from")
-    return chosen

@@ -8,7 +8,7 @@ from typing import Final
 import numpy as np
 from fastapi import APIRouter
 
-from api.bounds import DayFrom, DayTo, day_range
+from api.bounds import DayFrom, DayTo, at_most, day_range
 from api.deps import Caller, Conn, KnownCrane, SeenCrane
 from api.spectrum import RANGE_STEP_PCT
 from domain.crane import DesignClass
@@ -42,8 +42,7 @@ async def show_spectrum_comparison(
 ) -> SpectrumComparison:
     """Lifts by their peak beside those of the type, of the fleet in your sight and of the design; last 90 days by default."""
     chosen = day_range(day_from, day_to, default_days=DEFAULT_DAYS, zone=crane.time_zone)
-    if (chosen.last - chosen.first).days >= LONGEST_DAYS:
-        raise InvalidInput(f"a fleet is compared over {LONGEST_DAYS} days at most", field="day_from")
+    at_most(chosen, LONGEST_DAYS, "a fleet is compared")
     bins, worked = await duty.lift_bins(
         conn,
         crane_id=crane.crane_id,
