@@ -12,7 +12,8 @@ from duty import damage, directions, ledger
 from duty.details import COMPARISON
 from duty.life import Forecast
 from duty.standing import Standing, Totals, standing
-from store.duty import DETAILS_OF, LIFE_READ, WEEKLY_USE
+from store.details import DETAILS_OF
+from store.duty import LIFE_READ, WEEKLY_USE
 from store.sql import query
 from store.statement import run
 

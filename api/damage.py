@@ -23,6 +23,7 @@ from duty.geometry import Floats
 from duty.reading import Cycles, ResidueRule
 from duty.sn import SnCurve
 from store import duty
+from store.details import details_of
 from store.duty import Span
 
 router = APIRouter(tags=["duty"])
@@ -45,7 +46,7 @@ async def show_damage(
 ) -> DamageAnswer:
     """Damage of a weld detail by stress range, by cell of cycles and by direction, with its S-N curve to draw."""
     chosen = chosen_days(day_from, day_to, crane.time_zone)
-    rows = await duty.details(conn, crane.name)
+    rows = await details_of(conn, crane.name)
     found = rows[0] if rows and detail is None else next((row for row in rows if row.name == detail), None)
     if detail is not None and found is None and not (detail == COMPARISON.name and not rows):
         raise NotFound(f"no weld detail {detail!r} applies to {crane.name}: see its details")

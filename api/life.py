@@ -21,7 +21,8 @@ from duty.details import COMPARISON
 from duty.directions import DirectionLedger
 from duty.standing import Totals, standing
 from store import duty, service, summary
-from store.duty import DetailRow, Span, WeekUse
+from store.details import DetailRow, details_of
+from store.duty import Span, WeekUse
 from store.summary import CraneSummary
 
 router = APIRouter(tags=["duty"])
@@ -31,7 +32,7 @@ router = APIRouter(tags=["duty"])
 async def show_life(crane: KnownCrane, conn: Conn) -> LifeAnswer:
     """Used share of the design working period with its safety factor, damage by detail, forecast, assessment date."""
     totals, found = await crane_totals(conn, crane.name, crane.crane_id)
-    details = await duty.details(conn, crane.name)
+    details = await details_of(conn, crane.name)
     spans = await duty.spans(conn, crane.name, directions=any(_around_base(row) for row in details))
     today = datetime.now(ZoneInfo(crane.time_zone)).date()
     states = await service.service_states(conn, today=today, crane=crane.name)

@@ -30,7 +30,7 @@ from domain.upkeep import (
     ServiceRow,
 )
 from duty.service import interval_due
-from store import duty, faults, reading, service
+from store import details, duty, faults, reading, service
 from store.service import ServiceState
 from store.sight import whole_fleet
 
@@ -89,14 +89,14 @@ async def list_overrides(
 @router.get("/cranes/{name}/details")
 async def list_details(crane: SeenCrane, conn: Conn) -> Page[DetailEntry]:
     """Weld details that apply to a crane, the default one first."""
-    rows = await duty.details(conn, crane.name)
+    rows = await details.details_of(conn, crane.name)
     return Page(items=tuple(DetailEntry.model_validate(row, from_attributes=True) for row in rows))
 
 
 @writes.get("/cranes/{name}/details/{entry}")
 async def show_detail(crane: SeenCrane, entry: EntryName, conn: Conn) -> DetailEntry:
     """The weld detail of a name that applies to a crane, its own before that of its type; its ETag guards a change."""
-    rows = [row for row in await duty.details(conn, crane.name) if row.name == entry]
+    rows = [row for row in await details.details_of(conn, crane.name) if row.name == entry]
     if not rows:
         raise NotFound(f"no weld detail {entry!r} applies to {crane.name}: see its details")
     return DetailEntry.model_validate(max(rows, key=lambda row: row.detail_id), from_attributes=True)
@@ -107,7 +107,7 @@ async def write_detail(
     crane: SeenCrane, entry: EntryName, asked: DetailAsked, conn: Conn, caller: Caller
 ) -> None:
     """Enter a weld detail for this crane, replacing its own of that name. Damage follows at once, without a recount."""
-    await duty.write_detail(
+    await details.write_detail(
         conn,
         name=entry,
         spec=asked.model_dump(mode="json", include=set(DetailSpec.model_fields)),
@@ -120,7 +120,7 @@ async def write_detail(
 @writes.delete("/cranes/{name}/details/{entry}", status_code=204)
 async def drop_detail(crane: SeenCrane, entry: EntryName, conn: Conn) -> None:
     """Forget a weld detail that was entered for this crane alone."""
-    if not await reading.drop_detail(conn, crane.crane_id, entry):
+    if not await details.drop_detail(conn, crane.crane_id, entry):
         raise NotFound(f"{crane.name} has no weld detail {entry!r} of its own")
 
 

@@ -26,6 +26,7 @@ from duty.standing import Standing, standing
 from duty.what_if import Change
 from store import duty
 from store import reading as rows_of
+from store.details import details_of
 from store.duty import HeavyWeek
 from store.reading import CraneKnown
 
@@ -123,7 +124,7 @@ async def show_factors(crane: KnownCrane, conn: Conn) -> FactorsAnswer:
 
 async def _subject(conn: Conn, crane: CraneKnown) -> Subject:
     totals, _ = await crane_totals(conn, crane.name, crane.crane_id)
-    rows = await duty.details(conn, crane.name)
+    rows = await details_of(conn, crane.name)
     detail = entered(rows[0]) if rows else COMPARISON
     spans = await duty.spans(conn, crane.name, directions=detail.direction != "none")
     days = 0

@@ -1,4 +1,4 @@
-"""Counted duty: ways of counting, days, mergeable spans, lifts, gaps and weld details.
+"""Counted duty: ways of counting, days, mergeable spans, lifts and gaps.
 
 Ledgers come as bytes: `duty.ledger`, `duty.directions`, `duty.levels` and `duty.circumstances` read them.
 """
@@ -9,10 +9,8 @@ from datetime import date, datetime
 from typing import Any, Final
 
 from psycopg import AsyncConnection
-from psycopg.types.json import Jsonb
 
-from domain.errors import NotFound
-from store.statement import Statement, run_async
+from store.statement import Statement
 
 FIRST_DAY: Final = date(1970, 1, 1)
 LAST_DAY: Final = date(9999, 1, 1)
@@ -178,18 +176,6 @@ class Gap:
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
-class DetailRow:
-    """A weld detail as entered; `spec` is read by duty.damage.Detail."""
-
-    detail_id: int
-    name: str
-    spec: dict[str, Any]
-    is_default: bool
-    entered_at: datetime
-    entered_by: str
-
-
-@dataclass(frozen=True, kw_only=True, slots=True)
 class DaysRecorded:
     """How much of some local days was recorded; None for the days without any."""
 
@@ -217,7 +203,6 @@ LIFT_CONFIGURATIONS: Final = Statement("lift_configurations", ConfigurationBin)
 WEEKLY_USE: Final = Statement("weekly_use", WeekUse)
 WEEKLY_HEAVY: Final = Statement("weekly_heavy", HeavyWeek)
 GAPS_READ: Final = Statement("gaps_read", Gap)
-DETAILS_OF: Final = Statement("details_of", DetailRow)
 
 
 async def counting_in_use(conn: AsyncConnection[Any]) -> Counting | None:
@@ -383,41 +368,3 @@ async def weekly_heavy(
 async def gaps(conn: AsyncConnection[Any], crane: str, time_from: datetime, time_to: datetime) -> list[Gap]:
     """Time missing from the record in a range, in time order."""
     return await GAPS_READ.all_async(conn, crane=crane, time_from=time_from, time_to=time_to)
-
-
-async def details(conn: AsyncConnection[Any], crane: str) -> list[DetailRow]:
-    """Weld details that apply to a crane, the default one first."""
-    return await DETAILS_OF.all_async(conn, crane=crane)
-
-
-async def write_detail(
-    conn: AsyncConnection[Any],
-    *,
-    name: str,
-    spec: dict[str, Any],
-    entered_by: str,
-    type: str | None = None,  # noqa: A002
-    crane: str | None = None,
-    is_default: bool = False,
-) -> None:
-    """Enters a weld detail for one crane, one type or (neither given) the fleet, replacing one of the same name.
-
-    Fleet figures follow when analytics next looks, within its time-out.
-    """
-    written = await run_async(
-        conn,
-        "detail_written",
-        name=name,
-        spec=Jsonb(spec),
-        entered_by=entered_by,
-        type=type,
-        crane=crane,
-        is_default=is_default,
-    )
-    if written == 0:
-        raise NotFound(f"no crane is named {crane!r} or no crane type {type!r}: the detail was not entered")
-
-
-async def drop_detail(conn: AsyncConnection[Any], detail_id: int) -> bool:
-    """Forgets a weld detail; False when there is none with that id."""
-    return await run_async(conn, "detail_dropped", detail_id=detail_id) == 1

@@ -254,11 +254,6 @@ async def quarantined_count(
     return 0 if row is None else row.quarantined
 
 
-async def drop_detail(conn: AsyncConnection[Any], crane_id: int, name: str) -> bool:
-    """Forget a weld detail of this crane alone; False when it has none of that name."""
-    return await run_async(conn, "crane_detail_dropped", crane_id=crane_id, name=name) == 1
-
-
 async def drop_plan(conn: AsyncConnection[Any], crane_id: int, name: str) -> bool:
     """Forget an interval of service of this crane alone; False when it has none of that name."""
     return await run_async(conn, "crane_plan_dropped", crane_id=crane_id, name=name) == 1

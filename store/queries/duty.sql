@@ -402,30 +402,6 @@ select coalesce(sum(sensor_gap_ms + offline_gap_ms + quarantine_gap_ms), 0)::big
 from day_figure
 where crane_id = %(crane_id)s and counting_id = %(counting_id)s;
 
--- name: details_of
--- Weld details that apply to one crane, the default one first.
-select d.detail_id, d.name, d.spec, d.is_default, d.entered_at, d.entered_by
-from detail d, crane c
-where c.name = %(crane)s and (d.crane_id is null or d.crane_id = c.crane_id)
-    and (d.type_id is null or d.type_id = c.type_id)
-order by d.is_default desc, d.name;
-
--- name: detail_written
--- A weld detail, replacing one of the same name and scope.
-insert into detail (type_id, crane_id, name, spec, is_default, entered_by)
-select t.type_id, c.crane_id, %(name)s, %(spec)s, %(is_default)s, %(entered_by)s
-from (select 1) one
-left join crane_type t on t.name = %(type)s
-left join crane c on c.name = %(crane)s
-where (%(type)s::text is null or t.type_id is not null) and (%(crane)s::text is null or c.crane_id is not null)
-on conflict (type_id, crane_id, name) do update set
-    spec = excluded.spec, is_default = excluded.is_default, entered_by = excluded.entered_by, entered_at = now()
-returning detail_id;
-
--- name: detail_dropped
--- Forgets a weld detail.
-delete from detail where detail_id = %(detail_id)s;
-
 -- name: recount_days_queued
 -- Every day of the fleet that another counting knows, or that is touched, and that this one has not counted yet.
 insert into recount_day (counting_id, crane_id, day)

@@ -84,10 +84,6 @@ where q.received_at >= %(time_from)s and q.received_at < %(time_to)s
         select from crane c join site s using (site_id)
         where c.name = q.crane_name and s.name = any(%(sites)s::text[])));
 
--- name: crane_detail_dropped
--- Forgets a weld detail that was entered for this crane alone.
-delete from detail where crane_id = %(crane_id)s and name = %(name)s;
-
 -- name: crane_plan_dropped
 -- Forgets an interval of service that was entered for this crane alone, and what was done under it.
 delete from service_plan where crane_id = %(crane_id)s and name = %(name)s;

@@ -14,7 +14,7 @@ from domain.errors import NotFound
 from domain.messages import EventKind
 from duty import circumstances, damage, directions, ledger, levels
 from duty.details import COMPARISON
-from store import duty, faults, service, summary
+from store import details, duty, faults, service, summary
 from store.duty import LIFE_READ
 from tests.integration.analytics.crane_at_work import Yard, hours, working
 
@@ -196,7 +196,7 @@ def test_a_weld_detail_changes_the_summary_without_a_recount(yard: Yard) -> None
     spec = DetailSpec(mpa_per_pct=1.4, curve=CurveFamily.EN_1993_1_9, reference_mpa=80.0, direction="worst")
     ask(
         yard,
-        lambda conn: duty.write_detail(
+        lambda conn: details.write_detail(
             conn, name="mounting", spec=spec.model_dump(mode="json"), entered_by="e", is_default=True
         ),
     )
