@@ -19,12 +19,13 @@ MAY_ENTER: Final = ("engineer", "admin")
 async def render(visit: Visit, who: WhoAmI) -> Any:
     """The codes that are known, and a form for more."""
     rows = (await visit.client.status_codes()).items
+    tall = {"wrapText": True, "autoHeight": True, "cellClass": "bl-cell-wrap"}
     columns: list[dict[str, Any]] = [
-        {"field": "code", "headerName": t("events.col.code"), "filter": True, "minWidth": 90},
-        {"field": "meaning", "headerName": t("codes.col.meaning"), "filter": True, "minWidth": 180, "flex": 3, "wrapText": True, "cellClass": "bl-cell-wrap"},
-        {"field": "advice", "headerName": t("codes.col.advice"), "minWidth": 180, "flex": 3, "wrapText": True, "cellClass": "bl-cell-wrap", "narrow": False},
+        {"field": "code", "headerName": t("events.col.code"), "filter": True, "minWidth": 88},
+        {"field": "meaning", "headerName": t("codes.col.meaning"), "filter": True, "minWidth": 110, "flex": 3, **tall},
+        {"field": "advice", "headerName": t("codes.col.advice"), "minWidth": 110, "flex": 3, **tall},
         {"field": "type", "headerName": t("settings.col.type"), "minWidth": 110, "narrow": False},
-        {"field": "source", "headerName": t("codes.col.source"), "minWidth": 140, "narrow": False, "wrapText": True, "cellClass": "bl-cell-wrap"},
+        {"field": "source", "headerName": t("codes.col.source"), "minWidth": 120, "narrow": False, **tall},
     ]  # fmt: skip
     data = [
         {
@@ -32,7 +33,7 @@ async def render(visit: Visit, who: WhoAmI) -> Any:
             "meaning": row.meaning,
             "advice": row.advice,
             "type": row.type or t("codes.every_type"),
-            "source": f"{row.source}, {numbers.moment(row.imported_at, UTC_ZONE)}",
+            "source": f"{row.source}, {numbers.day(row.imported_at.astimezone(UTC_ZONE).date())}",
         }
         for row in rows
     ]

@@ -17,6 +17,9 @@ PAGES = (
     "/replay", "/replay/yard-02", "/alerts?show=all", "/settings", "/settings?crane=yard-02", "/settings?tab=service", "/settings?tab=codes",
     "/settings?tab=alerts", "/settings?tab=people", "/settings?tab=access", "/nowhere", "/crane/nobody",
 )  # fmt: skip
+TALL_ROWS = ("/data", "/settings?tab=codes")
+CUT = """[...document.querySelectorAll('.bl-grid .bl-cell-wrap, .bl-tabs')].filter(one => one.offsetParent !== null)
+  .filter(one => one.scrollHeight > one.clientHeight + 1 || one.scrollWidth > one.clientWidth + 1).length === 0"""
 WIDTHS = {1440: 900, 768: 1024, 390: 844, 320: 800}
 
 
@@ -39,6 +42,8 @@ def test_a_page_is_sound(path: str, site: str, watched, visit: Callable[[str], P
     for width, height in WIDTHS.items():
         page.set_viewport_size({"width": width, "height": height})
         page.wait_for_function("document.documentElement.scrollWidth <= document.documentElement.clientWidth")
+        if path in TALL_ROWS:
+            page.wait_for_function(CUT)
     assert watched.said == []
     assert {urlsplit(address).netloc for address in watched.asked if not address.startswith("data:")} == {
         urlsplit(site).netloc
