@@ -134,8 +134,10 @@ def alert_row(row: AlertListing) -> AlertRow:
     """One alert with the words of its rule, or of its kind."""
     rule = AlertRuleAsked.model_validate(row.spec)
     words = rule.words
+    value = row.value
     if row.cleared_at is not None:
         state = "cleared"
+        value = row.worst_value  # what it found, not the value at which it cleared
     elif row.shelved_until is not None:
         state = "shelved"
     else:
@@ -145,7 +147,7 @@ def alert_row(row: AlertListing) -> AlertRow:
         kind=rule.kind,
         priority=rule.priority,
         state=state,
-        text=sentence(rule.kind, row.value, row.subject, rule.days),
+        text=sentence(rule.kind, value, row.subject, rule.days),
         unit=words.unit,
         raise_at=rule.raise_at,
         cause=rule.cause or words.cause,

@@ -3,6 +3,7 @@
 Thousands are parted by a narrow no-break space and a unit follows a no-break space, so no figure breaks in two.
 """
 
+import re
 from datetime import date, datetime
 from enum import StrEnum
 from typing import Final
@@ -126,6 +127,12 @@ def moment(when: datetime | None, zone: ZoneInfo, *, seconds: bool = False) -> s
     local = when.astimezone(zone)
     clock = local.strftime("%H:%M:%S" if seconds else "%H:%M")
     return f"{local.day}{NBSP}{MONTHS[local.month - 1]}{NBSP}{local.year}, {clock}{NBSP}{local.tzname()}"
+
+
+def spoken(text: str) -> str:
+    """A sentence of the api with its days and its thousands as they read on the screens."""
+    with_days = re.sub(r"\b(\d{4}-\d\d-\d\d)\b", lambda found: day(date.fromisoformat(found[1])), text)
+    return re.sub(r"(?<=\d),(?=\d{3}\b)", THIN, with_days)
 
 
 def listed(words: list[str]) -> str:

@@ -375,7 +375,7 @@
       const step = niceStep(reach / u.lengthFactor, size / 2, 34) * u.lengthFactor;
       for (let ring = step; ring <= reach + 1e-6; ring += step) {
         children.push(h("circle", { key: "ring" + ring, className: "bl-ring", cx: centre[0], cy: centre[1], r: ring * scale }));
-        children.push(h("text", { key: "ringt" + ring, className: "bl-axis-text", x: centre[0] + ring * scale - 3, y: centre[1] - 4, textAnchor: "end" }, u.tick(ring)));
+        children.push(h("text", { key: "ringt" + ring, className: "bl-axis-text", x: centre[0] + ring * scale - 3, y: centre[1] - 4, textAnchor: "end" }, u.tick(ring) + (ring + step > reach + 1e-6 ? " " + u.lengthName : "")));
       }
       const rect = (x0, x1, s0, s1, name, key) => {
         const [px, py] = place(Math.max(x0, x1), Math.min(s0, s1));

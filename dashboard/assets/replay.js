@@ -131,7 +131,7 @@
     const step = [1, 2, 5, 10, 15, 30, 60, 120, 240, 480].find((minutes) => ((minutes * 60000) / (last - first)) * width > 70) || 960;
     for (let at = Math.ceil(first / (step * 60000)) * step * 60000; at <= last; at += step * 60000) {
       children.push(h("line", { key: "k" + at, className: "bl-tick", x1: x(at), x2: x(at), y1: TRACE_HEIGHT - 24, y2: TRACE_HEIGHT - 19 }));
-      children.push(h("text", { key: "m" + at, className: "bl-axis-text", x: x(at), y: TRACE_HEIGHT - 5, textAnchor: "middle" }, shown(at).slice(-8, -3)));
+      children.push(h("text", { key: "m" + at, className: "bl-axis-text", x: x(at), y: TRACE_HEIGHT - 5, textAnchor: x(at) > width - 24 ? "end" : "middle" }, shown(at).slice(-8, -3)));
     }
     events.forEach((event, place) => {
       children.push(

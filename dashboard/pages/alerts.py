@@ -219,10 +219,10 @@ async def _past(visit: Visit) -> Any:
     """Every alert, the cleared ones too."""
     rows = (await visit.client.alerts(limit=AT_MOST)).items
     columns: list[dict[str, Any]] = [
-        {"field": "raised", "headerName": t("alerts.col.raised"), "cellRenderer": "LinkCell", "minWidth": 160},
-        {"field": "crane", "headerName": t("fleet.col.crane"), "filter": True, "minWidth": 100},
+        {"field": "raised", "headerName": t("alerts.col.raised"), "cellRenderer": "LinkCell", "minWidth": 128, "flex": 2},
+        {"field": "crane", "headerName": t("fleet.col.crane"), "filter": True, "minWidth": 96},
         {"field": "urgency", "headerName": t("alerts.col.priority"), "cellRenderer": "MarkCell", "minWidth": 110, "narrow": False},
-        {"field": "text", "headerName": t("alerts.col.text"), "minWidth": 220, "flex": 3, "wrapText": True, "cellClass": "bl-cell-wrap"},
+        {"field": "text", "headerName": t("alerts.col.text"), "minWidth": 110, "flex": 3, "wrapText": True, "cellClass": "bl-cell-wrap"},
         {"field": "standing", "headerName": t("alerts.col.state"), "filter": True, "minWidth": 120, "narrow": False},
     ]  # fmt: skip
     zones = await _zones(visit, rows)

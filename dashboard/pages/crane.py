@@ -48,12 +48,11 @@ def _head(detail: CraneDetail) -> html.Header:
 
 
 def _tabs(visit: Visit, name: str, here: str) -> html.Nav:
-    shown = [tab for tab in TABS if tab != "trace" or here == "trace"]
     return page.tabs(
         t("crane.tabs", crane=name),
         here,
         [
             (tab, t(f"crane.tab.{tab}"), visit.href(visit.path, tab=tab if tab != "now" else None))
-            for tab in shown
+            for tab in TABS
         ],
     )

@@ -1,39 +1,34 @@
 """The tab `duty` of a crane: the load spectrum against the design, time at level, where it worked."""
 
-from datetime import date, timedelta
 from typing import Any, Final
+from zoneinfo import ZoneInfo
 
 from dash import html
 
 from dashboard import numbers
 from dashboard.pages import crane_near_limit
-from dashboard.parts import area, charts, marks, page
+from dashboard.parts import area, charts, marks, period
 from dashboard.texts import t
 from dashboard.visit import Trouble, Visit, together
 from domain.answers import CraneDetail, LevelBin, SpectrumAnswer, WorkingAreaAnswer
 
-PERIODS: Final = ("30", "7", "90", "all")
+PERIODS: Final = ("30", "7", "90", period.ALL)
 WHOLE_DAYS: Final = 366
+_WHOLE: Final = {"exponentformat": "none", "separatethousands": True}
 
 
 async def render(visit: Visit, detail: CraneDetail) -> Any:
     """Duty over a period of whole local days."""
-    period = visit.choice("days", PERIODS)
-    day_from, day_to = _span(visit, period)
+    chosen = period.chosen(visit, PERIODS, ZoneInfo(detail.site.time_zone))
+    days: dict[str, Any] = {"day_from": chosen.first, "day_to": chosen.last}
+    near_days = days if chosen.first is not None else {"days": WHOLE_DAYS}
     name = detail.crane.name
     spectrum, worked, near = await together(
-        visit.client.spectrum(name, day_from=day_from, day_to=day_to),
-        visit.client.working_area(name, day_from=day_from, day_to=day_to),
-        visit.client.near_limit(name, days=WHOLE_DAYS if period == "all" else int(period)),
+        visit.client.spectrum(name, **days),
+        visit.client.working_area(name, **days),
+        visit.client.near_limit(name, **near_days),
     )
-    words = [
-        (one, t("period.all") if one == "all" else t("period.days", count=one))
-        for one in ("7", "30", "90", "all")
-    ]
-    control = html.Div(
-        page.choice("days", period, words, label=t("period"), default="30"), className="bl-period"
-    )
-    parts: list[Any] = [control]
+    parts: list[Any] = [period.control(visit, chosen, PERIODS)]
     if isinstance(spectrum, Trouble):
         parts.append(charts.missing(t("duty.title"), spectrum))
     elif not spectrum.samples:
@@ -54,13 +49,6 @@ async def render(visit: Visit, detail: CraneDetail) -> Any:
     if isinstance(spectrum, SpectrumAnswer):
         parts.append(marks.cautions(spectrum.cautions))
     return html.Div(parts)
-
-
-def _span(visit: Visit, period: str) -> tuple[date | None, date | None]:
-    if period == "all":
-        return None, None
-    today = visit.now.date()
-    return today - timedelta(days=int(period) - 1), today
 
 
 def _figures(s: SpectrumAnswer) -> html.Section:
@@ -127,10 +115,16 @@ def _bars(bins: tuple[LevelBin, ...], scale: float, warn_from: float) -> dict[st
         "width": [(one.high_pct - one.low_pct) * 0.92 for one in bins],
         "y": [round(one.value * scale, 3) for one in bins],
         "marker": {
-            "color": ["@watch_fill" if one.low_pct >= warn_from else "@series" for one in bins],
+            "color": [_level_colour(one.low_pct, warn_from) for one in bins],
             "line": {"width": 0},
         },
     }
+
+
+def _level_colour(low_pct: float, warn_from: float) -> str:
+    if low_pct >= marks.LIMIT_PCT:
+        return "@act_fill"
+    return "@watch_fill" if low_pct >= warn_from else "@series"
 
 
 def _peaks(s: SpectrumAnswer) -> Any:
@@ -227,7 +221,7 @@ def _levels(s: SpectrumAnswer) -> Any:
         "layout": charts.layout(
             x_title=t("axis.utilisation"),
             y_title=t("axis.minutes_log"),
-            yaxis={"type": "log", "dtick": 1},
+            yaxis={"type": "log", "dtick": 1, **_WHOLE},
             bargap=0.05,
         ),
     }
@@ -258,7 +252,7 @@ def _ranges(s: SpectrumAnswer) -> Any:
             }
         ],
         "layout": charts.layout(
-            x_title=t("axis.range"), y_title=t("axis.cycles_log"), yaxis={"type": "log", "dtick": 1}
+            x_title=t("axis.range"), y_title=t("axis.cycles_log"), yaxis={"type": "log", "dtick": 1, **_WHOLE}
         ),
     }
     return charts.chart(

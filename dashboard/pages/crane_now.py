@@ -34,7 +34,7 @@ async def render(visit: Visit, detail: CraneDetail) -> Any:
     )
     start = end - timedelta(hours=int(hours))
     samples, events, chart_answer, lifts = await together(
-        visit.client.samples(name, start, end, channels=("utilisation_pct",), points=900),
+        visit.client.samples(name, start, end, channels=("utilisation_pct", "mode"), points=900),
         visit.client.events(start, end, crane=name, limit=200),
         visit.client.charts(name),
         visit.client.lifts(name, end - timedelta(days=7), end, limit=RECENT_LIFTS),
@@ -53,9 +53,11 @@ async def render(visit: Visit, detail: CraneDetail) -> Any:
         [
             picture,
             html.Div(period, className="bl-period"),
-            charts.missing(t("trace.title"), samples)
-            if isinstance(samples, Trouble)
-            else trace.utilisation(samples, shown_events, zone),
+            *(
+                [charts.missing(t("trace.title"), samples)]
+                if isinstance(samples, Trouble)
+                else [trace.utilisation(samples, shown_events, zone), trace.modes(samples, zone)]
+            ),
             charts.missing(t("events.title"), events)
             if isinstance(events, Trouble)
             else events_part.event_list(shown_events[:12], zone),

@@ -1,6 +1,6 @@
 """The tabs of a crane that list: lifts, events, and the recorded trace of a span."""
 
-from datetime import UTC, datetime, timedelta
+from datetime import date, datetime, timedelta
 from typing import Any, Final
 from zoneinfo import ZoneInfo
 
@@ -8,16 +8,27 @@ from dash import dcc, html
 
 from dashboard import numbers
 from dashboard.pages import crane_faults
-from dashboard.parts import charts, events, grid, marks, page, trace
+from dashboard.parts import charts, events, grid, marks, page, period, trace
 from dashboard.parts.marks import utilisation_state
 from dashboard.texts import t
-from dashboard.visit import Trouble, Visit, together
+from dashboard.visit import Trouble, Visit, attempt, together
 from domain.answers import CraneDetail
-from domain.errors import InvalidInput
 from domain.lift import Lift
+from domain.messages import EventKind
 
 DAYS: Final = ("7", "30", "90")
 MARGIN: Final = timedelta(seconds=15)
+LIFT_CSV: Final = {
+    "started_at_utc": "from_utc", "ended_at_utc": "to_utc", "peak_utilisation_pct": "peak",
+    "peak_structural_pct": "structural", "mass_kg_estimated": "mass", "peak_outreach_m": "outreach",
+    "slew_travel_deg": "slew", "limiter_stops": "stops", "limiter_overrides": "overrides",
+}  # fmt: skip
+KINDS: Final[dict[str, tuple[EventKind, ...]]] = {
+    "all": (),
+    "limiter": (EventKind.WARNING, EventKind.LIMITER_STOP, EventKind.LIMITER_OVERRIDE),
+    "faults": (EventKind.FAULT,),
+    "modes": (EventKind.MODE_CHANGE, EventKind.SERVICE),
+}
 TRACE_CHANNELS: Final = (
     "utilisation_pct",
     "outreach_m",
@@ -26,58 +37,56 @@ TRACE_CHANNELS: Final = (
     "knuckle_boom_deg",
     "extension_m",
 )
-LONGEST_TRACE: Final = timedelta(days=31)
-
-
-def _days(visit: Visit) -> tuple[str, Any]:
-    days = visit.choice("days", DAYS)
-    return days, page.choice(
-        "days", days, [(one, t("period.days", count=one)) for one in DAYS], label=t("period"), default="7"
-    )
 
 
 async def render_lifts(visit: Visit, detail: CraneDetail) -> Any:
     """Every lift of a period, each with the way to its trace."""
-    days, control = _days(visit)
     zone = ZoneInfo(detail.site.time_zone)
-    answer = await visit.client.lifts(
-        detail.crane.name, visit.now - timedelta(days=int(days)), visit.now, limit=500
-    )
-    top = html.Div(control, className="bl-period")
+    chosen = period.chosen(visit, DAYS, zone)
+    answer = await visit.client.lifts(detail.crane.name, chosen.start, chosen.end, limit=500)
+    top = period.control(visit, chosen, DAYS)
     if not answer.items:
-        return html.Div([top, charts.nothing(t("lifts.title"), t("lifts.none", days=days))])
+        words = t("lifts.none", first=numbers.day(chosen.first), last=numbers.day(chosen.last))
+        return html.Div([top, charts.nothing(t("lifts.title"), words)])
     heaviest = max(answer.items, key=lambda lift: lift.peak_utilisation_pct)
+    summary = [
+        t("lifts.summary", count=numbers.plain(len(answer.items)), peak=numbers.percent(heaviest.peak_utilisation_pct)),
+        dcc.Link(numbers.moment(heaviest.started_at, zone), href=_trace_of(heaviest), className="bl-link"),
+        t("lifts.summary.rest"),
+    ]  # fmt: skip
+    after: list[Any] = [charts.grid_csv("lift-grid", LIFT_CSV)]
+    if answer.next_cursor:
+        summary.append(t("lifts.more"))
+        after.append(_earlier(visit, chosen, answer.items[-1].started_at.astimezone(zone).date()))
     return html.Div(
         [
             top,
             html.Section(
                 [
-                    html.Div(
-                        [
-                            html.H2(t("lifts.title")),
-                            html.P(
-                                t(
-                                    "lifts.summary",
-                                    count=numbers.plain(len(answer.items)),
-                                    more=t("lifts.more") if answer.next_cursor else "",
-                                    peak=numbers.percent(heaviest.peak_utilisation_pct),
-                                    when=numbers.moment(heaviest.started_at, zone),
-                                ),
-                                className="bl-summary",
-                            ),
-                        ]
-                    ),
+                    html.Div([html.H2(t("lifts.title")), html.P(summary, className="bl-summary")]),
                     grid.grid(
                         "lift-grid",
                         t("lifts.title"),
                         _lift_columns(visit, zone),
                         [_lift_row(lift, visit, zone) for lift in answer.items],
                     ),
+                    html.P(after, className="bl-after-grid"),
                 ],
                 className="bl-card bl-card-flush",
             ),
         ]
     )
+
+
+def _earlier(visit: Visit, chosen: period.Period, oldest: date) -> dcc.Link:
+    """To the lifts of the period that had no room: those up to the day of the oldest one shown."""
+    first = str(chosen.first)
+    href = visit.href(days=period.DATES, first=first, last=str(max(oldest, chosen.first or oldest)))
+    return dcc.Link(t("lifts.earlier"), href=href, className="bl-link")
+
+
+def _trace_of(lift: Lift) -> str:
+    return events.trace_address(lift.crane, lift.started_at - MARGIN, lift.ended_at + MARGIN)
 
 
 def _lift_columns(visit: Visit, zone: ZoneInfo) -> list[dict[str, Any]]:
@@ -87,8 +96,8 @@ def _lift_columns(visit: Visit, zone: ZoneInfo) -> list[dict[str, Any]]:
             "field": "started",
             "headerName": t("lifts.col.started", zone=zone.key),
             "cellRenderer": "LinkCell",
-            "minWidth": 210,
-            "flex": 1,
+            "minWidth": 150,
+            "flex": 2,
         },
         {
             "field": "peak",
@@ -99,6 +108,8 @@ def _lift_columns(visit: Visit, zone: ZoneInfo) -> list[dict[str, Any]]:
         },
         {
             "field": "mass",
+            "cellRenderer": "DayCell",
+            "cellClass": ["ag-right-aligned-cell", "bl-cell-estimated"],
             "headerName": t("lifts.col.mass", unit=mass),
             "type": "rightAligned",
             "minWidth": 90,
@@ -106,6 +117,7 @@ def _lift_columns(visit: Visit, zone: ZoneInfo) -> list[dict[str, Any]]:
         },
         {
             "field": "outreach",
+            "cellRenderer": "DayCell",
             "headerName": t("lifts.col.outreach", unit=length),
             "type": "rightAligned",
             "minWidth": 90,
@@ -153,16 +165,18 @@ def _lift_row(lift: Lift, visit: Visit, zone: ZoneInfo) -> dict[str, Any]:
     peak = lift.peak_utilisation_pct
     return {
         "started": numbers.moment(lift.started_at, zone, seconds=True),
-        "started_href": events.trace_address(lift.crane, lift.started_at - MARGIN, lift.ended_at + MARGIN),
+        "started_href": _trace_of(lift),
+        "from_utc": lift.started_at.isoformat(),
+        "to_utc": lift.ended_at.isoformat(),
         "peak": peak,
         "peak_state": utilisation_state(peak).value,
         "peak_text": numbers.percent(peak),
         "peak_note": "",
         "structural": round(lift.peak_structural_pct),
-        "mass": None if lift.mass_kg is None else round(lift.mass_kg / numbers.mass_factor(visit.units), 2),
-        "outreach": None
-        if lift.peak_outreach_m is None
-        else round(lift.peak_outreach_m / numbers.length_factor(visit.units), 1),
+        "mass": lift.mass_kg,
+        "mass_text": _estimated(lift.mass_kg, visit),
+        "outreach": lift.peak_outreach_m,
+        "outreach_text": _length(lift.peak_outreach_m, visit),
         "slew": round(lift.slew_travel_deg),
         "stops": lift.limiter_stops,
         "overrides": lift.limiter_overrides,
@@ -170,24 +184,43 @@ def _lift_row(lift: Lift, visit: Visit, zone: ZoneInfo) -> dict[str, Any]:
     }
 
 
+def _estimated(mass_kg: float | None, visit: Visit) -> str:
+    """A mass in the unit of its column, marked as an estimate."""
+    if mass_kg is None:
+        return numbers.MISSING
+    decimals = 0 if visit.units is numbers.Units.US else 2
+    return f"≈{numbers.NBSP}{numbers.plain(mass_kg / numbers.mass_factor(visit.units), decimals)}"
+
+
+def _length(length_m: float | None, visit: Visit) -> str:
+    return numbers.plain(None if length_m is None else length_m / numbers.length_factor(visit.units), 1)
+
+
 async def render_events(visit: Visit, detail: CraneDetail) -> Any:
     """Every event of a period."""
-    days, control = _days(visit)
     zone = ZoneInfo(detail.site.time_zone)
-    start, name = visit.now - timedelta(days=int(days)), detail.crane.name
+    chosen, name = period.chosen(visit, DAYS, zone), detail.crane.name
+    kinds = visit.choice("kinds", tuple(KINDS))
     answer, episodes = await together(
-        visit.client.events(start, visit.now, crane=name, limit=500),
-        visit.client.fault_episodes(name, start, visit.now),
+        visit.client.events(chosen.start, chosen.end, crane=name, kinds=KINDS[kinds], limit=500),
+        visit.client.fault_episodes(name, chosen.start, chosen.end),
+    )
+    words = [(one, t(f"events.kinds.{one}")) for one in KINDS]
+    top = html.Div(
+        [
+            page.choice("kinds", kinds, words, label=t("events.kinds"), default="all"),
+            period.control(visit, chosen, DAYS),
+        ],
+        className="bl-period",
     )
     if isinstance(answer, Trouble):
-        return charts.missing(t("events.title"), answer)
-    top = html.Div(control, className="bl-period")
+        return html.Div([top, charts.missing(t("events.title"), answer)])
     if not answer.items:
         return html.Div([top, charts.nothing(t("events.title"), t("events.none"))])
     summary = t(
         "events.summary",
         count=numbers.plain(len(answer.items)),
-        more=t("lifts.more") if answer.next_cursor else "",
+        more=t("events.more") if answer.next_cursor else "",
     )
     return html.Div(
         [
@@ -210,7 +243,7 @@ async def render_trace(visit: Visit, detail: CraneDetail) -> Any:
     """The recorded channels between two times: the evidence behind a lift or an event."""
     name = detail.crane.name
     zone = ZoneInfo(detail.site.time_zone)
-    start, end = span_of(visit)
+    start, end = await shown_span(visit, name, zone)
     samples, found = await together(
         visit.client.samples(name, start, end, channels=TRACE_CHANNELS, points=800),
         visit.client.events(start, end, crane=name, limit=200),
@@ -223,6 +256,7 @@ async def render_trace(visit: Visit, detail: CraneDetail) -> Any:
     replay = visit.href(f"/replay/{name}", **span)
     return html.Div(
         [
+            period.span_form(visit, start, end, zone),
             html.P(
                 [
                     t(
@@ -243,18 +277,10 @@ async def render_trace(visit: Visit, detail: CraneDetail) -> Any:
     )
 
 
-def span_of(visit: Visit) -> tuple[datetime, datetime]:
-    """The span that an address asks for with `from` and `to`; the last hour where it names none."""
-    try:
-        start = (
-            datetime.fromisoformat(visit.query["from"])
-            if "from" in visit.query
-            else visit.now - timedelta(hours=1)
-        )
-        end = datetime.fromisoformat(visit.query["to"]) if "to" in visit.query else start + timedelta(hours=1)
-    except ValueError as problem:
-        raise InvalidInput(t("trace.bad_span"), field="from") from problem
-    start, end = (when if when.tzinfo else when.replace(tzinfo=UTC) for when in (start, end))
-    if not timedelta(0) < end - start <= LONGEST_TRACE:
-        raise InvalidInput(t("trace.bad_span"), field="to")
-    return start, end
+async def shown_span(visit: Visit, crane: str, zone: ZoneInfo) -> tuple[datetime, datetime]:
+    """The span that the address names, or the newest recorded hour of the crane."""
+    end = None
+    if "from" not in visit.query:
+        live = await attempt(visit.client.live(crane))
+        end = getattr(live, "at", None)
+    return period.span(visit, zone, end=end)

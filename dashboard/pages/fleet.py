@@ -2,6 +2,7 @@
 
 from collections.abc import Mapping, Sequence
 from typing import Any, Final
+from urllib.parse import urlencode
 from zoneinfo import ZoneInfo
 
 import dash_mantine_components as dmc
@@ -9,7 +10,7 @@ from dash import ClientsideFunction, Dash, Input, Output, html
 
 from dashboard import numbers
 from dashboard.pages import first_run, fleet_morning, fleet_table, fleet_weeks
-from dashboard.parts import marks, page
+from dashboard.parts import marks, page, period
 from dashboard.parts.area import near_limit_cell, where_near_limit
 from dashboard.parts.marks import State
 from dashboard.texts import t
@@ -18,14 +19,16 @@ from domain.fleet_answers import FleetAnswer, FleetRow, FleetWeeksAnswer
 from domain.near_limit import NearLimitPlaces
 
 PERIODS: Final = ("7", "30", "90")
+REPORT: Final = "/api/v1/fleet/report"
 SHOWS: Final = ("all", "attention")
 EXPLAIN_AT_MOST: Final = 6
 
 
 async def render(visit: Visit) -> Any:
     """The start page of the fleet manager."""
-    days = visit.choice("days", PERIODS)
-    fleet = await visit.client.fleet(days=int(days), rates=False)
+    chosen = period.chosen(visit, PERIODS, UTC_ZONE)
+    asked = _asked(chosen)
+    fleet = await visit.client.fleet(**asked, rates=False)
     if not fleet.rows:
         return await first_run.render(visit)
     today = visit.now.date()
@@ -40,7 +43,7 @@ async def render(visit: Visit) -> Any:
     )
     return html.Div(
         [
-            page.head(t("fleet.title"), context, *_controls(visit, fleet.rows, show, days)),
+            page.head(t("fleet.title"), context, *_controls(visit, fleet.rows, show, chosen)),
             fleet_morning.sentences(fleet, why, today),
             fleet_weeks.small_multiples(weeks, fleet) if weeks is not None else None,
             html.Section(
@@ -55,16 +58,28 @@ async def render(visit: Visit) -> Any:
     )
 
 
-def _controls(visit: Visit, rows: Sequence[FleetRow], show: str, days: str) -> list[Any]:
+def _asked(chosen: period.Period) -> dict[str, Any]:
+    """The period as the api wants it: each site has its own today, so that typed days alone are days."""
+    if chosen.word == period.DATES:
+        return {"day_from": chosen.first, "day_to": chosen.last}
+    return {"days": int(chosen.word)}
+
+
+def _controls(visit: Visit, rows: Sequence[FleetRow], show: str, chosen: period.Period) -> list[Any]:
     wanting = sum(_wanting(row, visit) for row in rows)
     shows = [
         ("all", t("fleet.show.all", count=len(rows))),
         ("attention", t("fleet.show.attention", count=wanting)),
     ]
-    periods = [(one, t("period.days", count=one)) for one in PERIODS]
     return [
         page.choice("show", show, shows, label=t("fleet.show"), default="all"),
-        page.choice("days", days, periods, label=t("period"), default="7"),
+        period.control(visit, chosen, PERIODS),
+        html.A(
+            t("fleet.report"),
+            href=f"{REPORT}?{urlencode(_asked(chosen))}",
+            className="bl-button bl-button-quiet",
+            download="",
+        ),
     ]
 
 

@@ -1,7 +1,7 @@
 """Where the damage of a weld detail comes from: S-N curve with the crane's ranges, cells of cycles, directions."""
 
 from math import log10
-from typing import Any
+from typing import Any, Final
 
 from dash import dcc, html
 
@@ -13,6 +13,8 @@ from dashboard.texts import t
 from dashboard.visit import Visit
 from domain.answers import DetailDamage, LifeAnswer
 from domain.life_answers import DamageAnswer
+
+FORMULA: Final = ("damage.formula", "damage.formula.curves", "damage.formula.limits", "damage.formula.around")
 
 
 def sections(damage: DamageAnswer, life: LifeAnswer, visit: Visit) -> list[Any]:
@@ -43,7 +45,7 @@ def _table(damage: DamageAnswer, life: LifeAnswer, visit: Visit) -> html.Section
         [
             html.H2(t("damage.title")),
             _assumed_note() if damage.assumed else None,
-            html.P(damage.sentence, className="bl-summary"),
+            html.P(numbers.spoken(damage.sentence), className="bl-summary"),
             html.P(t("details.summary"), className="bl-summary"),
             html.Div(
                 table,
@@ -51,6 +53,10 @@ def _table(damage: DamageAnswer, life: LifeAnswer, visit: Visit) -> html.Section
                 tabIndex=0,
                 role="region",
                 **{"aria-label": t("damage.title")},
+            ),
+            html.Details(
+                [html.Summary(t("formula")), *(html.P(t(key)) for key in FORMULA)],
+                className="bl-numbers",
             ),
         ],
         className="bl-card",
@@ -130,7 +136,11 @@ def _curve(damage: DamageAnswer) -> Any:
             y_title=t("axis.stress_range"),
             height=330,
             xaxis={"type": "log", "dtick": 1, "exponentformat": "power"},
-            yaxis={"type": "log", "range": [_log(low), _log(top)], "dtick": "D2"},
+            yaxis={
+                "type": "log",
+                "range": [_log(low), _log(top)],
+                "tickvals": [1, 2, 5, 10, 20, 50, 100, 200, 500, 1000],
+            },
             showlegend=True,
             legend={"orientation": "h", "x": 0, "y": 1.02, "yanchor": "bottom", "bgcolor": "rgba(0,0,0,0)"},
             margin={"t": 34},

@@ -14,6 +14,7 @@ from domain.errors import BoomledgerError
 from domain.life_answers import Outlook, WhatIfAnswer
 
 NOT_MOVED: Final = 110
+FORMULA: Final = ("forecast.formula", "forecast.formula.limits")
 
 
 def fan(life: LifeAnswer) -> Any:
@@ -29,6 +30,7 @@ def fan(life: LifeAnswer) -> Any:
             x_title=t("axis.date"),
             y_title=t("axis.used_share"),
             height=300,
+            xaxis={"type": "date", "tickformatstops": charts.TIMES},
             yaxis={"range": [0, max(112, goal + 12)]},
             shapes=[
                 _rule("y", goal, "@act", "solid"),
@@ -70,7 +72,16 @@ def fan(life: LifeAnswer) -> Any:
         for part in ("early", "middle", "late")
     ]
     return charts.chart(
-        "forecast", title, words, figure, headers=("future", "reached_on", "used_share_pct"), rows=rows
+        "forecast",
+        title,
+        words,
+        figure,
+        headers=("future", "reached_on", "used_share_pct"),
+        rows=rows,
+        more=html.Details(
+            [html.Summary(t("formula")), *(html.P(t(key)) for key in FORMULA)],
+            className="bl-numbers",
+        ),
     )
 
 
@@ -200,7 +211,7 @@ def answer_words(found: WhatIfAnswer) -> list[Any]:
     headers = [t(f"what_if.col.{name}") for name in ("crane", "year", "before", "after")]
     rows = [html.Tr([html.Th(old.crane, scope="row"), *map(html.Td, _cells(old, new))]) for old, new in pairs]
     return [
-        html.P(found.sentence),
+        html.P(numbers.spoken(found.sentence)),
         html.Table(
             [html.Thead(html.Tr([html.Th(word, scope="col") for word in headers])), html.Tbody(rows)],
             className="bl-table",

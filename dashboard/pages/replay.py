@@ -11,11 +11,11 @@ from anyio import to_thread
 from dash import dcc, html
 
 from dashboard import numbers
-from dashboard.pages.crane_tables import span_of
-from dashboard.parts import events, geometry, page, states
+from dashboard.pages.crane_tables import shown_span
+from dashboard.parts import events, geometry, page, period, states
 from dashboard.parts.components import Player
 from dashboard.texts import t
-from dashboard.visit import Visit, attempt, together
+from dashboard.visit import Visit, together
 from domain.answers import CraneDetail, EventRow, SamplesAnswer
 from domain.crane import Spread
 from domain.lift import Lift
@@ -62,12 +62,7 @@ async def render(visit: Visit) -> Any:
     name = visit.place["crane"]
     detail = await visit.client.crane(name)
     zone = ZoneInfo(detail.site.time_zone)
-    if "from" in visit.query:
-        start, end = span_of(visit)
-    else:
-        live = await attempt(visit.client.live(name))
-        end = getattr(live, "at", None) or visit.now
-        start = end - timedelta(hours=1)
+    start, end = await shown_span(visit, name, zone)
     samples = await visit.client.samples(name, start, end, channels=CHANNELS, points=FRAMES)
     context = t(
         "trace.span",
@@ -75,7 +70,12 @@ async def render(visit: Visit) -> Any:
         end=numbers.moment(end, zone, seconds=True),
         samples=numbers.plain(samples.recorded_samples),
     )
-    head = page.head(t("replay.of", crane=name), context, *_steps(visit, start, end))
+    head = html.Div(
+        [
+            page.head(t("replay.of", crane=name), context, *_steps(visit, name, start, end)),
+            period.span_form(visit, start, end, zone),
+        ]
+    )
     frames = await to_thread.run_sync(frames_of, samples)
     if not frames["at_ms"]:
         return html.Div([head, states.empty(t("replay.empty.title"), t("replay.empty.text"))])
@@ -112,11 +112,16 @@ async def render(visit: Visit) -> Any:
     )
 
 
-def _steps(visit: Visit, start: datetime, end: datetime) -> list[Any]:
+def _steps(visit: Visit, crane: str, start: datetime, end: datetime) -> list[Any]:
     span = end - start
-    back = visit.href(visit.path, **{"from": (start - span).isoformat(), "to": start.isoformat()})
-    onward = visit.href(visit.path, **{"from": end.isoformat(), "to": (end + span).isoformat()})
+    back = visit.href(visit.path, **{"from": _iso(start - span), "to": _iso(start)})
+    onward = visit.href(visit.path, **{"from": _iso(end), "to": _iso(end + span)})
     return [
+        dcc.Link(
+            t("replay.to_trace"),
+            href=events.trace_address(crane, start, end),
+            className="bl-button bl-button-quiet",
+        ),
         dcc.Link(t("replay.back"), href=back, className="bl-button bl-button-quiet"),
         dcc.Link(t("replay.onward"), href=onward, className="bl-button bl-button-quiet"),
     ]

@@ -1,7 +1,8 @@
 """The working area in words and as a picture."""
 
 from collections import defaultdict
-from typing import Any
+from math import floor, log10
+from typing import Any, Final
 
 from dashboard import numbers
 from dashboard.numbers import Units
@@ -10,6 +11,8 @@ from dashboard.parts import charts
 from dashboard.texts import t
 from domain.answers import AreaCell, NearLimitPlace, WorkingAreaAnswer
 from domain.crane import Quarter
+
+SHORTEST_MIN: Final = 0.01  # what is shorter has the colour of this
 
 
 def quarter_of(slew_deg: float) -> Quarter:
@@ -54,7 +57,10 @@ def heatmap(area: WorkingAreaAnswer, units: Units) -> Any:
     )
     reaches = sorted({(cell.outreach_from_m, cell.outreach_to_m) for cell in cells})
     found = {(c.slew_from_deg, c.slew_to_deg, c.outreach_from_m, c.outreach_to_m): c for c in cells}
-    z = [[_minutes(found.get((*slew, *reach))) for slew in slews] for reach in reaches]
+    minutes = [[_minutes(found.get((*slew, *reach))) for slew in slews] for reach in reaches]
+    # The place where the boom is folded away takes most of the time: only by powers of ten do the others differ.
+    z = [[None if one is None else round(log10(max(one, SHORTEST_MIN)), 3) for one in row] for row in minutes]
+    tens = range(floor(min(one for row in z for one in row if one is not None)), 6)
     near = [c for c in cells if c.near_limit_s > 0]
     figure = {
         "data": [
@@ -63,18 +69,21 @@ def heatmap(area: WorkingAreaAnswer, units: Units) -> Any:
                 "x": [_around((a + b) / 2) for a, b in slews],
                 "y": [(a + b) / 2 / factor for a, b in reaches],
                 "z": z,
+                "customdata": minutes,
                 "colorscale": MAGNITUDE,
                 "xgap": 1,
                 "ygap": 1,
                 "colorbar": {
                     "title": {"text": t("area.minutes")},
+                    "tickvals": list(tens),
+                    "ticktext": [f"{10.0**ten:g}" for ten in tens],
                     "thickness": 10,
                     "outlinewidth": 0,
                     "tickfont": {"color": "@ink_soft"},
                 },
                 "hovertemplate": "%{x:.0f}°, %{y:.1f} "
                 + numbers.length_unit(units)
-                + ": %{z:.1f} min<extra></extra>",
+                + ": %{customdata:.1f} min<extra></extra>",
             },
             {
                 "type": "scatter",
@@ -167,7 +176,7 @@ def rose(area: WorkingAreaAnswer) -> Any:
             showlegend=True,
             legend={"x": 0, "y": 0},
             margin={"l": 44, "r": 44, "t": 34, "b": 30},
-            polar=polar_axes(),
+            polar=polar_axes(numbers.NBSP + t("area.minutes")),
         ),
     }
     busiest = max(angles, key=lambda angle: worked[angle])
@@ -177,6 +186,7 @@ def rose(area: WorkingAreaAnswer) -> Any:
         t(
             "rose.summary",
             sector=t(f"sector.{quarter_of(busiest)}"),
+            width=f"{width:g}",
             share=numbers.percent(100 * worked[busiest] / sum(worked.values())),
         ),
         figure,
@@ -185,8 +195,8 @@ def rose(area: WorkingAreaAnswer) -> Any:
     )
 
 
-def polar_axes() -> dict[str, Any]:
-    """Polar axes with the cab at the top and angles clockwise from above."""
+def polar_axes(unit: str = "") -> dict[str, Any]:
+    """Polar axes with the cab at the top and angles clockwise from above; the outermost ring carries the unit."""
     names = [
         t("sector.over_cab.short"),
         t("sector.right.short"),
@@ -207,8 +217,13 @@ def polar_axes() -> dict[str, Any]:
         "radialaxis": {
             "gridcolor": "@line",
             "linecolor": "@line",
-            "tickfont": {"color": "@ink_soft", "size": 10},
+            "tickfont": {"color": "@ink_soft", "size": 11},
             "angle": 45,
+            "tickangle": 45,
+            "nticks": 4,
+            "ticks": "",
+            "ticksuffix": unit,
+            "showticksuffix": "last",
         },
     }
 

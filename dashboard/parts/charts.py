@@ -12,6 +12,7 @@ from urllib.parse import quote
 
 from dash import dcc, html
 
+from dashboard.numbers import THIN
 from dashboard.parts import states
 from dashboard.texts import t
 from dashboard.theme import FONT, GRAPH_CONFIG
@@ -19,6 +20,19 @@ from dashboard.visit import Trouble
 
 Row = Sequence[object]
 TABLE_ROWS: Final = 60
+
+
+TIMES: Final[tuple[dict[str, Any], ...]] = tuple(
+    {"dtickrange": [least, most], "value": shown}
+    for least, most, shown in (
+        (None, 60_000, "%H:%M:%S\n%-d %b %Y"),
+        (60_000, 86_400_000, "%H:%M\n%-d %b %Y"),
+        (86_400_000, "M1", "%-d %b\n%Y"),
+        ("M1", "M12", "%b\n%Y"),
+        ("M12", None, "%Y"),
+    )
+)
+"""How an axis of time reads, from seconds to years: as dates and clock times read everywhere else."""
 
 
 def layout(*, x_title: str, y_title: str, height: int = 280, **more: Any) -> dict[str, Any]:
@@ -41,6 +55,7 @@ def layout(*, x_title: str, y_title: str, height: int = 280, **more: Any) -> dic
         "paper_bgcolor": "rgba(0,0,0,0)",
         "plot_bgcolor": "rgba(0,0,0,0)",
         "showlegend": False,
+        "separators": f".{THIN}",
         "hoverlabel": {
             "bgcolor": "@surface",
             "bordercolor": "@line_strong",
@@ -64,10 +79,12 @@ def chart(
     headers: Sequence[str],
     rows: Sequence[Row],
     tools: Any = None,
+    more: Any = None,
 ) -> html.Figure:
     """A chart with everything that belongs to one.
 
     name: unique on its page and the name of its CSV. rows: what the table and the CSV hold, one per header.
+    more: what else belongs to it, such as its formula; it stands below.
     """
     top = html.Div([html.H2(title), tools] if tools is not None else html.H2(title), className="bl-card-head")
     return html.Figure(
@@ -85,6 +102,7 @@ def chart(
                 **{"aria-label": f"{title}. {summary}"},
             ),
             numbers_behind(name, headers, rows),
+            more,
         ],
         className="bl-card bl-chart",
     )
@@ -116,6 +134,19 @@ def numbers_behind(name: str, headers: Sequence[str], rows: Sequence[Row]) -> ht
             ),
         ],
         className="bl-numbers",
+    )
+
+
+def grid_csv(grid: str, fields: dict[str, str]) -> html.Button:
+    """A button that writes the rows of a grid, as its filters leave them, into a CSV file. fields: column to field of a row."""
+    return html.Button(
+        t("chart.csv"),
+        type="button",
+        className="bl-quiet-button",
+        **{
+            "data-csv-of": grid,
+            "data-csv-fields": " ".join(f"{name}={field}" for name, field in fields.items()),
+        },
     )
 
 

@@ -9,12 +9,15 @@ from zoneinfo import ZoneInfo
 from dash import dcc, html
 
 from dashboard import numbers
-from dashboard.parts import grid, marks
+from dashboard.parts import charts, grid, marks
 from dashboard.parts.marks import State
 from dashboard.texts import t
 from domain.answers import EventRow
 from domain.messages import EventKind, EventState
 
+CSV_FIELDS: Final = {
+    "at_utc": "at_utc", "crane": "crane", "kind": "kind", "state": "raised", "code": "code", "text": "text",
+}  # fmt: skip
 CONTEXT: Final = timedelta(minutes=2)
 STATES: Final[dict[EventKind, State]] = {
     EventKind.FAULT: State.ACT,
@@ -72,22 +75,22 @@ def _line(event: EventRow, zone: ZoneInfo, with_crane: bool) -> list[Any]:
 
 
 def event_grid(events: Sequence[EventRow], zone: ZoneInfo, *, with_crane: bool = False) -> html.Div:
-    """All events of a period, sortable and filterable."""
+    """All events of a period, sortable and filterable, and as a file."""
     columns: list[dict[str, Any]] = [
         {
             "field": "at",
             "headerName": t("events.col.at", zone=zone.key),
             "cellRenderer": "LinkCell",
-            "minWidth": 210,
+            "minWidth": 128,
             "flex": 1,
         },
-        {"field": "crane", "headerName": t("fleet.col.crane"), "minWidth": 110, "hide": not with_crane},
+        {"field": "crane", "headerName": t("fleet.col.crane"), "minWidth": 84, "hide": not with_crane},
         {
             "field": "word",
             "headerName": t("events.col.kind"),
             "cellRenderer": "MarkCell",
             "filter": True,
-            "minWidth": 170,
+            "minWidth": 132,
         },
         {
             "field": "code",
@@ -110,6 +113,9 @@ def event_grid(events: Sequence[EventRow], zone: ZoneInfo, *, with_crane: bool =
     rows = [
         {
             "at": numbers.moment(event.at, zone, seconds=True),
+            "at_utc": event.at.isoformat(),
+            "kind": event.kind.value,
+            "raised": event.state.value,
             "at_href": trace_address(event.crane, event.at - CONTEXT, event.at + CONTEXT),
             "crane": event.crane,
             "word": word_of(event),
@@ -119,4 +125,9 @@ def event_grid(events: Sequence[EventRow], zone: ZoneInfo, *, with_crane: bool =
         }
         for event in events
     ]
-    return grid.grid("event-grid", t("events.title"), columns, rows)
+    return html.Div(
+        [
+            grid.grid("event-grid", t("events.title"), columns, rows),
+            html.P(charts.grid_csv("event-grid", CSV_FIELDS), className="bl-after-grid"),
+        ]
+    )

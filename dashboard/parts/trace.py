@@ -1,7 +1,7 @@
 """The recorded trace: utilisation against its warning band with events, and any other channel under it."""
 
 from collections.abc import Sequence
-from datetime import datetime
+from datetime import UTC, datetime, timedelta
 from typing import Any, Final
 from zoneinfo import ZoneInfo
 
@@ -10,9 +10,10 @@ from dashboard.parts import charts
 from dashboard.parts.marks import LIMIT_PCT, WARNING_PCT
 from dashboard.texts import t
 from domain.answers import EventRow, SamplesAnswer
-from domain.channels import CHANNEL_BY_NAME
+from domain.channels import CHANNEL_BY_NAME, Mode
 from domain.messages import EventKind, EventState
 
+LONGEST_STEP_MS: Final = 5000  # between two samples of one stretch, where every sample is drawn
 SYMBOLS: Final[dict[EventKind, tuple[str, str]]] = {
     EventKind.LIMITER_STOP: ("triangle-down", "@act_fill"),
     EventKind.LIMITER_OVERRIDE: ("diamond", "@act_fill"),
@@ -52,7 +53,7 @@ def utilisation(
             y_title=t("axis.utilisation"),
             height=300,
             yaxis={"range": [0, top], "dtick": 25},
-            xaxis={"range": [_local(samples.time_from, zone), _local(samples.time_to, zone)]},
+            xaxis=_time_axis(samples, zone),
             shapes=[
                 {
                     "type": "rect",
@@ -144,7 +145,7 @@ def channel(samples: SamplesAnswer, name: str, zone: ZoneInfo) -> Any:
             x_title=t("axis.time", zone=zone.key),
             y_title=f"{title} [{series.unit}]",
             height=200,
-            xaxis={"range": [_local(samples.time_from, zone), _local(samples.time_to, zone)]},
+            xaxis=_time_axis(samples, zone),
         ),
     }
     summary = t(
@@ -156,6 +157,91 @@ def channel(samples: SamplesAnswer, name: str, zone: ZoneInfo) -> Any:
     return charts.chart(
         f"trace-{name}", title, summary, figure, headers=("at_utc", "low", "high"), rows=_rows(samples, name)
     )
+
+
+def modes(samples: SamplesAnswer, zone: ZoneInfo) -> Any:
+    """In which mode the crane was and when, one row a mode; where nothing is drawn nothing was recorded."""
+    title = t("modes.title")
+    runs = mode_runs(samples)
+    if not runs:
+        return charts.nothing(title, t("modes.none"))
+    spent = {
+        mode: sum((end - start for start, end, one in runs if one is mode), timedelta()) for mode in Mode
+    }
+    listed = [mode for mode in Mode if spent[mode]]
+    figure = {
+        "data": [
+            {
+                "type": "scatter",
+                "mode": "lines",
+                "x": [
+                    _local(at, zone) if at else None
+                    for s, e, one in runs
+                    if one is mode
+                    for at in (s, e, None)
+                ],
+                "y": [t(f"mode.{mode.name.lower()}")] * 3 * sum(one is mode for _, _, one in runs),
+                "connectgaps": False,
+                "line": {"color": "@act_fill" if mode is Mode.EMERGENCY else "@series", "width": 12},
+                "hovertemplate": "%{x|%H:%M:%S} %{y}<extra></extra>",
+            }
+            for mode in listed
+        ],
+        "layout": charts.layout(
+            x_title=t("axis.time", zone=zone.key),
+            y_title="",
+            height=92 + 26 * len(listed),
+            xaxis=_time_axis(samples, zone),
+            yaxis={"type": "category"},
+        ),
+    }
+    parts = [
+        f"{t(f'mode.{mode.name.lower()}')} {numbers.duration(spent[mode].total_seconds())}" for mode in listed
+    ]
+    return charts.chart(
+        "modes", title, f"{numbers.listed(parts)}.", figure,
+        headers=("from_utc", "to_utc", "mode"),
+        rows=[(start.isoformat(), end.isoformat(), mode.name.lower()) for start, end, mode in runs],
+    )  # fmt: skip
+
+
+def mode_runs(samples: SamplesAnswer) -> list[tuple[datetime, datetime, Mode]]:
+    """Stretches of one mode, oldest first; a gap in the record ends a stretch.
+
+    Where a moment held two modes it counts as the larger one, so that time in emergency mode is never lost.
+    """
+    series = samples.series.get("mode")
+    if series is None:
+        return []
+    step_ms = samples.bucket_ms or 1000
+    apart_ms = 1 if samples.bucket_ms else LONGEST_STEP_MS - step_ms
+    runs: list[tuple[int, int, Mode]] = []
+    known = {mode.value for mode in Mode}
+    for at_ms, value in zip(samples.at_ms, series.high, strict=True):
+        if value is None or round(value) not in known:
+            continue
+        mode = Mode(round(value))
+        if runs and at_ms - runs[-1][1] <= apart_ms:
+            start, _, before = runs[-1]
+            runs[-1] = (start, at_ms, before)
+            if before is mode:
+                runs[-1] = (start, at_ms + step_ms, mode)
+                continue
+        runs.append((at_ms, at_ms + step_ms, mode))
+    end = samples.time_to
+    return [(_utc(start), min(_utc(stop), end), mode) for start, stop, mode in runs]
+
+
+def _utc(at_ms: int) -> datetime:
+    return datetime.fromtimestamp(at_ms / 1000, UTC)
+
+
+def _time_axis(samples: SamplesAnswer, zone: ZoneInfo) -> dict[str, Any]:
+    return {
+        "type": "date",
+        "range": [_local(samples.time_from, zone), _local(samples.time_to, zone)],
+        "tickformatstops": charts.TIMES,
+    }
 
 
 def _local(when: datetime, zone: ZoneInfo) -> str:

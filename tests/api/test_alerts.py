@@ -1,5 +1,6 @@
 """Alerts through the api: the list, who has them, the shelf, rules within one's sites, targets without secrets."""
 
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from threading import Event
 from typing import Any
@@ -12,6 +13,8 @@ from fastapi import FastAPI
 from alerts.rounds import judge_all
 from alerts.service import run as run_watch
 from alerts.ways import Ways
+from api.alerts import alert_row
+from store.alerts import AlertListing
 from tests.api.conftest import PASSWORD, client_of
 
 pytestmark = pytest.mark.anyio
@@ -168,3 +171,16 @@ async def test_targets_are_tried_and_never_point_at_the_server(
     assert "webhook_secret" in sent["last_error"], "it says what to set"
     assert (await admin.delete("/alert-targets/office")).status_code == 204
     assert (await admin.get("/alert-deliveries")).json()["items"] == []
+
+
+async def test_a_cleared_alert_says_what_was_found_and_not_at_what_it_cleared() -> None:
+    when = datetime(2026, 11, 25, tzinfo=UTC)
+    nobody = dict.fromkeys(
+        ("acknowledged_at", "acknowledged_by", "shelved_until", "shelved_by", "shelved_reason")
+    )
+    listed = AlertListing(
+        alert_id=1, crane="heron-3", site="north", rule="silent", spec={"kind": "offline", "raise_at": 1}, subject="",
+        value=0.0, worst_value=47.0, raised_at=when, cleared_at=None, **nobody,
+    )  # fmt: skip
+    assert alert_row(listed).text == "nothing heard for 0 h"
+    assert alert_row(replace(listed, cleared_at=when)).text == "nothing heard for 47 h"
