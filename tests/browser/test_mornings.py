@@ -40,7 +40,7 @@ def test_the_engineer_gets_from_the_fleet_to_the_evidence_of_a_lift(
     expect(page.get_by_role("heading", name="Used share")).to_be_visible()
     expect(page.locator("#page")).to_contain_text("Telemetry is no inspection")
     expect(page.get_by_role("heading", name="Which cycles do the damage")).to_be_visible()
-    page.get_by_text("Formula and source").click()
+    page.get_by_text("Formula and source").first.click()
     expect(page.locator("tr.bl-row-chosen").first).to_contain_text("in force")
     with page.expect_download() as report:
         page.get_by_role("link", name="Report as PDF").click()
