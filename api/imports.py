@@ -10,13 +10,18 @@ from anyio import CapacityLimiter, to_thread
 from fastapi import APIRouter, Query, Request
 from starlette.datastructures import UploadFile
 
-from api.deps import Caller, Settings
+from api.deps import Caller, Conn, Settings
+from api.paging import Cursor, Limit, decode_cursor, page
 from api.problems import Refused
 from api.settings import ApiSettings
 from api.spec import problem
+from api.stages import AUDIT_DETAIL
 from api.tables import CSV, PARQUET
+from domain.answers import Page
 from domain.errors import InvalidInput
-from domain.transfer_answers import ImportDone, ImportProblem
+from domain.transfer_answers import ImportCrane, ImportDone, ImportProblem, ImportRow
+from store import access
+from store.columns import from_ms
 from store.sight import sight_in_thread
 from transfer.importing import Imported, import_file, own_mapping
 from transfer.mapping import Mapping, mapping_of
@@ -26,6 +31,7 @@ router = APIRouter(tags=["import"])
 
 FORM: Final = "multipart/form-data"
 MAPPING_BYTES_MAX: Final = 100_000
+NAME_CHARS_MAX: Final = 200
 WRITTEN_AT_ONCE: Final = 1_000_000
 TOLD: Final = 1000  # problems in an answer
 TOLD_IN_REFUSAL: Final = 20
@@ -91,7 +97,7 @@ async def import_table(
     limits are those of messages; the days that changed are counted next.
     """
     with TemporaryDirectory(prefix="boomledger-import-") as folder:
-        file, mapping = await _received(request, Path(folder))
+        file, mapping, name = await _received(request, Path(folder))
 
         def bring() -> Imported:
             with sight_in_thread(request.app.state.database_url, caller.sites) as conn:
@@ -108,6 +114,10 @@ async def import_table(
         done = await to_thread.run_sync(bring, limiter=IMPORTING)
     if not done.stored and not dry_run:
         raise InvalidInput(_refusal(done.problems), field="file")
+    request.scope[AUDIT_DETAIL] = {
+        "stored": done.stored, "file": name, "cranes": len(done.cranes), "rows": done.rows, "new": done.new,
+        "known": done.known, "samples": done.samples, "problem_count": len(done.problems),
+    }  # fmt: skip
     return ImportDone(
         stored=done.stored,
         rows=done.rows,
@@ -115,12 +125,33 @@ async def import_table(
         new=done.new,
         known=done.known,
         samples=done.samples,
+        cranes=tuple(
+            ImportCrane(
+                crane=name, rows=one.rows, first_at=from_ms(one.first_ms), last_at=from_ms(one.last_ms)
+            )
+            for name, one in sorted(done.cranes.items())
+        ),
         problem_count=len(done.problems),
         problems=tuple(
             ImportProblem(first_line=one.first_line, last_line=one.last_line, text=one.text)
             for one in done.problems[:TOLD]
         ),
     )
+
+
+@router.get("/imports")
+async def list_imports(
+    conn: Conn, caller: Caller, limit: Limit = 50, cursor: Cursor = None
+) -> Page[ImportRow]:
+    """Files that were stored, newest first: everyone's for who has every site in sight, else one's own."""
+    before = decode_cursor(cursor, (int,))
+    own = caller.account if caller.sites is not None else None
+    rows = await access.list_imports(conn, before[0] if before else 2**62, own, limit + 1)
+    listed = [
+        ImportRow(import_id=row["audit_id"], **row["detail"], at=row["at"], account=row["account"])
+        for row in rows
+    ]
+    return page(listed, limit, [(row.import_id,) for row in listed])
 
 
 def _refusal(problems: Sequence[Problem]) -> str:
@@ -132,20 +163,20 @@ def _refusal(problems: Sequence[Problem]) -> str:
     )
 
 
-async def _received(request: Request, folder: Path) -> tuple[Path, Mapping | None]:
-    """The file of a request in a folder, and the mapping that came with it."""
+async def _received(request: Request, folder: Path) -> tuple[Path, Mapping | None, str]:
+    """The file of a request in a folder, the mapping that came with it, and what it is called."""
     form = request.headers.get("content-type", "").partition(";")[0].strip().lower()
     arrived = folder / "file"
-    mapping = None
+    mapping, name = None, ""
     if form in (CSV, PARQUET):
         await _write_stream(request, arrived)
     elif form == FORM:
-        mapping = await _write_form(request, arrived)
+        mapping, name = await _write_form(request, arrived)
     else:
         raise Refused(415, f"a file comes as {CSV}, {PARQUET} or {FORM}, not as {form or 'nothing'!r}")
     with arrived.open("rb") as opened:
         parquet = opened.read(len(PARQUET_START)) == PARQUET_START
-    return arrived.rename(folder / ("file.parquet" if parquet else "file.csv")), mapping
+    return arrived.rename(folder / ("file.parquet" if parquet else "file.csv")), mapping, name
 
 
 async def _write_stream(request: Request, file: Path) -> None:
@@ -159,7 +190,7 @@ async def _write_stream(request: Request, file: Path) -> None:
         out.write(waiting)
 
 
-async def _write_form(request: Request, file: Path) -> Mapping | None:
+async def _write_form(request: Request, file: Path) -> tuple[Mapping | None, str]:
     async with request.form(max_files=2, max_fields=2, max_part_size=MAPPING_BYTES_MAX) as form:
         given = form.get("file")
         if given is None:
@@ -178,7 +209,8 @@ async def _write_form(request: Request, file: Path) -> Mapping | None:
         if isinstance(text, UploadFile):
             raw = await text.read(MAPPING_BYTES_MAX)
             text = raw.decode("utf-8", errors="replace")
-        return mapping_of(text, "mapping") if text else None
+        called = (given.filename or "") if isinstance(given, UploadFile) else ""
+        return (mapping_of(text, "the text") if text else None), called[:NAME_CHARS_MAX]
 
 
 def bounds(settings: ApiSettings) -> dict[str, tuple[int, float]]:

@@ -77,6 +77,7 @@ LEAST_ROLE: Final[dict[tuple[str, str], Role]] = {
     ("GET", "/events"): VIEWER,
     ("GET", "/quarantine"): ENGINEER,
     ("POST", "/imports"): ENGINEER,
+    ("GET", "/imports"): ENGINEER,
     ("POST", "/dispatch"): DISPATCHER,
     ("POST", "/dispatch/assignment"): DISPATCHER,
     ("POST", "/dispatch/lift-sheet"): DISPATCHER,

@@ -26,6 +26,8 @@ NOT_WRITES: Final = frozenset({"/login", "/dispatch", "/dispatch/assignment"})
 """Log-ins are written down where they are decided; dispatch questions change nothing."""
 NEVER_KEPT: Final = frozenset({"/login", "/logout", "/tokens"})
 """Their answers carry secrets or cookies, which no key may bring back."""
+AUDIT_DETAIL: Final = "boomledger.audit_detail"
+"""What a route wants written down with its call, in the scope of the request."""
 KEY_FORM: Final = re.compile(r"[\x21-\x7e]{1,200}")
 TAGGED_BYTES_MAX: Final = 8_000_000
 SPOOLED_BYTES: Final = 2_000_000
@@ -136,6 +138,7 @@ class Audited:
                 via=principal.via,
                 action=f"{scope['method']} {_route(scope)}",
                 target=_path(scope),
+                detail=scope.get(AUDIT_DETAIL),
                 address=scope["client"][0] if scope.get("client") else "",
                 request_id=scope.get("boomledger.request_id", ""),
             )

@@ -11,7 +11,7 @@ from domain.accounts import Account, AuditRow, NewToken, SessionRow, TokenMade, 
 from domain.answers import CraneDetail, Page
 from domain.crane import CraneType, Site
 from domain.registration import CraneRegistration, CraneTypeRow
-from domain.transfer_answers import ImportDone
+from domain.transfer_answers import ImportDone, ImportRow
 
 _JSON = {"content-type": "application/json"}
 IMPORT_TIMEOUT_S: Final = 600.0
@@ -72,6 +72,10 @@ class SettingsCalls(Transport):
                 data={"mapping": mapping} if mapping else None,
                 timeout=IMPORT_TIMEOUT_S,
             )
+
+    async def imports(self, *, cursor: str | None = None, limit: int = 20) -> Page[ImportRow]:
+        """Files that were stored, newest first."""
+        return await self._get(Page[ImportRow], "/imports", cursor=cursor, limit=limit)
 
     async def users(self) -> Page[Account]:
         """Accounts, by name."""

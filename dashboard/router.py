@@ -25,6 +25,7 @@ from dashboard.pages import (
     faults,
     fleet,
     health,
+    health_import,
     life,
     replay,
     service,
@@ -152,4 +153,5 @@ def register(app: Dash, client: Client) -> Ahead:
     dispatch_charts.register(app)
     life.register(app, client)
     settings_crane_form.register(app)
+    health_import.register(app, client)
     return ahead

@@ -1,6 +1,6 @@
 """What an import of a file came to."""
 
-from pydantic import Field
+from pydantic import AwareDatetime, Field
 
 from domain.answers import Answer
 
@@ -13,6 +13,15 @@ class ImportProblem(Answer):
     text: str
 
 
+class ImportCrane(Answer):
+    """What a file holds of one crane."""
+
+    crane: str
+    rows: int = Field(description="rows that could be used")
+    first_at: AwareDatetime
+    last_at: AwareDatetime
+
+
 class ImportDone(Answer):
     """An import of one file, or with `dry_run` what it would come to."""
 
@@ -22,5 +31,25 @@ class ImportDone(Answer):
     new: int = Field(description="messages or events that were not there")
     known: int = Field(description="messages or events that were stored before, with the same contents")
     samples: int = Field(description="samples of the new messages")
+    cranes: tuple[ImportCrane, ...] = Field(
+        description="by name: of which crane the file has rows, and of when"
+    )
     problem_count: int
     problems: tuple[ImportProblem, ...] = Field(description="by line, the first 1000")
+
+
+class ImportRow(Answer):
+    """A file that was stored."""
+
+    import_id: int
+    at: AwareDatetime
+    account: str
+    file: str = Field(description="its name as it was sent; empty where it came without")
+    cranes: int = Field(description="of how many cranes it had rows")
+    rows: int
+    new: int
+    known: int
+    samples: int
+    problem_count: int = Field(
+        description="lines that were left out, said once of lines that follow one another"
+    )

@@ -326,6 +326,13 @@ async def note(
     await conn.execute(query("add_audit"), row)
 
 
+async def list_imports(conn: AsyncConnection[Any], before: int, account: str | None, limit: int) -> Rows:
+    """Files that were stored, newest first, before an audit_id; of an account or of every one. In a transaction."""
+    if account is not None:
+        await conn.execute(query("importer_named"), {"account": account})
+    return await _all(conn, query("list_imports"), {"before": before, "account": account, "limit": limit})
+
+
 async def list_audit(conn: AsyncConnection[Any], before: int, limit: int) -> Rows:
     """The audit, newest first, before an audit_id."""
     return await _all(conn, query("list_audit"), {"before": before, "limit": limit})

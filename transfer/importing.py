@@ -14,7 +14,7 @@ import numpy as np
 from psycopg import Connection
 
 from store import cranes, events, segments, touched
-from store.columns import Segment, boot_of, from_ms
+from store.columns import Ints, Segment, boot_of, from_ms
 from store.cranes import CraneEntry
 from store.events import Event
 from transfer.cutting import Cut, Cutter
@@ -27,6 +27,21 @@ BATCH: Final = 500
 OTHER_CONTENTS: Final = "other contents are stored under this key; they stay"
 
 
+@dataclass(kw_only=True, slots=True)
+class Extent:
+    """Rows of one crane in a file."""
+
+    rows: int = 0
+    first_ms: int
+    last_ms: int
+
+    def widen(self, at_ms: Ints) -> None:
+        """Take in more rows."""
+        self.rows += len(at_ms)
+        self.first_ms = min(self.first_ms, int(at_ms.min()))
+        self.last_ms = max(self.last_ms, int(at_ms.max()))
+
+
 @dataclass(kw_only=True)
 class Imported:
     """What an import of one file came to, or would come to."""
@@ -36,6 +51,7 @@ class Imported:
     new: int = 0  # segments or events
     known: int = 0
     samples: int = 0  # new
+    cranes: dict[str, Extent] = field(default_factory=dict)  # usable rows by name of their crane
     problems: tuple[Problem, ...] = ()
     stored: bool = False  # False after a dry run, and when problems kept the whole file out
 
@@ -120,6 +136,7 @@ def _pass(
             reader.check_columns(chunk.columns)
         rows = reader.read(chunk)
         run.done.rows += len(rows.lines)
+        _note_extents(run, rows)
         if mapping.kind == "events":
             _keep_events(run, list(_events(rows, run.names)))
         elif len(rows.lines):
@@ -130,6 +147,13 @@ def _pass(
         on_rows(len(chunk.lines))
     _keep_segments(run, [*waiting, *cutter.finish()])
     run.done.empty_rows = cutter.empty_rows
+
+
+def _note_extents(run: _Run, rows: Rows) -> None:
+    for crane_id in np.unique(rows.crane_id).tolist():
+        at_ms = rows.at_ms[rows.crane_id == crane_id]
+        start = Extent(first_ms=int(at_ms[0]), last_ms=int(at_ms[0]))
+        run.done.cranes.setdefault(run.names[crane_id], start).widen(at_ms)
 
 
 def _events(rows: Rows, names: dict[int, str]) -> Iterator[tuple[Event, int]]:

@@ -9,6 +9,7 @@ from zoneinfo import ZoneInfo
 from dash import html
 
 from dashboard import numbers
+from dashboard.pages import health_import
 from dashboard.palette import MAGNITUDE
 from dashboard.parts import charts, grid, marks, page
 from dashboard.parts.marks import State
@@ -26,9 +27,8 @@ GAP_FROM_MS: Final = 60_000
 
 async def render(visit: Visit) -> Any:
     """Whether the figures of the other pages can be believed."""
-    fleet, quarantine = await together(
-        visit.client.fleet(days=7, rates=False), visit.client.quarantine(limit=200)
-    )
+    fleet, who = await together(visit.client.fleet(days=7, rates=False), visit.client.me())
+    may = not isinstance(who, Trouble) and who.role in health_import.MAY_ENTER
     zone = UTC_ZONE
     if isinstance(fleet, FleetAnswer) and fleet.rows:
         zone = await ZONES.of_site(fleet.rows[0].site, fleet.rows[0].crane, visit.client)
@@ -37,11 +37,24 @@ async def render(visit: Visit) -> Any:
             page.head(t("health.title"), t("health.context")),
             charts.missing(t("health.ages"), fleet) if isinstance(fleet, Trouble) else _ages(fleet),
             None if isinstance(fleet, Trouble) else await _record(visit, fleet),
-            charts.missing(t("health.quarantine"), quarantine)
-            if isinstance(quarantine, Trouble)
-            else _quarantine(quarantine.items, zone),
+            *(
+                await _engineers(visit, zone)
+                if may
+                else [html.P(t("health.not_yours"), className="bl-summary")]
+            ),
         ]
     )
+
+
+async def _engineers(visit: Visit, zone: ZoneInfo) -> list[Any]:
+    """Messages that were set aside, and files to bring in."""
+    found, earlier = await together(visit.client.quarantine(limit=200), visit.client.imports())
+    aside = (
+        charts.missing(t("health.quarantine"), found)
+        if isinstance(found, Trouble)
+        else _quarantine(found.items, zone)
+    )
+    return [aside, health_import.section(earlier, zone)]
 
 
 def _age_state(row: FleetRow) -> tuple[State, str]:
@@ -74,20 +87,19 @@ def _ages(fleet: FleetAnswer) -> html.Section:
             }
         )
     columns: list[dict[str, Any]] = [
-        {"field": "crane", "headerName": t("fleet.col.crane"), "cellRenderer": "CraneCell", "minWidth": 130},
+        {"field": "crane", "headerName": t("fleet.col.crane"), "cellRenderer": "CraneCell", "minWidth": 116},
         {
             "field": "urgency",
             "headerName": t("health.col.state"),
             "cellRenderer": "MarkCell",
             "sort": "desc",
-            "minWidth": 160,
+            "minWidth": 118,
         },
         {
             "field": "at",
             "headerName": t("health.col.newest"),
             "cellRenderer": "AgeCell",
-            "minWidth": 140,
-            "narrow": False,
+            "minWidth": 104,
         },
         {
             "field": "recorded",
@@ -245,6 +257,7 @@ def _quarantine(rows: tuple[QuarantineRow, ...], zone: ZoneInfo) -> html.Section
             "minWidth": 260,
             "flex": 2,
             "wrapText": True,
+            "autoHeight": True,
             "cellClass": "bl-cell-wrap",
             "narrow": False,
         },

@@ -143,6 +143,19 @@ where audit_id < %(before)s
 order by audit_id desc
 limit %(limit)s;
 
+-- name: importer_named
+-- Name the account whose own imports the rest of the transaction sees.
+select set_config('boomledger.account', %(account)s, true);
+
+-- name: list_imports
+-- One page of the files that were stored, newest first, of an account or of every one.
+select audit_id, at, account_name as account, detail - 'stored' as detail
+from audit
+where action = 'POST /imports' and detail ->> 'stored' = 'true' and audit_id < %(before)s
+    and (%(account)s::text is null or account_name = %(account)s)
+order by audit_id desc
+limit %(limit)s;
+
 -- name: claim_idempotency_key
 -- Take a key for a first request; nothing is returned when it is taken already.
 insert into idempotency (account_name, key, request_sha256)

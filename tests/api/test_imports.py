@@ -72,6 +72,14 @@ async def test_a_foreign_table_is_stored_once_and_its_days_wait_to_be_counted(
     engineer = await as_(fresh_api, "engineer-north")
     tried = (await engineer.post("/imports?dry_run=true", **form(table(1500)))).json()
     assert (tried["stored"], tried["rows"], tried["new"], tried["samples"]) == (False, 1500, 3, 1500)
+    assert tried["cranes"] == [
+        {
+            "crane": "plover-2",
+            "rows": 1500,
+            "first_at": T0.isoformat().replace("+00:00", "Z"),
+            "last_at": (T0 + timedelta(seconds=1499)).isoformat().replace("+00:00", "Z"),
+        }
+    ]
     assert stored(fresh_yard_url) == 0
     key = {"idempotency-key": "march"}
     first = await engineer.post("/imports", **form(table(1500)), headers=key)
@@ -91,8 +99,17 @@ async def test_a_foreign_table_is_stored_once_and_its_days_wait_to_be_counted(
         )
     ).json()
     assert read["series"]["utilisation_pct"]["high"][-1] == 40 + 1599 % 7
-    noted = (await (await as_(fresh_api, "admin-all")).get("/audit")).json()["items"]
+    everyone = await as_(fresh_api, "admin-all")
+    noted = (await everyone.get("/audit")).json()["items"]
     assert {row["account"] for row in noted if row["action"] == "POST /imports"} == {"engineer-north"}
+    listed = (await everyone.get("/imports")).json()["items"]
+    assert [(row["file"], row["cranes"], row["rows"], row["samples"]) for row in listed] == [
+        ("telemetry.csv", 1, 1600, 100),
+        ("telemetry.csv", 1, 1500, 1500),
+    ], "newest first, neither what was only looked at nor what was refused"
+    assert (await engineer.get("/imports")).json()["items"] == listed
+    other = await as_(fresh_api, "admin-north")
+    assert (await other.get("/imports")).json()["items"] == [], "of some sites only one's own"
 
 
 async def test_every_problem_is_told_with_its_line_and_nothing_is_stored(

@@ -1,0 +1,51 @@
+"""A file that is brought in: examples to begin with, bytes as they came, and the step that follows each answer."""
+
+from pathlib import Path
+from typing import Any
+from zoneinfo import ZoneInfo
+
+import pytest
+
+from dashboard.app import ASSETS
+from dashboard.pages.health_import import EXAMPLES, answer, content_of
+from domain.errors import InvalidInput
+from domain.transfer_answers import ImportDone, ImportProblem
+
+EXAMPLES_OF_DOCS = Path(__file__).parents[3] / "docs" / "examples"
+PROBLEM = ImportProblem(first_line=4, last_line=1204, text="no number")
+
+
+@pytest.mark.parametrize("name", EXAMPLES)
+def test_examples_on_the_screen_are_those_of_the_documentation(name: str) -> None:
+    assert (ASSETS / name).read_bytes() == (EXAMPLES_OF_DOCS / name).read_bytes()
+
+
+@pytest.mark.parametrize("contents", [None, "", "data:text/csv", "data:text/csv;base64,%%%"])
+def test_a_file_that_did_not_come_is_told(contents: str | None) -> None:
+    with pytest.raises(InvalidInput, match="hoose"):
+        content_of(contents)
+
+
+def test_a_file_comes_as_its_bytes() -> None:
+    assert content_of("data:text/csv;base64,Y3JhbmUK") == b"crane\n"
+
+
+@pytest.mark.parametrize(
+    ("came", "step"),
+    [
+        ({"new": 3}, "Store it"),
+        ({"new": 3, "problems": (PROBLEM,), "problem_count": 1}, "Store the good rows"),
+        ({"known": 3}, "Everything in it is stored already."),
+        ({}, "No row of it can be used."),
+        ({"new": 3, "stored": True}, "The days that changed are counted next"),
+    ],
+)
+def test_every_answer_leads_on(came: dict[str, Any], step: str) -> None:
+    blank: dict[str, Any] = {
+        "stored": False, "rows": 0, "empty_rows": 0, "new": 0, "known": 0, "samples": 0, "cranes": (),
+        "problem_count": 0, "problems": (),
+    }  # fmt: skip
+    words = str(answer(ImportDone(**{**blank, **came}), "march.csv", ZoneInfo("UTC")))
+    assert step in words
+    assert ("Lines 4 to 1" in words) == ("problems" in came)
+    assert ("import-store" in words) == step.startswith("Store")
