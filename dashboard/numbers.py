@@ -3,13 +3,14 @@
 Thousands are parted by a narrow no-break space and a unit follows a no-break space, so no figure breaks in two.
 """
 
+import math
 import re
 from datetime import date, datetime
 from enum import StrEnum
 from typing import Final
 from zoneinfo import ZoneInfo
 
-from domain.units import KG_PER_LB, M_PER_FT, kg_to_lb, kg_to_t, m_to_ft
+from domain.units import KG_PER_LB, KN_PER_LBF, KPA_PER_PSF, M2_PER_FT2, M_PER_FT, kg_to_lb, kg_to_t, m_to_ft
 
 NBSP: Final = "\u00a0"
 THIN: Final = "\u202f"
@@ -63,6 +64,50 @@ def length(value_m: float | None, units: Units) -> str:
     if units is Units.US:
         return f"{plain(m_to_ft(value_m), 1)}{NBSP}ft"
     return f"{plain(value_m, 1)}{NBSP}m"
+
+
+def force(value_kn: float | None, units: Units) -> str:
+    """Force [kN] in kilonewtons or pounds-force, the latter to the next hundred up: these are upper bounds."""
+    if value_kn is None:
+        return MISSING
+    if units is Units.US:
+        return f"{plain(100 * math.ceil(value_kn / KN_PER_LBF / 100))}{NBSP}lbf"
+    return f"{plain(value_kn)}{NBSP}kN"
+
+
+def pressure(value_kpa: float | None, units: Units) -> str:
+    """Ground pressure [kPa] in kilopascals or pounds-force per square foot, the latter to ten."""
+    if value_kpa is None:
+        return MISSING
+    if units is Units.US:
+        return f"{plain(round(value_kpa / KPA_PER_PSF, -1))}{NBSP}psf"
+    return f"{plain(value_kpa)}{NBSP}kPa"
+
+
+_SAID = re.compile(r"(?<![\w.-])(\d+(?:\.\d+)?) (m2|kPa|kN|kg|m)\b")
+_IN_US: Final[dict[str, tuple[float, str]]] = {
+    "m2": (M2_PER_FT2, "ft²"),
+    "kPa": (KPA_PER_PSF, "psf"),
+    "kN": (KN_PER_LBF, "lbf"),
+    "kg": (KG_PER_LB, "lb"),
+    "m": (M_PER_FT, "ft"),
+}
+
+
+def in_units(text: str, units: Units) -> str:
+    """A sentence of the api, which speaks SI, in the units of the person. Areas, which have to be enough, are rounded up."""
+
+    def said(found: re.Match[str]) -> str:
+        value, unit = float(found[1]), found[2]
+        if units is not Units.US:
+            return f"{found[1]}{NBSP}{unit.replace('m2', 'm²')}"
+        factor, name = _IN_US[unit]
+        shown = value / factor
+        if unit == "m2":
+            return f"{plain(math.ceil(10 * shown) / 10, 1)}{NBSP}{name}"
+        return f"{plain(shown, 1 if unit == 'm' else 0)}{NBSP}{name}"
+
+    return _SAID.sub(said, text)
 
 
 def mass_unit(units: Units) -> str:

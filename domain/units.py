@@ -6,6 +6,11 @@ KG_PER_T: Final = 1000.0
 KG_PER_LB: Final = 0.45359237  # exact, international yard and pound agreement 1959
 M_PER_FT: Final = 0.3048  # exact, same agreement
 STANDARD_GRAVITY_M_S2: Final = 9.80665  # exact, CGPM 1901
+KN_PER_LBF: Final = (
+    KG_PER_LB * STANDARD_GRAVITY_M_S2 / 1000
+)  # exact: the weight of a pound in standard gravity
+M2_PER_FT2: Final = M_PER_FT**2
+KPA_PER_PSF: Final = KN_PER_LBF / M2_PER_FT2
 
 
 def kg_to_t(mass_kg: float) -> float:

@@ -7,6 +7,7 @@ import dash_mantine_components as dmc
 from dash import html
 
 from dashboard import numbers
+from dashboard.numbers import Units
 from dashboard.parts import marks, page, states
 from dashboard.parts.marks import State as Attention
 from dashboard.texts import t
@@ -145,7 +146,8 @@ def _card(
                         [
                             html.Summary(_points_words(one)),
                             html.Ul(
-                                [html.Li(line) for line in _remarks(one, cheapest)], className="bl-notes"
+                                [html.Li(line) for line in _remarks(one, cheapest, visit.units)],
+                                className="bl-notes",
                             ),
                         ],
                         className="bl-numbers bl-remarks",
@@ -175,7 +177,7 @@ def _free(question: DispatchQuestion, one: DispatchCandidate, zone: ZoneInfo) ->
     return None
 
 
-def _remarks(one: DispatchCandidate, cheapest: float | None) -> list[str]:
+def _remarks(one: DispatchCandidate, cheapest: float | None, units: Units) -> list[str]:
     """What to know about a crane that fits: what holds it, pads, life, notes of the api."""
     lines = []
     if one.limited_by not in (None, "capacity"):
@@ -184,9 +186,9 @@ def _remarks(one: DispatchCandidate, cheapest: float | None) -> list[str]:
         lines.append(
             t(
                 "dispatch.pads",
-                left=numbers.plain(one.pad_left_kn),
-                right=numbers.plain(one.pad_right_kn),
-                pressure=numbers.plain(one.pad_pressure_kpa),
+                left=numbers.force(one.pad_left_kn, units),
+                right=numbers.force(one.pad_right_kn, units),
+                pressure=numbers.pressure(one.pad_pressure_kpa, units),
             )
         )
     lines.append(_life_words(one, cheapest))
@@ -284,7 +286,10 @@ def ruled_out(
             [
                 page.crane_link(one.crane),
                 html.Span(one.title or one.type, className="bl-cell-note"),
-                html.Ul([html.Li(reason) for reason in one.reasons], className="bl-notes"),
+                html.Ul(
+                    [html.Li(numbers.in_units(reason, visit.units)) for reason in one.reasons],
+                    className="bl-notes",
+                ),
             ]
         )
         for one in named

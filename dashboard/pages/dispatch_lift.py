@@ -96,10 +96,10 @@ def _figures(visit: Visit, one: DispatchCandidate) -> html.Div:
             numbers.mass(one.headroom_kg, visit.units),
             t("dispatch.fact.headroom.note", points=numbers.percent(one.headroom_pct)),
         ),
-        marks.fact(t("dispatch.fact.pad_left"), _kn(one.pad_left_kn), estimate),
-        marks.fact(t("dispatch.fact.pad_right"), _kn(one.pad_right_kn), estimate),
+        marks.fact(t("dispatch.fact.pad_left"), _up_to(one.pad_left_kn, visit), estimate),
+        marks.fact(t("dispatch.fact.pad_right"), _up_to(one.pad_right_kn, visit), estimate),
         marks.fact(
-            t("dispatch.fact.pressure"), f"{numbers.plain(one.pad_pressure_kpa)}{numbers.NBSP}kPa", estimate
+            t("dispatch.fact.pressure"), numbers.pressure(one.pad_pressure_kpa, visit.units), estimate
         ),
         marks.fact(t("dispatch.fact.margin"), numbers.length(one.stability_margin_m, visit.units), estimate),
         marks.fact(t("dispatch.fact.expected"), numbers.percent(one.expected_utilisation_pct), estimate),
@@ -107,8 +107,12 @@ def _figures(visit: Visit, one: DispatchCandidate) -> html.Div:
     return html.Div([facts, html.P(t("dispatch.estimate.note"), className="bl-summary")])
 
 
-def _kn(value: float | None) -> str:
-    return numbers.MISSING if value is None else t("dispatch.up_to_kn", value=numbers.plain(value))
+def _up_to(value_kn: float | None, visit: Visit) -> str:
+    return (
+        numbers.MISSING
+        if value_kn is None
+        else t("dispatch.up_to", force=numbers.force(value_kn, visit.units))
+    )
 
 
 def _curve(

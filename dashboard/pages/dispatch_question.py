@@ -30,13 +30,14 @@ from domain.job import (
     Position,
     Weights,
 )
+from domain.units import KG_PER_LB, KPA_PER_PSF, M2_PER_FT2, M_PER_FT
 
 
 class Field(NamedTuple):
     """A number of the job: its name in the address, what it measures, and what holds when nothing is typed."""
 
     name: str
-    kind: str  # mass, length or plain
+    kind: str  # mass, length, pressure, area or plain
     default: float | None = None
     needed: bool = False
     step: float = 0.5
@@ -60,8 +61,8 @@ OBSTACLE: Final = (
     Field("clearance_m", "length", DEFAULT_CLEARANCE_M),
 )
 GROUND: Final = (
-    Field("ground_bearing_kpa", "plain", step=50),
-    Field("plate_area_m2", "plain", step=0.05),
+    Field("ground_bearing_kpa", "pressure", step=50),
+    Field("plate_area_m2", "area", step=0.05),
 )
 PLANNING: Final = (
     Field("planning_limit_pct", "plain", DEFAULT_PLANNING_LIMIT_PCT, step=5),
@@ -84,18 +85,27 @@ CHOICES: Final[dict[str, str]] = {
 JOB_KEYS: Final = (*(one.name for one in NUMBERS), *CHOICES, "from", "to")
 
 
+_FACTORS: Final = {
+    "mass": KG_PER_LB,
+    "length": M_PER_FT,
+    "pressure": KPA_PER_PSF,
+    "area": M2_PER_FT2,
+    "plain": 1.0,
+}
+
+
 def factor_of(one: Field, units: Units) -> float:
     """SI units in one unit as typed."""
-    if one.kind == "plain":
-        return 1.0
-    return (numbers.mass_factor if one.kind == "mass" else numbers.length_factor)(units)
+    if units is Units.US:
+        return _FACTORS[one.kind]
+    return numbers.mass_factor(units) if one.kind == "mass" else 1.0
 
 
 def unit_of(one: Field, units: Units) -> str:
     """The unit as typed; empty for what has none."""
     if one.kind == "plain":
-        return t(f"unit.{one.name}") if one in (*GROUND, PLANNING[0]) else ""
-    return (numbers.mass_unit if one.kind == "mass" else numbers.length_unit)(units)
+        return t(f"unit.{one.name}") if one == PLANNING[0] else ""
+    return t(f"unit.{one.kind}.{units}")
 
 
 class Bad(Exception):

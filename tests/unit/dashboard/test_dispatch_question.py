@@ -9,7 +9,7 @@ import pytest
 from dashboard.numbers import NBSP, THIN, Units
 from dashboard.pages.dispatch_day import read_list
 from dashboard.pages.dispatch_form import address_typed
-from dashboard.pages.dispatch_question import NUMBERS, Bad, address_of, allowed, question_of
+from dashboard.pages.dispatch_question import NUMBERS, Bad, address_of, allowed, query_of_typed, question_of
 from domain.crane import Sector, Spread
 from domain.job import JibRule
 
@@ -172,3 +172,16 @@ def test_a_days_list_is_read_line_by_line() -> None:
     assert "mass_kg" in problems[1]
     assert "to" in problems[1]
     assert "rigging_kg" in problems[2]
+
+
+def test_ground_is_typed_in_the_units_of_the_person_too() -> None:
+    typed = {
+        "mass_kg": 2000,
+        "rigging_kg": 0,
+        "outreach_m": 20,
+        "ground_bearing_kpa": 2000,
+        "plate_area_m2": 10,
+    }
+    question = question_of(query_of_typed(typed, {}, Units.US, ZoneInfo("UTC")))
+    assert question.ground_bearing_kpa == pytest.approx(2000 * 0.04788026, rel=1e-5)  # NIST SP 811
+    assert question.plate_area_m2 == pytest.approx(0.9290304)

@@ -105,6 +105,13 @@ def test_contrast_agrees_with_the_definition_of_wcag() -> None:
         (numbers.mass(1850, Units.US), f"4{THIN}080{NBSP}lb"),
         (numbers.length(8.4, Units.METRIC), f"8.4{NBSP}m"),
         (numbers.length(8.4, Units.US), f"27.6{NBSP}ft"),
+        (numbers.force(134.2, Units.METRIC), f"134{NBSP}kN"),
+        (numbers.force(10, Units.US), f"2{THIN}300{NBSP}lbf"),  # 2 248.1 by 4.448 222 N in NIST SP 811
+        (numbers.pressure(100, Units.METRIC), f"100{NBSP}kPa"),
+        (numbers.pressure(100, Units.US), f"2{THIN}090{NBSP}psf"),  # 2 088.5 by 47.880 26 Pa in NIST SP 811
+        (numbers.in_units("ground: 100 kPa; 1.20 m2 would do", Units.METRIC), f"ground: 100{NBSP}kPa; 1.20{NBSP}m² would do"),
+        (numbers.in_units("ground: 100 kPa; 1.20 m2 would do", Units.US), f"ground: 2{THIN}089{NBSP}psf; 13.0{NBSP}ft² would do"),
+        (numbers.in_units("1250 kg at 6.0 m is 25 % of heron-3 m", Units.US), f"2{THIN}756{NBSP}lb at 19.7{NBSP}ft is 25 % of heron-3 m"),
         (numbers.duration(59), f"59{NBSP}s"),
         (numbers.duration(3599), f"1{NBSP}h{NBSP}00{NBSP}min"),
         (numbers.duration(11100), f"3{NBSP}h{NBSP}05{NBSP}min"),
