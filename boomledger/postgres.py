@@ -227,7 +227,12 @@ class EmbeddedPostgres:
                     shutil.copytree(part, unfinished / part.relative_to(package.parent), symlinks=True)
             for step in (unfinished, unfinished / package.name):
                 step.chmod(0o755)
-            unfinished.rename(copy)
+            try:
+                unfinished.rename(copy)
+            except OSError:
+                if not copy.exists():
+                    raise
+                shutil.rmtree(unfinished)  # another process was first
         return copy / installed.relative_to(installed.parents[1])
 
 
