@@ -8,6 +8,8 @@ from pathlib import Path
 
 import pytest
 
+from boomledger.cli import main
+
 ROOT = Path(__file__).parents[2]
 pytestmark = pytest.mark.timeout(600)
 
@@ -46,9 +48,13 @@ def test_the_broker_without_an_installation_serves_as_well() -> None:
     assert (report["broker"], report["failed"]) == ("iotcore", 0)
 
 
-def test_a_folder_that_is_not_empty_is_refused(tmp_path: Path) -> None:
+def test_a_folder_that_is_not_empty_is_refused(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
     (tmp_path / "mine").write_text("precious")
-    done = run("--keep", str(tmp_path))
-    assert done.returncode == 1
-    assert "not empty" in done.stderr
+    monkeypatch.setattr(sys, "argv", ["boomledger", "selfcheck", "--keep", str(tmp_path)])
+    with pytest.raises(SystemExit) as ended:
+        main()
+    assert ended.value.code == 1
+    assert "not empty" in capsys.readouterr().err
     assert (tmp_path / "mine").read_text() == "precious"
