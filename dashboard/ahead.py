@@ -34,13 +34,16 @@ class Ahead:
         self._make = make
         self._begun: dict[_Key, tuple[float, asyncio.Task[Finished]]] = {}
 
-    def begin(self, asked: Asked) -> None:
-        """Begin with a page for whoever is asking now."""
+    def begin(self, asked: Asked) -> asyncio.Task[Finished] | None:
+        """Begin with a page for whoever is asking now, or find it begun; None where too many others wait."""
         self._forget_old()
         key = _key(asked)
-        if key not in self._begun and len(self._begun) < AT_MOST:
+        if key not in self._begun:
+            if len(self._begun) >= AT_MOST:
+                return None
             task = asyncio.create_task(self._draw(asked))
             self._begun[key] = (asyncio.get_running_loop().time(), task)
+        return self._begun[key][1]
 
     async def take(self, asked: Asked) -> Finished:
         """The page that was begun for this caller, else a new one."""

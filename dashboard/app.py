@@ -19,17 +19,45 @@ from starlette.datastructures import Headers
 from starlette.types import ASGIApp, Receive, Scope, Send
 
 from dashboard import live, login, router, shell
-from dashboard.ahead import Ahead, Asked
 from dashboard.client import Client, session_headers
 from dashboard.compress import PackedScripts
-from dashboard.numbers import Units
+from dashboard.first_sight import MARK, FirstSight
 from dashboard.palette import LIGHT, THEMES, css_variables
 from dashboard.texts import browser_words, t
+from dashboard.theme import FONT
 
 API_PATH: Final = "/api/v1"
 ASSETS: Final = Path(__file__).parent / "assets"
 
+_SCRIPT: Final = re.compile(r'<script src="([^"]*)"></script>')
 _UNUSED: Final = re.compile(r'<script src="[^"]*/(?:deps/polyfill@|dash_table/bundle)[^"]*"></script>\s*')
+
+_SCHEME: Final = """
+let kept = null;
+try { kept = JSON.parse(localStorage.getItem("scheme")); } catch { /* nothing was kept */ }
+const own = window.matchMedia("(prefers-color-scheme: dark)").matches ? "dark" : "light";
+document.documentElement.dataset.scheme = kept === "light" || kept === "dark" ? kept : own;
+"""
+
+_BEGIN: Final = """
+const early = document.querySelectorAll("link[rel=preload][as=script]");
+let begun = false;
+let waiting = early.length;
+function begin() {
+    if (begun) return;
+    begun = true;
+    for (const { dataset } of early) {
+        const script = document.createElement("script");
+        script.src = dataset.src;
+        script.async = false;
+        script.onload = () => { if (--waiting === 0) window.renderer = new DashRenderer(); };
+        document.head.append(script);
+    }
+}
+requestAnimationFrame(() => setTimeout(begin));
+setTimeout(begin, 300);
+"""
+"""The scripts run when what is there of the page has been painted, or soon where nothing is: a page in the background."""
 
 _INDEX: Final = """<!DOCTYPE html>
 <html lang="en" data-mantine-color-scheme="light">
@@ -41,13 +69,15 @@ _INDEX: Final = """<!DOCTYPE html>
 <link rel="icon" href="__SIGN__">
 <style>__COLOURS__</style>
 {%css%}
+<script>__SCHEME__</script>
+{%scripts%}
 </head>
 <body>
+__FIRST__
 {%app_entry%}
 <footer>
 <script>window.boomledger_palette = __PALETTE__; window.boomledger_words = __WORDS__;</script>
 {%config%}
-{%scripts%}
 {%renderer%}
 </footer>
 </body>
@@ -84,13 +114,14 @@ def create_dashboard(api: FastAPI | str, *, api_token: str | None = None) -> Das
         suppress_callback_exceptions=True,
         compress=False,
     )
+    dash.renderer = f"(() => {{{_BEGIN}}})();"
     made.append(dash)
-    dash.layout = shell.layout()
+    dash.layout = shell.layout
     ahead = router.register(dash, client)
     shell.register(dash, client)
     live.register(dash, client)
+    server.add_middleware(FirstSight, ahead=ahead)
     server.add_middleware(PackedScripts)
-    server.add_middleware(_Early, ahead=ahead)
     server.add_middleware(_OnBehalf)
     return dash
 
@@ -103,12 +134,21 @@ class _Dash(Dash):
 
     def interpolate_index(self, **parts: Any) -> str:
         """The page with every part in its place."""
-        whole: str = super().interpolate_index(**{**parts, "scripts": _UNUSED.sub("", parts["scripts"])})
+        scripts = _UNUSED.sub("", parts["scripts"])
+        # Dash looks for the src of its renderer; only _BEGIN does anything with it.
+        early = "".join(
+            f'<link rel="preload" as="script" href="{source}" data-src="{source}">'
+            for source in _SCRIPT.findall(scripts)
+        )
+        whole: str = super().interpolate_index(**{**parts, "scripts": early + _SCRIPT.sub("", scripts)})
         return whole
 
 
 def _index() -> str:
-    filled = _INDEX.replace("__COLOURS__", css_variables()).replace("__SIGN__", _sign())
+    filled = _INDEX.replace("__COLOURS__", f"{css_variables()}:root{{--bl-font:{FONT}}}").replace(
+        "__SIGN__", _sign()
+    )
+    filled = filled.replace("__SCHEME__", f"(() => {{{_SCHEME}}})();").replace("__FIRST__", MARK)
     filled = filled.replace("__PALETTE__", orjson.dumps(THEMES).decode())
     return filled.replace("__WORDS__", orjson.dumps(browser_words()).decode())
 
@@ -154,18 +194,3 @@ class _OnBehalf:
             await self._app(scope, receive, send)
         finally:
             session_headers.reset(token)
-
-
-class _Early:
-    """Begins with the page of an address as soon as a browser opens that, before its scripts ask for the page."""
-
-    def __init__(self, app: ASGIApp, ahead: Ahead) -> None:
-        self._app = app
-        self._ahead = ahead
-
-    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
-        asks_page = scope["type"] == "http" and scope["method"] == "GET" and router.match(scope["path"])
-        if asks_page and "text/html" in Headers(scope=scope).get("accept", ""):
-            search = scope["query_string"].decode("latin-1")
-            self._ahead.begin(Asked(scope["path"], f"?{search}" if search else "", Units.METRIC))
-        await self._app(scope, receive, send)

@@ -5,12 +5,12 @@ from typing import Any, Final
 import dash_mantine_components as dmc
 from dash import ALL, MATCH, ClientsideFunction, Dash, Input, Output, State, dcc, html
 
-from dashboard.client import Client, NotAllowed
-from dashboard.numbers import Units
+from dashboard.client import Client, NotAllowed, session_headers
 from dashboard.parts import states
 from dashboard.parts.components import LiveFeed
 from dashboard.texts import t
 from dashboard.theme import MANTINE
+from dashboard.visit import units_of
 from domain.errors import BoomledgerError
 
 NAVIGATION: Final[tuple[tuple[str, tuple[tuple[str, str], ...]], ...]] = (
@@ -29,10 +29,11 @@ NAVIGATION: Final[tuple[tuple[str, tuple[tuple[str, str], ...]], ...]] = (
 
 
 def layout() -> dmc.MantineProvider:
-    """The whole frame; pages are drawn into `page`."""
+    """The whole frame, for whoever is asking now; pages are drawn into `page`."""
+    units = units_of((session_headers.get() or {}).get("cookie", ""))
     stores = [
         dcc.Location(id="url", refresh="callback-nav"),
-        dcc.Store(id="units", data=Units.METRIC.value, storage_type="local"),
+        dcc.Store(id="units", data=units.value, storage_type="local"),
         dcc.Store(id="scheme", storage_type="local"),
         dcc.Store(id="paused", data=False),
         dcc.Store(id="window-title"),
@@ -43,8 +44,8 @@ def layout() -> dmc.MantineProvider:
     ]
     frame = dmc.AppShell(
         [
-            dmc.AppShellHeader(_header()),
-            dmc.AppShellNavbar(_navigation(), id="side"),
+            dmc.AppShellHeader(header()),
+            dmc.AppShellNavbar(navigation(), id="side"),
             dmc.AppShellMain(
                 [
                     html.Div(id="notice", className="bl-notice", role="status"),
@@ -67,7 +68,8 @@ def layout() -> dmc.MantineProvider:
     )
 
 
-def _header() -> html.Div:
+def header() -> html.Div:
+    """The bar above: menu, name, search, pause, units, theme."""
     brand = dcc.Link(
         [
             html.Span(className="bl-sign", **{"aria-hidden": "true"}),
@@ -117,21 +119,22 @@ def _toggle(name: str, label: str, icon: str, word: str = "") -> html.Button:
     )
 
 
-def _navigation() -> html.Nav:
+def navigation(path: str | None = None) -> html.Nav:
+    """The way to every page. path: where somebody is, to mark it at once; later assets/ui.js does."""
     groups: list[Any] = []
     for name, links in NAVIGATION:
         items = [
             html.Li(
                 dcc.Link(
                     [t(title), html.Span(id="alert-count", className="bl-count")]
-                    if path == "/alerts"
+                    if target == "/alerts"
                     else t(title),
-                    href=path,
-                    id={"type": "nav", "path": path},
-                    className="bl-nav-link",
+                    href=target,
+                    id={"type": "nav", "path": target},
+                    className="bl-nav-link bl-nav-here" if path and _is_at(path, target) else "bl-nav-link",
                 )
             )
-            for path, title in links
+            for target, title in links
         ]
         groups += [html.P(t(name), className="bl-nav-group"), html.Ul(items, className="bl-nav-list")]
     return html.Nav(
@@ -142,6 +145,13 @@ def _navigation() -> html.Nav:
         ],
         **{"aria-label": t("shell.nav")},
     )
+
+
+def _is_at(path: str, target: str) -> bool:
+    """Whether an address belongs to an entry of the navigation; a crane's page belongs to the fleet."""
+    if target == "/fleet":
+        return path in ("/", "/fleet") or path.startswith("/crane/")
+    return path == target or path.startswith(f"{target}/")
 
 
 async def alerts_waiting(client: Client) -> tuple[str, str]:

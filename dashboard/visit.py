@@ -8,11 +8,14 @@ from typing import Any, Final, TypeVar
 from urllib.parse import parse_qsl, urlencode
 from zoneinfo import ZoneInfo
 
+from starlette.requests import cookie_parser
+
 from dashboard.client import Client, NotAllowed
 from dashboard.numbers import Units
 from domain.errors import BoomledgerError
 
 Answer = TypeVar("Answer")
+UNITS_COOKIE: Final = "boomledger_units"
 UTC_ZONE: Final = ZoneInfo("UTC")
 
 
@@ -46,6 +49,12 @@ class Visit:
         merged = {name: value for name, value in {**base, **changes}.items() if value is not None}
         target = path if path is not None else self.path
         return f"{target}?{urlencode(merged)}" if merged else target
+
+
+def units_of(cookies: str) -> Units:
+    """The units that a browser last had, from its cookies (assets/ui.js keeps them there)."""
+    kept = cookie_parser(cookies).get(UNITS_COOKIE)
+    return Units.US if kept == Units.US else Units.METRIC
 
 
 def query_of(search: str | None) -> dict[str, str]:

@@ -94,17 +94,39 @@
     return h("span", { id: props.id, className: "bl-live-value" }, text);
   }
 
+  function state(value, watch, act) {
+    if (value >= act) return "act";
+    return value >= watch ? "watch" : "ok";
+  }
+
   function LiveMark(props) {
     const row = useLive(props.crane);
     const value = row && row.values && typeof row.values.utilisation_pct === "number" ? row.values.utilisation_pct : props.value;
-    let state = "ok";
-    if (typeof value !== "number" || (props.stale && !row)) state = "stale";
-    else if (value >= props.act_from) state = "act";
-    else if (value >= props.watch_from) state = "watch";
-    return h("span", { id: props.id, className: "bl-mark bl-" + state }, h("span", { className: "bl-mark-shape", "aria-hidden": true }), props.words[state]);
+    const unknown = typeof value !== "number" || (props.stale && !row);
+    const now = unknown ? "stale" : state(value, props.watch_from, props.act_from);
+    return h("span", { id: props.id, className: "bl-mark bl-" + now }, h("span", { className: "bl-mark-shape", "aria-hidden": true }), props.words[now]);
   }
 
-  window.boomledger = { LiveFeed, Age, LiveMark, LiveValue };
+  /* Utilisation against its band, kept current by the live feed: the hatched part is from the warning to the limit. */
+  function LiveBar(props) {
+    const row = useLive(props.crane);
+    const live = row && row.values ? row.values[props.channel] : undefined;
+    const value = typeof live === "number" ? live : props.value;
+    const part = (percent) => Math.max(0, Math.min(100, (100 * percent) / props.full)) + "%";
+    const known = typeof value === "number";
+    return h(
+      "span",
+      { id: props.id, className: "bl-bar bl-live-bar bl-" + (known ? state(value, props.watch_from, props.act_from) : "stale") },
+      h(
+        "span",
+        { className: "bl-bar-track", role: "img", "aria-label": props.label },
+        h("span", { className: "bl-bar-band", style: { left: part(props.watch_from), width: `calc(${part(props.act_from)} - ${part(props.watch_from)})` } }),
+        known ? h("span", { className: "bl-bar-fill", style: { width: part(value) } }) : null,
+      ),
+    );
+  }
+
+  window.boomledger = { LiveFeed, Age, LiveBar, LiveMark, LiveValue };
   window.boomledger_live = { ...bus, useLive };
   window.boomledger_number = number;
 })();

@@ -43,6 +43,12 @@
   cells.AgeCell = ({ data }) =>
     h(window.boomledger.Age, { crane: data.crane, at: data.at, stale_after_s: 300, words: window.boomledger_words.age });
 
+  /* A due day that is past or near carries its shape as well as its colour. */
+  cells.ServiceCell = ({ data }) =>
+    data.service_state === "ok"
+      ? h("span", { className: "bl-cell-soft" }, data.service_text)
+      : h("span", { className: "bl-mark bl-" + data.service_state }, h("span", { className: "bl-mark-shape", "aria-hidden": true }), data.service_text);
+
   /* Lesser columns leave where the grid is narrow; the events of the grid come too early to be heard, so its box is watched. */
   function hideLesser(api, width) {
     const lesser = (api.getGridOption("context") || {}).lesser || [];

@@ -54,7 +54,12 @@
     },
     applyScheme: (scheme, shown) => (currentScheme(scheme) === shown ? same() : currentScheme(scheme)),
     flipUnits: (clicks, units) => (clicks ? (units === "us" ? "metric" : "us") : same()),
-    nameUnits: (units) => window.boomledger_words[units === "us" ? "units_us" : "units_metric"],
+    /* The cookie tells the server what to draw before these scripts can. */
+    nameUnits: (units) => {
+      const one = units === "us" ? "us" : "metric";
+      document.cookie = `boomledger_units=${one}; path=/; max-age=31536000; samesite=lax`;
+      return window.boomledger_words["units_" + one];
+    },
     flipPause: (clicks, paused) => {
       if (!clicks) return [same(), same()];
       const next = !paused;
@@ -147,6 +152,17 @@
       return after === before ? same() : after ? "?" + after : "";
     },
   };
+
+  /* What was shown of the page before these scripts ran leaves as the page comes. */
+  const firstSight = document.getElementById("first-sight");
+  if (firstSight) {
+    const watcher = new MutationObserver(() => {
+      if (!document.querySelector("#page h1, #page [data-state]:not([data-state=loading])")) return;
+      watcher.disconnect();
+      firstSight.remove();
+    });
+    watcher.observe(document.body, { childList: true, subtree: true });
+  }
 
   /* "/" puts the cursor into the search for a crane. */
   document.addEventListener("keydown", (event) => {

@@ -6,13 +6,15 @@ from dash import html
 
 from dashboard import numbers
 from dashboard.parts import charts, marks, page
-from dashboard.parts.components import WeekBars
+from dashboard.parts.components import Drawing
 from dashboard.texts import t
 from domain.fleet_answers import FleetAnswer, FleetWeeksAnswer, FleetWeeksRow
 
 AT_MOST: Final = 12
 FULL_PCT: Final = 10.0
 NOTABLE_POINTS: Final = 1.0
+RECENT_WEEKS: Final = 2
+WIDTH, HEIGHT = 130.0, 34.0
 
 
 def small_multiples(weeks: FleetWeeksAnswer, fleet: FleetAnswer) -> Any:
@@ -47,22 +49,62 @@ def change_points(shares: tuple[float | None, ...]) -> float | None:
     return sum(later) / len(later) - sum(earlier) / len(earlier)
 
 
-def bars(row: FleetWeeksRow) -> WeekBars:
-    """The weeks of one crane as bars against the two steps of attention."""
+def bars(row: FleetWeeksRow) -> Drawing:
+    """The weeks of one crane as bars against the two steps of attention; the newest carry the colour of their state."""
     known = [share for share in row.near_limit_pct if share is not None]
-    return WeekBars(
-        values=[None if share is None else round(share, 2) for share in row.near_limit_pct],
-        full=FULL_PCT,
-        watch_from=marks.NEAR_WATCH_PCT,
-        act_from=marks.NEAR_ACT_PCT,
-        label=t(
-            "weeks.label",
-            crane=row.crane,
-            count=len(row.near_limit_pct),
-            low=numbers.percent(min(known)),
-            high=numbers.percent(max(known)),
-            last=numbers.percent(known[-1]),
-        ),
+    levels = [_level(step) for step in (marks.NEAR_WATCH_PCT, marks.NEAR_ACT_PCT)]
+    step = WIDTH / len(row.near_limit_pct)
+    oldest_marked = len(row.near_limit_pct) - RECENT_WEEKS
+    weeks = [
+        _week(place * step, step, share, marked=place >= oldest_marked)
+        for place, share in enumerate(row.near_limit_pct)
+    ]
+    return Drawing(
+        "svg",
+        *levels,
+        *weeks,
+        className="bl-weeks",
+        viewBox=f"0 0 {WIDTH:.0f} {HEIGHT:.0f}",
+        preserveAspectRatio="none",
+        role="img",
+        **{
+            "aria-label": t(
+                "weeks.label",
+                crane=row.crane,
+                count=len(row.near_limit_pct),
+                low=numbers.percent(min(known)),
+                high=numbers.percent(max(known)),
+                last=numbers.percent(known[-1]),
+            )
+        },
+    )
+
+
+def _height(share_pct: float) -> float:
+    return min(share_pct, FULL_PCT) / FULL_PCT * (HEIGHT - 3)
+
+
+def _level(step_pct: float) -> Drawing:
+    y = round(HEIGHT - 1 - _height(step_pct), 2)
+    return Drawing("line", className="bl-week-level", x1=0, x2=WIDTH, y1=y, y2=y)
+
+
+def _week(left: float, step: float, share_pct: float | None, *, marked: bool) -> Drawing:
+    """A bar, at least a line high; a line below where the week has no work."""
+    x, width = round(left + 0.14 * step, 2), round(0.72 * step, 2)
+    if share_pct is None:
+        return Drawing(
+            "line", className="bl-week-none", x1=x, x2=round(x + width, 2), y1=HEIGHT - 1, y2=HEIGHT - 1
+        )
+    height = round(max(_height(share_pct), 1.5), 2)
+    state = marks.near_limit_state(share_pct) if marked else "past"
+    return Drawing(
+        "rect",
+        className=f"bl-week bl-week-{state}",
+        x=x,
+        y=round(HEIGHT - 1 - height, 2),
+        width=width,
+        height=height,
     )
 
 

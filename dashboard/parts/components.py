@@ -1,5 +1,5 @@
 """Components of our own, drawn in the browser under the same names by assets/components.js,
-drawings.js, weeks.js, still.js and replay.js.
+drawings.js, still.js and replay.js.
 
 They are written by hand against React as Dash ships it, so there is nothing to build. Each class lists the
 props that its drawing understands; Dash refuses any other.
@@ -143,18 +143,21 @@ class LiveMark(_Drawn):
     _props = ("crane", "value", "stale", "watch_from", "act_from", "words")
 
 
-class WeekBars(_Drawn):
-    """Small bars, one a week, on a scale that neighbours share: values [%] or None, full scale, two steps of attention."""
-
-    _type = "WeekBars"
-    _props = ("values", "full", "watch_from", "act_from", "label")
-
-
 class LiveBar(_Drawn):
     """Utilisation [%] as a bar against its band, kept current: value, full scale, band from watch_from to act_from."""
 
     _type = "LiveBar"
     _props = ("crane", "channel", "value", "full", "watch_from", "act_from", "label")
+
+
+class Drawing(_Drawn):
+    """A drawing in SVG that never changes by itself; parts.still packs it. tag: its element; children: what is in it."""
+
+    def __init__(self, tag: str, *children: "Drawing", **props: Any) -> None:
+        self._type = tag
+        self._prop_names = ["children", *props]
+        self._namespace = "svg"
+        Component.__init__(self, children=list(children), **props)
 
 
 class Still(_Drawn):

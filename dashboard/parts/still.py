@@ -10,7 +10,7 @@ A short list is [tag, props, child, ...] for an element, text for text, [number]
 
 from typing import Any, Final
 
-_OWN: Final = frozenset({"Age", "LiveValue", "LiveMark", "LiveBar", "WeekBars", "Go"})
+_OWN: Final = frozenset({"Age", "LiveValue", "LiveMark", "LiveBar", "Go"})
 FROM_NODES: Final = 3
 """Fewer elements than this are left alone: the packing itself is one component."""
 
@@ -51,6 +51,8 @@ def _tag(part: dict[str, Any], props: dict[str, Any]) -> str | None:
     match part.get("namespace"):
         case "dash_html_components":
             return kind.lower()
+        case "svg":
+            return kind
         case "dash_core_components" if kind == "Link":
             return kind
         case "boomledger" if kind in _OWN:

@@ -1,0 +1,80 @@
+"""A drawn page as HTML text, for the moment before its scripts run. Works on what parts.still made of the page.
+
+Words and drawings come out as they will stand; what only lives with its script (a grid, a chart, a field, a live value)
+leaves its place as a grey shape of about its size. Identifiers and addresses are left out: the page itself brings them.
+"""
+
+import re
+from collections.abc import Mapping
+from html import escape
+from typing import Any, Final
+
+_EMPTY: Final = frozenset({"br", "col", "hr", "img", "input"})
+_NAMES: Final = {"className": "class", "htmlFor": "for"}
+_OF_THE_PAGE: Final = frozenset(
+    {"id", "key", "children", "n_clicks", "tabIndex", "href", "download", "target", "data-grid"}
+)
+_LINKS: Final = frozenset({"Anchor", "Link"})
+
+
+def html_text(part: Any, slots: Any = ()) -> str:
+    """The HTML of a page or of a part of one.
+
+    part: text, a number, a short list of parts.still, a component as plain values, or a list of such components.
+    slots: the components that stand in the slots of a short list, or the only one of them.
+    """
+    match part:
+        case None | bool() | []:
+            return ""
+        case {"type": "Still", "props": props}:
+            return html_text(props["tree"], props.get("children", ()))
+        case {"type": kind, "props": props}:
+            children = props.get("children")
+            inside = children if isinstance(children, list) else [children]
+            tag = kind.lower() if part.get("namespace") == "dash_html_components" else kind
+            return _element(tag, props, inside, ())
+        case [str(tag), dict(props), *inside]:
+            return _element(tag, props, inside, slots)
+        case [int(slot)]:
+            return html_text(slots[slot] if isinstance(slots, list) else slots)
+        case list():
+            return "".join(html_text(one, slots) for one in part)
+        case _:
+            return escape(str(part))
+
+
+def _element(tag: str, props: Mapping[str, Any], inside: list[Any], slots: Any) -> str:
+    if tag in _LINKS:
+        tag = "a"
+    if not tag.islower():
+        return _shape(props)
+    if tag == "details" and not props.get("open"):
+        inside = inside[:1]  # the words that open it; nobody can before the page is there
+    attributes = "".join(
+        _attribute(_NAMES.get(name, name), value) for name, value in props.items() if name not in _OF_THE_PAGE
+    )
+    text = "".join(html_text(one, slots) for one in inside)
+    return f"<{tag}{attributes}>" + ("" if tag in _EMPTY else f"{text}</{tag}>")
+
+
+def _attribute(name: str, value: Any) -> str:
+    if value is None or value is False:
+        return ""
+    if name == "style":
+        value = _style(value)
+    return f" {name}" if value is True else f' {name}="{escape(str(value))}"'
+
+
+def _style(values: Mapping[str, Any]) -> str:
+    return ";".join(
+        f"{re.sub('[A-Z]', lambda found: f'-{found[0].lower()}', name)}:{value}"
+        for name, value in values.items()
+        if value is not None
+    )
+
+
+def _shape(props: Mapping[str, Any]) -> str:
+    """The place of something that its script draws."""
+    height = (props.get("style") or {}).get("height")
+    size = _attribute("style", {"height": height}) if height else ""
+    return f'<span class="bl-bone bl-bone-part {escape(str(props.get("className", "")))}"{size}></span>'
