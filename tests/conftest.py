@@ -24,12 +24,27 @@ from store.migrate import migrate
 from tests.support import citus
 
 CONTAINER_IMAGE = "timescale/timescaledb:2.29.2-pg18"
+BROWSER = "browser"
+
+
+@pytest.hookimpl(optionalhook=True)
+def pytest_xdist_make_scheduler(config: pytest.Config, log: object) -> object:
+    """Whole files go to a process, all browser tests to the same one: they share a yard, a server and a browser."""
+    from xdist.scheduler import LoadFileScheduling
+
+    class ByFile(LoadFileScheduling):
+        def _split_scope(self, nodeid: str) -> str:
+            file = super()._split_scope(nodeid)
+            return BROWSER if Path(file).parent.name == BROWSER else file
+
+    config.option.loadscopereorder = False
+    return ByFile(config, log)
 
 
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
-    """The long forms run only when asked for: -m full. Browser tests come last."""
-    # The browser's driver keeps an event loop running in this thread until the end: nothing async can follow it.
-    items.sort(key=lambda item: item.path.parent.name == "browser")
+    """The long forms run only when asked for: -m full. Browser tests come last; of several processes one begins with them."""
+    shared = "PYTEST_XDIST_WORKER" in os.environ
+    items.sort(key=lambda item: (item.path.parent.name == BROWSER) is not shared)
     if "full" in config.option.markexpr:
         return
     long = [item for item in items if item.get_closest_marker("full")]

@@ -38,7 +38,7 @@ CHROMIUM_ARGS = [
 ]  # fmt: skip
 
 
-@pytest.fixture(scope="session")
+@pytest.fixture(scope="package")
 def browser() -> Iterator[Browser]:
     """The chromium of this machine."""
     program = shutil.which("chromium") or shutil.which("chromium-browser")
@@ -63,7 +63,7 @@ def _database(server: str, template: str) -> Iterator[str]:
             conn.execute(sql.SQL("drop database {} with (force)").format(sql.Identifier(name)))
 
 
-@pytest.fixture(scope="session")
+@pytest.fixture(scope="package")
 def yard_url(database_server: str, database_url: str) -> Iterator[str]:
     """A database with the invented yard at work, counted."""
     with _database(database_server, database_url) as url:
@@ -101,21 +101,21 @@ def served(url: str, settings: ApiSettings) -> Iterator[str]:
 OPEN = ApiSettings(open_access=True, secure_cookie=False)
 
 
-@pytest.fixture(scope="session")
+@pytest.fixture(scope="package")
 def site(yard_url: str) -> Iterator[str]:
     """The address of the yard's dashboard, open on loopback."""
     with served(yard_url, OPEN) as address:
         yield address
 
 
-@pytest.fixture(scope="session")
+@pytest.fixture(scope="package")
 def empty_site(database_server: str, database_url: str) -> Iterator[str]:
     """The address of a dashboard over a database without any crane."""
     with _database(database_server, database_url) as url, served(url, OPEN) as address:
         yield address
 
 
-@pytest.fixture(scope="session")
+@pytest.fixture(scope="package")
 def strict_site(yard_url: str) -> Iterator[str]:
     """The address of the yard's dashboard for people who have to sign in."""
     with served(yard_url, ApiSettings(secure_cookie=False)) as address:
