@@ -20,10 +20,25 @@
     return h("a", { ...checked, onClick: (event) => follow(event, checked.href) }, ...inside);
   }
 
+  /* Something large that comes when the page around it has been painted; until then its place is kept free. */
+  function Later({ height, children }) {
+    const [due, setDue] = React.useState(false);
+    React.useEffect(() => {
+      const come = () => setDue(true);
+      const frame = requestAnimationFrame(() => setTimeout(come));
+      const hidden = setTimeout(come, 200); // a page in the background is not painted
+      return () => {
+        cancelAnimationFrame(frame);
+        clearTimeout(hidden);
+      };
+    }, []);
+    return due ? children : h("div", { style: { height } });
+  }
+
   function draw(part, slots) {
     if (!Array.isArray(part)) return part;
     const [tag, props, ...children] = part;
-    if (typeof tag === "number") return slots[tag];
+    if (typeof tag === "number") return props ? h(Later, { height: props }, slots[tag]) : slots[tag];
     const inside = children.map((child) => draw(child, slots));
     if (tag === "Link") return link(props, inside);
     return h(window.boomledger[tag] || tag, safe(props), ...inside);
