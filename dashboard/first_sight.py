@@ -10,6 +10,7 @@ import asyncio
 from typing import Any, Final
 
 from starlette.datastructures import Headers, MutableHeaders
+from starlette.responses import Response
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from dashboard import router, shell
@@ -19,6 +20,8 @@ from dashboard.parts.markup import html_text
 from dashboard.visit import units_of
 
 MARK: Final = "<!--first-sight-->"
+AHEAD: Final = "boomledger-ahead"
+"""A header that only wants the page begun: the pointer went down on a link to it (assets/ui.js)."""
 WAIT_S: Final = 1.5
 """A page that takes longer than this is left to its scripts, which the document would keep waiting."""
 
@@ -36,6 +39,9 @@ class FirstSight:
             await self._app(scope, receive, send)
             return
         page = self._ahead.begin(asked)
+        if AHEAD.encode() in dict(scope["headers"]):
+            await Response(status_code=204)(scope, receive, send)
+            return
 
         async def insert(message: Message) -> None:
             if message["type"] == "http.response.start":
@@ -81,7 +87,7 @@ def _asked(scope: Scope) -> Asked | None:
     if scope["type"] != "http" or scope["method"] != "GET" or router.match(scope["path"]) is None:
         return None
     headers = Headers(scope=scope)
-    if "text/html" not in headers.get("accept", ""):
+    if "text/html" not in headers.get("accept", "") and AHEAD not in headers:
         return None
     search = scope["query_string"].decode("latin-1")
     return Asked(scope["path"], f"?{search}" if search else "", units_of(headers.get("cookie", "")))

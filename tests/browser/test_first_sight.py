@@ -59,3 +59,14 @@ def test_it_leaves_where_no_script_ever_comes(site: str, page: Page) -> None:
     expect(first.locator("h1")).to_be_visible()
     page.evaluate("document.getAnimations().forEach(one => one.finish())")
     expect(first).to_be_hidden()  # figures that nothing keeps current do not stay
+
+
+def test_a_page_is_begun_when_the_pointer_goes_down_on_the_way_to_it(site: str, page: Page) -> None:
+    page.goto(f"{site}/service")
+    link = page.locator("nav").get_by_role("link", name="Faults")
+    link.hover()
+    with page.expect_response(f"{site}/faults") as begun:
+        page.mouse.down()
+    assert begun.value.status == 204
+    page.mouse.up()
+    expect(page.locator("#page h1")).to_have_text("Faults")

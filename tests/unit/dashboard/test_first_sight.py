@@ -117,6 +117,36 @@ def test_it_is_drawn_in_the_units_that_the_browser_last_had() -> None:
     assert asked_for(fleet, cookie="boomledger_units=furlong")[2][0].units is Units.METRIC
 
 
+def test_a_page_that_is_only_wanted_ahead_is_begun_and_not_sent() -> None:
+    drawn: list[Asked] = []
+
+    async def draw(asked: Asked) -> Finished:
+        drawn.append(asked)
+        return "page", "title", "", ""
+
+    async def story() -> tuple[list[Message], Finished]:
+        sent: list[Message] = []
+
+        async def send(message: Message) -> None:
+            sent.append(message)
+
+        ahead = Ahead(draw)
+        scope = {
+            "type": "http",
+            "method": "GET",
+            "path": "/life",
+            "query_string": b"",
+            "headers": [(b"boomledger-ahead", b"1")],
+        }
+        await FirstSight(documented, ahead)(scope, None, send)  # type: ignore[arg-type]
+        return sent, await ahead.take(Asked("/life", "", Units.METRIC))
+
+    sent, page = asyncio.run(story())
+    assert [one.get("status") for one in sent] == [204, None]
+    assert page == ("page", "title", "", "")
+    assert drawn == [Asked("/life", "", Units.METRIC)]
+
+
 @pytest.mark.parametrize(("path", "accept"), [("/nowhere", "text/html"), ("/fleet", "application/json")])
 def test_what_is_no_page_passes_as_it_is(path: str, accept: str) -> None:
     parts, headers, wanted = asked_for(fleet, path=path, accept=accept)
