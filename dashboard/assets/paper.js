@@ -1,5 +1,6 @@
-/* A grid as a plain table on paper, for it draws only the rows in view, and as a CSV file; both hold every row that its filters
-   leave. A button names its grid in data-csv-of, and the columns of the file in data-csv-fields as "name=field name=field". */
+/* What a page is on paper and in a file. On paper a grid is a plain table, for it draws only the rows in view; a CSV file holds
+   every row that its filters leave. A button names its grid in data-csv-of, and the columns of the file in data-csv-fields as
+   "name=field name=field". */
 (function () {
   "use strict";
   const texts = {
@@ -64,6 +65,40 @@
     link.download = button.dataset.csvOf.replace(/-grid$/, "") + "s.csv";
     link.click();
     setTimeout(() => URL.revokeObjectURL(link.href), 60000);
+  });
+
+  /* Paper is light: colours of the dark theme stand for those of the light one while a page is printed, in charts too. */
+  const ROOT = document.documentElement;
+  const SCHEME = "data-mantine-color-scheme";
+  let darkened = false;
+
+  function exchanged(value, colours) {
+    if (typeof value === "string") return colours[value] || value;
+    if (Array.isArray(value)) return value.length && typeof value[0] === "number" ? value : value.map((one) => exchanged(one, colours));
+    if (!value || Object.getPrototypeOf(value) !== Object.prototype) return value;
+    return Object.fromEntries(Object.entries(value).map(([name, one]) => [name, exchanged(one, colours)]));
+  }
+
+  function paint(from, to) {
+    const palette = window.boomledger_palette;
+    if (!palette || !window.Plotly) return;
+    const colours = Object.fromEntries(Object.keys(palette[from]).map((role) => [palette[from][role], palette[to][role]]));
+    document.querySelectorAll(".js-plotly-plot").forEach((graph) => {
+      if (graph.data) window.Plotly.react(graph, exchanged(graph.data, colours), exchanged(graph.layout, colours));
+    });
+  }
+
+  window.addEventListener("beforeprint", () => {
+    darkened = ROOT.getAttribute(SCHEME) === "dark";
+    if (!darkened) return;
+    ROOT.setAttribute(SCHEME, "light");
+    paint("dark", "light");
+  });
+  window.addEventListener("afterprint", () => {
+    if (!darkened) return;
+    darkened = false;
+    ROOT.setAttribute(SCHEME, "dark");
+    paint("light", "dark");
   });
 
   const clear = () => document.querySelectorAll(".bl-paper").forEach((table) => table.remove());

@@ -8,6 +8,7 @@ from dash import html
 from dashboard import numbers
 from dashboard.pages import crane_near_limit
 from dashboard.parts import area, charts, marks, period
+from dashboard.parts.marks import State
 from dashboard.texts import t
 from dashboard.visit import Trouble, Visit, together
 from domain.answers import CraneDetail, LevelBin, SpectrumAnswer, WorkingAreaAnswer
@@ -94,6 +95,7 @@ def _figures(s: SpectrumAnswer) -> html.Section:
                     t("duty.recorded.note", samples=numbers.plain(s.samples)),
                 ),
             ),
+            _against_design(s),
             html.Details(
                 [
                     html.Summary(t("formula")),
@@ -105,6 +107,21 @@ def _figures(s: SpectrumAnswer) -> html.Section:
             ),
         ],
         className="bl-card",
+    )
+
+
+def _against_design(s: SpectrumAnswer) -> Any:
+    """kQ as a bar against the band above its design value."""
+    if s.kq is None or s.design_kq is None:
+        return None
+    full = 1.15 * max(1.5 * s.design_kq, s.kq)
+    return marks.bar(
+        s.kq,
+        full=full,
+        band=(s.design_kq, full),
+        state=State.WATCH if s.kq > s.design_kq else State.OK,
+        name=t("duty.kq"),
+        text=t("duty.kq.bar", times=numbers.plain(s.kq / s.design_kq, 1)),
     )
 
 

@@ -12,13 +12,22 @@ from dashboard.numbers import Units
 from dashboard.parts import events, grid
 from dashboard.parts.marks import State
 from dashboard.texts import t
-from domain.fault_answers import FaultEpisodeRow
+from domain.fault_answers import FaultEpisodeRow, FaultsAndOverloadsAnswer
 
 AROUND: Final = timedelta(minutes=2)
 
 
-def section(crane: str, rows: Sequence[FaultEpisodeRow], zone: ZoneInfo, units: Units) -> html.Section | None:
-    """Every fault of the period with its circumstances; nothing where there was none."""
+def section(
+    crane: str,
+    rows: Sequence[FaultEpisodeRow],
+    zone: ZoneInfo,
+    units: Units,
+    together: FaultsAndOverloadsAnswer | None,
+) -> html.Section | None:
+    """Every fault of the period with its circumstances, and whether faults and overloads of a year come on the same days.
+
+    Nothing where there was no fault.
+    """
     if not rows:
         return None
     title = t("episodes.title")
@@ -36,11 +45,18 @@ def section(crane: str, rows: Sequence[FaultEpisodeRow], zone: ZoneInfo, units: 
     words = t("episodes.summary", count=len(rows), repeated=repeated)
     return html.Section(
         [
-            html.Div([html.H2(title), html.P(words, className="bl-summary")]),
+            html.Div([html.H2(title), html.P(words, className="bl-summary"), _with_overloads(together)]),
             grid.grid("episode-grid", title, columns, data, rowHeight=62),
         ],
         className="bl-card bl-card-flush",
     )
+
+
+def _with_overloads(found: FaultsAndOverloadsAnswer | None) -> html.P | None:
+    if found is None or not found.enough:
+        return None
+    words = t("episodes.overloads", sentence=numbers.spoken(found.sentence), caution=found.caution)
+    return html.P(words, className="bl-summary")
 
 
 def _row(crane: str, row: FaultEpisodeRow, zone: ZoneInfo, units: Units) -> dict[str, Any]:

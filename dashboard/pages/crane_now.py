@@ -13,7 +13,7 @@ from dashboard.parts.components import LiveBar, LiveMark, LiveValue, SideView, T
 from dashboard.parts.marks import State
 from dashboard.texts import t
 from dashboard.visit import Trouble, Visit, attempt, together
-from domain.answers import ChartsAnswer, CraneDetail, LiveAnswer
+from domain.answers import ChartsAnswer, CraneDetail, FaultRow, LiveAnswer, Page
 from domain.channels import Mode
 from domain.crane import Spread
 
@@ -33,11 +33,12 @@ async def render(visit: Visit, detail: CraneDetail) -> Any:
         else visit.now
     )
     start = end - timedelta(hours=int(hours))
-    samples, events, chart_answer, lifts = await together(
+    samples, events, chart_answer, lifts, faults = await together(
         visit.client.samples(name, start, end, channels=("utilisation_pct", "mode"), points=900),
         visit.client.events(start, end, crane=name, limit=200),
         visit.client.charts(name),
         visit.client.lifts(name, end - timedelta(days=7), end, limit=RECENT_LIFTS),
+        visit.client.faults(name, days=1),
     )
     if isinstance(live, Trouble):
         picture: Any = charts.missing(t("now.pose"), live)
@@ -51,6 +52,7 @@ async def render(visit: Visit, detail: CraneDetail) -> Any:
     )
     return html.Div(
         [
+            _open_faults(name, faults),
             picture,
             html.Div(period, className="bl-period"),
             *(
@@ -60,8 +62,26 @@ async def render(visit: Visit, detail: CraneDetail) -> Any:
             ),
             charts.missing(t("events.title"), events)
             if isinstance(events, Trouble)
-            else events_part.event_list(shown_events[:12], zone),
+            else events_part.event_list(shown_events[:12], zone, all_at=visit.href(visit.path, tab="events")),
         ]
+    )
+
+
+def _open_faults(name: str, found: Page[FaultRow] | Trouble) -> Any:
+    """What is open on the crane, above everything else; nothing where nothing is."""
+    if isinstance(found, Trouble):
+        return charts.missing(t("faults.open"), found)
+    opened = [row for row in found.items if row.open_since is not None]
+    if not opened:
+        return None
+    codes = numbers.listed([f"{row.code} {row.text}".strip() for row in opened])
+    return html.P(
+        [
+            marks.mark(State.ACT, t("attention.fault", count=len(opened))),
+            " ",
+            page.crane_link(name, codes, tab="events", kinds="faults"),
+        ],
+        className="bl-open-now",
     )
 
 
@@ -233,15 +253,16 @@ def _readings(visit: Visit, detail: CraneDetail, live: LiveAnswer, stale: bool) 
                     if values.get("limit_pct") is not None
                     else t("note.limit_assumed"),
                 ),
-                marks.fact(
-                    t("channel.outreach_m"),
-                    reading("outreach_m", 1, unit, per_length, sent[0], lengths),
-                    noted,
-                ),
-                marks.fact(
-                    t("channel.hook_height_m"),
-                    reading("hook_height_m", 1, unit, per_length, sent[1], lengths),
-                    noted,
+                *(
+                    marks.fact(
+                        t(f"channel.{channel}"),
+                        html.Span(
+                            reading(channel, 1, unit, per_length, computed, lengths),
+                            className="bl-cell-estimated" if noted else None,
+                        ),
+                        noted,
+                    )
+                    for channel, computed in zip(("outreach_m", "hook_height_m"), sent, strict=True)
                 ),
                 marks.fact(t("channel.mode"), _mode(values.get("mode"))),
                 marks.fact(t("channel.oil_temperature_degc"), reading("oil_temperature_degc", 0, "°C")),

@@ -8,7 +8,7 @@ from dash import dcc, html
 
 from dashboard import numbers
 from dashboard.pages import crane_faults
-from dashboard.parts import charts, events, grid, marks, page, period, trace
+from dashboard.parts import charts, events, geometry, grid, marks, page, period, trace
 from dashboard.parts.marks import utilisation_state
 from dashboard.texts import t
 from dashboard.visit import Trouble, Visit, attempt, together
@@ -201,9 +201,10 @@ async def render_events(visit: Visit, detail: CraneDetail) -> Any:
     zone = ZoneInfo(detail.site.time_zone)
     chosen, name = period.chosen(visit, DAYS, zone), detail.crane.name
     kinds = visit.choice("kinds", tuple(KINDS))
-    answer, episodes = await together(
+    answer, episodes, overloads = await together(
         visit.client.events(chosen.start, chosen.end, crane=name, kinds=KINDS[kinds], limit=500),
         visit.client.fault_episodes(name, chosen.start, chosen.end),
+        visit.client.faults_and_overloads(crane=name),
     )
     words = [(one, t(f"events.kinds.{one}")) for one in KINDS]
     top = html.Div(
@@ -227,7 +228,9 @@ async def render_events(visit: Visit, detail: CraneDetail) -> Any:
             top,
             charts.missing(t("episodes.title"), episodes)
             if isinstance(episodes, Trouble)
-            else crane_faults.section(name, episodes.items, zone, visit.units),
+            else crane_faults.section(
+                name, episodes.items, zone, visit.units, None if isinstance(overloads, Trouble) else overloads
+            ),
             html.Section(
                 [
                     html.Div([html.H2(t("events.title")), html.P(summary, className="bl-summary")]),
@@ -245,11 +248,14 @@ async def render_trace(visit: Visit, detail: CraneDetail) -> Any:
     zone = ZoneInfo(detail.site.time_zone)
     start, end = await shown_span(visit, name, zone)
     samples, found = await together(
-        visit.client.samples(name, start, end, channels=TRACE_CHANNELS, points=800),
+        visit.client.samples(
+            name, start, end, channels=(*TRACE_CHANNELS, "jib_deg", "jib_extension_m"), points=800
+        ),
         visit.client.events(start, end, crane=name, limit=200),
     )
     if isinstance(samples, Trouble):
         return charts.missing(t("trace.title"), samples)
+    samples, computed = geometry.with_outreach(detail.crane.type, samples)
     shown = () if isinstance(found, Trouble) else found.items
     middle = start + (end - start) / 2  # an event's trace is made around it: the replay opens at its second
     span = {"from": start.isoformat(), "to": end.isoformat(), "at": middle.isoformat(timespec="seconds")}
@@ -271,7 +277,12 @@ async def render_trace(visit: Visit, detail: CraneDetail) -> Any:
                 className="bl-period",
             ),
             trace.utilisation(samples, shown, zone),
-            *(trace.channel(samples, channel, zone) for channel in TRACE_CHANNELS[1:]),
+            *(
+                trace.channel(
+                    samples, channel, zone, visit.units, computed=computed and channel == "outreach_m"
+                )
+                for channel in TRACE_CHANNELS[1:]
+            ),
             events.event_list(shown, zone),
         ]
     )

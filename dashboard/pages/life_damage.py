@@ -209,9 +209,8 @@ def _cells(damage: DamageAnswer) -> Any:
         title,
         t(
             "cells.summary",
-            low=f"{worst.low_from_pct:g}",
-            high=f"{worst.high_from_pct:g}",
-            width=f"{worst.width_pct:g}",
+            low=f"{worst.low_from_pct:g}–{worst.low_from_pct + worst.width_pct:g}",
+            high=f"{worst.high_from_pct:g}–{worst.high_from_pct + worst.width_pct:g}",
             share=numbers.share(worst.share),
             cycles=numbers.plain(worst.cycles),
         ),

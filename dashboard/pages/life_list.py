@@ -46,6 +46,7 @@ def _summary(rows: tuple[FleetRow, ...]) -> str:
     words = [t("life.list.past", count=past) if past else t("life.list.none_past")]
     if unknown:
         words.append(t("life.list.unknown", count=unknown))
+    words.append(t("life.list.assessment"))
     return " ".join(words)
 
 
@@ -58,6 +59,7 @@ def _columns() -> list[dict[str, Any]]:
             "cellRendererParams": {"kind": "life", "full": 1.0, "band": [marks.REVIEW_SHARE, 1.0]}, "minWidth": 120, "flex": 4,
         },
         {"field": "spent", "headerName": t("life.col.spent"), "cellRenderer": "DayCell", "minWidth": 110, "flex": 2},
+        {"field": "assessment", "headerName": t("life.col.assessment"), "cellRenderer": "DayCell", "minWidth": 120, "flex": 2, "narrow": False},
     ]  # fmt: skip
 
 
@@ -72,5 +74,7 @@ def _grid_row(row: FleetRow) -> dict[str, Any]:
         if row.used_share is not None
         else t("life.no_class.short"),
         "spent": row.spent_on.isoformat() if row.spent_on else None,
+        "assessment": row.assessment_by_calendar_on.isoformat() if row.assessment_by_calendar_on else None,
+        "assessment_text": numbers.day(row.assessment_by_calendar_on),
         "spent_text": numbers.day(row.spent_on) if row.spent_on else t("life.spent_on.unknown"),
     }

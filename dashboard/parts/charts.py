@@ -80,17 +80,23 @@ def chart(
     rows: Sequence[Row],
     tools: Any = None,
     more: Any = None,
+    trace_of: str | None = None,
 ) -> html.Figure:
     """A chart with everything that belongs to one.
 
     name: unique on its page and the name of its CSV. rows: what the table and the CSV hold, one per header.
-    more: what else belongs to it, such as its formula; it stands below.
+    more: what else belongs to it, such as its formula; it stands below. trace_of: address of the crane whose trace a
+    span dragged on the chart leads to (assets/reach.js).
     """
+    dragged = html.A(
+        hidden=True, className="bl-link bl-dragged", href=trace_of, **{"data-words": t("trace.dragged")}
+    )
     top = html.Div([html.H2(title), tools] if tools is not None else html.H2(title), className="bl-card-head")
     return html.Figure(
         [
             top,
             html.Figcaption(summary, className="bl-summary"),
+            dragged if trace_of else None,
             dcc.Store(id={"type": "figure", "name": name}, data=figure),
             html.Div(
                 dcc.Graph(
@@ -105,6 +111,7 @@ def chart(
             more,
         ],
         className="bl-card bl-chart",
+        **({"data-trace": trace_of} if trace_of else {}),
     )
 
 

@@ -45,16 +45,24 @@ def word_of(event: EventRow) -> str:
     return f"{word} {t('event.cleared')}" if event.state is EventState.CLEARED else word
 
 
-def event_list(events: Sequence[EventRow], zone: ZoneInfo, *, with_crane: bool = False) -> html.Section:
-    """The newest events, each with the way to the trace around it."""
+def event_list(
+    events: Sequence[EventRow], zone: ZoneInfo, *, with_crane: bool = False, all_at: str | None = None
+) -> html.Section:
+    """The newest events, each with the way to the trace around it. all_at: where every event is listed."""
     if not events:
         return html.Section(
             [html.H2(t("events.title")), html.P(t("events.none"), className="bl-nothing")],
             className="bl-card",
         )
     items = [html.Li(_line(event, zone, with_crane)) for event in events]
+    rest = html.P(dcc.Link(t("events.all"), href=all_at, className="bl-link"), className="bl-after-grid")
     return html.Section(
-        [html.H2(t("events.title")), html.Ol(items, className="bl-events")], className="bl-card"
+        [
+            html.H2(t("events.title")),
+            html.Ol(items, className="bl-events"),
+            rest if all_at is not None else None,
+        ],
+        className="bl-card",
     )
 
 

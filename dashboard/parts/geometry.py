@@ -8,6 +8,7 @@ from typing import Any, Final
 
 import numpy as np
 
+from domain.answers import SamplesAnswer, Series
 from domain.crane import CraneType, LoadChart, Sector, Spread
 
 POSE_CHANNELS: Final = (
@@ -69,6 +70,39 @@ def hook_of(crane_type: CraneType, values: Mapping[str, float | None]) -> tuple[
     )
     height = crane_type.pivot_height_m + sum(length * np.sin(np.radians(angle)) for length, angle in members)
     return float(outreach), float(height)
+
+
+def with_outreach(crane_type: CraneType, samples: SamplesAnswer) -> tuple[SamplesAnswer, bool]:
+    """Samples with the outreach that follows from the pose, where the crane sends none; whether it was computed.
+
+    Where samples are reduced, from the middle of each moment's extremes.
+    """
+    sent = samples.series.get("outreach_m")
+    if sent is not None and any(value is not None for value in sent.high):
+        return samples, False
+    middles = {
+        name: (np.array(series.low, dtype=float) + np.array(series.high, dtype=float)) / 2
+        for name, series in samples.series.items()
+        if name in POSE_CHANNELS
+    }
+    if not all(name in middles and np.isfinite(middles[name]).any() for name in _NEEDED):
+        return samples, False
+    members = [
+        (crane_type.main_boom.length_m, middles["main_boom_deg"]),
+        (crane_type.knuckle_boom.length_m + _known(middles, "extension_m"), middles["knuckle_boom_deg"]),
+    ]
+    if crane_type.jib is not None and np.isfinite(middles.get("jib_deg", np.nan)).any():
+        length = crane_type.jib.boom.length_m + _known(middles, "jib_extension_m")
+        members.append((length, middles["jib_deg"]))
+    found = crane_type.pivot_offset_m + sum(length * np.cos(np.radians(angle)) for length, angle in members)
+    values = tuple(None if one != one else one for one in np.round(found, 3).tolist())
+    series = Series(unit="m", low=values, high=values)
+    return samples.model_copy(update={"series": {**samples.series, "outreach_m": series}}), True
+
+
+def _known(middles: Mapping[str, Any], name: str) -> Any:
+    """Readings of a channel, 0 where there are none."""
+    return np.nan_to_num(middles.get(name, 0.0))
 
 
 def reach_outline(crane_type: CraneType, *, directions: int = 72) -> list[list[float]]:

@@ -92,19 +92,19 @@ def bar(
 ) -> html.Div:
     """A bar against the band that wants attention.
 
-    value: length of the bar, in the unit of `full`. band: where attention begins and ends, drawn behind.
+    value: length of the bar, in the unit of `full`. band: where attention begins and ends.
     text: the figure with its unit. name: what it measures, for those who hear the page.
     """
     children: list[Any] = []
-    if band is not None:
+    if value is not None:
+        width = max(0.0, min(100.0, 100 * value / full))
+        children.append(html.Span(className="bl-bar-fill", style={"width": f"{width:.2f}%"}))
+    if band is not None:  # over the fill, so that a value inside the band still shows where it begins
         start = min(100.0, 100 * band[0] / full)
         width = max(0.0, min(100.0, 100 * band[1] / full) - start)
         children.append(
             html.Span(className="bl-bar-band", style={"left": f"{start:.2f}%", "width": f"{width:.2f}%"})
         )
-    if value is not None:
-        width = max(0.0, min(100.0, 100 * value / full))
-        children.append(html.Span(className="bl-bar-fill", style={"width": f"{width:.2f}%"}))
     return html.Div(
         [
             html.Span(text, className="bl-bar-text"),

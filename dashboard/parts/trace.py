@@ -6,6 +6,7 @@ from typing import Any, Final
 from zoneinfo import ZoneInfo
 
 from dashboard import numbers
+from dashboard.numbers import Units
 from dashboard.parts import charts
 from dashboard.parts.marks import LIMIT_PCT, WARNING_PCT
 from dashboard.texts import t
@@ -118,17 +119,23 @@ def utilisation(
         figure,
         headers=("at_utc", "low_pct", "high_pct"),
         rows=_rows(samples, "utilisation_pct"),
+        trace_of=f"/crane/{samples.crane}",
     )
 
 
-def channel(samples: SamplesAnswer, name: str, zone: ZoneInfo) -> Any:
-    """One channel over time."""
-    title = t(f"channel.{name}")
+def channel(
+    samples: SamplesAnswer, name: str, zone: ZoneInfo, units: Units, *, computed: bool = False
+) -> Any:
+    """One channel over time, lengths in `units`. computed: not sent but following from others, and drawn broken."""
+    word = t(f"channel.{name}")
+    title = t("trace.computed", name=word) if computed else word
     series = samples.series.get(name)
     if series is None or not any(value is not None for value in series.high):
         return charts.nothing(title, t("trace.none"))
+    unit, factor = _shown_unit(CHANNEL_BY_NAME[name].unit, units)
     times, values = _strokes(samples, name, zone)
-    known = [value for value in (*series.low, *series.high) if value is not None]
+    values = [None if value is None else round(value / factor, 2) for value in values]
+    known = [value for value in values if value is not None]
     figure = {
         "data": [
             {
@@ -137,26 +144,35 @@ def channel(samples: SamplesAnswer, name: str, zone: ZoneInfo) -> Any:
                 "x": times,
                 "y": values,
                 "connectgaps": False,
-                "line": {"color": "@series", "width": 1.4},
+                "line": {"color": "@series", "width": 1.4, "dash": "dot" if computed else "solid"},
                 "hovertemplate": "%{x|%d %b %H:%M:%S}: %{y:.1f}<extra></extra>",
             }
         ],
         "layout": charts.layout(
             x_title=t("axis.time", zone=zone.key),
-            y_title=f"{title} [{series.unit}]",
+            y_title=f"{word} [{unit}]",
             height=200,
             xaxis=_time_axis(samples, zone),
         ),
     }
     summary = t(
-        "trace.between",
-        low=numbers.plain(min(known), 1),
-        high=numbers.plain(max(known), 1),
-        unit=CHANNEL_BY_NAME[name].unit,
+        "trace.between", low=numbers.plain(min(known), 1), high=numbers.plain(max(known), 1), unit=unit
     )
     return charts.chart(
-        f"trace-{name}", title, summary, figure, headers=("at_utc", "low", "high"), rows=_rows(samples, name)
+        f"trace-{name}",
+        title,
+        summary,
+        figure,
+        headers=("at_utc", f"low_{CHANNEL_BY_NAME[name].unit}", f"high_{CHANNEL_BY_NAME[name].unit}"),
+        rows=_rows(samples, name),
     )
+
+
+def _shown_unit(unit: str, units: Units) -> tuple[str, float]:
+    """The unit that a channel is shown in, and how many of its own make one of it."""
+    if unit == "m":
+        return numbers.length_unit(units), numbers.length_factor(units)
+    return ("°" if unit == "deg" else unit), 1.0
 
 
 def modes(samples: SamplesAnswer, zone: ZoneInfo) -> Any:
@@ -191,8 +207,8 @@ def modes(samples: SamplesAnswer, zone: ZoneInfo) -> Any:
             x_title=t("axis.time", zone=zone.key),
             y_title="",
             height=92 + 26 * len(listed),
-            xaxis=_time_axis(samples, zone),
-            yaxis={"type": "category"},
+            xaxis={**_time_axis(samples, zone), "nticks": 4, "tickangle": 0},
+            yaxis={"type": "category", "range": [-0.6, len(listed) - 0.4]},
         ),
     }
     parts = [

@@ -66,3 +66,21 @@ def test_on_paper_a_grid_has_all_of_its_rows(site: str, visit: Callable[[str], P
     page.emulate_media(media="screen")
     page.evaluate("window.dispatchEvent(new Event('afterprint'))")
     assert page.locator(".bl-paper").count() == 0
+
+
+def test_paper_is_light_also_from_the_dark_theme(site: str, visit: Callable[[str], Page]) -> None:
+    page = visit(site + "/life/yard-02")
+    page.click("#change-theme")
+    page.wait_for_selector(':root[data-mantine-color-scheme="dark"]')
+    ink = "getComputedStyle(document.querySelector('#page h1')).color"
+    tick = "getComputedStyle(document.querySelector('.js-plotly-plot .xtick text')).fill"
+    page.wait_for_selector(".js-plotly-plot .xtick text")
+    page.wait_for_function(f"{tick} === 'rgb(170, 181, 184)'")
+    dark = page.evaluate(ink), page.evaluate(tick)
+    page.evaluate("window.dispatchEvent(new Event('beforeprint'))")
+    page.wait_for_function(f"{tick} !== '{dark[1]}'")
+    assert page.evaluate(ink) == "rgb(26, 34, 37)"
+    assert page.evaluate(tick) == "rgb(74, 85, 89)"
+    page.evaluate("window.dispatchEvent(new Event('afterprint'))")
+    page.wait_for_function(f"{tick} === '{dark[1]}'")
+    assert page.evaluate(ink) == dark[0]

@@ -103,3 +103,25 @@ def test_days_and_times_can_be_typed_and_stand_in_the_address(
     page.get_by_role("button", name="Show").press("Enter")
     expect(page).to_have_url(re.compile(rf"tab=trace&from={yesterday}T0[67]%3A00%3A00Z&to="))
     expect(page.locator("#page")).to_contain_text(re.compile(r"08:00:00\sCES?T to .*08:20:00\sCES?T"))
+
+
+def test_enter_follows_a_cell_and_a_dragged_span_leads_to_its_trace(
+    site: str, visit: Callable[[str], Page]
+) -> None:
+    page = visit(f"{site}/crane/yard-02?tab=lifts")
+    page.locator("#lift-grid .ag-row[row-index='0'] .ag-cell").first.click(position={"x": 2, "y": 2})
+    page.keyboard.press("Enter")
+    expect(page).to_have_url(re.compile("tab=trace&from="))
+    plot = page.locator("figure[data-trace] .nsewdrag").first
+    expect(plot).to_be_visible()
+    box = plot.bounding_box()
+    assert box is not None
+    page.mouse.move(box["x"] + 0.3 * box["width"], box["y"] + 60)
+    page.mouse.down()
+    page.mouse.move(box["x"] + 0.6 * box["width"], box["y"] + 60, steps=8)
+    page.mouse.up()
+    before = page.url
+    page.get_by_role("link", name="Trace of 20", exact=False).click()
+    expect(page).to_have_url(re.compile(r"tab=trace&from=\d{4}-\d\d-\d\dT\d\d%3A\d\d%3A\d\d&to="))
+    assert page.url != before
+    expect(page.locator("figure[data-trace] .nsewdrag").first).to_be_visible()

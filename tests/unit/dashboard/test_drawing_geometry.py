@@ -1,9 +1,12 @@
 """What the drawings are made from: hook points, reach, the chart of a configuration, poses for a job."""
 
+from datetime import UTC, datetime
+
 import numpy as np
 import pytest
 
 from dashboard.parts import area, geometry
+from domain.answers import SamplesAnswer, Series
 from domain.crane import Boom, ChartPoint, CraneType, Extension, LoadChart, Sector, Spread, Vehicle
 from duty.capacity import capacity_kg
 from duty.geometry import pose
@@ -73,3 +76,25 @@ def test_no_pose_beyond_the_reach() -> None:
 )  # fmt: skip
 def test_sectors_lie_around_the_carrier(angle: float, sector: str) -> None:
     assert area.quarter_of(angle) == sector
+
+
+def test_the_outreach_of_a_trace_follows_from_the_pose_where_it_is_not_sent() -> None:
+    pose = {
+        "main_boom_deg": [60.0, None, 40.0],
+        "knuckle_boom_deg": [-10.0, 0.0, -30.0],
+        "extension_m": [2.0, 1.0, 0.5],
+    }
+    series = {name: Series(unit="", low=tuple(values), high=tuple(values)) for name, values in pose.items()}
+    now = datetime(2026, 11, 25, tzinfo=UTC)
+    sent = SamplesAnswer(
+        crane="heron-3", time_from=now, time_to=now, recorded_samples=3, reduced=False, bucket_ms=None, at_ms=(0, 1, 2), series=series
+    )  # fmt: skip
+    found, computed = geometry.with_outreach(CRANE, sent)
+    assert computed
+    for place, outreach in enumerate(found.series["outreach_m"].high):
+        hook = geometry.hook_of(CRANE, {name: values[place] for name, values in pose.items()})
+        assert (outreach is None) == (hook is None)
+        if hook is not None and outreach is not None:
+            assert outreach == pytest.approx(hook[0], abs=1e-3)
+    again, computed = geometry.with_outreach(CRANE, found)
+    assert (again, computed) == (found, False)

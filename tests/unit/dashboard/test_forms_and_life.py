@@ -238,7 +238,7 @@ def test_cells_without_cycles_are_drawn_as_holes_of_the_same_size() -> None:
     figure = next(part.data for part in drawn.children if getattr(part, "data", None))
     assert figure["data"][0]["x"] == [2.5, 7.5, 12.5, 17.5]
     assert figure["data"][0]["z"][2] == [70.0, None, None, None]
-    assert "between 0 and 100 %" in str(drawn)
+    assert "from 0–5 up to 100–105 %" in str(drawn)
 
 
 def test_damage_without_slewing_angles_says_so() -> None:

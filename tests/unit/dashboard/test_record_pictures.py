@@ -108,3 +108,14 @@ def test_an_axis_of_time_leaves_no_span_without_a_form() -> None:
     assert edges[0][0] is None
     assert edges[-1][1] is None
     assert all(before[1] == after[0] for before, after in zip(edges, edges[1:], strict=False))
+
+
+def test_lengths_of_a_trace_are_shown_in_the_units_chosen_and_kept_in_the_file_as_stored() -> None:
+    metres = (3.048, None, 6.096)
+    found = samples([None] * 3, [0, 1, 2], None)
+    found = found.model_copy(update={"series": {"outreach_m": Series(unit="m", low=metres, high=metres)}})
+    words = said(trace.channel(found, "outreach_m", ZoneInfo("UTC"), Units.US, computed=True))
+    assert "Between 10.0 and 20.0 ft." in words
+    assert "Outreach [ft]" in words
+    assert "low_m%2Chigh_m" in words
+    assert "'dash': 'dot'" in words, "what is computed is drawn broken"

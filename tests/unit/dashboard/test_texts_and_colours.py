@@ -61,6 +61,11 @@ def test_no_text_is_left_over() -> None:
     assert left == set()
 
 
+def test_no_text_has_braces_that_would_stand_on_a_screen() -> None:
+    """A text without values is taken as it stands: doubled braces would be read by people, or by plotly as words."""
+    assert [key for key, text in catalogue().items() if "{{" in text or "}}" in text] == []
+
+
 def test_one_is_said_as_one() -> None:
     assert t("dispatch.fit", count=1) == "One crane can take it"
     assert t("dispatch.fit", count=3) == "3 cranes can take it"
