@@ -15,6 +15,7 @@ from pathlib import Path
 
 import psycopg
 import pytest
+import structlog
 from psycopg import sql
 from psycopg.conninfo import make_conninfo
 
@@ -25,6 +26,13 @@ from tests.support import citus
 
 CONTAINER_IMAGE = "timescale/timescaledb:2.29.2-pg18"
 BROWSER = "browser"
+# The traceback that structlog draws by itself shows all local values: with a day's samples among them that takes minutes.
+structlog.configure(
+    processors=[
+        *structlog.get_config()["processors"][:-1],
+        structlog.dev.ConsoleRenderer(exception_formatter=structlog.dev.plain_traceback),
+    ]
+)
 
 
 @pytest.hookimpl(optionalhook=True)
