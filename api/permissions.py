@@ -165,7 +165,9 @@ async def check_role(request: Request) -> None:
     if least is None:
         raise Refused(403, "nobody may call this: the route has no entry in the table of roles")
     if not principal.role.covers(least):
-        raise Refused(403, f"this needs the role {least}, and {principal.account} has {principal.role}")
+        raise Refused(
+            403, f"this needs the role {least}; the account {principal.account} has the role {principal.role}"
+        )
     if route in EVERY_SITE and principal.sites is not None:
         raise Refused(403, f"this needs every site in sight, and {principal.account} sees some")
 

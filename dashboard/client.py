@@ -87,7 +87,7 @@ class Client(AlertCalls, DispatchCalls, RecordCalls, SettingsCalls, Transport):
         rows: list[CraneRow] = []
         cursor: str | None = None
         while True:
-            page = await self.cranes(cursor=cursor, limit=500)
+            page = await self.cranes(cursor=cursor, limit=1000)
             rows.extend(page.items)
             cursor = page.next_cursor
             if cursor is None:

@@ -40,15 +40,25 @@ button{width:100%;min-height:46px;margin-top:20px;font:inherit;font-weight:600;b
 </form>
 </main>
 <script>
-if (matchMedia("(prefers-color-scheme: dark)").matches) document.documentElement.dataset.mantineColorScheme = "dark";
+let kept = null;
+try { kept = JSON.parse(localStorage.getItem("scheme")); } catch { /* nothing was kept */ }
+if (kept ? kept === "dark" : matchMedia("(prefers-color-scheme: dark)").matches) document.documentElement.dataset.mantineColorScheme = "dark";
 document.getElementById("form").addEventListener("submit", async (event) => {
   event.preventDefault();
   const problem = document.getElementById("problem");
   problem.textContent = "";
   const body = JSON.stringify(Object.fromEntries(new FormData(event.target)));
-  const answer = await fetch("/api/v1/login", { method: "POST", headers: { "content-type": "application/json" }, body });
+  let answer, told;
+  try {
+    answer = await fetch("/api/v1/login", { method: "POST", headers: { "content-type": "application/json" }, body });
+    told = answer.ok || answer.status === 401 ? {} : await answer.json();
+  } catch {
+    problem.textContent = "__GONE__";
+    return;
+  }
   if (!answer.ok) {
-    problem.textContent = answer.status === 401 ? "__WRONG__" : (await answer.json()).detail;
+    problem.textContent = told.detail || "__WRONG__";
+    if (answer.status === 401) document.getElementById("password").select();
     return;
   }
   const next = new URL(new URLSearchParams(location.search).get("next") || "/", location.origin);
@@ -68,6 +78,7 @@ def page() -> str:
         "PASSWORD": t("login.password"),
         "SIGN_IN": t("login.sign_in"),
         "WRONG": t("login.wrong"),
+        "GONE": t("login.gone"),
     }
     filled = _PAGE.replace("__COLOURS__", css_variables()).replace("__FONT__", FONT)
     for name, word in words.items():

@@ -100,7 +100,7 @@ async def draw(client: Client, path: str, search: str | None, units: Units) -> t
     try:
         return await route.render(visit), title
     except NotAllowed as problem:
-        return states.not_allowed(str(problem)), title
+        return states.not_allowed(str(problem), signed_in=problem.problem.status == 403), title
     except NotFound as problem:
         return states.not_found(str(problem)), title
     except BoomledgerError as problem:

@@ -62,11 +62,21 @@ async def render(visit: Visit) -> Any:
         )
     parts.append(
         html.Div(
-            [_forms(visit, day, zone, [line.text for line in lines]), html.Div(result)],
-            className="bl-dispatch",
+            [
+                _forms(visit, day, zone, typed),
+                html.Div([_to_the_form() if lines else None, result], id="dispatch-answer"),
+            ],
+            className="bl-dispatch bl-dispatch-asked" if lines else "bl-dispatch",
         )
     )
     return html.Div(parts)
+
+
+def _to_the_form() -> html.A:
+    """Where the list stands before the form, on a phone, the way to the form."""
+    return html.A(
+        t("dispatch.day.add"), href="#job", className="bl-button bl-button-quiet bl-button-tall bl-phone-only"
+    )
 
 
 def _days(visit: Visit, day: date) -> list[Any]:
@@ -91,11 +101,16 @@ def read_list(typed: Sequence[str], day: date, zone: ZoneInfo) -> tuple[list[Lin
         try:
             lines.append(Line(text.strip(), _job(dict(zip(COLUMNS, cells, strict=False)), day, zone)))
         except Unreadable as problem:
-            words = "; ".join(f"{name}: {said}" if name else said for name, said in problem.problems.items())
+            words = "; ".join(_named(name, said) for name, said in problem.problems.items())
             problems.append(t("dispatch.day.line", number=number, text=words))
     if len(typed) > MOST_JOBS:
         problems.append(t("dispatch.day.too_many", most=MOST_JOBS))
     return lines, problems
+
+
+def _named(name: str, said: str) -> str:
+    """What is wrong, after the field as the form calls it."""
+    return f"{t(f'form.day_job.{name}')}: {said}" if name in COLUMNS else said
 
 
 def _job(cells: Mapping[str, str], day: date, zone: ZoneInfo, units: Units = Units.METRIC) -> ListedJob:
@@ -150,7 +165,7 @@ def _forms(visit: Visit, day: date, zone: ZoneInfo, typed: list[str]) -> html.Se
     )
     return html.Section(
         [
-            html.H2(t("dispatch.day.add")),
+            html.H2(t("dispatch.day.add"), id="job"),
             form.form("day_job", fields, t("dispatch.day.add"), context=context),
             html.Details(
                 [
@@ -278,7 +293,7 @@ def _row(visit: Visit, lines: Sequence[Line], index: int, one: AssignedJob, zone
                 className="bl-cell-note",
             ),
             html.Div(crane),
-            html.P(one.explanation, className="bl-summary"),
+            html.P(numbers.in_units(one.explanation, visit.units), className="bl-summary"),
             html.Div(
                 [
                     _link(

@@ -84,7 +84,7 @@ def _fields(visit: Visit, *fields: Field) -> html.Div:
 def _number(visit: Visit, one: Field) -> dmc.NumberInput:
     unit = unit_of(one, visit.units)
     known = visit.number(one.name, float("nan")) if one.name in visit.query else one.default
-    in_lb = one.kind == "mass" and visit.units is Units.US
+    in_lb = one.kind in ("mass", "pressure") and visit.units is Units.US
     shown = (
         ""
         if known is None or known != known

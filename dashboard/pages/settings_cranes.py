@@ -1,5 +1,7 @@
 """Cranes: the list, a form that registers one or changes what is entered, and how a crane's box is connected."""
 
+import asyncio
+import contextlib
 from collections.abc import Mapping, Sequence
 from typing import Any, Final
 from zoneinfo import ZoneInfo
@@ -13,17 +15,23 @@ from dashboard.parts.marks import State
 from dashboard.texts import t
 from dashboard.visit import UTC_ZONE, Visit
 from domain.accounts import WhoAmI
-from domain.answers import CraneRow
+from domain.answers import CraneDetail, CraneRow
+from domain.errors import InvalidInput, NotFound
 
 MAY_ENTER: Final = ("admin",)
 
 
 async def render(visit: Visit, who: WhoAmI) -> Any:
     """The list and, for who may enter, the form: of the crane that the address names, else of a new one."""
-    rows = await visit.client.all_cranes()
-    sites = (await visit.client.sites()).items
-    zones = {site.name: ZoneInfo(site.time_zone) for site in sites}
     may = who.role in MAY_ENTER
+    rows, of_sites, of_types, shown = await asyncio.gather(
+        visit.client.all_cranes(),
+        visit.client.sites(),
+        visit.client.crane_types() if may else _nothing(),
+        _shown(visit) if may else _nothing(),
+    )
+    sites = of_sites.items
+    zones = {site.name: ZoneInfo(site.time_zone) for site in sites}
     chosen = visit.query.get("crane", "")
     parts: list[Any] = []
     if rows:
@@ -33,18 +41,32 @@ async def render(visit: Visit, who: WhoAmI) -> Any:
     if not may:
         parts.append(html.P(t("cranes.not_yours"), className="bl-summary"))
         return html.Div(parts)
-    types = (await visit.client.crane_types()).items
-    if chosen in {row.name for row in rows}:
-        detail, tag = await visit.client.crane_with_tag(chosen)
+    types = () if of_types is None else of_types.items
+    if shown is not None:
+        detail, tag = shown
         entry, steps = crane_form(sites, types, detail, tag), _connect(chosen)
         return html.Div([steps, entry, *parts] if "connect" in visit.query else [entry, steps, *parts])
     return html.Div([*parts, crane_form(sites, types, None, "")])
 
 
+async def _nothing() -> None:
+    return None
+
+
+async def _shown(visit: Visit) -> tuple[CraneDetail, str] | None:
+    """The crane that the address names, if there is one of that name."""
+    chosen = visit.query.get("crane")
+    if not chosen:
+        return None
+    with contextlib.suppress(NotFound, InvalidInput):
+        return await visit.client.crane_with_tag(chosen)
+    return None
+
+
 def _list(rows: Sequence[CraneRow], zones: Mapping[str, ZoneInfo], may: bool) -> html.Section:
     columns: list[dict[str, Any]] = [
         {"field": "crane", "headerName": t("fleet.col.crane"), "cellRenderer": "CraneCell", "minWidth": 120},
-        {"field": "type", "headerName": t("settings.col.type"), "filter": True, "minWidth": 120, "narrow": not may},
+        {"field": "type", "headerName": t("settings.col.type"), "filter": True, "minWidth": 120, "narrow": not may, "wrapText": True, "cellClass": "bl-cell-wrap"},
         {"field": "site", "headerName": t("settings.col.site"), "filter": True, "minWidth": 110, "narrow": False},
         {"field": "registered", "headerName": t("settings.col.registered"), "minWidth": 110, "narrow": False},
         {"field": "urgency", "headerName": t("settings.col.state"), "cellRenderer": "MarkCell", "minWidth": 130, "narrow": False},

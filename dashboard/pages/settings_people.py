@@ -57,6 +57,7 @@ def _line(row: Account) -> list[Any]:
     name, key = "person_change", row.name
     fields = [
         form.choose(name, "role", row.role, _roles(), key=key),
+        form.text(name, "sites", ", ".join(row.sites or ()), key=key, note=t("people.sites.note")),
         form.text(name, "password", key=key, secret=True, note=t("people.password.keep")),
         form.yes_no(name, "disabled", row.disabled, key=key, note=t("people.disabled.note")),
     ]
@@ -77,15 +78,23 @@ async def _add(client: Client, values: Values, _context: Values) -> Done:
     missing = {name: t("form.needed") for name in ("name", "password") if not values.get(name)}
     if missing:
         raise form.Unreadable(missing)
-    sites = [one for one in str(values.get("sites") or "").replace(",", " ").split() if one]
     asked = {name: values[name] for name in ("name", "password", "role")}
-    made = await client.add_user({**asked, "sites": sites or None})
+    made = await client.add_user({**asked, "sites": _sites(values)})
     return Done(said=t("people.added", name=made.name))
+
+
+def _sites(values: Values) -> list[str] | None:
+    """Names of sites as typed; None for every site."""
+    return str(values.get("sites") or "").replace(",", " ").split() or None
 
 
 @form.handles("person_change")
 async def _change(client: Client, values: Values, context: Values) -> Done:
-    change: dict[str, Any] = {"role": values["role"], "disabled": values["disabled"] == "yes"}
+    change: dict[str, Any] = {
+        "role": values["role"],
+        "sites": _sites(values),
+        "disabled": values["disabled"] == "yes",
+    }
     if values.get("password"):
         change["password"] = values["password"]
     await client.change_user(context["account"], change)

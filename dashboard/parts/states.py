@@ -46,13 +46,19 @@ def error(detail: str, href: str) -> html.Section:
     )
 
 
-def not_allowed(detail: str) -> html.Section:
-    """Signed out, or without the role."""
+def not_allowed(detail: str, *, signed_in: bool) -> html.Section:
+    """Signed out, or signed in without the role."""
+    step = html.A(
+        t("state.not_allowed.other" if signed_in else "state.not_allowed.sign_in"),
+        href="/login",
+        className="bl-button bl-button-quiet" if signed_in else "bl-button",
+    )
+    back = dcc.Link(t("state.not_allowed.start"), href="/", className="bl-button")
     return _picture(
         "not-allowed",
         t("state.not_allowed.title"),
-        detail,
-        html.A(t("state.not_allowed.sign_in"), href="/login", className="bl-button"),
+        f"{detail}{t('state.not_allowed.ask')}" if signed_in else detail,
+        *([back, step] if signed_in else [step]),
     )
 
 

@@ -19,6 +19,13 @@ PAGES = (
 )  # fmt: skip
 
 
+SMALL = """[...document.querySelectorAll('#page :is(a, button, summary, input, textarea, .mantine-SegmentedControl-label)')]
+  .filter(one => !one.closest('.modebar, .ag-root-wrapper, .mantine-NumberInput-controls') && !/radio|checkbox|file/.test(one.type))
+  .map(one => [one.className || one.tagName, one.textContent, one.getBoundingClientRect().height])
+  .filter(([, , height]) => height > 0 && height < 43.5)"""
+"""What is lower than a thumb wants it: 44 px. A checkbox has its label, a number its field."""
+
+
 @pytest.mark.parametrize("path", PAGES)
 def test_a_page_of_dispatch_is_sound(path: str, site: str, watched, visit: Callable[[str], Page]) -> None:
     page = visit(site + path)
@@ -31,6 +38,7 @@ def test_a_page_of_dispatch_is_sound(path: str, site: str, watched, visit: Calla
     for width, height in WIDTHS.items():
         page.set_viewport_size({"width": width, "height": height})
         page.wait_for_function("document.documentElement.scrollWidth <= document.documentElement.clientWidth")
+    assert page.evaluate(SMALL) == []
     assert watched.said == []
 
 

@@ -95,7 +95,7 @@ def test_an_interval_of_service_is_entered_done_and_forgotten(
 ) -> None:
     page = visit(f"{site}/settings?tab=service&crane=yard-08")
     page.get_by_label("Name", exact=True).fill("grease")
-    page.get_by_role("button", name="Save the interval").click()
+    page.get_by_label("Name", exact=True).press("Enter")  # sends the form
     expect(page.get_by_label("Every [h]")).to_have_attribute("aria-invalid", "true")
     expect(page.locator("#page")).to_contain_text("give at least one of")
     page.get_by_label("Every [days]").fill("20")
@@ -181,6 +181,13 @@ def test_an_administrator_adds_an_account_and_nobody_else_sees_them(
     page.get_by_role("button", name="Add", exact=True).click()
     expect(page.locator(NOTICE)).to_have_text("form-new can sign in now.")
     expect(page.locator(".bl-entries")).to_contain_text("form-new")
+    line = page.locator(".bl-entries > li", has_text="form-new")
+    expect(line).to_contain_text("viewer; every site")
+    line.locator("summary").click()
+    line.get_by_label("Sites").fill("example-yard")
+    line.get_by_role("button", name="Save").click()
+    expect(page.locator(NOTICE)).to_contain_text("form-new")
+    expect(line).to_contain_text("viewer; example-yard")
     assert sound(page)
     page.get_by_role("button", name="Sign out").click()
     page.wait_for_url("**/login")

@@ -107,6 +107,10 @@ def test_who_is_not_signed_in_is_led_to_the_log_in_page(
     assert Axe().run(page).response["violations"] == []
     page.get_by_label("Account").fill("nobody")
     page.get_by_label("Password").fill("not the password")
+    page.route("**/api/v1/login", lambda route: route.abort())
+    page.get_by_role("button", name="Sign in").click()
+    expect(page.get_by_role("alert")).to_have_text("The server did not answer. Try again in a moment.")
+    page.unroute("**/api/v1/login")
     page.get_by_role("button", name="Sign in").click()
     expect(page.get_by_role("alert")).to_have_text("Account or password is wrong.")
 
