@@ -11,9 +11,11 @@ TEST_PROCESSES ?= 0
 demo: $(VENV)/.run
 	$(BIN)/boomledger demo
 
-test: $(VENV)/.dev
-	@$(MAKE) --no-print-directory -j 2 lint types warm
-	$(BIN)/python -m pytest -n $(TEST_PROCESSES) $(PYTEST_ARGS)
+# Types are checked beside the tests, which often wait; what is wrong with them is said at the end.
+test: lint warm
+	@$(BIN)/mypy > $(VENV)/types.log 2>&1 & types=$$!; \
+	$(BIN)/python -m pytest -n $(TEST_PROCESSES) $(PYTEST_ARGS); tests=$$?; \
+	wait $$types || { cat $(VENV)/types.log; exit 1; }; exit $$tests
 
 check: $(VENV)/.dev lint types
 
