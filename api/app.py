@@ -59,6 +59,9 @@ from store.connection import open_async_pool
 from store.sight import Pool, work_under_role
 
 API_PATH: Final = "/api/v1"
+PAGE_BYTES_MAX: Final = 25_000_000
+"""Largest body of a page: a file that is brought in on the screen, written as text."""
+PAGE_SECONDS_MAX: Final = 300.0
 ROUTERS = (
     health.router,
     fleet.router,
@@ -152,7 +155,13 @@ def guard(
         exempt={login_page, *(API_PATH + path for _, path in OPEN_ROUTES)},
         login_page=login_page,
     )
-    return PageHeaders(gated, content_security_policy=content_security_policy)
+    bounded = BodyBound(
+        gated,
+        bytes_max=PAGE_BYTES_MAX,
+        seconds_max=PAGE_SECONDS_MAX,
+        of_paths={API_PATH + path: most for path, most in imports.bounds(api.state.settings).items()},
+    )
+    return PageHeaders(bounded, content_security_policy=content_security_policy)
 
 
 def every_route() -> list[APIRoute]:

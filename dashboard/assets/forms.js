@@ -1,4 +1,4 @@
-/* What forms need of the browser besides their callbacks (dashboard/parts/form.py, dashboard/pages/health_import.py). */
+/* What keyboard and forms need of the browser besides callbacks (dashboard/parts/form.py, grid.py, pages/health_import.py). */
 (function () {
   "use strict";
 
@@ -10,6 +10,21 @@
     if (!form || field.closest(".mantine-Select-root") || field.getAttribute("aria-haspopup")) return;
     event.preventDefault();
     form.querySelector(":scope > button").click();
+  });
+
+  /* A grid is one stop of the Tab key: arrows lead from cell to cell, Enter follows the link of a cell. */
+  document.addEventListener("focusin", ({ target }) => {
+    const box = target.closest(".bl-grid[data-grid]");
+    const api = box && !box.dataset.keys && window.dash_ag_grid && window.dash_ag_grid.getApi(box.dataset.grid);
+    if (!api) return;
+    box.dataset.keys = "yes";
+    api.setGridOption("tabToNextCell", () => false);
+  });
+  document.addEventListener("keydown", (event) => {
+    const link = event.key === "Enter" && event.target.matches(".ag-cell") && event.target.querySelector("a, button");
+    if (!link) return;
+    event.preventDefault();
+    link.click();
   });
 
   /* A file that is too large is said to be so: the field for files turns it down without a word and keeps the one before. */

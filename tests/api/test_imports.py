@@ -11,9 +11,10 @@ import psycopg
 import pyarrow as pa
 import pyarrow.parquet as pq
 import pytest
-from fastapi import FastAPI
+from fastapi import FastAPI, Request, Response
+from starlette.types import Receive, Scope, Send
 
-from api.app import create_api, running
+from api.app import PAGE_BYTES_MAX, create_api, guard, running
 from api.settings import ApiSettings
 from dashboard.client import Client
 from domain.errors import InvalidInput
@@ -248,6 +249,25 @@ async def test_a_file_is_bounded_and_nobody_without_the_role_has_one_kept(fresh_
         assert (await engineer.post("/cranes", content=text)).status_code == 413, (
             "elsewhere the small bound holds"
         )
+
+
+async def test_what_a_page_sends_is_bounded_as_well(fresh_yard_url: str) -> None:
+    """A file that is brought in on the screen travels in the body of a callback."""
+
+    async def taken(scope: Scope, receive: Receive, send: Send) -> None:
+        await Response(str(len(await Request(scope, receive).body())))(scope, receive, send)
+
+    api = create_api(fresh_yard_url, ApiSettings(open_access=True, secure_cookie=False))
+    async with running(api):
+        walled = guard(taken, api, content_security_policy="default-src 'none'")
+        transport = httpx.ASGITransport(app=walled, client=("127.0.0.1", 0))
+        async with httpx.AsyncClient(transport=transport, base_url="http://127.0.0.1") as client:
+            screen = "/_dash-update-component"
+            most = await client.post(screen, content=bytes(PAGE_BYTES_MAX))
+            assert (most.status_code, most.text) == (200, str(PAGE_BYTES_MAX))
+            assert (await client.post(screen, content=bytes(PAGE_BYTES_MAX + 1))).status_code == 413
+            file = await client.post("/api/v1/imports", content=bytes(PAGE_BYTES_MAX + 1))
+            assert file.status_code == 200, "a file that is sent to the api has the bound of files"
 
 
 def test_the_database_refuses_readings_of_other_sites(fresh_yard_url: str) -> None:

@@ -206,3 +206,30 @@ def test_each_role_starts_where_its_day_begins(people: None, strict_site: str, p
         page.get_by_role("link", name="Fleet", exact=True).click()
         expect(page.locator("h1")).to_have_text("Fleet")
         page.context.clear_cookies()
+
+
+def test_a_grid_is_one_stop_of_the_keyboard_and_enter_follows_its_links(
+    site: str, visit: Callable[[str], Page]
+) -> None:
+    page = visit(f"{site}/settings?tab=cranes")
+    page.locator("#crane-grid .ag-row[row-index='0'] .ag-cell").first.wait_for()
+    page.locator("#crane-grid .ag-header-cell").last.focus()
+    page.keyboard.press("Tab")
+    here = "document.activeElement.closest('.ag-cell')?.getAttribute('col-id')"
+    assert page.evaluate(here) == "crane"
+    page.keyboard.press("Tab")
+    assert page.evaluate("document.activeElement.closest('#crane-grid .ag-root') === null"), "out of the grid"
+    page.locator("#crane-grid .ag-header-cell").last.focus()
+    page.keyboard.press("Tab")
+    page.keyboard.press("ArrowDown")
+    page.keyboard.press("ArrowRight")
+    assert page.evaluate(here) == "change"
+    page.keyboard.press("Enter")
+    expect(page.get_by_role("heading", name="What is entered of yard-02")).to_be_visible()
+
+
+def test_the_focus_is_seen_on_a_field(site: str, visit: Callable[[str], Page]) -> None:
+    page = visit(f"{site}/dispatch")
+    for field in (page.get_by_label("Load [t]"), page.get_by_label("Day", exact=True)):
+        field.focus()
+        assert field.evaluate("one => getComputedStyle(one).outlineStyle") == "solid"
