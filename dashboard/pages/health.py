@@ -87,19 +87,19 @@ def _ages(fleet: FleetAnswer) -> html.Section:
             }
         )
     columns: list[dict[str, Any]] = [
-        {"field": "crane", "headerName": t("fleet.col.crane"), "cellRenderer": "CraneCell", "minWidth": 116},
+        {"field": "crane", "headerName": t("fleet.col.crane"), "cellRenderer": "CraneCell", "minWidth": 100},
         {
             "field": "urgency",
             "headerName": t("health.col.state"),
             "cellRenderer": "MarkCell",
             "sort": "desc",
-            "minWidth": 118,
+            "minWidth": 100,
         },
         {
             "field": "at",
             "headerName": t("health.col.newest"),
             "cellRenderer": "AgeCell",
-            "minWidth": 104,
+            "minWidth": 88,
         },
         {
             "field": "recorded",

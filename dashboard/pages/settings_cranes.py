@@ -100,7 +100,19 @@ def _list(rows: Sequence[CraneRow], zones: Mapping[str, ZoneInfo], may: bool) ->
     return html.Section(
         [
             html.Div(
-                [html.H2(t("settings.cranes")), html.P(t("settings.cranes.note"), className="bl-summary")]
+                [
+                    html.H2(t("settings.cranes")),
+                    html.P(
+                        [
+                            t("settings.cranes.note"),
+                            " ",
+                            dcc.Link(
+                                t("settings.cranes.charts"), href="/dispatch/charts", className="bl-link"
+                            ),
+                        ],
+                        className="bl-summary",
+                    ),
+                ]
             ),
             grid.grid("crane-grid", t("settings.cranes"), columns, data),
         ],
