@@ -1,5 +1,5 @@
-/* What the mouse does, the keys do, and what is dragged gets an address: Enter follows the link of a cell, and a span that is
-   dragged on a chart of the record becomes a link to its trace. */
+/* What the mouse does, the keys do, and what is done gets an address: Enter follows the link of a cell, a span that is dragged
+   on a chart of the record becomes a link to its trace, and the order and the filters of a grid stand in the address. */
 (function () {
   "use strict";
   document.addEventListener("keydown", (event) => {
@@ -28,6 +28,50 @@
       link.textContent = link.dataset.words.replace("{from}", clock(from).replace("T", " ")).replace("{to}", clock(to).replace("T", " "));
     });
   }
+
+  /* ---- order and filters of grids: sort=GRID.FIELD.asc, filter=GRID.FIELD.TYPE.TEXT, several parted by ";" ---- */
+  const sorted = (api) => (api.getColumnState().find((column) => column.sort) || {});
+  const orderOf = (api) => [sorted(api).colId, sorted(api).sort].filter(Boolean).join(".");
+  const filtersOf = (api) =>
+    Object.entries(api.getFilterModel())
+      .filter(([, one]) => one.filterType === "text" && one.filter)
+      .map(([field, one]) => `${field}.${one.type}.${one.filter}`);
+
+  function write(name, value) {
+    const query = new URLSearchParams(window.location.search);
+    if (value) query.set(name, value);
+    else query.delete(name);
+    const search = query.toString();
+    window.history.replaceState(window.history.state, "", window.location.pathname + (search ? "?" + search : ""));
+  }
+
+  function restore(api, short) {
+    const query = new URLSearchParams(window.location.search);
+    const own = (name) => (query.get(name) || "").split(";").filter((one) => one.startsWith(short + ".")).map((one) => one.slice(short.length + 1).split("."));
+    const [order] = own("sort");
+    if (order && api.getColumn(order[0])) api.applyColumnState({ state: [{ colId: order[0], sort: order[1] === "asc" ? "asc" : "desc" }], defaultState: { sort: null } });
+    const model = {};
+    own("filter").forEach(([field, type, ...rest]) => {
+      if (api.getColumn(field) && rest.length) model[field] = { filterType: "text", type, filter: rest.join(".") };
+    });
+    if (Object.keys(model).length) api.setFilterModel(model);
+  }
+
+  function keep(box) {
+    box.dataset.kept = "yes";
+    const short = box.dataset.grid.replace(/-grid$/, "");
+    window.dash_ag_grid.getApiAsync(box.dataset.grid).then((api) => {
+      const usual = orderOf(api);
+      restore(api, short);
+      api.addEventListener("sortChanged", () => write("sort", orderOf(api) && orderOf(api) !== usual ? `${short}.${orderOf(api)}` : ""));
+      api.addEventListener("filterChanged", () => write("filter", filtersOf(api).map((one) => `${short}.${one}`).join(";")));
+    });
+  }
+
+  new MutationObserver(() => document.querySelectorAll("[data-grid]:not([data-kept])").forEach(keep)).observe(document.documentElement, {
+    childList: true,
+    subtree: true,
+  });
 
   new MutationObserver(() => document.querySelectorAll("[data-trace] .js-plotly-plot").forEach(listen)).observe(document.documentElement, {
     childList: true,

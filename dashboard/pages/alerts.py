@@ -15,7 +15,7 @@ from dashboard.parts.form import Done, Values
 from dashboard.parts.marks import State
 from dashboard.texts import t
 from dashboard.visit import UTC_ZONE, ZONES, Trouble, Visit, attempt
-from domain.alerts import AlertDetail, AlertRow, Priority, Shelved
+from domain.alerts import AlertDetail, AlertKind, AlertRow, Priority, Shelved
 
 SHOWS: Final = ("open", "all")
 AT_MOST: Final = 200
@@ -162,10 +162,10 @@ async def _detail(visit: Visit, chosen: AlertDetail | Trouble, role: str) -> htm
             marks.facts(
                 marks.fact(
                     t("alerts.value"),
-                    numbers.plain(row.value, 1) + unit,
+                    _figure(row.value) + unit,
                     t("alerts.raised_at", level=f"{row.raise_at:g}{unit}"),
                 ),
-                marks.fact(t("alerts.worst"), numbers.plain(row.worst_value, 1) + unit),
+                marks.fact(t("alerts.worst"), _figure(row.worst_value) + unit),
                 marks.fact(t("alerts.rule"), row.rule),
             ),
             html.Dl(
@@ -176,6 +176,7 @@ async def _detail(visit: Visit, chosen: AlertDetail | Trouble, role: str) -> htm
                 ],
                 className="bl-alert-why",
             ),
+            html.P(dcc.Link(t("alerts.evidence"), href=evidence(row), className="bl-link")),
             *_actions(row, role),
             html.H3(t("alerts.history")),
             html.Ol(history, className="bl-alert-history"),
@@ -183,6 +184,25 @@ async def _detail(visit: Visit, chosen: AlertDetail | Trouble, role: str) -> htm
         ],
         className="bl-card bl-alert-detail",
     )
+
+
+def _figure(value: float | None) -> str:
+    return numbers.plain(value, 0 if value is None or value == round(value) else 1)
+
+
+def evidence(row: AlertRow) -> str:
+    """The page that shows what the alert found."""
+    crane = f"/crane/{row.crane}"
+    return {
+        AlertKind.NEAR_LIMIT_SHARE: f"{crane}?tab=duty",
+        AlertKind.LIMITER_OVERRIDES: f"{crane}?tab=events&kinds=limiter",
+        AlertKind.LIFE_USED: f"/life/{row.crane}",
+        AlertKind.LIFE_DATE: f"/life/{row.crane}",
+        AlertKind.FAULT_CODE: f"{crane}?tab=events&kinds=faults",
+        AlertKind.OFFLINE: crane,
+        AlertKind.QUARANTINE_RATE: "/data",
+        AlertKind.SERVICE_DUE: "/service",
+    }[row.kind]
 
 
 def _actions(row: AlertRow, role: str) -> list[Any]:

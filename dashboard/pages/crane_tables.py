@@ -201,10 +201,10 @@ async def render_events(visit: Visit, detail: CraneDetail) -> Any:
     zone = ZoneInfo(detail.site.time_zone)
     chosen, name = period.chosen(visit, DAYS, zone), detail.crane.name
     kinds = visit.choice("kinds", tuple(KINDS))
-    answer, episodes, overloads = await together(
+    answer, episodes, *overloads = await together(
         visit.client.events(chosen.start, chosen.end, crane=name, kinds=KINDS[kinds], limit=500),
         visit.client.fault_episodes(name, chosen.start, chosen.end),
-        visit.client.faults_and_overloads(crane=name),
+        *([visit.client.faults_and_overloads(crane=name)] if kinds == "faults" else []),
     )
     words = [(one, t(f"events.kinds.{one}")) for one in KINDS]
     top = html.Div(
@@ -229,7 +229,11 @@ async def render_events(visit: Visit, detail: CraneDetail) -> Any:
             charts.missing(t("episodes.title"), episodes)
             if isinstance(episodes, Trouble)
             else crane_faults.section(
-                name, episodes.items, zone, visit.units, None if isinstance(overloads, Trouble) else overloads
+                name,
+                episodes.items,
+                zone,
+                visit.units,
+                next((one for one in overloads if not isinstance(one, Trouble)), None),
             ),
             html.Section(
                 [

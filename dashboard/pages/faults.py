@@ -210,7 +210,7 @@ def _pareto(found: FaultPareto, texts: Mapping[str, str]) -> Any:
             y_title="",
             height=max(220, 60 + 38 * len(top)),
             yaxis={"type": "category", "showgrid": False},
-            xaxis={"range": [0, 1.18 * max(row.count for row in top)]},
+            xaxis={"range": [0, 1.35 * max(row.count for row in top)]},
         ),
     }
     third = found.codes[min(3, len(found.codes)) - 1]
@@ -243,6 +243,7 @@ def _pareto(found: FaultPareto, texts: Mapping[str, str]) -> Any:
 
 def _by_crane(found: FaultPareto) -> html.Section:
     """The cranes with most faults, against their hours at work."""
+    faulty = [row for row in found.cranes if row.count]
     rows = [
         html.Tr(
             [
@@ -253,12 +254,12 @@ def _by_crane(found: FaultPareto) -> html.Section:
                 html.Td(_hours_between(row)),
             ]
         )
-        for row in found.cranes[:PARETO_CODES]
+        for row in faulty[:PARETO_CODES]
     ]
     headers = [t(f"faults.col.{name}") for name in ("crane", "count", "codes", "open", "between")]
     table = (
         ("crane", "raised", "codes", "open", "working_hours", "hours_between"),
-        [(r.crane, r.count, r.codes, r.open, r.working_hours, r.hours_between) for r in found.cranes],
+        [(r.crane, r.count, r.codes, r.open, r.working_hours, r.hours_between) for r in faulty],
     )
     return html.Section(
         [

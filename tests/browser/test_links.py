@@ -105,6 +105,22 @@ def test_days_and_times_can_be_typed_and_stand_in_the_address(
     expect(page.locator("#page")).to_contain_text(re.compile(r"08:00:00\sCES?T to .*08:20:00\sCES?T"))
 
 
+def test_the_order_and_the_filters_of_a_grid_stand_in_the_address(
+    site: str, visit: Callable[[str], Page]
+) -> None:
+    page = visit(f"{site}/crane/yard-02?tab=lifts&days=30")
+    page.get_by_role("columnheader", name="Peak utilisation").click()
+    here = "location.search"
+    page.wait_for_function(f"{here}.includes('sort=lift.peak.asc')")
+    least = page.locator("#lift-grid .ag-row[row-index='0'] [col-id=peak]").inner_text()
+    again = page.context.new_page()
+    again.goto(site + page.evaluate("location.pathname + location.search"))
+    expect(again.locator("#lift-grid .ag-row[row-index='0'] [col-id=peak]")).to_have_text(least)
+    again.goto(f"{site}/crane/yard-02?tab=events&days=30&filter=event.word.contains.Warning")
+    expect(again.locator("#event-grid .ag-row[row-index='0'] [col-id=word]")).to_contain_text("Warning")
+    expect(again.locator("#event-grid")).not_to_contain_text("Mode change")
+
+
 def test_enter_follows_a_cell_and_a_dragged_span_leads_to_its_trace(
     site: str, visit: Callable[[str], Page]
 ) -> None:
