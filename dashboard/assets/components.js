@@ -126,7 +126,19 @@
     );
   }
 
-  window.boomledger = { LiveFeed, Age, LiveBar, LiveMark, LiveValue };
+  /* One of a few words: buttons of the browser, so that keys and screen readers know them. */
+  function Choice({ value, options, label, wide, setProps }) {
+    const name = React.useId();
+    return h(
+      "div",
+      { className: wide ? "bl-choice bl-choice-wide" : "bl-choice", role: "radiogroup", "aria-label": label },
+      options.map(([key, word]) =>
+        h("label", { key, className: "bl-choice-one" }, h("input", { type: "radio", name, checked: key === value, onChange: () => setProps({ value: key }) }), word),
+      ),
+    );
+  }
+
+  window.boomledger = { LiveFeed, Age, Choice, LiveBar, LiveMark, LiveValue };
   window.boomledger_live = { ...bus, useLive };
   window.boomledger_number = number;
 })();

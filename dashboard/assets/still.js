@@ -20,26 +20,35 @@
     return h("a", { ...checked, onClick: (event) => follow(event, checked.href) }, ...inside);
   }
 
-  /* Something large that comes when the page around it has been painted; until then its place is kept free. */
+  /* Something large, or folded away, that comes when the page around it has been painted; until then its place is kept free. */
+  const awaited = new Set();
+  let called = false;
+  function callAll() {
+    called = false;
+    awaited.forEach((come) => come());
+    awaited.clear();
+  }
+
   function Later({ height, children }) {
     const [due, setDue] = React.useState(false);
     React.useEffect(() => {
       const come = () => setDue(true);
-      const frame = requestAnimationFrame(() => setTimeout(come));
-      const hidden = setTimeout(come, 200); // a page in the background is not painted
-      return () => {
-        cancelAnimationFrame(frame);
-        clearTimeout(hidden);
-      };
+      awaited.add(come);
+      if (!called) {
+        called = true;
+        if (document.hidden) setTimeout(callAll); // a page in the background is not painted
+        else requestAnimationFrame(() => setTimeout(callAll));
+      }
+      return () => awaited.delete(come);
     }, []);
     return due ? children : h("div", { style: { height } });
   }
 
-  function draw(part, slots) {
+  function draw(part, slots, folded) {
     if (!Array.isArray(part)) return part;
     const [tag, props, ...children] = part;
-    if (typeof tag === "number") return props ? h(Later, { height: props }, slots[tag]) : slots[tag];
-    const inside = children.map((child) => draw(child, slots));
+    if (typeof tag === "number") return props || folded ? h(Later, { height: props }, slots[tag]) : slots[tag];
+    const inside = children.map((child) => draw(child, slots, folded || (tag === "details" && !props.open)));
     if (tag === "Link") return link(props, inside);
     return h(window.boomledger[tag] || tag, safe(props), ...inside);
   }
@@ -53,8 +62,9 @@
   };
 
   window.boomledger.follow = follow;
+  window.boomledger.Link = ({ children, setProps, id, ...props }) => link(props, [children]);
   window.boomledger.Still = function Still({ tree, of, children }) {
     const slots = Array.isArray(children) ? children : [children];
-    return h(React.Fragment, { key: of }, draw(tree, slots));
+    return h(React.Fragment, { key: of }, draw(tree, slots, false));
   };
 })();

@@ -26,6 +26,7 @@ from dashboard.pages.dispatch_question import (
     query_of_typed,
     unit_of,
 )
+from dashboard.parts.components import Choice
 from dashboard.texts import t
 from dashboard.visit import Visit
 from domain.crane import Sector, Spread
@@ -116,13 +117,12 @@ def _jib(visit: Visit) -> html.Div:
 
 def _segmented(visit: Visit, name: str, options: list[tuple[str, str]]) -> html.Div:
     label = t(f"dispatch.{name}")
-    control = dmc.SegmentedControl(
+    control = Choice(
         id={"type": "job-word", "field": name},
         value=visit.choice(name, tuple(key for key, _ in options)),
-        data=[{"value": key, "label": word} for key, word in options],
-        fullWidth=True,
-        size="md",
-        **{"aria-label": label},
+        options=options,
+        label=label,
+        wide=True,
     )
     return html.Div([html.Span(label, className="bl-field-label"), control], className="bl-field")
 

@@ -160,6 +160,20 @@ class Drawing(_Drawn):
         Component.__init__(self, children=list(children), **props)
 
 
+class Link(_Drawn):
+    """A way to another page that the browser follows without loading anew; unlike that of Dash it takes aria- attributes."""
+
+    _type = "Link"
+    _props = ("children", "href", "className", "title")
+
+
+class Choice(_Drawn):
+    """One of a few words, side by side. options: [[key, word], ...]; value: the key chosen; wide: over the whole width."""
+
+    _type = "Choice"
+    _props = ("value", "options", "label", "wide")
+
+
 class Still(_Drawn):
     """The still parts of a page as short lists, with slots for components; parts.still makes it, pages do not."""
 

@@ -28,6 +28,8 @@ def html_text(part: Any, slots: Any = ()) -> str:
             return ""
         case {"type": "Still", "props": props}:
             return html_text(props["tree"], props.get("children", ()))
+        case {"type": "Choice", "props": props}:
+            return _choice(props)
         case {"type": kind, "props": props}:
             children = props.get("children")
             inside = children if isinstance(children, list) else [children]
@@ -73,6 +75,21 @@ def _style(values: Mapping[str, Any]) -> str:
         for name, value in values.items()
         if value is not None
     )
+
+
+def _choice(props: Mapping[str, Any]) -> str:
+    """The words of a choice with the chosen one marked, as assets/components.js draws them."""
+    words = [
+        [
+            "label",
+            {"className": "bl-choice-one"},
+            ["input", {"type": "radio", "checked": key == props["value"]}],
+            word,
+        ]
+        for key, word in props["options"]
+    ]
+    kind = "bl-choice bl-choice-wide" if props.get("wide") else "bl-choice"
+    return html_text(["div", {"className": kind}, *words])
 
 
 def _shape(props: Mapping[str, Any]) -> str:

@@ -3,10 +3,9 @@
 from collections.abc import Sequence
 from typing import Any
 
-import dash_mantine_components as dmc
 from dash import dcc, html
 
-from dashboard.parts.components import Age
+from dashboard.parts.components import Age, Choice, Link
 from dashboard.texts import t
 
 AGE_WORDS = {
@@ -38,10 +37,9 @@ def tabs(label: str, here: str, items: Sequence[tuple[str, str, str]]) -> html.N
 
 
 def _tab(word: str, href: str, current: bool) -> Any:
-    return dmc.Anchor(
-        word,
+    return Link(
+        children=word,
         href=href,
-        underline="never",
         className="bl-tab",
         **({"aria-current": "page"} if current else {}),
     )
@@ -51,12 +49,11 @@ def choice(
     name: str, value: str, options: Sequence[tuple[str, str]], *, label: str, default: str
 ) -> html.Div:
     """A choice that lives in the address under `name`."""
-    control = dmc.SegmentedControl(
+    control = Choice(
         id={"type": "query", "name": name, "default": default},
         value=value,
-        data=[{"value": key, "label": word} for key, word in options],
-        size="sm",
-        **{"aria-label": label},
+        options=list(options),
+        label=label,
     )
     return html.Div([html.Span(label, className="bl-control-label"), control], className="bl-control")
 

@@ -6,12 +6,12 @@ are drawn by one component, `Still` in assets/still.js; what has an id or does s
 stands in a slot between them.
 
 A short list is [tag, props, child, ...] for an element, text for text, [number] for the slot of that number, [number, height]
-for one that may come after the rest has been painted: a grid takes longer than a page around it.
+for one that may come after the rest has been painted: a grid takes longer than a page around it. What is folded away comes then too.
 """
 
 from typing import Any, Final
 
-_OWN: Final = frozenset({"Age", "LiveValue", "LiveMark", "LiveBar", "Go"})
+_OWN: Final = frozenset({"Age", "LiveValue", "LiveMark", "LiveBar", "Link", "Go"})
 FROM_NODES: Final = 3
 """Fewer elements than this are left alone: the packing itself is one component."""
 
@@ -78,7 +78,8 @@ def _worth(part: Any) -> Any:
     tree = _short(part, slots)
     if tree == [0]:
         return slots[0]
-    return _still(tree, slots, "") if _elements(tree) >= FROM_NODES else part
+    worth = _elements(tree) >= FROM_NODES or tree[0] == "details"
+    return _still(tree, slots, "") if worth else part
 
 
 def _grid_height(props: dict[str, Any]) -> str:

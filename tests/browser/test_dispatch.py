@@ -19,7 +19,7 @@ PAGES = (
 )  # fmt: skip
 
 
-SMALL = """[...document.querySelectorAll('#page :is(a, button, summary, input, textarea, .mantine-SegmentedControl-label)')]
+SMALL = """[...document.querySelectorAll('#page :is(a, button, summary, input, textarea, .bl-choice-one)')]
   .filter(one => !one.closest('.modebar, .ag-root-wrapper, .mantine-NumberInput-controls') && !/radio|checkbox|file/.test(one.type))
   .map(one => [one.className || one.tagName, one.textContent, one.getBoundingClientRect().height])
   .filter(([, , height]) => height > 0 && height < 43.5)"""
