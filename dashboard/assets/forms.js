@@ -5,26 +5,20 @@
   /* Enter in a line of text sends its form, as everywhere; in a list it chooses, in a tall field it is a new line. */
   document.addEventListener("keydown", (event) => {
     const field = event.target;
-    if (event.key !== "Enter" || event.isComposing || !field.matches("input:not([type=file]):not([type=checkbox])")) return;
+    if (event.key !== "Enter" || event.isComposing || !field.matches("input:not([type=file]):not([type=checkbox]):not([type=radio])")) return;
     const form = field.closest(".bl-form");
     if (!form || field.closest(".mantine-Select-root") || field.getAttribute("aria-haspopup")) return;
     event.preventDefault();
     form.querySelector(":scope > button").click();
   });
 
-  /* A grid is one stop of the Tab key: arrows lead from cell to cell, Enter follows the link of a cell. */
+  /* A grid is one stop of the Tab key: arrows lead from cell to cell (Enter is in reach.js). */
   document.addEventListener("focusin", ({ target }) => {
     const box = target.closest(".bl-grid[data-grid]");
     const api = box && !box.dataset.keys && window.dash_ag_grid && window.dash_ag_grid.getApi(box.dataset.grid);
     if (!api) return;
     box.dataset.keys = "yes";
     api.setGridOption("tabToNextCell", () => false);
-  });
-  document.addEventListener("keydown", (event) => {
-    const link = event.key === "Enter" && event.target.matches(".ag-cell") && event.target.querySelector("a, button");
-    if (!link) return;
-    event.preventDefault();
-    link.click();
   });
 
   /* A file that is too large is said to be so: the field for files turns it down without a word and keeps the one before. */

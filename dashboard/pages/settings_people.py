@@ -1,5 +1,7 @@
 """Accounts: who may sign in, with which role and for which sites. For administrators."""
 
+import asyncio
+from collections.abc import Sequence
 from typing import Any, Final
 
 from dash import html
@@ -10,8 +12,9 @@ from dashboard.parts import form
 from dashboard.parts.form import Done, Values
 from dashboard.texts import t
 from dashboard.visit import UTC_ZONE, Visit
-from domain.accounts import Account, WhoAmI
+from domain.accounts import Account, AuditRow, WhoAmI
 
+AUDIT_ROWS: Final = 50
 ROLES: Final = ("viewer", "dispatcher", "engineer", "admin")
 
 
@@ -22,7 +25,8 @@ async def render(visit: Visit, who: WhoAmI) -> Any:
             [html.H2(t("people.title")), html.P(t("people.not_yours"), className="bl-nothing")],
             className="bl-card",
         )
-    rows = (await visit.client.users()).items
+    users, audit = await asyncio.gather(visit.client.users(), visit.client.audit(limit=AUDIT_ROWS))
+    rows = users.items
     new = [
         form.text("person", "name", note=t("people.name.note")),
         form.text("person", "password", secret=True, note=t("people.password.note")),
@@ -42,7 +46,50 @@ async def render(visit: Visit, who: WhoAmI) -> Any:
             html.Section(
                 [html.H2(t("people.new")), form.form("person", new, t("people.add"))], className="bl-card"
             ),
+            _audit(audit.items),
         ]
+    )
+
+
+def _done(row: AuditRow) -> str:
+    words = f"{row.action.partition(' ')[0]} {row.target}" if row.target else row.action
+    if row.detail.get("stored") is False:
+        words = t("people.audit.looked", what=words)
+    return f"{words}: {row.detail['file']}" if row.detail.get("file") else words
+
+
+def _audit(rows: Sequence[AuditRow]) -> html.Section:
+    """What was written, exported and signed in to, newest first."""
+    head = [t(f"people.audit.{name}") for name in ("when", "what", "who", "from")]
+    lines = [
+        html.Tr(
+            [
+                html.Td(numbers.moment(row.at, UTC_ZONE, seconds=True)),
+                html.Td(_done(row)),
+                html.Td(row.account),
+                html.Td(row.address),
+            ]
+        )
+        for row in rows
+    ]
+    table = html.Table(
+        [html.Thead(html.Tr([html.Th(word, scope="col") for word in head])), html.Tbody(lines)],
+        className="bl-table",
+    )
+    return html.Section(
+        [
+            html.H2(t("people.audit")),
+            html.P(t("people.audit.note", count=len(rows)), className="bl-summary"),
+            html.Div(
+                table,
+                className="bl-table-scroll",
+                tabIndex=0,
+                role="region",
+                **{"aria-label": t("people.audit")},
+            ),
+        ],
+        className="bl-card",
+        id="audit",
     )
 
 
