@@ -73,6 +73,24 @@
     subtree: true,
   });
 
+  /* ---- a part that was asked for by a link of the same page: brought into view, its heading has the focus ---- */
+  function arrive(part) {
+    if (part.dataset.arrived === part.dataset.arrive) return;
+    part.dataset.arrived = part.dataset.arrive;
+    requestAnimationFrame(() => {
+      const heading = part.querySelector("h2");
+      if (!heading) return;
+      heading.setAttribute("tabindex", "-1");
+      heading.focus({ preventScroll: true });
+      heading.scrollIntoView({ block: "nearest" });
+    });
+  }
+
+  new MutationObserver(() => document.querySelectorAll("[data-arrive]").forEach(arrive)).observe(document.documentElement, {
+    childList: true,
+    subtree: true,
+  });
+
   new MutationObserver(() => document.querySelectorAll("[data-trace] .js-plotly-plot").forEach(listen)).observe(document.documentElement, {
     childList: true,
     subtree: true,

@@ -183,6 +183,7 @@ async def _detail(visit: Visit, chosen: AlertDetail | Trouble, role: str) -> htm
             dcc.Link(t("alerts.close"), href=visit.href(alert=None), className="bl-link"),
         ],
         className="bl-card bl-alert-detail",
+        **{"data-arrive": str(row.alert_id)},
     )
 
 

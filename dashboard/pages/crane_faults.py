@@ -32,7 +32,7 @@ def section(
         return None
     title = t("episodes.title")
     columns: list[dict[str, Any]] = [
-        {"field": "at", "headerName": t("events.col.at", zone=zone.key), "cellRenderer": "LinkCell", "minWidth": 128},
+        {"field": "at", "headerName": t("events.col.at", zone=zone.key), "cellRenderer": "LinkCell", "minWidth": 150},
         {"field": "urgency", "headerName": t("events.col.code"), "cellRenderer": "MarkCell", "minWidth": 110},
         {"field": "meaning", "headerName": t("codes.col.meaning"), "minWidth": 180, "flex": 2, "wrapText": True, "cellClass": "bl-cell-wrap", "narrow": False, "tooltipField": "advice"},
         {"field": "lasted", "headerName": t("episodes.col.open"), "minWidth": 90, "narrow": False},
