@@ -14,6 +14,7 @@ _NAMES: Final = {"className": "class", "htmlFor": "for"}
 _OF_THE_PAGE: Final = frozenset(
     {"id", "key", "children", "n_clicks", "tabIndex", "href", "download", "target", "data-grid"}
 )
+_UNSEEN: Final = frozenset({"Store", "Go", "Interval", "Download"})
 _LINKS: Final = frozenset({"Anchor", "Link"})
 
 
@@ -28,6 +29,8 @@ def html_text(part: Any, slots: Any = ()) -> str:
             return ""
         case {"type": "Still", "props": props}:
             return html_text(props["tree"], props.get("children", ()))
+        case {"namespace": "dash_mantine_components", "props": {"label": str()} as props}:
+            return _field(props)
         case {"type": "Choice", "props": props}:
             return _choice(props)
         case {"type": kind, "props": props}:
@@ -50,6 +53,8 @@ def html_text(part: Any, slots: Any = ()) -> str:
 def _element(tag: str, props: Mapping[str, Any], inside: list[Any], slots: Any) -> str:
     if tag in _LINKS:
         tag = "a"
+    if tag in _UNSEEN:
+        return ""
     if not tag.islower():
         return _shape(props)
     if tag == "details" and not props.get("open"):
@@ -90,6 +95,13 @@ def _choice(props: Mapping[str, Any]) -> str:
     ]
     kind = "bl-choice bl-choice-wide" if props.get("wide") else "bl-choice"
     return html_text(["div", {"className": kind}, *words])
+
+
+def _field(props: Mapping[str, Any]) -> str:
+    """A field by its name and the words below that, with the place of what can be typed."""
+    words = (("bl-first-label", props["label"]), ("bl-first-note", props.get("description")))
+    told = "".join(html_text(["span", {"className": kind}, text]) for kind, text in words if text)
+    return f'<span class="bl-first-field {escape(str(props.get("className", "")))}">{told}{_shape({})}</span>'
 
 
 def _shape(props: Mapping[str, Any]) -> str:

@@ -5,6 +5,7 @@ import re
 from collections.abc import Callable
 from typing import Any
 
+import dash_mantine_components as dmc
 import pytest
 from dash import dcc, html
 from starlette.types import Message, Receive, Scope, Send
@@ -13,7 +14,7 @@ from dashboard import first_sight
 from dashboard.ahead import Ahead, Asked, Finished
 from dashboard.first_sight import MARK, FirstSight
 from dashboard.numbers import Units
-from dashboard.parts import grid, still
+from dashboard.parts import grid, page, still
 from dashboard.parts.components import Age, Drawing
 from dashboard.parts.markup import html_text
 from dashboard.router import plain
@@ -45,6 +46,22 @@ def test_what_needs_its_script_leaves_a_place_of_its_size() -> None:
     assert shown.count("bl-bone-part") == 2
     assert 'style="height:70vh"' in shown
     assert ' id="' not in shown
+
+
+def test_a_field_has_its_name_and_what_nobody_sees_takes_no_place() -> None:
+    shown = text_of(
+        html.Div([dcc.Store(id="s"), dmc.NumberInput(id="n", label="Load [t]", description="<heaviest>")])
+    )
+    assert shown == (
+        '<div><span class="bl-first-field "><span class="bl-first-label">Load [t]</span>'
+        '<span class="bl-first-note">&lt;heaviest&gt;</span><span class="bl-bone bl-bone-part "></span></span></div>'
+    )
+
+
+def test_a_choice_shows_what_is_chosen() -> None:
+    shown = text_of(page.choice("days", "7", [("7", "week"), ("30", "month")], label="Period", default="7"))
+    assert '<label class="bl-choice-one"><input type="radio" checked>week</label>' in shown
+    assert '<label class="bl-choice-one"><input type="radio">month</label>' in shown
 
 
 def test_what_is_folded_away_stays_out() -> None:
@@ -141,9 +158,9 @@ def test_a_page_that_is_only_wanted_ahead_is_begun_and_not_sent() -> None:
         await FirstSight(documented, ahead)(scope, None, send)  # type: ignore[arg-type]
         return sent, await ahead.take(Asked("/life", "", Units.METRIC))
 
-    sent, page = asyncio.run(story())
+    sent, given = asyncio.run(story())
     assert [one.get("status") for one in sent] == [204, None]
-    assert page == ("page", "title", "", "")
+    assert given == ("page", "title", "", "")
     assert drawn == [Asked("/life", "", Units.METRIC)]
 
 
