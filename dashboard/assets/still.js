@@ -20,7 +20,7 @@
     return h("a", { ...checked, onClick: (event) => follow(event, checked.href) }, ...inside);
   }
 
-  /* Something large, or folded away, that comes when the page around it has been painted; until then its place is kept free. */
+  /* Something folded away that comes when the page around it has been painted. */
   const awaited = new Set();
   let called = false;
   function callAll() {
@@ -29,7 +29,7 @@
     awaited.clear();
   }
 
-  function Later({ height, children }) {
+  function Later({ children }) {
     const [due, setDue] = React.useState(false);
     React.useEffect(() => {
       const come = () => setDue(true);
@@ -41,13 +41,13 @@
       }
       return () => awaited.delete(come);
     }, []);
-    return due ? children : h("div", { style: { height } });
+    return due ? children : null;
   }
 
   function draw(part, slots, folded) {
     if (!Array.isArray(part)) return part;
     const [tag, props, ...children] = part;
-    if (typeof tag === "number") return props || folded ? h(Later, { height: props }, slots[tag]) : slots[tag];
+    if (typeof tag === "number") return folded ? h(Later, null, slots[tag]) : slots[tag];
     const inside = children.map((child) => draw(child, slots, folded || (tag === "details" && !props.open)));
     if (tag === "Link") return link(props, inside);
     return h(window.boomledger[tag] || tag, safe(props), ...inside);

@@ -150,14 +150,20 @@ class LiveBar(_Drawn):
     _props = ("crane", "channel", "value", "full", "watch_from", "act_from", "label")
 
 
-class Drawing(_Drawn):
-    """A drawing in SVG that never changes by itself; parts.still packs it. tag: its element; children: what is in it."""
+class Drawing:
+    """A drawing in SVG that never changes by itself; parts.still packs it. tag: its element; children: what is in it.
+
+    No component of Dash: each of those looks for a module of its namespace when it is made, which for a picture of bars
+    would take longer than everything else on its page.
+    """
 
     def __init__(self, tag: str, *children: "Drawing", **props: Any) -> None:
-        self._type = tag
-        self._prop_names = ["children", *props]
-        self._namespace = "svg"
-        Component.__init__(self, children=list(children), **props)
+        self.tag = tag
+        self.props = {**props, "children": list(children)}
+
+    def to_plotly_json(self) -> dict[str, Any]:
+        """As plain values, like a component."""
+        return {"props": self.props, "type": self.tag, "namespace": "svg"}
 
 
 class Link(_Drawn):

@@ -42,8 +42,6 @@ def html_text(part: Any, slots: Any = ()) -> str:
             return _element(tag, props, inside, slots)
         case [int(slot)]:
             return html_text(slots[slot] if isinstance(slots, list) else slots)
-        case [int(), str(height)]:
-            return _shape({"style": {"height": height}})
         case list():
             return "".join(html_text(one, slots) for one in part)
         case _:

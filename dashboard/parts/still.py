@@ -5,8 +5,8 @@ tenth of a millisecond each. Most of a page is words in elements that no callbac
 are drawn by one component, `Still` in assets/still.js; what has an id or does something stays a component of its own and
 stands in a slot between them.
 
-A short list is [tag, props, child, ...] for an element, text for text, [number] for the slot of that number, [number, height]
-for one that may come after the rest has been painted: a grid takes longer than a page around it. What is folded away comes then too.
+A short list is [tag, props, child, ...] for an element, text for text, [number] for the slot of that number. A slot that is folded
+away is filled when the rest has been painted.
 """
 
 from typing import Any, Final
@@ -39,8 +39,7 @@ def _short(part: Any, slots: list[Any]) -> Any:
     tag = _tag(part, props)
     if tag is None:
         slots.append(_alive(part, props))
-        place = len(slots) - 1
-        return [place, _grid_height(props)] if part.get("type") == "AgGrid" else [place]
+        return [len(slots) - 1]
     rest = {name: value for name, value in props.items() if name != "children" and value is not None}
     return [tag, rest, *(_short(one, slots) for one in _listed(props.get("children")))]
 
@@ -80,12 +79,6 @@ def _worth(part: Any) -> Any:
         return slots[0]
     worth = _elements(tree) >= FROM_NODES or tree[0] == "details"
     return _still(tree, slots, "") if worth else part
-
-
-def _grid_height(props: dict[str, Any]) -> str:
-    """The height that a grid will take, as a length of CSS: its own or that of its rows with a head of two lines."""
-    fixed: str | None = props["style"]["height"]
-    return fixed or f"{props['dashGridOptions']['rowHeight'] * len(props['rowData']) + 50}px"
 
 
 def _elements(tree: Any) -> int:

@@ -9,6 +9,7 @@ import pytest
 from dashboard.pages import fleet_morning, fleet_table, fleet_weeks, health
 from dashboard.parts import marks
 from dashboard.parts.marks import State
+from dashboard.router import plain
 from domain.fleet_answers import FleetAnswer, FleetRow, FleetWeeksAnswer, FleetWeeksRow
 
 TODAY = date(2026, 11, 25)
@@ -107,8 +108,12 @@ def test_small_multiples_name_cranes_that_came_nearer_to_the_limit() -> None:
             FleetWeeksRow(crane="heron-3", near_limit_pct=(0.1, None, 0.1, 0.2)),
         ),
     )
-    drawn = str(fleet_weeks.small_multiples(weeks, fleet(row("crake-1"), row("heron-3"))))
+    drawn = str(plain(fleet_weeks.small_multiples(weeks, fleet(row("crake-1"), row("heron-3")))))
     assert "Later weeks ran nearer to the limit on crake-1." in drawn
+    assert (
+        drawn.count("bl-week bl-week-act") + drawn.count("bl-week bl-week-watch") == 2
+    )  # only the newest two stand out
+    assert drawn.count("bl-week-none") == 1
     assert "crake-1: 4 weeks between 1.0\\xa0% and 4.0\\xa0%, last 4.0\\xa0%." in drawn
 
 
