@@ -40,6 +40,7 @@ def layout() -> dmc.MantineProvider:
         dcc.Store(id="heard"),
         dcc.Store(id="redraw"),
         dcc.Store(id="minute"),
+        dcc.Store(id="job-sent"),
         LiveFeed(id="live"),
     ]
     frame = dmc.AppShell(

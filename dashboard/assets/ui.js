@@ -135,6 +135,9 @@
       return words;
     },
 
+    /* When somebody sends the form of a job: not when it has just come. */
+    sendJob: (clicks, entered) => (clicks || entered.some(Boolean) ? Date.now() : same()),
+
     /* Opens the lines of an own S-N curve when it is chosen. */
     openOwnCurve: (curve) => (curve === "own" ? true : same()),
 

@@ -6,8 +6,7 @@ from urllib.parse import urlencode
 from zoneinfo import ZoneInfo
 
 import dash_mantine_components as dmc
-from dash import ALL, Dash, Input, Output, State, ctx, dcc, html, no_update
-from dash.exceptions import PreventUpdate
+from dash import ALL, ClientsideFunction, Dash, Input, Output, State, ctx, dcc, html, no_update
 
 from dashboard import numbers
 from dashboard.numbers import Units
@@ -217,15 +216,25 @@ def _local(word: str | None, zone: ZoneInfo) -> datetime | None:
 
 
 def register(app: Dash) -> None:
-    """The button, or Enter in a field, sends the form."""
+    """The button, or Enter in a field, sends the form.
+
+    A form that has just come sets off whatever listens to its fields; that is heard in the browser, which asks the server only
+    when somebody has sent it. `job-sent` stands in the frame, where it does not come anew with the form.
+    """
+    app.clientside_callback(
+        ClientsideFunction("boomledger_ui", "sendJob"),
+        Output("job-sent", "data"),
+        Input("job-ask", "n_clicks"),
+        Input({"type": "job", "field": ALL}, "n_submit"),
+        prevent_initial_call=True,
+    )
 
     @app.callback(
         Output("url", "search", allow_duplicate=True),
         Output("job-problem", "children"),
         Output({"type": "job", "field": ALL}, "error"),
         Output({"type": "job-choice", "field": ALL}, "error"),
-        Input("job-ask", "n_clicks"),
-        Input({"type": "job", "field": ALL}, "n_submit"),
+        Input("job-sent", "data"),
         State({"type": "job", "field": ALL}, "value"),
         State({"type": "job-choice", "field": ALL}, "value"),
         State({"type": "job-word", "field": ALL}, "value"),
@@ -234,8 +243,7 @@ def register(app: Dash) -> None:
         prevent_initial_call=True,
     )
     async def ask(
-        clicks: int | None,
-        entered: list[int | None],
+        _sent: int | None,
         typed: list[Any],
         chosen: list[Any],
         words: list[Any],
@@ -245,8 +253,6 @@ def register(app: Dash) -> None:
         numbers_named = [one["id"]["field"] for one in ctx.states_list[0]]
         choices_named = [one["id"]["field"] for one in ctx.states_list[1]]
         words_named = [one["id"]["field"] for one in ctx.states_list[2]]
-        if not clicks and not any(entered):
-            raise PreventUpdate  # the form has just come: an answer would draw every field of it again
         search, problems = address_typed(
             dict(zip(numbers_named, typed, strict=True)),
             dict(zip([*choices_named, *words_named], [*chosen, *words], strict=True)),
