@@ -27,7 +27,7 @@ from domain.accounts import (
 )
 from domain.answers import Page
 from domain.errors import InvalidInput, NotFound
-from store import access
+from store import access, audit
 from store.access import Role
 
 router = APIRouter(tags=["access"])
@@ -72,7 +72,7 @@ async def open_session(
     known_hash = None if row is None else row["password_hash"]
     good = await to_thread.run_sync(access.password_matches, password, known_hash, limiter=HASHING)
     if row is None or not good:
-        await access.note(
+        await audit.note(
             conn, account=credentials.account, via="login", action="refused log-in", address=address
         )
         raise Refused(401, "no account with this name and password")
@@ -80,7 +80,7 @@ async def open_session(
     async with conn.transaction():
         secret = await access.open_session(conn, row["account_id"], expires_at, address, agent)
         await access.forget_logins(conn, credentials.account, address)
-        await access.note(conn, account=row["name"], via="login", action="log-in", address=address)
+        await audit.note(conn, account=row["name"], via="login", action="log-in", address=address)
     return secret, WhoAmI(
         account=row["name"], role=row["role"], sites=row["sites"], via="session", expires_at=expires_at
     )
@@ -228,7 +228,7 @@ async def change_user(account: AccountName, change: AccountChange, conn: PlainCo
 async def list_audit(conn: Conn, limit: Limit = 200, cursor: Cursor = None) -> Page[AuditRow]:
     """What was done by whom, newest first: every write, every export, every log-in."""
     before = decode_cursor(cursor, (int,))
-    rows = await access.list_audit(conn, before[0] if before else 2**62, limit + 1)
+    rows = await audit.list_audit(conn, before[0] if before else 2**62, limit + 1)
     listed = [AuditRow(**row) for row in rows]
     return page(listed, limit, [(row.audit_id,) for row in listed])
 

@@ -20,7 +20,7 @@ from api.tables import CSV, PARQUET
 from domain.answers import Page
 from domain.errors import InvalidInput
 from domain.transfer_answers import ImportCrane, ImportDone, ImportProblem, ImportRow
-from store import access
+from store import audit
 from store.columns import from_ms
 from store.sight import sight_in_thread
 from transfer.importing import Imported, import_file, own_mapping
@@ -146,7 +146,7 @@ async def list_imports(
     """Files that were stored, newest first: everyone's for who has every site in sight, else one's own."""
     before = decode_cursor(cursor, (int,))
     own = caller.account if caller.sites is not None else None
-    rows = await access.list_imports(conn, before[0] if before else 2**62, own, limit + 1)
+    rows = await audit.list_imports(conn, before[0] if before else 2**62, own, limit + 1)
     listed = [
         ImportRow(import_id=row["audit_id"], **row["detail"], at=row["at"], account=row["account"])
         for row in rows

@@ -15,7 +15,7 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 from api.gate import PRINCIPAL, SAFE_METHODS
 from api.permissions import LEAST_ROLE
 from api.problems import problem_response
-from store import access
+from store import access, audit
 from store.access import Principal
 from store.sight import Pool
 
@@ -132,7 +132,7 @@ class Audited:
     async def _note(self, scope: Scope) -> None:
         principal: Principal = scope[PRINCIPAL]
         async with self._pool().connection() as conn:
-            await access.note(
+            await audit.note(
                 conn,
                 account=principal.account,
                 via=principal.via,

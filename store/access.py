@@ -1,4 +1,4 @@
-"""Accounts, sessions, api tokens, failed log-ins, audit and idempotency keys.
+"""Accounts, sessions, api tokens, failed log-ins and idempotency keys.
 
 Secrets are 256 random bits; the database holds only their SHA-256. Passwords are argon2id hashes, made by the
 caller: `hash_password` and `password_matches` take some 0.1 s of CPU and belong in a thread.
@@ -15,17 +15,14 @@ from typing import Any, Final, Literal, LiteralString
 import psycopg
 from psycopg import AsyncConnection
 from psycopg.rows import dict_row
-from psycopg.types.json import Jsonb
 from pwdlib import PasswordHash
 from pwdlib.exceptions import UnknownHashError
 from pwdlib.hashers.argon2 import Argon2Hasher
 
 from domain.errors import Conflict, InvalidInput, NotFound
+from store.audit import Via, audit_row
 from store.sql import query
-from store.statement import Statement
-
-Rows = list[dict[str, Any]]
-Via = Literal["session", "token", "open", "command", "login"]
+from store.statement import Rows, Statement, dicts_async
 
 PASSWORD_MIN: Final = 12
 PASSWORD_MAX: Final = 256
@@ -115,7 +112,7 @@ def create_user(
             cursor.execute(query("add_account"), row)
             if cursor.fetchone() is None:
                 raise Conflict(f"there is an account {name!r} already")
-            noted = _audit_row("command line", "command", "create account", name, {"role": row["role"]})
+            noted = audit_row("command line", "command", "create account", name, {"role": row["role"]})
             cursor.execute(query("add_audit"), noted)
     except psycopg.errors.CheckViolation as problem:
         raise InvalidInput(_NAME_RULE, field="name") from problem
@@ -147,7 +144,7 @@ async def change_account(
 ) -> dict[str, Any]:
     """Change an account and sign its sessions out; Conflict when that would leave no administrator."""
     async with conn.transaction():
-        await _all(conn, query("count_active_admins"), {})
+        await dicts_async(conn, "count_active_admins")
         row = await _one(
             conn,
             query("change_account"),
@@ -162,7 +159,7 @@ async def change_account(
         )
         if row is None:
             raise NotFound(f"there is no account {name!r}")
-        if not await _all(conn, query("count_active_admins"), {}):
+        if not await dicts_async(conn, "count_active_admins"):
             raise Conflict("this would leave no administrator of every site: make another account one first")
         await conn.execute(query("end_sessions_of"), {"account_id": row["account_id"]})
     return row
@@ -260,17 +257,17 @@ async def add_token(
 
 async def list_accounts(conn: AsyncConnection[Any], after: str, limit: int) -> Rows:
     """Accounts by name, after a name."""
-    return await _all(conn, query("list_accounts"), {"after": after, "limit": limit})
+    return await dicts_async(conn, "list_accounts", after=after, limit=limit)
 
 
 async def list_sessions(conn: AsyncConnection[Any], account: str | None, after: int, limit: int) -> Rows:
     """Open sessions of an account, or of everyone."""
-    return await _all(conn, query("list_sessions"), {"account": account, "after": after, "limit": limit})
+    return await dicts_async(conn, "list_sessions", account=account, after=after, limit=limit)
 
 
 async def list_tokens(conn: AsyncConnection[Any], account: str | None, after: int, limit: int) -> Rows:
     """Tokens of an account, or of everyone."""
-    return await _all(conn, query("list_tokens"), {"account": account, "after": after, "limit": limit})
+    return await dicts_async(conn, "list_tokens", account=account, after=after, limit=limit)
 
 
 async def end_session(conn: AsyncConnection[Any], session_id: int, account: str | None) -> None:
@@ -310,34 +307,6 @@ async def forget_logins(conn: AsyncConnection[Any], name: str, address: str) -> 
     await conn.execute(query("forget_login_attempts"), {"name": name, "address": address})
 
 
-async def note(
-    conn: AsyncConnection[Any],
-    *,
-    account: str,
-    via: Via,
-    action: str,
-    target: str = "",
-    detail: dict[str, Any] | None = None,
-    address: str = "",
-    request_id: str = "",
-) -> None:
-    """Write down in the audit what was done."""
-    row = _audit_row(account, via, action, target, detail or {}, address, request_id)
-    await conn.execute(query("add_audit"), row)
-
-
-async def list_imports(conn: AsyncConnection[Any], before: int, account: str | None, limit: int) -> Rows:
-    """Files that were stored, newest first, before an audit_id; of an account or of every one. In a transaction."""
-    if account is not None:
-        await conn.execute(query("importer_named"), {"account": account})
-    return await _all(conn, query("list_imports"), {"before": before, "account": account, "limit": limit})
-
-
-async def list_audit(conn: AsyncConnection[Any], before: int, limit: int) -> Rows:
-    """The audit, newest first, before an audit_id."""
-    return await _all(conn, query("list_audit"), {"before": before, "limit": limit})
-
-
 async def claim_key(conn: AsyncConnection[Any], account: str, key: str, request_sha256: bytes) -> bool:
     """Take an idempotency key; False when it is taken."""
     values = {"account": account, "key": key, "request_sha256": request_sha256}
@@ -362,26 +331,6 @@ async def release_key(conn: AsyncConnection[Any], account: str, key: str) -> Non
     await conn.execute(query("release_idempotency_key"), {"account": account, "key": key})
 
 
-def _audit_row(
-    account: str,
-    via: Via,
-    action: str,
-    target: str,
-    detail: dict[str, Any],
-    address: str = "",
-    request_id: str = "",
-) -> dict[str, Any]:
-    return {
-        "account": account,
-        "via": via,
-        "action": action,
-        "target": target,
-        "detail": Jsonb(detail),
-        "address": address,
-        "request_id": request_id,
-    }
-
-
 def _sites(value: list[str] | None) -> tuple[str, ...] | None:
     return None if value is None else tuple(value)
 
@@ -396,9 +345,3 @@ async def _one(
     async with conn.cursor(row_factory=dict_row) as cursor:
         await cursor.execute(statement, values)
         return await cursor.fetchone()
-
-
-async def _all(conn: AsyncConnection[Any], statement: LiteralString, values: dict[str, Any]) -> Rows:
-    async with conn.cursor(row_factory=dict_row) as cursor:
-        await cursor.execute(statement, values)
-        return await cursor.fetchall()

@@ -8,11 +8,12 @@ from dataclasses import dataclass
 from typing import Any, Generic, TypeVar
 
 from psycopg import AsyncConnection, Connection
-from psycopg.rows import class_row
+from psycopg.rows import class_row, dict_row
 
 from store.sql import query
 
 Row = TypeVar("Row")
+Rows = list[dict[str, Any]]
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,3 +60,10 @@ def run_many(conn: Connection[Any], name: str, rows: Iterable[Mapping[str, objec
 async def run_async(conn: AsyncConnection[Any], name: str, /, **params: object) -> int:
     """Runs a query that answers no rows; the number of rows it wrote."""
     return (await conn.execute(query(name), params)).rowcount
+
+
+async def dicts_async(conn: AsyncConnection[Any], name: str, /, **params: object) -> Rows:
+    """Every row of a query as a dictionary, where a type of its own would only be taken apart again."""
+    async with conn.cursor(row_factory=dict_row) as cursor:
+        await cursor.execute(query(name), params)
+        return await cursor.fetchall()

@@ -130,32 +130,6 @@ where at > now() - %(within)s::interval and (account_name = %(name)s or address 
 delete from login_attempt
 where (account_name = %(name)s and address = %(address)s) or at < now() - interval '1 day';
 
--- name: add_audit
--- Write down what was done.
-insert into audit (account_name, via, action, target, detail, address, request_id)
-values (%(account)s, %(via)s, %(action)s, %(target)s, %(detail)s, %(address)s, %(request_id)s);
-
--- name: list_audit
--- One page of the audit, newest first.
-select audit_id, at, account_name as account, via, action, target, detail, address, request_id
-from audit
-where audit_id < %(before)s
-order by audit_id desc
-limit %(limit)s;
-
--- name: importer_named
--- Name the account whose own imports the rest of the transaction sees.
-select set_config('boomledger.account', %(account)s, true);
-
--- name: list_imports
--- One page of the files that were stored, newest first, of an account or of every one.
-select audit_id, at, account_name as account, detail - 'stored' as detail
-from audit
-where action = 'POST /imports' and detail ->> 'stored' = 'true' and audit_id < %(before)s
-    and (%(account)s::text is null or account_name = %(account)s)
-order by audit_id desc
-limit %(limit)s;
-
 -- name: claim_idempotency_key
 -- Take a key for a first request; nothing is returned when it is taken already.
 insert into idempotency (account_name, key, request_sha256)
