@@ -139,6 +139,17 @@
   }
 
   window.boomledger = { LiveFeed, Age, Choice, LiveBar, LiveMark, LiveValue };
+  /* Does something to every element of a selector when it comes onto the page: one watcher for all who want that. */
+  const wanted = [];
+  function whenThere(selector, act) {
+    wanted.push([selector, act]);
+  }
+  new MutationObserver(() => wanted.forEach(([selector, act]) => document.querySelectorAll(selector).forEach(act))).observe(document.documentElement, {
+    childList: true,
+    subtree: true,
+  });
+
+  window.boomledger_when_there = whenThere;
   window.boomledger_live = { ...bus, useLive };
   window.boomledger_number = number;
 })();

@@ -68,8 +68,5 @@
     });
   }
 
-  new MutationObserver(() => document.querySelectorAll("[data-grid]:not([data-fitted])").forEach(fit)).observe(document.documentElement, {
-    childList: true,
-    subtree: true,
-  });
+  window.boomledger_when_there("[data-grid]:not([data-fitted])", fit);
 })();

@@ -68,10 +68,7 @@
     });
   }
 
-  new MutationObserver(() => document.querySelectorAll("[data-grid]:not([data-kept])").forEach(keep)).observe(document.documentElement, {
-    childList: true,
-    subtree: true,
-  });
+  window.boomledger_when_there("[data-grid]:not([data-kept])", keep);
 
   /* ---- a part that was asked for by a link of the same page: brought into view, its heading has the focus ---- */
   function arrive(part) {
@@ -86,13 +83,7 @@
     });
   }
 
-  new MutationObserver(() => document.querySelectorAll("[data-arrive]").forEach(arrive)).observe(document.documentElement, {
-    childList: true,
-    subtree: true,
-  });
+  window.boomledger_when_there("[data-arrive]", arrive);
 
-  new MutationObserver(() => document.querySelectorAll("[data-trace] .js-plotly-plot").forEach(listen)).observe(document.documentElement, {
-    childList: true,
-    subtree: true,
-  });
+  window.boomledger_when_there("[data-trace] .js-plotly-plot", listen);
 })();

@@ -187,7 +187,5 @@
     }
   });
   /* The field behind a button that takes a file has no name of its own: it gets the words of the button. */
-  const nameFiles = () =>
-    document.querySelectorAll("input[type=file]:not([aria-label])").forEach((field) => field.setAttribute("aria-label", field.parentElement.textContent));
-  new MutationObserver(nameFiles).observe(document.documentElement, { childList: true, subtree: true });
+  window.boomledger_when_there("input[type=file]:not([aria-label])", (field) => field.setAttribute("aria-label", field.parentElement.textContent));
 })();
