@@ -24,20 +24,13 @@ from dashboard.compress import PackedScripts
 from dashboard.first_sight import MARK, FirstSight
 from dashboard.palette import LIGHT, THEMES, css_variables
 from dashboard.texts import browser_words, t
-from dashboard.theme import FONT
+from dashboard.theme import FONT, SCHEME_SCRIPT
 
 API_PATH: Final = "/api/v1"
 ASSETS: Final = Path(__file__).parent / "assets"
 
 _SCRIPT: Final = re.compile(r'<script src="([^"]*)"></script>')
 _UNUSED: Final = re.compile(r'<script src="[^"]*/(?:deps/polyfill@|dash_table/bundle)[^"]*"></script>\s*')
-
-_SCHEME: Final = """
-let kept = null;
-try { kept = JSON.parse(localStorage.getItem("scheme")); } catch { /* nothing was kept */ }
-const own = window.matchMedia("(prefers-color-scheme: dark)").matches ? "dark" : "light";
-document.documentElement.dataset.scheme = kept === "light" || kept === "dark" ? kept : own;
-"""
 
 _BEGIN: Final = """
 const early = document.querySelectorAll("link[rel=preload][as=script]");
@@ -148,7 +141,9 @@ def _index() -> str:
     filled = _INDEX.replace("__COLOURS__", f"{css_variables()}:root{{--bl-font:{FONT}}}").replace(
         "__SIGN__", _sign()
     )
-    filled = filled.replace("__SCHEME__", f"(() => {{{_SCHEME}}})();").replace("__FIRST__", MARK)
+    filled = filled.replace(
+        "__SCHEME__", f"(() => {{{SCHEME_SCRIPT}document.documentElement.dataset.scheme = scheme; }})();"
+    ).replace("__FIRST__", MARK)
     filled = filled.replace("__PALETTE__", orjson.dumps(THEMES).decode())
     return filled.replace("__WORDS__", orjson.dumps(browser_words()).decode())
 

@@ -9,7 +9,7 @@ from starlette.responses import HTMLResponse
 
 from dashboard.palette import css_variables
 from dashboard.texts import t
-from dashboard.theme import FONT
+from dashboard.theme import FONT, SCHEME_SCRIPT
 
 PATH: Final = "/login"
 
@@ -40,9 +40,7 @@ button{width:100%;min-height:46px;margin-top:20px;font:inherit;font-weight:600;b
 </form>
 </main>
 <script>
-let kept = null;
-try { kept = JSON.parse(localStorage.getItem("scheme")); } catch { /* nothing was kept */ }
-if (kept ? kept === "dark" : matchMedia("(prefers-color-scheme: dark)").matches) document.documentElement.dataset.mantineColorScheme = "dark";
+__SCHEME__document.documentElement.dataset.mantineColorScheme = scheme;
 document.getElementById("form").addEventListener("submit", async (event) => {
   event.preventDefault();
   const problem = document.getElementById("problem");
@@ -80,7 +78,11 @@ def page() -> str:
         "WRONG": t("login.wrong"),
         "GONE": t("login.gone"),
     }
-    filled = _PAGE.replace("__COLOURS__", css_variables()).replace("__FONT__", FONT)
+    filled = (
+        _PAGE.replace("__COLOURS__", css_variables())
+        .replace("__FONT__", FONT)
+        .replace("__SCHEME__", SCHEME_SCRIPT)
+    )
     for name, word in words.items():
         filled = filled.replace(f"__{name}__", escape(word))
     return filled

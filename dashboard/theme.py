@@ -6,6 +6,13 @@ from dashboard.palette import DARK, LIGHT
 
 FONT: Final = 'Inter, "Segoe UI", "Helvetica Neue", "Liberation Sans", Arial, sans-serif'
 
+SCHEME_SCRIPT: Final = """let kept = null;
+try { kept = JSON.parse(localStorage.getItem("scheme")); } catch { /* nothing was kept */ }
+const own = window.matchMedia("(prefers-color-scheme: dark)").matches ? "dark" : "light";
+const scheme = kept === "light" || kept === "dark" ? kept : own;
+"""
+"""Finds out which colours somebody wants, before the scripts that keep it (assets/ui.js) have run."""
+
 GRAPH_CONFIG: Final[dict[str, Any]] = {
     "showSendToCloud": False,
     "showEditInChartStudio": False,
