@@ -81,14 +81,11 @@ def span(visit: Visit, zone: ZoneInfo, *, end: datetime | None = None) -> tuple[
     A time without an offset is one of the site's clock. InvalidInput for what cannot be read or is too long.
     """
     try:
-        asked = {
-            name: datetime.fromisoformat(visit.query[name]) for name in ("from", "to") if name in visit.query
-        }
+        asked = {name: _time(visit.query[name], zone) for name in ("from", "to") if name in visit.query}
     except ValueError as problem:
         raise InvalidInput(t("trace.bad_span"), field="from") from problem
-    local = {name: when if when.tzinfo else when.replace(tzinfo=zone) for name, when in asked.items()}
-    start = local.get("from", (end or visit.now) - timedelta(hours=1))
-    finish = local.get("to", start + timedelta(hours=1))
+    start = asked.get("from", (end or visit.now) - timedelta(hours=1))
+    finish = asked.get("to", start + timedelta(hours=1))
     if not timedelta(0) < finish - start <= LONGEST_SPAN:
         raise InvalidInput(t("trace.bad_span"), field="to")
     return start.astimezone(UTC), finish.astimezone(UTC)
@@ -129,6 +126,12 @@ def _day(text: str | None, field: str) -> date | None:
         raise InvalidInput(t("period.bad_day"), field=field) from problem
 
 
+def _time(text: str, zone: ZoneInfo) -> datetime:
+    """A time; without an offset it is one of the site's clock. ValueError for what is none."""
+    when = datetime.fromisoformat(text)
+    return when if when.tzinfo else when.replace(tzinfo=zone)
+
+
 def _order_problem(first: date, last: date) -> str:
     if last < first:
         return t("period.bad_order")
@@ -163,10 +166,9 @@ async def _span(_client: Client, values: Values, context: Values) -> Done:
     times: dict[str, datetime] = {}
     for name in ("from", "to"):
         try:
-            when = datetime.fromisoformat(str(values.get(name) or ""))
+            times[name] = _time(str(values.get(name) or ""), zone).astimezone(UTC)
         except ValueError as problem:
             raise form.Unreadable({name: t("period.bad_time")}) from problem
-        times[name] = (when if when.tzinfo else when.replace(tzinfo=zone)).astimezone(UTC)
     if times["to"] <= times["from"]:
         raise form.Unreadable({"to": t("period.bad_times")})
     if times["to"] - times["from"] > LONGEST_SPAN:
