@@ -45,14 +45,19 @@ def written(folder: Path, name: str, lines: list[str]) -> Path:
     return file
 
 
+def open_data(page: Page, site: str, url: str, name: str, role: Role) -> None:
+    """The page Data health, for somebody with a new account."""
+    with connect(url) as conn:
+        create_user(conn, f"form-{name}", PASSWORD, role)
+        conn.commit()
+    sign_in(page, site, name)
+    page.goto(f"{site}/data")
+
+
 def test_a_recording_is_looked_at_mended_and_stored_once(
     strict_site: str, yard_url: str, page: Page, tmp_path: Path
 ) -> None:
-    with connect(yard_url) as conn:
-        create_user(conn, "form-recorder", PASSWORD, Role.ENGINEER)
-        conn.commit()
-    sign_in(page, strict_site, "recorder")
-    page.goto(f"{strict_site}/data")
+    open_data(page, strict_site, yard_url, "recorder", Role.ENGINEER)
     look, problem = page.locator("#import-look"), page.locator("#import-problem")
     look.click()
     expect(problem).to_have_text("Choose a file first.")
@@ -96,11 +101,7 @@ def test_a_recording_is_looked_at_mended_and_stored_once(
 def test_who_may_not_store_still_sees_how_old_the_data_is(
     strict_site: str, yard_url: str, page: Page
 ) -> None:
-    with connect(yard_url) as conn:
-        create_user(conn, "form-onlooker", PASSWORD, Role.VIEWER)
-        conn.commit()
-    sign_in(page, strict_site, "onlooker")
-    page.goto(f"{strict_site}/data")
+    open_data(page, strict_site, yard_url, "onlooker", Role.VIEWER)
     expect(page.get_by_role("heading", name="Newest data by crane")).to_be_visible()
     expect(page.locator("#page")).to_contain_text("An engineer sees messages that were set aside")
     expect(page.locator("#import")).to_have_count(0)
