@@ -13,7 +13,7 @@ from boomledger import history
 from boomledger.settings import Settings
 from boomledger.simulate import count, write
 from boomledger.stack import Stack
-from boomledger.yard import is_registered, register
+from boomledger.yard import is_registered, register, running_day
 from simulator.crew import usable_processors
 from simulator.yard import Yard, load_yard
 
@@ -29,17 +29,18 @@ def demo(
     open_browser: bool,
     stop: threading.Event,
     console: Console,
+    today: date | None = None,
     on_ready: Callable[[str], object] = lambda url: None,
 ) -> None:
     """Start everything, wait until `stop` is set or a part fails, stop everything.
 
-    Raises Conflict when another process holds the data folder, Unavailable when a part stops by itself.
+    `today` is the day after the history; None: the running day of the yard. Raises Conflict when another process holds the data folder, Unavailable when a part stops by itself.
     """
     with Stack(settings.data_dir, settings) as stack:
         console.print(f"database and broker ({stack.broker_kind}) run; data in {stack.data_dir}")
-        yard = load_yard(datetime.now(UTC).date())
-        if not is_registered(stack.database_url, yard):
-            _begin_history(stack.data_dir, history_days)
+        today = today or running_day(datetime.now(UTC))
+        if not is_registered(stack.database_url, load_yard(today)):
+            _begin_history(stack.data_dir, history_days, today)
         if not _finish_history(stack, settings, stop, console):
             console.print("stopped; the next start goes on with the history")
             return
@@ -55,8 +56,7 @@ def demo(
         console.print("stopping")
 
 
-def _begin_history(data_dir: Path, days: int) -> None:
-    today = datetime.now(UTC).date()
+def _begin_history(data_dir: Path, days: int, today: date) -> None:
     (data_dir / UNFINISHED).write_text(f"{today - timedelta(days=days)} {days}\n")
 
 

@@ -16,7 +16,7 @@ from boomledger.postgres import EmbeddedPostgres
 from boomledger.services import broker_url, database_url, set_up_logging
 from boomledger.settings import Settings
 from boomledger.tally import Part, Tally, part_of
-from boomledger.yard import is_registered, register
+from boomledger.yard import is_registered, register, running_day
 from simulator.crew import Crew, usable_processors
 from simulator.generate import generate
 from simulator.live import live_messages
@@ -31,7 +31,7 @@ from store.migrate import migrate
 def run_live(settings: Settings, stop: threading.Event) -> None:
     """Send the yard's work as it happens. Registers the yard where it is not known."""
     set_up_logging(settings)
-    today = datetime.now(UTC).date()
+    today = running_day(datetime.now(UTC))
     yard = load_yard(today)
     url = database_url(settings)
     if not is_registered(url, yard):
@@ -69,7 +69,7 @@ def run_published(
     console: Console,
 ) -> None:
     """Send days of the yard over the broker, the last one yesterday, one after the other: nights are left out."""
-    url, today = database_url(settings), datetime.now(UTC).date()
+    url, today = database_url(settings), running_day(datetime.now(UTC))
     first = today - timedelta(days=days)
     whole = load_yard(today)
     yard = Yard(site=whole.site, cranes=whole.cranes[:cranes])
@@ -103,7 +103,7 @@ def run_days(
     not, because a drifting sensor is a fault to be found and not a difference to be tolerated.
     """
     set_up_logging(settings.model_copy(update={"log_level": "warning"}))
-    today = datetime.now(UTC).date()
+    today = running_day(datetime.now(UTC))
     whole = load_yard(today, healthy=check)
     plan = history.History(
         yard=Yard(site=whole.site, cranes=whole.cranes[:cranes]),

@@ -38,6 +38,11 @@ def is_registered(database_url: str, yard: Yard) -> bool:
     return False
 
 
+def running_day(now: datetime) -> date:
+    """The yard's own day at a moment: a history ends with the day before it."""
+    return now.astimezone(ZoneInfo(load_yard().site.time_zone)).date()
+
+
 def register(database_url: str, yard: Yard, first_day: date) -> None:
     """Add the yard's site, cranes, alert rules and status codes, recorded from `first_day` on. Again is harmless."""
     start = datetime.combine(first_day, time(), tzinfo=ZoneInfo(yard.site.time_zone)).astimezone(UTC)

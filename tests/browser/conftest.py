@@ -1,6 +1,6 @@
 """Screens on the real stack: embedded PostgreSQL, the api, the dashboard, and a browser that looks at them.
 
-The yard is the invented one with three days of simulated work, counted by the analytics worker.
+The yard is the invented one with three weekdays of simulated work, counted by the analytics worker.
 """
 
 import contextlib
@@ -9,7 +9,7 @@ import shutil
 import threading
 import time
 from collections.abc import Callable, Iterator
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, date, datetime, timedelta
 
 import psycopg
 import pytest
@@ -21,7 +21,7 @@ from psycopg.conninfo import conninfo_to_dict, make_conninfo
 from analytics.worker import run as count
 from api.app import create_api
 from api.settings import ApiSettings
-from boomledger.yard import register, write_history
+from boomledger.yard import register, running_day, write_history
 from dashboard.app import create_dashboard
 from simulator.generate import generate
 from simulator.yard import load_yard
@@ -29,7 +29,7 @@ from store import cranes
 from store.connection import connect
 from store.live import keep_values, tell
 
-HISTORY_DAYS = 3
+HISTORY_WEEKDAYS = 3  # cranes of the yard stand still at weekends
 PATIENCE_MS = 30_000
 expect.set_options(timeout=PATIENCE_MS)  # a busy machine is slow, not wrong
 CHROMIUM_ARGS = [
@@ -63,14 +63,24 @@ def _database(server: str, template: str) -> Iterator[str]:
             conn.execute(sql.SQL("drop database {} with (force)").format(sql.Identifier(name)))
 
 
+def days_back(today: date, weekdays: int) -> int:
+    """How many days before a day hold so many weekdays."""
+    return next(
+        days
+        for days in range(weekdays, 7 + 2 * weekdays)
+        if sum((today - timedelta(days=back)).weekday() < 5 for back in range(1, days + 1)) == weekdays
+    )
+
+
 @pytest.fixture(scope="package")
 def yard_url(database_server: str, database_url: str) -> Iterator[str]:
     """A database with the invented yard at work, counted."""
     with _database(database_server, database_url) as url:
-        today = datetime.now(UTC).date()
-        yard, first = load_yard(today), today - timedelta(days=HISTORY_DAYS)
+        today = running_day(datetime.now(UTC))  # the pages show the days before the running one
+        yard, days = load_yard(today), days_back(today, HISTORY_WEEKDAYS)
+        first = today - timedelta(days=days)
         register(url, yard, first)
-        write_history(url, generate(yard.cranes, first, HISTORY_DAYS, dt_ms=1000, samples_per_message=600))
+        write_history(url, generate(yard.cranes, first, days, dt_ms=1000, samples_per_message=600))
         count(url, threading.Event(), once=True)
         yield url
 

@@ -2,36 +2,75 @@
 
 import io
 import threading
-from datetime import date
+from collections import Counter
+from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 from types import SimpleNamespace
+from zoneinfo import ZoneInfo
 
 import pytest
 from rich.console import Console
 
-from boomledger import demo
+from boomledger import demo, history
 from boomledger.settings import Settings
-from boomledger.yard import is_registered, register
+from boomledger.yard import is_registered, register, running_day
 from domain.errors import Conflict
+from simulator.generate import generate
 from simulator.yard import Yard, load_yard
 from store import cranes
+from store.columns import from_ms
 from store.connection import connect
 from store.touched import waiting_days
 
+DAYS = 9  # more than are made at a time
+# The day after the history, and what is special about it.
+TODAYS = (
+    date(2026, 11, 30),  # a Monday: the history ends in a weekend
+    date(2026, 9, 1),  # the first of a month
+    date(2026, 3, 30),  # after the clocks go forward
+    date(2026, 10, 26),  # after they go back
+    date(2028, 2, 29),
+    date(2028, 3, 1),  # the history holds 29 February
+    date(2026, 12, 31),
+    date(2027, 1, 1),
+)
 
-def samples_stored(url: str) -> int:
+
+def stored_by_day(url: str, zone: str) -> Counter[date]:
+    """Samples by the local day on which their message begins."""
     with connect(url) as conn:
-        row = conn.execute("select coalesce(sum(n), 0) from segment").fetchone()
-    assert row is not None
-    return int(row[0])
+        rows = conn.execute(
+            "select (t0 at time zone %s)::date, sum(n) from segment group by 1", [zone]
+        ).fetchall()
+    return Counter({day: int(samples) for day, samples in rows})
 
 
+def planned_by_day(yard: Yard, today: date) -> Counter[date]:
+    """The same of the whole history in one go."""
+    plan = demo._history(today - timedelta(days=DAYS), DAYS)
+    zone, planned = ZoneInfo(yard.site.time_zone), Counter[date]()
+    records = generate(
+        yard.cranes,
+        plan.first_day,
+        DAYS,
+        plan.seed,
+        dt_ms=plan.dt_ms,
+        idle_ms=plan.idle_ms,
+        samples_per_message=history.SAMPLES_PER_MESSAGE,
+    )
+    for record in records:
+        for t0_ms, n in zip(record.batches.t0_ms, record.batches.n, strict=True):
+            planned[from_ms(int(t0_ms)).astimezone(zone).date()] += int(n)
+    return planned
+
+
+@pytest.mark.parametrize("today", TODAYS, ids=str)
 def test_an_interrupted_history_is_finished_at_the_next_start(
-    database: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    database: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, today: date
 ) -> None:
-    whole = load_yard(date(2026, 1, 5))
-    two = Yard(site=whole.site, cranes=whole.cranes[5:7])
-    monkeypatch.setattr(demo, "load_yard", lambda day: two)
+    whole = load_yard(today)
+    one = Yard(site=whole.site, cranes=whole.cranes[5:6])
+    monkeypatch.setattr(demo, "load_yard", lambda day: one)
     stack = SimpleNamespace(data_dir=tmp_path, database_url=database)
     output = io.StringIO()
     stop = threading.Event()
@@ -39,21 +78,40 @@ def test_an_interrupted_history_is_finished_at_the_next_start(
     def finish() -> bool:
         return demo._finish_history(stack, Settings(), stop, Console(file=output))  # type: ignore[arg-type]
 
-    demo._begin_history(tmp_path, 9)
+    demo._begin_history(tmp_path, DAYS, today)
     stop.set()
     assert not finish()
-    of_a_week = samples_stored(database)
-    assert of_a_week > 0
-    assert is_registered(database, two)  # so the cranes alone do not say that the history is complete
+    planned = planned_by_day(one, today)
+    first = today - timedelta(days=DAYS)
+    of_a_week = {day for day in planned if day < first + timedelta(days=history.DAYS_A_TASK)}
+    assert of_a_week
+    assert stored_by_day(database, one.site.time_zone) == {day: planned[day] for day in of_a_week}
+    assert is_registered(database, one)  # so the cranes alone do not say that the history is complete
 
     stop.clear()
     assert finish()
-    assert samples_stored(database) > of_a_week
+    assert stored_by_day(database, one.site.time_zone) == planned
+    assert first <= min(planned) <= max(planned) < today
     with connect(database) as conn:
         assert waiting_days(conn) == 0
     printed = output.getvalue()
     assert finish()
     assert output.getvalue() == printed
+
+
+@pytest.mark.parametrize(
+    ("now", "day"),
+    [
+        (datetime(2026, 12, 31, 22, 59, tzinfo=UTC), date(2026, 12, 31)),
+        (datetime(2026, 12, 31, 23, 0, tzinfo=UTC), date(2027, 1, 1)),
+        (datetime(2026, 7, 31, 22, 0, tzinfo=UTC), date(2026, 8, 1)),
+        (datetime(2028, 2, 28, 23, 0, tzinfo=UTC), date(2028, 2, 29)),
+        (datetime(2026, 3, 29, 0, 59, tzinfo=UTC), date(2026, 3, 29)),
+        (datetime(2026, 10, 25, 22, 59, tzinfo=UTC), date(2026, 10, 25)),
+    ],
+)
+def test_the_day_after_the_history_is_the_yards_own(now: datetime, day: date) -> None:
+    assert running_day(now) == day
 
 
 def test_the_yard_is_not_mixed_with_other_cranes(database: str) -> None:
