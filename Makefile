@@ -6,7 +6,7 @@ PYTEST_ARGS ?=
 # The tests run in so many processes, each with a database server of its own.
 TEST_PROCESSES ?= 0
 
-.PHONY: demo test check lint types warm lock audit screens clean
+.PHONY: demo test fast pythons check lint types warm lock audit screens clean
 
 demo: $(VENV)/.run
 	$(BIN)/boomledger demo
@@ -16,6 +16,14 @@ test: lint warm
 	@$(BIN)/mypy > $(VENV)/types.log 2>&1 & types=$$!; \
 	$(BIN)/python -m pytest -n $(TEST_PROCESSES) $(PYTEST_ARGS); tests=$$?; \
 	wait $$types || { cat $(VENV)/types.log; exit 1; }; exit $$tests
+
+# What needs no database, broker or browser.
+fast: types warm
+	$(BIN)/python -m pytest -q -n $(TEST_PROCESSES) tests/unit tests/external $(PYTEST_ARGS)
+
+# `fast` on every Python from 3.11 on that this machine has, each in a .venv of its own.
+pythons:
+	.ci/pythons
 
 check: $(VENV)/.dev lint types
 
@@ -60,4 +68,4 @@ audit: $(VENV)/.dev
 	$(BIN)/pip-audit --require-hashes --disable-pip -r requirements.lock
 
 clean:
-	rm -rf $(VENV) .pytest_cache .mypy_cache .ruff_cache .hypothesis
+	rm -rf $(VENV) .venv-* .pytest_cache .mypy_cache .ruff_cache .hypothesis

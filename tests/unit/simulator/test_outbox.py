@@ -1,6 +1,7 @@
 """The sender's memory: nothing is forgotten before its receipt, nothing is kept after it."""
 
 import sqlite3
+from contextlib import closing
 from itertools import pairwise
 from pathlib import Path
 
@@ -43,7 +44,7 @@ def test_a_file_of_an_earlier_release_is_taken_over(tmp_path: Path) -> None:
     file = tmp_path / "outbox.sqlite"
     with Outbox(file) as outbox:
         outbox.put([message(0, b"abc")])
-    with sqlite3.connect(file) as database:
+    with closing(sqlite3.connect(file)) as database:
         database.execute("alter table message drop column times")
     with Outbox(file) as outbox:
         assert [due.payload for due in outbox.due(0.0, 10.0, 50)] == [b"abc"]
