@@ -15,6 +15,7 @@ from psycopg.types.json import Jsonb
 from domain.errors import Conflict, InvalidInput
 from duty.edges import DEFAULT_EDGES, DIRECTION_EDGES, Edges
 from duty.lifts import LiftRule
+from duty.peaks import SPIKE_PCT
 from store.duty import COUNTING_BY_HASH, COUNTING_IN_USE_HELD, Counting
 from store.statement import run
 
@@ -26,12 +27,14 @@ class CountingSettings:
     """How a crane-day is counted.
 
     directions: directions around the base for which the turned bending moment is counted.
+    spike_pct: how far a single reading stands off to be a spike [percentage points].
     """
 
     edges: Edges = DEFAULT_EDGES
     direction_edges: Edges = DIRECTION_EDGES
     directions: int = 24
     lift_rule: LiftRule = field(default_factory=LiftRule)
+    spike_pct: float = SPIKE_PCT
 
     @property
     def hash(self) -> str:
@@ -48,6 +51,7 @@ class CountingSettings:
                 direction_edges=Edges(**spec["direction_edges"]),
                 directions=int(spec["directions"]),
                 lift_rule=LiftRule(**spec["lift_rule"]),
+                spike_pct=float(spec.get("spike_pct", SPIKE_PCT)),
             )
         except (KeyError, TypeError) as problem:
             raise InvalidInput(f"these are no counting settings: {problem}", field="settings") from problem

@@ -13,7 +13,7 @@ from analytics.samples import DaySamples, LocalDay, with_pose
 from domain.channels import Mode
 from domain.crane import CraneType
 from domain.messages import EventKind, EventState
-from duty import circumstances, directions, gaps, ledger, levels, lifts
+from duty import circumstances, directions, gaps, ledger, levels, lifts, peaks
 from duty.percent import structural_pct
 from store.events import Event
 from store.segments import from_ms, to_ms
@@ -75,7 +75,9 @@ def count(
     events: those of the day. quarantined: (boot, seq) of the crane's messages set aside, asked for only when
     numbers are missing. turned: count directions too.
     """
-    channels = with_pose(crane_type, samples.channels)
+    channels, spikes = _without_spikes(
+        samples.at_ms, with_pose(crane_type, samples.channels), settings.spike_pct
+    )
     nothing = np.full(samples.at_ms.size, np.nan, np.float32)
     utilisation = channels.get("utilisation_pct", nothing)
     structural = structural_pct(utilisation, channels.get("limit_pct"))
@@ -104,13 +106,30 @@ def count(
             )
         ),
         lift_part=lifts.to_bytes(lifts.find(signals, settings.lift_rule)),
-        figures=_figures(local_day, samples, events, tallied, missing),
+        figures={**_figures(local_day, samples, events, tallied, missing), **spikes},
         gaps=tuple(_gap_row(gap) for gap in missing),
         contexts=tuple(
             _contexts(events, samples.at_ms, structural, {**channels, "utilisation_pct": utilisation})
         ),
         fault_events=any(event.kind is EventKind.FAULT for event in events),
     )
+
+
+def _without_spikes(
+    at_ms: NDArray[np.int64], channels: dict[str, NDArray[np.float32]], spike_pct: float
+) -> tuple[dict[str, NDArray[np.float32]], dict[str, Any]]:
+    """The channels, both percents without their spikes, so that everything counted rests on the same readings; and
+    what the day says of the spikes."""
+    cleaned, found = dict(channels), [peaks.Spikes()]
+    for name in ("utilisation_pct", "limit_pct"):
+        if name in channels:
+            cleaned[name], spikes = peaks.lasting(at_ms, channels[name], spike_pct)
+            found.append(spikes)
+    return cleaned, {
+        "spikes": sum(each.set_aside for each in found),
+        "spikes_counted": sum(each.counted for each in found),
+        "largest_spike_pct": max(each.largest_pct for each in found),
+    }
 
 
 def _directions(

@@ -34,6 +34,15 @@ class DayRow(Answer):
     limiter_stops: int
     limiter_overrides: int
     faults: int
+    spikes: int = Field(
+        description="single readings far off from the others of their second: set aside, in no figure"
+    )
+    spikes_counted: int = Field(
+        description="readings far off from both neighbours where too few came to tell a spike: they count"
+    )
+    largest_spike_pct: float = Field(
+        description="how far the farthest of both stands off, in percentage points; 0 without any"
+    )
 
 
 class CraneDayRow(DayRow):

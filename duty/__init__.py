@@ -12,8 +12,10 @@ def warm_up() -> None:
     """
     from duty import (
         kernels,
+        peaks,
         words,
     )  # here, so that geometry and capacity do not wait for the compiler's import
 
     kernels.warm_up()
     words.warm_up()
+    peaks.warm_up()

@@ -77,6 +77,9 @@ class Day:
     limiter_stops: int
     limiter_overrides: int
     faults: int
+    spikes: int  # readings set aside, far off from the others of their second
+    spikes_counted: int  # the same where too few readings came to tell: they count
+    largest_spike_pct: float
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
