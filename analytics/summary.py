@@ -10,7 +10,7 @@ from analytics.entries import CraneEntry, crane_entry
 from domain.detail import DetailSpec
 from duty import damage, directions, ledger
 from duty.details import COMPARISON
-from duty.life import Forecast
+from duty.forecast import Forecast
 from duty.standing import Standing, Totals, standing
 from store.details import DETAILS_OF
 from store.duty import LIFE_READ, WEEKLY_USE
@@ -24,7 +24,7 @@ def refresh(conn: psycopg.Connection[Any], entry: CraneEntry, method: Method) ->
     row = conn.execute(query("summary_totals_written"), keys).fetchone()
     if row is None:
         return
-    lifts, cube_sum, recorded_ms = row
+    lifts, cube_sum, recorded_ms, first_at = row
     missing_ms = sum(_one(conn, name, keys) for name in ("day_gaps_ms", "seam_missing_ms"))
     weeks = WEEKLY_USE.all(conn, **keys)
     found = standing(
@@ -35,6 +35,7 @@ def refresh(conn: psycopg.Connection[Any], entry: CraneEntry, method: Method) ->
             recorded_ms=recorded_ms,
             missing_ms=missing_ms,
             weeks={week.week: week.peak_cubed_sum for week in weeks},
+            first_day=None if first_at is None else first_at.date(),
             last_day=weeks[-1].last_day if weeks else None,
         ),
     )
@@ -46,7 +47,7 @@ def refresh(conn: psycopg.Connection[Any], entry: CraneEntry, method: Method) ->
         coverage=found.coverage,
         f1=found.factor.f1,
         **_used(found),
-        **_damage(conn, entry),
+        **_damage(conn, entry, found),
     )
 
 
@@ -67,7 +68,10 @@ def _used(found: Standing) -> dict[str, Any]:
     return {
         "used_share": None if used is None else used.total,
         "used_share_counted": None if used is None else used.counted,
-        "used_share_prior": None if used is None else used.prior,
+        "used_share_prior": None if used is None else used.prior_entered,
+        "used_share_unknown": None if used is None else used.prior_unknown,
+        "used_share_unrecorded": None if used is None else used.unrecorded,
+        "unknown_years": found.unknown_years,
         "forecast_early_on": None if dated is None else dated.early_on,
         "forecast_middle_on": None if dated is None else dated.middle_on,
         "forecast_late_on": None if dated is None else dated.late_on,
@@ -77,8 +81,8 @@ def _used(found: Standing) -> dict[str, Any]:
     }
 
 
-def _damage(conn: psycopg.Connection[Any], entry: CraneEntry) -> dict[str, Any]:
-    """Damage of the default detail over the recorded life; of the assumed comparison detail while none is entered."""
+def _damage(conn: psycopg.Connection[Any], entry: CraneEntry, stands: Standing) -> dict[str, Any]:
+    """Damage of the default detail, what was not counted included; of the comparison detail while none is entered."""
     rows = DETAILS_OF.all(conn, crane=entry.crane.name)
     detail = COMPARISON
     if rows:
@@ -94,7 +98,13 @@ def _damage(conn: psycopg.Connection[Any], entry: CraneEntry) -> dict[str, Any]:
     elif spans:
         merged = ledger.merge_all([ledger.from_bytes(span.ledger) for span in spans])
         total = damage.of_ledger(detail, merged).total
-    return {"detail_name": detail.name, "damage": total, "damage_direction_deg": phi}
+    carried = stands.carried_damage(total, detail.allowed_sum) if spans else 0.0
+    return {
+        "detail_name": detail.name,
+        "damage": total + carried,
+        "damage_counted": total,
+        "damage_direction_deg": phi,
+    }
 
 
 def _one(conn: psycopg.Connection[Any], name: str, keys: dict[str, int]) -> int:

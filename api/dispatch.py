@@ -104,10 +104,8 @@ def facts_of(question: DispatchQuestion, situation: Situation, found: Matches) -
     """What ranking needs beside the match."""
     listed, standing = situation.listed, situation.standing
     share = lift_life_share(found.structural_pct, listed.design_lifts, listed.design_kq)
-    # A crane of which nothing was counted is unused, unless its entry tells of duty before: then life is not known.
-    used = np.where(np.isnan(standing.used_share) & ~listed.prior_duty, 0.0, standing.used_share)
-    f1 = np.where(np.isnan(standing.f1), 1.0, standing.f1)
-    life_ppm = remaining_life_ppm(share, f1, used)
+    # A crane of which nothing was counted is not known to be unused: its life stays unknown.
+    life_ppm = remaining_life_ppm(share, standing.f1, standing.used_share)
     for detail, cranes in standing.details:
         by_detail = detail_life_ppm(found.structural_pct[cranes], detail, standing.damage[cranes])
         # The dearer of the two views counts; fmax takes the one that is known.

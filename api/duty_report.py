@@ -159,7 +159,15 @@ def life_rows(life: LifeAnswer) -> Pairs:
             _percent(life.used_share) + (f" ({life.used_share_reason})" if life.used_share_reason else ""),
         ),
         ("of it counted", _percent(life.used_share_counted)),
-        ("of it before the record, as stated", _percent(life.used_share_prior)),
+        ("of it before the record, as entered", _percent(life.used_share_prior)),
+        (
+            "of it before the record, not known",
+            f"{_percent(life.used_share_unknown)} for {life.unknown_years:.1f} unknown years"
+            + (f" of {life.design_years:g} design years" if life.design_years else "")
+            + (", assumed from the years to the special assessment" if life.design_years_assumed else ""),
+        ),
+        ("of it in use without a record", _percent(life.used_share_unrecorded)),
+        *(("entries contradict each other", one) for one in life.contradictions),
         ("safety factor f1", f"{life.f1:.3g}: {life.f1_reason}"),
         ("forecast of being spent", dates),
         ("special assessment on", f"{life.special_assessment_on}: {life.special_assessment_reason}"),
@@ -200,9 +208,7 @@ def assumptions(report: DutyReport) -> list[str]:
         if assumed_s
         else "limit_pct was sent throughout the period: nothing was assumed for it.",
         f"Safety factor f1 = {life.f1:.3g}: {life.f1_reason}.",
-        "Duty before the record was stated by the owner and has a safety factor of its own."
-        if crane.prior_duty is not None
-        else "No duty before the record is entered: none is assumed.",
+        *_history(crane, life),
         f"Special assessment: {life.special_assessment_reason}.",
     ]
     if crane.design is None:
@@ -211,6 +217,23 @@ def assumptions(report: DutyReport) -> list[str]:
         found.append(
             "No weld detail is entered: one is assumed, the same for every crane, to compare cranes and nothing else."
         )
+    return found
+
+
+def _history(crane: Crane, life: LifeAnswer) -> list[str]:
+    """What is assumed for the time before the record."""
+    found = ["Duty before the record is not entered."]
+    if crane.prior_duty is not None:
+        found = ["Duty before the record was stated by the owner and has a safety factor of its own."]
+    if life.unknown_years:
+        found.append(
+            f"Nothing is known of {life.unknown_years:.1f} years before the record: they count 1.5 times over"
+            f" {life.design_years:g} design years."
+        )
+        if life.design_years_assumed:
+            found.append("The design years are not entered: the years to the special assessment stand in.")
+        if not life.prior_from_manufacture:
+            found.append("The day of manufacture is not entered: the first day of service stands in.")
     return found
 
 

@@ -15,9 +15,9 @@ BAR_MM: Final = 40.0
 METHOD: Final = (
     "Near the limit is utilisation, as the operator saw it, at or above the level named above; its share is of the time under load.",
     "The used share is that of the design working period over the whole record, in the manner of ISO 12482:2014, with the safety "
-    "factor f1 by how the duty was recorded; a crane without a design class from its manual has none.",
+    "factor f1 by how the duty was recorded; a crane without a design class from its manual has none. Years before the record of which nothing is entered count 1.5 times.",
     "The forecast is the middle of its range: the duty report of a crane shows the range and what it rests on.",
-    "Damage is a Miner sum of the default weld detail: it compares. Where a crane has no detail of its own, one is assumed for all alike.",
+    "Damage is a Miner sum of the default weld detail, carried over what was not counted as the used share is: it compares. Where a crane has no detail of its own, one is assumed for all alike.",
     "Days are local days of each crane's site. Days that were never recorded count as nothing: look at the hours recorded.",
 )
 
@@ -60,7 +60,7 @@ def report_data(report: FleetReport) -> dict[str, Any]:
             {"cells": near_cells(row, report.invented), "width": round(BAR_MM * (row.near_limit_pct or 0.0) / longest, 2)}
             for row in fleet.rows
         ],
-        "life_note": "Largest used share first. A forecast compares, it does not predict.",
+        "life_note": "Largest used share first, cranes without a known one before all. A forecast compares, it does not predict.",
         "life": [life_cells(row) for row in sorted(fleet.rows, key=_by_use)],
         "faults": [
             [row.crane, row.code, f"{row.raised_at.astimezone(UTC):%Y-%m-%d %H:%M} UTC", str(row.raised_times),
@@ -111,7 +111,9 @@ def near_cells(row: FleetRow, invented: frozenset[str]) -> list[str]:
 
 def life_cells(row: FleetRow) -> list[str]:
     """One crane's life."""
-    share = "–" if row.used_share is None else f"{100 * row.used_share:.3g} %"
+    share = "not known" if row.used_share is None else f"{100 * row.used_share:.3g} %"
+    if row.used_share is not None and row.used_share_unknown:
+        share += f" ({100 * row.used_share_unknown:.3g} % assumed for {row.unknown_years:.1f} unknown years)"
     detail = (row.damage_detail or "–") + (" (assumed)" if row.damage_assumed else "")
     return [
         row.crane,
@@ -124,4 +126,5 @@ def life_cells(row: FleetRow) -> list[str]:
 
 
 def _by_use(row: FleetRow) -> tuple[float, str]:
-    return (-(row.used_share if row.used_share is not None else -1.0), row.crane)
+    """A crane whose share is not known stands first: nothing says that it is unused."""
+    return (-(row.used_share if row.used_share is not None else float("inf")), row.crane)

@@ -16,10 +16,11 @@ from domain.answers import DetailDamage, DirectionDamage, Forecast, LifeAnswer
 from domain.crane import Crane
 from domain.detail import DetailSpec
 from duty import damage, directions, life
+from duty import forecast as ahead
 from duty.damage import Damage, Detail
 from duty.details import COMPARISON
 from duty.directions import DirectionLedger
-from duty.standing import Totals, standing
+from duty.standing import Standing, Totals, standing
 from store import duty, service, summary
 from store.details import DetailRow, details_of
 from store.duty import Span, WeekUse
@@ -59,6 +60,7 @@ def totals_of(found: CraneSummary | None, weeks: Sequence[WeekUse]) -> Totals:
         recorded_ms=found.recorded_ms,
         missing_ms=found.missing_ms,
         weeks={week.week: week.peak_cubed_sum for week in weeks},
+        first_day=None if found.first_at is None else found.first_at.date(),
         last_day=weeks[-1].last_day if weeks else None,
     )
 
@@ -87,11 +89,19 @@ def life_answer(
         f1_reason=stands.factor.reason,
         prior_duty=crane.prior_duty,
         used_share_counted=None if used is None else used.counted,
-        used_share_prior=None if used is None else used.prior,
+        used_share_prior=None if used is None else used.prior_entered,
+        used_share_unknown=None if used is None else used.prior_unknown,
+        used_share_unrecorded=None if used is None else used.unrecorded,
+        prior_known_from=None if stands.prior is None else stands.prior.since,
+        prior_from_manufacture=crane.manufactured_on is not None,
+        unknown_years=stands.unknown_years,
+        design_years=stands.design_years.years,
+        design_years_assumed=stands.design_years.assumed,
+        contradictions=stands.contradictions,
         used_share=None if used is None else used.total,
         used_share_reason=stands.reason,
         design=crane.design,
-        details=detail_damages(details, spans),
+        details=detail_damages(details, spans, stands),
         forecast=as_answer(stands.spent),
         forecast_reason=stands.forecast_reason,
         forecast_from=totals.last_day and stands.start,
@@ -107,14 +117,14 @@ def life_answer(
     )
 
 
-def as_forecast(made: life.Forecast | life.NoForecast | None) -> life.Forecast | None:
+def as_forecast(made: ahead.Forecast | ahead.NoForecast | None) -> ahead.Forecast | None:
     """The forecast where there is one."""
-    return made if isinstance(made, life.Forecast) else None
+    return made if isinstance(made, ahead.Forecast) else None
 
 
-def as_answer(made: life.Forecast | life.NoForecast | None) -> Forecast | None:
+def as_answer(made: ahead.Forecast | ahead.NoForecast | None) -> Forecast | None:
     """The forecast for an answer; None where there is none."""
-    if not isinstance(made, life.Forecast):
+    if not isinstance(made, ahead.Forecast):
         return None
     trend = made.trend
     return Forecast(
@@ -127,19 +137,21 @@ def as_answer(made: life.Forecast | life.NoForecast | None) -> Forecast | None:
     )
 
 
-def detail_damages(rows: Sequence[DetailRow], spans: Sequence[Span]) -> tuple[DetailDamage, ...]:
-    """Comparative damage of each weld detail over the counted spans; of the assumed one while none is entered."""
+def detail_damages(
+    rows: Sequence[DetailRow], spans: Sequence[Span], stands: Standing
+) -> tuple[DetailDamage, ...]:
+    """Comparative damage of each weld detail, counted and not counted; of the assumed one while none is entered."""
     plain, turned = merged_ledger(spans), merged_directions(spans)
     if not rows:
         done = damage.of_ledger(COMPARISON, plain)
-        return (_detail_answer(COMPARISON, done).model_copy(update={"assumed": True}),)
+        return (_detail_answer(COMPARISON, done, stands).model_copy(update={"assumed": True}),)
     found = []
     for row in rows:
         detail = entered(row)
         if detail.direction == "none":
-            found.append(_detail_answer(detail, damage.of_ledger(detail, plain)))
+            found.append(_detail_answer(detail, damage.of_ledger(detail, plain), stands))
         elif turned is not None:
-            answer = _detail_answer(detail, damage.of_directions(detail, turned))
+            answer = _detail_answer(detail, damage.of_directions(detail, turned), stands)
             found.append(answer.model_copy(update={"by_direction": around_base(detail, turned)}))
     return tuple(found)
 
@@ -164,11 +176,15 @@ def around_base(detail: Detail, turned: DirectionLedger) -> tuple[DirectionDamag
     )
 
 
-def _detail_answer(detail: Detail, done: Damage) -> DetailDamage:
-    low, high = done.failure_range
+def _detail_answer(detail: Detail, done: Damage, stands: Standing) -> DetailDamage:
+    carried = stands.carried_damage(done.total, detail.allowed_sum)
+    low, high = damage.failure_range(done.total + carried)
     return DetailDamage(
         detail=detail.name,
-        damage=done.total,
+        damage=done.total + carried,
+        damage_counted=done.total,
+        damage_carried=carried,
+        allowed_sum=detail.allowed_sum,
         damage_low=low,
         damage_high=high,
         equivalent_range_mpa=done.equivalent_mpa,

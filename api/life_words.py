@@ -3,35 +3,69 @@
 from datetime import date
 
 from duty import life
+from duty.forecast import NoForecast
 from duty.standing import Standing
 
 
 def sentence(found: Standing, due_on: date, due_reason: str) -> str:
-    """A few short sentences: how much is used, when it will be spent, when the special assessment is due."""
-    return " ".join((_used(found), _spent(found), f"A special assessment is due by {due_on}: {due_reason}."))
+    """A few short sentences: how much is used and what of it is not known, when it is used up, what is due when."""
+    parts = (
+        _used(found),
+        _unknown(found),
+        *(f"Entries contradict each other: {one}." for one in found.contradictions),
+        _spent(found),
+        f"A special assessment is due by {due_on}: {due_reason}.",
+    )
+    return " ".join(part for part in parts if part)
 
 
 def _used(found: Standing) -> str:
     if found.used is None:
-        return f"How much of the design working period is used cannot be said: {found.reason}."
-    parts = [f"{_percent(found.used.counted)} counted with a safety factor of {found.factor.f1:g}"]
-    if found.used.prior:
-        parts.append(f"{_percent(found.used.prior)} stated for the time before the record")
-    whole = found.used.total
+        words = f"How much of the design working period is used cannot be said: {found.reason}."
+        years = found.unknown_years
+        return words + (f" Nothing is known of {_years(years)} before the record." if years else "")
+    used = found.used
+    parts = [f"{_percent(used.counted)} counted with a safety factor of {found.factor.f1:g}"]
+    if used.prior_entered:
+        parts.append(f"{_percent(used.prior_entered)} entered by its owner for the time before the record")
+    if used.prior_unknown:
+        parts.append(
+            f"{_percent(used.prior_unknown)} assumed for {_years(found.unknown_years)} before the record of which "
+            "nothing is known"
+        )
+    if used.unrecorded:
+        parts.append(f"{_percent(used.unrecorded)} assumed for time in use that was not recorded")
+    whole = used.total
     if whole >= life.SPENT_SHARE:
-        return f"The design working period is spent ({_percent(whole)}: {', '.join(parts)})."
+        return f"The design working period is used up ({_percent(whole)}: {', '.join(parts)})."
     return f"{_percent(whole)} of the design working period is used ({', '.join(parts)})."
+
+
+def _unknown(found: Standing) -> str:
+    """What the assumed share rests on, and how it gives way to knowledge."""
+    if found.used is None or not found.used.prior_unknown or found.prior is None:
+        return ""
+    years = found.design_years
+    words = f"Unknown years count 1.5 times over {years.years:g} design years"
+    words += (
+        ", assumed from the years to the special assessment since the manual's are not entered"
+        if years.assumed
+        else ""
+    )
+    if not found.prior.since_manufacture:
+        words += ", from the first day of service since the day of manufacture is not entered"
+    return f"{words}: enter the duty before the record, or have the crane assessed."
 
 
 def _spent(found: Standing) -> str:
     spent = found.spent
     if spent is None or (found.used is not None and found.used.total >= life.SPENT_SHARE):
         return "Have an expert engineer assess it before further use." if spent is not None else ""
-    if isinstance(spent, life.NoForecast):
-        return f"When it will be spent cannot be said yet: {spent.reason}."
+    if isinstance(spent, NoForecast):
+        return f"When it will be used up cannot be said yet: {spent.reason}."
     late = "not within a hundred years" if spent.late_on is None else f"{spent.late_on:%B %Y}"
     words = (
-        f"If the work goes on as in the last {spent.weeks} weeks, it will be spent about {spent.middle_on:%B %Y}; "
+        f"If the work goes on as in the last {spent.weeks} weeks, it will be used up about {spent.middle_on:%B %Y}; "
         f"in four cases of five between {spent.early_on:%B %Y} and {late}."
     )
     if spent.trend.direction == "rising":
@@ -39,6 +73,10 @@ def _spent(found: Standing) -> str:
     if spent.trend.direction == "falling":
         words += " Use is falling, so the real day may be later."
     return words
+
+
+def _years(years: float) -> str:
+    return f"{years:.1f} years" if years >= 0.95 else f"{max(years * 12, 1):.0f} months"
 
 
 def _percent(share: float) -> str:

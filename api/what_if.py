@@ -19,6 +19,7 @@ from duty import life, reading, what_if
 from duty.damage import Detail, of_cycles, of_directions
 from duty.details import COMPARISON
 from duty.directions import DirectionLedger
+from duty.forecast import NoForecast, forecasts, whole_weeks
 from duty.geometry import Floats
 from duty.life import Recording
 from duty.reading import Cycles
@@ -226,7 +227,7 @@ def _weeks_of(giver: Subject, heavy: Sequence[HeavyWeek], unit_of: Standing) -> 
         return np.zeros(0)
     cubes = {**dict.fromkeys(totals.weeks, 0.0), **{week.week: week.peak_cubed_sum for week in heavy}}
     unit = life.share_of_design(design, 1.0, unit_of.factor.f1)
-    return np.asarray(unit * life.whole_weeks(list(cubes), list(cubes.values()), giver.stands.start))
+    return np.asarray(unit * whole_weeks(list(cubes), list(cubes.values()), giver.stands.start))
 
 
 def _receiver_after(giver: Subject, receiver: Subject, change: Change, heavy: Sequence[HeavyWeek]) -> Outlook:
@@ -273,14 +274,14 @@ def _outlook(subject: Subject, weekly: Floats, damage_a_year: float | None) -> O
     review = spent = None
     if stands.used is not None:
         thresholds = (crane.review_at_share, life.SPENT_SHARE)
-        review, spent = life.forecasts(weekly, stands.used.total, thresholds, stands.start)
+        review, spent = forecasts(weekly, stands.used.total, thresholds, stands.start)
     return Outlook(
         crane=crane.name,
         used_share=None if stands.used is None else stands.used.total,
         share_a_year=float(weekly.mean() * WEEKS_A_YEAR) if weekly.size else None,
         review=as_answer(review),
         spent=as_answer(spent),
-        reason=spent.reason if isinstance(spent, life.NoForecast) else stands.reason,
+        reason=spent.reason if isinstance(spent, NoForecast) else stands.reason,
         detail=subject.detail.name,
         detail_assumed=subject.detail is COMPARISON,
         damage_a_year=damage_a_year,
@@ -303,7 +304,7 @@ def _changed(before: Outlook, after: Outlook) -> str:
         "not within a hundred years" if one.spent is None else f"about {one.spent.middle_on:%B %Y}"
         for one in (before, after)
     )
-    return f"{before.crane} would be spent {then} instead of {first}."
+    return f"{before.crane} would be used up {then} instead of {first}."
 
 
 def _assumptions(giver: Subject, receiver: Subject | None, change: Change) -> tuple[str, ...]:

@@ -6,7 +6,9 @@ from typing import Final
 from zoneinfo import ZoneInfo
 
 from alerts.defaults import DEFAULT_RULES
+from domain.crane import Crane
 from domain.errors import Conflict
+from duty.life import DAYS_A_YEAR
 from duty.status_csv import read_codes
 from simulator.bulk import EventRow, SegmentRow, Written, load
 from simulator.calendar import invented_codes
@@ -49,10 +51,7 @@ def register(database_url: str, yard: Yard, first_day: date) -> None:
     with connect(database_url) as conn:
         cranes.save_site(conn, yard.site)
         for crane in yard.cranes:
-            known = crane.crane.model_copy(
-                update={"registered_at": max(start, _start_of(crane.crane.commissioned_on))}
-            )
-            cranes.save_crane(conn, known)
+            cranes.save_crane(conn, _recorded_from(crane.crane, start))
         enter_rules(conn, DEFAULT_RULES, "demo")
         enter_status_codes(conn, read_codes(invented_codes()).codes, source="invented yard")
 
@@ -102,6 +101,16 @@ def write_history(
                 )
 
         return load(records, write_segments, write_events, on_record=on_record)
+
+
+def _recorded_from(crane: Crane, start: datetime) -> Crane:
+    """A crane of the yard whose record begins then: what its owner states covers the time until then."""
+    start = max(start, _start_of(crane.commissioned_on))
+    prior = crane.prior_duty
+    if prior is not None:
+        since = crane.manufactured_on or crane.commissioned_on
+        prior = prior.model_copy(update={"years": round((start.date() - since).days / DAYS_A_YEAR, 4)})
+    return crane.model_copy(update={"registered_at": start, "prior_duty": prior})
 
 
 def _start_of(day: date) -> datetime:

@@ -287,7 +287,14 @@ class DetailDamage(Answer):
     """Comparative fatigue damage of one weld detail."""
 
     detail: str
-    damage: float
+    damage: float = Field(description="Miner sum: counted, and carried for what was not counted")
+    damage_counted: float | None = Field(default=None, description="of the record alone")
+    damage_carried: float | None = Field(
+        default=None,
+        description="for time before the record and in use without one: counted sum times the uncounted over the"
+        " counted share, at least the uncounted share times the allowed sum",
+    )
+    allowed_sum: float = Field(default=1.0, description="Miner sum that the detail may reach")
     damage_low: float | None = Field(
         default=None, description="damage over the largest Miner sum quoted at failure"
     )
@@ -328,10 +335,33 @@ class LifeAnswer(Answer):
     f1: float = Field(description="safety factor on counted duty, from the coverage")
     f1_reason: str
     prior_duty: PriorDuty | None
-    used_share_counted: float | None
-    used_share_prior: float | None
-    used_share: float | None = Field(description="1 is spent; None where the design class is not entered")
+    used_share_counted: float | None = Field(description="what was recorded, f1 included")
+    used_share_prior: float | None = Field(description="before the record, as its owner states it")
+    used_share_unknown: float | None = Field(
+        default=None,
+        description="before the record, nothing entered: 1.5 times unknown_years over design_years",
+    )
+    used_share_unrecorded: float | None = Field(
+        default=None, description="in use while nothing was recorded, f1 included"
+    )
+    used_share: float | None = Field(
+        description="all four together; 1 is used up; None without a design class or a record"
+    )
     used_share_reason: str = Field(default="", description="why it is None, and what to enter")
+    prior_known_from: date | None = Field(
+        default=None, description="manufacture, else the first day of service; None without a record"
+    )
+    prior_from_manufacture: bool = Field(default=False, description="the day of manufacture is entered")
+    unknown_years: float = Field(
+        default=0.0, description="years from then to the first record of which nothing is entered"
+    )
+    design_years: float | None = Field(default=None, description="years of the design working period")
+    design_years_assumed: bool = Field(
+        default=False, description="not entered from the manual: the years to the special assessment stand in"
+    )
+    contradictions: tuple[str, ...] = Field(
+        default=(), description="entries that do not fit each other or the record, with what to do"
+    )
     design: DesignClass | None
     details: tuple[DetailDamage, ...] = Field(
         default=(), description="of every entered detail; of an assumed one, marked, while none is entered"

@@ -141,7 +141,12 @@ class PriorDuty(_Value):
     lifts: float = Field(ge=0)
     kq: float = Field(ge=0, le=1)
     f1: float = Field(ge=1.0, le=1.5)
-    years: float | None = Field(default=None, ge=0)
+    years: float | None = Field(
+        default=None,
+        ge=0,
+        le=100,
+        description="that it covers; None: all from manufacture to the first record",
+    )
     source: str = Field(default="", max_length=200)
 
 
@@ -172,9 +177,19 @@ class Crane(_Value):
     type: CraneType
     site: CraneName
     registered_at: AwareDatetime
+    manufactured_on: Day | None = Field(
+        default=None,
+        description="from the plate or the manual; None until entered: the first day of service stands in",
+    )
     commissioned_on: Day
     design: DesignClass | None = Field(
         default=None, description="from the crane's manual; None until entered"
+    )
+    design_years: float | None = Field(
+        default=None,
+        gt=0,
+        le=100,
+        description="years that the design working period is meant to last, from the manual; None until entered",
     )
     prior_duty: PriorDuty | None = None
     special_assessment_after_years: float = Field(default=10, gt=0, le=50)

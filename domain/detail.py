@@ -51,6 +51,12 @@ class DetailSpec(BaseModel):
     )
     source: str = Field(default="", max_length=200, description="own curve only: where it comes from")
     gamma_mf: Number = Field(default=1.25, ge=1.0, le=2.0)
+    allowed_sum: Number | None = Field(
+        default=None,
+        gt=0,
+        le=3,
+        description="Miner sum that the detail may reach; None: 0.5 for IIW, which advises it, else 1",
+    )
     direction: Number | Literal["none", "worst"] = Field(
         default="none",
         description="none for a place on the booms; worst, or degrees around the base, for column and mounting",

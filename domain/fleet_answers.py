@@ -50,10 +50,22 @@ class FleetRow(Answer):
     )
     limiter_stops_per_hour: Confident | None = Field(default=None, description="per working hour")
     limiter_overrides_per_hour: Confident | None = Field(default=None, description="per working hour")
-    used_share: float | None = Field(description="of the design working period, over the whole life")
+    used_share: float | None = Field(
+        description="of the design working period, over the whole life: the next four together; None where not known"
+    )
+    used_share_counted: float | None = Field(default=None, description="what was recorded, f1 included")
+    used_share_prior: float | None = Field(default=None, description="before the record, as entered")
+    used_share_unknown: float | None = Field(
+        default=None, description="before the record, nothing entered: assumed"
+    )
+    used_share_unrecorded: float | None = Field(default=None, description="in use without a record")
+    unknown_years: float = Field(
+        default=0.0, description="years before the record of which nothing is entered"
+    )
     spent_on: date | None = Field(default=None, description="middle forecast of the day on which it is spent")
     damage: float | None = Field(
-        default=None, description="Miner sum of the default weld detail: it compares"
+        default=None,
+        description="Miner sum of the default weld detail, what was not counted included: it compares",
     )
     damage_detail: str | None = None
     damage_assumed: bool = Field(

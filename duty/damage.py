@@ -18,7 +18,7 @@ from typing import Final, Literal, NamedTuple
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from domain.detail import DetailSpec
+from domain.detail import CurveFamily, DetailSpec
 from domain.errors import InvalidInput
 from duty.directions import DirectionLedger
 from duty.geometry import Floats
@@ -27,6 +27,10 @@ from duty.reading import Cycles, ResidueRule, cycles
 from duty.sn import SnCurve, curve_of
 
 FAILURE_SUMS: Final = (0.33, 3.0)  # Miner sums at which failures have been reported (second-hand)
+
+ALLOWED_SUMS: Final = {
+    CurveFamily.IIW: 0.5
+}  # advised for variable amplitude (from memory); 1 for other curves
 
 LEAST_CYCLES: Final = 1e-100  # keeps the damage of an absurd detail finite
 
@@ -39,7 +43,8 @@ class Detail:
 
     `direction` is "none" for a place on the booms; for a place on the slewing column or the mounting the angle around
     the base [deg, 0 over the cab, clockwise], or "worst" for the angle that suffers most. `gamma_mf` is 1.0 to 1.25 by
-    accessibility and consequence (EN 13001-3-1, from memory); the default is this project's choice.
+    accessibility and consequence (EN 13001-3-1, from memory); the default is this project's choice. `allowed_sum` is the Miner
+    sum that it may reach.
     """
 
     name: str
@@ -48,12 +53,15 @@ class Detail:
     offset_mpa: float = 0.0
     gamma_mf: float = 1.25
     direction: Direction = "none"
+    allowed_sum: float = 1.0
 
     def __post_init__(self) -> None:
         if not (np.isfinite(self.mpa_per_pct) and self.mpa_per_pct != 0 and np.isfinite(self.offset_mpa)):
             raise InvalidInput("mpa_per_pct must be a number other than 0, offset_mpa a number")
         if not 1.0 <= self.gamma_mf <= 2.0:
             raise InvalidInput("gamma_mf must lie in 1.0..2.0", field="gamma_mf")
+        if not 0 < self.allowed_sum <= FAILURE_SUMS[1]:
+            raise InvalidInput("allowed_sum must lie above 0 and at most at 3", field="allowed_sum")
         if isinstance(self.direction, str):
             if self.direction not in ("none", "worst"):
                 raise InvalidInput('direction must be "none", "worst" or degrees', field="direction")
@@ -84,10 +92,10 @@ class Damage:
         """Part of the total that each cell makes; all 0 without damage."""
         return self.by_cell / self.total if self.total > 0 else np.zeros_like(self.by_cell)
 
-    @property
-    def failure_range(self) -> tuple[float, float]:
-        """Damage over the largest and the smallest Miner sum at which failures were reported: 1 means reached."""
-        return self.total / FAILURE_SUMS[1], self.total / FAILURE_SUMS[0]
+
+def failure_range(total: float) -> tuple[float, float]:
+    """A Miner sum over the largest and the smallest one at which failures were reported: 1 means reached."""
+    return total / FAILURE_SUMS[1], total / FAILURE_SUMS[0]
 
 
 def detail_of(name: str, spec: DetailSpec) -> Detail:
@@ -99,6 +107,7 @@ def detail_of(name: str, spec: DetailSpec) -> Detail:
         offset_mpa=spec.offset_mpa,
         gamma_mf=spec.gamma_mf,
         direction=spec.direction,
+        allowed_sum=ALLOWED_SUMS.get(spec.curve, 1.0) if spec.allowed_sum is None else spec.allowed_sum,
     )
 
 

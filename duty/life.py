@@ -1,6 +1,11 @@
-"""How much of the design working period is used, and when a threshold will be reached.
+"""How much of the design working period is used: what is counted, and what is not known, each by itself.
 
-    used share = ( f1 * sum(C_i * kQ_i)  +  f1_prior * C_prior * kQ_prior ) / (C_design * kQ_design)
+    counted        f1 * sum(C_i * kQ_i) / (C_design * kQ_design)
+    prior_entered  f1_prior * C_prior * kQ_prior / (C_design * kQ_design)     as the owner states it
+    prior_unknown  1.5 * unknown years / design years                         nobody knows the duty of these years
+    unrecorded     f1 * cube sum / (C_design * kQ_design)                      in use while nothing was recorded
+
+    used share = counted + prior_entered + prior_unknown + unrecorded
 
 In the manner of ISO 12482:2014, whose scope leaves out mobile cranes; spent at 1 (natural reading, from memory).
 C * kQ of a stretch is the sum of the cubes of its lifts' peak structural shares, so light lifts hardly count and a
@@ -9,31 +14,20 @@ lift missed below the finding threshold of `duty.lifts` changes nothing that mat
 The design working period is not a guaranteed period. Monitoring replaces neither inspection nor maintenance.
 """
 
-from collections.abc import Sequence
 from datetime import date, timedelta
 from enum import Enum
 from typing import Final, NamedTuple
 
-import numpy as np
-from numpy.typing import ArrayLike
-
-from domain.crane import DesignClass, PriorDuty
+from domain.crane import Crane, DesignClass, PriorDuty
 from domain.errors import InvalidInput
-from duty.geometry import Floats
+from duty.forecast import Forecast
 from duty.spectrum import design_limits
-from duty.trend import kendall
 
 SPENT_SHARE: Final = 1.0
 """Used share at which the design working period is spent (natural reading, from memory)."""
 
-LEAST_WEEKS: Final = 13  # of record before a date is given: a quarter. This project's choice
-LEAST_WORKING_WEEKS: Final = 8  # of these with any lift. This project's choice
-HORIZON_YEARS: Final = 100
-FUTURES: Final = 1000
-SEED: Final = 12_482  # of every forecast: the same record gives the same dates everywhere
-_DRAWS_AT_ONCE: Final = 64  # fixed, so that a threshold's dates do not depend on what else is asked
-TREND_LEVEL: Final = 0.05  # p value below which use counts as changing
-_WEEK: Final = timedelta(days=7)
+DAYS_A_YEAR: Final = 365.25
+YEARS_ROUNDING: Final = 0.1  # years are entered to one decimal place
 
 
 class Recording(Enum):
@@ -67,41 +61,41 @@ class Factor(NamedTuple):
 
 
 class UsedShare(NamedTuple):
-    """Shares of the design working period, factors included; spent at a total of 1."""
+    """Shares of the design working period, factors included; spent at a total of 1. See the module for each."""
 
     counted: float
-    prior: float
+    prior_entered: float
+    prior_unknown: float = 0.0
+    unrecorded: float = 0.0
+
+    @property
+    def uncounted(self) -> float:
+        """All but the counted share: entered, assumed, estimated."""
+        return self.prior_entered + self.prior_unknown + self.unrecorded
 
     @property
     def total(self) -> float:
-        """Counted and prior duty together."""
-        return self.counted + self.prior
+        """All of it."""
+        return self.counted + self.uncounted
 
 
-class Trend(NamedTuple):
-    """Whether weekly use changes: "rising", "falling" or "steady", with Kendall's tau and its two-sided p value."""
+class DesignYears(NamedTuple):
+    """Years that the design working period is meant to last; assumed where the manual's are not entered."""
 
-    direction: str
-    tau: float
-    p_value: float
-
-
-class Forecast(NamedTuple):
-    """Days on which the threshold is reached in 10, 50 and 90 % of futures; None beyond HORIZON_YEARS."""
-
-    threshold: float
-    early_on: date
-    middle_on: date
-    late_on: date | None
-    weeks: int  # of record behind it
-    trend: Trend
+    years: float
+    assumed: bool  # the years to the special assessment stand in
 
 
-class NoForecast(NamedTuple):
-    """Why no date is given."""
+class PriorYears(NamedTuple):
+    """The time from manufacture to the first record, in years of 365.25 days."""
 
-    reason: str
-    weeks: int
+    since: date
+    since_manufacture: (
+        bool  # False: the day of manufacture is not entered, the first day of service stands in
+    )
+    until: date
+    entered: float  # years whose duty the owner states
+    unknown: float  # the rest: nobody knows their duty
 
 
 class Assessment(NamedTuple):
@@ -153,15 +147,103 @@ def share_of_design(design: DesignClass, cube_sum: float, f1: float = 1.0) -> fl
 
 
 def used_share(
-    design: DesignClass, lifts: float, kq: float, f1: float, prior: PriorDuty | None = None
+    design: DesignClass,
+    lifts: float,
+    kq: float,
+    f1: float,
+    prior: PriorDuty | None = None,
+    *,
+    prior_unknown: float = 0.0,
+    unrecorded_cube_sum: float = 0.0,
 ) -> UsedShare:
-    """Used share of the design working period from counted lifts with their kQ, and duty before the record.
+    """Used share of the design working period from counted lifts with their kQ, and what was not counted.
 
-    `kq` is not looked at without lifts (it is NaN then). Prior duty carries its own f1. See the module for the formula.
+    `kq` is not looked at without lifts (it is NaN then). Entered prior duty carries its own f1. `prior_unknown` is the
+    share of unknown years; `unrecorded_cube_sum` the C * kQ of time in use without a record. See the module.
     """
-    counted = share_of_design(design, lifts * kq if lifts else 0.0, f1)
-    before = share_of_design(design, prior.lifts * prior.kq, prior.f1) if prior else 0.0
-    return UsedShare(counted, before)
+    if not prior_unknown >= 0:
+        raise InvalidInput("the share of unknown years must be 0 or more", field="prior_unknown")
+    return UsedShare(
+        counted=share_of_design(design, lifts * kq if lifts else 0.0, f1),
+        prior_entered=share_of_design(design, prior.lifts * prior.kq, prior.f1) if prior else 0.0,
+        prior_unknown=prior_unknown,
+        unrecorded=share_of_design(design, unrecorded_cube_sum, f1),
+    )
+
+
+def design_years(crane: Crane) -> DesignYears:
+    """Years of the design working period: the manual's, else those to the special assessment, which is an assumption."""
+    if crane.design_years is not None:
+        return DesignYears(crane.design_years, assumed=False)
+    return DesignYears(crane.special_assessment_after_years, assumed=True)
+
+
+def prior_years(crane: Crane, first_day: date) -> PriorYears:
+    """Time before the first record by what is known of it: entered years, and unknown ones for the rest.
+
+    An entry of prior duty without its years covers the whole time before the record: its owner says so, and what is left
+    below YEARS_ROUNDING of an entry with years is rounding. Unknown years are never below 0; see `contradictions`.
+    """
+    since = crane.manufactured_on or crane.commissioned_on
+    whole = max((first_day - since).days / DAYS_A_YEAR, 0.0)
+    prior = crane.prior_duty
+    entered = 0.0 if prior is None else whole if prior.years is None else prior.years
+    unknown = max(whole - entered, 0.0)
+    if prior is not None and unknown < YEARS_ROUNDING:
+        unknown = 0.0
+    return PriorYears(since, crane.manufactured_on is not None, first_day, entered, unknown)
+
+
+def unknown_share(unknown_years: float, years: float) -> float:
+    """Share of the design working period for years of which nothing is known: 1.5 * unknown years / design years.
+
+    Where history is unknown the design duty is taken for that time, with f1 = 1.5 (ISO 12482, as open excerpts restate
+    it: read; f1 of `Recording.UNKNOWN`). That duty spreads evenly over the design years is this project's reading.
+    """
+    if not (unknown_years >= 0 and years > 0):
+        raise InvalidInput("unknown years must be 0 or more and design years above 0", field="unknown_years")
+    return Recording.UNKNOWN.value * unknown_years / years
+
+
+def contradictions(crane: Crane, first_day: date | None) -> tuple[str, ...]:
+    """Entries that do not fit each other or the record, each with what to do; nothing is preferred in silence.
+
+    first_day: first recorded day; None without a record.
+    """
+    found = []
+    if crane.manufactured_on is not None and crane.manufactured_on > crane.commissioned_on:
+        found.append(
+            f"manufactured on {crane.manufactured_on}, in service since {crane.commissioned_on}: correct one of the two"
+        )
+    if first_day is None:
+        return tuple(found)
+    since = crane.manufactured_on or crane.commissioned_on
+    if since > first_day:
+        word = "manufactured" if crane.manufactured_on else "in service since"
+        found.append(
+            f"{word} {since}, but recorded from {first_day}: correct the day, or see whose readings these are"
+        )
+    prior = crane.prior_duty
+    whole = max((first_day - since).days / DAYS_A_YEAR, 0.0)
+    if prior is not None and prior.years is not None and prior.years > whole + YEARS_ROUNDING:
+        found.append(
+            f"duty is entered for {prior.years:g} years before the record, but only {whole:.1f} years lie between"
+            f" {since} and {first_day}: what is recorded would count twice; enter the years before the record alone"
+        )
+    return tuple(found)
+
+
+def carried_damage(
+    counted: float, used: UsedShare | None, prior_unknown: float, allowed_sum: float = 1.0
+) -> float:
+    """Miner sum of a detail for what was not counted, to be added to the counted sum.
+
+    counted sum * uncounted share / counted share, and at least uncounted share * allowed sum: a detail is taken to have
+    been used as the whole crane was. Without a used share (no design class) only the unknown years can be carried.
+    """
+    uncounted = prior_unknown if used is None else used.uncounted
+    scaled = counted * uncounted / used.counted if used is not None and used.counted > 0 else 0.0
+    return max(scaled, uncounted * allowed_sum)
 
 
 def special_assessment(
@@ -187,174 +269,3 @@ def calendar_assessment(commissioned_on: date, after_years: float = 10.0) -> dat
     except ValueError:  # 29 February
         due = date(commissioned_on.year + years, 2, 28)
     return due + timedelta(days=round((after_years - years) * 365.25))
-
-
-def whole_weeks(mondays: Sequence[date], use: ArrayLike, today: date) -> Floats:
-    """Use of every whole week on record for `forecast`, from weeks named by their Mondays, in any order.
-
-    The first week is left out because the record begins inside it, and weeks that are not over by `today`. A week
-    between without an entry is 0: the crane stood still. For a week that is known to be missing pass NaN.
-    """
-    found = dict(zip(mondays, np.asarray(use, np.float64).tolist(), strict=True))
-    over = sorted(week for week in found if week + _WEEK <= today)[1:]
-    if not over:
-        return np.empty(0)
-    first = min(found)
-    row = np.zeros((over[-1] - first) // _WEEK)
-    for week in over:
-        row[(week - first) // _WEEK - 1] = found[week]
-    return row
-
-
-def trend(weekly_use: ArrayLike) -> Trend:
-    """Mann and Kendall's test on weekly use in time order; NaN weeks are left out.
-
-    Weeks of a job resemble each other, which would make chance look like a trend, so the test runs on means of
-    neighbouring weeks (n^(1/3) at a time, the block of the forecast).
-    """
-    use = _known(weekly_use)
-    block = _block(use.size)
-    whole = use.size // block * block
-    means = use[use.size - whole :].reshape(-1, block).mean(axis=1)
-    if means.size < 3 or np.ptp(means) == 0:
-        return Trend("steady", 0.0, 1.0)
-    tau, p_value = kendall(means)
-    if p_value >= TREND_LEVEL:
-        return Trend("steady", tau, p_value)
-    return Trend("rising" if tau > 0 else "falling", tau, p_value)
-
-
-def forecast(
-    weekly_use: ArrayLike,
-    used_now: float,
-    threshold: float,
-    start: date,
-    *,
-    seed: int = SEED,
-    futures: int = FUTURES,
-) -> Forecast | NoForecast:
-    """When a share reaches one threshold: see `forecasts`."""
-    return forecasts(weekly_use, used_now, (threshold,), start, seed=seed, futures=futures)[0]
-
-
-def forecasts(
-    weekly_use: ArrayLike,
-    used_now: float,
-    thresholds: Sequence[float],
-    start: date,
-    *,
-    seed: int = SEED,
-    futures: int = FUTURES,
-) -> list[Forecast | NoForecast]:
-    """When a share that grows by `weekly_use` a week reaches each threshold, by block bootstrap.
-
-    Parameters
-    ----------
-    weekly_use
-        share (or damage) added in each whole week of record, in time order, shape (n,): 0 for a recorded week without
-        use, NaN for a week that was not recorded, which is left out
-    used_now, thresholds
-        share used at `start`, and the shares asked for
-    start
-        first day of the future
-
-    Each future first draws a history of n weeks from the record, in blocks of n^(1/3) neighbouring weeks, and then its
-    weeks from that history: so the range holds both the chance of weeks to come and the doubt about the mean that a
-    short record leaves. It holds no change of work: look at the trend. Same seed, same dates, whichever thresholds are
-    asked for together.
-
-    Gives NoForecast where the record is shorter than LEAST_WEEKS, or has fewer than LEAST_WORKING_WEEKS with any use,
-    or half of the futures do not reach the threshold within HORIZON_YEARS. Method: H. R. Kuensch, Annals of Statistics
-    17 (1989) 1217 (moving blocks, from memory).
-    """
-    use = _known(weekly_use)
-    if not used_now >= 0:
-        raise InvalidInput("the used share must be 0 or more", field="used_now")
-    weeks, working = use.size, int(np.count_nonzero(use))
-    if weeks < LEAST_WEEKS or working < LEAST_WORKING_WEEKS:
-        short = NoForecast(
-            f"too little data: {weeks} weeks of record, {working} of them with lifts; a date is given from "
-            f"{LEAST_WEEKS} weeks with {LEAST_WORKING_WEEKS} working ones",
-            weeks,
-        )
-        return [short] * len(thresholds)
-    found = trend(use)
-    needed = np.array([threshold - used_now for threshold in thresholds], np.float64)
-    row = _weeks_to(np.maximum(needed, 0.0), use, np.random.default_rng(seed), futures)
-    return [
-        _dated(threshold, weeks_needed, start, weeks, found)
-        for threshold, weeks_needed in zip(thresholds, row, strict=True)
-    ]
-
-
-def _dated(
-    threshold: float, weeks_needed: Floats, start: date, weeks: int, found: Trend
-) -> Forecast | NoForecast:
-    # the counted quantile, since a future may need infinitely many weeks
-    early, middle, late = np.quantile(weeks_needed, [0.1, 0.5, 0.9], method="inverted_cdf")
-    if not np.isfinite(middle):
-        return NoForecast(f"not reached within {HORIZON_YEARS} years at the use on record", weeks)
-    return Forecast(
-        threshold,
-        start + early * _WEEK,
-        start + middle * _WEEK,
-        start + late * _WEEK if np.isfinite(late) else None,
-        weeks,
-        found,
-    )
-
-
-def _known(weekly_use: ArrayLike) -> Floats:
-    use = np.asarray(weekly_use, np.float64)
-    if use.ndim != 1:
-        raise InvalidInput("weekly use must be one row of weeks", field="weekly_use")
-    use = use[~np.isnan(use)]
-    if (use < 0).any() or np.isinf(use).any():
-        raise InvalidInput("weekly use must be 0 or more", field="weekly_use")
-    return use
-
-
-def _block(weeks: int) -> int:
-    """Weeks a block: the cube root of their number, the usual order for a mean."""
-    return max(1, round(float(np.cbrt(weeks))))
-
-
-def _weeks_to(needed: Floats, use: Floats, rng: np.random.Generator, futures: int) -> Floats:
-    """Weeks until each future has added each of `needed`, shape (needed, futures); inf beyond the horizon."""
-    weeks, block = use.size, _block(use.size)
-    # weeks a history, rounded up to whole blocks; blocks wrap around so that every week is drawn equally often
-    starts = rng.integers(0, weeks, (futures, -(-weeks // block)))
-    until = np.concatenate([[0.0], np.cumsum(np.resize(use, weeks + block))])
-    places = starts.shape[1]
-    size = places * block
-    follows = np.roll(starts, -1, axis=1)
-    ends, begins = until[starts + block].ravel(), until[follows].ravel()
-    starts, follows = starts.ravel(), follows.ravel()
-    draws = int(np.ceil(HORIZON_YEARS * 365.25 / 7 / block))
-    found = np.where(needed[:, None] > 0, np.inf, np.zeros((1, futures)))
-    before = np.zeros(futures)
-    for first in range(0, draws, _DRAWS_AT_ONCE):
-        open_rows = np.flatnonzero(np.isinf(found).any(axis=0))
-        if not open_rows.size:
-            break
-        # drawn for every future, also for those that are there, so that none depends on the others
-        weeks_drawn = rng.integers(0, size, (futures, _DRAWS_AT_ONCE))[open_rows]
-        place = weeks_drawn // block
-        offset = weeks_drawn - place * block
-        place += open_rows[:, None] * places
-        # a block of the history: the rest of one drawn block and the beginning of the next
-        here, after = starts.take(place) + offset, follows.take(place) + offset
-        drawn = ends.take(place) - until.take(here) + until.take(after) - begins.take(place)
-        drawn = np.maximum(drawn, 0.0)
-        total = before[open_rows, None] + np.cumsum(drawn, axis=1)
-        for waiting, goal in zip(found, needed, strict=True):
-            now = np.flatnonzero(np.isinf(waiting[open_rows]) & (total[:, -1] >= goal))
-            at = (total[now] >= goal).argmax(axis=1)
-            ahead = np.where(at > 0, total[now, at - 1], before[open_rows[now]])
-            inside = (goal - ahead) / drawn[now, at]  # evenly within the block
-            reached = np.round(
-                block * (first + at + inside), 6
-            )  # a millionth of a week is rounding, not time
-            waiting[open_rows[now]] = np.where(first + at < draws, reached, np.inf)
-        before[open_rows] = total[:, -1]
-    return found

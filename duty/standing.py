@@ -9,16 +9,19 @@ the record without lifts count as 0; what a crane did after its last record is n
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from datetime import date, timedelta
+from typing import Final
 
 import numpy as np
 
 from domain.crane import Crane
 from domain.errors import InvalidInput
 from duty import life
+from duty.forecast import Forecast, NoForecast, forecasts, whole_weeks
 from duty.geometry import Floats
-from duty.life import Factor, Forecast, NoForecast, UsedShare
+from duty.life import DesignYears, Factor, PriorYears, UsedShare
 
-NO_DESIGN = "enter the design class from the crane's manual: there is no default"
+NO_DESIGN: Final = "enter the design class from the crane's manual: there is no default"
+NO_RECORD: Final = "nothing is recorded yet, so nothing tells how much is used"
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -30,17 +33,23 @@ class Totals:
     recorded_ms: int = 0
     missing_ms: int = 0
     weeks: Mapping[date, float]  # cube_sum by the Monday of its week; weeks without a record absent
+    first_day: date | None = None  # first recorded day
     last_day: date | None = None  # last recorded local day
+    unrecorded_cube_sum: float = 0.0  # C * kQ of time in use without a record
 
 
 @dataclass(frozen=True, kw_only=True)
 class Standing:
-    """How a crane stands. `used`, `review` and `spent` are None without a design class; `reason` says so."""
+    """How a crane stands. `used`, `review` and `spent` are None where it cannot be told; `reason` says why."""
 
     crane: Crane
     totals: Totals
     coverage: float | None
     factor: Factor
+    design_years: DesignYears
+    prior: PriorYears | None  # None without a record
+    prior_unknown: float  # share of the design working period for unknown years; needs no design class
+    contradictions: tuple[str, ...]
     used: UsedShare | None
     reason: str
     start: date  # first day of the forecasts
@@ -54,11 +63,20 @@ class Standing:
         return self.totals.cube_sum / self.totals.lifts if self.totals.lifts else None
 
     @property
+    def unknown_years(self) -> float:
+        """Years before the record of which nothing is known; 0 without a record."""
+        return 0.0 if self.prior is None else self.prior.unknown
+
+    @property
     def forecast_reason(self) -> str:
         """Why there is no date of being spent; empty where there is one."""
         if self.spent is None:
             return self.reason or NO_DESIGN
         return self.spent.reason if isinstance(self.spent, NoForecast) else ""
+
+    def carried_damage(self, counted: float, allowed_sum: float = 1.0) -> float:
+        """Miner sum of a detail for what was not counted: see `life.carried_damage`."""
+        return life.carried_damage(counted, self.used, self.prior_unknown, allowed_sum)
 
 
 def standing(crane: Crane, totals: Totals, f1: float | None = None) -> Standing:
@@ -66,30 +84,50 @@ def standing(crane: Crane, totals: Totals, f1: float | None = None) -> Standing:
 
     f1: another factor on counted duty than the one that the coverage gives, to see what it does; 1 or more.
     """
+    unjudged = _unjudged(crane, totals, f1)
+    if totals.first_day is None:
+        return replace(unjudged, reason=NO_RECORD)
+    if crane.design is None:
+        return unjudged
+    f1 = unjudged.factor.f1
+    try:
+        used = life.used_share(
+            crane.design,
+            totals.lifts,
+            unjudged.kq or 0.0,
+            f1,
+            crane.prior_duty,
+            prior_unknown=unjudged.prior_unknown,
+            unrecorded_cube_sum=totals.unrecorded_cube_sum,
+        )
+    except InvalidInput as problem:
+        return replace(unjudged, reason=str(problem))
+    unit = life.share_of_design(crane.design, 1.0, f1)
+    start = unjudged.start
+    weekly = unit * whole_weeks(list(totals.weeks), list(totals.weeks.values()), start)
+    thresholds = (crane.review_at_share, life.SPENT_SHARE)
+    review, spent = forecasts(weekly, used.total, thresholds, start)
+    return replace(unjudged, used=used, reason="", weekly_share=weekly, review=review, spent=spent)
+
+
+def _unjudged(crane: Crane, totals: Totals, f1: float | None) -> Standing:
+    """What can be told without a design class."""
     coverage = life.coverage(totals.recorded_ms, totals.missing_ms)
-    factor = life.f1_from_coverage(coverage) if f1 is None else Factor(f1, "as asked")
-    start = crane.commissioned_on if totals.last_day is None else totals.last_day + timedelta(days=1)
-    unjudged = Standing(
+    years = life.design_years(crane)
+    prior = None if totals.first_day is None else life.prior_years(crane, totals.first_day)
+    return Standing(
         crane=crane,
         totals=totals,
         coverage=coverage,
-        factor=factor,
+        factor=life.f1_from_coverage(coverage) if f1 is None else Factor(f1, "as asked"),
+        design_years=years,
+        prior=prior,
+        prior_unknown=0.0 if prior is None else life.unknown_share(prior.unknown, years.years),
+        contradictions=life.contradictions(crane, totals.first_day),
         used=None,
         reason=NO_DESIGN,
-        start=start,
+        start=crane.commissioned_on if totals.last_day is None else totals.last_day + timedelta(days=1),
         weekly_share=np.empty(0),
         review=None,
         spent=None,
     )
-    if crane.design is None:
-        return unjudged
-    try:
-        kq = totals.cube_sum / totals.lifts if totals.lifts else 0.0
-        used = life.used_share(crane.design, totals.lifts, kq, factor.f1, crane.prior_duty)
-    except InvalidInput as problem:
-        return replace(unjudged, reason=str(problem))
-    unit = life.share_of_design(crane.design, 1.0, factor.f1)
-    weekly = unit * life.whole_weeks(list(totals.weeks), list(totals.weeks.values()), start)
-    thresholds = (crane.review_at_share, life.SPENT_SHARE)
-    review, spent = life.forecasts(weekly, used.total, thresholds, start)
-    return replace(unjudged, used=used, reason="", weekly_share=weekly, review=review, spent=spent)

@@ -86,6 +86,13 @@ class _Entry(_Part):
     scenarios: dict[str, float]
     story: str = ""
     prior_duty: PriorDuty | None = None
+    unknown_years: float = Field(
+        default=0.0, ge=0, le=60, description="years before the record of which nobody knows anything"
+    )
+    stock_days: int = Field(
+        default=0, ge=0, le=3650, description="from manufacture to the first day of service"
+    )
+    design_years: float | None = Field(default=None, gt=0, le=100)
     habit: Habit = Habit()
     faults: Faults = Faults()
     offline_share: float = Field(default=0.08, ge=0, le=1, description="share of stops without coverage")
@@ -168,7 +175,7 @@ def _copy(crane: YardCrane, number: int) -> YardCrane:
 def _crane(entry: _Entry, site: Site, reference_day: date, number: int) -> YardCrane:
     machine = load_machine(entry.type)
     commissioned_on = reference_day - timedelta(days=round(entry.age_years * _DAYS_PER_YEAR))
-    prior = 0.0 if entry.prior_duty is None else (entry.prior_duty.years or 0.0)
+    prior = entry.unknown_years if entry.prior_duty is None else (entry.prior_duty.years or 0.0)
     logging_since = commissioned_on + timedelta(days=round(prior * _DAYS_PER_YEAR))
     crane = Crane(
         name=entry.name,
@@ -176,8 +183,10 @@ def _crane(entry: _Entry, site: Site, reference_day: date, number: int) -> YardC
         type=machine.crane_type,
         site=site.name,
         registered_at=datetime.combine(logging_since, time(), tzinfo=UTC),
+        manufactured_on=commissioned_on - timedelta(days=entry.stock_days),
         commissioned_on=commissioned_on,
         design=entry.design,
+        design_years=entry.design_years,
         prior_duty=entry.prior_duty,
     )
     return YardCrane(

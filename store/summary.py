@@ -28,7 +28,12 @@ class FleetCrane:
     counting_id: int | None
     counted_at: datetime | None  # None: nothing counted yet
     last_at: datetime | None
-    used_share: float | None
+    used_share: float | None  # all of the next four
+    used_share_counted: float | None
+    used_share_prior: float | None
+    used_share_unknown: float | None
+    used_share_unrecorded: float | None
+    unknown_years: float | None
     open_faults: int
     forecast_middle_on: date | None
     detail_name: str | None
@@ -115,12 +120,16 @@ class CraneSummary:
     used_share: float | None
     used_share_counted: float | None
     used_share_prior: float | None
+    used_share_unknown: float | None
+    used_share_unrecorded: float | None
+    unknown_years: float | None  # before the first record, of which nothing is entered
     forecast_early_on: date | None
     forecast_middle_on: date | None
     forecast_late_on: date | None
     forecast_text: str
     detail_name: str | None
-    damage: float | None
+    damage: float | None  # of the default detail, what was not counted included
+    damage_counted: float | None
     damage_direction_deg: float | None
 
 

@@ -94,6 +94,9 @@ def _life(fleet: FleetAnswer) -> tuple[State, list[Any]] | None:
     unknown = len(fleet.rows) - len(known)
     if unknown:
         words.append(t("morning.life.some_unknown", count=unknown))
+    history = sum(row.unknown_years > 0 for row in fleet.rows)
+    if history:
+        words.append(t("morning.life.history", count=history))
     return state, words
 
 

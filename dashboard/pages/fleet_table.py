@@ -150,9 +150,7 @@ def _grid_row(row: FleetRow, why: tuple[str, str], today: date) -> dict[str, Any
         "overrides": row.limiter_overrides,
         "life": row.used_share,
         "life_state": life_state.value,
-        "life_text": numbers.share(row.used_share)
-        if row.used_share is not None
-        else t("life.no_class.short"),
+        "life_text": marks.life_words(row),
         "service": row.service_due_on.isoformat() if row.service_due_on else None,
         "service_state": marks.due_state(row.service_due_on, today).value,
         "service_text": numbers.day(row.service_due_on),

@@ -57,12 +57,7 @@ def _share(life: LifeAnswer, factors: FactorsAnswer | Trouble) -> html.Section:
             band=(life.review_at_share, 1.0),
             state=marks.life_state(life.used_share),
             name=t("life.used"),
-            text=t(
-                "life.used.text",
-                share=numbers.share(life.used_share),
-                counted=numbers.share(life.used_share_counted),
-                prior=numbers.share(life.used_share_prior),
-            ),
+            text=_shares(life),
         )
     design = life.design
     return html.Section(
@@ -100,6 +95,20 @@ def _share(life: LifeAnswer, factors: FactorsAnswer | Trouble) -> html.Section:
         ],
         className="bl-card",
     )
+
+
+def _shares(life: LifeAnswer) -> str:
+    """The used share, and each of its parts that is not 0."""
+    parts = [t("life.part.counted", share=numbers.share(life.used_share_counted))]
+    for key, share in (
+        ("prior", life.used_share_prior),
+        ("unknown", life.used_share_unknown),
+        ("unrecorded", life.used_share_unrecorded),
+    ):
+        if share:
+            years = numbers.plain(life.unknown_years, 1)
+            parts.append(t(f"life.part.{key}", share=numbers.share(share), years=years))
+    return t("life.used.text", share=numbers.share(life.used_share), parts=", ".join(parts))
 
 
 def _recorded(life: LifeAnswer) -> str:

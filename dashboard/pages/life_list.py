@@ -1,5 +1,6 @@
-"""Life of all cranes: the used share of each, the most used first."""
+"""Life of all cranes: the used share of each, those not known and the most used first."""
 
+import math
 from typing import Any
 
 from dash import html
@@ -35,8 +36,10 @@ async def render_list(visit: Visit) -> Any:
 
 
 def grid_rows(rows: tuple[FleetRow, ...]) -> list[dict[str, Any]]:
-    """Plain values of the grid, the most used crane first, those without a share last."""
-    ranked = sorted(rows, key=lambda row: -1.0 if row.used_share is None else row.used_share, reverse=True)
+    """Plain values of the grid: cranes without a known share first, since nothing says they are unused; then by share."""
+    ranked = sorted(
+        rows, key=lambda row: math.inf if row.used_share is None else row.used_share, reverse=True
+    )
     return [_grid_row(row) for row in ranked]
 
 
@@ -46,6 +49,9 @@ def _summary(rows: tuple[FleetRow, ...]) -> str:
     words = [t("life.list.past", count=past) if past else t("life.list.none_past")]
     if unknown:
         words.append(t("life.list.unknown", count=unknown))
+    history = sum(row.unknown_years > 0 for row in rows)
+    if history:
+        words.append(t("life.list.history", count=history))
     words.append(t("life.list.assessment"))
     return " ".join(words)
 
@@ -70,9 +76,7 @@ def _grid_row(row: FleetRow) -> dict[str, Any]:
         "title": row.title or row.type,
         "life": row.used_share,
         "life_state": marks.life_state(row.used_share).value,
-        "life_text": numbers.share(row.used_share)
-        if row.used_share is not None
-        else t("life.no_class.short"),
+        "life_text": marks.life_words(row),
         "spent": row.spent_on.isoformat() if row.spent_on else None,
         "assessment": row.assessment_by_calendar_on.isoformat() if row.assessment_by_calendar_on else None,
         "assessment_text": numbers.day(row.assessment_by_calendar_on),

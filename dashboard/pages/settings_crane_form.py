@@ -27,7 +27,7 @@ PLACEHOLDER: Final = "unassigned"  # site and type of a crane that was seen on t
 DESIGN: Final = ("edition", "u_class", "q_class", "s_class")
 PRIOR: Final = ("lifts", "kq", "f1", "years", "source")
 PLAIN: Final = (
-    "name", "title", "commissioned_on", "special_assessment_after_years", "review_at_share",
+    "name", "title", "manufactured_on", "commissioned_on", "design_years", "special_assessment_after_years", "review_at_share",
 )  # fmt: skip
 
 
@@ -57,7 +57,9 @@ def crane_form(
         form.choose(name, "site", site, [*((one.name, _called(one)) for one in known_sites), (NEW, t("cranes.site.new"))], note=t("cranes.site.note"), searchable=True),
         form.choose(name, "type", kind, [*((one.name, f"{one.title} ({one.name})") for one in known_types), (NEW, t("cranes.type.new"))], note=t("cranes.type.note"), searchable=True),
         form.text(name, "commissioned_on", crane.commissioned_on.isoformat() if crane and not crane.draft else "", note=t("cranes.commissioned.note")),
+        form.text(name, "manufactured_on", crane.manufactured_on.isoformat() if crane and crane.manufactured_on else "", note=t("cranes.manufactured.note")),
         form.text(name, "registered_on", _day_of(detail), note=t("cranes.registered.note")),
+        form.number(name, "design_years", crane.design_years if crane else None, note=t("cranes.design_years.note"), min=0),
         form.number(name, "special_assessment_after_years", crane.special_assessment_after_years if crane else 10, note=t("cranes.assessment.note"), min=0),
         form.number(name, "review_at_share", crane.review_at_share if crane else 0.95, note=t("cranes.review.note"), min=0, max=1, step=0.05),
         _more("new_site", [

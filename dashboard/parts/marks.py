@@ -6,7 +6,9 @@ from typing import Any, Final
 
 from dash import html
 
+from dashboard import numbers
 from dashboard.texts import t
+from domain.fleet_answers import FleetRow
 
 WARNING_PCT: Final = 90.0
 LIMIT_PCT: Final = 100.0
@@ -53,6 +55,19 @@ def life_state(used_share: float | None) -> State:
     Integrity 38, 2022, p. 321); 0.8 is this product's own early word.
     """
     return _stepped(used_share, 0.8, REVIEW_SHARE)
+
+
+def life_words(row: FleetRow) -> str:
+    """The used share with how much of it is assumed for unknown years; why there is none."""
+    if row.used_share is None:
+        return t("life.no_record.short" if row.counted_at is None else "life.no_class.short")
+    if row.used_share_unknown:
+        return t(
+            "life.assumed.short",
+            share=numbers.share(row.used_share),
+            unknown=numbers.share(row.used_share_unknown),
+        )
+    return numbers.share(row.used_share)
 
 
 def utilisation_state(utilisation_pct: float | None) -> State:

@@ -8,7 +8,8 @@ select
     (c.spec ->> 'commissioned_on')::date as commissioned_on,
     coalesce((c.spec ->> 'special_assessment_after_years')::float8, 10) as special_assessment_after_years,
     coalesce(l.online, false) as online, l.at as live_at, (l.last_values ->> 'utilisation_pct')::float8 as utilisation_pct,
-    m.counting_id, m.counted_at, m.last_at, m.used_share, coalesce(m.open_faults, 0) as open_faults,
+    m.counting_id, m.counted_at, m.last_at, m.used_share, m.used_share_counted, m.used_share_prior,
+    m.used_share_unknown, m.used_share_unrecorded, m.unknown_years, coalesce(m.open_faults, 0) as open_faults,
     m.forecast_middle_on, m.detail_name, m.damage
 from crane c
 join site s using (site_id)
@@ -153,16 +154,17 @@ from (
     where crane_id = %(crane_id)s and counting_id = %(counting_id)s
 ) d
 where m.crane_id = %(crane_id)s
-returning m.lifts, m.peak_cubed_sum, m.recorded_ms;
+returning m.lifts, m.peak_cubed_sum, m.recorded_ms, m.first_at;
 
 -- name: summary_judged
 -- What the totals of one crane mean: coverage, used share, forecast, damage of the default detail.
 update crane_summary
 set missing_ms = %(missing_ms)s, coverage = %(coverage)s, f1 = %(f1)s,
     used_share = %(used_share)s, used_share_counted = %(used_share_counted)s,
-    used_share_prior = %(used_share_prior)s, forecast_early_on = %(forecast_early_on)s,
+    used_share_prior = %(used_share_prior)s, used_share_unknown = %(used_share_unknown)s,
+    used_share_unrecorded = %(used_share_unrecorded)s, unknown_years = %(unknown_years)s, forecast_early_on = %(forecast_early_on)s,
     forecast_middle_on = %(forecast_middle_on)s, forecast_late_on = %(forecast_late_on)s,
-    forecast_text = %(forecast_text)s, detail_name = %(detail_name)s, damage = %(damage)s,
+    forecast_text = %(forecast_text)s, detail_name = %(detail_name)s, damage = %(damage)s, damage_counted = %(damage_counted)s,
     damage_direction_deg = %(damage_direction_deg)s
 where crane_id = %(crane_id)s;
 

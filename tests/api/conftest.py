@@ -22,7 +22,18 @@ from psycopg.types.json import Jsonb
 
 from api.app import create_api, running
 from api.settings import ApiSettings
-from domain.crane import Boom, Crane, CraneType, DesignClass, Edition, Extension, LoadChart, Site, Vehicle
+from domain.crane import (
+    Boom,
+    Crane,
+    CraneType,
+    DesignClass,
+    Edition,
+    Extension,
+    LoadChart,
+    PriorDuty,
+    Site,
+    Vehicle,
+)
 from duty import circumstances, directions, ledger, levels
 from duty.edges import DEFAULT_EDGES
 from store import access, cranes, segments
@@ -158,6 +169,9 @@ def build_yard(url: str) -> None:
                     registered_at=datetime(2026, 1, 1, tzinfo=UTC),
                     commissioned_on=date(2020, 5, 1),
                     design=DesignClass(edition=Edition.EN_13001_1, u_class="U4", q_class="Q2"),
+                    prior_duty=PriorDuty(lifts=0, kq=0, f1=1.0, source="stood unused (invented)")
+                    if name == "heron-3"
+                    else None,
                 ),
             )
             for name, site in (

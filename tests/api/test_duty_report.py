@@ -86,4 +86,4 @@ async def check_every_part(http: httpx.AsyncClient) -> None:
     for row in around:
         assert f"{row['direction_deg']:g}°" in text
     assert "coverage, whole record" in text
-    assert "No duty before the record is entered" in text
+    assert "Duty before the record was stated by the owner" in text

@@ -274,6 +274,7 @@ async def test_life_is_counted_duty_over_the_design_period(http: httpx.AsyncClie
 async def test_life_without_telemetry_says_so(http: httpx.AsyncClient) -> None:
     found = await ask(http, "/cranes/crake-1/life")
     assert found["lifts"] == 0
-    assert found["used_share"] == 0
+    assert found["used_share"] is None  # nothing tells that it is unused
+    assert "nothing is recorded" in found["used_share_reason"]
     assert found["f1"] == 1.5
     assert found["f1_reason"] == "coverage is not known"

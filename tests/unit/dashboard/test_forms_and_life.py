@@ -102,7 +102,7 @@ def test_the_form_shows_every_line_of_a_curve_that_was_entered_with_more() -> No
     assert (values["source"], values["slope_4"], values["cycles_4"]) == ("a test", 6.0, 4e7)
 
 
-def test_the_life_list_ranks_the_most_used_first_and_the_unknown_last() -> None:
+def test_the_life_list_ranks_the_unknown_first_and_then_the_most_used() -> None:
     cranes = (
         fleet_row("a-1", used_share=0.2),
         fleet_row("b-2", used_share=None),
@@ -110,11 +110,11 @@ def test_the_life_list_ranks_the_most_used_first_and_the_unknown_last() -> None:
     )
     rows = life_list.grid_rows(cranes)
     assert [(row["crane"], row["life_state"]) for row in rows] == [
+        ("b-2", "stale"),
         ("c-3", "act"),
         ("a-1", "ok"),
-        ("b-2", "stale"),
     ]
-    assert (rows[0]["crane_href"], rows[2]["life_text"]) == ("/life/c-3", "no design class")
+    assert (rows[1]["crane_href"], rows[0]["life_text"]) == ("/life/c-3", "no design class")
 
 
 def test_a_problem_of_the_whole_form_names_no_single_field() -> None:

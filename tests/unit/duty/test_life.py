@@ -1,4 +1,4 @@
-"""Used share, f1, the calendar rule, trend and forecast."""
+"""Used share with what is not known of it, f1, the calendar rule."""
 
 from datetime import date, timedelta
 
@@ -9,28 +9,23 @@ from hypothesis import strategies as st
 
 from domain.crane import DesignClass, Edition, PriorDuty
 from domain.errors import InvalidInput
+from duty.forecast import Forecast, trend
 from duty.life import (
-    LEAST_WEEKS,
-    Forecast,
-    NoForecast,
+    carried_damage,
+    contradictions,
     coverage,
+    design_years,
     f1_from_coverage,
-    forecast,
-    forecasts,
+    prior_years,
     share_of_design,
     special_assessment,
-    trend,
+    unknown_share,
     used_share,
-    whole_weeks,
 )
 from duty.spectrum import kq
+from tests.unit.duty.invented import crane as invented_crane
 
 DESIGN = DesignClass(edition=Edition.EN_13001_1, u_class="U4", q_class="Q3")  # 250 000 cycles, kQ 0.25
-TODAY = date(2026, 1, 5)
-
-
-def weeks_of(seed: int, n: int, mean: float = 0.002) -> np.ndarray:
-    return np.random.default_rng(seed).gamma(2.0, mean / 2, n)
 
 
 def test_a_crane_used_as_designed_is_spent_at_one() -> None:
@@ -41,8 +36,8 @@ def test_a_crane_used_as_designed_is_spent_at_one() -> None:
 def test_prior_duty_enters_with_its_own_factor() -> None:
     prior = PriorDuty(lifts=10_000, kq=0.2, f1=1.5)
     found = used_share(DESIGN, 0, float("nan"), 1.0, prior)
-    assert found == (0.0, pytest.approx(1.5 * 2000 / 62_500))
-    assert used_share(DESIGN, 1000, 0.5, 1.0, prior).total == pytest.approx(found.prior + 500 / 62_500)
+    assert found == (0.0, pytest.approx(1.5 * 2000 / 62_500), 0.0, 0.0)
+    assert used_share(DESIGN, 1000, 0.5, 1.0, prior).total == pytest.approx(found.total + 500 / 62_500)
 
 
 @given(st.lists(st.floats(0, 130), min_size=1, max_size=50), st.floats(1, 1.5))
@@ -97,133 +92,65 @@ def test_the_calendar_rule_holds_unless_use_is_faster() -> None:
     assert special_assessment(date(2016, 5, 2), spent=late).on == date(2026, 5, 2)
 
 
-def test_steady_use_reaches_the_threshold_when_arithmetic_says_so() -> None:
-    found = forecast(np.full(52, 0.01), 0.5, 1.0, TODAY)
-    assert isinstance(found, Forecast)
-    assert found.early_on == found.middle_on == found.late_on == TODAY + timedelta(weeks=50)
-    assert found.weeks == 52
-
-
-def test_a_longer_record_gives_a_narrower_range_round_the_same_middle() -> None:
-    widths = []
-    for n in (20, 60, 240):
-        found = forecast(weeks_of(5, n), 0.2, 1.0, TODAY)
-        assert isinstance(found, Forecast)
-        assert found.late_on is not None
-        assert found.early_on < found.middle_on < found.late_on
-        widths.append((found.late_on - found.early_on).days)
-    assert widths[0] > widths[1] > widths[2]
-
-
-def test_the_range_holds_the_truth_about_as_often_as_it_says() -> None:
-    """Records of 40 weeks from a known law; the true day, by the law's mean, lies inside in about 80 % of them."""
-    truth = TODAY + timedelta(weeks=0.8 / 0.002)
-    inside = 0
-    for seed in range(200):
-        found = forecast(weeks_of(seed, 40), 0.2, 1.0, TODAY, futures=200)
-        assert isinstance(found, Forecast)
-        assert found.late_on is not None
-        inside += found.early_on <= truth <= found.late_on
-    # binomial with p = 0.8 minus what blocks of a short record are known to miss; seeds are fixed
-    assert 0.68 <= inside / 200 <= 0.92
-
-
-def test_the_same_seed_gives_the_same_dates() -> None:
-    use = weeks_of(1, 60)
-    assert forecast(use, 0.2, 1.0, TODAY, seed=3) == forecast(use, 0.2, 1.0, TODAY, seed=3)
-    assert forecast(use, 0.2, 1.0, TODAY, seed=3) != forecast(use, 0.2, 1.0, TODAY, seed=4)
-
-
-@pytest.mark.parametrize(
-    "use",
-    [
-        np.full(LEAST_WEEKS - 1, 0.01),
-        np.concatenate([np.full(7, 0.01), np.zeros(30)]),
-        np.concatenate([np.full(LEAST_WEEKS - 1, 0.01), np.full(50, np.nan)]),
-        [],
-    ],
-)
-def test_too_little_data_is_said(use: np.ndarray) -> None:
-    found = forecast(use, 0.2, 1.0, TODAY)
-    assert isinstance(found, NoForecast)
-    assert found.reason.startswith("too little data")
-
-
-def test_a_threshold_out_of_sight_gets_no_date() -> None:
-    found = forecast(weeks_of(2, 60, mean=1e-6), 0.2, 1.0, TODAY)
-    assert isinstance(found, NoForecast)
-    assert "100 years" in found.reason
-
-
-def test_some_futures_beyond_the_horizon_leave_the_late_day_open() -> None:
-    use = np.zeros(60)
-    use[:8] = 0.8 / 4500 * 60 / 8
-    found = forecast(use, 0.2, 1.0, TODAY)
-    assert isinstance(found, Forecast)
-    assert found.late_on is None
-
-
-def test_a_threshold_already_passed_is_reached_today() -> None:
-    found = forecast(weeks_of(3, 30), 0.97, 0.95, TODAY)
-    assert isinstance(found, Forecast)
-    assert (found.early_on, found.late_on) == (TODAY, TODAY)
-
-
-def test_idle_weeks_push_the_day_out_and_unrecorded_weeks_do_not() -> None:
-    use = weeks_of(4, 40)
-    busy = forecast(use, 0.2, 1.0, TODAY)
-    idle = forecast(np.concatenate([use, np.zeros(40)]), 0.2, 1.0, TODAY)
-    blind = forecast(np.concatenate([use, np.full(40, np.nan)]), 0.2, 1.0, TODAY)
-    assert isinstance(busy, Forecast)
-    assert isinstance(idle, Forecast)
-    assert blind == busy
-    assert (idle.middle_on - TODAY).days == pytest.approx(2 * (busy.middle_on - TODAY).days, rel=0.1)
-
-
-def test_whole_weeks_fill_rest_with_zero_and_leave_cut_weeks_out() -> None:
-    monday = date(2026, 1, 5)
-    weeks = [monday + timedelta(weeks=k) for k in (0, 1, 4, 5)]
-    use = [9.0, 0.1, float("nan"), 0.3]
-    found = whole_weeks(weeks, use, today=monday + timedelta(weeks=6))
-    np.testing.assert_array_equal(found, [0.1, 0.0, 0.0, np.nan, 0.3])
-    running = whole_weeks(weeks, use, today=monday + timedelta(weeks=6, days=-1))
-    np.testing.assert_array_equal(running, [0.1, 0.0, 0.0, np.nan])
-    assert whole_weeks(weeks[:1], use[:1], today=date(2027, 1, 1)).size == 0
-    assert whole_weeks([], [], today=monday).size == 0
-
-
-def test_changing_use_is_seen_and_chance_is_not() -> None:
-    rng = np.random.default_rng(0)
-    rising = np.linspace(0.5, 1.5, 80) + rng.normal(0, 0.1, 80)
-    assert trend(rising).direction == "rising"
-    assert trend(rising[::-1]).direction == "falling"
-    assert trend(np.full(50, 0.3)).direction == "steady"
-    assert trend([1.0, 2.0]).direction == "steady"
-    alarms = sum(trend(weeks_of(seed, 60)).direction != "steady" for seed in range(300))
-    assert alarms / 300 < 0.10
-
-
-@pytest.mark.parametrize("use", [[[0.1]], [-0.1] * 20, [float("inf")] * 20])
-def test_use_that_cannot_be_is_refused(use: list[float]) -> None:
+def test_what_is_not_known_stands_apart_and_adds_up() -> None:
+    prior = PriorDuty(lifts=10_000, kq=0.2, f1=1.2, years=3)
+    found = used_share(DESIGN, 5000, 0.25, 1.1, prior, prior_unknown=0.9, unrecorded_cube_sum=125.0)
+    assert found.counted == pytest.approx(1.1 * 1250 / 62_500)
+    assert found.prior_entered == pytest.approx(1.2 * 2000 / 62_500)
+    assert found.prior_unknown == 0.9
+    assert found.unrecorded == pytest.approx(1.1 * 125 / 62_500)
+    assert found.total == pytest.approx(sum(found))
+    assert found.uncounted == pytest.approx(found.total - found.counted)
     with pytest.raises(InvalidInput):
-        forecast(use, 0.1, 1.0, TODAY)
-    with pytest.raises(InvalidInput):
-        forecast([0.1] * 20, -0.1, 1.0, TODAY)
+        used_share(DESIGN, 0, 0, 1.0, prior_unknown=-0.1)
 
 
-@given(st.integers(2, 40), st.floats(0.3, 0.9))
-def test_a_threshold_gets_the_same_dates_alone_and_with_others(seed: int, review: float) -> None:
-    use = weeks_of(seed, 40)
-    together = forecasts(use, 0.2, (review, 1.0), TODAY, futures=100)
-    assert together == [forecast(use, 0.2, share, TODAY, futures=100) for share in (review, 1.0)]
-    assert isinstance(together[0], Forecast)
-    assert isinstance(together[1], Forecast)
-    assert together[0].middle_on <= together[1].middle_on
+def test_twelve_unknown_years_at_ten_give_180_percent() -> None:
+    assert unknown_share(12, 10) == pytest.approx(1.8)
+    assert unknown_share(0, 10) == 0
+    for years, design in ((-1, 10), (1, 0)):
+        with pytest.raises(InvalidInput):
+            unknown_share(years, design)
 
 
-def test_the_future_adds_up_what_the_record_added() -> None:
-    """Mean of many futures against the mean of the record, on a record of strong weeks and idle ones."""
-    use = np.tile([0.004, 0.0, 0.001, 0.003, 0.002, 0.0], 20)
-    found = forecast(use, 0.0, 1.0, TODAY)
-    assert isinstance(found, Forecast)
-    assert (found.middle_on - TODAY).days / 7 == pytest.approx(1 / use.mean(), rel=0.01)
+def test_unknown_years_run_from_manufacture_less_what_is_entered() -> None:
+    first = date(2026, 3, 1)
+    crane = invented_crane().model_copy(update={"commissioned_on": date(2016, 3, 1)})
+    found = prior_years(crane, first)
+    assert (found.since, found.since_manufacture) == (date(2016, 3, 1), False)
+    assert found.unknown == pytest.approx(3652 / 365.25)
+    made = crane.model_copy(update={"manufactured_on": date(2014, 3, 1)})
+    assert prior_years(made, first).unknown == pytest.approx(4383 / 365.25)
+    entered = made.model_copy(update={"prior_duty": PriorDuty(lifts=1, kq=0.1, f1=1.2, years=9)})
+    assert prior_years(entered, first)[-2:] == (9, pytest.approx(3))
+    whole = made.model_copy(update={"prior_duty": PriorDuty(lifts=1, kq=0.1, f1=1.2)})
+    assert prior_years(whole, first).unknown == 0
+
+
+def test_design_years_are_the_manuals_else_assumed() -> None:
+    crane = invented_crane().model_copy(update={"special_assessment_after_years": 12.0})
+    assert design_years(crane) == (12.0, True)
+    assert design_years(crane.model_copy(update={"design_years": 20.0})) == (20.0, False)
+
+
+def test_entries_that_do_not_fit_are_told_and_count_no_negative_years() -> None:
+    first = date(2026, 3, 1)
+    crane = invented_crane().model_copy(update={"commissioned_on": date(2024, 3, 1)})
+    assert contradictions(crane, first) == ()
+    assert contradictions(crane, None) == ()
+    late = crane.model_copy(update={"manufactured_on": date(2027, 1, 1)})
+    assert len(contradictions(late, first)) == 2  # after service began, and after the first record
+    assert prior_years(late, first).unknown == 0
+    twice = crane.model_copy(update={"prior_duty": PriorDuty(lifts=1, kq=0.1, f1=1.2, years=5)})
+    (told,) = contradictions(twice, first)
+    assert "count twice" in told
+    assert prior_years(twice, first).unknown == 0
+
+
+def test_damage_is_carried_as_the_share_is() -> None:
+    used = used_share(DESIGN, 6250, 0.25, 1.0, prior_unknown=0.5)  # 2.5 % counted
+    assert carried_damage(0.05, used, 0.5) == pytest.approx(0.05 * 0.5 / 0.025)
+    assert carried_damage(0.001, used, 0.5) == pytest.approx(0.5)  # at least share times allowed sum
+    assert carried_damage(0.001, used, 0.5, allowed_sum=0.5) == pytest.approx(0.25)
+    assert carried_damage(0.3, None, 0.5) == pytest.approx(0.5)  # no design class: unknown years alone
+    assert carried_damage(0.3, used_share(DESIGN, 6250, 0.25, 1.0), 0.0) == 0

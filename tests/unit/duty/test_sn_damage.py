@@ -6,13 +6,14 @@ from hypothesis import given
 from hypothesis import strategies as st
 from pydantic import ValidationError
 
-from domain.detail import DetailSpec
+from domain.detail import CurveFamily, DetailSpec
 from domain.errors import InvalidInput
 from duty.damage import (
     Detail,
     allowed_range_mpa,
     by_direction,
     detail_of,
+    failure_range,
     miner,
     of_cycles,
     of_directions,
@@ -118,7 +119,7 @@ def test_damage_adds_up_and_its_shares_tell_what_did_it() -> None:
     found = of_cycles(detail, as_cycles(np.array([50.0, 100.0]), np.array([8.0, 1.0])))
     np.testing.assert_allclose(found.share, [0.5, 0.5])
     assert found.total == pytest.approx(2 / 2e6)
-    assert found.failure_range == pytest.approx((found.total / 3, found.total / 0.33))
+    assert failure_range(found.total) == pytest.approx((found.total / 3, found.total / 0.33))
 
 
 def test_a_stability_limited_history_damages_less_than_its_utilisation_says() -> None:
@@ -226,8 +227,15 @@ def test_stress_for_display_has_the_offset_and_no_factor() -> None:
 def test_a_detail_as_entered_becomes_what_it_says(entered: dict[str, object], curve: SnCurve) -> None:
     spec = DetailSpec.model_validate({"mpa_per_pct": 1.2, "gamma_mf": 1.1, "direction": 30.0} | entered)
     assert detail_of("weld", spec) == Detail(
-        name="weld", mpa_per_pct=1.2, gamma_mf=1.1, direction=30.0, curve=curve
+        name="weld",
+        mpa_per_pct=1.2,
+        gamma_mf=1.1,
+        direction=30.0,
+        curve=curve,
+        allowed_sum=0.5 if spec.curve is CurveFamily.IIW else 1.0,
     )
+    given = spec.model_copy(update={"allowed_sum": 0.3})
+    assert detail_of("weld", given).allowed_sum == 0.3
 
 
 def test_an_own_curve_with_the_shape_of_a_published_one_gives_the_same_lives() -> None:
