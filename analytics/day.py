@@ -56,8 +56,9 @@ class DayCount:
 
     @property
     def empty(self) -> bool:
-        """Whether there was nothing on that day: neither a sample nor an event."""
-        return self.samples == 0 and not any(self.figures[name] for name in _COUNTED.values())
+        """Whether there was nothing on that day: no sample, no event, nothing refused."""
+        counted = (*_COUNTED.values(), "clock_ms")
+        return self.samples == 0 and not any(self.figures[name] for name in counted)
 
 
 def count(
@@ -68,12 +69,14 @@ def count(
     quarantined: Callable[[], frozenset[tuple[int, int]]],
     settings: CountingSettings,
     *,
+    refused: Sequence[tuple[int, int]] = (),
     turned: bool = True,
 ) -> DayCount:
     """Counts one day.
 
     events: those of the day. quarantined: (boot, seq) of the crane's messages set aside, asked for only when
-    numbers are missing. turned: count directions too.
+    numbers are missing. refused: (received, span) [ms] of the messages that came on the day and were refused as ahead
+    of our clock. turned: count directions too.
     """
     channels, spikes = _without_spikes(
         samples.at_ms, with_pose(crane_type, samples.channels), settings.spike_pct
@@ -90,7 +93,7 @@ def count(
         outreach_m=channels.get("outreach_m"),
     )
     signals = lifts.signals(crane_type, samples.at_ms, {**channels, "utilisation_pct": utilisation})
-    missing = _gaps(samples, utilisation, events, quarantined)
+    missing = _gaps(local_day, samples, utilisation, events, quarantined, refused)
     return DayCount(
         day=local_day.day,
         samples=samples.at_ms.size,
@@ -146,17 +149,27 @@ def _directions(
 
 
 def _gaps(
+    local_day: LocalDay,
     samples: DaySamples,
     utilisation: NDArray[np.float32],
     events: Iterable[Event],
     quarantined: Callable[[], frozenset[tuple[int, int]]],
+    refused: Sequence[tuple[int, int]],
 ) -> list[gaps.Gap]:
+    within = to_ms(local_day.start_at), to_ms(local_day.end_at)
+    spans = samples.message_start_ms, samples.message_end_ms
+    wrong = [
+        *gaps.overlaps(*spans, samples.boot, within),
+        *gaps.set_back(*spans, samples.boot, samples.seq, within),
+        *gaps.late(*spans, samples.received_ms, within),
+        *gaps.refused_ahead([at for at, _ in refused], [span for _, span in refused], within),
+    ]
     numbers = frozenset((event.boot, event.seq) for event in events)
     messages = (samples.message_start_ms, samples.message_end_ms, samples.boot, samples.seq, numbers)
     missing = gaps.missing_messages(*messages, frozenset())
     if missing:
         missing = gaps.missing_messages(*messages, quarantined())
-    return missing + gaps.missing_readings(samples.at_ms, samples.step_ms, np.isnan(utilisation))
+    return wrong + missing + gaps.missing_readings(samples.at_ms, samples.step_ms, np.isnan(utilisation))
 
 
 def _figures(
@@ -166,7 +179,7 @@ def _figures(
     tallied: levels.Tallies,
     missing: Iterable[gaps.Gap],
 ) -> dict[str, Any]:
-    gap_ms = {"offline": 0, "quarantine": 0}
+    gap_ms = {"offline": 0, "quarantine": 0, "overlap": 0, "clock": 0}
     for gap in missing:
         if gap.cause != "sensor":
             gap_ms[gap.cause] += gap.missing_ms
@@ -181,6 +194,8 @@ def _figures(
         "sensor_gap_ms": tallied.missing_ms,
         "offline_gap_ms": gap_ms["offline"],
         "quarantine_gap_ms": gap_ms["quarantine"],
+        "overlap_ms": gap_ms["overlap"],
+        "clock_ms": gap_ms["clock"],
         "limit_assumed_ms": tallied.limit_assumed_ms,
         "working_ms": sum(time for mode, time in in_mode.items() if mode is not Mode.TRANSPORT),
         "near_limit_ms": levels.near_limit_ms(tallied),

@@ -22,6 +22,7 @@ from analytics.spans import merge_spans
 from domain.messages import EventState
 from duty import episodes
 from store import events, segments
+from store.quarantine import refused_ahead
 from store.sql import query
 from store.statement import run, run_many
 
@@ -54,6 +55,7 @@ def _count_day(
         events.read(conn, entry.crane_id, start_at, end_at),
         quarantined,
         method.settings,
+        refused=refused_ahead(conn, entry.crane.name, start_at, end_at),
     )
 
 

@@ -73,6 +73,7 @@ class DaySamples:
     message_end_ms: Ints
     boot: Ints
     seq: Ints
+    received_ms: Ints  # when each message came
 
 
 def of_day(segments: Segments, local_day: LocalDay) -> DaySamples:
@@ -97,6 +98,7 @@ def of_day(segments: Segments, local_day: LocalDay) -> DaySamples:
         message_end_ms=segments.t0_ms + segments.n * segments.dt_ms,
         boot=segments.boot,
         seq=segments.seq,
+        received_ms=segments.received_ms,
     )
 
 

@@ -27,6 +27,8 @@ WHAT_TO_DO: Final = {
     "offline": "see whether the crane still has messages to send: they count when they come",
     "quarantine": "read the reasons in quarantine, mend them, and replay: the messages are here",
     "sensor": "have the utilisation reading of the crane looked at",
+    "overlap": "see whether two boxes send under the name of this crane: give each a name of its own",
+    "clock": "set the clock of the sender, and keep it set",
 }
 
 
@@ -61,6 +63,8 @@ def coverage_answer(
         "offline": sum(gap.missing_ms for gap in gaps if gap.cause == "offline"),
         "quarantine": sum(gap.missing_ms for gap in gaps if gap.cause == "quarantine"),
         "sensor": sum(day.sensor_gap_ms for day in days),
+        "overlap": sum(day.overlap_ms for day in days),
+        "clock": sum(day.clock_ms for day in days),
     }
     missing_ms = sum(by_cause.values())
     share = life.coverage(recorded_ms, missing_ms)

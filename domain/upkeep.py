@@ -22,6 +22,8 @@ class DayRow(Answer):
     sensor_gap_ms: int = Field(description="messages arrived, the utilisation reading is missing")
     offline_gap_ms: int = Field(description="messages that never came")
     quarantine_gap_ms: int = Field(description="messages that were set aside")
+    overlap_ms: int = Field(description="two senders, or two starts of one, at once: not to be told apart")
+    clock_ms: int = Field(description="written by a clock that was wrong")
     limit_assumed_ms: int = Field(description="limit_pct absent: 100 was assumed, conservative for life")
     working_ms: int
     loaded_ms: int
@@ -56,7 +58,7 @@ class GapRow(Answer):
 
     from_at: AwareDatetime
     to_at: AwareDatetime
-    cause: str = Field(description="offline, quarantine or sensor")
+    cause: str = Field(description="offline, quarantine, sensor, overlap or clock")
     missing_ms: int
     messages: int
 

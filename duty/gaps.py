@@ -3,16 +3,26 @@
 A sender numbers its messages within a boot. A number that never came, between two that did, is time that was recorded
 at the crane and is not here: still in the outbox (offline), or here in quarantine. Between two boots the crane
 was off, or nobody can tell; that is not counted as missing, and the page says so.
+
+Time that was recorded and cannot be told is missing too: two boots at once are two senders under one name (or a clock that was
+set back at a start), a start that falls while the numbers rise is a clock set back, and what comes months after its
+own time as it is recorded, or was refused as ahead of our clock, was written by a clock that was wrong.
 """
 
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import Final, Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
-Cause = Literal["offline", "quarantine", "sensor"]
+Cause = Literal["offline", "quarantine", "sensor", "overlap", "clock"]
+Span = tuple[int, int]  # from, to [ms since 1970 UTC]
 SHORTEST_SENSOR_GAP_MS: Final = 10_000  # shorter runs of missing readings are summed, not listed
+SHORTEST_CLOCK_GAP_MS: Final = (
+    10_000  # a clock that is set by seconds at a start, or message times rounded: not told
+)
+LATE_MS: Final = 60 * 86_400_000  # no outbox is known to hold so much: the clock of the sender is behind; OWN
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,3 +89,92 @@ def missing_readings(
             end_ms = int(at_ms[past - 1] + step_ms[past - 1])
             found.append(Gap(int(at_ms[first]), end_ms, "sensor", missing_ms, 0))
     return found
+
+
+def overlaps(
+    start_ms: NDArray[np.int64], end_ms: NDArray[np.int64], boot: NDArray[np.int64], within: Span
+) -> list[Gap]:
+    """Time inside `within` that lies between the first and the last message of two boots or more.
+
+    start_ms, end_ms, boot: messages in any order, shape (n,), end exclusive.
+    """
+    if start_ms.size == 0 or (boot == boot[0]).all():
+        return []
+    boots, place = np.unique(boot, return_inverse=True)
+    first, past = np.full(boots.size, np.iinfo(np.int64).max), np.full(boots.size, np.iinfo(np.int64).min)
+    np.minimum.at(first, place, start_ms)
+    np.maximum.at(past, place, end_ms)
+    order = np.argsort(first, kind="stable")
+    first, past = first[order], past[order]
+    before = np.maximum.accumulate(past)[:-1]
+    return _gaps("overlap", zip(first[1:], np.minimum(past[1:], before), strict=True), within)
+
+
+def set_back(
+    start_ms: NDArray[np.int64],
+    end_ms: NDArray[np.int64],
+    boot: NDArray[np.int64],
+    seq: NDArray[np.int64],
+    within: Span,
+) -> list[Gap]:
+    """Time inside `within` that a boot wrote twice: a message that begins before one of a lower number has ended.
+
+    start_ms, end_ms, boot, seq: messages in any order, shape (n,), end exclusive.
+    """
+    found: list[Span] = []
+    order = np.lexsort((seq, boot))
+    edges = np.flatnonzero(np.diff(boot[order])) + 1
+    for part in np.split(order, edges):
+        before = np.maximum.accumulate(end_ms[part])[:-1]
+        back = np.flatnonzero(start_ms[part][1:] < before)
+        found += zip(start_ms[part][1:][back], np.minimum(end_ms[part][1:], before)[back], strict=True)
+    return _gaps("clock", found, within)
+
+
+def late(
+    start_ms: NDArray[np.int64], end_ms: NDArray[np.int64], received_ms: NDArray[np.int64], within: Span
+) -> list[Gap]:
+    """Time inside `within` of messages that came LATE_MS or more after their own time, at the pace of the clock.
+
+    A clock that is behind is behind by the same all day, so delays differ little. An outbox that is emptied, or a file,
+    brings a day in minutes: there they differ by as much as the messages span.
+    """
+    delay_ms = received_ms - end_ms
+    behind = delay_ms >= LATE_MS
+    if not behind.any() or (received_ms[behind] == received_ms[behind][0]).all():
+        return []
+    span_ms = int(end_ms[behind].max() - start_ms[behind].min())
+    if 2 * int(np.ptp(delay_ms[behind])) > span_ms:
+        return []
+    return _gaps("clock", zip(start_ms[behind], end_ms[behind], strict=True), within)
+
+
+def refused_ahead(received_ms: Sequence[int], span_ms: Sequence[int], within: Span) -> list[Gap]:
+    """Time of messages that were refused because they lay ahead of our clock: it was recorded until they came.
+
+    received_ms, span_ms: when each came, and the time that it covers. At most one gap, inside `within`.
+    """
+    whole_ms = sum(span_ms)
+    if whole_ms <= 0:
+        return []
+    last_ms = max(received_ms)
+    begin_ms = max(within[0], min(last_ms - whole_ms, min(received_ms) - span_ms[0]))
+    missing_ms = min(whole_ms, last_ms - begin_ms)
+    return [Gap(begin_ms, last_ms, "clock", missing_ms, len(received_ms))] if missing_ms > 0 else []
+
+
+def _gaps(cause: Cause, spans: Iterable[Span], within: Span) -> list[Gap]:
+    """Spans cut to `within` and joined where they touch, those of SHORTEST_CLOCK_GAP_MS and more."""
+    joined: list[list[int]] = []
+    for start, end in sorted((max(int(a), within[0]), min(int(b), within[1])) for a, b in spans):
+        if end <= start:
+            continue
+        if joined and start <= joined[-1][1]:
+            joined[-1][1] = max(joined[-1][1], end)
+        else:
+            joined.append([start, end])
+    return [
+        Gap(start, end, cause, end - start, 0)
+        for start, end in joined
+        if end - start >= SHORTEST_CLOCK_GAP_MS
+    ]

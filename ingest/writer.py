@@ -203,7 +203,17 @@ class Writer:
         zones = self._directory.zones
         rows: list[tuple[int, Segment | Event]] = [*planned.segments.items(), *planned.events.items()]
         stored = [row for place, row in rows if place in new and row.crane_id in zones]
-        touched.touch(conn, (day for row in stored for day in _days(row, zones[row.crane_id])))
+        touched.touch(
+            conn,
+            {*(day for row in stored for day in _days(row, zones[row.crane_id])), *self._days_ahead(planned)},
+        )
+
+    def _days_ahead(self, planned: Plan) -> Iterator[tuple[int, date]]:
+        """Local days on which messages came that lie ahead of our clock: what they hold is missing from these days."""
+        for message in planned.rejected.values():
+            entry = self._directory.cranes.get(message.crane_name or "")
+            if message.reason is QuarantineReason.IN_FUTURE and entry is not None:
+                yield entry.crane_id, message.received_at.astimezone(entry.zone).date()
 
     def _make_ranges(self, conn: Connection[Any], rows: Iterable[Segment]) -> None:
         starts = [from_ms(day * DAY_MS) for day in {row.t0_ms // DAY_MS for row in rows}]

@@ -63,6 +63,7 @@ class Segments:
     seq: Ints
     dt_ms: Ints
     n: Ints
+    received_ms: Ints
     channels: dict[str, Floats] = field(default_factory=dict)
 
     @property
@@ -107,7 +108,7 @@ def by_column(segments: Iterable[Segment], names: Sequence[str]) -> Segments:
     for row in rows:
         for name in names:
             parts[name].append(row.readings(name).astype(np.float32))
-    fixed = [(row.t0_ms, row.boot, row.seq, row.dt_ms, row.values.shape[1]) for row in rows]
+    fixed = [(row.t0_ms, row.boot, row.seq, row.dt_ms, row.values.shape[1], row.received_ms) for row in rows]
     nothing = np.zeros(0, dtype=np.float32)
     return from_parts(
         fixed, {name: np.concatenate(arrays) if arrays else nothing for name, arrays in parts.items()}
@@ -115,14 +116,15 @@ def by_column(segments: Iterable[Segment], names: Sequence[str]) -> Segments:
 
 
 def from_parts(fixed: Sequence[tuple[int, ...]], channels: dict[str, Floats]) -> Segments:
-    """Put (t0_ms, boot, seq, dt_ms, n) rows and the readings of all of them together."""
-    columns = np.array(fixed, dtype=np.int64).reshape(-1, 5).T
+    """Put (t0_ms, boot, seq, dt_ms, n, received_ms) rows and the readings of all of them together."""
+    columns = np.array(fixed, dtype=np.int64).reshape(-1, 6).T
     return Segments(
         t0_ms=columns[0],
         boot=columns[1],
         seq=columns[2],
         dt_ms=columns[3],
         n=columns[4],
+        received_ms=columns[5],
         channels=channels,
     )
 
@@ -143,5 +145,6 @@ def joined(first: Segments, second: Segments) -> Segments:
         seq=keys[chosen, 2],
         dt_ms=np.concatenate([first.dt_ms, second.dt_ms])[chosen],
         n=n[chosen],
+        received_ms=np.concatenate([first.received_ms, second.received_ms])[chosen],
         channels={name: values[samples] for name, values in both.items()},
     )

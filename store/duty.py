@@ -80,6 +80,8 @@ class Day:
     spikes: int  # readings set aside, far off from the others of their second
     spikes_counted: int  # the same where too few readings came to tell: they count
     largest_spike_pct: float
+    overlap_ms: int
+    clock_ms: int
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -173,7 +175,7 @@ class Gap:
 
     from_at: datetime
     to_at: datetime
-    cause: str  # offline, quarantine or sensor
+    cause: str  # offline, quarantine, sensor, overlap or clock
     missing_ms: int
     messages: int
 

@@ -6,10 +6,12 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any, Final
 
+import orjson
 from psycopg import Connection
 from psycopg.rows import class_row, dict_row
 
 from domain.errors import QuarantineReason
+from store.columns import to_ms
 from store.sql import query
 
 DETAIL_CHARACTERS: Final = 500
@@ -131,6 +133,24 @@ def bound(conn: Connection[Any], *, most_rows: int, most_bytes: int, before: dat
     params = {"most_rows": most_rows, "most_bytes": most_bytes, "before": before}
     row = conn.execute(query("quarantine_bounded"), params).fetchone()
     return 0 if row is None else int(row[0])
+
+
+def refused_ahead(
+    conn: Connection[Any], crane: str, time_from: datetime, time_to: datetime
+) -> list[tuple[int, int]]:
+    """(received, time covered) [ms] of messages that came in a range and were refused as ahead of our clock."""
+    params = {"crane": crane, "time_from": time_from, "time_to": time_to}
+    rows = conn.execute(query("quarantine_ahead"), params).fetchall()
+    return [(to_ms(received_at), _span_ms(raw)) for received_at, raw in rows]
+
+
+def _span_ms(raw: bytes) -> int:
+    """The time that a samples message covers; 0 for anything else."""
+    try:
+        body = orjson.loads(raw)
+        return int(body["dt_ms"]) * max(len(values) for values in body["channels"].values())
+    except (ValueError, TypeError, KeyError, AttributeError):
+        return 0
 
 
 def removals(conn: Connection[Any], most: int = 100) -> list[Removal]:

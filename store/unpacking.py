@@ -23,7 +23,7 @@ COPY_HEAD: Final = b"PGCOPY\n\xff\r\n\0" + bytes(8)
 COPY_END: Final = b"\xff\xff"
 MS_TO_2000: Final = 946_684_800_000  # PostgreSQL counts from 2000-01-01
 ALWAYS_DIFFER: Final = frozenset({"utilisation_pct"})
-_FIXED: Final = struct.Struct(">h iq iq iq ii ii")
+_FIXED: Final = struct.Struct(">h iq iq iq ii ii iq")
 _LENGTH: Final = struct.Struct(">i")
 _NULL: Final = _LENGTH.size
 _BEFORE: Final = (
@@ -44,7 +44,7 @@ def column(name: str, element_bytes: int) -> sql.Composable:
 
 
 def unpacked(data: bytes, names: Sequence[str], element_bytes: int) -> Segments:
-    """Rows of t0, boot, seq, dt_ms, n and the channels, each as `column` asked for it, PLAIN or SENT.
+    """Rows of t0, boot, seq, dt_ms, n, received_at and the channels, each as `column` asked for it, PLAIN or SENT.
 
     Raises InvalidInput where a segment holds another number of readings than it says.
     """
@@ -53,8 +53,8 @@ def unpacked(data: bytes, names: Sequence[str], element_bytes: int) -> Segments:
     place, end = len(COPY_HEAD), len(data)
     read, length_of, past = _FIXED.unpack_from, _LENGTH.unpack_from, _FIXED.size
     while place < end and data[place : place + 2] != COPY_END:
-        _, _, t0, _, boot, _, seq, _, dt_ms, _, n = read(data, place)
-        fixed.append((t0 // 1000 + MS_TO_2000, boot, seq, dt_ms, n))
+        _, _, t0, _, boot, _, seq, _, dt_ms, _, n, _, received = read(data, place)
+        fixed.append((t0 // 1000 + MS_TO_2000, boot, seq, dt_ms, n, received // 1000 + MS_TO_2000))
         place += past
         row = []
         for _ in names:

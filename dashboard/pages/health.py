@@ -159,7 +159,10 @@ async def _record(visit: Visit, fleet: FleetAnswer) -> Any:
         )
         + (t("health.record.some", count=len(names)) if len(fleet.rows) > len(names) else ""),
         _record_figure(names, days, found),
-        headers=("crane", "day", "recorded_ms", "offline_gap_ms", "sensor_gap_ms", "quarantine_gap_ms"),
+        headers=(
+            *("crane", "day", "recorded_ms", "offline_gap_ms", "sensor_gap_ms", "quarantine_gap_ms"),
+            *("overlap_ms", "clock_ms"),
+        ),
         rows=[
             (
                 name,
@@ -168,6 +171,8 @@ async def _record(visit: Visit, fleet: FleetAnswer) -> Any:
                 row.offline_gap_ms,
                 row.sensor_gap_ms,
                 row.quarantine_gap_ms,
+                row.overlap_ms,
+                row.clock_ms,
             )
             for (name, day), row in sorted(found.items())
         ],
@@ -181,7 +186,7 @@ def record_cranes(rows: Sequence[FleetRow]) -> list[str]:
 
 
 def _missing_ms(row: DayRow) -> int:
-    return row.offline_gap_ms + row.sensor_gap_ms + row.quarantine_gap_ms
+    return row.offline_gap_ms + row.sensor_gap_ms + row.quarantine_gap_ms + row.overlap_ms + row.clock_ms
 
 
 def _record_figure(

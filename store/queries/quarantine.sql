@@ -69,6 +69,12 @@ from removed
 having count(*) > 0
 returning messages;
 
+-- name: quarantine_ahead
+-- Samples messages of one crane that came in a time range and were refused as ahead of our clock.
+select received_at, raw from quarantine
+where crane_name = %(crane)s and reason = 'in_future' and received_at >= %(time_from)s and received_at < %(time_to)s
+order by quarantine_id;
+
 -- name: quarantine_removals
 -- What the size bound removed, newest first.
 select removed_at, messages, bytes, oldest_received_at, newest_received_at, reasons

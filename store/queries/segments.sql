@@ -23,7 +23,7 @@ where (incoming.dt_ms, incoming.n, {channels_incoming}) is distinct from (stored
 
 -- name: segments_of_crane
 -- Segments of one crane that overlap a time range. A segment lasts a day at most, which bounds the search.
-select t0, boot, seq, dt_ms, n, {channels}
+select t0, boot, seq, dt_ms, n, received_at, {channels}
 from segment
 where crane_id = {crane_id} and t0 > {time_from}::timestamptz - interval '1 day' and t0 < {time_to}
     and t0 + n * dt_ms * interval '1 millisecond' > {time_from}::timestamptz

@@ -1,10 +1,20 @@
-"""What is missing from a record, from the numbers of its messages."""
+"""What is missing from a record, from the numbers and times of its messages."""
 
 import numpy as np
 
-from duty.gaps import Gap, missing_messages, missing_readings
+from duty.gaps import (
+    LATE_MS,
+    Gap,
+    late,
+    missing_messages,
+    missing_readings,
+    overlaps,
+    refused_ahead,
+    set_back,
+)
 
 MINUTE = 60_000
+DAY = (0, 1440 * MINUTE)
 
 
 def found(
@@ -73,3 +83,71 @@ def test_runs_of_missing_readings() -> None:
         Gap(90_000, 100_000, "sensor", 10_000, 0),
     ]
     assert missing_readings(at_ms, step, np.zeros(100, bool)) == []
+
+
+def two_boxes(minutes: int, *, apart: int = 0) -> tuple[np.ndarray, ...]:
+    """Start, end, boot and number of messages of a minute each: boot 1 from 0 on, boot 2 from `apart` minutes on."""
+    start = np.concatenate([np.arange(minutes), apart + np.arange(minutes) + 0.5]) * MINUTE
+    boot, seq = np.repeat([1, 2], minutes), np.tile(np.arange(minutes), 2)
+    return start.astype(np.int64), start.astype(np.int64) + MINUTE, boot, seq
+
+
+def test_two_boots_at_once_overlap() -> None:
+    start, end, boot, _ = two_boxes(60, apart=20)
+    assert overlaps(start, end, boot, DAY) == [
+        Gap(20 * MINUTE + 30_000, 60 * MINUTE, "overlap", 2_370_000, 0)
+    ]
+    shuffled = np.random.default_rng(1).permutation(start.size)
+    assert overlaps(start[shuffled], end[shuffled], boot[shuffled], DAY) == overlaps(start, end, boot, DAY)
+
+
+def test_boots_one_after_the_other_do_not_overlap() -> None:
+    start, end, boot, _ = two_boxes(60, apart=60)
+    assert overlaps(start, end, boot, DAY) == []
+    assert overlaps(start, end, np.zeros_like(boot), DAY) == []
+
+
+def test_an_overlap_is_cut_to_its_day() -> None:
+    start, end, boot, _ = two_boxes(60)
+    assert overlaps(start, end, boot, (10 * MINUTE, 30 * MINUTE)) == [
+        Gap(10 * MINUTE, 30 * MINUTE, "overlap", 20 * MINUTE, 0)
+    ]
+
+
+def test_a_clock_set_back_within_a_boot_is_found_in_any_order() -> None:
+    start = np.array([0, 1, 2, 3, 1, 2, 3, 4, 5], np.int64) * MINUTE + np.array([0] * 4 + [7000] * 5)
+    seq, boot = np.arange(9), np.full(9, 5)
+    expected = [Gap(MINUTE + 7000, 4 * MINUTE, "clock", 3 * MINUTE - 7000, 0)]
+    assert set_back(start, start + MINUTE, boot, seq, DAY) == expected
+    order = np.argsort(start)
+    assert set_back(start[order], (start + MINUTE)[order], boot, seq[order], DAY) == expected
+    assert set_back(start, start + MINUTE, np.arange(9), seq, DAY) == []  # each a boot of its own
+
+
+def test_a_clock_that_runs_on_is_not_set_back() -> None:
+    start = np.arange(9, dtype=np.int64) * MINUTE
+    assert set_back(start, start + MINUTE, np.full(9, 5), np.arange(9), DAY) == []
+
+
+def test_what_comes_months_late_off_the_wire_was_written_by_a_wrong_clock() -> None:
+    start = np.arange(5, dtype=np.int64) * MINUTE
+    received = start + MINUTE + LATE_MS
+    assert late(start, start + MINUTE, received, DAY) == [Gap(0, 5 * MINUTE, "clock", 5 * MINUTE, 0)]
+    assert late(start, start + MINUTE, received - 1, DAY) == []
+    assert late(start, start + MINUTE, np.full(5, received[-1]), DAY) == []  # a file
+    assert late(start, start + MINUTE, received[-1] + np.arange(5), DAY) == []  # an outbox that is emptied
+
+
+def test_time_that_was_refused_as_ahead_was_recorded_until_it_came() -> None:
+    received = [hour * 60 * MINUTE for hour in (8, 9, 10)]
+    assert refused_ahead(received, [60 * MINUTE] * 3, DAY) == [
+        Gap(7 * 60 * MINUTE, 10 * 60 * MINUTE, "clock", 180 * MINUTE, 3)
+    ]
+    burst = [600 * MINUTE] * 3
+    assert refused_ahead(burst, [60 * MINUTE] * 3, DAY) == [
+        Gap(420 * MINUTE, 600 * MINUTE, "clock", 180 * MINUTE, 3)
+    ]
+    assert (
+        refused_ahead(burst, [600 * MINUTE] * 3, DAY)[0].missing_ms == 600 * MINUTE
+    )  # no more than the day has
+    assert refused_ahead([], [], DAY) == []
