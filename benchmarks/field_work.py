@@ -35,7 +35,7 @@ class Rig:
     type: CraneType
     hook_kg: float
     bounce_hz: float  # of the booms under load
-    grab_kg: float  # the largest bite of the grab that fits it
+    grab_kg: float  # largest bite of a grab of its size: 0.2 to 0.5 m3 of gravel at 1.6 t/m3
     sends_mode: bool = True
     narrow_side_pct: float = 100.0  # moment allowed on the right, where a stabiliser is only part out
 
@@ -73,20 +73,20 @@ def rigs() -> dict[str, Rig]:
     """Four invented cranes: without extensions, with three, with six, and with a fly jib."""
     return {
         "small": Rig(
-            _type("small", (2.3, 330), (2.6, 210), [], 118), 4000, 1.1, grab_kg=260, sends_mode=False
+            _type("small", (2.3, 330), (2.6, 210), [], 118), 4000, 1.1, grab_kg=300, sends_mode=False
         ),
         "middle": Rig(
             _type("middle", (2.9, 540), (2.7, 330), [(1.9, 120), (1.9, 95), (1.9, 75)], 225),
             6000,
             0.95,
-            grab_kg=420,
+            grab_kg=480,
             narrow_side_pct=72.0,
         ),
         "large": Rig(
             _type("large", (3.7, 900), (3.5, 560), [(2.0, m) for m in (240, 200, 165, 135, 110, 90)], 440),
             8000,
             0.75,
-            grab_kg=700,
+            grab_kg=800,
         ),
         "jib": Rig(
             _type(
@@ -103,7 +103,7 @@ def rigs() -> dict[str, Rig]:
             ),
             9000,
             0.65,
-            grab_kg=700,
+            grab_kg=800,
         ),
     }
 
@@ -253,7 +253,7 @@ class _Operator:
         hook = crane_type.jib.rated_capacity_kg if self.jib_used and crane_type.jib else self.rig.hook_kg
         most, least = min(capacity, hook) * _MOST_SHARE - self.tool_kg, _LEAST_LOAD_KG
         if self.work.loads == "bites":
-            mass = self.rig.grab_kg * rng.uniform(0.4, 1.0)
+            mass = self.rig.grab_kg * rng.uniform(0.5, 1.0)
         elif self.work.loads == "light":
             mass = rng.uniform(200, 600)
         else:
