@@ -24,14 +24,19 @@ import json
 import sys
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
+from datetime import date
 from pathlib import Path
 from typing import Any, Final, NamedTuple
+from zoneinfo import ZoneInfo
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
 import numpy as np
 from numpy.typing import NDArray
 
+from analytics import day
+from analytics.counting import CountingSettings
+from analytics.samples import DaySamples, LocalDay
 from benchmarks.field_work import HZ, Floats, Rig, Truth, Work, channels, rigs, truth
 from domain.crane import DesignClass, Edition
 from duty import lifts
@@ -39,6 +44,7 @@ from duty.life import share_of_design
 from duty.lifts import FoundLift
 
 START_MS: Final = 1_772_434_800_000  # 2026-03-02 07:00 UTC
+DAY: Final = LocalDay(date(2026, 3, 2), ZoneInfo("UTC"))
 LEAST_RECORDED_S: Final = 6.0
 DESIGN: Final = DesignClass(edition=Edition.EN_13001_1, u_class="U4", q_class="Q3")
 QUANTUM_PCT: Final = 0.1  # of what a box sends
@@ -175,13 +181,22 @@ def expected(true: Truth, record: Record) -> tuple[Floats, Floats, Floats]:
 
 
 def found_lifts(rig: Rig, record: Record, *, with_pose: bool) -> Sequence[FoundLift]:
-    """The lifts of a record, cleaned and found as a crane-day is."""
+    """The lifts of a record, counted as the analytics worker counts a crane-day."""
     sent: Mapping[str, Floats] = record.channels
     if not with_pose:
-        sent = {
-            name: values for name, values in sent.items() if name in ("utilisation_pct", "limit_pct", "mode")
-        }
-    return lifts.lifts(lifts.find(lifts.signals(rig.type, record.time_ms, sent)))
+        sent = {name: sent[name] for name in ("utilisation_pct", "limit_pct", "mode") if name in sent}
+    time_ms = record.time_ms
+    samples = DaySamples(
+        at_ms=time_ms,
+        step_ms=np.diff(time_ms, append=time_ms[-1] + 1000 // HZ).clip(max=1000),
+        channels={name: values.astype(np.float32) for name, values in sent.items()},
+        message_start_ms=time_ms[:1],
+        message_end_ms=time_ms[-1:],
+        boot=np.ones(1, np.int64),
+        seq=np.ones(1, np.int64),
+    )
+    counted = day.count(DAY, rig.type, samples, [], frozenset, CountingSettings(), turned=False)
+    return lifts.lifts(lifts.from_bytes(counted.lift_part))
 
 
 def matched(ends: Floats, found: Sequence[FoundLift]) -> list[tuple[int, int]]:
