@@ -169,7 +169,18 @@ def _gaps(
     missing = gaps.missing_messages(*messages, frozenset())
     if missing:
         missing = gaps.missing_messages(*messages, quarantined())
-    return wrong + missing + gaps.missing_readings(samples.at_ms, samples.step_ms, np.isnan(utilisation))
+    blind, excluded = np.isnan(utilisation), _excluded(samples)
+    return [
+        *wrong,
+        *missing,
+        *gaps.missing_readings(samples.at_ms, samples.step_ms, blind & ~excluded),
+        *gaps.missing_readings(samples.at_ms, samples.step_ms, excluded, "excluded"),
+    ]
+
+
+def _excluded(samples: DaySamples) -> NDArray[np.bool_]:
+    nothing = np.zeros(samples.at_ms.size, np.bool_)
+    return nothing if samples.excluded is None else samples.excluded
 
 
 def _figures(
@@ -181,9 +192,10 @@ def _figures(
 ) -> dict[str, Any]:
     gap_ms = {"offline": 0, "quarantine": 0, "overlap": 0, "clock": 0}
     for gap in missing:
-        if gap.cause != "sensor":
+        if gap.cause in gap_ms:
             gap_ms[gap.cause] += gap.missing_ms
     in_mode = levels.mode_ms(tallied)
+    excluded_ms = int(samples.step_ms[_excluded(samples)].sum())
     return {
         "time_zone": local_day.zone.key,
         "day_start_at": local_day.start_at,
@@ -191,7 +203,9 @@ def _figures(
         **_ends(samples, events),
         "samples": samples.at_ms.size,
         "recorded_ms": tallied.recorded_ms - tallied.missing_ms,
-        "sensor_gap_ms": tallied.missing_ms,
+        "sensor_gap_ms": tallied.missing_ms - excluded_ms,
+        "excluded_ms": excluded_ms,
+        "excluded_cubed_sum": 0.0,
         "offline_gap_ms": gap_ms["offline"],
         "quarantine_gap_ms": gap_ms["quarantine"],
         "overlap_ms": gap_ms["overlap"],

@@ -12,7 +12,7 @@ from typing import Any
 
 import psycopg
 
-from analytics import day, samples, summary
+from analytics import day, exclusions, samples, summary
 from analytics.counting import Method
 from analytics.day import DayCount
 from analytics.entries import CraneEntry
@@ -22,6 +22,7 @@ from analytics.spans import merge_spans
 from domain.messages import EventState
 from duty import episodes
 from store import events, segments
+from store.exclusions import in_force
 from store.quarantine import refused_ahead
 from store.sql import query
 from store.statement import run, run_many
@@ -48,15 +49,17 @@ def _count_day(
 ) -> DayCount:
     start_at, end_at = local_day.start_at, local_day.end_at
     stored = segments.read(conn, entry.crane_id, start_at, end_at, samples.CHANNELS)
-    return day.count(
-        local_day,
-        entry.crane.type,
-        samples.of_day(stored, local_day),
-        events.read(conn, entry.crane_id, start_at, end_at),
-        quarantined,
-        method.settings,
-        refused=refused_ahead(conn, entry.crane.name, start_at, end_at),
-    )
+    found = samples.of_day(stored, local_day)
+    happened = events.read(conn, entry.crane_id, start_at, end_at)
+    refused = refused_ahead(conn, entry.crane.name, start_at, end_at)
+
+    def count(these: samples.DaySamples) -> DayCount:
+        return day.count(
+            local_day, entry.crane.type, these, happened, quarantined, method.settings, refused=refused
+        )
+
+    excluded = in_force(conn, entry.crane_id, start_at, end_at)
+    return exclusions.count_without(found, excluded, count) if excluded else count(found)
 
 
 def write_days(

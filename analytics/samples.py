@@ -14,6 +14,7 @@ from store.segments import Segments, from_ms, to_ms
 
 Ints = NDArray[np.int64]
 Floats32 = NDArray[np.float32]
+Bools = NDArray[np.bool_]
 
 CHANNELS: Final = (
     "utilisation_pct",
@@ -74,6 +75,7 @@ class DaySamples:
     boot: Ints
     seq: Ints
     received_ms: Ints  # when each message came
+    excluded: Bools | None = None  # samples whose utilisation is excluded, None without any
 
 
 def of_day(segments: Segments, local_day: LocalDay) -> DaySamples:

@@ -41,6 +41,11 @@ BY_SCHEMA: Final[dict[str, dict[str, Any]]] = {
     "Credentials": {"account": "ida", "password": "correct-horse-42-staple"},
     "DetailAsked": _DETAIL,
     "DispatchQuestion": _JOB,
+    "ExclusionAsked": {
+        "from_at": "2026-03-02T08:00:00Z",
+        "to_at": "2026-03-02T08:20:00Z",
+        "reason": "pressure sensor hung, replaced the next day",
+    },
     "HoldAsked": {"crane": "heron-3", "title": "roof trusses", "window": _JOB["window"], "job": _JOB},
     "NewAccount": {
         "name": "ida",

@@ -29,6 +29,7 @@ WHAT_TO_DO: Final = {
     "sensor": "have the utilisation reading of the crane looked at",
     "overlap": "see whether two boxes send under the name of this crane: give each a name of its own",
     "clock": "set the clock of the sender, and keep it set",
+    "excluded": "an engineer excluded it: see the list of exclusions for the reason, and withdraw it if it was wrong",
 }
 
 
@@ -65,6 +66,7 @@ def coverage_answer(
         "sensor": sum(day.sensor_gap_ms for day in days),
         "overlap": sum(day.overlap_ms for day in days),
         "clock": sum(day.clock_ms for day in days),
+        "excluded": sum(day.excluded_ms for day in days),
     }
     missing_ms = sum(by_cause.values())
     share = life.coverage(recorded_ms, missing_ms)
@@ -96,7 +98,7 @@ def coverage_answer(
             if ms
         ),
         gaps=tuple(GapRow.model_validate(gap, from_attributes=True) for gap in longest),
-        estimated=_estimated(design, missing_ms, days),
+        estimated=_estimated(design, missing_ms - by_cause["excluded"], days),
     )
 
 

@@ -9,7 +9,7 @@ import typer
 from pydantic import SecretStr
 from rich.table import Table
 
-from boomledger import admin, codes, recounting, transfer
+from boomledger import admin, codes, exclusions, recounting, transfer
 from boomledger.console import err, load_settings, out, read_time
 from boomledger.settings import Settings
 from domain.errors import BoomledgerError
@@ -30,6 +30,7 @@ for name, group in (
     ("account", admin.account_app),
     ("alert", admin.alert_app),
     ("codes", codes.codes_app),
+    ("exclusion", exclusions.exclusion_app),
 ):
     app.add_typer(group, name=name)
 app.command("recount")(recounting.recount)

@@ -24,6 +24,7 @@ class DayRow(Answer):
     quarantine_gap_ms: int = Field(description="messages that were set aside")
     overlap_ms: int = Field(description="two senders, or two starts of one, at once: not to be told apart")
     clock_ms: int = Field(description="written by a clock that was wrong")
+    excluded_ms: int = Field(description="an engineer excluded the utilisation readings")
     limit_assumed_ms: int = Field(description="limit_pct absent: 100 was assumed, conservative for life")
     working_ms: int
     loaded_ms: int
@@ -58,7 +59,7 @@ class GapRow(Answer):
 
     from_at: AwareDatetime
     to_at: AwareDatetime
-    cause: str = Field(description="offline, quarantine, sensor, overlap or clock")
+    cause: str = Field(description="offline, quarantine, sensor, overlap, clock or excluded")
     missing_ms: int
     messages: int
 

@@ -16,7 +16,7 @@ from typing import Final, Literal
 import numpy as np
 from numpy.typing import NDArray
 
-Cause = Literal["offline", "quarantine", "sensor", "overlap", "clock"]
+Cause = Literal["offline", "quarantine", "sensor", "overlap", "clock", "excluded"]
 Span = tuple[int, int]  # from, to [ms since 1970 UTC]
 SHORTEST_SENSOR_GAP_MS: Final = 10_000  # shorter runs of missing readings are summed, not listed
 SHORTEST_CLOCK_GAP_MS: Final = (
@@ -73,9 +73,12 @@ def missing_messages(
 
 
 def missing_readings(
-    at_ms: NDArray[np.int64], step_ms: NDArray[np.int64], missing: NDArray[np.bool_]
+    at_ms: NDArray[np.int64],
+    step_ms: NDArray[np.int64],
+    missing: NDArray[np.bool_],
+    cause: Cause = "sensor",
 ) -> list[Gap]:
-    """Runs of samples without a reading, at least SHORTEST_SENSOR_GAP_MS long.
+    """Runs of samples without a reading, at least SHORTEST_SENSOR_GAP_MS long, for one cause.
 
     at_ms, step_ms, missing: time, duration and flag of each sample, in time order, shape (n,).
     """
@@ -87,7 +90,7 @@ def missing_readings(
         missing_ms = int(step_ms[first:past].sum())
         if missing_ms >= SHORTEST_SENSOR_GAP_MS:
             end_ms = int(at_ms[past - 1] + step_ms[past - 1])
-            found.append(Gap(int(at_ms[first]), end_ms, "sensor", missing_ms, 0))
+            found.append(Gap(int(at_ms[first]), end_ms, cause, missing_ms, 0))
     return found
 
 

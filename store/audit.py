@@ -2,7 +2,7 @@
 
 from typing import Any, Literal
 
-from psycopg import AsyncConnection
+from psycopg import AsyncConnection, Connection
 from psycopg.types.json import Jsonb
 
 from store.sql import query
@@ -25,6 +25,11 @@ async def note(
     """Write down in the audit what was done."""
     row = audit_row(account, via, action, target, detail or {}, address, request_id)
     await conn.execute(query("add_audit"), row)
+
+
+def note_command(conn: Connection[Any], action: str, target: str, detail: dict[str, Any]) -> None:
+    """Write down in the audit what was done on the command line."""
+    conn.execute(query("add_audit"), audit_row("command line", "command", action, target, detail))
 
 
 async def list_imports(conn: AsyncConnection[Any], before: int, account: str | None, limit: int) -> Rows:

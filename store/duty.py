@@ -64,6 +64,7 @@ class Day:
     sensor_gap_ms: int
     offline_gap_ms: int
     quarantine_gap_ms: int
+    excluded_ms: int
     limit_assumed_ms: int
     working_ms: int
     loaded_ms: int
@@ -175,7 +176,7 @@ class Gap:
 
     from_at: datetime
     to_at: datetime
-    cause: str  # offline, quarantine, sensor, overlap or clock
+    cause: str  # offline, quarantine, sensor, overlap, clock or excluded
     missing_ms: int
     messages: int
 

@@ -100,6 +100,7 @@ class CraneSummary:
     days: int
     recorded_ms: int
     missing_ms: int  # at most, from sequence numbers that never came and readings that are missing
+    unrecorded_ms: int  # of these: in use, and what the crane did is not known
     working_ms: int
     loaded_ms: int
     near_limit_ms: int

@@ -161,7 +161,7 @@ async def _record(visit: Visit, fleet: FleetAnswer) -> Any:
         _record_figure(names, days, found),
         headers=(
             *("crane", "day", "recorded_ms", "offline_gap_ms", "sensor_gap_ms", "quarantine_gap_ms"),
-            *("overlap_ms", "clock_ms"),
+            *("overlap_ms", "clock_ms", "excluded_ms"),
         ),
         rows=[
             (
@@ -173,6 +173,7 @@ async def _record(visit: Visit, fleet: FleetAnswer) -> Any:
                 row.quarantine_gap_ms,
                 row.overlap_ms,
                 row.clock_ms,
+                row.excluded_ms,
             )
             for (name, day), row in sorted(found.items())
         ],
@@ -186,7 +187,8 @@ def record_cranes(rows: Sequence[FleetRow]) -> list[str]:
 
 
 def _missing_ms(row: DayRow) -> int:
-    return row.offline_gap_ms + row.sensor_gap_ms + row.quarantine_gap_ms + row.overlap_ms + row.clock_ms
+    known = row.offline_gap_ms + row.sensor_gap_ms + row.quarantine_gap_ms
+    return known + row.overlap_ms + row.clock_ms + row.excluded_ms
 
 
 def _record_figure(

@@ -96,14 +96,14 @@ insert into day_figure (
     first_boot, first_seq, last_boot, last_seq, message_ms, samples, recorded_ms, sensor_gap_ms, offline_gap_ms,
     quarantine_gap_ms, limit_assumed_ms, working_ms, near_limit_ms, over_limit_ms, emergency_ms,
     warnings, limiter_stops, limiter_overrides, faults, spikes, spikes_counted, largest_spike_pct,
-    overlap_ms, clock_ms, lift_part
+    overlap_ms, clock_ms, excluded_ms, excluded_cubed_sum, lift_part
 ) values (
     %(crane_id)s, %(counting_id)s, %(day)s, %(time_zone)s, %(day_start_at)s, %(day_end_at)s, %(first_at)s,
     %(last_at)s, %(first_boot)s, %(first_seq)s, %(last_boot)s, %(last_seq)s, %(message_ms)s, %(samples)s,
     %(recorded_ms)s, %(sensor_gap_ms)s, %(offline_gap_ms)s, %(quarantine_gap_ms)s, %(limit_assumed_ms)s,
     %(working_ms)s, %(near_limit_ms)s, %(over_limit_ms)s, %(emergency_ms)s, %(warnings)s,
     %(limiter_stops)s, %(limiter_overrides)s, %(faults)s, %(spikes)s, %(spikes_counted)s, %(largest_spike_pct)s,
-    %(overlap_ms)s, %(clock_ms)s, %(lift_part)s
+    %(overlap_ms)s, %(clock_ms)s, %(excluded_ms)s, %(excluded_cubed_sum)s, %(lift_part)s
 )
 on conflict (crane_id, counting_id, day) do update set
     time_zone = excluded.time_zone, day_start_at = excluded.day_start_at, day_end_at = excluded.day_end_at,
@@ -116,8 +116,8 @@ on conflict (crane_id, counting_id, day) do update set
     over_limit_ms = excluded.over_limit_ms, emergency_ms = excluded.emergency_ms, warnings = excluded.warnings,
     limiter_stops = excluded.limiter_stops, limiter_overrides = excluded.limiter_overrides,
     faults = excluded.faults, spikes = excluded.spikes, spikes_counted = excluded.spikes_counted,
-    largest_spike_pct = excluded.largest_spike_pct,
-    overlap_ms = excluded.overlap_ms, clock_ms = excluded.clock_ms, lift_part = excluded.lift_part;
+    largest_spike_pct = excluded.largest_spike_pct, overlap_ms = excluded.overlap_ms, clock_ms = excluded.clock_ms,
+    excluded_ms = excluded.excluded_ms, excluded_cubed_sum = excluded.excluded_cubed_sum, lift_part = excluded.lift_part;
 
 -- name: day_figure_forgotten
 -- Figures of a day of which nothing is left.
@@ -237,7 +237,7 @@ where m.crane_id = %(crane_id)s and u.in_use;
 -- name: days_read
 -- Figures of some cranes by day.
 select c.name as crane, d.day, d.time_zone, d.day_start_at, d.day_end_at, d.first_at, d.last_at, d.samples, d.recorded_ms,
-    d.sensor_gap_ms, d.offline_gap_ms, d.quarantine_gap_ms, d.limit_assumed_ms, d.working_ms, d.loaded_ms,
+    d.sensor_gap_ms, d.offline_gap_ms, d.quarantine_gap_ms, d.excluded_ms, d.limit_assumed_ms, d.working_ms, d.loaded_ms,
     d.near_limit_ms, d.over_limit_ms, d.emergency_ms, d.lifts, d.near_limit_lifts, d.peak_cubed_sum, d.warnings,
     d.limiter_stops, d.limiter_overrides, d.faults, d.spikes, d.spikes_counted, d.largest_spike_pct,
     d.overlap_ms, d.clock_ms
@@ -403,7 +403,9 @@ where before_boot = first_boot and first_seq > before_seq + 1;
 
 -- name: day_gaps_ms
 -- Time missing inside the days of one crane, all causes.
-select coalesce(sum(sensor_gap_ms + offline_gap_ms + quarantine_gap_ms + overlap_ms + clock_ms), 0)::bigint as missing_ms
+select coalesce(sum(
+    sensor_gap_ms + offline_gap_ms + quarantine_gap_ms + overlap_ms + clock_ms + excluded_ms
+), 0)::bigint as missing_ms
 from day_figure
 where crane_id = %(crane_id)s and counting_id = %(counting_id)s;
 

@@ -138,7 +138,7 @@ set counting_id = %(counting_id)s, counted_at = statement_timestamp(),
     limit_assumed_ms = d.limit_assumed_ms, lifts = d.lifts, near_limit_lifts = d.near_limit_lifts,
     peak_cubed_sum = d.peak_cubed_sum, warnings = d.warnings, limiter_stops = d.limiter_stops,
     limiter_overrides = d.limiter_overrides, faults = d.faults,
-    kq = d.peak_cubed_sum / nullif(d.lifts, 0),
+    kq = d.peak_cubed_sum / nullif(d.lifts, 0), unrecorded_ms = d.unrecorded_ms,
     open_faults = (select count(*) from fault_episode f where f.crane_id = %(crane_id)s and f.cleared_at is null)
 from (
     select count(*)::int as days, min(first_at) as first_at, max(last_at) as last_at,
@@ -149,7 +149,8 @@ from (
         coalesce(sum(near_limit_lifts), 0) as near_limit_lifts,
         coalesce(sum(peak_cubed_sum order by day), 0) as peak_cubed_sum, coalesce(sum(warnings), 0) as warnings,
         coalesce(sum(limiter_stops), 0) as limiter_stops,
-        coalesce(sum(limiter_overrides), 0) as limiter_overrides, coalesce(sum(faults), 0) as faults
+        coalesce(sum(limiter_overrides), 0) as limiter_overrides, coalesce(sum(faults), 0) as faults,
+        coalesce(sum(excluded_ms + overlap_ms + clock_ms), 0) as unrecorded_ms
     from day_figure
     where crane_id = %(crane_id)s and counting_id = %(counting_id)s
 ) d

@@ -178,6 +178,7 @@ def requests_for(method: str, path: str) -> dict[str, Any]:
         "{version_id}",
         "{rule_id}",
         "{alert_id}",
+        "{exclusion_id}",
     ):
         path = path.replace(parameter, "999999")
     query = DAY if path.endswith(("/lifts", "/events", "/samples")) else {}

@@ -117,3 +117,17 @@ def test_alert_rules_to_start_from_are_entered_once_and_judged(
     assert no_secret.exit_code == 2
     monkeypatch.setenv("BOOMLEDGER_WEBHOOK_SECRET", "s" * 40)
     assert succeeded(run("alert", "key", "office")).startswith("whsec_")
+
+
+def test_a_span_is_excluded_listed_and_withdrawn(run: Run, tmp_path: Path) -> None:
+    file = tmp_path / "crane.json"
+    file.write_text(succeeded(run("crane", "example")))
+    succeeded(run("crane", "add", str(file)))
+    span = ("--from", "2026-03-02T08:00:00Z", "--to", "2026-03-02T09:00:00Z", "--reason", "sensor hung")
+    assert "exclusion 1: 0 days are counted again" in succeeded(run("exclusion", "add", "yard-01", *span))
+    assert "exclusion 1:" in succeeded(run("exclusion", "add", "yard-01", *span))
+    assert "sensor hung" in succeeded(run("exclusion", "list", "--crane", "yard-01"))
+    assert run("exclusion", "add", "yard-01", *span, "--channel", "load").exit_code == 2
+    assert run("exclusion", "add", "yard-01", *span[:4], "--reason", " ").exit_code == 2
+    assert "exclusion 1 is withdrawn" in succeeded(run("exclusion", "withdraw", "yard-01", "1"))
+    assert "command line" in succeeded(run("exclusion", "list"))

@@ -1,0 +1,73 @@
+"""Time in use that is not on record: at the pace of the 90th-percentile week, and never less than what stood there."""
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from domain.errors import InvalidInput
+from duty.life import coverage, f1_from_coverage
+from duty.unrecorded import unrecorded_use
+
+HOUR = 3_600_000
+
+
+def share(use: np.ndarray, recorded: np.ndarray, unrecorded: np.ndarray, known: np.ndarray) -> float:
+    """f1 times everything, as the used share takes it, without the design that divides it."""
+    f1 = f1_from_coverage(coverage(float(recorded.sum()), float(unrecorded.sum()))).f1
+    return f1 * float(use.sum() + unrecorded_use(use, recorded, unrecorded, known).total)
+
+
+def test_the_pace_is_that_of_the_90th_percentile_week() -> None:
+    use = np.arange(1.0, 21.0)  # cubes a week, 10 h each
+    found = unrecorded_use(use, np.full(20, 10 * HOUR), np.r_[5 * HOUR, np.zeros(19)])
+    assert found.pace_per_hour == pytest.approx(1.9)  # the 19th of 20: index 0.9 * 19 = 17.1, the next above
+    assert found.cube_sum.tolist() == [pytest.approx(9.5), *[0.0] * 19]
+
+
+def test_never_less_than_what_stood_there() -> None:
+    found = unrecorded_use([1.0, 1.0, 0.0], [10 * HOUR] * 3, [0, 0, HOUR], [0, 0, 7.0])
+    assert found.cube_sum.tolist() == [0.0, 0.0, 7.0]
+
+
+def test_a_minute_tells_no_pace_while_a_week_does() -> None:
+    found = unrecorded_use([5.0, 1.0], [60_000, 10 * HOUR], [0, HOUR])
+    assert found.pace_per_hour == pytest.approx(0.1)
+    assert unrecorded_use([5.0], [60_000], [HOUR]).pace_per_hour == pytest.approx(300)
+
+
+def test_with_nothing_on_record_it_says_so() -> None:
+    assert unrecorded_use([0.0, 0.0], [0, 0], [HOUR, HOUR], [3.0, 4.0])[1:] == (None, True)
+    untold = unrecorded_use([0.0, 0.0], [0, 0], [HOUR, HOUR], [3.0, 0.0])
+    assert (untold.total, untold.pace_per_hour, untold.told) == (3.0, None, False)
+
+
+weeks = st.lists(
+    st.tuples(st.floats(0, 50), st.integers(1, 60), st.floats(0, 1), st.floats(0, 1)), min_size=1, max_size=60
+)
+
+
+@given(weeks)
+def test_excluding_never_lowers_the_share(of_weeks: list[tuple[float, int, float, float]]) -> None:
+    """Any part of any weeks, heavy or light, with any part of their duty in it."""
+    use, hours, time_out, use_out = (np.array(column, float) for column in zip(*of_weeks, strict=True))
+    recorded = hours * HOUR
+    lost = np.where(time_out > 0, use * use_out, 0.0)
+    before = share(use, recorded, np.zeros(use.size), np.zeros(use.size))
+    after = share(use - lost, recorded * (1 - time_out), recorded * time_out, lost)
+    assert after >= before * (1 - 1e-9)
+
+
+def test_excluding_the_heaviest_week_as_false_counts_it_at_the_90th_percentile() -> None:
+    use, recorded = np.array([1.0] * 10 + [2.0] * 2 + [30.0]), np.full(13, 20.0 * HOUR)
+    out = np.r_[np.zeros(12), 20.0 * HOUR]
+    found = unrecorded_use(np.r_[use[:12], 0.0], recorded - out, out)
+    assert found.total == pytest.approx(2.0)
+
+
+@pytest.mark.parametrize(
+    "wrong", [([-1.0], [1], [1]), ([1.0], [-1], [1]), ([1.0, 2.0], [1, 2, 3], [1]), ([np.nan], [1], [1])]
+)
+def test_impossible_weeks_are_refused(wrong: tuple[list[float], list[int], list[int]]) -> None:
+    with pytest.raises(InvalidInput):
+        unrecorded_use(*wrong)
