@@ -11,9 +11,9 @@ from domain.detail import DetailSpec
 from duty import damage, directions, ledger
 from duty.details import COMPARISON
 from duty.forecast import Forecast
-from duty.standing import Standing, Totals, standing
+from duty.standing import Standing, Totals, standing, with_unrecorded
 from store.details import DETAILS_OF
-from store.duty import LIFE_READ, WEEKLY_USE
+from store.duty import LIFE_READ, WEEKLY_RECORD, WEEKLY_USE
 from store.sql import query
 from store.statement import run
 
@@ -24,20 +24,20 @@ def refresh(conn: psycopg.Connection[Any], entry: CraneEntry, method: Method) ->
     row = conn.execute(query("summary_totals_written"), keys).fetchone()
     if row is None:
         return
-    lifts, cube_sum, recorded_ms, first_at = row
+    lifts, cube_sum, recorded_ms, first_at, unrecorded_ms = row
     missing_ms = sum(_one(conn, name, keys) for name in ("day_gaps_ms", "seam_missing_ms"))
     weeks = WEEKLY_USE.all(conn, **keys)
+    totals = Totals(
+        lifts=lifts,
+        cube_sum=cube_sum,
+        recorded_ms=recorded_ms,
+        missing_ms=missing_ms,
+        weeks={week.week: week.peak_cubed_sum for week in weeks},
+        first_day=None if first_at is None else first_at.date(),
+        last_day=weeks[-1].last_day if weeks else None,
+    )
     found = standing(
-        entry.crane,
-        Totals(
-            lifts=lifts,
-            cube_sum=cube_sum,
-            recorded_ms=recorded_ms,
-            missing_ms=missing_ms,
-            weeks={week.week: week.peak_cubed_sum for week in weeks},
-            first_day=None if first_at is None else first_at.date(),
-            last_day=weeks[-1].last_day if weeks else None,
-        ),
+        entry.crane, with_unrecorded(totals, WEEKLY_RECORD.all(conn, **keys) if unrecorded_ms else [])
     )
     run(
         conn,

@@ -71,7 +71,14 @@ def coverage_answer(
     missing_ms = sum(by_cause.values())
     share = life.coverage(recorded_ms, missing_ms)
     life_share = None if whole is None else life.coverage(whole.recorded_ms, whole.missing_ms)
-    factor, life_factor = life.f1_from_coverage(share), life.f1_from_coverage(life_share)
+    unrecorded_ms = by_cause["excluded"] + by_cause["overlap"] + by_cause["clock"]
+    factor = life.f1_from_coverage(
+        share, told=life.coverage(recorded_ms + unrecorded_ms, missing_ms - unrecorded_ms)
+    )
+    life_factor = life.f1_from_coverage(life_share)
+    if whole is not None:
+        told = life.coverage(whole.recorded_ms + whole.unrecorded_ms, whole.missing_ms - whole.unrecorded_ms)
+        life_factor = life.f1_from_coverage(life_share, told=told)
     longest = sorted(gaps, key=lambda gap: -gap.missing_ms)[:MOST_GAPS]
     return CoverageAnswer(
         crane=crane,
@@ -98,7 +105,7 @@ def coverage_answer(
             if ms
         ),
         gaps=tuple(GapRow.model_validate(gap, from_attributes=True) for gap in longest),
-        estimated=_estimated(design, missing_ms - by_cause["excluded"], days),
+        estimated=_estimated(design, missing_ms - unrecorded_ms, days),
     )
 
 

@@ -20,7 +20,7 @@ from duty import forecast as ahead
 from duty.damage import Damage, Detail
 from duty.details import COMPARISON
 from duty.directions import DirectionLedger
-from duty.standing import Standing, Totals, standing
+from duty.standing import Standing, Totals, standing, with_unrecorded
 from store import duty, service, summary
 from store.details import DetailRow, details_of
 from store.duty import Span, WeekUse
@@ -44,10 +44,12 @@ async def show_life(crane: KnownCrane, conn: Conn) -> LifeAnswer:
 async def crane_totals(conn: Conn, name: str, crane_id: int) -> tuple[Totals, CraneSummary | None]:
     """Counted totals of one crane, with the summary that they come from."""
     found = await summary.crane_summary(conn, name)
-    weeks: list[WeekUse] = []
-    if found is not None and found.counting_id is not None:
-        weeks = await duty.weekly_use(conn, crane_id, found.counting_id)
-    return totals_of(found, weeks), found
+    if found is None or found.counting_id is None:
+        return totals_of(found, []), found
+    totals = totals_of(found, await duty.weekly_use(conn, crane_id, found.counting_id))
+    if not found.unrecorded_ms:
+        return totals, found
+    return with_unrecorded(totals, await duty.weekly_record(conn, crane_id, found.counting_id)), found
 
 
 def totals_of(found: CraneSummary | None, weeks: Sequence[WeekUse]) -> Totals:

@@ -113,21 +113,24 @@ def coverage(recorded_ms: float, missing_ms: float) -> float | None:
     return recorded_ms / whole if whole > 0 else None
 
 
-def f1_from_coverage(share: float | None, *, always_on: bool = True) -> Factor:
+def f1_from_coverage(share: float | None, *, always_on: bool = True, told: float | None = None) -> Factor:
     """Safety factor f1 from the measured coverage (0..1, None where it is not known).
 
     An automatic recorder earns 1.0 only where it always runs when the crane is used and the operator cannot switch
     it off: pass `always_on` False where that is not so, and the factor is that of an undocumented estimate at least.
     Below the steps of the table the factor is 1 / coverage, so that what was not recorded is never treated as rest.
+    `told` is the share of the time that is on record or taken at a pace of its own (`duty.unrecorded`, never rest either):
+    where it is given the reciprocal is that of `told`, and the step still that of the coverage.
     """
     if share is None:
         return Factor(Recording.UNKNOWN.value, "coverage is not known")
     if not 0 <= share <= 1:
         raise InvalidInput("coverage must lie in 0..1", field="share")
-    if share == 0:
+    told = share if told is None else max(told, share)
+    if told == 0:
         return Factor(Recording.UNKNOWN.value, "nothing is recorded")
     f1 = next(recording.value for least, recording in _COVERAGE_STEPS if share >= least)
-    f1 = f1 if share >= _COVERAGE_STEPS[0][0] else max(f1, 1 / share)
+    f1 = f1 if share >= _COVERAGE_STEPS[0][0] else max(f1, 1 / told)
     if not always_on and f1 < Recording.UNDOCUMENTED.value:
         return Factor(Recording.UNDOCUMENTED.value, "the recorder can be switched off")
     return Factor(f1, f"{100 * share:.1f} % of the time in use is on record")

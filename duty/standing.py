@@ -6,10 +6,10 @@ Forecasts begin the day after the last recorded day, whenever they are made: the
 the record without lifts count as 0; what a crane did after its last record is not known and not taken for rest.
 """
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date, timedelta
-from typing import Final
+from typing import Final, Protocol
 
 import numpy as np
 
@@ -19,9 +19,11 @@ from duty import life
 from duty.forecast import Forecast, NoForecast, forecasts, whole_weeks
 from duty.geometry import Floats
 from duty.life import DesignYears, Factor, PriorYears, UsedShare
+from duty.unrecorded import unrecorded_use
 
 NO_DESIGN: Final = "enter the design class from the crane's manual: there is no default"
 NO_RECORD: Final = "nothing is recorded yet, so nothing tells how much is used"
+NO_PACE: Final = "no week is left on record, so nothing tells at which pace the excluded time was used: withdraw an exclusion"
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -35,7 +37,44 @@ class Totals:
     weeks: Mapping[date, float]  # cube_sum by the Monday of its week; weeks without a record absent
     first_day: date | None = None  # first recorded day
     last_day: date | None = None  # last recorded local day
+    unrecorded_ms: int = 0  # of missing_ms: in use without a record, taken at a pace of its own
     unrecorded_cube_sum: float = 0.0  # C * kQ of time in use without a record
+    unrecorded_told: bool = True  # False: nothing tells the pace
+
+
+class WeekOfRecord(Protocol):
+    """One ISO week, named by its Monday: what `unrecorded_use` needs of it."""
+
+    @property
+    def week(self) -> date: ...
+    @property
+    def peak_cubed_sum(self) -> float: ...
+    @property
+    def recorded_ms(self) -> int: ...
+    @property
+    def unrecorded_ms(self) -> int: ...
+    @property
+    def known_cubed_sum(self) -> float: ...
+
+
+def with_unrecorded(totals: Totals, weeks: Sequence[WeekOfRecord]) -> Totals:
+    """Totals with the time in use that is not on record, whose weeks are no rest in the forecast either."""
+    if not weeks:
+        return totals
+    found = unrecorded_use(
+        [one.peak_cubed_sum for one in weeks],
+        [one.recorded_ms for one in weeks],
+        [one.unrecorded_ms for one in weeks],
+        [one.known_cubed_sum for one in weeks],
+    )
+    extra = {one.week: float(more) for one, more in zip(weeks, found.cube_sum, strict=True)}
+    return replace(
+        totals,
+        unrecorded_ms=sum(one.unrecorded_ms for one in weeks),
+        unrecorded_cube_sum=found.total,
+        unrecorded_told=found.told,
+        weeks={week: use + extra.get(week, 0.0) for week, use in totals.weeks.items()},
+    )
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -89,6 +128,8 @@ def standing(crane: Crane, totals: Totals, f1: float | None = None) -> Standing:
         return replace(unjudged, reason=NO_RECORD)
     if crane.design is None:
         return unjudged
+    if not totals.unrecorded_told:
+        return replace(unjudged, reason=NO_PACE)
     f1 = unjudged.factor.f1
     try:
         used = life.used_share(
@@ -119,7 +160,14 @@ def _unjudged(crane: Crane, totals: Totals, f1: float | None) -> Standing:
         crane=crane,
         totals=totals,
         coverage=coverage,
-        factor=life.f1_from_coverage(coverage) if f1 is None else Factor(f1, "as asked"),
+        factor=life.f1_from_coverage(
+            coverage,
+            told=life.coverage(
+                totals.recorded_ms + totals.unrecorded_ms, max(totals.missing_ms - totals.unrecorded_ms, 0)
+            ),
+        )
+        if f1 is None
+        else Factor(f1, "as asked"),
         design_years=years,
         prior=prior,
         prior_unknown=0.0 if prior is None else life.unknown_share(prior.unknown, years.years),

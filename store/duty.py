@@ -161,6 +161,17 @@ class WeekUse:
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
+class WeekRecord:
+    """What is on record of one ISO week, and what is not though the crane was in use."""
+
+    week: date  # its Monday
+    peak_cubed_sum: float
+    recorded_ms: int
+    unrecorded_ms: int
+    known_cubed_sum: float  # counted in the unrecorded time before it was excluded
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
 class HeavyWeek:
     """Heavy lifts in one ISO week; `peak_cubed_sum` of those that are not too heavy."""
 
@@ -207,6 +218,7 @@ LIFT_BINS: Final = Statement("lift_bins", LiftBin)
 WORKING_MS_OF: Final = Statement("working_ms_of", WorkingTime)
 LIFT_CONFIGURATIONS: Final = Statement("lift_configurations", ConfigurationBin)
 WEEKLY_USE: Final = Statement("weekly_use", WeekUse)
+WEEKLY_RECORD: Final = Statement("weekly_record", WeekRecord)
 WEEKLY_HEAVY: Final = Statement("weekly_heavy", HeavyWeek)
 GAPS_READ: Final = Statement("gaps_read", Gap)
 
@@ -351,6 +363,11 @@ async def lift_configurations(
 async def weekly_use(conn: AsyncConnection[Any], crane_id: int, counting_id: int) -> list[WeekUse]:
     """Use by week, in time order; weeks without a recorded day are absent. Fills duty.life's forecast."""
     return await WEEKLY_USE.all_async(conn, crane_id=crane_id, counting_id=counting_id)
+
+
+async def weekly_record(conn: AsyncConnection[Any], crane_id: int, counting_id: int) -> list[WeekRecord]:
+    """What is on record by week, and what is not though the crane was in use, in time order."""
+    return await WEEKLY_RECORD.all_async(conn, crane_id=crane_id, counting_id=counting_id)
 
 
 async def weekly_heavy(

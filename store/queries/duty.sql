@@ -256,6 +256,16 @@ where d.crane_id = %(crane_id)s and d.counting_id = %(counting_id)s
 group by 1
 order by 1;
 
+-- name: weekly_record
+-- What is on record of one crane by ISO week, and what is not though it was in use, with what had been counted there.
+select d.day - (d.day - date '0001-01-01') %% 7 as week, sum(d.peak_cubed_sum order by d.day) as peak_cubed_sum,
+    sum(d.recorded_ms)::bigint as recorded_ms, sum(d.excluded_ms + d.overlap_ms + d.clock_ms)::bigint as unrecorded_ms,
+    sum(d.excluded_cubed_sum order by d.day) as known_cubed_sum
+from day_figure d
+where d.crane_id = %(crane_id)s and d.counting_id = %(counting_id)s
+group by 1
+order by 1;
+
 -- name: weekly_heavy
 -- Lifts of one crane from a peak up by ISO week: those up to a heaviest peak with their cubed peaks, and those beyond it.
 select date_trunc('week', l.day)::date as week, count(*)::bigint as lifts,

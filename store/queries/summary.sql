@@ -155,7 +155,7 @@ from (
     where crane_id = %(crane_id)s and counting_id = %(counting_id)s
 ) d
 where m.crane_id = %(crane_id)s
-returning m.lifts, m.peak_cubed_sum, m.recorded_ms, m.first_at;
+returning m.lifts, m.peak_cubed_sum, m.recorded_ms, m.first_at, m.unrecorded_ms;
 
 -- name: summary_judged
 -- What the totals of one crane mean: coverage, used share, forecast, damage of the default detail.

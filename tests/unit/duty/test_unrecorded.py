@@ -14,7 +14,8 @@ HOUR = 3_600_000
 
 def share(use: np.ndarray, recorded: np.ndarray, unrecorded: np.ndarray, known: np.ndarray) -> float:
     """f1 times everything, as the used share takes it, without the design that divides it."""
-    f1 = f1_from_coverage(coverage(float(recorded.sum()), float(unrecorded.sum()))).f1
+    told = coverage(float(recorded.sum() + unrecorded.sum()), 0.0)
+    f1 = f1_from_coverage(coverage(float(recorded.sum()), float(unrecorded.sum())), told=told).f1
     return f1 * float(use.sum() + unrecorded_use(use, recorded, unrecorded, known).total)
 
 
@@ -45,6 +46,16 @@ def test_with_nothing_on_record_it_says_so() -> None:
 weeks = st.lists(
     st.tuples(st.floats(0, 50), st.integers(1, 60), st.floats(0, 1), st.floats(0, 1)), min_size=1, max_size=60
 )
+
+
+def test_what_is_taken_at_a_pace_is_not_made_up_for_by_f1_once_more() -> None:
+    assert f1_from_coverage(0.25).f1 == 4.0
+    assert f1_from_coverage(0.25, told=1.0).f1 == 1.5
+    assert (
+        f1_from_coverage(0.25, told=0.5).f1 == 2.0
+    )  # half of the time is neither on record nor taken at a pace
+    assert f1_from_coverage(0.0, told=1.0).f1 == f1_from_coverage(0.0, told=0.0).f1 == 1.5
+    assert f1_from_coverage(0.95, told=1.0).f1 == 1.1
 
 
 @given(weeks)
