@@ -93,7 +93,8 @@ async def import_table(
 ) -> ImportDone:
     """Store samples or events from a file, of cranes in your sight. What was imported before counts once.
 
-    A file with a problem in any line is refused whole, unless `skip_bad`. `dry_run` answers every problem with its line. The
+    A file with a problem in any line is refused whole, unless `skip_bad`. A reading out of its channel's range is no
+    such problem: it is stored as missing and told under `refused`. `dry_run` answers every problem with its line. The
     limits are those of messages; the days that changed are counted next.
     """
     with TemporaryDirectory(prefix="boomledger-import-") as folder:
@@ -132,10 +133,9 @@ async def import_table(
             for name, one in sorted(done.cranes.items())
         ),
         problem_count=len(done.problems),
-        problems=tuple(
-            ImportProblem(first_line=one.first_line, last_line=one.last_line, text=one.text)
-            for one in done.problems[:TOLD]
-        ),
+        problems=_told(done.problems),
+        refused_count=len(done.refused),
+        refused=_told(done.refused),
     )
 
 
@@ -152,6 +152,13 @@ async def list_imports(
         for row in rows
     ]
     return page(listed, limit, [(row.import_id,) for row in listed])
+
+
+def _told(found: Sequence[Problem]) -> tuple[ImportProblem, ...]:
+    return tuple(
+        ImportProblem(first_line=one.first_line, last_line=one.last_line, text=one.text)
+        for one in found[:TOLD]
+    )
 
 
 def _refusal(problems: Sequence[Problem]) -> str:

@@ -97,6 +97,8 @@ def limits(settings: Settings) -> "Limits":
         ranges={**physical_ranges(), **settings.channel_ranges},
         quarantine_rows=settings.quarantine_max_rows,
         quarantine_bytes=settings.quarantine_max_bytes,
+        refused_messages=settings.refused_max_messages,
+        refused_bytes=settings.refused_max_bytes,
         quarantine_age=None
         if settings.quarantine_max_days is None
         else timedelta(days=settings.quarantine_max_days),

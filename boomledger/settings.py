@@ -131,6 +131,15 @@ class Settings(BaseSettings):
         le=36_525,
         description="rows that came no more for so long are removed and counted",
     )
+    refused_max_messages: int = Field(
+        default=1000,
+        ge=0,
+        le=1_000_000,
+        description="messages with readings out of range that are kept of each crane as they came",
+    )
+    refused_max_bytes: int = Field(
+        default=10_000_000, ge=0, le=10_000_000_000, description="likewise, bytes of each crane"
+    )
     recount_after_s: float = Field(
         default=15, ge=0, le=3600, description="a crane that keeps sending is not counted again sooner"
     )

@@ -55,7 +55,7 @@ def import_files(
                     skip_bad=skip_bad,
                     on_rows=lambda rows, progress=progress, task=task: progress.advance(task, rows),  # type: ignore[misc]
                 )
-            for problem in done.problems:
+            for problem in (*done.problems, *done.refused):
                 print(f"{file}: {problem}")
             bad = bad or bool(done.problems)
             if not done.stored and not dry_run:

@@ -3,12 +3,16 @@
 Adding a channel: add it here, add the column in a new migration, add the row in docs/nomenclature.md.
 """
 
+from collections.abc import Mapping, Sequence
 from enum import IntEnum
-from typing import Final, NamedTuple
+from typing import Any, Final, NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
 
 
 class Channel(NamedTuple):
-    """One measured quantity. Values outside [low, high] send the message to quarantine."""
+    """One measured quantity. A reading outside [low, high] is stored as missing."""
 
     name: str
     unit: str
@@ -53,3 +57,16 @@ CHANNEL_BY_NAME: Final[dict[str, Channel]] = {channel.name: channel for channel 
 def physical_ranges() -> dict[str, tuple[float, float]]:
     """Smallest and largest reading of every channel."""
     return {channel.name: (channel.low, channel.high) for channel in CHANNELS}
+
+
+def bounds(
+    channels: Sequence[str], ranges: Mapping[str, tuple[float, float]]
+) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+    """Smallest and largest reading of some channels, each (channels, 1), as readings are stored."""
+    pairs = np.array([ranges[name] for name in channels], dtype=np.float32)
+    return pairs[:, :1], pairs[:, 1:]
+
+
+def outside(readings: NDArray[np.float32], low: Any, high: Any) -> NDArray[np.bool_]:
+    """Which readings no sensor gives: they are refused and stored as missing. A missing one (NaN) is none of them."""
+    return np.asarray((readings < low) | (readings > high))

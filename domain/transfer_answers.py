@@ -6,7 +6,7 @@ from domain.answers import Answer
 
 
 class ImportProblem(Answer):
-    """Something that keeps lines of a file from being stored; said once of lines that follow one another."""
+    """Something that keeps lines of a file, or a reading of them, from being stored; said once of lines that follow one another."""
 
     first_line: int = Field(description="from 1, the header of a CSV included; of Parquet the row")
     last_line: int
@@ -36,6 +36,10 @@ class ImportDone(Answer):
     )
     problem_count: int
     problems: tuple[ImportProblem, ...] = Field(description="by line, the first 1000")
+    refused_count: int = Field(
+        default=0, description="readings out of their channel's range: their lines are stored without them"
+    )
+    refused: tuple[ImportProblem, ...] = Field(default=(), description="likewise, the first 1000")
 
 
 class ImportRow(Answer):

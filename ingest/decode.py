@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 from pydantic import BaseModel, ValidationError
 
+from domain.channels import outside
 from domain.errors import QuarantineReason, UnreadableMessage
 from domain.messages import EventMessage, Leaf, SamplesMessage, StatusMessage, parse_topic
 from ingest import quick
@@ -18,6 +19,7 @@ from ingest.limits import Limits
 from ingest.quick import Samples, in_order
 from store.cranes import CraneEntry
 from store.events import Event
+from store.refused import take_out
 from store.segments import Segment, from_ms, to_ms
 
 _MODELS: Final[dict[Leaf, type[BaseModel]]] = {
@@ -85,11 +87,9 @@ def parse(topic: str, payload: bytes, limits: Limits) -> Parsed:
 def judge(
     parsed: Parsed, received_at: datetime, cranes: Mapping[str, CraneEntry], limits: Limits
 ) -> Segment | Event | Presence:
-    """What to store of a message. Raises UnreadableMessage."""
+    """What to store of a message, readings out of range as missing. Raises UnreadableMessage."""
     judged = judge_but_for_ranges(parsed, received_at, cranes, limits)
-    if isinstance(judged, Segment) and any(outside_ranges([judged], limits)):
-        raise out_of_range(judged, limits)
-    return judged
+    return take_out(judged, *limits.bounds(judged.channels))[0] if isinstance(judged, Segment) else judged
 
 
 def judge_but_for_ranges(
@@ -184,21 +184,7 @@ def outside_ranges(segments: Sequence[Segment], limits: Limits) -> NDArray[np.bo
     """Which of some segments, all of one shape, have a reading that no sensor gives. Boolean, (segments,)."""
     low, high = limits.bounds(segments[0].channels)
     values = np.stack([segment.values for segment in segments])
-    # A missing reading is NaN and compares as inside.
-    return np.asarray(((values < low) | (values > high)).any(axis=(1, 2)))
-
-
-def out_of_range(segment: Segment, limits: Limits) -> UnreadableMessage:
-    """The error that tells the first channel that is out of its range."""
-    low, high = limits.bounds(segment.channels)
-    place = int(((segment.values < low) | (segment.values > high)).any(axis=1).argmax())
-    name, readings = segment.channels[place], segment.values[place]
-    return UnreadableMessage(
-        QuarantineReason.OUT_OF_RANGE,
-        f"{name} from {np.nanmin(readings):g} to {np.nanmax(readings):g};"
-        f" accepted are {low[place, 0]:g} to {high[place, 0]:g}",
-        field=name,
-    )
+    return np.asarray(outside(values, low, high).any(axis=(1, 2)))
 
 
 def _check_times(first_ms: int, last_ms: int, received_ms: int, entry: CraneEntry, limits: Limits) -> None:

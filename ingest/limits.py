@@ -1,4 +1,4 @@
-"""What a message may be at most; beyond it goes to quarantine."""
+"""What a message may be at most; beyond it goes to quarantine, and a reading out of its range is stored as missing."""
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
@@ -7,7 +7,7 @@ from datetime import timedelta
 import numpy as np
 from numpy.typing import NDArray
 
-from domain.channels import physical_ranges
+from domain.channels import bounds, physical_ranges
 from domain.messages import MAX_SAMPLES
 
 
@@ -24,6 +24,8 @@ class Limits:
     quarantine_rows: int = 100_000
     quarantine_bytes: int = 1_000_000_000
     quarantine_age: timedelta | None = None  # since a message came last; None: no bound
+    refused_messages: int = 1000  # of a crane, kept as they came because of readings out of range
+    refused_bytes: int = 10_000_000  # likewise
     _bounds: dict[tuple[str, ...], tuple[NDArray[np.float32], NDArray[np.float32]]] = field(
         default_factory=dict, init=False, repr=False, compare=False
     )
@@ -32,6 +34,5 @@ class Limits:
         """Smallest and largest reading of some channels, each (channels, 1)."""
         found = self._bounds.get(channels)
         if found is None:
-            pairs = np.array([self.ranges[name] for name in channels], dtype=np.float32)
-            found = self._bounds[channels] = pairs[:, :1], pairs[:, 1:]
+            found = self._bounds[channels] = bounds(channels, self.ranges)
         return found

@@ -11,6 +11,9 @@ MESSAGES: Final = Counter(
 )
 QUARANTINED: Final = Counter("boomledger_ingest_quarantined", "Messages set aside, by reason", ["reason"])
 SAMPLES: Final = Counter("boomledger_ingest_samples", "Samples stored, duplicates not counted")
+REFUSED: Final = Counter(
+    "boomledger_ingest_refused_readings", "Readings out of range, stored as missing, by channel", ["channel"]
+)
 COMMIT_DELAY: Final = Histogram(
     "boomledger_ingest_commit_delay_seconds",
     "From the arrival of a message to its commit",

@@ -14,7 +14,6 @@ from ingest.decode import (
     Presence,
     address_of,
     judge_but_for_ranges,
-    out_of_range,
     outside_ranges,
     parse,
 )
@@ -22,6 +21,7 @@ from ingest.limits import Limits
 from store.cranes import CraneEntry
 from store.events import Event
 from store.quarantine import Rejected
+from store.refused import Refused, take_out
 from store.segments import Segment
 
 log = structlog.get_logger(__name__)
@@ -44,6 +44,7 @@ class Plan:
     events: dict[int, Event] = field(default_factory=dict)
     presences: dict[int, Presence] = field(default_factory=dict)
     rejected: dict[int, Rejected] = field(default_factory=dict)
+    refused: dict[int, tuple[Refused, ...]] = field(default_factory=dict)  # readings taken out of segments
     unknown: dict[int, Parsed] = field(default_factory=dict)  # their cranes have to be looked up first
 
     def reject(self, place: int, reason: QuarantineReason, detail: str) -> None:
@@ -58,7 +59,7 @@ class Plan:
         self.unknown.clear()
 
     def check_ranges(self, places: Iterable[int], limits: Limits) -> None:
-        """Set segments at some places aside that have readings out of range: those of one shape in one go."""
+        """Take readings out of range out of the segments at some places: those of one shape are looked at in one go."""
         alike: dict[tuple[tuple[str, ...], int], list[int]] = {}
         for place in places:
             segment = self.segments.get(place)
@@ -67,8 +68,10 @@ class Plan:
         for group in alike.values():
             outside = outside_ranges([self.segments[place] for place in group], limits)
             for place in compress(group, outside):
-                problem = out_of_range(self.segments.pop(place), limits)
-                self.reject(place, problem.reason, str(problem))
+                segment = self.segments[place]
+                self.segments[place], self.refused[place] = take_out(
+                    segment, *limits.bounds(segment.channels)
+                )
 
     def add(self, place: int, cranes: Mapping[str, CraneEntry], limits: Limits) -> None:
         """Read the message at a place, and judge it when its crane is known."""

@@ -17,6 +17,7 @@ from domain.errors import QuarantineReason, UnreadableMessage
 
 REBIRTH: Final = "Node Control/Rebirth"
 BD_SEQ: Final = "bdSeq"
+_LARGEST: Final = float(np.finfo(np.float32).max)
 
 
 class DataType(IntEnum):
@@ -121,7 +122,7 @@ def rebirth_request(at_ms: int) -> bytes:
 def value_of(metric: Any, name: str, datatype: int) -> float | bool | Sequence[float | None] | None:
     """The value of a metric: a number, a truth value, a list for an array, None for null or NaN.
 
-    Raises UnreadableMessage for another type of data and for infinity.
+    Raises UnreadableMessage for another type of data.
     """
     if metric.is_null:
         return None
@@ -134,11 +135,11 @@ def value_of(metric: Any, name: str, datatype: int) -> float | bool | Sequence[f
                 name, f"{len(metric.bytes_value)} bytes are no array of {kind.itemsize}-byte values"
             )
         values = np.frombuffer(metric.bytes_value, dtype=kind)
-        return [_finite(float(str(value)), name) for value in values]
+        return [_finite(float(str(value))) for value in values]
     if datatype in (DataType.FLOAT, DataType.DOUBLE):
         # A float32 written as a double shows digits that were never measured.
         single = metric.HasField("float_value")
-        return _finite(float(str(np.float32(metric.float_value))) if single else metric.double_value, name)
+        return _finite(float(str(np.float32(metric.float_value))) if single else metric.double_value)
     if DataType.INT8 <= datatype <= DataType.UINT64:
         number = int(metric.long_value if metric.HasField("long_value") else metric.int_value)
         bits = _SIGNED_BITS.get(DataType(datatype))
@@ -150,10 +151,9 @@ def value_of(metric: Any, name: str, datatype: int) -> float | bool | Sequence[f
     raise _unusable(name, f"type of data {datatype} is no number, truth value or array of numbers")
 
 
-def _finite(value: float, name: str) -> float | None:
-    if np.isinf(value):
-        raise UnreadableMessage(QuarantineReason.OUT_OF_RANGE, f"metric {name} is infinite", field=name)
-    return None if np.isnan(value) else value
+def _finite(value: float) -> float | None:
+    """An infinite reading as the largest number, which is out of every range; JSON has no other way to say it."""
+    return None if np.isnan(value) else float(np.clip(value, -_LARGEST, _LARGEST))
 
 
 def _unusable(name: str, text: str) -> UnreadableMessage:

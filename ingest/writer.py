@@ -20,7 +20,7 @@ from ingest.decode import key_in
 from ingest.directory import Directory
 from ingest.limits import Limits
 from ingest.plan import Incoming, Plan, crane_of, plan, rejected
-from store import events, live, packing, quarantine, segments, touched
+from store import events, live, packing, quarantine, refused, segments, touched
 from store.connection import connect
 from store.events import Event
 from store.locks import Turn, take
@@ -67,6 +67,7 @@ class Writer:
         self._directory = Directory(limits)
         self._ranges: set[tuple[int, int]] = set()
         self._sequences: OrderedDict[tuple[int, int, int], int] = OrderedDict()
+        self._refusing: set[int] = set()  # cranes whose kept messages have to be bounded
         self._careful = 0  # batches to come that probably hold messages that are stored already
 
     def close(self) -> None:
@@ -116,7 +117,7 @@ class Writer:
         self._make_ranges(conn, ())
 
     def bound_quarantine(self) -> None:
-        """Apply the bounds of quarantine."""
+        """Apply the bounds of quarantine, and of what is kept of messages with refused readings."""
         conn = self._connection()
         limits = self._limits
         removed = quarantine.bound(
@@ -128,6 +129,11 @@ class Writer:
         if removed:
             metrics.REMOVED.inc(removed)
             log.warning("quarantine is full: its oldest messages were removed", messages=removed)
+        if self._refusing:
+            refused.bound(
+                conn, self._refusing, most_messages=limits.refused_messages, most_bytes=limits.refused_bytes
+            )
+            self._refusing.clear()
 
     def _connection(self) -> Connection[Any]:
         if self._conn is None or self._conn.closed:
@@ -184,8 +190,20 @@ class Writer:
             live.keep_presence(conn, presence.crane_id, boot=presence.boot, online=presence.online)
         if planned.rejected and set_aside:
             quarantine.keep(conn, list(planned.rejected.values()))
+        self._keep_refused(conn, planned, new)
         self._tell(conn, planned, new)
         return [_result(message, place, planned, new) for place, message in enumerate(planned.batch)]
+
+    def _keep_refused(self, conn: Connection[Any], planned: Plan, new: set[int]) -> None:
+        """What readings were taken out of new messages; a message that comes again is not counted again."""
+        places = [place for place in planned.refused if place in new]
+        if places:
+            found = [(planned.segments[place], planned.refused[place]) for place in places]
+            refused.keep(conn, found, self._directory.zones)
+            refused.keep_raw(
+                conn, [(planned.segments[place], planned.batch[place].payload) for place in places]
+            )
+            self._refusing.update(segment.crane_id for segment, _ in found)
 
     def _tell(self, conn: Connection[Any], planned: Plan, new: set[int]) -> None:
         """Live values, notifications, and last of all the queue of days, whose rows other workers want too."""
@@ -245,6 +263,10 @@ class Writer:
                 if results[place].outcome is Outcome.STORED
             )
         )
+        for place, found in planned.refused.items():
+            if results[place].outcome is Outcome.STORED:
+                for one in found:
+                    metrics.REFUSED.labels(one.channel).inc(one.readings)
         for rows in (planned.segments, planned.events):
             for row in rows.values():
                 self._watch_sequence(row.key)

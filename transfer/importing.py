@@ -4,6 +4,7 @@ Keys are those in the table, or follow from crane and time: what is imported twi
 """
 
 from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Mapping as Names
 from dataclasses import dataclass, field, replace
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
@@ -13,10 +14,12 @@ from zoneinfo import ZoneInfo
 import numpy as np
 from psycopg import Connection
 
-from store import cranes, events, segments, touched
-from store.columns import Ints, Segment, boot_of, from_ms
+from domain.channels import bounds
+from store import cranes, events, refused, segments, touched
+from store.columns import Ints, Key, Segment, boot_of, from_ms
 from store.cranes import CraneEntry
 from store.events import Event
+from store.refused import Refused, take_out
 from transfer.cutting import Cut, Cutter
 from transfer.limits import RowLimits
 from transfer.mapping import OWN_EVENTS, OWN_SAMPLES, Mapping
@@ -24,6 +27,7 @@ from transfer.rows import Problem, Problems, RowReader, Rows
 from transfer.tables import chunks
 
 BATCH: Final = 500
+Ranges = Names[str, tuple[float, float]]
 OTHER_CONTENTS: Final = "other contents are stored under this key; they stay"
 
 
@@ -53,6 +57,7 @@ class Imported:
     samples: int = 0  # new
     cranes: dict[str, Extent] = field(default_factory=dict)  # usable rows by name of their crane
     problems: tuple[Problem, ...] = ()
+    refused: tuple[Problem, ...] = ()  # readings out of range: their lines are stored without them
     stored: bool = False  # False after a dry run, and when problems kept the whole file out
 
 
@@ -62,9 +67,11 @@ class _Run:
 
     conn: Connection[Any] | None
     dry_run: bool
+    ranges: Ranges
     names: dict[int, str]
     zones: dict[int, ZoneInfo]
     problems: Problems = field(default_factory=Problems)
+    refused: Problems = field(default_factory=Problems)
     done: Imported = field(default_factory=Imported)
 
 
@@ -99,11 +106,13 @@ def import_file(
         run = _Run(
             conn=on,
             dry_run=dry_run,
+            ranges=limits.ranges,
             names={entry.crane_id: name for name, entry in directory.items()},
             zones={entry.crane_id: entry.zone for entry in directory.values()},
         )
         _pass(run, file, mapping, directory, limits, now, on_rows)
         run.done.problems = tuple(run.problems.listed())
+        run.done.refused = tuple(run.refused.listed())
         return run.done
 
     if not dry_run and not skip_bad:
@@ -126,7 +135,9 @@ def _pass(
     now: datetime,
     on_rows: Callable[[int], object],
 ) -> None:
-    reader = RowReader(mapping=mapping, cranes=directory, limits=limits, now=now, problems=run.problems)
+    reader = RowReader(
+        mapping=mapping, cranes=directory, limits=limits, now=now, problems=run.problems, refused=run.refused
+    )
     cutter = Cutter(
         channels=reader.channels, names=run.names, most_samples=limits.samples, problems=run.problems
     )
@@ -208,20 +219,35 @@ def _keep_events(run: _Run, found: Sequence[tuple[Event, int]]) -> None:
 def _keep_segments(run: _Run, cuts: Sequence[Cut]) -> None:
     if run.conn is None:
         return
+    whole = {cut.segment.key: cut for cut in cuts}
+    cuts, found = _without_refused(run, cuts)
     rests: list[Cut] = []
-    for cut, stored in _store(run, cuts):
+    for cut, stored in _store(run, cuts, found):
         # What was imported before may have ended in the middle of a segment that is longer now: the rest is new.
         if stored is None or not _agree(cut.segment, stored):
             run.problems.add_lines(cut.first_line, cut.last_line, OTHER_CONTENTS)
         elif (n := stored.values.shape[1]) < cut.segment.values.shape[1]:
-            rests.append(_after(cut, n, run.names[stored.crane_id]))
+            rests.append(_after(whole[cut.segment.key], n, run.names[stored.crane_id]))
         else:
             run.done.known += 1
-    for rest, _ in _store(run, rests):
+    for rest, _ in _store(run, *_without_refused(run, rests)):
         run.problems.add_lines(rest.first_line, rest.last_line, OTHER_CONTENTS)
 
 
-def _store(run: _Run, cuts: Sequence[Cut]) -> list[tuple[Cut, Segment | None]]:
+def _without_refused(run: _Run, cuts: Sequence[Cut]) -> tuple[list[Cut], dict[Key, tuple[Refused, ...]]]:
+    """The segments with readings out of range taken out, and what they were."""
+    clean, found = [], {}
+    for cut in cuts:
+        segment, refused_here = take_out(cut.segment, *bounds(cut.segment.channels, run.ranges))
+        clean.append(replace(cut, segment=segment))
+        if refused_here:
+            found[segment.key] = refused_here
+    return clean, found
+
+
+def _store(
+    run: _Run, cuts: Sequence[Cut], found: dict[Key, tuple[Refused, ...]]
+) -> list[tuple[Cut, Segment | None]]:
     """Keeps segments; those that are not kept because their key is stored with other contents, and with which."""
     conn = run.conn
     if conn is None or not cuts:
@@ -232,6 +258,8 @@ def _store(run: _Run, cuts: Sequence[Cut]) -> list[tuple[Cut, Segment | None]]:
         segments.make_ranges(conn, *(from_ms(pick(row.t0_ms for row in rows)) for pick in (min, max)))
         new, differing = segments.keep(conn, rows)
         stored = {key: _stored(conn, by_key[key].segment) for key in differing}
+        counted = [(by_key[key].segment, found[key]) for key in new if key in found]
+        refused.keep(conn, counted, run.zones)
         _touch(run, (_extent(by_key[key].segment) for key in new))
     run.done.new += len(new)
     run.done.known += len(rows) - len(new) - len(differing)

@@ -9,7 +9,7 @@ from typing import Any, Final, Self
 import numpy as np
 from numpy.typing import NDArray
 
-from domain.channels import CHANNEL_NAMES
+from domain.channels import CHANNEL_NAMES, bounds, outside
 from domain.errors import InvalidInput
 from domain.messages import MAX_INT63, MAX_STEP_MS, EventKind, EventState
 from store.columns import Floats, Ints, to_ms
@@ -26,7 +26,7 @@ LONGEST_TEXT: Final = 500
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Problem:
-    """Something that keeps lines of a file from being stored."""
+    """Something that keeps lines of a file, or a reading of them, from being stored."""
 
     first_line: int
     last_line: int
@@ -117,6 +117,7 @@ class RowReader:
     limits: RowLimits
     now: datetime
     problems: Problems
+    refused: Problems  # readings, not lines
 
     def check_columns(self, names: Iterable[str]) -> None:
         """Raises InvalidInput when the mapping names a column that the file has not got."""
@@ -229,12 +230,17 @@ class RowReader:
             factor, offset = self.mapping.factors(name)
             with np.errstate(over="ignore"):  # infinite is out of range
                 readings = (read * factor + offset).astype(np.float32)
-            low, high = self.limits.ranges[name]
-            outside = np.flatnonzero((readings < np.float32(low)) | (readings > np.float32(high)))
-            told = {int(i): f"{readings[i]:g} is not in {low:g} to {high:g}" for i in outside if i not in bad}
-            self._spoil(chunk, usable, told, f"{name}: ")
             values[:, place] = readings
+        self._tell_refused(chunk, usable, values)
         return values
+
+    def _tell_refused(self, chunk: Chunk, usable: NDArray[np.bool_], values: Floats) -> None:
+        """Readings out of range; they are taken out of the segments that the rows make."""
+        low, high = bounds(self.channels, self.limits.ranges)
+        for row, place in zip(*np.nonzero(outside(values, low.T, high.T) & usable[:, None]), strict=True):
+            span = f"{low[place, 0]:g} to {high[place, 0]:g}"
+            text = f"{self.channels[place]}: {values[row, place]:g} is not in {span}: stored as missing"
+            self.refused.add(chunk.lines[row], text)
 
     def _events(
         self, chunk: Chunk, usable: NDArray[np.bool_]

@@ -168,9 +168,21 @@ def answer(done: ImportDone, name: str, zone: ZoneInfo) -> html.Div:
                     t("import.problems.note") if done.problem_count else None,
                 ),
                 *([marks.fact(t("import.empty"), numbers.plain(done.empty_rows))] if done.empty_rows else []),
+                *(
+                    [
+                        marks.fact(
+                            t("import.refused"), numbers.plain(done.refused_count), t("import.refused.note")
+                        )
+                    ]
+                    if done.refused_count
+                    else []
+                ),
             ),
             _cranes(done, zone),
-            _problems(done.problems, done.problem_count),
+            _problems(
+                t("import.problems.title"), done.problems, done.problem_count, t("import.problems.mend")
+            ),
+            _problems(t("import.refused.title"), done.refused, done.refused_count),
             *_steps(done),
         ],
         className="bl-answer",
@@ -205,16 +217,18 @@ def _cranes(done: ImportDone, zone: ZoneInfo) -> Any:
     )
 
 
-def _problems(found: Sequence[ImportProblem], count: int) -> Any:
+def _problems(title: str, found: Sequence[ImportProblem], count: int, mend: str = "") -> Any:
     if not found:
         return None
     lines = [html.Li([html.Strong(_place(one)), " ", one.text]) for one in found[:PROBLEMS_SHOWN]]
     more = count - len(lines)
     return html.Div(
         [
-            html.H3(t("import.problems.title")),
+            html.H3(title),
             html.Ul(lines, className="bl-problems"),
-            html.P(t("import.problems.more", count=more), className="bl-summary") if more > 0 else None,
+            html.P(f"{t('import.problems.more', count=more)} {mend}".strip(), className="bl-summary")
+            if more > 0
+            else None,
         ]
     )
 

@@ -119,7 +119,8 @@ async def test_every_problem_is_told_with_its_line_and_nothing_is_stored(
     engineer = await as_(fresh_api, "engineer-north")
     lines = table(200).splitlines()
     lines[3] = lines[3].replace(",42", ",much")
-    lines[7] = lines[7].rpartition(",")[0] + ",1e300"
+    lines[5] = lines[5].rpartition(",")[0] + ",1e300"
+    lines[7] = lines[7].rpartition(",")[0] + ",none"
     lines[9] += ",more"
     lines[20:22] = [line.replace("plover-2", "crake-1") for line in lines[20:22]]  # of another site
     text = "\n".join(lines) + "\n"
@@ -127,6 +128,9 @@ async def test_every_problem_is_told_with_its_line_and_nothing_is_stored(
     told = [(one["first_line"], one["last_line"]) for one in tried["problems"]]
     assert told == [(4, 4), (8, 8), (10, 10), (21, 22)]
     assert (tried["problem_count"], tried["rows"]) == (4, 195)
+    (refused,) = tried["refused"]
+    assert (refused["first_line"], tried["refused_count"]) == (6, 1)
+    assert "stored as missing" in refused["text"]
     unknown = next(one["text"] for one in tried["problems"] if one["first_line"] == 21)
     assert "crake-1" in unknown
     assert "crake-1" not in (

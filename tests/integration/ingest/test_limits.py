@@ -11,7 +11,7 @@ from boomledger.services import limits
 from boomledger.settings import Settings
 from domain.messages import Leaf, topic
 from ingest.writer import Incoming, Outcome, Writer
-from store import quarantine
+from store import quarantine, refused
 from tests.support.ingesting import Receipts, ingesting, mqtt_client, publish_all, register, wait_until
 from tests.support.telemetry import message
 
@@ -29,7 +29,6 @@ def body(**changes: object) -> bytes:
         ({"max_message_bytes": 1000}, body(channels={"utilisation_pct": [10.25] * 300}), "too_large"),
         ({"max_samples": 10}, body(), "bad_lengths"),
         ({"clock_skew_s": 0}, body(t0=NOW + timedelta(seconds=1)), "in_future"),
-        ({"channel_ranges": {"utilisation_pct": (0, 0.5)}}, body(), "out_of_range"),
         ({}, body(), "unknown_crane"),
         ({"unknown_cranes": "draft", "draft_history_days": 0}, body(), "before_registration"),
     ],
@@ -51,6 +50,45 @@ def test_each_limit_is_in_force_as_set(
         writer.close()
     (kept,) = quarantine.page(connection)
     assert kept.reason == reason
+
+
+def test_the_range_of_a_channel_is_in_force_as_set(database: str, connection: psycopg.Connection) -> None:
+    crane_id = register(database, "crane-a")["crane-a"]
+    writer = Writer(database, limits(Settings(channel_ranges={"utilisation_pct": (0, 0.5)})), alone=False)
+    arrived = Incoming(topic("crane-a", Leaf.SAMPLES), body(), NOW)
+    assert [result.outcome for result in writer.store([arrived])] == [Outcome.STORED]
+    writer.close()
+    (day,) = refused.by_day(connection, crane_id, NOW.date(), NOW.date())
+    assert (day.channel, day.readings, day.least, day.most) == ("utilisation_pct", 20, 1.0, 1.0)
+
+
+def test_of_each_crane_the_newest_messages_with_refused_readings_are_kept(
+    database: str, connection: psycopg.Connection
+) -> None:
+    ids = register(database, "crane-a", "crane-b")
+    chosen = {"refused_max_messages": 10, "refused_max_bytes": 100_000}
+    writer = Writer(database, limits(Settings.model_validate(chosen)), alone=False)
+
+    def send(name: str, seq: int, n: int = 1) -> None:
+        at = NOW + timedelta(minutes=seq)
+        raw = body(seq=seq, t0=at, channels={"utilisation_pct": [999.0] * n})
+        writer.store([Incoming(topic(name, Leaf.SAMPLES), raw, at + timedelta(hours=1))])
+
+    for seq in range(15):
+        send("crane-a", seq)
+    send("crane-b", 0)
+    writer.bound_quarantine()
+    assert [one.seq for one in refused.messages(connection, ids["crane-a"])] == list(range(14, 4, -1))
+    assert len(refused.messages(connection, ids["crane-b"])) == 1
+    for seq in range(20, 23):
+        send("crane-a", seq, n=8000)
+    writer.bound_quarantine()
+    writer.close()
+    kept = refused.messages(connection, ids["crane-a"])
+    assert [one.seq for one in kept] == [22, 21]
+    assert sum(len(one.raw) for one in kept) <= 100_000
+    (day,) = refused.by_day(connection, ids["crane-a"], NOW.date(), NOW.date())
+    assert (day.messages, day.readings) == (18, 15 + 3 * 8000), "the count goes on"
 
 
 def test_quarantine_is_bounded_by_rows_bytes_and_age_and_the_removal_is_recorded(

@@ -19,7 +19,7 @@ from domain.errors import Conflict, InvalidInput
 from domain.messages import EventKind
 from duty import ledger
 from ingest.limits import Limits
-from store import cold, events, segments
+from store import cold, events, refused, segments
 from store.columns import Segment
 from tests.integration.analytics.crane_at_work import Yard, hours, put_crane, working
 from tests.support.ingesting import register
@@ -209,7 +209,7 @@ def test_other_readings_for_a_stored_time_are_told_and_not_kept(
 
 BAD = [  # from line 2 on
     f"{at(0)},1,1",
-    f"{at(1)},401,1",  # line 3: beyond the physical range
+    f"{at(1)},401,1",  # line 3: beyond the physical range, and so stored without that reading
     f"{at(2)},abc,1",
     f"{at(3)},1,inf",
     "yesterday,1,1",
@@ -224,7 +224,6 @@ BAD = [  # from line 2 on
     f"{at(50)},,",
 ]
 TOLD = {
-    3: "utilisation_pct: 401 is not in -20 to 400",
     4: "utilisation_pct: 'abc' is no number",
     5: "slew_deg: 'inf' is not finite",
     6: "'yesterday' is no time of the form iso",
@@ -246,7 +245,37 @@ def test_every_problem_is_told_with_its_line_and_nothing_is_stored(
     assert (done.stored, counted(conn, "segment"), counted(conn, "touched_day")) == (False, 0, 0)
     skipped = bring(conn, file, skip_bad=True)
     assert {problem.first_line: problem.text for problem in skipped.problems} == TOLD
-    assert (skipped.stored, skipped.samples, skipped.empty_rows) == (True, 3, 1)
+    assert (skipped.stored, skipped.samples, skipped.empty_rows) == (True, 4, 1)
+
+
+def test_readings_out_of_range_are_stored_as_missing_and_told_once(
+    conn: psycopg.Connection, tmp_path: Path
+) -> None:
+    rows = [
+        f"{at(second)},{65535 if 10 <= second < 20 else second},{1e4 if second == 5 else 1}"
+        for second in range(60)
+    ]
+    file = table_of(tmp_path, rows)
+    told = [
+        "line 7: slew_deg: 10000 is not in -720 to 720: stored as missing",
+        "line 12-21: utilisation_pct: 65535 is not in -20 to 400: stored as missing",
+    ]
+    tried = bring(conn, file, dry_run=True)
+    assert [str(one) for one in tried.refused] == told
+    assert (tried.problems, tried.samples, counted(conn, "refused_reading")) == ((), 60, 0)
+    for known in (0, 1):
+        done = bring(conn, file)
+        assert ([str(one) for one in done.refused], done.stored, done.known) == (told, True, known)
+        found = {one.channel: one for one in refused.by_day(conn, 1, T0.date(), T0.date())}
+        assert (found["utilisation_pct"].readings, found["utilisation_pct"].most) == (10, 65535)
+        assert (found["slew_deg"].readings, found["slew_deg"].first_at) == (1, T0 + timedelta(seconds=5))
+    (segment,) = everything(conn)
+    assert np.isnan(segment.readings("utilisation_pct")).nonzero()[0].tolist() == list(range(10, 20))
+    assert np.isnan(segment.readings("slew_deg")).nonzero()[0].tolist() == [5]
+    longer = table_of(tmp_path, [*rows, f"{at(60)},1,-9000"], name="longer.csv")
+    assert bring(conn, longer).samples == 1
+    (slew,) = [one for one in refused.by_day(conn, 1, T0.date(), T0.date()) if one.channel == "slew_deg"]
+    assert (slew.messages, slew.readings, slew.least, slew.most) == (2, 2, -9000, 10000)
 
 
 def test_the_same_problem_on_many_lines_is_told_once(conn: psycopg.Connection, tmp_path: Path) -> None:
@@ -388,9 +417,10 @@ def test_the_commands_as_a_person_types_them(
     assert (dry.exit_code, "1 messages with 5 samples would be stored" in dry.output) == (0, True)
     assert run("import", file, "--mapping", str(mapping)).exit_code == 0
     assert counted(conn, "segment") == 1
-    bad = str(table_of(tmp_path, [f"{at(9)},900,0"], name="bad.csv"))
-    refused = run("import", bad, "--mapping", str(mapping))
-    assert (refused.exit_code, "line 2: utilisation_pct: 900" in refused.output) == (1, True)
+    bad = str(table_of(tmp_path, [f"{at(9)},much,0", f"{at(10)},900,0"], name="bad.csv"))
+    told = run("import", bad, "--mapping", str(mapping))
+    assert (told.exit_code, "line 2: utilisation_pct: 'much'" in told.output) == (1, True)
+    assert "line 3: utilisation_pct: 900 is not in -20 to 400: stored as missing" in told.output
     out = tmp_path / "out.csv"
     written = run("export", "samples", str(out), "--from", "2026-03-01T00:00:00Z", "--crane", "crane-a")
     assert (written.exit_code, "5 rows" in written.output) == (0, True)
