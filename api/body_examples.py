@@ -46,6 +46,11 @@ BY_SCHEMA: Final[dict[str, dict[str, Any]]] = {
         "to_at": "2026-03-02T08:20:00Z",
         "reason": "pressure sensor hung, replaced the next day",
     },
+    "HistoryAsked": {
+        "csv": "crane,manufactured_on,prior_lifts,prior_kq,prior_f1,prior_years,prior_source\n"
+        "heron-3,2020-03-01,30000,0.1,1.2,5.8,work sheets (invented)\n",
+        "check_only": True,
+    },
     "HoldAsked": {"crane": "heron-3", "title": "roof trusses", "window": _JOB["window"], "job": _JOB},
     "NewAccount": {
         "name": "ida",

@@ -24,6 +24,8 @@ LEAST_ROLE: Final[dict[tuple[str, str], Role]] = {
     ("GET", "/cranes/{name}"): VIEWER,
     ("PUT", "/cranes/{name}"): ADMIN,
     ("GET", "/sites"): VIEWER,
+    ("GET", "/life-history"): VIEWER,
+    ("POST", "/life-history"): ENGINEER,
     ("GET", "/crane-types"): ENGINEER,
     ("GET", "/crane-types/{entry}"): ENGINEER,
     ("GET", "/cranes/{name}/live"): VIEWER,

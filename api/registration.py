@@ -19,6 +19,7 @@ from store import reading
 from store.access import Principal
 from store.registration import Planned, carry_out, planned
 from store.sight import sight_in_thread
+from transfer.history import refuse_contradictions
 
 router = APIRouter(tags=["registration"])
 
@@ -98,6 +99,7 @@ def _write(
     ):
         found = planned(conn, wanted, datetime.now(UTC), caller.sites)
         check(found, caller.sites is None)
+        refuse_contradictions(conn, found.crane)
         kept = carry_out(conn, found)
     return CraneDetail(crane=kept.crane, site=kept.site)
 

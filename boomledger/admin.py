@@ -71,11 +71,37 @@ def crane_add(
     from boomledger.services import database_url
     from store.connection import connect
     from store.registration import carry_out, planned
+    from transfer.history import refuse_contradictions
 
     wanted = read_crane_file(file)
     with connect(database_url(load_settings())) as conn:
-        kept = carry_out(conn, planned(conn, wanted, datetime.now(UTC)))
+        found = planned(conn, wanted, datetime.now(UTC))
+        refuse_contradictions(conn, found.crane)
+        kept = carry_out(conn, found)
     out.print(f"{kept.crane.name} at {kept.site.name} is registered", highlight=False)
+
+
+@crane_app.command("history")
+def crane_history(
+    file: Annotated[
+        Path | None,
+        typer.Argument(exists=True, dir_okay=False, help="CSV as this prints it without a file, filled in."),
+    ] = None,
+) -> None:
+    """Enter the life of cranes before their record from a file, all of it or nothing; without one print what is entered."""
+    from boomledger.services import database_url
+    from store.connection import connect
+    from store.history import histories
+    from transfer.history import as_csv, enter, history_row, read_csv, refuse
+
+    with connect(database_url(load_settings())) as conn:
+        if file is None:
+            print(as_csv([history_row(one) for one in histories(conn)]), end="")
+            return
+        found = read_csv(file.read_text("utf-8-sig"))
+        refuse(found.problems)
+        count = enter(conn, found.entries)
+    out.print(f"{count} histories entered", highlight=False)
 
 
 @crane_app.command("list")

@@ -10,6 +10,7 @@ from dashboard.transport import Transport
 from domain.accounts import Account, AuditRow, NewToken, SessionRow, TokenMade, TokenRow
 from domain.answers import CraneDetail, Page
 from domain.crane import CraneType, Site
+from domain.history import HistoryAsked, HistoryEntered, HistoryRow
 from domain.registration import CraneRegistration, CraneTypeRow
 from domain.transfer_answers import ImportDone, ImportRow
 
@@ -56,6 +57,14 @@ class SettingsCalls(Transport):
         return await self._ask(
             CraneDetail, "PUT", f"/cranes/{name}", content=wanted.model_dump_json(), headers=headers
         )
+
+    async def histories(self) -> Page[HistoryRow]:
+        """What is entered of every crane's life before its record, the most unknown years first."""
+        return await self._get(Page[HistoryRow], "/life-history")
+
+    async def enter_histories(self, asked: HistoryAsked) -> HistoryEntered:
+        """Enter the history of many cranes at once."""
+        return await self._post(HistoryEntered, "/life-history", asked)
 
     async def import_file(
         self, file: Path, *, mapping: str | None = None, dry_run: bool = False, skip_bad: bool = False

@@ -40,6 +40,15 @@ class Sector(StrEnum):
     REAR = "rear"
 
 
+class RecorderRuns(StrEnum):
+    """When the recorder of a crane runs, as its owner states it: it decides how far days without data are rest."""
+
+    ALWAYS = "always"  # as long as the crane can move; nobody can switch it off
+    WITH_IGNITION = "with_ignition"  # of the carrier, whose engine drives the pump
+    CAN_BE_SWITCHED_OFF = "can_be_switched_off"
+    UNKNOWN = "unknown"
+
+
 Quarter = Literal["over_cab", "right", "rear", "left"]
 """Of 90 deg around the slewing axis, the first centred on the cab, clockwise from above."""
 
@@ -192,6 +201,7 @@ class Crane(_Value):
         description="years that the design working period is meant to last, from the manual; None until entered",
     )
     prior_duty: PriorDuty | None = None
+    recorder_runs: RecorderRuns = RecorderRuns.UNKNOWN
     special_assessment_after_years: float = Field(default=10, gt=0, le=50)
     review_at_share: float = Field(
         default=0.95,

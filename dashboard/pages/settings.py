@@ -10,6 +10,7 @@ from dashboard.pages import (
     settings_alerts,
     settings_codes,
     settings_cranes,
+    settings_history,
     settings_people,
     settings_service,
 )
@@ -18,7 +19,7 @@ from dashboard.texts import t
 from dashboard.visit import Trouble, Visit, attempt
 from domain.accounts import WhoAmI
 
-TABS: Final = ("cranes", "service", "codes", "alerts", "people", "access", "about")
+TABS: Final = ("cranes", "history", "service", "codes", "alerts", "people", "access", "about")
 NOBODY: Final = WhoAmI(account="", role="viewer", sites=None, via="")
 
 
@@ -29,6 +30,7 @@ async def render(visit: Visit) -> Any:
     who = NOBODY if isinstance(me, Trouble) else me
     draw: dict[str, Callable[[Visit, WhoAmI], Awaitable[Any]]] = {
         "cranes": settings_cranes.render,
+        "history": settings_history.render,
         "service": settings_service.render,
         "codes": settings_codes.render,
         "alerts": settings_alerts.render,

@@ -17,7 +17,7 @@ from dashboard.parts import form
 from dashboard.parts.form import Done, Unreadable, Values
 from dashboard.texts import t
 from domain.answers import CraneDetail
-from domain.crane import Edition, Site
+from domain.crane import Edition, RecorderRuns, Site
 from domain.errors import InvalidInput
 from domain.registration import CraneRegistration, CraneTypeRow, field_path
 
@@ -27,7 +27,7 @@ PLACEHOLDER: Final = "unassigned"  # site and type of a crane that was seen on t
 DESIGN: Final = ("edition", "u_class", "q_class", "s_class")
 PRIOR: Final = ("lifts", "kq", "f1", "years", "source")
 PLAIN: Final = (
-    "name", "title", "manufactured_on", "commissioned_on", "design_years", "special_assessment_after_years", "review_at_share",
+    "name", "title", "manufactured_on", "commissioned_on", "design_years", "recorder_runs", "special_assessment_after_years", "review_at_share",
 )  # fmt: skip
 
 
@@ -62,6 +62,7 @@ def crane_form(
         form.number(name, "design_years", crane.design_years if crane else None, note=t("cranes.design_years.note"), min=0),
         form.number(name, "special_assessment_after_years", crane.special_assessment_after_years if crane else 10, note=t("cranes.assessment.note"), min=0),
         form.number(name, "review_at_share", crane.review_at_share if crane else 0.95, note=t("cranes.review.note"), min=0, max=1, step=0.05),
+        form.choose(name, "recorder_runs", crane.recorder_runs if crane else RecorderRuns.UNKNOWN, [(one.value, t(f"recorder.{one.value}")) for one in RecorderRuns], note=t("cranes.recorder.note")),
         _more("new_site", [
             form.text(name, "new_site", note=t("cranes.new_site.note")),
             form.text(name, "site_title"),

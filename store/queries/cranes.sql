@@ -90,3 +90,23 @@ from crane_type t
 where t.name > %(after)s
 order by t.name
 limit %(rows)s;
+
+-- name: histories
+-- Every completed crane as it is entered, and when its record begins.
+-- Read first by itself: a cluster does not join a spread table with one behind row-level security.
+with summary as materialized (select crane_id, first_at from crane_summary)
+select c.name, s.name as site, c.spec, t.spec as type_spec, m.first_at
+from crane c
+join site s using (site_id)
+join crane_type t using (type_id)
+left join summary m using (crane_id)
+where not c.draft and (%(sites)s::text[] is null or s.name = any(%(sites)s::text[]))
+order by c.name;
+
+-- name: history_entered
+-- Some fields of what is entered of a crane; the others stay.
+update crane set spec = spec || %(changes)s where name = %(crane)s;
+
+-- name: history_begins
+-- When the record of one crane begins.
+select m.first_at from crane_summary m join crane c using (crane_id) where c.name = %(crane)s;
