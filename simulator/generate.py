@@ -157,26 +157,43 @@ def _record(
     *,
     live: bool = False,
 ) -> DayRecord:
-    signals = signals_of(crane.machine, sessions, recorder)
+    signals = signals_of(crane.machine, sessions, recorder, crane.habit.swing)
     boot_stream = np.random.default_rng([seed, crane.number, sessions[0].start_ms, Purpose.BOOT])
     controller = controller_of(stream(seed, crane, day, Purpose.CONTROLLER), signals)
     drafts = _moments(sessions, signals) + controller_drafts(controller, signals)
     drafts += [] if live else _codes(crane, day, sessions, seed)
     batches, events = _numbered(sessions, signals, drafts, samples_per_message)
-    offset_ms = clock_offset_ms(crane, day.toordinal())
-    return DayRecord(
+    record = DayRecord(
         crane=crane.name,
         day=day,
         boot=int(boot_stream.integers(1, 2**63 - 1)),
         dt_ms=recorder.dt_ms,
-        clock_offset_ms=offset_ms,
-        t_ms=signals.t_ms + offset_ms,
+        clock_offset_ms=clock_offset_ms(crane, day.toordinal()),
+        clock_jump_ms=round(1000 * crane.faults.clock_jump_s),
+        clock_jump_seq=int(batches.seq[round(crane.faults.clock_jump_at * (len(batches) - 1))]),
+        t_ms=signals.t_ms,
         channels=sensed(
             stream(seed, crane, day, Purpose.SENSORS), crane, signals, controller, day.toordinal()
         ),
-        batches=replace(batches, t0_ms=batches.t0_ms + offset_ms),
-        events=tuple(event._replace(at_ms=event.at_ms + offset_ms) for event in events),
+        batches=batches,
+        events=events,
         truth=_truth(crane, sessions, signals),
+    )
+    return _by_its_clock(record)
+
+
+def _by_its_clock(record: DayRecord) -> DayRecord:
+    """The record with its times as the crane's clock has them."""
+    batches = record.batches
+    offset_ms = record.offset_ms(batches.seq)
+    of_events = record.offset_ms(np.array([event.seq for event in record.events], np.int64)).tolist()
+    return replace(
+        record,
+        t_ms=record.t_ms + np.repeat(offset_ms, batches.n),
+        batches=replace(batches, t0_ms=batches.t0_ms + offset_ms),
+        events=tuple(
+            event._replace(at_ms=event.at_ms + ms) for event, ms in zip(record.events, of_events, strict=True)
+        ),
     )
 
 

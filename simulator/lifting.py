@@ -1,12 +1,12 @@
 """The lifts of a day: what hangs on the hook, where it goes, and what the limiter makes of it.
 
-A lift is a list of moves, each a pose to reach, a time to take and the mass on the hook afterwards. The operator
-plans most lifts inside what he finds comfortable and some beyond what is allowed; the limiter stops those on
+A lift is a list of moves, each a pose to reach, a time to take and the mass of the load afterwards; what is fitted to the
+hook for good (an attachment) is told apart from it, and both together are what the limiter sees. The operator plans most lifts inside what he finds comfortable and some beyond what is allowed; the limiter stops those on
 their way, and the operator either brings the load back or overrides for a moment at a time.
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import IntEnum
 from typing import Final, NamedTuple
 
@@ -24,7 +24,6 @@ OVERRIDE_S: Final = 1.5  # common practice, no source
 
 # Assumed
 HARDEST_OVERLOAD_PCT: Final = 112.0  # where an operator's nerve ends
-LEAST_PICK_UP_PCT: Final = 8.0  # utilisation that the smallest load adds when it is picked up
 _PICK_UP_PCT: Final = 85.0  # utilisation that the largest one reaches then
 _SET_DOWN_PCT: Final = 95.0  # to which a load that was stopped is brought back
 _BOLD_MASS: Final = 1.6  # how much heavier than usual a load is that is tried beyond the limit
@@ -63,8 +62,9 @@ class Moves:
 
     joints: Floats  # (moves, 7) pose at the end of the move
     duration_s: Floats
-    mass_kg: Floats  # on the hook at the end of the move
+    mass_kg: Floats  # of the load at the end of the move, without the attachment
     mark: np.ndarray  # Mark of each move
+    attachment_kg: Floats  # on the hook at the end of the move
 
     @classmethod
     def joined(cls, parts: "list[Moves]") -> "Moves":
@@ -74,6 +74,7 @@ class Moves:
             np.concatenate([part.duration_s for part in parts]),
             np.concatenate([part.mass_kg for part in parts]),
             np.concatenate([part.mark for part in parts]),
+            np.concatenate([part.attachment_kg for part in parts]),
         )
 
 
@@ -92,10 +93,11 @@ class _Lifts:
 
     stops: Sequence[Stop]
     stop_of: NDArray[np.intp]  # (lifts,) index into stops
+    attachment_kg: Floats  # (lifts,)
 
     def of(self, usable: NDArray[np.bool_]) -> "_Lifts":
         """Only some of the lifts."""
-        return _Lifts(self.stops, self.stop_of[usable])
+        return _Lifts(self.stops, self.stop_of[usable], self.attachment_kg[usable])
 
     def limit_pct(self, machine: Machine, slew_deg: Floats) -> Floats:
         """Moment allowed now over the rating [%] at slewing angles (lifts, ...)."""
@@ -116,10 +118,14 @@ def lifts_at(
     scenario: Scenario,
     habit: Habit,
     stops: Sequence[Stop],
-    counts: Sequence[int],
+    attachments_kg: Sequence[Floats],
 ) -> list[list[Moves]]:
-    """Moves of `counts` lifts at each stop, one list a lift; fewer where a drawn place cannot be reached."""
-    lifts = _Lifts(stops, np.repeat(np.arange(len(stops)), counts))
+    """Moves of the lifts at each stop, one list a lift; fewer where a drawn place cannot be reached.
+
+    attachments_kg: for each stop what is on the hook at each lift. It is changed while the next load is rigged.
+    """
+    counts = [len(each) for each in attachments_kg]
+    lifts = _Lifts(stops, np.repeat(np.arange(len(stops)), counts), np.concatenate(attachments_kg))
     joints, mass = _wanted_lifts(rng, machine, scenario, habit, lifts)
     usable = np.isfinite(joints).all(axis=(1, 2)) & (mass > 0)
     joints, mass, lifts = joints[usable], mass[usable], lifts.of(usable)
@@ -133,18 +139,22 @@ def lifts_at(
     mark[_LOAD_ON], mark[_LOAD_OFF] = Mark.LOAD_ON, Mark.LOAD_OFF
     found: list[list[Moves]] = [[] for _ in stops]
     for i, at in enumerate(_first_over_limit(machine, joints, mass, lifts)):
-        moves = Moves(joints[i], duration[i], carried[i], mark)
+        attachment = float(lifts.attachment_kg[i])
+        moves = Moves(joints[i], duration[i], carried[i], mark, np.full(_MOVES, attachment))
         number = int(lifts.stop_of[i])
         if not np.isnan(at):
             moves = _limited(rng, machine, habit, stops[number], moves, float(at))
-        found[number].append(moves)
+        if found[number]:
+            moves.attachment_kg[:_ATTACH] = found[number][-1].attachment_kg[-1]
+        load = np.where(moves.mass_kg > 0, moves.mass_kg - attachment, 0.0)
+        found[number].append(replace(moves, mass_kg=load))
     return found
 
 
 def _wanted_lifts(
     rng: np.random.Generator, machine: Machine, scenario: Scenario, habit: Habit, lifts: _Lifts
 ) -> tuple[Floats, Floats]:
-    """Poses (lifts, moves, 7) and masses [kg] as the operator intends them."""
+    """Poses (lifts, moves, 7) and masses [kg], attachment included, as the operator intends them; 0 where none fits."""
     count = len(lifts.stop_of)
     side = np.array([1.0 if stop.right else -1.0 for stop in lifts.stops])[lifts.stop_of]
     reach = reach_m(machine)
@@ -161,15 +171,20 @@ def _wanted_lifts(
 
     pick_rope, place_rope = ropes(rng, machine, count)
     pick = poses_for(machine, pick_slew, pick_r, pick_h, jib_pick, pick_rope)
-    least, most = _mass_bounds(machine, pick, lifts)
-    mass = np.clip(_masses(rng, scenario.loads, count), least, most)
+    least, most = _mass_bounds(machine, pick, lifts, habit.least_load_pct)
+    least = lifts.attachment_kg + least
+    mass = np.clip(lifts.attachment_kg + _masses(rng, scenario.loads, count), least, most)
     bold = rng.random(count) < habit.bold_share
     comfort = np.minimum(habit.comfort_pct + rng.normal(0, 5, count), LIMIT_PCT - 1)
     target = np.where(bold, LIMIT_PCT + rng.uniform(2, 9, count), comfort)
     spots = _Spots.at(machine, place_slew, place_h, jib_place, place_rope, lifts)
     mass = np.where(
         bold,
-        np.clip(spots.mass_for(target, share * reach), 0.5 * mass, np.minimum(_BOLD_MASS * mass, most)),
+        np.clip(
+            spots.mass_for(target, share * reach),
+            np.where(lifts.attachment_kg > 0, least, 0.5 * mass),
+            np.minimum(_BOLD_MASS * mass, most),
+        ),
         mass,
     )
     place = spots.chosen(mass, target, share * reach, bold)
@@ -194,12 +209,12 @@ def _masses(rng: np.random.Generator, loads: tuple[Load, ...], count: int) -> Fl
     return np.asarray(low + (high - low) * rng.random(count))
 
 
-def _mass_bounds(machine: Machine, pick: Floats, lifts: _Lifts) -> tuple[Floats, Floats]:
-    """Masses [kg] between which a load at a pick-up shows at all and can still be picked up."""
+def _mass_bounds(machine: Machine, pick: Floats, lifts: _Lifts, least_pct: float) -> tuple[Floats, Floats]:
+    """Masses [kg] between which a load at a pick-up is worth the crane's work and can still be picked up."""
     hook = hook_of(machine, pick)
     allowed = lifts.allowed_kn_m(machine, pick[:, 0])
     arm = (hook.outreach_m - machine.crane_type.pivot_offset_m) * STANDARD_GRAVITY_M_S2 / 1000
-    least = LEAST_PICK_UP_PCT / 100 * allowed / arm
+    least = least_pct / 100 * allowed / arm
     most = np.minimum((_PICK_UP_PCT / 100 * allowed - hook.self_kn_m) / arm, machine.hook_rating_kg)
     return least, most
 
@@ -306,7 +321,8 @@ def _limited(
     rows.append(_Move(back, np.nan, mass))
     rows.append(_Move(back, _RAMP_S, 0.0, Mark.LOAD_OFF))
     rows.append(_Move(back, float(lift.duration_s[_LOAD_OFF + 1]), 0.0))
-    return Moves(*(np.array(column) for column in zip(*rows, strict=True)))
+    joints, duration, mass_kg, mark = (np.array(column) for column in zip(*rows, strict=True))
+    return Moves(joints, duration, mass_kg, mark, np.full(len(rows), lift.attachment_kg[0]))
 
 
 def _inside(machine: Machine, stop: Stop, corners: Floats, mass: float, at: float) -> float:

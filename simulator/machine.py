@@ -6,7 +6,7 @@ rope of a machine without a winch.
 
 from functools import lru_cache
 from pathlib import Path
-from typing import Final, NamedTuple, Self
+from typing import Any, Final, NamedTuple, Self
 
 import numpy as np
 import yaml
@@ -14,7 +14,7 @@ from numpy.typing import ArrayLike, NDArray
 from pydantic import BaseModel, ConfigDict, Field, field_validator, model_validator
 
 from domain.channels import CHANNEL_BY_NAME, CHANNEL_NAMES
-from domain.crane import CraneType
+from domain.crane import Boom, CraneType, Extension
 from duty.geometry import angles_for, full_stroke_m, pose
 from duty.statics import load_moment_kn_m, self_moment_kn_m, stability_limit_pct, utilisation_pct
 from simulator.charts import charts_of
@@ -140,6 +140,26 @@ def load_machine(name: str) -> Machine:
     machine = Machine.model_validate(raw)
     charts = charts_of(machine.crane_type, machine.hook_rating_kg)
     return machine.model_copy(update={"crane_type": machine.crane_type.model_copy(update={"charts": charts})})
+
+
+def with_boom_masses(machine: Machine, factor: float) -> Machine:
+    """The same machine with booms and extensions `factor` times as heavy as its type says."""
+    if factor == 1.0:
+        return machine
+    crane_type, jib = machine.crane_type, machine.crane_type.jib
+
+    def heavier(part: Boom | Extension) -> Any:
+        return part.model_copy(update={"mass_kg": part.mass_kg * factor})
+
+    parts: dict[str, Any] = {
+        "main_boom": heavier(crane_type.main_boom),
+        "knuckle_boom": heavier(crane_type.knuckle_boom),
+        "extensions": tuple(heavier(each) for each in crane_type.extensions),
+    }
+    if jib is not None:
+        extensions = tuple(heavier(each) for each in jib.extensions)
+        parts["jib"] = jib.model_copy(update={"boom": heavier(jib.boom), "extensions": extensions})
+    return machine.model_copy(update={"crane_type": crane_type.model_copy(update=parts)})
 
 
 def hook_of(machine: Machine, joints: Floats) -> Hook:

@@ -90,6 +90,8 @@ class DayRecord:
     boot: int
     dt_ms: int  # the finest step; `batches` has that of each message
     clock_offset_ms: int  # how far the crane's clock runs ahead; in everything it sends, never in the truth
+    clock_jump_ms: int = 0  # by how much it was set ahead before message `clock_jump_seq`
+    clock_jump_seq: int = 0
     t_ms: Ints
     channels: dict[str, Floats32]
     batches: Batches
@@ -100,6 +102,10 @@ class DayRecord:
     def samples(self) -> int:
         """Number of samples of each channel."""
         return len(self.t_ms)
+
+    def offset_ms(self, seq: Ints) -> Ints:
+        """How far the crane's clock ran ahead at its messages of these numbers [ms]."""
+        return self.clock_offset_ms + np.where(seq >= self.clock_jump_seq, self.clock_jump_ms, 0)
 
     def batch_channels(self, index: int) -> dict[str, Floats32]:
         """The channels of one samples message."""

@@ -39,11 +39,13 @@ def offset_pct(crane: YardCrane, day_ordinal: int) -> float:
 def clock_offset_ms(crane: YardCrane, day_ordinal: int) -> int:
     """How far the crane's clock runs ahead on a day [ms]: a steady part, and what it gained since it began to run off.
 
-    Never beyond what an hour behind and four minutes ahead are: then somebody sets it.
+    One that runs off is never more than an hour behind or four minutes ahead: then somebody sets it.
     """
     faults = crane.faults
+    if not faults.clock_days:
+        return round(1000 * faults.clock_offset_s)
     since = crane.reference_day.toordinal() - faults.clock_days
-    gained_s = faults.clock_drift_s_per_day * max(day_ordinal - since, 0) if faults.clock_days else 0.0
+    gained_s = faults.clock_drift_s_per_day * max(day_ordinal - since, 0)
     return round(1000 * min(max(faults.clock_offset_s + gained_s, -3600.0), 240.0))
 
 
@@ -59,6 +61,9 @@ def sensed(
     noise = rng.standard_normal(len(signals.t_ms)) * sensors.noise_pct
     read = signals.utilisation_pct + noise + offset_pct(crane, day_ordinal)
     steps = np.rint(read / sensors.quantum_pct) * sensors.quantum_pct
+    steps = _spiked(rng, crane, signals, steps)
+    if crane.faults.stuck_at_pct is not None:
+        steps[:] = crane.faults.stuck_at_pct
     steps[_lost(rng, crane, signals)] = np.nan
     jib_deg, jib_extension_m = crane.machine.jib_arguments(signals.joints)
     all_channels: dict[str, Floats | None] = {
@@ -82,20 +87,32 @@ def sensed(
     channels = {}
     for name in crane.machine.channels:
         values = all_channels[name]
-        if values is not None:
+        if values is not None and name not in crane.faults.unsent:
             digits = _DIGITS.get(name)
-            channels[name] = (values if digits is None else np.round(values, digits)).astype(np.float32)
+            read = values if digits is None else np.round(values, digits)
+            channels[name] = (read * crane.faults.factors.get(name, 1.0)).astype(np.float32)
     return channels
 
 
+def _spiked(rng: np.random.Generator, crane: YardCrane, signals: Signals, values: Floats) -> Floats:
+    """The values with single readings far above them, as a loose plug gives them."""
+    if not crane.faults.spikes_per_hour:
+        return values
+    own = rng.spawn(1)[0]  # what else is drawn stays the same with and without spikes
+    hours = float(signals.passed_s[-1]) / 3600
+    at = own.integers(len(values), size=int(own.poisson(crane.faults.spikes_per_hour * hours)))
+    values[at] = own.uniform(0.6, 1.0, at.size) * crane.faults.spike_pct
+    return values
+
+
 def _lost(rng: np.random.Generator, crane: YardCrane, signals: Signals) -> NDArray[np.bool_]:
-    """Samples at which the utilisation reading is lost: a few seconds at a time."""
+    """Samples at which the utilisation reading is lost: a few seconds or minutes at a time."""
     lost = np.zeros(len(signals.t_ms), dtype=bool)
     passed_s = signals.passed_s
     hours = float(passed_s[-1]) / 3600
     for _ in range(int(rng.poisson(crane.faults.dropouts_per_hour * hours))):
         first = int(rng.integers(len(lost)))
-        last = np.searchsorted(passed_s, passed_s[first] + rng.uniform(0.5, 6.0))
+        last = np.searchsorted(passed_s, passed_s[first] + rng.uniform(0.5, crane.faults.dropout_longest_s))
         lost[first : max(int(last), first + 1)] = True
     return lost
 

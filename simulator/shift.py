@@ -34,6 +34,7 @@ class Purpose(IntEnum):
     SENSORS = 2
     BOOT = 3
     CONTROLLER = 4
+    ATTACHMENT = 5
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -45,7 +46,8 @@ class Session:
     offline: bool
     knot_s: Floats
     joints: Floats  # (knots, 7)
-    mass_kg: Floats
+    mass_kg: Floats  # of the load
+    attachment_kg: Floats
     mark: np.ndarray  # Mark of the move that ends at each knot
     modes: tuple[tuple[float, Mode], ...]  # each from a time on; the last at the session's end
 
@@ -77,7 +79,8 @@ def plan_day(crane: YardCrane, day: date, seed: int) -> tuple[Session, ...]:
     number = max(1, round(rng.integers(*scenario.stops, endpoint=True) * _more(crane)))
     sessions: list[Session] = []
     now_ms = _ms(start)
-    for stop, lifts in _stops(rng, crane, scenario, number):
+    fitted = stream(seed, crane, day, Purpose.ATTACHMENT)
+    for stop, lifts in _stops(rng, fitted, crane, scenario, number):
         now_ms += _travel_ms(rng, scenario)
         if now_ms >= _ms(latest):
             break
@@ -97,7 +100,8 @@ def plan_from(crane: YardCrane, start_at: datetime, hours: float, seed: int) -> 
     scenario = _scenario(rng, crane)
     sessions: list[Session] = []
     number = 1 + round(hours * _STOPS_AN_HOUR)
-    for stop, lifts in _stops(rng, crane, scenario, number, most_lifts=_LIVE_LIFTS):
+    fitted = np.random.default_rng([seed, crane.number, now_ms // 1000, Purpose.ATTACHMENT])
+    for stop, lifts in _stops(rng, fitted, crane, scenario, number, most_lifts=_LIVE_LIFTS):
         session = _session(rng, crane, stop, lifts, now_ms)
         if sessions and now_ms + session.length_ms > latest_ms:
             break
@@ -125,13 +129,30 @@ def _travel_ms(rng: np.random.Generator, scenario: Scenario) -> int:
 
 
 def _stops(
-    rng: np.random.Generator, crane: YardCrane, scenario: Scenario, number: int, most_lifts: int | None = None
+    rng: np.random.Generator,
+    fitted: np.random.Generator,
+    crane: YardCrane,
+    scenario: Scenario,
+    number: int,
+    most_lifts: int | None = None,
 ) -> Iterator[tuple[Stop, list[Moves]]]:
-    """Stops with their lifts, all planned in one pass."""
+    """Stops with their lifts, all planned in one pass. `fitted` draws the attachments, so that without one all stays alike."""
     stops = [_stop(rng, crane, scenario) for _ in range(number)]
     counts = [round(rng.integers(*scenario.lifts, endpoint=True) * _more(crane)) for _ in stops]
     counts = [max(1, count if most_lifts is None else min(count, most_lifts)) for count in counts]
-    return zip(stops, lifts_at(rng, crane.machine, scenario, crane.habit, stops, counts), strict=True)
+    attachments = [_attachments_kg(fitted, crane, count) for count in counts]
+    return zip(stops, lifts_at(rng, crane.machine, scenario, crane.habit, stops, attachments), strict=True)
+
+
+def _attachments_kg(rng: np.random.Generator, crane: YardCrane, lifts: int) -> Floats:
+    """What is fitted to the hook at each lift of a stop: it stays, or another one takes its place."""
+    attachment = crane.attachment
+    if attachment is None:
+        return np.zeros(lifts)
+    masses = np.array(attachment.masses_kg)
+    change = rng.random(lifts) < attachment.change_share
+    step = np.where(change, rng.integers(1, max(len(masses), 2), lifts), 0)
+    return np.asarray(masses[(rng.integers(len(masses)) + np.cumsum(step)) % len(masses)], float)
 
 
 def _session(
@@ -140,8 +161,15 @@ def _session(
     machine = crane.machine
     home = folded(machine)
     set_up_s, pack_up_s = float(rng.uniform(40, 110)), float(rng.uniform(30, 70))
-    away = Moves(home[None, :], np.array([np.nan]), np.zeros(1), np.array([Mark.PLAIN]))
-    moves = Moves.joined([_rest(home, set_up_s), *lifts, away, _rest(home, pack_up_s)])
+    first_kg, last_kg = (lifts[0].attachment_kg[0], lifts[-1].attachment_kg[-1]) if lifts else (0.0, 0.0)
+    moves = Moves.joined(
+        [
+            _rest(home, set_up_s, first_kg),
+            *lifts,
+            _rest(home, np.nan, last_kg),
+            _rest(home, pack_up_s, last_kg),
+        ]
+    )
     knots = np.vstack([home, moves.joints])
     duration = _durations(machine, knots, crane.habit.pace) * _slow_down(machine, stop, moves, knots)
     duration = np.where(np.isnan(moves.duration_s), duration, moves.duration_s)
@@ -153,6 +181,7 @@ def _session(
         knot_s=knot_s,
         joints=knots,
         mass_kg=np.concatenate([[0.0], moves.mass_kg]),
+        attachment_kg=np.concatenate([[first_kg], moves.attachment_kg]),
         mark=np.concatenate([[Mark.PLAIN], moves.mark]),
         modes=_modes(rng, crane, set_up_s, float(knot_s[-1]) - pack_up_s, float(knot_s[-1])),
     )
@@ -168,8 +197,15 @@ def _modes(
     return (*modes, (pack_up_s, Mode.STABILISER), (end_s, Mode.TRANSPORT))
 
 
-def _rest(joints: Floats, duration_s: float) -> Moves:
-    return Moves(joints[None, :], np.array([duration_s]), np.zeros(1), np.array([Mark.PLAIN]))
+def _rest(joints: Floats, duration_s: float, attachment_kg: float) -> Moves:
+    """To a pose without a load, and there for so long; NaN: no longer than the way takes."""
+    return Moves(
+        joints[None, :],
+        np.array([duration_s]),
+        np.zeros(1),
+        np.array([Mark.PLAIN]),
+        np.array([attachment_kg]),
+    )
 
 
 def _stop(rng: np.random.Generator, crane: YardCrane, scenario: Scenario) -> Stop:
@@ -198,7 +234,8 @@ def _slow_down(machine: Machine, stop: Stop, moves: Moves, knots: Floats) -> Flo
     """Factor on the time of each loaded move that ends nearer to the limit than it began: the limiter slows it."""
     limit = limit_of(machine, knots[:, 0], stop.left_pct, stop.right_pct)
     hook = hook_of(machine, knots)
-    begins = utilisation_of(machine, Hook(*(part[:-1] for part in hook)), moves.mass_kg, limit[:-1])
-    ends = utilisation_of(machine, Hook(*(part[1:] for part in hook)), moves.mass_kg, limit[1:])
+    hook_kg = moves.mass_kg + moves.attachment_kg
+    begins = utilisation_of(machine, Hook(*(part[:-1] for part in hook)), hook_kg, limit[:-1])
+    ends = utilisation_of(machine, Hook(*(part[1:] for part in hook)), hook_kg, limit[1:])
     factor = np.interp(ends, (_SLOW_FROM_PCT, LIMIT_PCT), (1.0, _SLOWEST))
     return np.where((moves.mass_kg > 0) & (ends > begins), factor, 1.0)

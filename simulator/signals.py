@@ -7,13 +7,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from domain.errors import InvalidInput
-from duty.statics import utilisation_pct
-from simulator.dynamics import load_moment_kn_m
+from duty import statics
+from simulator.dynamics import load_moment_kn_m, swing_period_s
 from simulator.machine import ROPE, Floats, Hook, Machine, hook_of, limit_of
 from simulator.shift import Session
 
 _STABILISERS_MOVE_S: Final = 25.0
 _BEFORE_LOAD_S: Final = 1.0  # a recorder keeps what was just before the load, and until it is still again
+_DAY_MS: Final = 86_400_000
 _STILL: Final = 4.0  # time constants of the vibration: 2 % of it is left
 
 
@@ -40,7 +41,7 @@ class Signals:
     step_ms: NDArray[np.int64]  # until the next sample of the same stop
     session: NDArray[np.intp]  # which session each sample belongs to
     joints: Floats  # (samples, 7)
-    mass_kg: Floats
+    mass_kg: Floats  # of the load, without the attachment
     hook: Hook
     limit_pct: Floats
     utilisation_pct: Floats
@@ -59,19 +60,26 @@ class Signals:
         return np.asarray((np.cumsum(self.step_ms) - self.step_ms) / 1000.0)
 
 
-def signals_of(machine: Machine, sessions: tuple[Session, ...], recorder: Recorder) -> Signals:
-    """Sample every session on its own even grid that begins with power take-off."""
+def signals_of(
+    machine: Machine, sessions: tuple[Session, ...], recorder: Recorder, swing: float = 0.0
+) -> Signals:
+    """Sample every session on its own even grid that begins with power take-off.
+
+    swing: share of its moment by which a load sways all the time [0..1], beside what its own movements make of it.
+    """
     dt_ms = recorder.dt_ms
     t_ms, step, session, joints, mass, limit, mode, left, right = [], [], [], [], [], [], [], [], []
+    attachment = []
     for number, part in enumerate(sessions):
         index, step_ms = _recorded(machine, part, recorder)
         at_s = np.asarray(index * (dt_ms / 1000), dtype=float)
-        pose, load = _at(part, at_s)
+        pose, load, fitted = _at(part, at_s)
         t_ms.append(part.start_ms + index * dt_ms)
         step.append(step_ms)
         session.append(np.full(len(at_s), number))
         joints.append(pose)
         mass.append(load)
+        attachment.append(fitted)
         limit.append(limit_of(machine, pose[:, 0], part.stop.left_pct, part.stop.right_pct))
         begins = [begin for begin, _ in part.modes]
         in_turn = np.array([float(value) for _, value in part.modes])
@@ -82,16 +90,22 @@ def signals_of(machine: Machine, sessions: tuple[Session, ...], recorder: Record
     all_joints, all_mass, all_limit = np.concatenate(joints), np.concatenate(mass), np.concatenate(limit)
     all_step = np.concatenate(step)
     hook = hook_of(machine, all_joints)
+    all_t = np.concatenate(t_ms)
     load = _load_moment(machine, hook, all_joints, all_mass, all_step == dt_ms, dt_ms / 1000)
+    load *= 1.0 + swing * np.sin(
+        2 * np.pi * (all_t % _DAY_MS) / 1000 / swing_period_s(machine.dynamics.sling_m)
+    )
+    # an attachment moves the moment by its weight alone: small beside the load that swings below it
+    load = load + statics.load_moment_kn_m(machine.crane_type, np.concatenate(attachment), hook.outreach_m)
     return Signals(
-        t_ms=np.concatenate(t_ms),
+        t_ms=all_t,
         step_ms=all_step,
         session=np.concatenate(session),
         joints=all_joints,
         mass_kg=all_mass,
         hook=hook,
         limit_pct=all_limit,
-        utilisation_pct=utilisation_pct(machine.crane_type, hook.self_kn_m, load, all_limit),
+        utilisation_pct=statics.utilisation_pct(machine.crane_type, hook.self_kn_m, load, all_limit),
         mode=np.concatenate(mode),
         left_pct=np.concatenate(left),
         right_pct=np.concatenate(right),
@@ -140,15 +154,18 @@ def _load_moment(
     return load
 
 
-def _at(session: Session, at_s: Floats) -> tuple[Floats, Floats]:
-    """Joints and mass at times: smooth between knots (3p^2 - 2p^3), the mass in proportion to time."""
+def _at(session: Session, at_s: Floats) -> tuple[Floats, Floats, Floats]:
+    """Joints, load and attachment at times: smooth between knots (3p^2 - 2p^3), the masses in proportion to time."""
     knot = np.clip(np.searchsorted(session.knot_s, at_s, side="right") - 1, 0, len(session.knot_s) - 2)
     begin = session.knot_s[knot]
     share = (at_s - begin) / (session.knot_s[knot + 1] - begin)
     smooth = (share * share * (3.0 - 2.0 * share))[:, None]
     joints = session.joints[knot] + smooth * (session.joints[knot + 1] - session.joints[knot])
-    mass = session.mass_kg[knot] + share * (session.mass_kg[knot + 1] - session.mass_kg[knot])
-    return joints, mass
+    load, attachment = (
+        mass[knot] + share * (mass[knot + 1] - mass[knot])
+        for mass in (session.mass_kg, session.attachment_kg)
+    )
+    return joints, load, attachment
 
 
 def crossings(

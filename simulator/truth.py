@@ -17,7 +17,7 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.parquet as pq
 
-from simulator.record import DayRecord, Floats32, TrueLift
+from simulator.record import DayRecord, Event, Floats32, TrueLift
 
 Rows = dict[str, list[dict[str, Any]]]
 
@@ -195,10 +195,12 @@ def _day_row(record: DayRecord) -> dict[str, Any]:
 def late_messages(record: DayRecord) -> int:
     """Messages that left the crane later than they were ready, because it had no coverage."""
     batches = record.batches
-    late = batches.send_ms + record.clock_offset_ms > batches.t0_ms + batches.n * batches.dt_ms
-    return int(np.count_nonzero(late)) + sum(
-        event.send_ms + record.clock_offset_ms > event.at_ms for event in record.events
+    late = batches.send_ms + record.offset_ms(batches.seq) > batches.t0_ms + batches.n * batches.dt_ms
+    send_ms, at_ms, seq = (
+        np.array([event[name] for event in map(Event._asdict, record.events)], np.int64)
+        for name in ("send_ms", "at_ms", "seq")
     )
+    return int(np.count_nonzero(late)) + int(np.count_nonzero(send_ms + record.offset_ms(seq) > at_ms))
 
 
 def _utc(moment_ms: int) -> datetime:

@@ -1,5 +1,6 @@
 """The invented rental yard: which cranes stand in it, who works with them, and what is wrong with them."""
 
+from collections.abc import Collection
 from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime, time, timedelta
 from functools import lru_cache
@@ -7,13 +8,15 @@ from pathlib import Path
 from typing import Final
 
 import yaml
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import BaseModel, ConfigDict, Field, field_validator
 
+from domain.channels import CHANNEL_BY_NAME
 from domain.crane import Crane, DesignClass, PriorDuty, Site
 from domain.errors import InvalidInput, NotFound
-from simulator.machine import Machine, load_machine
+from simulator.machine import Machine, load_machine, with_boom_masses
 
 YARD_FILE: Final = Path(__file__).parent / "yard.yaml"
+FIELD_FILE: Final = Path(__file__).parent / "field.yaml"
 REFERENCE_DAY: Final = date(2026, 1, 5)
 _DAYS_PER_YEAR: Final = 365.25
 
@@ -47,10 +50,28 @@ class Habit(_Part):
         default=0.01, ge=0, le=1, description="share of stops that end on the manual valves"
     )
     working_share: float = Field(default=0.92, ge=0, le=1, description="share of weekdays with work")
+    least_load_pct: float = Field(
+        default=8.0,
+        ge=0,
+        le=80,
+        description="utilisation that the smallest load adds where it is picked up: lighter ones are carried by hand",
+    )
+    swing: float = Field(
+        default=0.0, ge=0, le=0.5, description="share of its moment by which a load sways all the time"
+    )
+
+
+class Attachment(_Part):
+    """What is fitted to the hook: a grab, a fork, a hook block. It is no load, and no channel tells of it."""
+
+    masses_kg: tuple[float, ...] = Field(min_length=1, description="0: the bare hook")
+    change_share: float = Field(
+        default=0.0, ge=0, le=1, description="share of lifts before which another of the masses is fitted"
+    )
 
 
 class Faults(_Part):
-    """What is wrong with the crane's sensor and how often something breaks."""
+    """What is wrong with the crane's sensors, its clock and its description, and how often something breaks."""
 
     drift_pct_per_30_days: float = Field(
         default=0.0, ge=-20, le=20, description="slope of the sensor's offset"
@@ -60,10 +81,31 @@ class Faults(_Part):
     dropouts_per_hour: float = Field(
         default=0.0, ge=0, le=60, description="short losses of the utilisation reading, up to some seconds"
     )
+    dropout_longest_s: float = Field(default=6.0, ge=0.5, le=3600)
+    spikes_per_hour: float = Field(
+        default=0.0, ge=0, le=600, description="single readings of utilisation far above all others"
+    )
+    spike_pct: float = Field(default=250.0, ge=0, le=400, description="the highest of them")
+    stuck_at_pct: float | None = Field(
+        default=None, ge=-20, le=400, description="what the utilisation sensor reads whatever hangs"
+    )
+    factors: dict[str, float] = Field(
+        default_factory=dict, description="channel: what its readings are multiplied by, for a wrong unit"
+    )
+    unsent: tuple[str, ...] = Field(default=(), description="channels that are not sent")
+    boom_mass_factor: float = Field(
+        default=1.0, ge=0.5, le=2, description="true masses of the booms over those of the crane type"
+    )
     stuck_share: float = Field(
         default=0.0, ge=0, le=1, description="share of stops at which the main boom angle sticks for minutes"
     )
-    clock_offset_s: float = Field(default=0.0, ge=-3600, le=240, description="how far its clock runs ahead")
+    clock_offset_s: float = Field(default=0.0, ge=-2e9, le=2e9, description="how far its clock runs ahead")
+    clock_jump_s: float = Field(
+        default=0.0, ge=-2e9, le=2e9, description="by how much it is set ahead during the day"
+    )
+    clock_jump_at: float = Field(
+        default=0.5, ge=0, le=1, description="after which share of the day's messages"
+    )
     clock_drift_s_per_day: float = Field(
         default=0.0,
         ge=-60,
@@ -75,6 +117,23 @@ class Faults(_Part):
         default=0.12, ge=0, le=20, description="status codes raised on a working day"
     )
     usual_code: str | None = Field(default=None, description="the code that it mostly is; None: any alike")
+
+    @field_validator("factors", "unsent")
+    @classmethod
+    def _known(cls, names: dict[str, float] | tuple[str, ...]) -> dict[str, float] | tuple[str, ...]:
+        if unknown := sorted(set(names) - set(CHANNEL_BY_NAME)):
+            raise ValueError(f"unknown channels {unknown}; known are {sorted(CHANNEL_BY_NAME)}")
+        return names
+
+
+class Expectation(_Part):
+    """How near to the truth the counted figures must be all the same, and what must be found wrong."""
+
+    lifts: float | None = Field(
+        default=None, ge=0, description="share of the true lifts; None: no figure holds"
+    )
+    cube_sum: float | None = Field(default=None, ge=0, description="share of the true sum of cubes")
+    findings: tuple[str, ...] = ()
 
 
 class _Entry(_Part):
@@ -95,11 +154,14 @@ class _Entry(_Part):
     design_years: float | None = Field(default=None, gt=0, le=100)
     habit: Habit = Habit()
     faults: Faults = Faults()
+    attachment: Attachment | None = None
+    expected: Expectation = Expectation()
     offline_share: float = Field(default=0.08, ge=0, le=1, description="share of stops without coverage")
 
 
 class _YardFile(_Part):
     site: Site
+    first_number: int = Field(default=0, ge=0, description="of its first crane; part of every seed")
     cranes: tuple[_Entry, ...]
 
 
@@ -109,10 +171,12 @@ class YardCrane:
 
     crane: Crane
     site: Site
-    machine: Machine
+    machine: Machine  # as it is; `crane.type` is what is known of it
     scenarios: dict[str, float]  # name to share of the working days
     habit: Habit
     faults: Faults
+    attachment: Attachment | None
+    expected: Expectation
     offline_share: float
     story: str
     reference_day: date
@@ -157,11 +221,28 @@ def load_yard(reference_day: date = REFERENCE_DAY, *, healthy: bool = False, fil
     """
     content = _YardFile.model_validate(yaml.safe_load(file.read_text(encoding="utf-8")))
     cranes = tuple(
-        _crane(entry, content.site, reference_day, number) for number, entry in enumerate(content.cranes)
+        _crane(
+            entry.model_copy(update={"faults": Faults()}) if healthy else entry,
+            content.site,
+            reference_day,
+            number,
+        )
+        for number, entry in enumerate(content.cranes, content.first_number)
     )
-    if healthy:
-        cranes = tuple(replace(crane, faults=Faults()) for crane in cranes)
     return Yard(site=content.site, cranes=cranes)
+
+
+def field_cases(reference_day: date = REFERENCE_DAY, names: Collection[str] | None = None) -> Yard:
+    """Cranes on each of which one thing is as it is in the field: attachments, zero, masses, units, clocks.
+
+    names: only these. Raises NotFound for a name that is none of theirs.
+    """
+    yard = load_yard(reference_day, file=FIELD_FILE)
+    if names is None:
+        return yard
+    for name in names:
+        yard.crane(name)
+    return Yard(site=yard.site, cranes=tuple(crane for crane in yard.cranes if crane.name in names))
 
 
 def _copy(crane: YardCrane, number: int) -> YardCrane:
@@ -173,14 +254,14 @@ def _copy(crane: YardCrane, number: int) -> YardCrane:
 
 
 def _crane(entry: _Entry, site: Site, reference_day: date, number: int) -> YardCrane:
-    machine = load_machine(entry.type)
+    nominal = load_machine(entry.type)
     commissioned_on = reference_day - timedelta(days=round(entry.age_years * _DAYS_PER_YEAR))
     prior = entry.unknown_years if entry.prior_duty is None else (entry.prior_duty.years or 0.0)
     logging_since = commissioned_on + timedelta(days=round(prior * _DAYS_PER_YEAR))
     crane = Crane(
         name=entry.name,
         title=f"{entry.title} (invented)",
-        type=machine.crane_type,
+        type=nominal.crane_type,
         site=site.name,
         registered_at=datetime.combine(logging_since, time(), tzinfo=UTC),
         manufactured_on=commissioned_on - timedelta(days=entry.stock_days),
@@ -192,10 +273,12 @@ def _crane(entry: _Entry, site: Site, reference_day: date, number: int) -> YardC
     return YardCrane(
         crane=crane,
         site=site,
-        machine=machine,
+        machine=with_boom_masses(nominal, entry.faults.boom_mass_factor),
         scenarios=entry.scenarios,
         habit=entry.habit,
         faults=entry.faults,
+        attachment=entry.attachment,
+        expected=entry.expected,
         offline_share=entry.offline_share,
         story=entry.story,
         reference_day=reference_day,
