@@ -5,6 +5,7 @@ from datetime import date, datetime
 from dashboard.transport import Transport
 from domain.answers import Page
 from domain.coverage_answers import CoverageAnswer
+from domain.exclusion import ExclusionAsked, ExclusionDone, ExclusionRow
 from domain.fault_answers import (
     FaultEpisodeRow,
     FaultPareto,
@@ -23,6 +24,21 @@ class RecordCalls(Transport):
     ) -> CoverageAnswer:
         """How much is on record, what is missing and why, and an estimate kept apart."""
         return await self._get(CoverageAnswer, f"/cranes/{name}/coverage", day_from=day_from, day_to=day_to)
+
+    async def exclusions(
+        self, name: str | None = None, *, cursor: str | None = None, limit: int = 200
+    ) -> Page[ExclusionRow]:
+        """Excluded spans of one crane, or of every crane in sight, newest first, withdrawn ones included."""
+        path = "/exclusions" if name is None else f"/cranes/{name}/exclusions"
+        return await self._get(Page[ExclusionRow], path, cursor=cursor, limit=limit)
+
+    async def exclude(self, name: str, asked: ExclusionAsked) -> ExclusionDone:
+        """Exclude a span of one channel or of all; the same again changes nothing."""
+        return await self._post(ExclusionDone, f"/cranes/{name}/exclusions", asked)
+
+    async def withdraw_exclusion(self, name: str, exclusion_id: int) -> ExclusionDone:
+        """Withdraw an exclusion: its readings count again."""
+        return await self._ask(ExclusionDone, "DELETE", f"/cranes/{name}/exclusions/{exclusion_id}")
 
     async def fault_episodes(
         self, name: str, time_from: datetime, time_to: datetime, *, repeat_days: int = 7

@@ -12,6 +12,7 @@ from dashboard.parts.marks import LIMIT_PCT, WARNING_PCT
 from dashboard.texts import t
 from domain.answers import EventRow, SamplesAnswer
 from domain.channels import CHANNEL_BY_NAME, Mode
+from domain.exclusion import UTILISATION, ExclusionRow
 from domain.messages import EventKind, EventState
 
 LONGEST_STEP_MS: Final = 5000  # between two samples of one stretch, where every sample is drawn
@@ -26,9 +27,14 @@ SYMBOLS: Final[dict[EventKind, tuple[str, str]]] = {
 
 
 def utilisation(
-    samples: SamplesAnswer, events: Sequence[EventRow], zone: ZoneInfo, name: str = "utilisation"
+    samples: SamplesAnswer,
+    events: Sequence[EventRow],
+    zone: ZoneInfo,
+    name: str = "utilisation",
+    *,
+    excluded: Sequence[ExclusionRow] = (),
 ) -> Any:
-    """Utilisation over time with the band from 90 % to the limit, and events above it."""
+    """Utilisation over time with the band from 90 % to the limit, events above it, and what is excluded hatched out."""
     title = t("trace.title")
     series = samples.series.get("utilisation_pct")
     if series is None or not any(value is not None for value in series.high):
@@ -56,6 +62,7 @@ def utilisation(
             yaxis={"range": [0, top], "dtick": 25},
             xaxis=_time_axis(samples, zone),
             shapes=[
+                *_excluded_shapes(samples, excluded, zone),
                 {
                     "type": "rect",
                     "xref": "paper",
@@ -89,6 +96,7 @@ def utilisation(
                 },
             ],
             annotations=[
+                *_excluded_words(samples, excluded, zone),
                 {
                     "xref": "paper",
                     "x": 0.005,
@@ -121,6 +129,55 @@ def utilisation(
         rows=_rows(samples, "utilisation_pct"),
         trace_of=f"/crane/{samples.crane}",
     )
+
+
+def _excluded_ends(
+    samples: SamplesAnswer, excluded: Sequence[ExclusionRow], zone: ZoneInfo
+) -> list[tuple[str, str]]:
+    """Where utilisation is excluded inside the span that is shown."""
+    return [
+        (_local(max(row.from_at, samples.time_from), zone), _local(min(row.to_at, samples.time_to), zone))
+        for row in excluded
+        if row.channel in (None, UTILISATION)
+    ]
+
+
+def _excluded_shapes(
+    samples: SamplesAnswer, excluded: Sequence[ExclusionRow], zone: ZoneInfo
+) -> list[dict[str, Any]]:
+    return [
+        {
+            "type": "rect",
+            "yref": "paper",
+            "y0": 0,
+            "y1": 1,
+            "x0": first,
+            "x1": past,
+            "fillcolor": "@line",
+            "opacity": 0.5,
+            "line": {"width": 1, "dash": "dot", "color": "@ink_soft"},
+            "layer": "below",
+        }
+        for first, past in _excluded_ends(samples, excluded, zone)
+    ]
+
+
+def _excluded_words(
+    samples: SamplesAnswer, excluded: Sequence[ExclusionRow], zone: ZoneInfo
+) -> list[dict[str, Any]]:
+    return [
+        {
+            "x": first,
+            "xanchor": "left",
+            "yref": "paper",
+            "y": 0.02,
+            "yanchor": "bottom",
+            "text": t("trace.excluded"),
+            "showarrow": False,
+            "font": {"color": "@ink_soft", "size": 11},
+        }
+        for first, _ in _excluded_ends(samples, excluded, zone)
+    ]
 
 
 def channel(

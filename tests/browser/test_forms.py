@@ -1,6 +1,7 @@
 """What people enter: details, intervals, rules, accounts and tokens; mistakes stand beside their field."""
 
 from collections.abc import Callable
+from datetime import timedelta
 
 import httpx
 import pytest
@@ -238,3 +239,27 @@ def test_the_focus_is_seen_on_a_field(site: str, visit: Callable[[str], Page]) -
     for field in (page.get_by_label("Load [t]"), page.get_by_label("Day", exact=True)):
         field.focus()
         assert field.evaluate("one => getComputedStyle(one).outlineStyle") == "solid"
+
+
+def test_an_engineer_excludes_a_span_from_its_trace_and_withdraws_it(
+    site: str, visit: Callable[[str], Page], yard_url: str
+) -> None:
+    with connect(yard_url) as conn:
+        (at,) = conn.execute(
+            "select started_at from lift join crane using (crane_id) where name = 'yard-04' limit 1"
+        ).fetchone() or (None,)
+    span = f"from={at - timedelta(minutes=20):%Y-%m-%dT%H:%M:%SZ}&to={at + timedelta(minutes=20):%Y-%m-%dT%H:%M:%SZ}"
+    page = visit(f"{site}/crane/yard-04?tab=trace&{span}")
+    box = page.locator("#exclusions")
+    expect(box).to_contain_text("Nothing is excluded.")
+    page.get_by_role("button", name="Exclude span").click()
+    expect(page.get_by_label("Reason", exact=True)).to_have_attribute("aria-invalid", "true")
+    page.get_by_label("Reason", exact=True).fill("pressure sensor hung")
+    page.get_by_role("button", name="Exclude span").click()
+    expect(page.locator(NOTICE)).to_contain_text("one day is counted again")
+    expect(box.locator("ul")).to_contain_text("pressure sensor hung")
+    assert sound(page)
+    box.locator("summary", has_text="Withdraw").click()
+    box.get_by_role("button", name="Withdraw").click()
+    expect(page.locator(NOTICE)).to_contain_text("withdrawn")
+    expect(box.locator("ul")).to_contain_text("Withdrawn by")
