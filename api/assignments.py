@@ -1,7 +1,7 @@
 """A day's list of jobs over the fleet, and which cranes should take lighter work."""
 
 from dataclasses import replace
-from datetime import UTC, date, datetime, timedelta
+from datetime import UTC, datetime, timedelta
 from typing import Annotated, Final
 
 import anyio
@@ -9,7 +9,7 @@ import numpy as np
 from fastapi import APIRouter, Query
 
 from api.deps import Caller, Conn
-from api.dispatch import day_of, facts_of
+from api.dispatch import facts_of, matched
 from api.fleet_book import Book, Situation
 from domain.dispatch_answers import DispatchQuestion
 from domain.errors import InvalidInput
@@ -24,7 +24,7 @@ from domain.job_answers import (
 )
 from duty.assign import NOBODY, Assignment, assign, greedy, level, overlapping
 from duty.capacity import Flags, Floats, Ints
-from duty.dispatch import Ruling, match
+from duty.dispatch import Ruling
 from duty.ranking import rank
 from store import reservations
 from store.reservations import Held, Reservation
@@ -46,12 +46,8 @@ async def assign_list(asked: AssignmentAsked, conn: Conn, caller: Caller, book: 
     first = min(window.starts_at for window in windows)
     last = max(window.ends_at for window in windows)
     taken = await reservations.reservations(conn, None, first, last, rows=100_000)
-    days = {day_of(one.job) for one in asked.jobs}
-    fleets = {day: await book.situation(conn, day) for day in sorted(days)}
-    index = fleets[max(days)].listed.index
-    if any(one.listed.index != index for one in fleets.values()):
-        raise InvalidInput("the fleet changed while it was read: ask again", field="jobs")
-    return await anyio.to_thread.run_sync(_assigned, asked, windows, taken, fleets, caller.sites)
+    situations = await book.situations(conn, [one.job.window for one in asked.jobs])
+    return await anyio.to_thread.run_sync(_assigned, asked, windows, taken, situations, caller.sites)
 
 
 def _kept_free(listed: ListedJob) -> Window:
@@ -66,14 +62,14 @@ def _assigned(
     asked: AssignmentAsked,
     windows: list[Window],
     taken: list[Reservation],
-    fleets: dict[date, Situation],
+    situations: list[Situation],
     sites: tuple[str, ...] | None,
 ) -> AssignmentAnswer:
     priced = []
     rulings = []
-    for one, window in zip(asked.jobs, windows, strict=True):
+    for one, window, there in zip(asked.jobs, windows, situations, strict=True):
         job = one.job.model_copy(update={"weights": asked.weights})
-        situation = replace(fleets[day_of(job)], held=_held(taken, window))
+        situation = replace(there, held=_held(taken, window))
         points, ruling = _prices(job, situation, sites)
         priced.append(points)
         rulings.append(ruling)
@@ -81,7 +77,7 @@ def _assigned(
     starts = [window.starts_at.timestamp() for window in windows]
     overlaps = overlapping(starts, [window.ends_at.timestamp() for window in windows])
     found, by_list = assign(cost, overlaps), greedy(cost, overlaps)
-    names = [row.name for row in fleets[day_of(asked.jobs[0].job)].listed.rows]
+    names = [row.name for row in situations[0].listed.rows]
     return AssignmentAnswer(
         jobs=tuple(
             _explained(index, asked, names, cost, overlaps, found, rulings[index])
@@ -106,12 +102,15 @@ def _prices(
     job: DispatchQuestion, situation: Situation, sites: tuple[str, ...] | None
 ) -> tuple[Floats, Ints]:
     """Points of each crane for a job, inf where it cannot take it, and its Ruling."""
-    found = match(situation.listed.fleet, job)
+    found, _ = matched(job, situation)
     facts = facts_of(job, situation, found)
-    usable = found.fit & facts.free & (facts.forbidding_faults == 0)
+    seen = np.ones(found.fit.size, np.bool_)
     if sites is not None:
-        usable &= np.isin(situation.listed.sites, sites)
-    return np.where(usable, rank(found, facts, job.weights).points, np.inf), found.ruling
+        seen = np.isin(situation.listed.sites, sites)
+    usable = seen & found.fit & facts.free & (facts.forbidding_faults == 0)
+    # A crane out of sight is nothing to the one who asks, not even a number.
+    ruling = np.where(seen, found.ruling, Ruling.NO_CHART)
+    return np.where(usable, rank(found, facts, job.weights).points, np.inf), ruling
 
 
 def _explained(
@@ -129,7 +128,7 @@ def _explained(
     if cheapest == NOBODY:
         fitting = int((ruling == Ruling.FIT).sum())
         text = (
-            f"{fitting} cranes fit, and each is held, out of your sight or has a fault that forbids it"
+            f"{fitting} cranes fit by chart and entries, and each is reserved or has a fault that forbids it"
             if fitting
             else "no crane fits: ask for this job alone to see every reason"
         )

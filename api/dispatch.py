@@ -1,7 +1,7 @@
 """Dispatch: which crane can take a job, in which configuration, and why the others cannot."""
 
 import math
-from datetime import UTC, date, datetime
+from datetime import UTC, datetime
 from typing import Any, Final, NamedTuple
 
 import anyio
@@ -13,13 +13,14 @@ from api.deps import Caller, Conn, get_known_crane
 from api.fleet_book import Book, Listed, Situation
 from api.lift_sheet import Sheet, lift_sheet_pdf
 from api.load_charts import charts_on
+from domain.crane import Sector
 from domain.dispatch_answers import DispatchAnswer, DispatchCandidate, DispatchQuestion
 from domain.errors import NotFound
 from domain.job import LiftJob
 from domain.job_answers import SheetAsked
-from duty.capacity import SECTORS, SPREAD_RANK
+from duty.capacity import SECTORS, SPREAD_RANK, Ints
 from duty.chart_pack import ALL_STAGES
-from duty.dispatch import Matches, Ruling, match
+from duty.dispatch import Matches, Ruling, match, worst
 from duty.ranking import (
     Facts,
     Ranking,
@@ -29,6 +30,7 @@ from duty.ranking import (
     rank,
     remaining_life_ppm,
 )
+from duty.sweep import span_of
 from store.charts import in_force
 from store.reading import CraneKnown
 from store.reservations import Held
@@ -45,13 +47,8 @@ async def dispatch(question: DispatchQuestion, conn: Conn, caller: Caller, book:
     `skip_candidates` and `most_candidates` page through the list, `rulings` keeps to cranes that fell out at some
     conditions. Headroom on a screen is not permission to lift.
     """
-    situation = await book.situation(conn, day_of(question), question.window)
+    situation = await book.situation(conn, question.window)
     return await anyio.to_thread.run_sync(answer, question, situation, caller.sites)
-
-
-def day_of(job: LiftJob) -> date:
-    """The day whose charts hold for a job: of its window, else today (UTC)."""
-    return (datetime.now(UTC) if job.window is None else job.window.starts_at.astimezone(UTC)).date()
 
 
 def answer(question: DispatchQuestion, situation: Situation, sites: tuple[str, ...] | None) -> DispatchAnswer:
@@ -75,6 +72,8 @@ def answer(question: DispatchQuestion, situation: Situation, sites: tuple[str, .
         fit_count=counts[Ruling.FIT],
         ruled_out={one.name.lower(): counts[one] for one in Ruling if counts[one] and one is not Ruling.FIT},
         more_candidates=max(order.size - question.most_candidates, 0),
+        sectors=tuple(SECTORS[index] for index in span_of(question).sectors),
+        assumed=dispatch_words.assumed(question, found, seen),
         assumptions=dispatch_words.ASSUMPTIONS,
     )
 
@@ -90,14 +89,20 @@ class _Measured(NamedTuple):
     """A whole fleet against one job."""
 
     found: Matches
+    fleet: Ints  # by crane: which of the situation's fleets the answer is of
     facts: Facts
     ranking: Ranking
 
 
 def _measured(question: DispatchQuestion, situation: Situation) -> _Measured:
-    found = match(situation.listed.fleet, question)
+    found, fleet = matched(question, situation)
     facts = facts_of(question, situation, found)
-    return _Measured(found, facts, rank(found, facts, question.weights))
+    return _Measured(found, fleet, facts, rank(found, facts, question.weights))
+
+
+def matched(job: LiftJob, situation: Situation) -> tuple[Matches, Ints]:
+    """The worst answer of each crane over the days of a job, and of which of the situation's fleets it is."""
+    return worst([match(listed.fleet, job) for listed in situation.fleets], situation.holds)
 
 
 def facts_of(question: DispatchQuestion, situation: Situation, found: Matches) -> Facts:
@@ -136,7 +141,9 @@ def _candidate(
     question: DispatchQuestion, situation: Situation, measured: _Measured, index: int
 ) -> DispatchCandidate:
     listed, standing = situation.listed, situation.standing
-    found, facts, ranking = measured
+    found, facts, ranking = measured.found, measured.facts, measured.ranking
+    of_day = situation.fleets[int(measured.fleet[index])]
+    entry, if_entered = dispatch_words.costliest(question, found, index)
     crane = listed.rows[index]
     booked = situation.held.get(crane.name)
     open_faults = situation.faults.get(index, ())
@@ -150,7 +157,10 @@ def _candidate(
         fit=fit,
         usable=fit and booked is None and not facts.forbidding_faults[index],
         ruling=Ruling(int(found.ruling[index])).name.lower(),
-        **_configuration(listed, found, index),
+        **_configuration(of_day, question, found, index),
+        charts_on=max(of_day.day, situation.first_day(index)),
+        assumed=entry,
+        capacity_if_entered_kg=if_entered,
         capacity_kg=_known(found.capacity_kg[index]) or None,
         capacity_used_pct=_known(found.capacity_used_pct[index]),
         headroom_pct=_known(found.headroom_pct[index]),
@@ -172,17 +182,20 @@ def _candidate(
         points=float(ranking.points[index]),
         terms={name: float(points[index]) for name, points in ranking.terms.items()},
         reasons=dispatch_words.reasons(question, found, index),
-        notes=_notes(crane.draft, open_faults, standing.overdue.get(index), booked),
+        notes=(
+            *dispatch_words.not_compared(question, crane.wind_limit_m_s, crane.slope_limit_deg),
+            *_notes(crane.draft, open_faults, standing.overdue.get(index), booked),
+        ),
     )
 
 
-def _configuration(listed: Listed, found: Matches, index: int) -> dict[str, Any]:
+def _configuration(listed: Listed, job: LiftJob, found: Matches, index: int) -> dict[str, Any]:
     configuration = int(found.configuration[index])
     if configuration < 0:
         return {}
     table = listed.fleet.table
     chart = int(listed.fleet.configuration_first_chart[configuration])
-    sector, stage = int(found.sector[index]), int(table.stage[chart])
+    stage = int(table.stage[chart])
     jib_fitted = bool(table.jib_fitted[chart])
     jib = listed.type_of(index).jib if jib_fitted else None
     return {
@@ -190,9 +203,15 @@ def _configuration(listed: Listed, found: Matches, index: int) -> dict[str, Any]
         "spread_right": _SPREADS[int(table.spread_right[chart])],
         "jib_fitted": jib_fitted,
         "stage": None if stage == ALL_STAGES else stage,
-        "sector": SECTORS[sector] if sector >= 0 else None,
+        "sector": only_sector(job),
         "limited_by": dispatch_words.limited_by(found, index, None if jib is None else jib.rated_capacity_kg),
     }
+
+
+def only_sector(job: LiftJob) -> Sector | None:
+    """The sector of a job that needs one alone, or both sides; None where several have to hold."""
+    sectors = tuple(SECTORS[index] for index in span_of(job).sectors)
+    return next((one for one in Sector if one.quarters == sectors), None)
 
 
 def _notes(
@@ -226,13 +245,14 @@ async def sheet_response(
     asked: SheetAsked, crane: CraneKnown, conn: Conn, caller: Caller, book: Book, *, held: bool = False
 ) -> Response:
     """The lift sheet as a response; `held` where the crane is held for this very job."""
-    day = day_of(asked.job)
-    situation = await book.situation(conn, day, None if held else asked.job.window)
+    situation = await book.situation(conn, asked.job.window, with_held=not held)
+    candidate = await anyio.to_thread.run_sync(answer_for, asked.job, situation, crane.name)
+    day = candidate.charts_on or situation.first_day(situation.listed.index[crane.name])
     version = await in_force(conn, crane.name, day)
     sheet = Sheet(
         title=asked.title,
         question=asked.job,
-        candidate=await anyio.to_thread.run_sync(answer_for, asked.job, situation, crane.name),
+        candidate=candidate,
         crane=crane.crane(),
         charts=await charts_on(crane, conn, day),
         chart_source=(

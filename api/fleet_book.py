@@ -7,10 +7,12 @@ again in the background when they are older than FRESH_S, and a question waits f
 import asyncio
 import math
 import time
-from dataclasses import dataclass
-from datetime import UTC, date, datetime
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from datetime import UTC, date, datetime, timedelta
 from functools import cache
 from typing import Annotated, Any, Final
+from zoneinfo import ZoneInfo
 
 import anyio
 import numpy as np
@@ -39,7 +41,7 @@ from store.sight import Pool, sight, whole_fleet
 
 FRESH_S: Final = 10.0
 STALE_S: Final = 600.0
-_DAYS_KEPT: Final = 4
+_DAYS_KEPT: Final = 8
 _VERSIONS_AT_ONCE: Final = 500
 _LOG: Final = structlog.get_logger("api.dispatch")
 
@@ -49,6 +51,7 @@ class Listed:
     """A fleet with the charts of a day, and what does not change by the hour; arrays by crane, in order of name."""
 
     stamp: str
+    day: date
     rows: tuple[FleetCrane, ...]
     types: dict[int, CraneType]  # by number of the type
     fleet: Fleet
@@ -81,10 +84,25 @@ class Standing:
 class Situation:
     """Everything that a question is answered from."""
 
-    listed: Listed
+    fleets: tuple[
+        Listed, ...
+    ]  # the same cranes, with the charts as they hold from one day on after the other
+    holds: tuple[
+        Flags, ...
+    ]  # by fleet and crane: whether its charts hold on a local day of the time asked for
+    local_days: dict[str, tuple[date, date]]  # first and last day of the time asked for, by time zone
     standing: Standing
     faults: dict[int, tuple[str, ...]]  # index of a crane to the codes of its open faults
     held: dict[str, Held]  # cranes that are held in the window asked for
+
+    @property
+    def listed(self) -> Listed:
+        """The cranes, with the charts of the beginning."""
+        return self.fleets[0]
+
+    def first_day(self, index: int) -> date:
+        """The first day of the time asked for, where the crane stands."""
+        return self.local_days[self.listed.rows[index].time_zone][0]
 
 
 class FleetBook:
@@ -100,19 +118,49 @@ class FleetBook:
         self._lock = asyncio.Lock()
 
     async def situation(
-        self, conn: AsyncConnection[Any], day: date, window: Window | None = None
+        self, conn: AsyncConnection[Any], window: Window | None, *, with_held: bool = True
     ) -> Situation:
-        """The fleet of a day as it stands now, and which cranes are held in a window."""
-        listed = await self.listed(conn, day)
-        standing = await self._stand(conn, listed)
+        """The fleet as it stands now with the charts of a window (of now without one), and which cranes are held in it."""
+        (found,) = await self.situations(conn, [window])
+        if window is None or not with_held:
+            return found
+        return replace(found, held=await reservations.cranes_held(conn, window.starts_at, window.ends_at))
+
+    async def situations(
+        self, conn: AsyncConnection[Any], windows: Sequence[Window | None]
+    ) -> list[Situation]:
+        """The same for several windows, read once; which cranes are held is not looked up."""
+        now = datetime.now(UTC)
+        times = [(now, now) if one is None else (one.starts_at, one.ends_at) for one in windows]
+        fleets = await self._fleets(conn, min(start for start, _ in times), max(end for _, end in times))
+        standing = await self._stand(conn, fleets[0])
         faults: dict[int, tuple[str, ...]] = {}
         for row in await reservations.cranes_with_faults(conn):
-            if row.crane in listed.index:
-                faults[listed.index[row.crane]] = tuple(row.codes)
-        held = (
-            {} if window is None else await reservations.cranes_held(conn, window.starts_at, window.ends_at)
-        )
-        return Situation(listed=listed, standing=standing, faults=faults, held=held)
+            if row.crane in fleets[0].index:
+                faults[fleets[0].index[row.crane]] = tuple(row.codes)
+        return [_situation(fleets, start, end, standing, faults) for start, end in times]
+
+    async def _fleets(
+        self, conn: AsyncConnection[Any], starts_at: datetime, ends_at: datetime
+    ) -> list[Listed]:
+        """The fleet with the charts that hold at the beginning of a time, and with those that begin to hold within it.
+
+        Zones lie from 12 h behind UTC to 14 h ahead.
+        """
+        earliest, latest = (starts_at - timedelta(hours=12)).date(), (ends_at + timedelta(hours=14)).date()
+        while True:
+            fleets = [await self.listed(conn, earliest)]
+            async with whole_fleet(conn):
+                changes = set(await charts.chart_days(conn, earliest, latest))
+            changes |= {
+                chart.valid_from
+                for crane_type in fleets[0].types.values()
+                for chart in crane_type.charts
+                if chart.valid_from is not None and earliest < chart.valid_from <= latest
+            }
+            fleets += [await self.listed(conn, day) for day in sorted(changes)]
+            if len({one.stamp for one in fleets}) == 1:
+                return fleets  # else the fleet changed meanwhile
 
     async def close(self) -> None:
         """Ends what runs in the background."""
@@ -159,6 +207,7 @@ class FleetBook:
         limits = np.array([_limits(row.design) for row in rows], float).reshape(-1, 2)
         return Listed(
             stamp=stamp,
+            day=day,
             rows=tuple(rows),
             types=known,
             fleet=fleet.lay_out(
@@ -169,6 +218,8 @@ class FleetBook:
                     else self._packed.get(row.version_id, NO_CHARTS)
                     for row in rows
                 ],
+                wind_limit_m_s=[row.wind_limit_m_s for row in rows],
+                slope_limit_deg=[row.slope_limit_deg for row in rows],
             ),
             design_lifts=limits[:, 0],
             design_kq=limits[:, 1],
@@ -223,6 +274,37 @@ async def get_book(request: Request) -> FleetBook:
 
 
 Book = Annotated[FleetBook, Depends(get_book)]
+
+
+def _situation(
+    fleets: list[Listed],
+    starts_at: datetime,
+    ends_at: datetime,
+    standing: Standing,
+    faults: dict[int, tuple[str, ...]],
+) -> Situation:
+    """What holds on the local days of a time; the end itself is free again."""
+    rows = fleets[0].rows
+    last_moment = max(starts_at, ends_at - timedelta(microseconds=1))
+    zones = {row.time_zone: ZoneInfo(row.time_zone) for row in rows}
+    days = {
+        name: (starts_at.astimezone(zone).date(), last_moment.astimezone(zone).date())
+        for name, zone in zones.items()
+    }
+    kept, holds = [], []
+    for one, end in zip(fleets, [*(later.day for later in fleets[1:]), date.max], strict=True):
+        by_zone = {zone: one.day <= last and end > first for zone, (first, last) in days.items()}
+        if any(by_zone.values()) or not rows:
+            kept.append(one)
+            holds.append(np.array([by_zone[row.time_zone] for row in rows], np.bool_))
+    return Situation(
+        fleets=tuple(kept),
+        holds=tuple(holds),
+        local_days=days,
+        standing=standing,
+        faults=faults,
+        held={},
+    )
 
 
 def _packed(rows: list[VersionCharts]) -> dict[int, Packed]:

@@ -16,8 +16,8 @@ from domain.dispatch_answers import DispatchCandidate, DispatchQuestion
 from domain.errors import InvalidInput
 from domain.job import Position
 from duty.capacity import SECTORS, capacity_kg
-from duty.dispatch import span_of
 from duty.geometry import envelope
+from duty.sweep import span_of
 
 WIDTH_MM: Final = 74.0
 HEIGHT_MM: Final = 50.0
@@ -29,10 +29,17 @@ _NO_PLAN: Final = (
 )
 _SECTORS: Final = {
     Sector.OVER_CAB: "over the cab",
-    Sector.SIDE: "over the side",
+    Sector.RIGHT: "over the right side",
     Sector.REAR: "over the rear",
+    Sector.LEFT: "over the left side",
+    Sector.SIDE: "over the side",
 }
-_SPREADS: Final = {Spread.FULL: "full", Spread.PART: "part", Spread.NONE: "not extended"}
+_SPREADS: Final = {
+    Spread.FULL: "full",
+    Spread.PART: "part",
+    Spread.NONE: "retracted",
+    None: "not given (narrowest charted)",
+}
 
 Pairs = list[tuple[str, str]]
 

@@ -10,7 +10,7 @@ from fastapi import APIRouter, Path, Query, Response
 
 from api.bounds import LIST_RANGE_MAX, TimeFrom, TimeTo, time_range
 from api.deps import Caller, Conn, SeenCrane, get_crane, get_known_crane
-from api.dispatch import answer_for, day_of, sheet_response
+from api.dispatch import answer_for, sheet_response
 from api.fleet_book import Book
 from domain.answers import Page
 from domain.dispatch_answers import DispatchCandidate, DispatchQuestion
@@ -31,7 +31,7 @@ async def hold(asked: HoldAsked, conn: Conn, caller: Caller, book: Book) -> Rese
     job = planned = None
     if asked.job is not None:
         job = asked.job.model_copy(update={"window": asked.window})
-        situation = await book.situation(conn, day_of(job), asked.window)
+        situation = await book.situation(conn, asked.window)
         planned = await anyio.to_thread.run_sync(answer_for, job, situation, asked.crane)
         if not planned.fit:
             raise InvalidInput(

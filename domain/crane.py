@@ -8,7 +8,7 @@ positive up; slewing angle 0 points over the cab, positive clockwise seen from a
 """
 
 from enum import StrEnum
-from typing import Annotated, Literal, Self
+from typing import Annotated, Final, Literal, Self
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from pydantic import AwareDatetime, BaseModel, ConfigDict, Field, StrictBool, model_validator
@@ -33,11 +33,26 @@ class Spread(StrEnum):
 
 
 class Sector(StrEnum):
-    """Where the boom points, seen from the slewing axis."""
+    """Where the boom points, seen from the slewing axis; right and left as seen from the cab.
+
+    SIDE stands for right and left together: a chart "over the side" holds on both, and a job "over the side" may be on
+    either, so both have to hold.
+    """
 
     OVER_CAB = "over_cab"
-    SIDE = "side"
+    RIGHT = "right"
     REAR = "rear"
+    LEFT = "left"
+    SIDE = "side"
+
+    @property
+    def quarters(self) -> tuple["Sector", ...]:
+        """The quarters of 90 deg that the word stands for."""
+        return (Sector.RIGHT, Sector.LEFT) if self is Sector.SIDE else (self,)
+
+
+QUARTERS: Final = (Sector.OVER_CAB, Sector.RIGHT, Sector.REAR, Sector.LEFT)
+"""The four sectors, clockwise from above."""
 
 
 class RecorderRuns(StrEnum):
@@ -208,6 +223,12 @@ class Crane(_Value):
         gt=0,
         le=1,
         description="used share at which the crane is to be reviewed; 0.95 is French practice",
+    )
+    wind_limit_m_s: float | None = Field(
+        default=None, gt=0, le=60, description="wind up to which the crane may lift, from its manual"
+    )
+    slope_limit_deg: float | None = Field(
+        default=None, ge=0, le=45, description="slope on which it may stand, from its manual"
     )
     draft: StrictBool = Field(default=False, description="seen on the wire, not yet completed by a person")
 

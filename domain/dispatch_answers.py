@@ -1,5 +1,6 @@
 """What the api answers when it is asked which crane can take a job."""
 
+from datetime import date
 from typing import Literal
 
 from pydantic import AwareDatetime, Field
@@ -19,9 +20,13 @@ RulingName = Literal[
     "capacity",
     "tips",
     "ground",
+    "wind",
+    "slope",
     "fit",
 ]
 """fit, or the first condition that no set-up of a crane passes."""
+EntryName = Literal["sector", "way", "spread", "pick"]
+"""What a question may leave open: sectors of pick and place, the way between them, stabiliser spreads, the pick-up point."""
 
 
 class DispatchQuestion(LiftJob):
@@ -46,6 +51,17 @@ class DispatchQuestion(LiftJob):
     )
 
 
+class Assumption(Answer):
+    """Something that the question left open and that was taken at its worst, and what entering it could bring."""
+
+    entry: EntryName
+    cranes_lost: int = Field(description="cranes that would fit, had it been entered as they like it best")
+    capacity_lost_kg: float | None = Field(
+        description="rated capacity that it costs the crane it costs most; None where nobody can tell"
+    )
+    text: str
+
+
 class DispatchCandidate(Answer):
     """One crane measured against the job, in its best configuration. None where no configuration covers the lift."""
 
@@ -62,7 +78,8 @@ class DispatchCandidate(Answer):
     spread_left: Spread | None = None
     spread_right: Spread | None = None
     sector: Sector | None = Field(
-        default=None, description="where to work; None where every allowed one counts"
+        default=None,
+        description="where to work; None where several have to hold, see `sectors` of the answer",
     )
     jib_fitted: bool | None = None
     stage: int | None = None
@@ -70,6 +87,15 @@ class DispatchCandidate(Answer):
         default=None, description="rated capacity read on the safe side off the chart"
     )
     capacity_used_pct: float | None = Field(default=None, description="load and rigging over rated capacity")
+    charts_on: date | None = Field(
+        default=None, description="local day whose charts counted: of the window the worst"
+    )
+    assumed: EntryName | None = Field(
+        default=None, description="what the question left open that costs this crane most"
+    )
+    capacity_if_entered_kg: float | None = Field(
+        default=None, description="rated capacity, were that entered as the crane likes it best"
+    )
     headroom_pct: float | None = Field(default=None, description="planning limit less capacity used")
     headroom_kg: float | None = Field(
         default=None, description="mass that could be added up to the planning limit"
@@ -117,6 +143,12 @@ class DispatchAnswer(Answer):
     more_candidates: int = Field(default=0, description="cranes of the list after those in the answer")
     ruled_out: dict[str, int] = Field(
         default_factory=dict, description="cranes by the condition they fell out at"
+    )
+    sectors: tuple[Sector, ...] = Field(
+        default=(), description="sectors in all of which the lift was checked"
+    )
+    assumed: tuple[Assumption, ...] = Field(
+        default=(), description="what the question left open, the costliest first"
     )
     assumptions: tuple[str, ...] = ()
     cautions: tuple[str, ...] = CAUTIONS_DISPATCH

@@ -3,9 +3,9 @@
 from enum import StrEnum
 from typing import Annotated, Self
 
-from pydantic import BaseModel, ConfigDict, Field, model_validator
+from pydantic import BaseModel, ConfigDict, Field, field_validator, model_validator
 
-from domain.crane import Sector, Spread
+from domain.crane import QUARTERS, Sector, Spread
 from domain.moments import Instant
 
 DEFAULT_PLANNING_LIMIT_PCT = 85.0  # own choice: leaves room for what the plan does not know
@@ -32,12 +32,21 @@ class JibRule(StrEnum):
     FORBIDDEN = "forbidden"
 
 
+class Way(StrEnum):
+    """Which way round the boom swings from pick to place, seen from above."""
+
+    CLOCKWISE = "clockwise"
+    ANTICLOCKWISE = "anticlockwise"
+
+
 class Position(Value):
     """Where the hook has to stand, seen from the slewing axis."""
 
     outreach_m: Outreach
     hook_height_m: HookHeight = Field(default=DEFAULT_HOOK_HEIGHT_M, description="ground to hook")
-    sector: Sector | None = Field(default=None, description="None where the dispatcher may choose")
+    sector: Sector | None = Field(
+        default=None, description="None where it is not known: then every sector allowed has to hold"
+    )
 
 
 class Window(Value):
@@ -91,7 +100,7 @@ class Weights(Value):
 
 
 class LiftJob(Value):
-    """One lift: what, from where to where, and what the place allows.
+    """One lift: what, from where to where, and what the place allows. What is left out is taken at its worst.
 
     With `pick` the lift has two points, and the sweep between them is checked as well: every outreach and hook
     height between the two, in every sector on the way.
@@ -107,9 +116,14 @@ class LiftJob(Value):
     )
     outreach_m: Outreach = Field(description="slewing axis to hook where the load is set down")
     hook_height_m: HookHeight = Field(default=DEFAULT_HOOK_HEIGHT_M, description="ground to hook there")
-    sector: Sector | None = Field(default=None, description="where that is; None where it may be chosen")
+    sector: Sector | None = Field(
+        default=None, description="where that is; None: every sector allowed has to hold"
+    )
     pick: Position | None = Field(
         default=None, description="where the load is picked up; None checks one point"
+    )
+    way: Way | None = Field(
+        default=None, description="from pick to place, seen from above; None: both ways round have to hold"
     )
     obstacle_height_m: float | None = Field(
         strict=True, default=None, ge=0, le=100, description="what the underside of the load must pass over"
@@ -122,10 +136,13 @@ class LiftJob(Value):
         description="hook to the underside of the load",
     )
     clearance_m: float = Field(strict=True, default=DEFAULT_CLEARANCE_M, ge=0, le=20)
-    spread_left: Spread = Field(default=Spread.FULL, description="widest spread that the place allows, left")
-    spread_right: Spread = Field(default=Spread.FULL, description="the same on the right")
+    spread_left: Spread | None = Field(
+        default=None,
+        description="widest spread that the place allows, left; None: the narrowest of the crane's charts",
+    )
+    spread_right: Spread | None = Field(default=None, description="the same on the right")
     sectors: frozenset[Sector] = Field(
-        default=frozenset(Sector), min_length=1, description="sectors in which the lift may be done"
+        default=frozenset(QUARTERS), min_length=1, description="sectors in which the lift may be done"
     )
     jib: JibRule = JibRule.ANY
     ground_bearing_kpa: float | None = Field(
@@ -146,14 +163,35 @@ class LiftJob(Value):
         le=2,
         description="on the load, in stabiliser reactions only",
     )
+    wind_m_s: float | None = Field(
+        strict=True,
+        default=None,
+        ge=0,
+        le=60,
+        description="expected at the boom, gusts included; None is not compared",
+    )
+    slope_deg: float | None = Field(
+        strict=True,
+        default=None,
+        ge=0,
+        le=45,
+        description="of the ground under the truck; None is not compared",
+    )
     window: Window | None = None
     at: Place | None = None
+
+    @field_validator("sectors")
+    @classmethod
+    def _as_quarters(cls, sectors: frozenset[Sector]) -> frozenset[Sector]:
+        return frozenset(quarter for sector in sectors for quarter in sector.quarters)
 
     @model_validator(mode="after")
     def _sectors_agree(self) -> Self:
         for name, position in (("sector", self.place), ("pick.sector", self.pick)):
-            if position is not None and position.sector is not None and position.sector not in self.sectors:
-                allowed = ", ".join(sorted(self.sectors))
+            if position is not None and position.sector is not None:
+                if set(position.sector.quarters) <= self.sectors:
+                    continue
+                allowed = ", ".join(one for one in QUARTERS if one in self.sectors)
                 raise ValueError(f"{name} must be one of the sectors allowed: {allowed}")
         return self
 

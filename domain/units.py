@@ -11,6 +11,7 @@ KN_PER_LBF: Final = (
 )  # exact: the weight of a pound in standard gravity
 M2_PER_FT2: Final = M_PER_FT**2
 KPA_PER_PSF: Final = KN_PER_LBF / M2_PER_FT2
+M_S_PER_MPH: Final = 0.44704  # exact: 1609.344 m in 3600 s
 
 
 def kg_to_t(mass_kg: float) -> float:

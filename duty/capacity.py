@@ -73,7 +73,7 @@ class ChartTable:
     chart_variant: Ints  # which variant the chart belongs to, rising
     spread_left: Ints  # SPREAD_RANK
     spread_right: Ints
-    sector: Ints  # index into SECTORS, or ALL_ROUND
+    sectors: Ints  # in which the chart holds: bit i for SECTORS[i], ALL_ROUND for all
     jib_fitted: Flags
     stage: Ints  # extensions run out, -1 for any
     chart_first_row: Ints
@@ -113,7 +113,7 @@ def chart_table(chart_sets: Sequence[Packed]) -> ChartTable:
         chart_variant=variant,
         spread_left=setups[:, 0],
         spread_right=setups[:, 1],
-        sector=setups[:, 2],
+        sectors=setups[:, 2],
         jib_fitted=setups[:, 3] > 0,
         stage=setups[:, 4],
         chart_first_row=first_row,

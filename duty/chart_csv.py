@@ -6,7 +6,7 @@ Columns, in any order, named with their unit:
     outreach_m (or _ft)
     capacity_kg (or _t, _lb)
     hook_height_m (or _ft)       optional, for charts with rows by hook height
-    sector                       optional: over_cab, side, rear; empty where the chart holds all round
+    sector                       optional: over_cab, right, rear, left; side for right and left alike; empty for all round
     jib                          optional: yes, no
     stage                        optional: extensions run out; empty for any
 
@@ -22,7 +22,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Final, NamedTuple
 
-from domain.crane import ChartPoint, CraneType, LoadChart, Sector, Spread
+from domain.crane import QUARTERS, ChartPoint, CraneType, LoadChart, Sector, Spread
 from domain.units import KG_PER_LB, KG_PER_T, M_PER_FT, STANDARD_GRAVITY_M_S2
 from duty.geometry import envelope
 
@@ -317,7 +317,8 @@ def _missing(groups: dict[_Setup, Rows]) -> Iterator[Problem]:
     for setup in groups:
         sides.setdefault(setup[:2] + setup[3:], set()).add(setup.sector)
     for (left, right, _, _), sectors in sides.items():
-        absent = [sector for sector in Sector if sector not in sectors]
+        covered = {quarter for sector in sectors if sector is not None for quarter in sector.quarters}
+        absent = [sector for sector in QUARTERS if sector not in covered]
         if absent and None not in sectors:
             yield Problem(
                 0, f"spread {left}/{right}: no chart for {', '.join(absent)}; there the crane has no capacity"

@@ -9,19 +9,19 @@ from typing import Final, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from domain.crane import LoadChart, Sector, Spread
+from domain.crane import QUARTERS, LoadChart, Sector, Spread
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.intp]
 
 SPREAD_RANK: Final = {Spread.NONE: 0, Spread.PART: 1, Spread.FULL: 2}
-SECTORS: Final = (Sector.OVER_CAB, Sector.SIDE, Sector.REAR)
-ALL_ROUND: Final = -1
-"""Sector index of a chart that holds all round."""
+SECTORS: Final = QUARTERS
+ALL_ROUND: Final = (1 << len(SECTORS)) - 1
+"""Sectors of a chart that holds all round: bit i stands for SECTORS[i]."""
 ALL_STAGES: Final = -1
 _SPREAD_WORDS: Final[dict[str, int]] = {str(spread): rank for spread, rank in SPREAD_RANK.items()}
-_SECTOR_INDEX: Final[dict[str | None, int]] = {None: ALL_ROUND} | {
-    sector: index for index, sector in enumerate(SECTORS)
+_SECTOR_BITS: Final[dict[str | None, int]] = {None: ALL_ROUND} | {
+    sector: sum(1 << SECTORS.index(one) for one in sector.quarters) for sector in Sector
 }
 
 
@@ -31,7 +31,9 @@ class Packed(NamedTuple):
     Setups lie by spread left, spread right, with a jib before without (so that without wins among equals), stage.
     """
 
-    setups: Ints  # (chart, 6): spread left and right (SPREAD_RANK), sector, jib, stage, number of points
+    setups: (
+        Ints  # (chart, 6): spread left and right (SPREAD_RANK), sectors as bits, jib, stage, number of points
+    )
     points: Floats  # (point, 3): outreach [m], capacity [kg], hook height [m] or NaN, chart after chart
 
 
@@ -110,7 +112,7 @@ def _arrays(sets: Sequence[PlainCharts]) -> Packed:
     setups = np.empty((sum(len(one.points) for one in sets), 6), np.intp)
     setups[:, 0] = [_SPREAD_WORDS[word] for one in sets for word in one.spread_left]
     setups[:, 1] = [_SPREAD_WORDS[word] for one in sets for word in one.spread_right]
-    setups[:, 2] = [_SECTOR_INDEX[word] for one in sets for word in one.sector]
+    setups[:, 2] = [_SECTOR_BITS[word] for one in sets for word in one.sector]
     setups[:, 3] = [bool(jib) for one in sets for jib in one.jib_fitted]
     setups[:, 4] = [ALL_STAGES if stage is None else stage for one in sets for stage in one.stage]
     setups[:, 5] = [size for one in sets for size in one.points]

@@ -1,35 +1,40 @@
 """Which cranes can take a lift, in which configuration, with how much headroom, and why the others cannot.
 
 Everything is read on the safe side: the chart at the next larger outreach, the heaviest boom pose, the worst point
-of the sweep, the largest pad force. Every sweep between two points is taken as the whole rectangle of outreach and
-hook height between them, in every sector on the way, so that whatever path the operator takes is covered.
+of the sweep, the largest pad force, the worst sector that the job could need, the narrowest spread where none is
+given. Every sweep between two points is taken as the whole rectangle of outreach and hook height between them, in
+every sector on the way, so that whatever path the operator takes is covered.
 
     capacity used = 100 * (load + rigging) / rated capacity, compared with the planning limit
     headroom      = planning limit - capacity used, and the mass that brings it to 0
     structural    = 100 * (boom moment + load moment) / full structural rating, for the life it costs
 """
 
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, fields
 from enum import IntEnum
 from typing import Final, NamedTuple
 
 import numpy as np
 
-from domain.errors import InvalidInput
+from domain.crane import Sector
 from domain.job import JibRule, LiftJob
 from domain.units import STANDARD_GRAVITY_M_S2
-from duty.capacity import ALL_ROUND, SECTORS, SPREAD_RANK, Flags, Floats, Ints, Reading, read_table
+from duty.capacity import SECTORS, SPREAD_RANK, Flags, Floats, Ints, Reading, read_table
 from duty.fleet import (
     Fleet,
     any_by_variant,
     boom_moment_kn_m,
-    highest_hook_m,
+    hook_heights_m,
     largest_by_variant,
     last_largest,
 )
 from duty.reactions import PadForces, Supports, worst_over_sectors
+from duty.sweep import Span, if_named, span_of
 
 _LEAST_ARM_M: Final = 0.1  # keeps moments finite where the hook is brought to the pivot itself
+BELOW_TIP_M: Final = 0.5
+"""How far a hook hangs below the boom tip, so that it may stand as much lower than the booms reach: own choice."""
 
 
 class Ruling(IntEnum):
@@ -45,7 +50,9 @@ class Ruling(IntEnum):
     CAPACITY = 7
     TIPS = 8
     GROUND = 9
-    FIT = 10
+    WIND = 10
+    SLOPE = 11
+    FIT = 12
 
 
 class Remedy(IntEnum):
@@ -56,15 +63,6 @@ class Remedy(IntEnum):
     JIB = 2
 
 
-class Span(NamedTuple):
-    """The rectangle of hook positions that a lift passes, and the sectors it may or must use."""
-
-    outreach_m: tuple[float, float]
-    hook_height_m: tuple[float, float]
-    sectors: tuple[int, ...]  # indices into SECTORS
-    every_sector: bool  # True where all of them are passed, False where one may be chosen
-
-
 @dataclass(frozen=True, kw_only=True)
 class Matches:
     """The answer for every crane of a fleet; arrays by crane."""
@@ -72,7 +70,6 @@ class Matches:
     fit: Flags
     ruling: Ints  # Ruling
     configuration: Ints  # the best one, -1 where none covers the lift
-    sector: Ints  # index into SECTORS of the chart read, ALL_ROUND where several had to hold
     capacity_kg: Floats  # rated capacity there; 0 where none covers the lift
     capacity_used_pct: Floats  # hook load over rated capacity; inf likewise
     headroom_pct: Floats  # planning limit less capacity_used_pct
@@ -85,195 +82,285 @@ class Matches:
     stability_margin_m: Floats
     capacity_any_spread_kg: Floats  # the same lift with every stabiliser spread allowed
     capacity_any_sector_kg: Floats  # the same lift in the best sector of all
+    capacity_if_named_kg: (
+        Floats  # the same lift, had the question named sectors and way as the crane likes it best
+    )
+    fit_if_named: Flags
+    charted_sectors: Ints  # bit i: a chart of the best covered set-up holds in SECTORS[i]
     remedies: Flags  # (crane, Remedy)
 
 
 class _Tried(NamedTuple):
-    """Outcome by configuration, before jib and spread are looked at."""
+    """Outcome by configuration, or by sector and configuration, before jib and spread are looked at."""
 
     ruling: Ints  # SECTOR .. CAPACITY, or FIT
     capacity_kg: Floats
-    sector: Ints
-
-
-def span_of(job: LiftJob) -> Span:
-    """What has to be covered for a job. Raises InvalidInput where the way between two sectors is not allowed.
-
-    With two points all allowed sectors count as passed unless both points name theirs. A way from side to side is
-    taken to stay on one side.
-    """
-    positions = [job.place] if job.pick is None else [job.pick, job.place]
-    outreaches = [position.outreach_m for position in positions]
-    heights = [position.hook_height_m for position in positions]
-    if job.obstacle_height_m is not None:
-        heights.append(job.obstacle_height_m + job.clearance_m + job.below_hook_m)
-    named = [SECTORS.index(position.sector) for position in positions if position.sector is not None]
-    sectors = tuple(index for index, sector in enumerate(SECTORS) if sector in job.sectors)
-    if len(named) == len(positions):
-        way = tuple(range(min(named), max(named) + 1))
-        if not set(way) <= set(sectors):
-            raise InvalidInput(
-                "the way from pick to place leads over the side, which is not among the sectors allowed:"
-                " allow it, or choose both points in one sector",
-                field="sectors",
-            )
-        sectors = way
-    return Span(
-        outreach_m=(min(outreaches), max(outreaches)),
-        hook_height_m=(min(heights), max(heights)),
-        sectors=sectors,
-        every_sector=job.pick is not None,
-    )
 
 
 def match(fleet: Fleet, job: LiftJob) -> Matches:
     """Match one lift against every crane. Adding a crane changes no other crane's answer.
 
-    The best configuration is the one with the largest capacity; among equals the widest spread, without jib.
-    Raises InvalidInput as `span_of` does.
+    Every configuration that the job allows is tried through all conditions; of those that come farthest the one with
+    the largest capacity is answered, among equals the widest spread, without jib. Raises InvalidInput as `span_of`.
     """
     span = span_of(job)
     reading = read_table(fleet.table, span.outreach_m, span.hook_height_m)
-    tried = _try(fleet, job, span, reading)
-    anywhere = _try(fleet, job, span._replace(sectors=(0, 1, 2), every_sector=False), reading)
-    jib, spread = _setups(fleet, job)
-    ruling = np.where(jib, np.where(spread, tried.ruling, Ruling.SPREAD), Ruling.JIB)
-    usable = np.where(jib & spread, tried.capacity_kg, 0.0)
-    best = last_largest(fleet, usable)
-    far = span.outreach_m[1]
-    by_variant = _at_best(fleet, job, far, span, best, tried)
+    by_sector = _try(fleet, job, span, reading)
+    tried = _Tried(*(part[list(span.sectors)].min(axis=0) for part in by_sector))
+    anywhere = _Tried(*(part.max(axis=0) for part in by_sector))
+    named = _Tried(
+        *(np.max([part[list(one)].min(axis=0) for one in if_named(job)], axis=0) for part in by_sector)
+    )
+    jib = _jib_as_wanted(fleet, job)
+    room = _room(fleet, job, jib, tried)
+    ruling = np.where(jib, np.where(room, tried.ruling, Ruling.SPREAD), Ruling.JIB)
+    usable = np.where(jib & room, tried.capacity_kg, 0.0)
     ruled = largest_by_variant(fleet, ruling, empty=Ruling.NO_CHART)
-    ruled = np.where((ruled == Ruling.FIT) & (by_variant.pads.margin < 0), Ruling.TIPS, ruled)
-    if job.ground_bearing_kpa is not None:
-        pressed = by_variant.pressure_kpa > job.ground_bearing_kpa
-        ruled = np.where((ruled == Ruling.FIT) & pressed, Ruling.GROUND, ruled)
-    remedies = _remedies(fleet, jib, spread, tried, anywhere) & (ruled < Ruling.TIPS)[:, None]
+    best, found, ruled = _standing_set_up(fleet, job, span, ruling, usable, ruled)
+    remedies = _remedies(fleet, jib, room, tried, anywhere) & (ruled < Ruling.TIPS)[:, None]
     crane = fleet.crane_variant
-    capacity = by_variant.capacity_kg
+    capacity = found.capacity_kg
     with np.errstate(divide="ignore"):
         used_pct = 100.0 * job.hook_load_kg / capacity
+    ruling_by_crane = _weathered(fleet, job, ruled[crane])
     return Matches(
-        fit=(ruled == Ruling.FIT)[crane],
-        ruling=ruled[crane],
+        fit=ruling_by_crane == Ruling.FIT,
+        ruling=ruling_by_crane,
         configuration=best[crane],
-        sector=by_variant.sector[crane],
         capacity_kg=capacity[crane],
         capacity_used_pct=used_pct[crane],
         headroom_pct=(job.planning_limit_pct - used_pct)[crane],
         headroom_kg=(capacity * job.planning_limit_pct / 100.0 - job.hook_load_kg)[crane],
-        expected_utilisation_pct=by_variant.utilisation_pct[crane],
-        structural_pct=by_variant.structural_pct[crane],
-        pad_left_kn=by_variant.pads.left_kn[crane],
-        pad_right_kn=by_variant.pads.right_kn[crane],
-        pad_pressure_kpa=by_variant.pressure_kpa[crane],
-        stability_margin_m=by_variant.pads.margin[crane],
+        expected_utilisation_pct=found.utilisation_pct[crane],
+        structural_pct=found.structural_pct[crane],
+        pad_left_kn=found.pads.left_kn[crane],
+        pad_right_kn=found.pads.right_kn[crane],
+        pad_pressure_kpa=found.pressure_kpa[crane],
+        stability_margin_m=found.pads.margin[crane],
         capacity_any_spread_kg=largest_by_variant(fleet, np.where(jib, tried.capacity_kg, 0.0))[crane],
-        capacity_any_sector_kg=largest_by_variant(fleet, np.where(jib & spread, anywhere.capacity_kg, 0.0))[
+        capacity_any_sector_kg=largest_by_variant(fleet, np.where(jib & room, anywhere.capacity_kg, 0.0))[
             crane
         ],
+        capacity_if_named_kg=largest_by_variant(fleet, np.where(jib & room, named.capacity_kg, 0.0))[crane],
+        fit_if_named=any_by_variant(fleet, jib & room & (named.ruling == Ruling.FIT))[crane],
+        charted_sectors=_charted(fleet, span, jib & room)[crane],
         remedies=remedies[crane],
     )
 
 
-def _remedies(fleet: Fleet, jib: Flags, spread: Flags, tried: _Tried, anywhere: _Tried) -> Flags:
+def worst(found: Sequence[Matches], holds: Sequence[Flags]) -> tuple[Matches, Ints]:
+    """The worst of several answers for each crane, and which one it is; `holds` tells for which cranes each counts.
+
+    Worst is the one that comes less far, among equals the one with the smaller capacity. At least one has to hold.
+    """
+    never = np.iinfo(np.intp).max
+    ruling = np.stack([np.where(flags, one.ruling, never) for one, flags in zip(found, holds, strict=True)])
+    capacity = np.stack([one.capacity_kg for one in found])
+    least = np.where(ruling == ruling.min(axis=0), capacity, np.inf)
+    which = np.asarray(least.argmin(axis=0), np.intp)
+    if len(found) == 1:
+        return found[0], which
+    cranes = np.arange(which.size)
+    chosen = {
+        field.name: np.stack([getattr(one, field.name) for one in found])[which, cranes]
+        for field in fields(Matches)
+    }
+    return Matches(**chosen), which
+
+
+def _weathered(fleet: Fleet, job: LiftJob, ruling: Ints) -> Ints:
+    """Rulings by crane, with wind and slope as entered against the limits entered. What is not entered decides nothing."""
+    for given, limits, ruled in (
+        (job.slope_deg, fleet.slope_limit_deg, Ruling.SLOPE),
+        (job.wind_m_s, fleet.wind_limit_m_s, Ruling.WIND),
+    ):
+        if given is not None:
+            ruling = np.where((ruling >= Ruling.WIND) & (given > limits), ruled, ruling)
+    return ruling
+
+
+def _remedies(fleet: Fleet, jib: Flags, room: Flags, tried: _Tried, anywhere: _Tried) -> Flags:
     """(variant, Remedy): whether some configuration fits with that one condition opened."""
     fits, fits_anywhere = tried.ruling == Ruling.FIT, anywhere.ruling == Ruling.FIT
-    opened = (jib & fits, jib & spread & fits_anywhere, spread & fits)
+    opened = (jib & fits, jib & room & fits_anywhere, room & fits)
     return np.stack([any_by_variant(fleet, one) for one in opened], axis=1)
 
 
-def _setups(fleet: Fleet, job: LiftJob) -> tuple[Flags, Flags]:
-    """By configuration: whether the jib is as the job wants it, and whether the stabilisers find room."""
-    first = fleet.configuration_first_chart
-    table = fleet.table
-    fitted = table.jib_fitted[first]
-    jib = np.ones(first.size, np.bool_)
-    if job.jib is not JibRule.ANY:
-        jib = fitted == (job.jib is JibRule.NEEDED)
-    spread = (table.spread_left[first] <= SPREAD_RANK[job.spread_left]) & (
-        table.spread_right[first] <= SPREAD_RANK[job.spread_right]
+def _jib_as_wanted(fleet: Fleet, job: LiftJob) -> Flags:
+    """By configuration: whether the jib is as the job wants it."""
+    fitted = fleet.table.jib_fitted[fleet.configuration_first_chart]
+    if job.jib is JibRule.ANY:
+        return np.ones(fitted.size, np.bool_)
+    return np.asarray(fitted == (job.jib is JibRule.NEEDED), np.bool_)
+
+
+def _room(fleet: Fleet, job: LiftJob, jib: Flags, tried: _Tried) -> Flags:
+    """By configuration: whether the stabilisers find room. A side that is not given has the narrowest charted spread.
+
+    Where neither is given and several spreads are narrowest, each on another side, the one that carries least holds.
+    """
+    first, widest = fleet.configuration_first_chart, max(SPREAD_RANK.values())
+    left, right = fleet.table.spread_left[first], fleet.table.spread_right[first]
+    room = np.ones(first.size, np.bool_)
+    if job.spread_left is None and job.spread_right is None:
+        return _worst_narrowest(fleet, jib, tried, left, right) if first.size else room
+    for given, ranks in ((job.spread_left, left), (job.spread_right, right)):
+        if given is not None:
+            room &= ranks <= SPREAD_RANK[given]
+    for given, ranks in ((job.spread_left, left), (job.spread_right, right)):
+        if given is None:
+            least = -largest_by_variant(fleet, np.where(room & jib, -ranks, -widest), empty=-widest)
+            room &= ranks <= least[fleet.configuration_variant]
+    return room
+
+
+def _worst_narrowest(fleet: Fleet, jib: Flags, tried: _Tried, left: Ints, right: Ints) -> Flags:
+    """By configuration: whether its spread is the narrowest of its variant, of several the one that carries least."""
+    variant = fleet.configuration_variant
+    starts = np.flatnonzero(
+        (np.diff(variant, prepend=-1) != 0) | (np.diff(3 * left + right, prepend=-1) != 0)
     )
-    return jib, spread
+    group = np.repeat(np.arange(starts.size), np.diff(np.append(starts, left.size)))
+    carries = np.maximum.reduceat(np.where(jib, tried.capacity_kg, 0.0), starts)[group]
+    # Turned round, so that the least is the largest.
+    worst = last_largest(fleet, np.where(_narrowest(fleet, jib, left, right), 1.0 / (1.0 + carries), 0.0))
+    chosen = np.where(worst >= 0, group[worst], -1)[variant]
+    return np.asarray(group == chosen, np.bool_)
+
+
+def _narrowest(fleet: Fleet, jib: Flags, left: Ints, right: Ints) -> Flags:
+    """By configuration: whether no other of its variant is narrower on one side and no wider on the other."""
+    variant, ranks = fleet.configuration_variant, len(SPREAD_RANK)
+    has = np.zeros((len(fleet.types), ranks, ranks), np.bool_)
+    has[variant[jib], left[jib], right[jib]] = True
+    up_to = np.logical_or.accumulate(np.logical_or.accumulate(has, axis=1), axis=2)
+    narrower = np.zeros_like(has)
+    narrower[:, 1:, :] |= up_to[:, :-1, :]
+    narrower[:, :, 1:] |= up_to[:, :, :-1]
+    return np.asarray(jib & ~narrower[variant, left, right], np.bool_)
 
 
 def _try(fleet: Fleet, job: LiftJob, span: Span, reading: Reading) -> _Tried:
-    """Sector, reach, height and capacity, by configuration."""
+    """Sector, reach, height and capacity, by sector and configuration."""
     first = fleet.configuration_first_chart
+    shape = (len(SECTORS), first.size)
     if not first.size:
-        return _Tried(np.zeros(0, np.intp), np.zeros(0), np.zeros(0, np.intp))
+        return _Tried(np.zeros(shape, np.intp), np.zeros(shape))
     table = fleet.table
     by_chart = np.full(table.chart_variant.size, int(Ruling.CAPACITY))
     by_chart[reading.height_outside] = Ruling.HEIGHT
     by_chart[reading.too_far] = Ruling.TOO_FAR
     by_chart[reading.too_near] = Ruling.TOO_NEAR
-    rulings, capacities = [], []
-    for index in span.sectors:
-        holds = (table.sector == index) | (table.sector == ALL_ROUND)
+    ruling, capacity = np.empty(shape, np.intp), np.empty(shape)
+    for index in range(len(SECTORS)):
+        holds = (table.sectors >> index) & 1 == 1
         worst = np.minimum.reduceat(np.where(holds, by_chart, Ruling.FIT), first)
-        rulings.append(np.where(worst == Ruling.FIT, Ruling.SECTOR, worst))
-        least = np.minimum.reduceat(np.where(holds, reading.capacity_kg, np.inf), first)
-        capacities.append(np.where(np.isfinite(least), least, 0.0))
-    ruling, capacity = np.stack(rulings), np.stack(capacities)
-    if span.every_sector:
-        sector = np.full(first.size, _only(span), np.intp)
-        ruling, capacity = ruling.min(axis=0), capacity.min(axis=0)
-    else:
-        chosen = np.array(span.sectors, np.intp)[capacity.argmax(axis=0)]
-        sector = np.where(capacity.min(axis=0) == capacity.max(axis=0), _only(span), chosen)
-        ruling, capacity = ruling.max(axis=0), capacity.max(axis=0)
+        ruling[index] = np.where(worst == Ruling.FIT, Ruling.SECTOR, worst)
+        capacity[index] = np.minimum.reduceat(np.where(holds, reading.capacity_kg, np.inf), first)
     by_height = np.isfinite(table.height_low_m[first])
-    # The top of the envelope rises and falls with outreach, so over a span it is lowest at one of its ends.
-    near, far = (highest_hook_m(fleet, outreach_m) for outreach_m in span.outreach_m)
-    too_low = ~by_height & (np.minimum(near, far) < span.hook_height_m[1])
-    ruling = np.where(too_low & (ruling == Ruling.CAPACITY), Ruling.HEIGHT, ruling)
-    jib_rated = fleet.jib_rated_kg[fleet.configuration_variant]
-    capacity = np.where(table.jib_fitted[first], np.minimum(capacity, jib_rated), capacity)
-    capacity = np.where(ruling == Ruling.CAPACITY, capacity, 0.0)
-    enough = job.hook_load_kg <= capacity * job.planning_limit_pct / 100.0
-    return _Tried(np.where(enough, Ruling.FIT, ruling), capacity, sector)
+    lowest, highest = hook_heights_m(fleet, span.outreach_m)
+    low, high = span.hook_height_m
+    out_of_reach = ~by_height & ((highest < high) | (lowest - BELOW_TIP_M > low))
+    ruling[(ruling == Ruling.CAPACITY) & out_of_reach] = Ruling.HEIGHT
+    jib_rated = np.where(table.jib_fitted[first], fleet.jib_rated_kg[fleet.configuration_variant], np.inf)
+    capacity = np.where(ruling == Ruling.CAPACITY, np.minimum(capacity, jib_rated), 0.0)
+    # A capacity of 0 in a chart is a hole: nothing may hang there, however light.
+    enough = (job.hook_load_kg <= capacity * job.planning_limit_pct / 100.0) & (capacity > 0)
+    return _Tried(np.where(enough, Ruling.FIT, ruling), capacity)
 
 
-def _only(span: Span) -> int:
-    """The sector where the job leaves one, else ALL_ROUND: then no sector is better, and all of them count."""
-    return span.sectors[0] if len(span.sectors) == 1 else ALL_ROUND
+def _charted(fleet: Fleet, span: Span, allowed: Flags) -> Ints:
+    """By variant, as bits: sectors in which the allowed set-up that covers most of the span's sectors has a chart."""
+    first = fleet.configuration_first_chart
+    if not first.size:
+        return np.zeros(len(fleet.types), np.intp)
+    bits = np.where(allowed, np.bitwise_or.reduceat(fleet.table.sectors, first), 0)
+    needed = sum(1 << index for index in span.sectors)
+    covered = sum((bits & needed) >> index & 1 for index in range(len(SECTORS)))
+    best = last_largest(fleet, np.asarray(covered, float))
+    return np.where(best >= 0, bits[best], 0)
 
 
-class _Best(NamedTuple):
-    """The best configuration's figures, by variant."""
+class _Figures(NamedTuple):
+    """Figures of configurations, or by variant of the best one."""
 
     capacity_kg: Floats
-    sector: Ints
     utilisation_pct: Floats
     structural_pct: Floats
     pads: PadForces
     pressure_kpa: Floats
 
 
-def _at_best(fleet: Fleet, job: LiftJob, far_m: float, span: Span, best: Ints, tried: _Tried) -> _Best:
-    """Capacity, moments and pad forces of each variant in its best configuration."""
-    count = len(fleet.types)
-    has = best >= 0
-    chosen = best[has]
-    capacity, sector = np.zeros(count), np.full(count, ALL_ROUND, np.intp)
-    capacity[has], sector[has] = tried.capacity_kg[chosen], tried.sector[chosen]
+def _standing_set_up(
+    fleet: Fleet, job: LiftJob, span: Span, ruling: Ints, usable: Floats, ruled: Ints
+) -> tuple[Ints, _Figures, Ints]:
+    """By variant: the best configuration, its figures, and the ruling with tipping and ground looked at.
+
+    The one with the largest capacity is looked at first; where it does not stand, every other that carries the load.
+    """
+    best = last_largest(fleet, usable)
+    figures = _figures(fleet, job, span, best[best >= 0], usable)
+    stood = np.array(ruled)
+    stood[best >= 0] = np.where(ruled[best >= 0] == Ruling.FIT, _stands(job, figures), ruled[best >= 0])
+    fallen = (ruled == Ruling.FIT) & (stood < Ruling.FIT)
+    others = np.flatnonzero((ruling == Ruling.FIT) & fallen[fleet.configuration_variant])
+    if others.size:
+        points = np.zeros(usable.size)
+        outcome = _stands(job, _figures(fleet, job, span, others, usable))
+        # Capacity, and far above it the step of the ruling: what comes farthest wins, then what carries most.
+        points[others] = usable[others] + 1e9 * outcome
+        second = last_largest(fleet, points)
+        best = np.where(fallen, second, best)
+        reached = np.floor(points[second] / 1e9)
+        stood = np.where(fallen, reached.astype(np.intp), stood)
+        figures = _figures(fleet, job, span, best[best >= 0], usable)
+    return best, _by_variant(best, figures), stood
+
+
+def _stands(job: LiftJob, figures: _Figures) -> Ints:
+    """TIPS, GROUND or FIT by configuration."""
+    bears = np.inf if job.ground_bearing_kpa is None else job.ground_bearing_kpa
+    firm = np.where(figures.pressure_kpa > bears, Ruling.GROUND, Ruling.FIT)
+    return np.where(figures.pads.margin < 0, Ruling.TIPS, firm)
+
+
+def _by_variant(best: Ints, figures: _Figures) -> _Figures:
+    """Figures of the best configurations laid out by variant; NaN without one, capacity 0."""
+
+    def spread(values: Floats, empty: float = np.nan) -> Floats:
+        whole = np.full(best.size, empty)
+        whole[best >= 0] = values
+        return whole
+
+    return _Figures(
+        spread(figures.capacity_kg, 0.0),
+        spread(figures.utilisation_pct),
+        spread(figures.structural_pct),
+        PadForces(*(spread(part) for part in figures.pads)),
+        spread(figures.pressure_kpa),
+    )
+
+
+def _figures(fleet: Fleet, job: LiftJob, span: Span, chosen: Ints, usable: Floats) -> _Figures:
+    """Moments and pad forces of some configurations, over every sector of the span."""
+    far_m = span.outreach_m[1]
+    variant = fleet.configuration_variant[chosen]
+    capacity = usable[chosen]
     own = boom_moment_kn_m(fleet, far_m)[chosen]
-    kn_m_per_kg = STANDARD_GRAVITY_M_S2 / 1000.0 * np.maximum(far_m - fleet.pivot_offset_m[has], _LEAST_ARM_M)
+    kn_m_per_kg = (
+        STANDARD_GRAVITY_M_S2 / 1000.0 * np.maximum(far_m - fleet.pivot_offset_m[variant], _LEAST_ARM_M)
+    )
     moment = own + job.hook_load_kg * kn_m_per_kg
-    utilisation, structural = np.full(count, np.nan), np.full(count, np.nan)
-    utilisation[has] = 100.0 * moment / (own + capacity[has] * kn_m_per_kg)
-    structural[has] = 100.0 * moment / fleet.rated_moment_kn_m[has]
-    pads = PadForces(*(np.full(count, np.nan) for _ in range(3)))
-    groups: list[tuple[Flags, tuple[int, ...]]] = [(sector[has] == ALL_ROUND, span.sectors)]
-    groups += [(sector[has] == index, (index,)) for index in range(len(SECTORS))]
-    for members, sectors in groups:
-        where = np.flatnonzero(has)[members]
-        if where.size:
-            found = _pads(fleet, job, far_m, where, chosen[members], own[members], sectors)
-            for whole, part in zip(pads, found, strict=True):
-                whole[where] = part
-    area = np.maximum(fleet.pad_area_m2, job.plate_area_m2 or 0.0)
-    pressure = np.maximum(pads.left_kn, pads.right_kn) / area
-    return _Best(capacity, sector, utilisation, structural, pads, pressure)
+    pads = _pads(fleet, job, far_m, variant, chosen, own, tuple(SECTORS[index] for index in span.sectors))
+    # A plate takes the place of the pad: a smaller one presses harder.
+    area = fleet.pad_area_m2[variant] if job.plate_area_m2 is None else job.plate_area_m2
+    return _Figures(
+        capacity,
+        100.0 * moment / (own + capacity * kn_m_per_kg),
+        100.0 * moment / fleet.rated_moment_kn_m[variant],
+        pads,
+        np.maximum(pads.left_kn, pads.right_kn) / area,
+    )
 
 
 def _pads(
@@ -283,7 +370,7 @@ def _pads(
     variants: Ints,
     configurations: Ints,
     boom_moment: Floats,
-    sectors: tuple[int, ...],
+    sectors: tuple[Sector, ...],
 ) -> PadForces:
     booms_kg = fleet.boom_mass_kg[fleet.configuration_geometry[configurations]]
     load_kg = job.hook_load_kg * job.hoisting_factor
@@ -301,5 +388,5 @@ def _pads(
         fleet.vehicle_x_m[variants],
         booms_kg + load_kg,
         about_axis + load_kg * far_m,
-        tuple(SECTORS[index] for index in sectors),
+        sectors,
     )

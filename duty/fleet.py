@@ -38,12 +38,15 @@ class Fleet:
     configuration_geometry: Ints
     variant_first_configuration: Ints  # of the variants that have charts
     variant_with_charts: Ints
+    wind_limit_m_s: Floats  # by crane, NaN where not entered
+    slope_limit_deg: Floats
     rated_moment_kn_m: Floats  # by variant
     pivot_offset_m: Floats
     jib_rated_kg: Floats  # inf without a jib
     boom_mass_kg: Floats  # by geometry, with the jib where it is fitted
     step_m: Floats  # by geometry: outreach between two columns of the next arrays
-    highest_m: Floats  # (geometry, outreach): largest hook height, read towards the lower neighbour
+    highest_m: Floats  # (geometry, outreach): largest hook height
+    lowest_m: Floats  # (geometry, outreach): smallest hook height
     self_moment_kn_m: Floats  # (geometry, outreach): largest boom moment, read towards the higher neighbour
     vehicle_kg: Floats  # by variant
     vehicle_x_m: Floats  # its centre of mass, towards the cab from the slewing axis
@@ -62,11 +65,25 @@ def build(cranes: Sequence[Crane], charts: Sequence[Sequence[LoadChart]] | None 
     """
     chart_sets = [crane.type.charts for crane in cranes] if charts is None else list(charts)
     packed = {id(one): pack(one) for one in chart_sets}
-    return lay_out([crane.type for crane in cranes], [packed[id(one)] for one in chart_sets])
+    return lay_out(
+        [crane.type for crane in cranes],
+        [packed[id(one)] for one in chart_sets],
+        wind_limit_m_s=[crane.wind_limit_m_s for crane in cranes],
+        slope_limit_deg=[crane.slope_limit_deg for crane in cranes],
+    )
 
 
-def lay_out(crane_types: Sequence[CraneType], charts: Sequence[Packed]) -> Fleet:
-    """Lay out a fleet from the type and the packed charts of each crane; equal objects are shared, as in `build`."""
+def lay_out(
+    crane_types: Sequence[CraneType],
+    charts: Sequence[Packed],
+    *,
+    wind_limit_m_s: Sequence[float | None],
+    slope_limit_deg: Sequence[float | None],
+) -> Fleet:
+    """Lay out a fleet from the type and the packed charts of each crane; equal objects are shared, as in `build`.
+
+    The limits are those entered for each crane, None where they are not.
+    """
     pairs = [(id(one), id(chart_set)) for one, chart_set in zip(crane_types, charts, strict=True)]
     variants = {pair: index for index, pair in enumerate(dict.fromkeys(pairs))}
     of_variant = dict(zip(pairs, zip(crane_types, charts, strict=True), strict=True))
@@ -101,12 +118,15 @@ def lay_out(crane_types: Sequence[CraneType], charts: Sequence[Packed]) -> Fleet
         configuration_geometry=geometry,
         variant_first_configuration=starts,
         variant_with_charts=variant[starts],
+        wind_limit_m_s=np.array(wind_limit_m_s, float),
+        slope_limit_deg=np.array(slope_limit_deg, float),
         rated_moment_kn_m=by_variant(lambda one: one.rated_moment_kn_m),
         pivot_offset_m=by_variant(lambda one: one.pivot_offset_m),
         jib_rated_kg=by_variant(lambda one: one.jib.rated_capacity_kg if one.jib else np.inf),
         boom_mass_kg=np.array([one.boom_mass_kg for one in geometries]),
         step_m=np.array([one.step_m for one in geometries]),
         highest_m=np.array([one.highest_m for one in geometries]).reshape(-1, _OUTREACH_STEPS),
+        lowest_m=np.array([one.lowest_m for one in geometries]).reshape(-1, _OUTREACH_STEPS),
         self_moment_kn_m=np.array([one.self_moment_kn_m for one in geometries]).reshape(-1, _OUTREACH_STEPS),
         vehicle_kg=by_variant(lambda one: one.vehicle.mass_kg),
         vehicle_x_m=by_variant(lambda one: one.vehicle.centre_of_mass_x_m),
@@ -132,6 +152,7 @@ class _Geometry(NamedTuple):
     boom_mass_kg: float
     step_m: float
     highest_m: Floats
+    lowest_m: Floats
     self_moment_kn_m: Floats
 
 
@@ -179,6 +200,7 @@ def _geometry(crane_type: CraneType, with_jib: bool, stage: int) -> _Geometry:
         step_m=float(reached.outreach_m[1]),
         # Where the sampled envelope has nothing (the very tip), the straight boom at pivot height is what is left.
         highest_m=np.where(np.isfinite(reached.highest_m), reached.highest_m, crane_type.pivot_height_m),
+        lowest_m=np.where(np.isfinite(reached.lowest_m), reached.lowest_m, crane_type.pivot_height_m),
         self_moment_kn_m=np.where(np.isfinite(own), own, most),
     )
 
@@ -192,10 +214,28 @@ def _boom_mass_kg(crane_type: CraneType, with_jib: bool) -> float:
     return sum(members)
 
 
-def highest_hook_m(fleet: Fleet, outreach_m: float) -> Floats:
-    """Largest hook height [m] at an outreach [m], by configuration, towards the lower neighbour of the grid."""
-    left, right = _neighbours(fleet.highest_m, fleet.step_m, outreach_m)
-    return np.minimum(left, right)[fleet.configuration_geometry]
+def hook_heights_m(fleet: Fleet, outreach_m: tuple[float, float]) -> tuple[Floats, Floats]:
+    """Hook heights [m], by configuration, between which the booms reach at every outreach of a span [m].
+
+    Read off the grid of the envelope on the safe side: the top towards the lower neighbour; the bottom, which bends
+    down between two points of the grid, on the chord between them.
+    """
+    if not fleet.highest_m.size:
+        return np.zeros(0), np.zeros(0)
+    near, far = outreach_m
+    column = np.arange(_OUTREACH_STEPS)
+    at = column * fleet.step_m[:, None]
+    touched = (at > near - fleet.step_m[:, None]) & (at < far + fleet.step_m[:, None])
+    touched[:, -1] |= ~touched.any(
+        axis=1
+    )  # beyond the reach the last column stands in: the chart decides there
+    top = np.where(touched, fleet.highest_m, np.inf).min(axis=1)
+    bottom = np.where((at >= near) & (at <= far), fleet.lowest_m, -np.inf).max(axis=1)
+    for end_m in outreach_m:
+        before, after = _neighbours(fleet.lowest_m, fleet.step_m, end_m)
+        part = np.clip(end_m / fleet.step_m - np.floor(end_m / fleet.step_m), 0.0, 1.0)
+        bottom = np.maximum(bottom, before + (after - before) * part)
+    return bottom[fleet.configuration_geometry], top[fleet.configuration_geometry]
 
 
 def boom_moment_kn_m(fleet: Fleet, outreach_m: float) -> Floats:

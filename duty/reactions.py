@@ -29,8 +29,10 @@ _STEP_DEG: Final = 15.0
 
 SECTOR_ARCS_DEG: Final[dict[Sector, tuple[tuple[float, float], ...]]] = {
     Sector.OVER_CAB: ((-45.0, 45.0),),
-    Sector.SIDE: ((45.0, 135.0), (-135.0, -45.0)),
+    Sector.RIGHT: ((45.0, 135.0),),
     Sector.REAR: ((135.0, 225.0),),
+    Sector.LEFT: ((-135.0, -45.0),),
+    Sector.SIDE: ((45.0, 135.0), (-135.0, -45.0)),
 }
 """Slewing angles of each sector [deg]; the bounds at 45 and 135 are this project's convention."""
 

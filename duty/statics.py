@@ -184,7 +184,7 @@ def statics_chart(
     run_out = None if stage is None else full_stroke_m(crane_type.extensions[:stage])
     reach = _reach_m(crane_type, run_out)
     outreach = np.linspace(0.25 * reach, reach, points)
-    allowed = float(np.min(stability_limit_pct(crane_type, _slews(sector), spread_left, spread_right)))
+    allowed = float(np.min(stability_limit_pct(crane_type, slews_of(sector), spread_left, spread_right)))
     own = worst_self_moment_kn_m(crane_type, outreach, run_out_m=run_out)
     mass = capacity_kg(crane_type, own, outreach, allowed)
     if largest_mass_kg is not None:
@@ -222,19 +222,21 @@ def _reach_m(crane_type: CraneType, run_out_m: float | None) -> float:
     )
 
 
-def _slews(sector: Sector | None) -> Floats:
+def slews_of(sector: Sector | None) -> Floats:
     """Slewing angles [deg] that a sector covers, in steps of a degree."""
     every = np.arange(-180.0, 180.0)
-    return every if sector is None else every[sector_of(every) == sector]
+    return every if sector is None else every[np.isin(sector_of(every), sector.quarters)]
 
 
 def sector_of(slew_deg: ArrayLike) -> NDArray[np.object_]:
-    """Sector of each slewing angle [deg]: over the cab within 45 deg of 0, rear within 45 deg of 180, else side.
+    """Sector of each slewing angle [deg]: over the cab within 45 deg of 0, rear within 45 deg of 180, else right or left.
 
     The 45 deg are this project's convention (common practice, no source): charts name their own sectors.
     """
-    away = np.abs((np.asarray(slew_deg, float) + 180.0) % 360.0 - 180.0)
-    sectors = np.full(np.shape(away), Sector.SIDE, dtype=object)
+    turned = (np.asarray(slew_deg, float) + 180.0) % 360.0 - 180.0
+    away = np.abs(turned)
+    sectors = np.full(np.shape(away), Sector.RIGHT, dtype=object)
+    sectors[turned < 0] = Sector.LEFT
     sectors[away <= 45.0] = Sector.OVER_CAB
     sectors[away >= 135.0] = Sector.REAR
     return sectors

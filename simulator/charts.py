@@ -10,16 +10,21 @@ from numpy.typing import NDArray
 from domain.crane import ChartPoint, CraneType, LoadChart, Sector, Spread
 from domain.errors import InvalidInput
 from duty.geometry import full_stroke_m, pose
-from duty.statics import capacity_kg, sector_of, self_moment_kn_m, stability_limit_pct, statics_chart
+from duty.statics import capacity_kg, self_moment_kn_m, slews_of, stability_limit_pct, statics_chart
 
 _ROUND_KG: Final = 5.0
 _POINTS: Final = 16
 
 
 def charts_of(crane_type: CraneType, largest_mass_kg: float) -> tuple[LoadChart, ...]:
-    """One chart for every pair of stabiliser spreads and every sector in which the crane carries anything at all."""
+    """One chart for every pair of stabiliser spreads and every sector in which the crane carries anything at all.
+
+    With equal spreads the two sides are alike and share one chart, as makers print them.
+    """
     charts = []
     for left, right, sector in product(Spread, Spread, Sector):
+        if sector in ((Sector.RIGHT, Sector.LEFT) if left is right else (Sector.SIDE,)):
+            continue
         try:
             if crane_type.jib is None:
                 chart = statics_chart(crane_type, left, right, sector=sector, largest_mass_kg=largest_mass_kg)
@@ -36,9 +41,7 @@ def _jib_chart(
 ) -> LoadChart:
     """Chart with the jib in use: at each outreach the heaviest boom pose that gets there or farther."""
     outreach, own = _worst_jib_moments(crane_type)
-    slew = np.arange(-180.0, 180.0)
-    slew = slew[sector_of(slew) == sector]
-    allowed = float(np.min(stability_limit_pct(crane_type, slew, left, right)))
+    allowed = float(np.min(stability_limit_pct(crane_type, slews_of(sector), left, right)))
     mass = np.minimum(capacity_kg(crane_type, own, outreach, allowed), largest_mass_kg)
     mass = np.floor(np.minimum.accumulate(mass) / _ROUND_KG) * _ROUND_KG
     points = tuple(

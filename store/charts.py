@@ -26,6 +26,10 @@ class FleetCrane:
     prior_duty: bool  # whether duty before the first record is entered
     commissioned_on: date
     special_assessment_after_years: float
+    review_at_share: float
+    wind_limit_m_s: float | None
+    slope_limit_deg: float | None
+    time_zone: str
     latitude_deg: float | None
     longitude_deg: float | None
     version_id: int | None
@@ -88,6 +92,13 @@ class Stamp:
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
+class ChartDay:
+    """A day on which some version of charts begins to hold."""
+
+    valid_from: date
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
 class Written:
     """Number of a new version."""
 
@@ -100,6 +111,7 @@ FLEET_TYPES: Final = Statement("fleet_types", TypeRow)
 VERSION_CHARTS: Final = Statement("chart_versions_of", VersionCharts)
 VERSIONS_LISTED: Final = Statement("chart_versions_listed", ChartVersion)
 IN_FORCE: Final = Statement("chart_version_in_force", InForce)
+CHART_DAYS: Final = Statement("chart_days", ChartDay)
 CHARTS_WRITTEN: Final = Statement("charts_written", Written)
 
 
@@ -121,6 +133,11 @@ async def fleet_cranes(conn: AsyncConnection[Any], day: date) -> list[FleetCrane
         found += page
         if len(page) < CRANES_A_PAGE:
             return found
+
+
+async def chart_days(conn: AsyncConnection[Any], after: date, until: date) -> list[date]:
+    """Days after one and up to another on which some version of charts begins to hold, in order."""
+    return [row.valid_from for row in await CHART_DAYS.all_async(conn, after=after, until=until)]
 
 
 async def fleet_types(conn: AsyncConnection[Any]) -> list[TypeRow]:

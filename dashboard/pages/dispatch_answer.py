@@ -12,6 +12,7 @@ from dashboard.parts import marks, page, states
 from dashboard.parts.marks import State as Attention
 from dashboard.texts import t
 from dashboard.visit import Visit
+from domain.crane import Spread
 from domain.dispatch_answers import DispatchAnswer, DispatchCandidate, DispatchQuestion
 
 THIN_HEADROOM_PCT: Final = 10.0
@@ -26,7 +27,12 @@ def answer_parts(
     """The headline and the cards of the cranes that fit."""
     fit = [one for one in answer.candidates if one.fit]
     if not answer.fit_count:
-        return [states.empty(t("dispatch.none.title"), t("dispatch.none.text"))]
+        nothing = states.empty(t("dispatch.none.title"), t("dispatch.none.text"))
+        return (
+            [nothing, html.Div(assumed(answer, visit.units), className="bl-card")]
+            if answer.assumed
+            else [nothing]
+        )
     skipped = answer.question.skip_candidates
     cheapest = min((one.life_cost_share for one in fit if one.life_cost_share), default=None)
     cards = [
@@ -38,6 +44,7 @@ def answer_parts(
             [
                 html.H2(t("dispatch.fit", count=answer.fit_count)),
                 html.P(job_words(answer.question, visit), className="bl-summary"),
+                assumed(answer, visit.units),
                 html.Ol(cards[:SHOWN_AT_FIRST], className="bl-candidates"),
                 _more(cards[SHOWN_AT_FIRST:]),
                 _pages(visit, skipped, skipped + len(fit), answer.fit_count),
@@ -46,6 +53,19 @@ def answer_parts(
             className="bl-card",
         )
     ]
+
+
+def assumed(answer: DispatchAnswer, units: Units) -> html.Ul | None:
+    """What the question left open, the costliest first, with what entering it could bring."""
+    lines = []
+    for one in answer.assumed:
+        words = [one.text]
+        if one.cranes_lost:
+            words.append(t("dispatch.assumed.cranes", count=one.cranes_lost))
+        if one.capacity_lost_kg:
+            words.append(t("dispatch.assumed.capacity", mass=numbers.mass(one.capacity_lost_kg, units)))
+        lines.append(html.Li([html.Strong(t(f"dispatch.assumed.{one.entry}")), " ", " ".join(words)]))
+    return html.Ul(lines, className="bl-notes bl-assumed") if lines else None
 
 
 def _more(cards: list[Any]) -> Any:
@@ -90,8 +110,8 @@ def job_words(question: DispatchQuestion, visit: Visit) -> str:
         rigging=numbers.mass(question.rigging_kg, units),
         outreach=numbers.length(question.outreach_m, units),
         height=numbers.length(question.hook_height_m, units),
-        left=t(f"spread.{question.spread_left}"),
-        right=t(f"spread.{question.spread_right}"),
+        left=_room_words(question.spread_left),
+        right=_room_words(question.spread_right),
     )
     if question.pick is not None:
         words += t(
@@ -100,6 +120,10 @@ def job_words(question: DispatchQuestion, visit: Visit) -> str:
             height=numbers.length(question.pick.hook_height_m, units),
         )
     return words + t("dispatch.job_words.limit", limit=numbers.percent(question.planning_limit_pct))
+
+
+def _room_words(spread: Spread | None) -> str:
+    return t("dispatch.spread.unknown") if spread is None else t(f"spread.{spread}")
 
 
 def _card(
@@ -191,6 +215,14 @@ def _remarks(one: DispatchCandidate, cheapest: float | None, units: Units) -> li
                 pressure=numbers.pressure(one.pad_pressure_kpa, units),
             )
         )
+    if one.assumed is not None:
+        lines.append(
+            t(
+                f"dispatch.if_entered.{one.assumed}",
+                capacity=numbers.mass(one.capacity_if_entered_kg, units),
+                now=numbers.mass(one.capacity_kg or 0.0, units),
+            )
+        )
     lines.append(_life_words(one, cheapest))
     return lines + [note for note in one.notes if not note.startswith("held until")]
 
@@ -203,7 +235,7 @@ def configuration_words(one: DispatchCandidate) -> str:
         "dispatch.configuration",
         left=t(f"spread.{one.spread_left}"),
         right=t(f"spread.{one.spread_right}"),
-        where=t(f"sector.{one.sector}") if one.sector else t("dispatch.any_sector"),
+        where=t(f"sector.{one.sector}") if one.sector else t("dispatch.every_sector"),
     )
     return words + (t("dispatch.configuration.jib") if one.jib_fitted else "")
 

@@ -1,38 +1,29 @@
 """A day's list of jobs over the fleet: which crane each gets and why, beside taking the list from the top."""
 
-from collections.abc import Mapping, Sequence
-from datetime import date, datetime, timedelta
-from typing import Any, Final, NamedTuple
+from collections.abc import Iterable, Sequence
+from datetime import date, timedelta
+from enum import StrEnum
+from typing import Any
 from urllib.parse import urlencode
 from zoneinfo import ZoneInfo
 
 import dash_mantine_components as dmc
 from dash import html
-from pydantic import ValidationError
 
 from dashboard import numbers
 from dashboard.client import Client
 from dashboard.numbers import Units
+from dashboard.pages.dispatch_form import UNKNOWN
+from dashboard.pages.dispatch_list import COLUMNS, Line, column_names, read_job, read_list, read_pasted, shown
 from dashboard.pages.dispatch_parts import day_of, head, yard_zone
-from dashboard.pages.dispatch_question import address_of, problems_by_field
+from dashboard.pages.dispatch_question import address_of
 from dashboard.parts import charts, form, marks, page, states
 from dashboard.parts.form import Done, Unreadable, Values
 from dashboard.texts import t
 from dashboard.visit import Trouble, Visit, attempt
-from domain.dispatch_answers import DispatchQuestion
+from domain.crane import Sector, Spread
 from domain.errors import BoomledgerError
-from domain.job import Window
 from domain.job_answers import AssignedJob, AssignmentAnswer, AssignmentAsked, HoldAsked, ListedJob
-
-COLUMNS: Final = ("title", "from", "to", "travel_min", "mass_kg", "rigging_kg", "outreach_m", "hook_height_m")
-MOST_JOBS: Final = 200
-
-
-class Line(NamedTuple):
-    """One job of the list: as it was typed, and as it is asked."""
-
-    text: str
-    asked: ListedJob
 
 
 async def render(visit: Visit) -> Any:
@@ -91,58 +82,6 @@ def _days(visit: Visit, day: date) -> list[Any]:
     ]
 
 
-def read_list(typed: Sequence[str], day: date, zone: ZoneInfo) -> tuple[list[Line], list[str]]:
-    """The jobs of a list, one a line in the order of COLUMNS; what cannot be read is told with its line."""
-    lines, problems = [], []
-    for number, text in enumerate(typed[:MOST_JOBS], start=1):
-        cells = [cell.strip() for cell in text.replace("\t", ";").split(";")]
-        if cells[0] == COLUMNS[0]:
-            continue
-        try:
-            lines.append(Line(text.strip(), _job(dict(zip(COLUMNS, cells, strict=False)), day, zone)))
-        except Unreadable as problem:
-            words = "; ".join(_named(name, said) for name, said in problem.problems.items())
-            problems.append(t("dispatch.day.line", number=number, text=words))
-    if len(typed) > MOST_JOBS:
-        problems.append(t("dispatch.day.too_many", most=MOST_JOBS))
-    return lines, problems
-
-
-def _named(name: str, said: str) -> str:
-    """What is wrong, after the field as the form calls it."""
-    return f"{t(f'form.day_job.{name}')}: {said}" if name in COLUMNS else said
-
-
-def _job(cells: Mapping[str, str], day: date, zone: ZoneInfo, units: Units = Units.METRIC) -> ListedJob:
-    figures: dict[str, float] = {}
-    problems: dict[str, str] = {}
-    for name in COLUMNS[3:]:
-        word = cells.get(name, "")
-        if not word and name in ("travel_min", "hook_height_m"):
-            continue
-        try:
-            figures[name] = float(word)
-        except ValueError:
-            problems[name] = t("dispatch.no_number")
-    times = {}
-    for name in ("from", "to"):
-        try:
-            times[name] = datetime.fromisoformat(f"{day.isoformat()}T{cells.get(name, '')[:5]}").replace(
-                tzinfo=zone
-            )
-        except ValueError:
-            problems[name] = t("dispatch.day.clock")
-    if problems:
-        raise Unreadable(problems)
-    travel = figures.pop("travel_min", 0.0)
-    window = form.read(Window, {"starts_at": times["from"], "ends_at": times["to"]})
-    try:
-        job = DispatchQuestion.model_validate({**figures, "window": window})
-    except ValidationError as problem:
-        raise Unreadable(problems_by_field(problem, units)) from problem
-    return form.read(ListedJob, {"title": cells["title"], "job": job, "travel_minutes": travel})
-
-
 def _forms(visit: Visit, day: date, zone: ZoneInfo, typed: list[str]) -> html.Section:
     mass, length = numbers.mass_unit(visit.units), numbers.length_unit(visit.units)
     context = {"day": day.isoformat(), "zone": str(zone), "jobs": typed, "units": visit.units.value}
@@ -154,14 +93,20 @@ def _forms(visit: Visit, day: date, zone: ZoneInfo, typed: list[str]) -> html.Se
         form.number("day_job", "rigging_kg", note=t("dispatch.day.rigging", unit=mass)),
         form.number("day_job", "outreach_m", note=length),
         form.number("day_job", "hook_height_m", note=t("dispatch.day.height", unit=length)),
+        _choice("sector", Sector, "sector"),
+        form.number("day_job", "pick_outreach_m", note=length),
+        form.number("day_job", "pick_hook_height_m", note=t("dispatch.day.height", unit=length)),
+        _choice("pick_sector", Sector, "sector"),
+        _choice("spread_left", Spread, "spread"),
+        _choice("spread_right", Spread, "spread"),
         form.number("day_job", "travel_min", 20, note=t("dispatch.day.travel")),
     ]
     paste = form.text(
         "day_paste",
         "jobs",
-        "\n".join(typed),
+        "\n".join(shown(typed, visit.units)),
         lines=6,
-        note=t("dispatch.day.paste", columns="; ".join(COLUMNS)),
+        note=t("dispatch.day.paste", columns="; ".join(column_names(visit.units))),
     )
     return html.Section(
         [
@@ -179,6 +124,11 @@ def _forms(visit: Visit, day: date, zone: ZoneInfo, typed: list[str]) -> html.Se
     )
 
 
+def _choice(name: str, words: Iterable[StrEnum], kind: str) -> Any:
+    options = [(one.value, t(f"{kind}.{one}")) for one in words]
+    return form.choose("day_job", name, UNKNOWN, [(UNKNOWN, t(f"dispatch.{kind}.unknown")), *options])
+
+
 @form.handles("day_job")
 async def _add(client: Client, values: Values, context: Values) -> Done:
     """One job more; what cannot be read stands beside its field."""
@@ -192,19 +142,22 @@ async def _add(client: Client, values: Values, context: Values) -> Done:
         cells[name] = (
             f"{value * factor:.6g}" if isinstance(value, int | float) else str(value or "").replace(";", ",")
         )
+        if value == UNKNOWN:
+            cells[name] = ""
     missing = {
         name: t("form.needed") for name in ("title", "mass_kg", "rigging_kg", "outreach_m") if not cells[name]
     }
     if missing:
         raise Unreadable(missing)
-    _job(cells, date.fromisoformat(context["day"]), ZoneInfo(context["zone"]), units)
-    return _to_list(context, [*context["jobs"], ";".join(cells[name] for name in COLUMNS)])
+    read_job(cells, date.fromisoformat(context["day"]), ZoneInfo(context["zone"]), units)
+    return _to_list(context, [*context["jobs"], ";".join(cells[name] for name in COLUMNS).rstrip(";")])
 
 
 @form.handles("day_paste")
 async def _paste(client: Client, values: Values, context: Values) -> Done:
     """The whole list at once; problems are told by line on the page."""
-    return _to_list(context, str(values.get("jobs") or "").splitlines())
+    lines = str(values.get("jobs") or "").splitlines()
+    return _to_list(context, read_pasted(lines, Units(context["units"])))
 
 
 def _to_list(context: Values, lines: Sequence[str]) -> Done:

@@ -28,11 +28,14 @@ from dashboard.pages.dispatch_question import (
 from dashboard.parts.components import Choice
 from dashboard.texts import t
 from dashboard.visit import Visit
-from domain.crane import Sector, Spread
-from domain.job import JibRule
+from domain.crane import QUARTERS, Sector, Spread
+from domain.job import JibRule, Way
+
+UNKNOWN: Final = "unknown"
+"""What a field of words says while nobody has chosen: it is no value of a job."""
 
 _OPEN_BY: Final[dict[str, tuple[str, ...]]] = {
-    "two_points": (*(one.name for one in (*PICK, *OBSTACLE)), "sector", "pick_sector"),
+    "obstacle": tuple(one.name for one in OBSTACLE),
     "ground": (*(one.name for one in GROUND), "sectors", "jib"),
     "planning": (*(one.name for one in (*PLANNING, *WEIGHTS)), "tolerated"),
 }
@@ -44,18 +47,22 @@ def job_form(visit: Visit, zone: ZoneInfo) -> html.Section:
         [
             html.H2(t("dispatch.job"), id="job"),
             dcc.Store(id="job-zone", data=str(zone)),
-            _fields(visit, *LOAD, *PLACE),
+            _fields(visit, *LOAD),
+            html.H3(t("dispatch.place")),
+            html.Div(
+                [*(_number(visit, one) for one in PLACE), _sector(visit, "sector")],
+                className="bl-fields bl-fields-two",
+            ),
+            html.H3(t("dispatch.pick")),
+            html.Div(
+                [*(_number(visit, one) for one in PICK), _sector(visit, "pick_sector"), _way(visit)],
+                className="bl-fields bl-fields-two",
+            ),
+            html.H3(t("dispatch.stabilisers")),
             html.Div([_spread(visit, side) for side in ("left", "right")], className="bl-fields"),
             html.P(t("dispatch.spread.note"), className="bl-summary"),
             _when(visit, zone),
-            _folded(
-                visit,
-                "two_points",
-                _sector(visit, "sector"),
-                _fields(visit, *PICK),
-                _sector(visit, "pick_sector"),
-                _fields(visit, *OBSTACLE),
-            ),
+            _folded(visit, "obstacle", _fields(visit, *OBSTACLE)),
             _folded(visit, "ground", _sectors(visit), _jib(visit), _fields(visit, *GROUND)),
             _folded(visit, "planning", _fields(visit, *PLANNING), _tolerated(visit), _weights(visit)),
             html.Button(t("dispatch.ask"), id="job-ask", type="button", className="bl-button bl-button-wide"),
@@ -106,8 +113,8 @@ def _number(visit: Visit, one: Field) -> dmc.NumberInput:
 
 
 def _spread(visit: Visit, side: str) -> html.Div:
-    name = f"spread_{side}"
-    return _segmented(visit, name, [(spread.value, t(f"spread.{spread}")) for spread in Spread])
+    options = [(spread.value, t(f"spread.{spread}")) for spread in Spread]
+    return _segmented(visit, f"spread_{side}", [(UNKNOWN, t("dispatch.spread.unknown")), *options])
 
 
 def _jib(visit: Visit) -> html.Div:
@@ -127,11 +134,20 @@ def _segmented(visit: Visit, name: str, options: list[tuple[str, str]]) -> html.
 
 
 def _sector(visit: Visit, name: str) -> dmc.Select:
-    options = [("any", t("dispatch.sector.any")), *((one.value, t(f"sector.{one}")) for one in Sector)]
+    options = ((one.value, t(f"sector.{one}")) for one in Sector)
+    return _select(visit, name, [(UNKNOWN, t("dispatch.sector.unknown")), *options])
+
+
+def _way(visit: Visit) -> dmc.Select:
+    options = ((one.value, t(f"dispatch.way.{one}")) for one in Way)
+    return _select(visit, "way", [(UNKNOWN, t("dispatch.way.unknown")), *options])
+
+
+def _select(visit: Visit, name: str, options: list[tuple[str, str]]) -> dmc.Select:
     return dmc.Select(
         id={"type": "job-choice", "field": name},
         label=t(f"dispatch.{name}"),
-        value=visit.query.get(name) or "any",
+        value=visit.query.get(name) or UNKNOWN,
         data=[{"value": key, "label": word} for key, word in options],
         allowDeselect=False,
         size="md",
@@ -140,12 +156,13 @@ def _sector(visit: Visit, name: str) -> dmc.Select:
 
 
 def _sectors(visit: Visit) -> dmc.CheckboxGroup:
-    chosen = visit.query.get("sectors", CHOICES["sectors"]).split(",")
+    words = visit.query.get("sectors", CHOICES["sectors"]).split(",")
+    chosen = {quarter for one in Sector if one in words for quarter in one.quarters}
     return dmc.CheckboxGroup(
-        [dmc.Checkbox(label=t(f"sector.{one}"), value=one.value, size="md") for one in Sector],
+        [dmc.Checkbox(label=t(f"sector.{one}"), value=one.value, size="md") for one in QUARTERS],
         id={"type": "job-choice", "field": "sectors"},
         label=t("dispatch.sectors"),
-        value=[one.value for one in Sector if one in chosen],
+        value=[one.value for one in QUARTERS if one in chosen],
         size="md",
         className="bl-field bl-checks",
     )
@@ -271,10 +288,7 @@ def address_typed(
     typed: dict[str, Any], chosen: dict[str, Any], units: Units, zone: ZoneInfo
 ) -> tuple[str | None, dict[str, str]]:
     """The search part of the address of a job as typed, or what is wrong with it by field."""
-    words = {
-        name: "" if value == "any" and name in ("sector", "pick_sector") else value
-        for name, value in chosen.items()
-    }
+    words = {name: "" if value == UNKNOWN else value for name, value in chosen.items()}
     try:
         return f"?{urlencode(query_of_typed(typed, words, units, zone))}", {}
     except Bad as problem:

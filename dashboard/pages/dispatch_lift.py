@@ -13,6 +13,7 @@ from dashboard.parts.components import SideView
 from dashboard.parts.form import Done, Unreadable, Values
 from dashboard.texts import t
 from dashboard.visit import Trouble, Visit, together
+from domain.crane import Spread
 from domain.dispatch_answers import DispatchCandidate, DispatchQuestion
 from domain.errors import BoomledgerError
 from domain.job_answers import HoldAsked, SheetAsked
@@ -34,8 +35,8 @@ async def lift(
         if isinstance(on_file, Trouble)
         else geometry.capacity_curve(
             on_file.charts,
-            one.spread_left or question.spread_left,
-            one.spread_right or question.spread_right,
+            one.spread_left or question.spread_left or Spread.NONE,
+            one.spread_right or question.spread_right or Spread.NONE,
             hook_height_m=question.hook_height_m,
             sector=one.sector,
             sectors=question.sectors,

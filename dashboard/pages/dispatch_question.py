@@ -17,7 +17,7 @@ from pydantic import ValidationError
 from dashboard import numbers
 from dashboard.numbers import Units
 from dashboard.texts import t
-from domain.crane import Sector, Spread
+from domain.crane import QUARTERS
 from domain.dispatch_answers import DispatchQuestion
 from domain.job import (
     DEFAULT_BELOW_HOOK_M,
@@ -30,14 +30,14 @@ from domain.job import (
     Position,
     Weights,
 )
-from domain.units import KG_PER_LB, KPA_PER_PSF, M2_PER_FT2, M_PER_FT
+from domain.units import KG_PER_LB, KPA_PER_PSF, M2_PER_FT2, M_PER_FT, M_S_PER_MPH
 
 
 class Field(NamedTuple):
     """A number of the job: its name in the address, what it measures, and what holds when nothing is typed."""
 
     name: str
-    kind: str  # mass, length, pressure, area or plain
+    kind: str  # mass, length, pressure, area, speed, angle or plain
     default: float | None = None
     needed: bool = False
     step: float = 0.5
@@ -63,6 +63,8 @@ OBSTACLE: Final = (
 GROUND: Final = (
     Field("ground_bearing_kpa", "pressure", step=50),
     Field("plate_area_m2", "area", step=0.05),
+    Field("wind_m_s", "speed", step=1),
+    Field("slope_deg", "angle", step=0.5),
 )
 PLANNING: Final = (
     Field("planning_limit_pct", "plain", DEFAULT_PLANNING_LIMIT_PCT, step=5),
@@ -75,10 +77,11 @@ NUMBERS: Final = (*LOAD, *PLACE, *PICK, *OBSTACLE, *GROUND, *PLANNING, *WEIGHTS)
 CHOICES: Final[dict[str, str]] = {
     "sector": "",
     "pick_sector": "",
-    "spread_left": Spread.FULL,
-    "spread_right": Spread.FULL,
+    "way": "",
+    "spread_left": "",
+    "spread_right": "",
     "jib": JibRule.ANY,
-    "sectors": ",".join(Sector),
+    "sectors": ",".join(QUARTERS),
     "tolerated": "",
 }
 """Fields that are words, with what holds when nothing is chosen."""
@@ -90,6 +93,8 @@ _FACTORS: Final = {
     "length": M_PER_FT,
     "pressure": KPA_PER_PSF,
     "area": M2_PER_FT2,
+    "speed": M_S_PER_MPH,
+    "angle": 1.0,
     "plain": 1.0,
 }
 
@@ -139,8 +144,8 @@ def question_of(query: Mapping[str, str], units: Units = Units.METRIC) -> Dispat
     payload: dict[str, Any] = {
         name: value for name, value in values.items() if not name.startswith(("pick_", "w_"))
     }
-    payload |= {name: words[name] for name in ("spread_left", "spread_right", "jib")}
-    payload["sector"] = words["sector"] or None
+    payload |= {name: words[name] or None for name in ("spread_left", "spread_right", "sector", "way")}
+    payload["jib"] = words["jib"]
     payload["sectors"] = [word for word in words["sectors"].split(",") if word]
     payload["tolerated_faults"] = [word.strip() for word in words["tolerated"].split(",") if word.strip()]
     payload["weights"] = {name[2:]: value for name, value in values.items() if name.startswith("w_")}
@@ -214,7 +219,7 @@ def query_of_typed(
     for name, default in CHOICES.items():
         value = chosen.get(name, default)
         word = (
-            ",".join(one for one in Sector if one in value) if isinstance(value, list) else str(value or "")
+            ",".join(one for one in QUARTERS if one in value) if isinstance(value, list) else str(value or "")
         )
         if word != default and (word or name == "sectors"):
             query[name] = word
@@ -266,7 +271,7 @@ def address_of(question: DispatchQuestion, **more: str) -> str:
         value = flat.get(one.name)
         if value is not None and value != one.default:
             query[one.name] = f"{value:.6g}"
-    flat["sectors"] = ",".join(one for one in Sector if one in question.sectors)
+    flat["sectors"] = ",".join(one for one in QUARTERS if one in question.sectors)
     flat["tolerated"] = ",".join(sorted(question.tolerated_faults))
     for name, default in CHOICES.items():
         word = str(flat.get(name) or "")

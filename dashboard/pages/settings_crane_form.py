@@ -28,6 +28,7 @@ DESIGN: Final = ("edition", "u_class", "q_class", "s_class")
 PRIOR: Final = ("lifts", "kq", "f1", "years", "source")
 PLAIN: Final = (
     "name", "title", "manufactured_on", "commissioned_on", "design_years", "recorder_runs", "special_assessment_after_years", "review_at_share",
+    "wind_limit_m_s", "slope_limit_deg",
 )  # fmt: skip
 
 
@@ -63,6 +64,8 @@ def crane_form(
         form.number(name, "special_assessment_after_years", crane.special_assessment_after_years if crane else 10, note=t("cranes.assessment.note"), min=0),
         form.number(name, "review_at_share", crane.review_at_share if crane else 0.95, note=t("cranes.review.note"), min=0, max=1, step=0.05),
         form.choose(name, "recorder_runs", crane.recorder_runs if crane else RecorderRuns.UNKNOWN, [(one.value, t(f"recorder.{one.value}")) for one in RecorderRuns], note=t("cranes.recorder.note")),
+        form.number(name, "wind_limit_m_s", crane.wind_limit_m_s if crane else None, note=t("cranes.wind.note"), min=0, max=60),
+        form.number(name, "slope_limit_deg", crane.slope_limit_deg if crane else None, note=t("cranes.slope.note"), min=0, max=45),
         _more("new_site", [
             form.text(name, "new_site", note=t("cranes.new_site.note")),
             form.text(name, "site_title"),

@@ -9,7 +9,7 @@ from typing import Any, Final
 import numpy as np
 
 from domain.answers import SamplesAnswer, Series
-from domain.crane import CraneType, LoadChart, Sector, Spread
+from domain.crane import QUARTERS, CraneType, LoadChart, Sector, Spread
 
 POSE_CHANNELS: Final = (
     "main_boom_deg",
@@ -148,7 +148,7 @@ def capacity_curve(
     *,
     hook_height_m: float | None = None,
     sector: Sector | None = None,
-    sectors: Collection[Sector] = tuple(Sector),
+    sectors: Collection[Sector] = QUARTERS,
     jib_fitted: bool | None = None,
     stage: int | None = None,
 ) -> list[list[float]]:
@@ -157,12 +157,12 @@ def capacity_curve(
     The smallest over what is left open (sector among `sectors`, jib, stage), as far as every open sector reaches, so
     that the picture never promises more than a chart. Where charts have rows by hook height, the smaller of the rows just below and just above it.
     """
-    open_sectors = set(sectors) if sector is None else {sector}
+    open_sectors = set(sectors) if sector is None else set(sector.quarters)
     fitting = [
         chart
         for chart in charts
         if (chart.spread_left, chart.spread_right) == (left, right)
-        and (chart.sector is None or chart.sector in open_sectors)
+        and (chart.sector is None or open_sectors & set(chart.sector.quarters))
         and jib_fitted in (None, chart.jib_fitted)
         and (stage is None or chart.stage == stage)
     ]
@@ -172,7 +172,7 @@ def capacity_curve(
             (
                 max(row)
                 for chart, row in zip(fitting, rows, strict=True)
-                if chart.sector in (None, one) and row
+                if (chart.sector is None or one in chart.sector.quarters) and row
             ),
             default=0.0,
         )

@@ -8,6 +8,9 @@ select c.name, coalesce(c.spec ->> 'title', '') as title, c.draft, c.type_id, s.
     c.spec ->> 'design' as design, c.spec ->> 'prior_duty' is not null as prior_duty,
     (c.spec ->> 'commissioned_on')::date as commissioned_on,
     coalesce((c.spec ->> 'special_assessment_after_years')::float8, 10) as special_assessment_after_years,
+    coalesce((c.spec ->> 'review_at_share')::float8, 0.95) as review_at_share,
+    (c.spec ->> 'wind_limit_m_s')::float8 as wind_limit_m_s, (c.spec ->> 'slope_limit_deg')::float8 as slope_limit_deg,
+    s.spec ->> 'time_zone' as time_zone,
     (s.spec ->> 'latitude_deg')::float8 as latitude_deg, (s.spec ->> 'longitude_deg')::float8 as longitude_deg,
     coalesce(own.version_id, typed.version_id) as version_id
 from crane c
@@ -25,6 +28,12 @@ left join (
 where c.name > %(after)s
 order by c.name
 limit %(rows)s;
+
+-- name: chart_days
+-- Days in a range on which some version of charts begins to hold.
+select distinct valid_from from load_chart_version
+where valid_from > %(after)s and valid_from <= %(until)s
+order by valid_from;
 
 -- name: fleet_types
 -- Every crane type.

@@ -1,11 +1,13 @@
 """A dispatcher's day, through the api over the invented yard: ask, look at the reasons, hold, print, compare afterwards."""
 
+import io
 from collections.abc import AsyncIterator
 from datetime import UTC, datetime, timedelta
 from typing import Any
 
 import httpx
 import psycopg
+import pypdf
 import pytest
 
 from api.app import create_api, running
@@ -17,6 +19,7 @@ from store import cranes
 
 pytestmark = pytest.mark.anyio
 YARD = load_yard()
+ROOM = {"spread_left": "full", "spread_right": "full"}
 JOB = {"mass_kg": 900.0, "rigging_kg": 60.0, "outreach_m": 7.3}
 
 
@@ -66,7 +69,7 @@ async def test_dispatch_answers_for_every_crane_with_reasons(client: httpx.Async
 
 
 async def test_dispatch_reads_each_cranes_own_chart_on_the_safe_side(client: httpx.AsyncClient) -> None:
-    body = await ask(client, sectors=["side"])
+    body = await ask(client, sectors=["side"], **ROOM)
     for row in body["candidates"]:
         charts = YARD.crane(row["crane"]).crane.type.charts
         side = [
@@ -82,8 +85,8 @@ async def test_dispatch_reads_each_cranes_own_chart_on_the_safe_side(client: htt
 
 
 async def test_dispatch_takes_the_room_that_the_place_has(client: httpx.AsyncClient) -> None:
-    roomy = await ask(client, mass_kg=1500.0, sectors=["side"])
-    tight = await ask(client, mass_kg=1500.0, sectors=["side"], spread_left="none")
+    roomy = await ask(client, mass_kg=1500.0, sectors=["side"], **ROOM)
+    tight = await ask(client, mass_kg=1500.0, sectors=["side"], **ROOM | {"spread_left": "none"})
     assert tight["fit_count"] < roomy["fit_count"]
     for row in tight["candidates"]:
         assert row["spread_left"] in (None, "none")
@@ -180,3 +183,167 @@ async def test_dispatch_names_the_field_and_the_range(
     assert refused.status_code == 422
     assert field in refused.json()["fields"]
     assert says in refused.json()["detail"]
+
+
+HEAD = "spread_left,spread_right,sector,outreach_m,capacity_kg\n"
+LIFT = {"mass_kg": 1000.0, "rigging_kg": 0.0, "outreach_m": 6.0}
+SECTORS = HEAD + (
+    "full,full,over_cab,2,5000\nfull,full,over_cab,6,3580\nfull,full,side,2,4000\nfull,full,side,6,2160\n"
+    "full,full,rear,2,4500\nfull,full,rear,6,3000\n"
+)
+ONE_SIDE = HEAD + "".join(
+    f"full,none,{sector},2,{kg}\nfull,none,{sector},6,{kg}\n"
+    for sector, kg in (("over_cab", 1500), ("left", 3000), ("right", 1200), ("rear", 2500))
+)
+SPREADS = HEAD + (
+    "full,full,,2,5000\nfull,full,,6,3000\npart,part,,2,3000\npart,part,,6,1800\nnone,none,,2,1500\nnone,none,,6,1300\n"
+)
+
+
+async def enter(
+    client: httpx.AsyncClient, csv: str, valid_from: str = "2026-01-01", crane: str = "yard-01"
+) -> None:
+    asked = {"csv": csv, "valid_from": valid_from, "source": "invented plate"}
+    done = await client.post(f"/cranes/{crane}/chart-versions", json=asked)
+    assert done.status_code == 200, done.text
+
+
+async def row_of(client: httpx.AsyncClient, crane: str = "yard-01", **job: Any) -> dict[str, Any]:
+    answer = await client.post("/dispatch", json={**LIFT, **job})
+    assert answer.status_code == 200, answer.text
+    row: dict[str, Any] = next(row for row in answer.json()["candidates"] if row["crane"] == crane)
+    return row
+
+
+async def test_the_worst_sector_holds_and_what_it_costs_is_said(client: httpx.AsyncClient) -> None:
+    await enter(client, SECTORS)
+    row = await row_of(client)
+    # Over the side 2160 kg, the least; over the cab it would be 3580 kg.
+    assert (row["capacity_kg"], row["sector"]) == (2160.0, None)
+    assert (row["assumed"], row["capacity_if_entered_kg"]) == ("sector", 3580.0)
+    assert (await row_of(client, sector="over_cab"))["capacity_kg"] == 3580.0
+    named = await row_of(client, sector="right")
+    assert (named["capacity_kg"], named["sector"], named["assumed"]) == (2160.0, "right", None)
+    # 0.85 * 2160 = 1836 kg: 2000 kg do not fit to the side, and do over the cab (0.85 * 3580 = 3043 kg).
+    body = (await client.post("/dispatch", json={**LIFT, "mass_kg": 2000.0})).json()
+    assert body["sectors"] == ["over_cab", "right", "rear", "left"]
+    sector = next(one for one in body["assumed"] if one["entry"] == "sector")
+    assert sector["cranes_lost"] >= 1
+    assert sector["capacity_lost_kg"] >= 3580.0 - 2160.0
+    pick = next(one for one in body["assumed"] if one["entry"] == "pick")
+    assert (body["assumed"][-1], pick["capacity_lost_kg"]) == (pick, None)
+    assert "Enter where it is picked up" in pick["text"]
+    costs = [(-one["cranes_lost"], -(one["capacity_lost_kg"] or 0.0)) for one in body["assumed"][:-1]]
+    assert costs == sorted(costs)
+
+
+async def test_the_narrowest_charted_spread_holds_where_none_is_given(client: httpx.AsyncClient) -> None:
+    await enter(client, SPREADS)
+    row = await row_of(client)
+    assert (row["capacity_kg"], row["spread_left"], row["spread_right"]) == (1300.0, "none", "none")
+    assert (row["assumed"], row["capacity_if_entered_kg"]) == ("spread", 3000.0)
+    assert (await row_of(client, **ROOM))["capacity_kg"] == 3000.0
+    assert (await row_of(client, spread_left="part"))["capacity_kg"] == 1300.0
+    assert (await row_of(client, spread_left="part", spread_right="full"))["capacity_kg"] == 1800.0
+
+
+async def test_left_and_right_are_apart_and_the_way_goes_both_ways_round(client: httpx.AsyncClient) -> None:
+    await enter(client, ONE_SIDE)
+    room = {"spread_left": "full", "spread_right": "none"}
+
+    async def carries(**job: Any) -> float:
+        capacity: float = (await row_of(client, **room, **job))["capacity_kg"]
+        return capacity
+
+    assert await carries(sector="left") == 3000.0
+    assert await carries(sector="right") == 1200.0
+    assert await carries(sector="side") == 1200.0  # a side, it is not said which
+    pick = {"outreach_m": 3.0, "hook_height_m": 2.0, "sector": "left"}
+    # From the left over the rear 2500 kg; the other way round past the right 1200 kg.
+    assert await carries(sector="rear", pick=pick) == 1200.0
+    assert await carries(sector="rear", pick=pick, way="anticlockwise") == 2500.0
+    assert await carries(sector="rear", pick=pick, sectors=["left", "rear"]) == 2500.0
+    row = await row_of(client, **room, sector="rear", pick=pick)
+    assert (row["assumed"], row["capacity_if_entered_kg"]) == ("way", 2500.0)
+    refused = await client.post(
+        "/dispatch",
+        json={
+            **LIFT,
+            "sector": "rear",
+            "pick": pick | {"sector": "over_cab"},
+            "sectors": ["over_cab", "rear"],
+        },
+    )
+    assert refused.status_code == 422
+    assert "sectors" in refused.json()["fields"]
+
+
+async def test_a_reason_names_the_charts_that_are_missing(client: httpx.AsyncClient) -> None:
+    await enter(client, HEAD + "full,full,side,2,4000\nfull,full,side,6,2160\n")
+    row = await row_of(client)
+    assert row["ruling"] == "sector"
+    assert row["reasons"][0].startswith("sector: no chart for working over the cab or over the rear")
+    assert "there are charts over the side" in row["reasons"][0]
+    assert (await row_of(client, sector="left"))["fit"]
+
+
+async def test_the_weakest_chart_of_every_local_day_holds(client: httpx.AsyncClient) -> None:
+    flat = HEAD + "full,full,,2,{kg}\nfull,full,,6,{kg}\n"
+    for kg, day in ((3000, "2027-03-01"), (1500, "2027-03-03"), (4000, "2027-03-05")):
+        await enter(client, flat.format(kg=kg), day)
+
+    async def carries(start: str, end: str) -> tuple[float, str]:
+        row = await row_of(client, window={"starts_at": f"2027-{start}Z", "ends_at": f"2027-{end}Z"})
+        return row["capacity_kg"], row["charts_on"]
+
+    # The yard is an hour ahead of UTC in March: its 3 March begins at 23:00 UTC, and a window ends before its end.
+    assert await carries("03-02T22:00:00", "03-02T23:00:00") == (3000.0, "2027-03-02")
+    assert await carries("03-02T22:00:00", "03-02T23:00:01") == (1500.0, "2027-03-03")
+    assert await carries("03-02T23:00:00", "03-02T23:30:00") == (1500.0, "2027-03-03")
+    # A long window: strong, weak, stronger. The weak days decide.
+    assert await carries("03-02T06:00:00", "03-08T06:00:00") == (1500.0, "2027-03-03")
+    assert await carries("03-06T06:00:00", "03-08T06:00:00") == (4000.0, "2027-03-06")
+    # The lift sheet reads the same chart.
+    window = {"starts_at": "2027-03-02T06:00:00Z", "ends_at": "2027-03-08T06:00:00Z"}
+    asked = {"crane": "yard-01", "title": "long", "job": {**LIFT, "window": window}}
+    text = text_of((await client.post("/dispatch/lift-sheet", json=asked)).content)
+    assert "1500 kg" in text
+    assert "from 2027-03-03" in text
+
+
+def text_of(pdf: bytes) -> str:
+    return " ".join(" ".join(page.extract_text() for page in pypdf.PdfReader(io.BytesIO(pdf)).pages).split())
+
+
+async def test_a_hook_that_the_booms_do_not_get_down_to_is_out(client: httpx.AsyncClient) -> None:
+    await enter(client, SPREADS)
+    for depth_m in (-40.0, -55.0):
+        row = await row_of(client, **ROOM, hook_height_m=depth_m)
+        assert (row["fit"], row["ruling"]) == (False, "height")
+        assert f"does not get to {depth_m:.1f} m" in row["reasons"][0]
+
+
+async def test_a_smaller_plate_is_not_ignored(client: httpx.AsyncClient) -> None:
+    bare = await row_of(client, "yard-04", **ROOM)
+    area = YARD.crane("yard-04").crane.type.vehicle.pad_area_m2
+    half = await row_of(client, "yard-04", **ROOM, plate_area_m2=area / 2)
+    assert half["pad_pressure_kpa"] == pytest.approx(2 * bare["pad_pressure_kpa"])
+
+
+async def test_wind_and_slope_are_compared_with_what_is_entered(
+    client: httpx.AsyncClient, database: str
+) -> None:
+    with psycopg.connect(database) as conn:
+        conn.execute(
+            """update crane set spec = spec || '{"wind_limit_m_s": 12, "slope_limit_deg": 3}' where name = 'yard-04'"""
+        )
+    room = {**ROOM, "sectors": ["side", "rear"]}
+    assert (await row_of(client, "yard-04", **room, wind_m_s=12.0, slope_deg=3.0))["fit"]
+    windy = await row_of(client, "yard-04", **room, wind_m_s=12.5)
+    assert (windy["fit"], windy["ruling"]) == (False, "wind")
+    steep = await row_of(client, "yard-04", **room, slope_deg=4.0)
+    assert (steep["fit"], steep["ruling"]) == (False, "slope")
+    # No limit entered: nothing is assumed, and that is said.
+    other = await row_of(client, "yard-05", **room, wind_m_s=12.5)
+    assert other["fit"]
+    assert any("no wind limit is entered" in note for note in other["notes"])

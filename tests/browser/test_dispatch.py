@@ -62,7 +62,7 @@ def test_the_morning_of_the_dispatcher_from_the_start_page_to_a_reservation(
     page.get_by_label("Until").fill("10:00")
     page.get_by_role("button", name="Find cranes").click()
     answer = page.locator("#dispatch-answer")
-    expect(answer.locator("h2").first).to_contain_text("can take it")
+    expect(answer.locator("h2").first).to_contain_text("by chart and entries")
     expect(answer).to_contain_text("Headroom on a screen is not permission to lift")
     expect(answer).to_contain_text("estimate")
     expect(answer).to_contain_text("ruled out")

@@ -10,7 +10,8 @@ pytestmark = pytest.mark.anyio
 
 def listed(title: str, hours: tuple[int, int], travel_minutes: float = 0, **job: Any) -> dict[str, Any]:
     window = {"starts_at": f"2027-03-02T{hours[0]:02}:00:00Z", "ends_at": f"2027-03-02T{hours[1]:02}:00:00Z"}
-    asked = {"mass_kg": 800.0, "rigging_kg": 60.0, "outreach_m": 6.0, "window": window, **job}
+    room = {"spread_left": "full", "spread_right": "full", "sectors": ["side", "rear"]}
+    asked = {"mass_kg": 800.0, "rigging_kg": 60.0, "outreach_m": 6.0, "window": window, **room, **job}
     return {"title": title, "job": asked, "travel_minutes": travel_minutes}
 
 

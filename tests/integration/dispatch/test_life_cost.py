@@ -6,7 +6,14 @@ import pytest
 
 pytestmark = pytest.mark.anyio
 
-JOB = {"mass_kg": 1500.0, "rigging_kg": 60.0, "outreach_m": 9.0}
+JOB = {
+    "mass_kg": 1500.0,
+    "rigging_kg": 60.0,
+    "outreach_m": 9.0,
+    "sectors": ["side", "rear"],
+    "spread_left": "full",
+    "spread_right": "full",
+}
 DETAIL = (
     '{"mpa_per_pct": 3.0, "curve": "EN 13001-3-1", "reference_mpa": 100.0, "slope_m": 3.0, "gamma_mf": 1.0}'
 )

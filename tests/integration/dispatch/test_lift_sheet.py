@@ -14,10 +14,12 @@ JOB: dict[str, Any] = {
     "rigging_kg": 60.0,
     "outreach_m": 7.3,
     "hook_height_m": 4.0,
-    "sector": "side",
+    "sector": "right",
     "pick": {"outreach_m": 5.0, "sector": "rear"},
+    "way": "anticlockwise",
     "obstacle_height_m": 3.0,
     "spread_left": "part",
+    "spread_right": "full",
     "ground_bearing_kpa": 3000.0,
 }
 WINDOW = {"starts_at": "2027-07-02T06:00:00Z", "ends_at": "2027-07-02T08:00:00Z"}
@@ -48,7 +50,7 @@ async def test_the_sheet_shows_what_dispatch_answered(client: httpx.AsyncClient)
         f"{row['capacity_used_pct']:.1f} %",
         f"{row['pad_left_kn']:.0f} kN",
         f"{row['pad_pressure_kpa']:.0f} kPa",
-        "over the side and over the rear",
+        "over the right side and over the rear",
         "left part, right full",
         "Side view: what the booms reach",
         "picked up",

@@ -7,11 +7,12 @@ from zoneinfo import ZoneInfo
 import pytest
 
 from dashboard.numbers import NBSP, THIN, Units
-from dashboard.pages.dispatch_day import read_list
 from dashboard.pages.dispatch_form import address_typed
+from dashboard.pages.dispatch_list import read_list, read_pasted, shown
 from dashboard.pages.dispatch_question import NUMBERS, Bad, address_of, allowed, query_of_typed, question_of
+from dashboard.parts.form import Unreadable
 from domain.crane import Sector, Spread
-from domain.job import JibRule
+from domain.job import JibRule, Position, Way
 
 VIENNA = ZoneInfo("Europe/Vienna")
 LEAST = {"mass_kg": "1500", "rigging_kg": "0", "outreach_m": "9"}
@@ -22,6 +23,9 @@ WHOLE = LEAST | {
     "pick_outreach_m": "5.5",
     "pick_hook_height_m": "1",
     "pick_sector": "side",
+    "way": "clockwise",
+    "wind_m_s": "8",
+    "slope_deg": "2.5",
     "obstacle_height_m": "3",
     "below_hook_m": "1.5",
     "clearance_m": "0.7",
@@ -46,7 +50,9 @@ def test_every_field_of_an_address_reaches_the_question() -> None:
     assert (asked.mass_kg, asked.rigging_kg, asked.hook_load_kg) == (1500.0, 62.5, 1562.5)
     assert asked.pick is not None
     assert (asked.pick.outreach_m, asked.pick.hook_height_m, asked.pick.sector) == (5.5, 1.0, Sector.SIDE)
-    assert asked.sectors == {Sector.SIDE, Sector.REAR}
+    assert asked.sectors == {Sector.RIGHT, Sector.LEFT, Sector.REAR}
+    assert (asked.way, asked.wind_m_s, asked.slope_deg) == (Way.CLOCKWISE, 8.0, 2.5)
+    assert (question_of(LEAST).spread_left, question_of(LEAST).sector) == (None, None)
     assert (asked.spread_left, asked.spread_right, asked.jib) == (Spread.PART, Spread.NONE, JibRule.FORBIDDEN)
     assert (asked.weights.life_per_ppm, asked.weights.distance_per_km) == (2.0, 0.5)
     assert asked.tolerated_faults == {"E-1", "H-207"}
@@ -101,10 +107,10 @@ def test_ranges_are_told_in_the_units_of_the_person() -> None:
 def test_a_job_as_typed_becomes_an_address() -> None:
     typed = {"mass_kg": 1.5, "rigging_kg": 0, "outreach_m": 9, "hook_height_m": 2, "planning_limit_pct": 85}
     chosen = {
-        "spread_left": "full",
+        "spread_left": "unknown",
         "spread_right": "part",
-        "sectors": ["side", "over_cab", "rear"],
-        "sector": "any",
+        "sectors": ["right", "over_cab", "rear", "left"],
+        "sector": "unknown",
         "jib": "any",
         "day": "2027-07-02",
         "from": "08:00",
@@ -152,8 +158,7 @@ def test_what_is_typed_wrong_stays_beside_its_field(
 def test_a_days_list_is_read_line_by_line() -> None:
     lines, problems = read_list(
         [
-            "title;from;to;travel_min;mass_kg;rigging_kg;outreach_m;hook_height_m",
-            "Roof;08:00;10:00;20;1200;60;9;6",
+            "Roof;08:00;10:00;20;1200;60;9;6;right;3;1;rear;full;part",
             "Pallets;08:00;09:30;;800;0;6;",
             "Late;10:00;09:00;0;800;0;6;",
             "Words;10:00;25:00;0;heavy;0;6;",
@@ -166,11 +171,14 @@ def test_a_days_list_is_read_line_by_line() -> None:
     roof, pallets = (line.asked for line in lines)
     assert (roof.travel_minutes, pallets.travel_minutes) == (20.0, 0.0)
     assert (roof.job.hook_height_m, pallets.job.hook_height_m) == (6.0, 2.0)
+    assert roof.job.pick == Position(outreach_m=3.0, hook_height_m=1.0, sector=Sector.REAR)
+    assert (roof.job.sector, roof.job.spread_left, roof.job.spread_right) == ("right", "full", "part")
+    assert (pallets.job.sector, pallets.job.spread_left, pallets.job.pick) == (None, None, None)
     assert roof.job.window is not None
     assert roof.job.window.starts_at == datetime(2027, 7, 2, 6, tzinfo=UTC)
-    assert [problem.split(":")[0] for problem in problems] == ["Line 4", "Line 5", "Line 6"]
-    assert problems[1] == "Line 5: Load: not a number; Until: hours and minutes, 08:30"
-    assert problems[2] == "Line 6: Rigging: not a number"
+    assert [problem.split(":")[0] for problem in problems] == ["Line 3", "Line 4", "Line 5"]
+    assert problems[1] == "Line 4: Load: not a number; Until: hours and minutes, 08:30"
+    assert problems[2] == "Line 5: Rigging: not a number"
 
 
 def test_ground_is_typed_in_the_units_of_the_person_too() -> None:
@@ -184,3 +192,21 @@ def test_ground_is_typed_in_the_units_of_the_person_too() -> None:
     question = question_of(query_of_typed(typed, {}, Units.US, ZoneInfo("UTC")))
     assert question.ground_bearing_kpa == pytest.approx(2000 * 0.04788026, rel=1e-5)  # NIST SP 811
     assert question.plate_area_m2 == pytest.approx(0.9290304)
+
+
+def test_a_pasted_list_is_read_in_the_units_of_the_form() -> None:
+    # Beside a form in tonnes 1.2 is 1200 kg; beside one in pounds and feet 1000 lb are 453.592 kg and 20 ft 6.096 m.
+    tonnes = read_pasted(["Roof;08:00;10:00;20;1.2;0.06;9;6;right"], Units.METRIC)
+    assert tonnes == ["Roof;08:00;10:00;20;1200;60;9;6;right"]
+    assert read_pasted(["Roof\t08:00\t10:00\t20\t1000\t0\t20"], Units.US) == [
+        "Roof;08:00;10:00;20;453.592;0;6.096"
+    ]
+    assert shown(tonnes, Units.METRIC) == ["Roof;08:00;10:00;20;1.2;0.06;9;6;right"]
+    # A first line that names the columns says its own units, in any order.
+    named = ["title;from;to;outreach_m;mass_kg;rigging_t", "Roof;08:00;10:00;9;1200;0.06"]
+    for units in Units:
+        assert read_pasted(named, units) == ["Roof;08:00;10:00;;1200;60;9"]
+    with pytest.raises(Unreadable) as caught:
+        read_pasted(["title;from;to;mass", "Roof;08:00;10:00;1200"], Units.METRIC)
+    assert "column mass is not known" in caught.value.problems["jobs"]
+    assert "mass_t" in caught.value.problems["jobs"]

@@ -67,8 +67,8 @@ def test_no_text_has_braces_that_would_stand_on_a_screen() -> None:
 
 
 def test_one_is_said_as_one() -> None:
-    assert t("dispatch.fit", count=1) == "One crane can take it"
-    assert t("dispatch.fit", count=3) == "3 cranes can take it"
+    assert t("dispatch.fit", count=1) == "One crane fits by chart and entries"
+    assert t("dispatch.fit", count=3) == "3 cranes fit by chart and entries"
 
 
 @pytest.mark.parametrize("theme", [LIGHT, DARK], ids=["light", "dark"])

@@ -82,7 +82,7 @@ HEAD = "spread_left,spread_right,sector,jib,stage,hook_height_m,outreach_m,capac
         (HEAD + "full,full,,,,,2,3000\nfull,full,,,,,4,-1\n", 3, "outside 0 to 200000 kg"),
         (HEAD + "full,full,,,,,2,3000\nfull,full,,,,,4,0\n", 3, "outside 0 to 200000 kg"),
         (HEAD + "half,full,,,,,2,3000\nfull,full,,,,,4,1\n", 2, "'half' is none of full, part, none"),
-        (HEAD + "full,full,front,,,,2,3000\nfull,full,,,,,4,1\n", 2, "none of empty, over_cab, side, rear"),
+        (HEAD + "full,full,front,,,,2,3000\nfull,full,,,,,4,1\n", 2, "none of empty, over_cab, right, rear, left, side"),
         (HEAD + "full,full,,maybe,,,2,3000\nfull,full,,,,,4,1\n", 2, "none of empty, no, yes"),
         (HEAD + "full,full,,,2.5,,2,3000\nfull,full,,,,,4,1\n", 2, "whole number from 0 to 20"),
         (HEAD + "full,full,,,,,2,3000\nfull,full,,,,,4,1000\nfull,full,,,,,4,900\n", 4, "stands in line 3 already"),

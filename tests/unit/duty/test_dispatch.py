@@ -10,10 +10,11 @@ from domain.crane import CraneType, LoadChart, Sector, Spread
 from domain.errors import InvalidInput
 from domain.job import LiftJob, Position
 from domain.units import STANDARD_GRAVITY_M_S2
-from duty.capacity import SPREAD_RANK
-from duty.dispatch import Matches, Remedy, Ruling, match, span_of
+from duty.capacity import SECTORS, SPREAD_RANK
+from duty.dispatch import Matches, Remedy, Ruling, match, worst
 from duty.fleet import Fleet, build
-from tests.unit.duty.invented import FULL_POINTS, TYPE, chart, chart_by_height, crane
+from duty.sweep import span_of
+from tests.unit.duty.invented import FULL_POINTS, PART_POINTS, TYPE, chart, chart_by_height, crane
 
 
 def fleet_of(*charts: LoadChart, crane_type: CraneType = TYPE) -> Fleet:
@@ -21,7 +22,9 @@ def fleet_of(*charts: LoadChart, crane_type: CraneType = TYPE) -> Fleet:
 
 
 def job(**asked: object) -> LiftJob:
-    return LiftJob.model_validate({"mass_kg": 1000.0, "rigging_kg": 50.0, "outreach_m": 5.0, **asked})
+    """A job with all the room there is, unless a test asks for less."""
+    given = {"mass_kg": 1000.0, "rigging_kg": 50.0, "outreach_m": 5.0}
+    return LiftJob.model_validate({**given, "spread_left": "full", "spread_right": "full", **asked})
 
 
 def ruling_of(found: Matches, index: int = 0) -> Ruling:
@@ -85,7 +88,12 @@ def test_no_chart_no_jib_and_no_sector() -> None:
     assert ruling_of(match(fleet_of(chart()), job(jib="needed"))) is Ruling.JIB
     rear_only = fleet_of(chart(sector=Sector.REAR))
     assert ruling_of(match(rear_only, job(sectors=["side"]))) is Ruling.SECTOR
-    assert ruling_of(match(rear_only, job())) is Ruling.FIT
+    assert ruling_of(match(rear_only, job(sectors=["rear"]))) is Ruling.FIT
+    # Where the sector is not given every one has to hold, and three of them have no chart.
+    unknown = match(rear_only, job())
+    assert ruling_of(unknown) is Ruling.SECTOR
+    assert unknown.charted_sectors[0] == 1 << SECTORS.index(Sector.REAR)
+    assert unknown.remedies[0, Remedy.SECTOR]
 
 
 def test_a_truck_that_the_estimate_tips_is_ruled_out() -> None:
@@ -120,8 +128,119 @@ def test_another_sector_is_offered() -> None:
     assert cab.capacity_kg[0] == 900.0
     assert cab.capacity_any_sector_kg[0] == 2500.0
     assert cab.remedies[0, Remedy.SECTOR]
-    free = match(fleet, job())
-    assert free.sector[0] == [Sector.OVER_CAB, Sector.SIDE, Sector.REAR].index(Sector.SIDE)
+
+
+def test_the_worst_sector_holds_where_none_is_named() -> None:
+    fleet = fleet_of(
+        chart(((2.0, 6000.0), (6.0, 3580.0)), sector=Sector.OVER_CAB),
+        chart(((2.0, 4000.0), (6.0, 2160.0)), sector=Sector.SIDE),
+        chart(((2.0, 5000.0), (6.0, 3000.0)), sector=Sector.REAR),
+    )
+    found = match(fleet, job())
+    assert found.capacity_kg[0] == 2160.0
+    assert found.capacity_any_sector_kg[0] == 3580.0
+    assert match(fleet, job(sector="over_cab")).capacity_kg[0] == 3580.0
+    assert match(fleet, job(sectors=["over_cab", "rear"])).capacity_kg[0] == 3000.0
+
+
+def test_right_and_left_are_apart() -> None:
+    # Full on the left only: strong to the left, weak to the right.
+    fleet = fleet_of(
+        *(
+            chart(((2.0, kg), (6.0, kg)), Spread.FULL, Spread.NONE, sector=sector)
+            for sector, kg in (("left", 4000.0), ("right", 800.0), ("rear", 2500.0), ("over_cab", 1500.0))
+        )
+    )
+
+    def carries(**asked: object) -> float:
+        return float(match(fleet, job(mass_kg=100.0, **asked)).capacity_kg[0])
+
+    assert (carries(sector="left"), carries(sector="right"), carries(sector="side")) == (4000.0, 800.0, 800.0)
+    left, rear = {"outreach_m": 3.0, "sector": "left"}, {"outreach_m": 3.0, "sector": "rear"}
+    # From the left to the rear: straight on is 2500 kg, the other way round leads past the right.
+    assert carries(sector="rear", pick=left) == 800.0
+    assert carries(sector="rear", pick=left, way="anticlockwise") == 2500.0
+    assert carries(sector="rear", pick=left, way="clockwise") == 800.0
+    assert carries(sector="rear", pick=left, sectors=["left", "rear"]) == 2500.0
+    assert carries(sector="left", pick=rear, way="clockwise") == 2500.0
+    assert carries(sector="left", pick=left) == 4000.0
+
+
+def test_the_narrowest_charted_spread_holds_where_none_is_given() -> None:
+    unknown = job(spread_left=None, spread_right=None)
+    found = match(FLEET, unknown)
+    # Full and part are charted: part on both sides, 1500 kg at the 6 m point; with room 2500 kg.
+    assert (found.capacity_kg[0], found.capacity_any_spread_kg[0]) == (1500.0, 2500.0)
+    # Only charted at full spread: there is nothing narrower to assume.
+    assert match(fleet_of(chart()), unknown).capacity_kg[0] == 2500.0
+    # One side given, the other narrowest.
+    pairs = fleet_of(
+        chart(((2.0, 3000.0), (6.0, 3000.0)), Spread.FULL, Spread.FULL),
+        chart(((2.0, 2000.0), (6.0, 2000.0)), Spread.FULL, Spread.NONE),
+        chart(((2.0, 1900.0), (6.0, 1900.0)), Spread.NONE, Spread.FULL),
+    )
+    assert match(pairs, job(spread_right=None)).capacity_kg[0] == 2000.0
+    assert match(pairs, job(spread_left=None)).capacity_kg[0] == 1900.0
+    # Two spreads are narrowest, each on another side: the worse.
+    assert match(pairs, unknown).capacity_kg[0] == 1900.0
+    # A fly jib that is charted at full spread only.
+    assert match(FLEET, job(spread_left=None, spread_right=None, jib="needed")).capacity_kg[0] == 1000.0
+
+
+def test_every_set_up_is_tried_for_tipping_and_ground() -> None:
+    # On a light truck the set-up that carries most tips over: with the stabilisers retracted.
+    light = TYPE.model_copy(update={"vehicle": TYPE.vehicle.model_copy(update={"mass_kg": 7000.0})})
+    narrow = chart(((2.0, 3000.0), (6.0, 2900.0)), Spread.NONE, Spread.NONE)
+    fleet = fleet_of(
+        narrow, chart(((2.0, 2600.0), (6.0, 2500.0)), Spread.FULL, Spread.FULL), crane_type=light
+    )
+    assert ruling_of(match(fleet_of(narrow, crane_type=light), job(mass_kg=2000.0))) is Ruling.TIPS
+    found = match(fleet, job(mass_kg=2000.0))
+    assert ruling_of(found) is Ruling.FIT
+    assert found.capacity_kg[0] == 2500.0
+    # The pad that the wider spread needs: above its pressure nothing stands, and the ground says so.
+    soft = match(fleet, job(mass_kg=2000.0, ground_bearing_kpa=float(found.pad_pressure_kpa[0]) - 1))
+    assert ruling_of(soft) is Ruling.GROUND
+
+
+def test_a_smaller_plate_presses_harder() -> None:
+    bare = match(FLEET, job()).pad_pressure_kpa[0]
+    # The pad of the invented truck has 0.1 m2: on half of it the pressure doubles.
+    assert match(FLEET, job(plate_area_m2=0.05)).pad_pressure_kpa[0] == pytest.approx(2 * bare)
+    assert match(FLEET, job(plate_area_m2=0.2)).pad_pressure_kpa[0] == pytest.approx(bare / 2)
+
+
+def test_a_hook_below_what_the_booms_reach_is_out() -> None:
+    # From the pivot at 2.5 m hang 4 m at -60 degrees and 6 m nearly straight down, to 2.5 m outreach:
+    # 2.5 - 4 sin 60 - sqrt(6^2 - 0.5^2) = -6.94 m, and the hook 0.5 m lower: -7.44 m.
+    fleet = fleet_of(chart())
+    assert ruling_of(match(fleet, job(outreach_m=2.5, hook_height_m=-7.35))) is Ruling.FIT
+    assert ruling_of(match(fleet, job(outreach_m=2.5, hook_height_m=-7.45))) is Ruling.HEIGHT
+    assert ruling_of(match(fleet, job(outreach_m=9.0, hook_height_m=-20.0))) is Ruling.HEIGHT
+
+
+def test_wind_and_slope_are_compared_with_what_is_entered() -> None:
+    windy = build(
+        [crane().model_copy(update={"wind_limit_m_s": 12.0, "slope_limit_deg": 3.0}), crane("invented-b")]
+    )
+    assert match(windy, job(wind_m_s=12.0, slope_deg=3.0)).fit.tolist() == [True, True]
+    assert [ruling_of(match(windy, job(wind_m_s=12.1)), index) for index in (0, 1)] == [
+        Ruling.WIND,
+        Ruling.FIT,
+    ]
+    assert ruling_of(match(windy, job(slope_deg=3.1))) is Ruling.SLOPE
+    assert match(windy, job()).fit.all()
+    # What a crane falls out at earlier stays named.
+    assert ruling_of(match(windy, job(wind_m_s=20.0, outreach_m=14.5))) is Ruling.TOO_FAR
+
+
+def test_the_worst_of_several_answers_is_taken_by_crane() -> None:
+    before, after = match(fleet_of(chart()), job()), match(fleet_of(chart(PART_POINTS)), job())
+    always = np.ones(1, np.bool_)
+    found, which = worst([before, after], [always, always])
+    assert (found.capacity_kg[0], which[0]) == (1500.0, 1)
+    found, which = worst([before, after], [always, ~always])
+    assert (found.capacity_kg[0], which[0]) == (2500.0, 0)
 
 
 def test_the_jib_carries_no_more_than_its_rating() -> None:
@@ -135,16 +254,18 @@ def test_two_points_and_the_sweep_between_them() -> None:
         chart(((2.0, 3000.0), (6.0, 1400.0)), sector=Sector.REAR),
         chart(((2.0, 2000.0), (6.0, 700.0)), sector=Sector.OVER_CAB),
     )
-    side, rear = {"outreach_m": 3.0, "sector": "side"}, {"outreach_m": 3.0, "sector": "rear"}
-    # Place at 5 m over the side: 2500 kg. From the side: only the side counts. From the rear: side and rear, 1400 kg.
-    assert match(fleet, job(sector="side")).capacity_kg[0] == 2500.0
-    assert match(fleet, job(sector="side", pick=side)).capacity_kg[0] == 2500.0
-    assert match(fleet, job(sector="side", pick=rear)).capacity_kg[0] == 1400.0
+    side, rear = {"outreach_m": 3.0, "sector": "right"}, {"outreach_m": 3.0, "sector": "rear"}
+    # Place at 5 m to the right: 2500 kg. From the right: only that counts. From the rear, the short way named, 1400 kg.
+    assert match(fleet, job(sector="right")).capacity_kg[0] == 2500.0
+    assert match(fleet, job(sector="right", pick=side)).capacity_kg[0] == 2500.0
+    assert match(fleet, job(sector="right", pick=rear, way="anticlockwise")).capacity_kg[0] == 1400.0
+    # The way not named: it may lead over the cab as well.
+    assert match(fleet, job(sector="right", pick=rear)).capacity_kg[0] == 700.0
     # Sectors not named: every sector may be passed.
     assert match(fleet, job(pick={"outreach_m": 3.0})).capacity_kg[0] == 700.0
     # The farther of the two points holds, wherever it is.
     assert match(
-        fleet, job(outreach_m=3.0, sector="side", pick={"outreach_m": 5.0, "sector": "side"})
+        fleet, job(outreach_m=3.0, sector="right", pick={"outreach_m": 5.0, "sector": "right"})
     ).capacity_kg[0] == pytest.approx(2500.0)
 
 
@@ -175,7 +296,7 @@ def test_the_hook_has_to_come_up_at_the_near_end_of_a_sweep_too() -> None:
 
 def test_the_way_over_a_forbidden_sector_is_refused() -> None:
     asked = job(sectors=["over_cab", "rear"], sector="rear", pick={"outreach_m": 3.0, "sector": "over_cab"})
-    with pytest.raises(InvalidInput, match="side") as caught:
+    with pytest.raises(InvalidInput, match="from over_cab to rear") as caught:
         match(FLEET, asked)
     assert caught.value.field == "sectors"
 

@@ -117,9 +117,9 @@ def test_sectors_meet_at_45_and_135_degrees() -> None:
     assert [str(sector) for sector in found] == [
         "over_cab",
         "over_cab",
-        "side",
-        "side",
-        "side",
+        "right",
+        "left",
+        "right",
         "rear",
         "rear",
         "over_cab",
