@@ -117,7 +117,7 @@ def _compared(true: _True, found: CraneSummary | None) -> tuple[bool, tuple[str,
     if found is None:
         return true.samples == 0, ("nothing counted", "", "", "", "")
     kq_off = _off(true.kq, found.kq or 0.0)
-    damage_off = _off(true.damage, found.damage or 0.0)
+    damage_off = _off(true.damage, found.damage_counted or 0.0)
     good = (
         _off(true.lifts, found.lifts) <= LIFTS_TOLERANCE
         and kq_off <= KQ_TOLERANCE
