@@ -194,6 +194,7 @@ def found_lifts(rig: Rig, record: Record, *, with_pose: bool) -> Sequence[FoundL
         message_end_ms=time_ms[-1:],
         boot=np.ones(1, np.int64),
         seq=np.ones(1, np.int64),
+        received_ms=time_ms[-1:],
     )
     counted = day.count(DAY, rig.type, samples, [], frozenset, CountingSettings(), turned=False)
     return lifts.lifts(lifts.from_bytes(counted.lift_part))
