@@ -1,5 +1,6 @@
 """The summary row of one crane: totals from its days, and what they mean."""
 
+from dataclasses import astuple
 from typing import Any
 
 import psycopg
@@ -11,7 +12,10 @@ from domain.detail import DetailSpec
 from duty import damage, directions, ledger
 from duty.details import COMPARISON
 from duty.forecast import Forecast
+from duty.recording import CounterSpan, Month, gains, spans_of
 from duty.standing import Standing, Totals, standing, with_unrecorded
+from store.counters import MONTHLY_RECORD, RECORDED_BETWEEN
+from store.counters import READINGS as COUNTER_READINGS
 from store.details import DETAILS_OF
 from store.duty import LIFE_READ, WEEKLY_RECORD, WEEKLY_USE
 from store.sql import query
@@ -25,27 +29,30 @@ def refresh(conn: psycopg.Connection[Any], entry: CraneEntry, method: Method) ->
     if row is None:
         return
     lifts, cube_sum, recorded_ms, first_at, unrecorded_ms = row
-    missing_ms = sum(_one(conn, name, keys) for name in ("day_gaps_ms", "seam_missing_ms"))
     weeks = WEEKLY_USE.all(conn, **keys)
+    months = [Month(*astuple(one)) for one in MONTHLY_RECORD.all(conn, **keys)]
+    counters = _counters(conn, entry, keys)
     totals = Totals(
         lifts=lifts,
         cube_sum=cube_sum,
         recorded_ms=recorded_ms,
-        missing_ms=missing_ms,
+        missing_ms=sum(month.missing_ms for month in months),
+        months=months,
+        counters=counters,
         weeks={week.week: week.peak_cubed_sum for week in weeks},
         first_day=None if first_at is None else first_at.date(),
         last_day=weeks[-1].last_day if weeks else None,
     )
-    found = standing(
-        entry.crane, with_unrecorded(totals, WEEKLY_RECORD.all(conn, **keys) if unrecorded_ms else [])
-    )
+    apart = unrecorded_ms or any(one.blind for one in counters)
+    found = standing(entry.crane, with_unrecorded(totals, WEEKLY_RECORD.all(conn, **keys) if apart else []))
     run(
         conn,
         "summary_judged",
         crane_id=entry.crane_id,
-        missing_ms=missing_ms,
+        missing_ms=totals.missing_ms,
         coverage=found.coverage,
         f1=found.factor.f1,
+        f1_reason=found.factor.reason,
         **_used(found),
         **_damage(conn, entry, found),
     )
@@ -107,6 +114,11 @@ def _damage(conn: psycopg.Connection[Any], entry: CraneEntry, stands: Standing) 
     }
 
 
-def _one(conn: psycopg.Connection[Any], name: str, keys: dict[str, int]) -> int:
-    row = conn.execute(query(name), keys).fetchone()
-    return 0 if row is None else int(row[0])
+def _counters(conn: psycopg.Connection[Any], entry: CraneEntry, keys: dict[str, int]) -> list[CounterSpan]:
+    """What the crane's own counters gained, beside what was recorded."""
+    readings = COUNTER_READINGS.all(conn, crane_id=entry.crane_id, zone=entry.zone.key)
+    found, _ = gains(readings)
+    if not found:
+        return []
+    days = {"after": [one.after for one in found], "upto": [one.upto for one in found]}
+    return spans_of(found, RECORDED_BETWEEN.all(conn, **keys, **days))

@@ -38,6 +38,7 @@ BY_SCHEMA: Final[dict[str, dict[str, Any]]] = {
         "source": "invented plate, edition 2",
         "check_only": True,
     },
+    "CounterReadingAsked": {"kind": "operating_hours", "read_on": "2026-03-01", "value": 3120.5},
     "Credentials": {"account": "ida", "password": "correct-horse-42-staple"},
     "DetailAsked": _DETAIL,
     "DispatchQuestion": _JOB,

@@ -9,12 +9,14 @@ from fastapi import APIRouter
 
 from api.bounds import DayFrom, DayRange, DayTo, day_range
 from api.deps import Conn, KnownCrane
+from api.life import counter_spans
 from domain.coverage_answers import CauseTime, CoverageAnswer, EstimatedDuty
-from domain.crane import DesignClass
+from domain.crane import Crane, DesignClass
 from domain.errors import InvalidInput
 from domain.upkeep import GapRow
 from duty import life
 from duty.missing import missing_duty
+from duty.recording import CounterSpan, Month, Recording, coverage, span_f1
 from store import duty, summary
 from store.duty import Day, Gap
 from store.summary import CraneSummary
@@ -45,18 +47,17 @@ async def show_coverage(
     last_at = days[-1].day_end_at if days else start + timedelta(days=1)
     gaps = await duty.gaps(conn, crane.name, first_at, last_at)
     whole = await summary.crane_summary(conn, crane.name)
-    return await to_thread.run_sync(
-        coverage_answer, crane.name, crane.crane().design, chosen, days, gaps, whole
-    )
+    counters = await counter_spans(conn, crane, None if whole is None else whole.counting_id)
+    return await to_thread.run_sync(coverage_answer, crane.crane(), chosen, days, gaps, whole, counters)
 
 
 def coverage_answer(
-    crane: str,
-    design: DesignClass | None,
+    crane: Crane,
     chosen: DayRange,
     days: Sequence[Day],
     gaps: Sequence[Gap],
     whole: CraneSummary | None,
+    counters: Sequence[CounterSpan],
 ) -> CoverageAnswer:
     """Everything about the record of a period."""
     recorded_ms = sum(day.recorded_ms for day in days)
@@ -69,19 +70,13 @@ def coverage_answer(
         "excluded": sum(day.excluded_ms for day in days),
     }
     missing_ms = sum(by_cause.values())
-    share = life.coverage(recorded_ms, missing_ms)
-    life_share = None if whole is None else life.coverage(whole.recorded_ms, whole.missing_ms)
+    share = coverage(recorded_ms, missing_ms)
     unrecorded_ms = by_cause["excluded"] + by_cause["overlap"] + by_cause["clock"]
-    factor = life.f1_from_coverage(
-        share, told=life.coverage(recorded_ms + unrecorded_ms, missing_ms - unrecorded_ms)
-    )
-    life_factor = life.f1_from_coverage(life_share)
-    if whole is not None:
-        told = life.coverage(whole.recorded_ms + whole.unrecorded_ms, whole.missing_ms - whole.unrecorded_ms)
-        life_factor = life.f1_from_coverage(life_share, told=told)
+    record = Month(chosen.first, recorded_ms, missing_ms, unrecorded_ms)
+    factor = span_f1(chosen.first, chosen.last, record, crane.recorder_runs, counters)
     longest = sorted(gaps, key=lambda gap: -gap.missing_ms)[:MOST_GAPS]
     return CoverageAnswer(
-        crane=crane,
+        crane=crane.name,
         day_from=chosen.first,
         day_to=chosen.last,
         days_recorded=len(days),
@@ -91,9 +86,9 @@ def coverage_answer(
         coverage=share,
         f1=factor.f1,
         f1_reason=factor.reason,
-        life_coverage=life_share,
-        life_f1=life_factor.f1,
-        life_f1_reason=life_factor.reason,
+        life_coverage=None if whole is None else whole.coverage,
+        life_f1=Recording.UNKNOWN.value if whole is None or whole.f1 is None else whole.f1,
+        life_f1_reason="nothing is recorded" if whole is None else whole.f1_reason,
         causes=tuple(
             CauseTime(
                 cause=cause,
@@ -105,7 +100,7 @@ def coverage_answer(
             if ms
         ),
         gaps=tuple(GapRow.model_validate(gap, from_attributes=True) for gap in longest),
-        estimated=_estimated(design, missing_ms - unrecorded_ms, days),
+        estimated=_estimated(crane.design, missing_ms - unrecorded_ms, days),
     )
 
 

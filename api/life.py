@@ -1,6 +1,7 @@
 """How much structural life is used: share of the design working period, damage of weld details, dates with a range."""
 
 from collections.abc import Sequence
+from dataclasses import astuple
 from datetime import datetime
 from zoneinfo import ZoneInfo
 
@@ -12,7 +13,7 @@ from api.deps import Conn, KnownCrane
 from api.life_words import sentence
 from api.spectrum import merged_ledger
 from api.upkeep import earliest_due
-from domain.answers import DetailDamage, DirectionDamage, Forecast, LifeAnswer
+from domain.answers import DetailDamage, DirectionDamage, Forecast, LifeAnswer, MonthFactorRow
 from domain.crane import Crane
 from domain.detail import DetailSpec
 from duty import damage, directions, life
@@ -20,10 +21,13 @@ from duty import forecast as ahead
 from duty.damage import Damage, Detail
 from duty.details import COMPARISON
 from duty.directions import DirectionLedger
+from duty.recording import CounterSpan, Month, gains, spans_of
 from duty.standing import Standing, Totals, standing, with_unrecorded
 from store import duty, service, summary
+from store.counters import MONTHLY_RECORD, READINGS, RECORDED_BETWEEN
 from store.details import DetailRow, details_of
-from store.duty import Span, WeekUse
+from store.duty import Span
+from store.reading import CraneInSight
 from store.summary import CraneSummary
 
 router = APIRouter(tags=["duty"])
@@ -32,7 +36,7 @@ router = APIRouter(tags=["duty"])
 @router.get("/cranes/{name}/life")
 async def show_life(crane: KnownCrane, conn: Conn) -> LifeAnswer:
     """Used share of the design working period with its safety factor, damage by detail, forecast, assessment date."""
-    totals, found = await crane_totals(conn, crane.name, crane.crane_id)
+    totals, found = await crane_totals(conn, crane)
     details = await details_of(conn, crane.name)
     spans = await duty.spans(conn, crane.name, directions=any(_around_base(row) for row in details))
     today = datetime.now(ZoneInfo(crane.time_zone)).date()
@@ -41,29 +45,38 @@ async def show_life(crane: KnownCrane, conn: Conn) -> LifeAnswer:
     return answer.model_copy(update={"service_due_on": earliest_due(states, today).get(crane.name)})
 
 
-async def crane_totals(conn: Conn, name: str, crane_id: int) -> tuple[Totals, CraneSummary | None]:
+async def crane_totals(conn: Conn, crane: CraneInSight) -> tuple[Totals, CraneSummary | None]:
     """Counted totals of one crane, with the summary that they come from."""
-    found = await summary.crane_summary(conn, name)
+    found = await summary.crane_summary(conn, crane.name)
     if found is None or found.counting_id is None:
-        return totals_of(found, []), found
-    totals = totals_of(found, await duty.weekly_use(conn, crane_id, found.counting_id))
-    if not found.unrecorded_ms:
-        return totals, found
-    return with_unrecorded(totals, await duty.weekly_record(conn, crane_id, found.counting_id)), found
-
-
-def totals_of(found: CraneSummary | None, weeks: Sequence[WeekUse]) -> Totals:
-    """Counted totals as duty.standing wants them."""
-    if found is None:
-        return Totals(weeks={})
-    return Totals(
+        return Totals(weeks={}), found
+    keys = {"crane_id": crane.crane_id, "counting_id": found.counting_id}
+    weeks = await duty.weekly_use(conn, **keys)
+    counters = await counter_spans(conn, crane, found.counting_id)
+    totals = Totals(
         lifts=found.lifts,
         cube_sum=found.peak_cubed_sum,
         recorded_ms=found.recorded_ms,
         missing_ms=found.missing_ms,
+        months=[Month(*astuple(one)) for one in await MONTHLY_RECORD.all_async(conn, **keys)],
+        counters=counters,
         weeks={week.week: week.peak_cubed_sum for week in weeks},
         first_day=None if found.first_at is None else found.first_at.date(),
         last_day=weeks[-1].last_day if weeks else None,
+    )
+    apart = found.unrecorded_ms or any(one.blind for one in counters)
+    return with_unrecorded(totals, await duty.weekly_record(conn, **keys) if apart else []), found
+
+
+async def counter_spans(conn: Conn, crane: CraneInSight, counting_id: int | None) -> list[CounterSpan]:
+    """What the crane's own counters gained from reading to reading, beside what was recorded."""
+    found, _ = gains(await READINGS.all_async(conn, crane_id=crane.crane_id, zone=crane.time_zone))
+    if not found or counting_id is None:
+        return []
+    days = {"after": [one.after for one in found], "upto": [one.upto for one in found]}
+    return spans_of(
+        found,
+        await RECORDED_BETWEEN.all_async(conn, crane_id=crane.crane_id, counting_id=counting_id, **days),
     )
 
 
@@ -89,6 +102,7 @@ def life_answer(
         coverage=stands.coverage,
         f1=stands.factor.f1,
         f1_reason=stands.factor.reason,
+        f1_by_month=tuple(MonthFactorRow.model_validate(one, from_attributes=True) for one in stands.months),
         prior_duty=crane.prior_duty,
         used_share_counted=None if used is None else used.counted,
         used_share_prior=None if used is None else used.prior_entered,

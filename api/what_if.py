@@ -21,8 +21,8 @@ from duty.details import COMPARISON
 from duty.directions import DirectionLedger
 from duty.forecast import NoForecast, forecasts, whole_weeks
 from duty.geometry import Floats
-from duty.life import Recording
 from duty.reading import Cycles
+from duty.recording import Recording
 from duty.standing import Standing, standing
 from duty.what_if import Change
 from store import duty
@@ -119,12 +119,12 @@ async def show_what_if(
 @router.get("/cranes/{name}/life/factors")
 async def show_factors(crane: KnownCrane, conn: Conn) -> FactorsAnswer:
     """What each safety factor f1 would make of the counted duty, and of the prior duty as stated."""
-    totals, _ = await crane_totals(conn, crane.name, crane.crane_id)
+    totals, _ = await crane_totals(conn, crane)
     return await to_thread.run_sync(lambda: factors_answer(crane.crane(), standing(crane.crane(), totals)))
 
 
 async def _subject(conn: Conn, crane: CraneKnown) -> Subject:
-    totals, _ = await crane_totals(conn, crane.name, crane.crane_id)
+    totals, _ = await crane_totals(conn, crane)
     rows = await details_of(conn, crane.name)
     detail = entered(rows[0]) if rows else COMPARISON
     spans = await duty.spans(conn, crane.name, directions=detail.direction != "none")

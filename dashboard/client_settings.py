@@ -9,6 +9,7 @@ import orjson
 from dashboard.transport import Transport
 from domain.accounts import Account, AuditRow, NewToken, SessionRow, TokenMade, TokenRow
 from domain.answers import CraneDetail, Page
+from domain.counter import CounterReadingAsked, CountersAnswer
 from domain.crane import CraneType, Site
 from domain.history import HistoryAsked, HistoryEntered, HistoryRow
 from domain.registration import CraneRegistration, CraneTypeRow
@@ -65,6 +66,18 @@ class SettingsCalls(Transport):
     async def enter_histories(self, asked: HistoryAsked) -> HistoryEntered:
         """Enter the history of many cranes at once."""
         return await self._post(HistoryEntered, "/life-history", asked)
+
+    async def counters(self, crane: str) -> CountersAnswer:
+        """Readings of a crane's own counters, and what they gained beside what was recorded."""
+        return await self._get(CountersAnswer, f"/cranes/{crane}/counters")
+
+    async def enter_counter(self, crane: str, asked: CounterReadingAsked) -> CountersAnswer:
+        """Enter a reading of a counter."""
+        return await self._post(CountersAnswer, f"/cranes/{crane}/counters", asked)
+
+    async def drop_counter(self, crane: str, reading_id: int) -> None:
+        """Withdraw a reading of a counter."""
+        await self._delete(f"/cranes/{crane}/counters/{reading_id}")
 
     async def import_file(
         self, file: Path, *, mapping: str | None = None, dry_run: bool = False, skip_bad: bool = False

@@ -323,6 +323,16 @@ class Forecast(Answer):
     trend: str = Field(default="", description="steady, rising or falling, with the test behind it")
 
 
+class MonthFactorRow(Answer):
+    """The safety factor of one month, and what it rests on."""
+
+    month: date
+    f1: float
+    reason: str
+    coverage: float | None
+    by_counter: bool
+
+
 class LifeAnswer(Answer):
     """The used share of the design working period, in the manner of ISO 12482."""
 
@@ -332,8 +342,12 @@ class LifeAnswer(Answer):
     lifts: int
     kq: float | None
     coverage: float | None = Field(description="share of the time with the crane in use that was recorded")
-    f1: float = Field(description="safety factor on counted duty, from the coverage")
+    f1: float = Field(description="safety factor on counted duty: the mean of the months by their duty")
     f1_reason: str
+    f1_by_month: tuple[MonthFactorRow, ...] = Field(
+        default=(),
+        description="by the coverage of the month, and by a counter of the crane or how its recorder runs",
+    )
     prior_duty: PriorDuty | None
     used_share_counted: float | None = Field(description="what was recorded, f1 included")
     used_share_prior: float | None = Field(description="before the record, as its owner states it")

@@ -102,6 +102,7 @@ class EventKind(StrEnum):
     LIMITER_OVERRIDE = "limiter_override"
     MODE_CHANGE = "mode_change"
     SERVICE = "service"
+    COUNTER = "counter"  # a reading of the crane's own counter: code operating_hours or lifts, text the value
 
 
 class EventState(StrEnum):

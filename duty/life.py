@@ -15,12 +15,12 @@ The design working period is not a guaranteed period. Monitoring replaces neithe
 """
 
 from datetime import date, timedelta
-from enum import Enum
 from typing import Final, NamedTuple
 
 from domain.crane import Crane, DesignClass, PriorDuty
 from domain.errors import InvalidInput
 from duty.forecast import Forecast
+from duty.recording import Recording
 from duty.spectrum import design_limits
 
 SPENT_SHARE: Final = 1.0
@@ -28,36 +28,6 @@ SPENT_SHARE: Final = 1.0
 
 DAYS_A_YEAR: Final = 365.25
 YEARS_ROUNDING: Final = 0.1  # years are entered to one decimal place
-
-
-class Recording(Enum):
-    """How duty was recorded, with the safety factor f1 on it.
-
-    P. Depale, M. Bennebach, Mechanics & Industry 20, 2019, 802, Table 3, doi 10.1051/meca/2019047 (read).
-    """
-
-    AUTOMATIC = 1.0  # recorder that always runs when the crane is used, or counters with a log
-    DOCUMENTED_PROCESS = 1.1
-    DOCUMENTED_PRODUCTION = 1.2
-    UNDOCUMENTED = 1.3
-    UNKNOWN = 1.5
-
-
-# Least coverage for each factor: this project's convention, such that no factor is below 1 / coverage by more than 1 %
-_COVERAGE_STEPS: Final = (
-    (0.99, Recording.AUTOMATIC),
-    (0.91, Recording.DOCUMENTED_PROCESS),
-    (0.84, Recording.DOCUMENTED_PRODUCTION),
-    (0.77, Recording.UNDOCUMENTED),
-    (0.0, Recording.UNKNOWN),
-)
-
-
-class Factor(NamedTuple):
-    """Safety factor on counted duty, with the sentence that explains it."""
-
-    f1: float
-    reason: str
 
 
 class UsedShare(NamedTuple):
@@ -105,37 +75,6 @@ class Assessment(NamedTuple):
     reason: str
 
 
-def coverage(recorded_ms: float, missing_ms: float) -> float | None:
-    """Share of the time with the recorder running that is on record, 0..1; None without any time."""
-    if recorded_ms < 0 or missing_ms < 0:
-        raise InvalidInput("recorded and missing time must be 0 or more", field="recorded_ms")
-    whole = recorded_ms + missing_ms
-    return recorded_ms / whole if whole > 0 else None
-
-
-def f1_from_coverage(share: float | None, *, always_on: bool = True, told: float | None = None) -> Factor:
-    """Safety factor f1 from the measured coverage (0..1, None where it is not known).
-
-    An automatic recorder earns 1.0 only where it always runs when the crane is used and the operator cannot switch
-    it off: pass `always_on` False where that is not so, and the factor is that of an undocumented estimate at least.
-    Below the steps of the table the factor is 1 / coverage, so that what was not recorded is never treated as rest.
-    `told` is the share of the time that is on record or taken at a pace of its own (`duty.unrecorded`, never rest either):
-    where it is given the reciprocal is that of `told`, and the step still that of the coverage.
-    """
-    if share is None:
-        return Factor(Recording.UNKNOWN.value, "coverage is not known")
-    if not 0 <= share <= 1:
-        raise InvalidInput("coverage must lie in 0..1", field="share")
-    told = share if told is None else max(told, share)
-    if told == 0:
-        return Factor(Recording.UNKNOWN.value, "nothing is recorded")
-    f1 = next(recording.value for least, recording in _COVERAGE_STEPS if share >= least)
-    f1 = f1 if share >= _COVERAGE_STEPS[0][0] else max(f1, 1 / told)
-    if not always_on and f1 < Recording.UNDOCUMENTED.value:
-        return Factor(Recording.UNDOCUMENTED.value, "the recorder can be switched off")
-    return Factor(f1, f"{100 * share:.1f} % of the time in use is on record")
-
-
 def share_of_design(design: DesignClass, cube_sum: float, f1: float = 1.0) -> float:
     """Share of the design working period that lifts use: f1 * sum (peak structural / 100)^3 / (C_design * kQ_design).
 
@@ -158,11 +97,13 @@ def used_share(
     *,
     prior_unknown: float = 0.0,
     unrecorded_cube_sum: float = 0.0,
+    unrecorded_f1: float | None = None,
 ) -> UsedShare:
     """Used share of the design working period from counted lifts with their kQ, and what was not counted.
 
     `kq` is not looked at without lifts (it is NaN then). Entered prior duty carries its own f1. `prior_unknown` is the
-    share of unknown years; `unrecorded_cube_sum` the C * kQ of time in use without a record. See the module.
+    share of unknown years; `unrecorded_cube_sum` the C * kQ of time in use without a record, with a factor of its own where
+    one is given. See the module.
     """
     if not prior_unknown >= 0:
         raise InvalidInput("the share of unknown years must be 0 or more", field="prior_unknown")
@@ -170,7 +111,7 @@ def used_share(
         counted=share_of_design(design, lifts * kq if lifts else 0.0, f1),
         prior_entered=share_of_design(design, prior.lifts * prior.kq, prior.f1) if prior else 0.0,
         prior_unknown=prior_unknown,
-        unrecorded=share_of_design(design, unrecorded_cube_sum, f1),
+        unrecorded=share_of_design(design, unrecorded_cube_sum, unrecorded_f1 or f1),
     )
 
 

@@ -13,16 +13,19 @@ from typing import Final, Protocol
 
 import numpy as np
 
+from domain.counter import CounterKind
 from domain.crane import Crane
 from domain.errors import InvalidInput
 from duty import life
 from duty.forecast import Forecast, NoForecast, forecasts, whole_weeks
 from duty.geometry import Floats
-from duty.life import DesignYears, Factor, PriorYears, UsedShare
+from duty.life import DesignYears, PriorYears, UsedShare
+from duty.recording import HOUR_MS, CounterSpan, Factor, Month, MonthFactor, coverage, months_f1, overall
 from duty.unrecorded import unrecorded_use
 
 NO_DESIGN: Final = "enter the design class from the crane's manual: there is no default"
 NO_RECORD: Final = "nothing is recorded yet, so nothing tells how much is used"
+AS_ASKED: Final = "as asked"
 NO_PACE: Final = "no week is left on record, so nothing tells at which pace the excluded time was used: withdraw an exclusion"
 
 
@@ -34,6 +37,8 @@ class Totals:
     cube_sum: float = 0.0  # sum of the cubes of the lifts' peak structural shares: C * kQ
     recorded_ms: int = 0
     missing_ms: int = 0
+    months: Sequence[Month] = ()  # of record, in time order
+    counters: Sequence[CounterSpan] = ()  # readings of the crane's own counters against the record
     weeks: Mapping[date, float]  # cube_sum by the Monday of its week; weeks without a record absent
     first_day: date | None = None  # first recorded day
     last_day: date | None = None  # last recorded local day
@@ -58,20 +63,29 @@ class WeekOfRecord(Protocol):
 
 
 def with_unrecorded(totals: Totals, weeks: Sequence[WeekOfRecord]) -> Totals:
-    """Totals with the time in use that is not on record, whose weeks are no rest in the forecast either."""
-    if not weeks:
+    """Totals with the time in use that is not on record, whose weeks are no rest in the forecast either.
+
+    That is time excluded or not to be told, and what a counter of the crane gained over days without any record: hours at
+    the same pace, lifts at the mean kQ.
+    """
+    blind = [one for one in totals.counters if one.blind]
+    hours = [one for one in blind if one.kind is CounterKind.OPERATING_HOURS]
+    lifts = [] if hours else [one for one in blind if one.kind is CounterKind.LIFTS]
+    if not weeks or not (blind or any(one.unrecorded_ms for one in weeks)):
         return totals
+    nothing = [0.0] * len(hours)
     found = unrecorded_use(
-        [one.peak_cubed_sum for one in weeks],
-        [one.recorded_ms for one in weeks],
-        [one.unrecorded_ms for one in weeks],
-        [one.known_cubed_sum for one in weeks],
+        [*(one.peak_cubed_sum for one in weeks), *nothing],
+        [*(one.recorded_ms for one in weeks), *nothing],
+        [*(one.unrecorded_ms for one in weeks), *(one.gained * HOUR_MS for one in hours)],
+        [*(one.known_cubed_sum for one in weeks), *nothing],
     )
-    extra = {one.week: float(more) for one, more in zip(weeks, found.cube_sum, strict=True)}
+    extra = {one.week: float(more) for one, more in zip(weeks, found.cube_sum, strict=False)}
+    mean_cube = totals.cube_sum / totals.lifts if totals.lifts else 1.0
     return replace(
         totals,
         unrecorded_ms=sum(one.unrecorded_ms for one in weeks),
-        unrecorded_cube_sum=found.total,
+        unrecorded_cube_sum=found.total + sum(one.gained * mean_cube for one in lifts),
         unrecorded_told=found.told,
         weeks={week: use + extra.get(week, 0.0) for week, use in totals.weeks.items()},
     )
@@ -84,7 +98,8 @@ class Standing:
     crane: Crane
     totals: Totals
     coverage: float | None
-    factor: Factor
+    factor: Factor  # gives the same counted share as the months with theirs
+    months: tuple[MonthFactor, ...]
     design_years: DesignYears
     prior: PriorYears | None  # None without a record
     prior_unknown: float  # share of the design working period for unknown years; needs no design class
@@ -140,6 +155,7 @@ def standing(crane: Crane, totals: Totals, f1: float | None = None) -> Standing:
             crane.prior_duty,
             prior_unknown=unjudged.prior_unknown,
             unrecorded_cube_sum=totals.unrecorded_cube_sum,
+            unrecorded_f1=_unrecorded_f1(unjudged),
         )
     except InvalidInput as problem:
         return replace(unjudged, reason=str(problem))
@@ -151,23 +167,25 @@ def standing(crane: Crane, totals: Totals, f1: float | None = None) -> Standing:
     return replace(unjudged, used=used, reason="", weekly_share=weekly, review=review, spent=spent)
 
 
+def _unrecorded_f1(found: Standing) -> float:
+    """The largest factor of the months with time in use that is not on record: excluding readings lowers nothing."""
+    months = zip(found.totals.months, found.months, strict=True)
+    mine = [factor.f1 for month, factor in months if month.unrecorded_ms and found.factor.reason != AS_ASKED]
+    return max([found.factor.f1, *mine])
+
+
 def _unjudged(crane: Crane, totals: Totals, f1: float | None) -> Standing:
     """What can be told without a design class."""
-    coverage = life.coverage(totals.recorded_ms, totals.missing_ms)
+    months = months_f1(totals.months, crane.recorder_runs, totals.counters)
+    factor = overall(totals.months, months, crane.recorder_runs) if f1 is None else Factor(f1, AS_ASKED)
     years = life.design_years(crane)
     prior = None if totals.first_day is None else life.prior_years(crane, totals.first_day)
     return Standing(
         crane=crane,
         totals=totals,
-        coverage=coverage,
-        factor=life.f1_from_coverage(
-            coverage,
-            told=life.coverage(
-                totals.recorded_ms + totals.unrecorded_ms, max(totals.missing_ms - totals.unrecorded_ms, 0)
-            ),
-        )
-        if f1 is None
-        else Factor(f1, "as asked"),
+        coverage=coverage(totals.recorded_ms, totals.missing_ms),
+        factor=factor,
+        months=months,
         design_years=years,
         prior=prior,
         prior_unknown=0.0 if prior is None else life.unknown_share(prior.unknown, years.years),

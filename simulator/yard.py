@@ -11,7 +11,7 @@ import yaml
 from pydantic import BaseModel, ConfigDict, Field, field_validator
 
 from domain.channels import CHANNEL_BY_NAME
-from domain.crane import Crane, DesignClass, PriorDuty, Site
+from domain.crane import Crane, DesignClass, PriorDuty, RecorderRuns, Site
 from domain.errors import InvalidInput, NotFound
 from simulator.machine import Machine, load_machine, with_boom_masses
 
@@ -148,6 +148,7 @@ class _Entry(_Part):
     unknown_years: float = Field(
         default=0.0, ge=0, le=60, description="years before the record of which nobody knows anything"
     )
+    recorder_runs: RecorderRuns = RecorderRuns.WITH_IGNITION
     stock_days: int = Field(
         default=0, ge=0, le=3650, description="from manufacture to the first day of service"
     )
@@ -269,6 +270,7 @@ def _crane(entry: _Entry, site: Site, reference_day: date, number: int) -> YardC
         design=entry.design,
         design_years=entry.design_years,
         prior_duty=entry.prior_duty,
+        recorder_runs=entry.recorder_runs,
     )
     return YardCrane(
         crane=crane,

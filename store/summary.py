@@ -118,6 +118,11 @@ class CraneSummary:
     kq: float | None
     coverage: float | None
     f1: float | None
+    f1_reason: str
+    assessment_on: date | None
+    assessment_by: str | None
+    assessment_reason: str
+    allowed_sum: float | None
     used_share: float | None
     used_share_counted: float | None
     used_share_prior: float | None

@@ -6,7 +6,7 @@ from dash import Dash, dcc, html
 
 from dashboard import numbers
 from dashboard.client import Client
-from dashboard.pages import life_damage, life_details, life_forecast
+from dashboard.pages import life_counters, life_damage, life_details, life_forecast
 from dashboard.pages.life_list import render_list as render_list
 from dashboard.parts import charts, marks, page
 from dashboard.texts import t
@@ -19,11 +19,12 @@ async def render(visit: Visit) -> Any:
     """One crane's structural life with the assumptions behind it."""
     name = visit.place["crane"]
     life = await visit.client.life(name)
-    damage, entries, factors, me = await together(
+    damage, entries, factors, me, counters = await together(
         visit.client.damage(name, detail=visit.query.get("detail")),
         visit.client.details(name),
         visit.client.factors(name),
         visit.client.me(),
+        visit.client.counters(name),
     )
     report = html.A(
         t("life.report"), href=f"/api/v1/cranes/{name}/report", className="bl-button", download=""
@@ -35,6 +36,10 @@ async def render(visit: Visit) -> Any:
         _share(life, factors),
         html.Div([life_forecast.fan(life), life_forecast.what_if(life)], className="bl-two"),
     ]
+    if isinstance(counters, Trouble):
+        parts.append(charts.missing(t("counters.title"), counters))
+    else:
+        parts.append(life_counters.section(life, counters, role))
     if isinstance(damage, Trouble):
         parts.append(charts.missing(t("damage.title"), damage))
     else:

@@ -397,28 +397,6 @@ where before_boot = first_boot and first_seq > before_seq + 1
     and before_at < %(time_to)s and first_at > %(time_from)s
 order by from_at;
 
--- name: seam_missing_ms
--- Time missing between the days of one crane, at most: messages missing in a boot times their usual span.
-select coalesce(sum(least(
-    (first_seq - before_seq - 1) * message_ms, (extract(epoch from first_at - before_at) * 1000)::bigint
-)), 0)::bigint as missing_ms
-from (
-    select first_boot, first_seq, first_at, message_ms, lag(last_at) over w as before_at,
-        lag(last_boot) over w as before_boot, lag(last_seq) over w as before_seq
-    from day_figure
-    where crane_id = %(crane_id)s and counting_id = %(counting_id)s
-    window w as (order by day)
-) ends
-where before_boot = first_boot and first_seq > before_seq + 1;
-
--- name: day_gaps_ms
--- Time missing inside the days of one crane, all causes.
-select coalesce(sum(
-    sensor_gap_ms + offline_gap_ms + quarantine_gap_ms + overlap_ms + clock_ms + excluded_ms
-), 0)::bigint as missing_ms
-from day_figure
-where crane_id = %(crane_id)s and counting_id = %(counting_id)s;
-
 -- name: recount_days_queued
 -- Every day of the fleet that another counting knows, or that is touched, and that this one has not counted yet.
 insert into recount_day (counting_id, crane_id, day)

@@ -160,7 +160,7 @@ returning m.lifts, m.peak_cubed_sum, m.recorded_ms, m.first_at, m.unrecorded_ms;
 -- name: summary_judged
 -- What the totals of one crane mean: coverage, used share, forecast, damage of the default detail.
 update crane_summary
-set missing_ms = %(missing_ms)s, coverage = %(coverage)s, f1 = %(f1)s,
+set missing_ms = %(missing_ms)s, coverage = %(coverage)s, f1 = %(f1)s, f1_reason = %(f1_reason)s,
     used_share = %(used_share)s, used_share_counted = %(used_share_counted)s,
     used_share_prior = %(used_share_prior)s, used_share_unknown = %(used_share_unknown)s,
     used_share_unrecorded = %(used_share_unrecorded)s, unknown_years = %(unknown_years)s, forecast_early_on = %(forecast_early_on)s,

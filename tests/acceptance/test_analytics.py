@@ -159,12 +159,13 @@ def test_spectrum_and_used_share_follow_the_true_lifts(counted: Counted) -> None
         with psycopg.connect(counted.url) as conn:
             peaks = LIFT_PEAKS.all(conn, crane=crane.name, day_from=FIRST_DAY, day_to=LAST_DAY)
         assert summary.kq == pytest.approx(kq([peak.peak_structural_pct for peak in peaks]), rel=1e-12)
-        assert summary.f1 == life.f1_from_coverage(summary.coverage).f1
+        assert summary.f1 is not None
+        assert summary.f1 >= 1.1  # no counter of its own says that nothing is missing
         assert crane.crane.design is not None
         expected_share = life.used_share(
             crane.crane.design, len(true), expected, summary.f1, crane.crane.prior_duty
         )
-        assert summary.used_share == pytest.approx(expected_share.total, rel=0.03)
+        assert summary.used_share_counted == pytest.approx(expected_share.counted, rel=0.03)
 
 
 def test_time_near_the_limit_is_the_true_time(counted: Counted) -> None:

@@ -31,6 +31,7 @@ from domain.crane import (
     Extension,
     LoadChart,
     PriorDuty,
+    RecorderRuns,
     Site,
     Vehicle,
 )
@@ -172,6 +173,7 @@ def build_yard(url: str) -> None:
                     prior_duty=PriorDuty(lifts=0, kq=0, f1=1.0, source="stood unused (invented)")
                     if name == "heron-3"
                     else None,
+                    recorder_runs=RecorderRuns.ALWAYS,
                 ),
             )
             for name, site in (
@@ -222,7 +224,7 @@ def fill_heron(conn: psycopg.Connection[Any], crane_id: int) -> None:
     conn.execute(
         "insert into crane_summary (crane_id, counting_id, counted_at, first_at, last_at, days, recorded_ms, lifts,"
         " peak_cubed_sum, kq, coverage, f1, used_share, used_share_counted, loaded_ms, near_limit_ms, working_ms)"
-        " values (%s, %s, now(), %s, %s, 2, 7200000, 12, %s, %s, 1, 1.0, %s, %s, 1200000, 400000, 7200000)",
+        " values (%s, %s, now(), %s, %s, 2, 7200000, 12, %s, %s, 1, 1.1, %s, %s, 1200000, 400000, 7200000)",
         (
             crane_id,
             counting_id,
@@ -230,8 +232,8 @@ def fill_heron(conn: psycopg.Connection[Any], crane_id: int) -> None:
             start + timedelta(days=1, hours=1),
             2 * cubes,
             cubes / 6,
-            2 * cubes / (250e3 * 0.125),
-            2 * cubes / (250e3 * 0.125),
+            1.1 * 2 * cubes / (250e3 * 0.125),
+            1.1 * 2 * cubes / (250e3 * 0.125),
         ),
     )
     conn.execute(

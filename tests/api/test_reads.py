@@ -264,8 +264,10 @@ async def test_metrics_name_route_templates_and_no_crane(http: httpx.AsyncClient
 async def test_life_is_counted_duty_over_the_design_period(http: httpx.AsyncClient) -> None:
     found = await ask(http, "/cranes/heron-3/life")
     cubes = 2 * float(np.sum((LEVELS / 100) ** 3))
-    assert found["used_share"] == pytest.approx(cubes / (250e3 * 0.125))  # U4, Q2 of EN 13001-1
-    assert found["f1"] == 1.0
+    assert found["used_share"] == pytest.approx(1.1 * cubes / (250e3 * 0.125))  # U4, Q2 of EN 13001-1
+    assert found["f1"] == 1.1  # it runs always, as stated; nothing independent says so
+    (month,) = found["f1_by_month"]
+    assert (month["month"], month["f1"], month["by_counter"]) == ("2026-03-01", 1.1, False)
     assert found["forecast"] is None
     assert "too little data" in found["forecast_reason"]
     assert found["special_assessment_on"] == "2030-05-01"

@@ -13,9 +13,7 @@ from duty.forecast import Forecast, trend
 from duty.life import (
     carried_damage,
     contradictions,
-    coverage,
     design_years,
-    f1_from_coverage,
     prior_years,
     share_of_design,
     special_assessment,
@@ -51,32 +49,6 @@ def test_what_cannot_be_a_share_is_refused() -> None:
     for cubes, f1 in ((-1.0, 1.0), (float("nan"), 1.0), (1.0, 0.9)):
         with pytest.raises(InvalidInput):
             share_of_design(DESIGN, cubes, f1)
-
-
-@pytest.mark.parametrize(
-    ("share", "f1"),
-    [
-        *[(1.0, 1.0), (0.99, 1.0), (0.989, 1.1), (0.91, 1.1), (0.909, 1.2), (0.84, 1.2), (0.77, 1.3)],
-        *[(0.76, 1.5), (0.5, 2.0), (0.1, 10.0), (0.0, 1.5), (None, 1.5)],
-    ],
-)
-def test_f1_follows_the_coverage(share: float | None, f1: float) -> None:
-    assert f1_from_coverage(share).f1 == pytest.approx(f1)
-
-
-@given(st.floats(0.01, 1))
-def test_what_was_not_recorded_is_never_taken_for_rest(share: float) -> None:
-    assert f1_from_coverage(share).f1 * share >= 0.99
-    assert f1_from_coverage(share, always_on=False).f1 >= max(1.3, f1_from_coverage(share).f1)
-
-
-def test_coverage_is_recorded_over_recorded_and_missing() -> None:
-    assert coverage(90.0, 10.0) == 0.9
-    assert coverage(0.0, 0.0) is None
-    with pytest.raises(InvalidInput):
-        coverage(-1.0, 0.0)
-    with pytest.raises(InvalidInput):
-        f1_from_coverage(1.1)
 
 
 def test_the_calendar_rule_holds_unless_use_is_faster() -> None:

@@ -6,7 +6,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from domain.errors import InvalidInput
-from duty.life import coverage, f1_from_coverage
+from duty.recording import coverage, f1_from_coverage
 from duty.unrecorded import unrecorded_use
 
 HOUR = 3_600_000

@@ -1,0 +1,287 @@
+"""How completely duty was recorded, and the safety factor f1 that follows, month by month.
+
+    f1 of a month = factor of its coverage, and
+        where a counter of the crane spans it      at least counted over recorded (hours, lifts)
+        else, by how the recorder runs, as stated  at least 1.1 (always, with the ignition) or 1.3 (else)
+
+Nothing but a counter that runs by itself can tell a day without data from a day of rest: without one f1 is never 1.0.
+Table of factors: P. Depale, M. Bennebach, Mechanics & Industry 20, 2019, 802, Table 3, doi 10.1051/meca/2019047 (read). Which row a
+recorder belongs to, and that it is taken by month, is this project's convention.
+"""
+
+from collections.abc import Sequence
+from datetime import date, timedelta
+from enum import Enum
+from itertools import pairwise
+from typing import Final, NamedTuple, Protocol
+
+from domain.counter import CounterKind
+from domain.crane import RecorderRuns
+from domain.errors import InvalidInput
+
+HOUR_MS: Final = 3_600_000.0
+
+
+class Recording(Enum):
+    """How duty was recorded, with the safety factor f1 on it: the table named above."""
+
+    AUTOMATIC = 1.0  # recorder that always runs when the crane is used, or counters with a log
+    DOCUMENTED_PROCESS = 1.1
+    DOCUMENTED_PRODUCTION = 1.2
+    UNDOCUMENTED = 1.3
+    UNKNOWN = 1.5
+
+
+STATED: Final = {
+    RecorderRuns.ALWAYS: (Recording.DOCUMENTED_PROCESS, "the recorder is stated to run always"),
+    RecorderRuns.WITH_IGNITION: (
+        Recording.DOCUMENTED_PROCESS,
+        "the recorder is stated to run with the ignition",
+    ),
+    RecorderRuns.CAN_BE_SWITCHED_OFF: (Recording.UNDOCUMENTED, "the recorder can be switched off"),
+    RecorderRuns.UNKNOWN: (Recording.UNDOCUMENTED, "how the recorder runs is not stated"),
+}
+
+# Least coverage for each factor: this project's convention, such that no factor is below 1 / coverage by more than 1 %
+_COVERAGE_STEPS: Final = (
+    (0.99, Recording.AUTOMATIC),
+    (0.91, Recording.DOCUMENTED_PROCESS),
+    (0.84, Recording.DOCUMENTED_PRODUCTION),
+    (0.77, Recording.UNDOCUMENTED),
+    (0.0, Recording.UNKNOWN),
+)
+
+
+class Factor(NamedTuple):
+    """Safety factor on counted duty, with the sentence that explains it."""
+
+    f1: float
+    reason: str
+
+
+class Month(NamedTuple):
+    """What is on record of one month, named by its first day."""
+
+    month: date
+    recorded_ms: int
+    missing_ms: int
+    unrecorded_ms: int = 0  # of missing_ms: in use, taken at a pace of its own
+    cube_sum: float = 0.0
+
+
+class CounterSpan(NamedTuple):
+    """What a counter of the crane gained over the days after `after` up to `upto`, and what was recorded in them."""
+
+    kind: CounterKind
+    after: date
+    upto: date
+    gained: float  # hours or lifts
+    recorded: float  # hours or lifts
+
+    @property
+    def blind(self) -> bool:
+        """Whether the crane was used and nothing of it recorded: no factor on what is counted can make up for that."""
+        return self.recorded <= 0 < self.gained
+
+
+class CounterReading(Protocol):
+    """One reading of a counter, as it stood at the end of a day."""
+
+    @property
+    def kind(self) -> str: ...
+    @property
+    def read_on(self) -> date: ...
+    @property
+    def value(self) -> float: ...
+    @property
+    def restarted(self) -> bool: ...
+
+
+class RecordedBetween(Protocol):
+    """What was recorded between two days."""
+
+    @property
+    def working_ms(self) -> int: ...
+    @property
+    def lifts(self) -> int: ...
+
+
+class Gained(NamedTuple):
+    """What a counter gained between two readings that follow each other."""
+
+    kind: CounterKind
+    after: date
+    upto: date
+    gained: float
+
+
+class MonthFactor(NamedTuple):
+    """Safety factor of one month, and what it rests on."""
+
+    month: date
+    f1: float
+    reason: str
+    coverage: float | None
+    by_counter: bool
+
+
+def coverage(recorded_ms: float, missing_ms: float) -> float | None:
+    """Share of the time with the recorder running that is on record, 0..1; None without any time."""
+    if recorded_ms < 0 or missing_ms < 0:
+        raise InvalidInput("recorded and missing time must be 0 or more", field="recorded_ms")
+    whole = recorded_ms + missing_ms
+    return recorded_ms / whole if whole > 0 else None
+
+
+def f1_from_coverage(share: float | None, *, told: float | None = None) -> Factor:
+    """Safety factor f1 from the measured coverage alone (0..1, None where it is not known).
+
+    Below the steps of the table the factor is 1 / coverage, so that what was not recorded is never treated as rest.
+    `told` is the share of the time that is on record or taken at a pace of its own (`duty.unrecorded`, never rest either):
+    where it is given the reciprocal is that of `told`, and the step still that of the coverage.
+    """
+    if share is None:
+        return Factor(Recording.UNKNOWN.value, "coverage is not known")
+    if not 0 <= share <= 1:
+        raise InvalidInput("coverage must lie in 0..1", field="share")
+    told = share if told is None else max(told, share)
+    if told == 0:
+        return Factor(Recording.UNKNOWN.value, "nothing is recorded")
+    f1 = next(recording.value for least, recording in _COVERAGE_STEPS if share >= least)
+    f1 = f1 if share >= _COVERAGE_STEPS[0][0] else max(f1, 1 / told)
+    return Factor(f1, f"{100 * share:.1f} % of the time in use is on record")
+
+
+def gains(readings: Sequence[CounterReading]) -> tuple[list[Gained], list[str]]:
+    """What counters gained from reading to reading, and readings that contradict each other, with what to do.
+
+    Nothing is reckoned over a counter that restarted, nor over one that ran backwards: there nothing independent tells.
+    """
+    found: list[Gained] = []
+    problems: list[str] = []
+    for kind in CounterKind:
+        mine = sorted((one for one in readings if CounterKind(one.kind) is kind), key=lambda one: one.read_on)
+        for before, after in pairwise(mine):
+            if after.read_on == before.read_on:
+                if after.value != before.value:
+                    problems.append(
+                        f"{kind.value.replace('_', ' ')}: two readings of {after.read_on}, {before.value:g} and"
+                        f" {after.value:g}: withdraw the wrong one"
+                    )
+            elif after.restarted:
+                continue
+            elif after.value < before.value:
+                problems.append(
+                    f"{kind.value.replace('_', ' ')} ran backwards: {before.value:g} on {before.read_on}, {after.value:g} on"
+                    f" {after.read_on}. Withdraw the wrong one, or enter the later one as restarted"
+                )
+            else:
+                found.append(Gained(kind, before.read_on, after.read_on, after.value - before.value))
+    return found, problems
+
+
+def spans_of(found: Sequence[Gained], recorded: Sequence[RecordedBetween]) -> list[CounterSpan]:
+    """Gains of counters beside what was recorded in the same days: working time in any mode but transport, and lifts."""
+    return [
+        CounterSpan(
+            *one, between.working_ms / HOUR_MS if one.kind is CounterKind.OPERATING_HOURS else between.lifts
+        )
+        for one, between in zip(found, recorded, strict=True)
+    ]
+
+
+def months_f1(
+    months: Sequence[Month], stated: RecorderRuns, spans: Sequence[CounterSpan] = ()
+) -> tuple[MonthFactor, ...]:
+    """The factor of every month: see the module. `spans` in time order by kind, not overlapping within a kind."""
+    return tuple(_month_f1(month, stated, spans) for month in months)
+
+
+def overall(months: Sequence[Month], factors: Sequence[MonthFactor], stated: RecorderRuns) -> Factor:
+    """One factor that gives the same counted share as the months with theirs: their mean by counted duty.
+
+    By recorded time where no duty was counted; 1.5 without any month.
+    """
+    if not months:
+        return Factor(Recording.UNKNOWN.value, "coverage is not known")
+    weights = [month.cube_sum for month in months]
+    if not any(weights):
+        weights = [float(month.recorded_ms) for month in months]
+    if not any(weights):
+        return Factor(max(one.f1 for one in factors), factors[-1].reason)
+    f1 = sum(w * one.f1 for w, one in zip(weights, factors, strict=True)) / sum(weights)
+    f1 = min(max(f1, min(one.f1 for one in factors)), max(one.f1 for one in factors))  # rounding
+    counter = sum(one.by_counter for one in factors)
+    share = coverage(sum(one.recorded_ms for one in months), sum(one.missing_ms for one in months))
+    recorded = (
+        "coverage is not known" if share is None else f"{100 * share:.1f} % of the time in use is on record"
+    )
+    if counter == len(factors):
+        return Factor(f1, f"{recorded}, and a counter of the crane spans all of it")
+    independent = (
+        "nothing independent supports it"
+        if not counter
+        else f"a counter of the crane supports {counter} of {len(factors)} months"
+    )
+    return Factor(f1, f"{recorded}; {STATED[stated][1]}; {independent}")
+
+
+def is_rest(day_from: date, day_to: date, spans: Sequence[CounterSpan]) -> bool:
+    """Whether a counter says that the crane stood still on days without data: it gained no more than was recorded."""
+    return any(
+        span.kind is CounterKind.OPERATING_HOURS
+        and span.after < day_from
+        and day_to <= span.upto
+        and span.gained <= span.recorded
+        for span in spans
+    )
+
+
+def span_f1(
+    first: date, last: date, record: Month, stated: RecorderRuns, spans: Sequence[CounterSpan] = ()
+) -> MonthFactor:
+    """The factor of the days from first to last, with what is on record of them: see the module."""
+    share = coverage(record.recorded_ms, record.missing_ms)
+    told = coverage(
+        record.recorded_ms + record.unrecorded_ms, max(record.missing_ms - record.unrecorded_ms, 0)
+    )
+    by_coverage = f1_from_coverage(share, told=told)
+    for kind in CounterKind:
+        mine = [one for one in spans if one.kind is kind and one.upto >= first and one.after <= last]
+        if mine and _spanned(first, last, mine):
+            return _counted(first, by_coverage, share, mine)
+    if share is None:
+        return MonthFactor(first, by_coverage.f1, by_coverage.reason, share, by_counter=False)
+    least, words = STATED[stated]
+    f1 = max(by_coverage.f1, least.value)
+    reason = f"{by_coverage.reason}; {words}, and nothing independent supports it"
+    return MonthFactor(first, f1, reason, share, by_counter=False)
+
+
+def _month_f1(month: Month, stated: RecorderRuns, spans: Sequence[CounterSpan]) -> MonthFactor:
+    last = (month.month + timedelta(days=32)).replace(day=1) - timedelta(days=1)
+    return span_f1(month.month, last, month, stated, spans)
+
+
+def _spanned(first: date, last: date, spans: Sequence[CounterSpan]) -> bool:
+    """Whether spans follow each other without a break from before the first day to the last."""
+    reached = first - timedelta(days=1)
+    for span in sorted(spans, key=lambda one: one.after):
+        if span.after <= reached:
+            reached = max(reached, span.upto)
+    return reached >= last
+
+
+def _counted(
+    month: date, by_coverage: Factor, share: float | None, spans: Sequence[CounterSpan]
+) -> MonthFactor:
+    # together: a counter that a crane sends daily is off by parts of days. Spans without a record are duty of their own
+    known = [one for one in spans if one.recorded > 0]
+    recorded = sum(one.recorded for one in known)
+    ratio = max(sum(one.gained for one in known) / recorded, 1.0) if recorded else 1.0
+    f1 = max(by_coverage.f1 if share is not None else 1.0, ratio)
+    unit = "hours" if spans[0].kind is CounterKind.OPERATING_HOURS else "lifts"
+    words = f"a counter of the crane shows {ratio:.2f} times the recorded {unit}"
+    if ratio == 1:
+        words = f"a counter of the crane shows no more {unit} than are recorded"
+    return MonthFactor(month, f1, f"{by_coverage.reason}; {words}", share, by_counter=True)

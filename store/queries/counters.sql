@@ -1,0 +1,69 @@
+-- name: counter_readings
+-- Readings of the counters of one crane in force, those that it sent as events included, in time order.
+-- Of several events of a day the last one holds: a reading stands for the end of its day.
+select reading_id, kind, read_on, value, restarted, note, 'typed' as source, entered_at, entered_by
+from counter_reading
+where crane_id = %(crane_id)s and withdrawn_at is null
+union all
+select null, kind, read_on, value, false, '', 'event', received_at, ''
+from (
+    select distinct on (e.code, (e.at at time zone %(zone)s)::date) e.code as kind,
+        (e.at at time zone %(zone)s)::date as read_on, e.text::float8 as value, e.received_at
+    from event e
+    where e.crane_id = %(crane_id)s and e.kind = 'counter' and e.code in ('operating_hours', 'lifts')
+        and e.text ~ '^[0-9]{1,9}([.][0-9]{1,6})?$'
+    order by 1, 2, e.at desc
+) sent
+order by kind, read_on, source desc;
+
+-- name: recorded_between
+-- What was recorded of one crane on the days after some days, each up to another; in their order.
+select coalesce(sum(d.working_ms), 0)::bigint as working_ms, coalesce(sum(d.lifts), 0)::bigint as lifts
+from unnest(%(after)s::date[], %(upto)s::date[]) with ordinality as span (after, upto, place)
+left join day_figure d on d.crane_id = %(crane_id)s and d.counting_id = %(counting_id)s
+    and d.day > span.after and d.day <= span.upto
+group by span.place
+order by span.place;
+
+-- name: counter_reading_of_day
+-- The reading of a counter and day that is in force.
+select reading_id, value, restarted from counter_reading
+where crane_id = %(crane_id)s and kind = %(kind)s and read_on = %(read_on)s and withdrawn_at is null;
+
+-- name: counter_reading_added
+-- A reading of a counter; nothing comes back where one of that day is in force.
+insert into counter_reading (crane_id, kind, read_on, value, restarted, note, entered_by)
+values (%(crane_id)s, %(kind)s, %(read_on)s, %(value)s, %(restarted)s, %(note)s, %(account)s)
+on conflict (crane_id, kind, read_on) where withdrawn_at is null do nothing
+returning reading_id;
+
+-- name: counter_reading_withdrawn
+-- Takes a reading back; nothing comes back where there is none in force.
+update counter_reading set withdrawn_at = now(), withdrawn_by = %(account)s
+where crane_id = %(crane_id)s and reading_id = %(reading_id)s and withdrawn_at is null
+returning reading_id;
+
+-- name: summary_outdated
+-- Has the summary of one crane written again.
+update crane_summary set made_of = null where crane_id = %(crane_id)s;
+
+-- name: monthly_record
+-- What is on record of one crane by month: time, time missing inside days and between them, counted duty.
+select d.day - (extract(day from d.day)::int - 1) as month, sum(d.recorded_ms)::bigint as recorded_ms,
+    sum(d.gap_ms + d.seam_ms)::bigint as missing_ms, sum(d.unrecorded_ms)::bigint as unrecorded_ms,
+    sum(d.peak_cubed_sum order by d.day) as cube_sum
+from (
+    select day, recorded_ms, peak_cubed_sum, excluded_ms + overlap_ms + clock_ms as unrecorded_ms,
+        sensor_gap_ms + offline_gap_ms + quarantine_gap_ms + overlap_ms + clock_ms + excluded_ms as gap_ms,
+        case when lag(last_boot) over w = first_boot and first_seq > lag(last_seq) over w + 1
+            then least(
+                (first_seq - lag(last_seq) over w - 1) * message_ms,
+                (extract(epoch from first_at - lag(last_at) over w) * 1000)::bigint
+            )
+            else 0 end as seam_ms
+    from day_figure
+    where crane_id = %(crane_id)s and counting_id = %(counting_id)s
+    window w as (order by day)
+) d
+group by 1
+order by 1;

@@ -1,0 +1,136 @@
+"""The safety factor f1 by month: coverage, what the owner states, and counters that run by themselves."""
+
+from dataclasses import dataclass
+from datetime import date
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from domain.counter import CounterKind
+from domain.crane import RecorderRuns
+from domain.errors import InvalidInput
+from duty.recording import (
+    CounterSpan,
+    Month,
+    coverage,
+    f1_from_coverage,
+    gains,
+    is_rest,
+    months_f1,
+    overall,
+)
+
+HOURS = CounterKind.OPERATING_HOURS
+H = 3_600_000
+MAY, JUNE = date(2026, 5, 1), date(2026, 6, 1)
+
+
+@dataclass
+class Read:
+    kind: str
+    read_on: date
+    value: float
+    restarted: bool = False
+
+
+@pytest.mark.parametrize(
+    ("share", "f1"),
+    [
+        *[(1.0, 1.0), (0.99, 1.0), (0.989, 1.1), (0.91, 1.1), (0.909, 1.2), (0.84, 1.2), (0.77, 1.3)],
+        *[(0.76, 1.5), (0.5, 2.0), (0.1, 10.0), (0.0, 1.5), (None, 1.5)],
+    ],
+)
+def test_f1_follows_the_coverage(share: float | None, f1: float) -> None:
+    assert f1_from_coverage(share).f1 == pytest.approx(f1)
+
+
+@given(st.floats(0.01, 1))
+def test_what_was_not_recorded_is_never_taken_for_rest(share: float) -> None:
+    assert f1_from_coverage(share).f1 * share >= 0.99
+
+
+def test_coverage_is_recorded_over_recorded_and_missing() -> None:
+    assert coverage(90.0, 10.0) == 0.9
+    assert coverage(0.0, 0.0) is None
+    with pytest.raises(InvalidInput):
+        coverage(-1.0, 0.0)
+    with pytest.raises(InvalidInput):
+        f1_from_coverage(1.1)
+
+
+@pytest.mark.parametrize(
+    ("stated", "f1"),
+    [
+        (RecorderRuns.ALWAYS, 1.1),
+        (RecorderRuns.WITH_IGNITION, 1.1),
+        (RecorderRuns.CAN_BE_SWITCHED_OFF, 1.3),
+        (RecorderRuns.UNKNOWN, 1.3),
+    ],
+)
+def test_a_complete_record_earns_one_only_by_a_counter(stated: RecorderRuns, f1: float) -> None:
+    months = [Month(MAY, 100 * H, 0, 0, 5.0)]
+    (found,) = months_f1(months, stated)
+    assert (found.f1, found.by_counter) == (f1, False)
+    assert "nothing independent supports it" in overall(months, [found], stated).reason
+    agrees = [CounterSpan(HOURS, date(2026, 4, 20), date(2026, 6, 3), 130.0, 150.0)]
+    (found,) = months_f1(months, stated, agrees)
+    assert (found.f1, found.by_counter) == (1.0, True)
+    more = [agrees[0]._replace(gained=300.0)]
+    assert months_f1(months, stated, more)[0].f1 == pytest.approx(2.0)
+
+
+def test_a_month_without_coverage_counts_as_unknown() -> None:
+    (found,) = months_f1([Month(MAY, 0, 0)], RecorderRuns.ALWAYS)
+    assert found.f1 == 1.5
+
+
+def test_a_counter_has_to_span_the_whole_month() -> None:
+    months = [Month(MAY, 100 * H, 0), Month(JUNE, 100 * H, 0)]
+    part = [
+        CounterSpan(HOURS, date(2026, 4, 30), date(2026, 5, 15), 50.0, 50.0),
+        CounterSpan(HOURS, date(2026, 5, 15), date(2026, 6, 20), 50.0, 50.0),
+    ]
+    assert [one.f1 for one in months_f1(months, RecorderRuns.UNKNOWN, part)] == [1.0, 1.3]
+    late = [part[0]._replace(after=date(2026, 5, 1)), part[1]]
+    assert [one.f1 for one in months_f1(months, RecorderRuns.UNKNOWN, late)] == [1.3, 1.3]
+
+
+def test_a_poor_coverage_counts_beside_a_counter_that_agrees() -> None:
+    months = [Month(MAY, 50 * H, 50 * H)]
+    agrees = [CounterSpan(HOURS, date(2026, 4, 30), date(2026, 5, 31), 50.0, 50.0)]
+    assert months_f1(months, RecorderRuns.ALWAYS, agrees)[0].f1 == 2.0
+
+
+def test_one_factor_gives_the_same_share_as_the_months() -> None:
+    months = [Month(MAY, 100 * H, 0, 0, 30.0), Month(JUNE, 50 * H, 50 * H, 0, 10.0)]
+    found = months_f1(months, RecorderRuns.UNKNOWN)
+    assert [one.f1 for one in found] == [1.3, 2.0]
+    assert overall(months, found, RecorderRuns.UNKNOWN).f1 == pytest.approx((1.3 * 30 + 2.0 * 10) / 40)
+    assert overall([], [], RecorderRuns.ALWAYS).f1 == 1.5
+
+
+def test_gains_follow_each_other_and_a_counter_that_ran_backwards_is_told() -> None:
+    days = [date(2026, 5, day) for day in (1, 9, 20, 30)]
+    read = [Read("operating_hours", day, value) for day, value in zip(days, (10, 40, 5, 9), strict=True)]
+    found, problems = gains(read)
+    assert [(one.after, one.upto, one.gained) for one in found] == [
+        (days[0], days[1], 30),
+        (days[2], days[3], 4),
+    ]
+    assert len(problems) == 1
+    assert "ran backwards" in problems[0]
+    assert "restarted" in problems[0]
+    read[2].restarted = True
+    assert gains(read) == (found, [])
+    twice = [Read("lifts", days[0], 5), Read("lifts", days[0], 6)]
+    assert "two readings" in gains(twice)[1][0]
+
+
+def test_only_a_counter_that_gained_no_more_than_was_recorded_tells_rest() -> None:
+    week = date(2026, 5, 4), date(2026, 5, 10)
+    agrees = CounterSpan(HOURS, date(2026, 4, 30), date(2026, 5, 31), 50.0, 50.0)
+    assert is_rest(*week, [agrees])
+    assert not is_rest(*week, [agrees._replace(gained=51.0)])
+    assert not is_rest(*week, [agrees._replace(after=date(2026, 5, 4))])
+    assert not is_rest(*week, [])
