@@ -15,6 +15,7 @@ from domain.crane import CraneType, Site
 from domain.errors import Conflict, InvalidInput, NotFound
 from domain.messages import CRANE_NAME_PATTERN
 from domain.registration import EXAMPLE, CraneRegistration, CraneTypeRow
+from duty.chart_rules import refuse_charts
 from store import reading
 from store.access import Principal
 from store.registration import Planned, carry_out, planned
@@ -100,6 +101,8 @@ def _write(
         found = planned(conn, wanted, datetime.now(UTC), caller.sites)
         check(found, caller.sites is None)
         refuse_contradictions(conn, found.crane)
+        if found.crane.type != found.known_type:
+            refuse_charts(found.crane.type)
         kept = carry_out(conn, found)
     return CraneDetail(crane=kept.crane, site=kept.site)
 

@@ -69,6 +69,7 @@ def crane_add(
     """Register a crane and its site, or replace what is known of it."""
     from boomledger.registry import read_crane_file
     from boomledger.services import database_url
+    from duty.chart_rules import refuse_charts
     from store.connection import connect
     from store.registration import carry_out, planned
     from transfer.history import refuse_contradictions
@@ -77,6 +78,7 @@ def crane_add(
     with connect(database_url(load_settings())) as conn:
         found = planned(conn, wanted, datetime.now(UTC))
         refuse_contradictions(conn, found.crane)
+        refuse_charts(found.crane.type)
         kept = carry_out(conn, found)
     out.print(f"{kept.crane.name} at {kept.site.name} is registered", highlight=False)
 

@@ -114,7 +114,12 @@ class ChartPoint(_Value):
     """Rated capacity at an outreach; with a hook height where the chart has one."""
 
     outreach_m: Length
-    capacity_kg: Mass
+    capacity_kg: float = Field(
+        ge=0,
+        le=200_000,
+        allow_inf_nan=False,
+        description="0 is a hole: no capacity from the point before to the point after",
+    )
     hook_height_m: float | None = Field(default=None, ge=-60, le=120)
 
 
@@ -135,11 +140,11 @@ class LoadChart(_Value):
         for point in self.points:
             at_height.setdefault(point.hook_height_m, []).append(point)
         for row in at_height.values():
-            for near, far in zip(row, row[1:], strict=False):
-                if far.outreach_m <= near.outreach_m:
-                    raise ValueError("outreach_m must rise from point to point")
-                if far.capacity_kg > near.capacity_kg:
-                    raise ValueError("capacity_kg must not rise with outreach")
+            if any(far.outreach_m <= near.outreach_m for near, far in zip(row, row[1:], strict=False)):
+                raise ValueError("outreach_m must rise from point to point")
+            carrying = [point.capacity_kg for point in row if point.capacity_kg]
+            if any(far > near for near, far in zip(carrying, carrying[1:], strict=False)):
+                raise ValueError("capacity_kg must not rise with outreach")
         return self
 
 

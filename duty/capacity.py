@@ -2,6 +2,7 @@
 
 The reading never interpolates: at an outreach between two points of a chart it gives the capacity of the next
 larger outreach, and where the chart has rows by hook height the smaller of the rows just below and just above.
+A point of 0 kg is a hole: there is no capacity between the point before it and the point after it.
 Outside the chart there is no capacity, and no capacity is 0 kg, so that a comparison with a load fails safely.
 """
 
@@ -58,7 +59,10 @@ def _read_row(points: Sequence[ChartPoint], outreach_m: Floats) -> Floats:
     at = np.array([point.outreach_m for point in points])
     capacity = np.array([point.capacity_kg for point in points] + [0.0])
     index = np.searchsorted(at, outreach_m, side="left")
-    return np.where(outreach_m >= at[0], capacity[index], 0.0)
+    read = np.where(outreach_m >= at[0], capacity[index], 0.0)
+    # Past a point of 0 the hole goes on to the next point.
+    in_hole = (index > 0) & (capacity[index - 1] == 0) & (outreach_m != at[np.minimum(index, at.size - 1)])
+    return np.where(in_hole, 0.0, read)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -85,6 +89,9 @@ class ChartTable:
     row_above_m: Floats
     point_outreach_m: Floats
     point_capacity_kg: Floats
+    hole_row: Ints  # points of 0 kg: their row, and the outreaches between which it leaves no capacity
+    hole_from_m: Floats
+    hole_to_m: Floats
 
 
 def chart_table(chart_sets: Sequence[Packed]) -> ChartTable:
@@ -109,7 +116,17 @@ def chart_table(chart_sets: Sequence[Packed]) -> ChartTable:
         lowest = np.minimum.reduceat(np.where(np.isfinite(row_height), row_height, np.inf), first_row)
         highest = np.maximum.reduceat(row_height, first_row)
     by_height = np.isfinite(highest)
+    row_of_point = np.cumsum(starts_row) - 1
+    hole = np.flatnonzero(points[:, 1] == 0)
+    before, after = np.maximum(hole - 1, 0), np.minimum(hole + 1, len(points) - 1)
     return ChartTable(
+        hole_row=row_of_point[hole],
+        hole_from_m=np.where(
+            (hole > 0) & (row_of_point[before] == row_of_point[hole]), points[before, 0], -np.inf
+        ),
+        hole_to_m=np.where(
+            (after > hole) & (row_of_point[after] == row_of_point[hole]), points[after, 0], np.inf
+        ),
         chart_variant=variant,
         spread_left=setups[:, 0],
         spread_right=setups[:, 1],
@@ -156,6 +173,9 @@ def read_table(
     beyond = step >= lengths
     before = near < table.point_outreach_m[starts]
     capacity = table.point_capacity_kg[starts + np.minimum(step, lengths - 1)]
+    if table.hole_row.size:
+        passed = (near < table.hole_to_m) & (far > table.hole_from_m)
+        capacity[table.hole_row[passed]] = 0.0
     # NaN heights compare false, so a row that holds at any height is kept by the first term.
     unbound = np.isnan(table.row_height_m)
     used = unbound | (

@@ -11,25 +11,23 @@ Columns, in any order, named with their unit:
     stage                        optional: extensions run out; empty for any
 
 One line is one point. Lines of one configuration form one chart; in a row of a chart the outreach rises from line to
-line. Comma, semicolon or tab separates; with the latter two a decimal comma is read as well. Empty lines and lines that
-begin with # are passed over.
+line; 0 or a dash for the capacity is a hole, from the point before it to the point after it. Comma, semicolon or tab
+separates; with the latter two a decimal comma is read as well. Empty lines and lines that begin with # are passed over.
+The rules that charts keep to are those of duty.chart_rules.
 """
 
 import csv
 import math
-import statistics
 from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Final, NamedTuple
 
-from domain.crane import QUARTERS, ChartPoint, CraneType, LoadChart, Sector, Spread
-from domain.units import KG_PER_LB, KG_PER_T, M_PER_FT, STANDARD_GRAVITY_M_S2
-from duty.geometry import envelope
+from domain.crane import ChartPoint, CraneType, LoadChart, Sector, Spread
+from domain.units import KG_PER_LB, KG_PER_T, M_PER_FT
+from duty.chart_rules import Point, Problem, Rows, Setup, doubtful, grouped, impossible, missing, row_problems
 
 MOST_LINES: Final = 20_000
 MOST_PROBLEMS: Final = 100
-HOLE_STEPS: Final = 2.5
-"""A step in outreach of more than this many times the row's usual (median) step is a hole: own choice."""
 
 _UNITS: Final = {
     "outreach": {"m": 1.0, "ft": M_PER_FT},
@@ -43,14 +41,9 @@ _RANGES: Final = {
 }
 _WORDS: Final = ("spread_left", "spread_right", "sector", "jib", "stage")
 _NEEDED: Final = ("spread_left", "spread_right", "outreach", "capacity")
+NO_CAPACITY: Final = ("-", "\u2013", "\u2014")
+"""How charts print that there is no capacity at an outreach, beside 0."""
 _JIB: Final = {"": False, "no": False, "yes": True}
-
-
-class Problem(NamedTuple):
-    """What is wrong, and in which line of the file, counted from 1; 0 where it is of the file as a whole."""
-
-    line: int
-    text: str
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -60,24 +53,6 @@ class ChartFile:
     charts: tuple[LoadChart, ...]
     problems: tuple[Problem, ...]
     warnings: tuple[Problem, ...]
-
-
-class _Setup(NamedTuple):
-    """What makes lines one chart."""
-
-    spread_left: Spread
-    spread_right: Spread
-    sector: Sector | None
-    jib: bool
-    stage: int | None
-
-
-class _Point(NamedTuple):
-    line: int
-    setup: _Setup
-    outreach_m: float
-    capacity_kg: float
-    hook_height_m: float | None
 
 
 class _Column(NamedTuple):
@@ -95,24 +70,24 @@ def read_charts(text: str, crane_type: CraneType | None = None) -> ChartFile:
     """
     problems: list[Problem] = []
     points = list(_points(text, problems))
-    groups = _grouped(points)
+    groups = grouped(points)
     for rows in groups.values():
-        problems += _row_problems(rows)
+        problems += row_problems(rows)
     warnings: list[Problem] = []
     if crane_type is not None:
-        problems += _impossible(points, crane_type)
-        warnings += _doubtful(points, crane_type)
+        problems += impossible(points, crane_type)
+        warnings += doubtful(points, crane_type)
     charts: list[LoadChart] = []
     if not problems:
         charts = [_chart(setup, rows) for setup, rows in groups.items()]
-        warnings += _missing(groups)
+        warnings += missing(groups)
     problems.sort()
     return ChartFile(
         charts=tuple(charts), problems=tuple(problems[:MOST_PROBLEMS]), warnings=tuple(sorted(warnings))
     )
 
 
-def _points(text: str, problems: list[Problem]) -> Iterator[_Point]:
+def _points(text: str, problems: list[Problem]) -> Iterator[Point]:
     """The points of the lines that can be read; what cannot is added to `problems`."""
     lines = [
         (number, line)
@@ -173,7 +148,7 @@ def _unit_hint(name: str) -> str:
 
 def _point(
     line: int, columns: list[_Column], cells: list[str], decimal_comma: bool, problems: list[Problem]
-) -> _Point | None:
+) -> Point | None:
     before = len(problems)
     numbers: dict[str, float | None] = {"hook_height": None}
     words = dict.fromkeys(_WORDS, "")
@@ -186,7 +161,7 @@ def _point(
     outreach, capacity = numbers["outreach"], numbers["capacity"]
     if len(problems) > before or setup is None or outreach is None or capacity is None:
         return None
-    return _Point(line, setup, outreach, capacity, numbers["hook_height"])
+    return Point(line, setup, outreach, capacity, numbers["hook_height"])
 
 
 def _number(
@@ -195,13 +170,15 @@ def _number(
     if not cell and column.name == "hook_height":
         return None
     low, high, unit = _RANGES[column.name]
+    if column.name == "capacity" and cell in NO_CAPACITY:
+        return 0.0
     try:
         value = float(cell.replace(",", ".") if decimal_comma else cell) * column.factor
     except ValueError:
         problems.append(Problem(line, f"{column.name}: {cell!r} is not a number"))
         return None
-    # A height may be its lowest value, an outreach or a capacity of nothing is none.
-    if not (math.isfinite(value) and low <= value <= high and (value > low or column.name == "hook_height")):
+    # A capacity of nothing is a hole in the chart; an outreach of nothing is none.
+    if not (math.isfinite(value) and low <= value <= high and (value > low or column.name != "outreach")):
         problems.append(
             Problem(line, f"{column.name}: {cell} is outside {low:g} to {high:g} {unit}; is the unit right?")
         )
@@ -209,7 +186,7 @@ def _number(
     return value
 
 
-def _setup(line: int, words: dict[str, str], problems: list[Problem]) -> _Setup | None:
+def _setup(line: int, words: dict[str, str], problems: list[Problem]) -> Setup | None:
     before = len(problems)
     for name, allowed in (
         ("spread_left", tuple(Spread)),
@@ -225,7 +202,7 @@ def _setup(line: int, words: dict[str, str], problems: list[Problem]) -> _Setup 
         problems.append(Problem(line, f"stage: {stage!r} is not a whole number from 0 to 20, or empty"))
     if len(problems) > before:
         return None
-    return _Setup(
+    return Setup(
         Spread(words["spread_left"]),
         Spread(words["spread_right"]),
         Sector(words["sector"]) if words["sector"] else None,
@@ -234,98 +211,7 @@ def _setup(line: int, words: dict[str, str], problems: list[Problem]) -> _Setup 
     )
 
 
-Rows = dict[float | None, list[_Point]]
-
-
-def _grouped(points: list[_Point]) -> dict[_Setup, Rows]:
-    """Points by configuration and hook height, in the order of the file."""
-    groups: dict[_Setup, Rows] = {}
-    for point in points:
-        groups.setdefault(point.setup, {}).setdefault(point.hook_height_m, []).append(point)
-    return groups
-
-
-def _row_problems(rows: Rows) -> Iterator[Problem]:
-    """What is wrong between the points of one chart: order, doubles, rises, holes, too few, heights mixed."""
-    if None in rows and len(rows) > 1:
-        yield Problem(
-            rows[None][0].line, "hook_height: empty here, but given in other lines of this configuration"
-        )
-    for row in rows.values():
-        if len(row) < 2:
-            yield Problem(row[0].line, "the only point of its row: a row has two points or more")
-        steps = [far.outreach_m - near.outreach_m for near, far in zip(row, row[1:], strict=False)]
-        usual = statistics.median(steps) if steps else 0.0
-        for near, far, step in zip(row, row[1:], steps, strict=False):
-            if step == 0:
-                yield Problem(far.line, f"outreach {far.outreach_m:g} m stands in line {near.line} already")
-            elif step < 0:
-                yield Problem(
-                    far.line,
-                    f"outreach {far.outreach_m:g} m after {near.outreach_m:g} m: it must rise within a configuration",
-                )
-            elif far.capacity_kg > near.capacity_kg:
-                yield Problem(
-                    far.line,
-                    f"capacity {far.capacity_kg:g} kg is above the {near.capacity_kg:g} kg of line {near.line}"
-                    f" nearer in: it must not rise with outreach",
-                )
-            elif step > HOLE_STEPS * usual > 0:
-                yield Problem(
-                    far.line,
-                    f"hole: nothing between {near.outreach_m:g} m and {far.outreach_m:g} m, where the usual step is"
-                    f" {usual:g} m; a line missing?",
-                )
-
-
-def _impossible(points: list[_Point], crane_type: CraneType) -> Iterator[Problem]:
-    for point in points:
-        if point.setup.jib and crane_type.jib is None:
-            yield Problem(point.line, f"jib: type {crane_type.name} has none")
-        stages = len(crane_type.extensions)
-        if point.setup.stage is not None and point.setup.stage > stages:
-            yield Problem(point.line, f"stage: type {crane_type.name} has {stages} extensions")
-
-
-def _doubtful(points: list[_Point], crane_type: CraneType) -> Iterator[Problem]:
-    """What the entry of the type makes doubtful; the chart of the maker still holds."""
-    reach = {False: float(envelope(crane_type, angle_steps=31).outreach_m[-1])}
-    if crane_type.jib is not None:
-        reach[True] = float(envelope(crane_type, with_jib=True, angle_steps=31).outreach_m[-1])
-    for point in points:
-        farthest = reach.get(point.setup.jib, math.inf)
-        if point.outreach_m > farthest + 0.05:
-            yield Problem(
-                point.line,
-                f"outreach {point.outreach_m:g} m lies beyond the {farthest:.2f} m of the type's entry",
-            )
-        arm = point.outreach_m - crane_type.pivot_offset_m
-        moment = point.capacity_kg * STANDARD_GRAVITY_M_S2 * arm / 1000.0
-        if moment > crane_type.rated_moment_kn_m:
-            yield Problem(
-                point.line,
-                f"load moment {moment:.0f} kN.m is above the rated {crane_type.rated_moment_kn_m:g} kN.m of the type's"
-                " entry, without the booms",
-            )
-
-
-def _missing(groups: dict[_Setup, Rows]) -> Iterator[Problem]:
-    """Configurations that dispatch will look for and not find."""
-    if not any(setup.spread_left is Spread.FULL and setup.spread_right is Spread.FULL for setup in groups):
-        yield Problem(0, "no chart for full spread on both sides")
-    sides: dict[tuple[Spread, Spread, bool, int | None], set[Sector | None]] = {}
-    for setup in groups:
-        sides.setdefault(setup[:2] + setup[3:], set()).add(setup.sector)
-    for (left, right, _, _), sectors in sides.items():
-        covered = {quarter for sector in sectors if sector is not None for quarter in sector.quarters}
-        absent = [sector for sector in QUARTERS if sector not in covered]
-        if absent and None not in sectors:
-            yield Problem(
-                0, f"spread {left}/{right}: no chart for {', '.join(absent)}; there the crane has no capacity"
-            )
-
-
-def _chart(setup: _Setup, rows: Rows) -> LoadChart:
+def _chart(setup: Setup, rows: Rows) -> LoadChart:
     return LoadChart(
         spread_left=setup.spread_left,
         spread_right=setup.spread_right,

@@ -141,7 +141,11 @@ def _sound(whole: Packed, chart_ends: Sequence[int]) -> list[bool]:
     outreach, capacity = whole.points[:, 0], whole.points[:, 1]
     same_row = (np.diff(chart) == 0) & (height[1:] == height[:-1])
     wrong = ~(np.isfinite(outreach) & np.isfinite(capacity) & (outreach >= 0) & (capacity >= 0))
-    wrong[1:] |= same_row & ~((np.diff(outreach) > 0) & (np.diff(capacity) <= 0))
+    wrong[1:] |= same_row & ~(np.diff(outreach) > 0)
+    carrying = np.flatnonzero(capacity != 0)  # a point of 0 is a hole, which capacity may rise behind
+    row = np.cumsum(np.append(True, ~same_row)) - 1 if chart.size else chart
+    rises = (np.diff(row[carrying]) == 0) & ~(np.diff(capacity[carrying]) <= 0)
+    wrong[carrying[1:]] |= rises
     unsound = np.searchsorted(chart_ends, chart[wrong], side="right")
     fine = np.ones(len(chart_ends), np.bool_)
     fine[unsound] = False

@@ -347,3 +347,45 @@ async def test_wind_and_slope_are_compared_with_what_is_entered(
     other = await row_of(client, "yard-05", **room, wind_m_s=12.5)
     assert other["fit"]
     assert any("no wind limit is entered" in note for note in other["notes"])
+
+
+async def test_a_hole_in_a_chart_is_a_hole(client: httpx.AsyncClient) -> None:
+    holed = HEAD + "full,full,,2,3000\nfull,full,,5,2000\nfull,full,,8,0\nfull,full,,9,1500\n"
+    await enter(client, holed)
+
+    async def carries(**job: Any) -> tuple[float | None, str]:
+        row = await row_of(client, mass_kg=500.0, **job)
+        return row["capacity_kg"], row["ruling"]
+
+    assert await carries(outreach_m=5.0) == (2000.0, "fit")
+    assert await carries(outreach_m=5.1) == (None, "capacity")
+    assert await carries(outreach_m=8.9) == (None, "capacity")
+    assert await carries(outreach_m=9.0) == (1500.0, "fit")
+    # Neither may the way lead over it.
+    assert await carries(outreach_m=9.0, pick={"outreach_m": 4.0}) == (None, "capacity")
+    exported = (await client.get("/cranes/yard-01/charts.csv")).text
+    assert "8.0,0.0" in exported
+
+
+async def test_every_door_refuses_the_same_charts(client: httpx.AsyncClient) -> None:
+    crane = YARD.crane("yard-01").crane
+    chart = {"spread_left": "full", "spread_right": "full"}
+    flat = [{"outreach_m": 2.0, "capacity_kg": 900.0}, {"outreach_m": 6.0, "capacity_kg": 300.0}]
+    gap = [{"outreach_m": float(at), "capacity_kg": 3000.0 - 100 * at} for at in (2, 3, 4, 5, 9)]
+    twice = [{**chart, "points": flat}, {**chart, "points": [{**one, "capacity_kg": 9000.0} for one in flat]}]
+    for charts, says in (
+        (twice, "chart 2: the same set-up as chart 1"),
+        ([{**chart, "points": gap}], "hole: nothing between 5 m and 9 m"),
+        ([{**chart, "stage": 9, "points": flat}], "stage: type doubtful has"),
+    ):
+        described = crane.type.model_dump(mode="json") | {"name": "doubtful", "charts": charts}
+        asked = crane.model_dump(mode="json") | {"name": "new-1", "type": described}
+        refused = await client.post("/cranes", json={"crane": asked})
+        assert refused.status_code == 422, refused.text
+        assert says in refused.json()["detail"]
+        assert refused.json()["fields"] == ["crane.type.charts"]
+    csv = HEAD + "".join(f"full,full,,{one['outreach_m']},{one['capacity_kg']}\n" for one in gap)
+    asked = {"csv": csv, "valid_from": "2026-01-01", "source": "invented plate"}
+    refused = await client.post("/cranes/yard-01/chart-versions", json=asked)
+    assert refused.status_code == 422
+    assert "hole: nothing between 5 m and 9 m" in refused.json()["detail"]

@@ -64,6 +64,32 @@ def test_between_rows_the_smaller_one_holds(
     assert capacity_kg(HEIGHT_CHART, outreach_m, hook_height_m) == expected_kg
 
 
+HOLED = chart(((2.0, 3000.0), (5.0, 2000.0), (8.0, 0.0), (9.0, 1000.0), (11.0, 600.0)))
+
+
+@pytest.mark.parametrize(
+    ("outreach_m", "expected_kg"),
+    [(5.0, 2000.0), (5.01, 0.0), (8.0, 0.0), (8.5, 0.0), (9.0, 1000.0), (9.01, 600.0), (11.01, 0.0)],
+)
+def test_a_hole_goes_from_the_point_before_it_to_the_point_after(
+    outreach_m: float, expected_kg: float
+) -> None:
+    assert capacity_kg(HOLED, outreach_m) == expected_kg
+    at_point = read_table(table_of([chart(), HOLED]), (outreach_m, outreach_m), (0.0, 0.0))
+    assert at_point.capacity_kg[1] == expected_kg
+
+
+def test_a_way_over_a_hole_has_no_capacity() -> None:
+    table = table_of([chart(), HOLED, HOLED])
+    for span, expected_kg in (
+        ((3.0, 5.0), 2000.0),
+        ((3.0, 10.0), 0.0),
+        ((8.5, 9.5), 0.0),
+        ((9.0, 10.0), 600.0),
+    ):
+        assert read_table(table, span, (0.0, 0.0)).capacity_kg[1:].tolist() == [expected_kg] * 2, span
+
+
 def test_a_table_reads_the_worst_point_of_a_rectangle() -> None:
     table = table_of([HEIGHT_CHART], [], [chart(), chart(sector=Sector.REAR)])
     read = read_table(table, (3.0, 3.5), (0.0, 6.0))
@@ -90,8 +116,8 @@ def test_an_empty_table_reads_empty() -> None:
 
 
 @st.composite
-def charts(draw: st.DrawFn) -> LoadChart:
-    """Charts with one to three rows, with or without heights."""
+def charts(draw: st.DrawFn, holes_most: int = 2) -> LoadChart:
+    """Charts with one to three rows, with or without heights, with or without holes."""
     heights = draw(st.lists(st.integers(-4, 12), min_size=1, max_size=3, unique=True))
     by_height = draw(st.booleans())
     points = []
@@ -101,6 +127,8 @@ def charts(draw: st.DrawFn) -> LoadChart:
             draw(st.lists(st.integers(1, 9000), min_size=len(outreaches), max_size=len(outreaches))),
             reverse=True,
         )
+        holes = draw(st.sets(st.integers(0, len(outreaches) - 1), max_size=holes_most))
+        capacities = [0 if index in holes else kg for index, kg in enumerate(capacities)]
         points += [
             ChartPoint(outreach_m=r / 2, capacity_kg=kg, hook_height_m=height if by_height else None)
             for r, kg in zip(outreaches, capacities, strict=True)
@@ -131,7 +159,7 @@ def test_never_above_the_next_larger_outreach_of_the_chart(
 
 
 @settings(deadline=None)
-@given(charts(), st.floats(0.1, 25.0), st.floats(0.0, 10.0), st.floats(-5.0, 13.0))
+@given(charts(holes_most=0), st.floats(0.1, 25.0), st.floats(0.0, 10.0), st.floats(-5.0, 13.0))
 def test_more_outreach_never_reads_more(
     drawn: LoadChart, outreach_m: float, more_m: float, hook_height_m: float
 ) -> None:
@@ -195,7 +223,7 @@ def plain(*charts: LoadChart, **changed: object) -> PlainCharts:
 
 
 def test_stored_charts_pack_as_the_charts_themselves() -> None:
-    sets = [[HEIGHT_CHART, chart(sector=Sector.REAR, jib=True)], [], [chart()]]
+    sets = [[HEIGHT_CHART, chart(sector=Sector.REAR, jib=True)], [], [chart()], [HOLED, HEIGHT_CHART]]
     for stored, charts_ in zip(pack_stored([plain(*one) for one in sets]), sets, strict=True):
         assert stored is not None
         for found, expected in zip(stored, pack(charts_), strict=True):

@@ -1,13 +1,18 @@
 """Load charts from CSV: what is right is read, what is wrong is named with its line."""
 
+from datetime import date
+
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from domain.crane import Sector, Spread
+from domain.charts import charts_in_force
+from domain.crane import LoadChart, Sector, Spread
+from domain.errors import InvalidInput
 from domain.units import KG_PER_LB, M_PER_FT
 from duty.chart_csv import ChartFile, read_charts, write_charts
-from tests.unit.duty.invented import CHARTS, TYPE, chart, chart_by_height
+from duty.chart_rules import check_charts, refuse_charts
+from tests.unit.duty.invented import CHARTS, JIB_POINTS, TYPE, chart, chart_by_height
 
 GOOD = """\
 spread_left,spread_right,sector,jib,stage,outreach_m,capacity_kg
@@ -80,7 +85,6 @@ HEAD = "spread_left,spread_right,sector,jib,stage,hook_height_m,outreach_m,capac
         (HEAD + "full,full,,,,,2,3000\nfull,full,,,,,nan,1\n", 3, "outside 0 to 100 m"),
         (HEAD + "full,full,,,,,2,3000\nfull,full,,,,,4000,1\n", 3, "outside 0 to 100 m; is the unit right?"),
         (HEAD + "full,full,,,,,2,3000\nfull,full,,,,,4,-1\n", 3, "outside 0 to 200000 kg"),
-        (HEAD + "full,full,,,,,2,3000\nfull,full,,,,,4,0\n", 3, "outside 0 to 200000 kg"),
         (HEAD + "half,full,,,,,2,3000\nfull,full,,,,,4,1\n", 2, "'half' is none of full, part, none"),
         (HEAD + "full,full,front,,,,2,3000\nfull,full,,,,,4,1\n", 2, "none of empty, over_cab, right, rear, left, side"),
         (HEAD + "full,full,,maybe,,,2,3000\nfull,full,,,,,4,1\n", 2, "none of empty, no, yes"),
@@ -176,3 +180,51 @@ def test_no_cells_break_the_reader(rows: list[list[str]]) -> None:
 
 def test_all_round_charts_leave_no_warning() -> None:
     assert not read_charts(write_charts((chart(),)), TYPE).warnings
+
+
+def test_a_hole_is_stated_by_0_or_a_dash() -> None:
+    for word in ("0", "-", "\u2013"):
+        read = read_charts(
+            f"{HEAD}full,full,,,,,2,3000\nfull,full,,,,,5,2000\nfull,full,,,,,9,{word}\nfull,full,,,,,10,900\n"
+        )
+        assert read.problems == ()
+        assert [point.capacity_kg for point in read.charts[0].points] == [3000.0, 2000.0, 0.0, 900.0]
+    # Behind a hole the capacity may not be above what was before it.
+    risen = problems_of(f"{HEAD}full,full,,,,,2,3000\nfull,full,,,,,5,0\nfull,full,,,,,9,3001\n")
+    assert any("above the 3000 kg of line 2" in text for _, text in risen)
+
+
+def test_what_one_door_refuses_every_door_refuses() -> None:
+    """The same charts as CSV and as the JSON of a type: refused for the same reason."""
+    gap = ((2.0, 3000.0), (3.0, 2500.0), (4.0, 2000.0), (5.0, 1500.0), (9.0, 900.0))
+    single = chart(((2.0, 3000.0), (4.0, 2000.0)))
+    stray = LoadChart.model_validate(
+        single.model_dump()
+        | {"points": [{"outreach_m": r, "capacity_kg": 9.0, "hook_height_m": r} for r in (2.0, 4.0)]}
+    )
+    for charts, says in (
+        ((chart(gap),), "hole: nothing between 5 m and 9 m"),
+        ((stray,), "the only point of its row"),
+        ((chart(JIB_POINTS, jib=True).model_copy(update={"stage": 7}),), "stage"),
+    ):
+        as_csv = read_charts(write_charts(charts), TYPE)
+        as_json = check_charts(charts, TYPE)
+        assert any(says in one.text for one in as_csv.problems), (says, as_csv.problems)
+        assert any(says in one.text for one in as_json), (says, as_json)
+        with pytest.raises(InvalidInput, match="load charts of"):
+            refuse_charts(TYPE.model_copy(update={"charts": charts}))
+    assert check_charts(TYPE.charts, TYPE) == []
+
+
+def test_two_charts_for_one_set_up_are_refused() -> None:
+    twice = (chart(), chart(((2.0, 9000.0), (10.0, 8000.0))))
+    assert [one.text for one in check_charts(twice, TYPE)] == [
+        "the same set-up as chart 1: keep the one that holds"
+    ]
+    # From different days on both may stand: the later takes over.
+    later = twice[1].model_copy(update={"valid_from": date(2027, 1, 1)})
+    assert check_charts((twice[0], later), TYPE) == []
+    # Should two have come in all the same, the weaker reading counts, whichever came last.
+    for order in (twice, twice[::-1]):
+        assert len(charts_in_force(order, date(2027, 1, 1))) == 2
+    assert charts_in_force((twice[0], later), date(2027, 1, 1)) == (later,)
