@@ -40,6 +40,6 @@ def test_gaps_lower_the_coverage_and_are_estimated_beside_it(yard: Yard) -> None
     design = yard.crane.design
     assert isinstance(design, DesignClass)
     assert estimated["design_share"] == pytest.approx(life.share_of_design(design, cubes * 0.75 / 11.25))
-    assert whole["used_share"] == pytest.approx(
+    assert whole["used_share_counted"] == pytest.approx(
         life.share_of_design(design, cubes, 1.1)
     )  # nothing of it in there
