@@ -47,8 +47,8 @@ class CountingSettings:
         """The settings that `asdict` wrote. Raises InvalidInput when they are not settings of this version."""
         try:
             return cls(
-                edges=Edges(**spec["edges"]),
-                direction_edges=Edges(**spec["direction_edges"]),
+                edges=_edges(spec["edges"], DEFAULT_EDGES),
+                direction_edges=_edges(spec["direction_edges"], DIRECTION_EDGES),
                 directions=int(spec["directions"]),
                 lift_rule=LiftRule(**spec["lift_rule"]),
                 spike_pct=float(spec.get("spike_pct", SPIKE_PCT)),
@@ -91,6 +91,11 @@ def in_use(conn: psycopg.Connection[Any]) -> Method:
         return add(conn, CountingSettings())
     _refuse_other_version(row)
     return Method(row.counting_id, CountingSettings.from_json(row.settings), in_use=True)
+
+
+def _edges(spec: dict[str, Any], default: Edges) -> Edges:
+    """Edges as `asdict` wrote them; the default ones for those of version 1, which ended where cranes do not."""
+    return Edges(**spec) if "wide_above" in spec else default
 
 
 def _refuse_other_version(row: Counting) -> None:

@@ -10,7 +10,7 @@ from fastapi import APIRouter, Query
 from api.bounds import DayFrom, DayTo
 from api.deps import Conn, SeenCrane
 from api.life import around_base, entered, merged_directions
-from api.spectrum import Rule, chosen_days, merged_ledger
+from api.spectrum import Rule, beyond_answer, chosen_days, merged_ledger
 from domain.answers import DirectionDamage
 from domain.errors import NotFound
 from domain.life_answers import CurvePoint, DamageAnswer, DamageCell, DamageStep
@@ -18,8 +18,8 @@ from duty import damage, reading
 from duty.damage import Damage, Detail
 from duty.details import COMPARISON
 from duty.directions import DirectionLedger
-from duty.edges import DEFAULT_EDGES, DIRECTION_EDGES, Edges
 from duty.geometry import Floats
+from duty.ledger import Ledger
 from duty.reading import Cycles, ResidueRule
 from duty.sn import SnCurve
 from store import duty
@@ -61,7 +61,7 @@ async def show_damage(
 def damage_answer(crane: str, weld: Detail, spans: Sequence[Span], rule: ResidueRule) -> DamageAnswer:
     """Everything about the damage of one weld over counted spans."""
     turned = merged_directions(spans)
-    counted, done, edges = _counted(weld, spans, turned, rule)
+    counted, done, ledgers = _counted(weld, spans, turned, rule)
     steps = _steps(weld, counted)
     knee = weld.curve.knees_mpa[-1]
     around, note = _around(weld, turned)
@@ -79,10 +79,11 @@ def damage_answer(crane: str, weld: Detail, spans: Sequence[Span], rule: Residue
         mpa_per_pct=weld.mpa_per_pct,
         direction_deg=done.phi_deg,
         residue_rule=rule,
+        beyond=beyond_answer(ledgers),
         curve_points=curve_points(weld.curve, weld.gamma_mf),
         cut_off_mpa=knee if knee > 0 else None,
         steps=steps,
-        cells=_cells(counted, done, edges),
+        cells=_cells(counted, done),
         around_base=around,
         around_base_note=note,
         sentence=_sentence(weld, done, steps),
@@ -91,15 +92,18 @@ def damage_answer(crane: str, weld: Detail, spans: Sequence[Span], rule: Residue
 
 def _counted(
     weld: Detail, spans: Sequence[Span], turned: DirectionLedger | None, rule: ResidueRule
-) -> tuple[Cycles, Damage, Edges]:
-    if weld.direction == "none" or turned is None:
-        counted = reading.cycles(merged_ledger(spans), rule)
-        if weld.direction != "none":
-            counted = Cycles(*(np.empty(0) for _ in range(3)))
-        return counted, damage.of_cycles(weld, counted), DEFAULT_EDGES
+) -> tuple[Cycles, Damage, Sequence[Ledger]]:
+    """Cycles, their damage, and the ledgers that these rest on."""
+    if weld.direction == "none":
+        merged = merged_ledger(spans)
+        counted = reading.cycles(merged, rule)
+        return counted, damage.of_cycles(weld, counted), [merged]
+    if turned is None:
+        counted = Cycles(*(np.empty(0) for _ in range(3)))
+        return counted, damage.of_cycles(weld, counted), []
     done = damage.of_directions(weld, turned, rule)
     place = int(np.argmin(np.abs(turned.phi_deg - (done.phi_deg or 0.0))))
-    return reading.cycles(turned.ledgers[place], rule), done, DIRECTION_EDGES
+    return reading.cycles(turned.ledgers[place], rule), done, turned.ledgers
 
 
 def curve_points(curve: SnCurve, gamma_mf: float) -> tuple[CurvePoint, ...]:
@@ -130,9 +134,10 @@ def _steps(weld: Detail, counted: Cycles) -> tuple[DamageStep, ...]:
     )
 
 
-def _cells(counted: Cycles, done: Damage, edges: Edges) -> tuple[DamageCell, ...]:
-    bins = round((edges.high_pct - edges.low_pct) / CELL_PCT)
-    at = np.linspace(edges.low_pct, edges.high_pct, bins + 1)
+def _cells(counted: Cycles, done: Damage) -> tuple[DamageCell, ...]:
+    first = np.floor(counted.low_pct.min(initial=0.0) / CELL_PCT)
+    past = np.floor(counted.high_pct.max(initial=0.0) / CELL_PCT) + 1
+    at = CELL_PCT * np.arange(first, past + 1)
     cycles = reading.grid(counted.low_pct, counted.high_pct, counted.count, at, at).count
     harm = reading.grid(counted.low_pct, counted.high_pct, done.by_cell, at, at).count
     return tuple(

@@ -5,7 +5,7 @@ from fastapi import APIRouter
 
 from api.bounds import DayFrom, DayTo
 from api.deps import Conn, SeenCrane
-from api.spectrum import chosen_days, merged_ledger
+from api.spectrum import beyond_answer, chosen_days, merged_ledger
 from api.tables import TableRoute
 from domain.answers import LedgerAnswer, LedgerCell
 from duty.ledger import Ledger
@@ -43,6 +43,10 @@ def ledger_answer(crane: str, counted: Ledger, first: object, last: object) -> L
             "day_to": last,
             "samples": counted.samples,
             "class_width_pct": counted.edges.width_pct,
+            "wide_class_pct": counted.edges.wide_pct,
+            "equal_from_pct": counted.edges.low_pct,
+            "equal_to_pct": counted.edges.high_pct,
+            "beyond": beyond_answer([counted]),
             "rows": [
                 LedgerCell(low_pct=low, high_pct=high, cycles=cycles)
                 for low, high, cycles in zip(

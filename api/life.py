@@ -11,7 +11,7 @@ from fastapi import APIRouter
 
 from api.deps import Conn, KnownCrane
 from api.life_words import sentence
-from api.spectrum import merged_ledger
+from api.spectrum import beyond_answer, merged_ledger
 from api.upkeep import earliest_due
 from domain.answers import DetailDamage, DirectionDamage, Forecast, LifeAnswer, MonthFactorRow
 from domain.crane import Crane
@@ -21,6 +21,7 @@ from duty import forecast as ahead
 from duty.damage import Damage, Detail
 from duty.details import COMPARISON
 from duty.directions import DirectionLedger
+from duty.ledger import Ledger
 from duty.recording import CounterSpan, Month, gains, spans_of
 from duty.standing import Standing, Totals, standing, with_unrecorded
 from store import duty, service, summary
@@ -160,14 +161,14 @@ def detail_damages(
     plain, turned = merged_ledger(spans), merged_directions(spans)
     if not rows:
         done = damage.of_ledger(COMPARISON, plain)
-        return (_detail_answer(COMPARISON, done, stands).model_copy(update={"assumed": True}),)
+        return (_detail_answer(COMPARISON, done, stands, [plain]).model_copy(update={"assumed": True}),)
     found = []
     for row in rows:
         detail = entered(row)
         if detail.direction == "none":
-            found.append(_detail_answer(detail, damage.of_ledger(detail, plain), stands))
+            found.append(_detail_answer(detail, damage.of_ledger(detail, plain), stands, [plain]))
         elif turned is not None:
-            answer = _detail_answer(detail, damage.of_directions(detail, turned), stands)
+            answer = _detail_answer(detail, damage.of_directions(detail, turned), stands, turned.ledgers)
             found.append(answer.model_copy(update={"by_direction": around_base(detail, turned)}))
     return tuple(found)
 
@@ -192,7 +193,7 @@ def around_base(detail: Detail, turned: DirectionLedger) -> tuple[DirectionDamag
     )
 
 
-def _detail_answer(detail: Detail, done: Damage, stands: Standing) -> DetailDamage:
+def _detail_answer(detail: Detail, done: Damage, stands: Standing, ledgers: Sequence[Ledger]) -> DetailDamage:
     carried = stands.carried_damage(done.total, detail.allowed_sum)
     low, high = damage.failure_range(done.total + carried)
     return DetailDamage(
@@ -207,6 +208,7 @@ def _detail_answer(detail: Detail, done: Damage, stands: Standing) -> DetailDama
         curve=f"{detail.curve.name} ({detail.curve.source})",
         gamma_mf=detail.gamma_mf,
         direction_deg=done.phi_deg,
+        beyond=beyond_answer(ledgers),
     )
 
 

@@ -12,7 +12,7 @@ from domain.fleet_answers import Confident
 from domain.near_limit import Circumstance, MassClass, ReachCell
 from duty import circumstances, rates
 from duty.circumstances import HEIGHT_M, OUTREACH_M, SPREADS, Circumstances
-from duty.levels import NEAR_LIMIT_PCT, SLEW_SECTORS, Tallies
+from duty.levels import NEAR_LIMIT_PCT, SLEW_SECTORS, Tallies, near_limit_by_mode_ms
 from store.duty import LiftPeak, Span
 
 MASS_STEPS_KG: Final = (100.0, 250.0, 500.0, 1000.0, 2000.0, 5000.0)
@@ -85,8 +85,9 @@ def _hours(found: Circumstances) -> tuple[Circumstance, ...]:
 
 def _modes(found: Tallies) -> tuple[Circumstance, ...]:
     names = [*(mode.name.lower() for mode in Mode), "unknown"]
-    near = found.utilisation_ms[:, NEAR_LIMIT_PCT:].sum(axis=1)
-    return _classes(names, [(None, None)] * len(names), found.utilisation_ms.sum(axis=1), near)
+    return _classes(
+        names, [(None, None)] * len(names), found.utilisation_ms.sum(axis=1), near_limit_by_mode_ms(found)
+    )
 
 
 def _reach(found: Circumstances) -> tuple[ReachCell, ...]:

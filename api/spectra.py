@@ -30,7 +30,7 @@ from store.duty import ConfigurationBin, LiftBin, WorkingTime
 
 router = APIRouter(tags=["duty"])
 
-LAST_STEP: Final = round(DEFAULT_EDGES.high_pct / RANGE_STEP_PCT) - 1
+LAST_STEP: Final = int(DEFAULT_EDGES.edges_pct[-1] // RANGE_STEP_PCT)  # holds everything above too
 DEFAULT_DAYS: Final = 90
 LONGEST_DAYS: Final = 366  # lifts of a whole fleet are read
 CLEAR_RATIO: Final = 1.25  # from which one spectrum is called heavier than another; our choice, no source

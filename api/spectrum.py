@@ -13,6 +13,7 @@ from api.bounds import DayFrom, DayRange, DayTo, day_range
 from api.deps import Conn, KnownCrane, SeenCrane
 from domain.answers import (
     AreaCell,
+    Beyond,
     Crossing,
     LevelBin,
     NearLimitPlace,
@@ -20,6 +21,7 @@ from domain.answers import (
     SpectrumAnswer,
     WorkingAreaAnswer,
 )
+from domain.channels import CHANNEL_BY_NAME
 from domain.crane import DesignClass, Edition
 from duty import ledger, levels, reading, spectrum
 from duty.edges import DEFAULT_EDGES
@@ -127,7 +129,7 @@ def spectrum_answer(
     threshold_pct: float,
 ) -> SpectrumAnswer:
     """Everything that the counted spans and lifts say; days and recorded time are filled in by the caller."""
-    merged = merged_ledger(spans)
+    merged, tallied = merged_ledger(spans), merged_tallies(spans)
     counted = reading.cycles(merged, rule, threshold_pct)
     crossings = reading.level_crossings(merged)
     crossed = np.flatnonzero(crossings.upward)
@@ -159,21 +161,37 @@ def spectrum_answer(
         design_kq=None if limits is None else limits[1],
         residue_rule=rule,
         threshold_pct=threshold_pct,
-        ranges=_bins(RangeBin, "cycles", counted.range_pct, counted.count, merged.edges.high_pct),
+        beyond=beyond_answer([merged]),
+        below_zero_s=levels.below_zero_ms(tallied) / 1000,
+        ranges=_bins(RangeBin, "cycles", counted.range_pct, counted.count, merged.edges.edges_pct[-1]),
         crossings=tuple(
             Crossing(level_pct=crossings.edge_pct[i], crossings=int(crossings.upward[i])) for i in crossed
         ),
-        time_at_level=level_bins(merged_tallies(spans)),
-        lift_peaks=_bins(LevelBin, "value", structural, np.ones_like(structural), merged.edges.high_pct),
+        time_at_level=level_bins(tallied),
+        lift_peaks=_bins(LevelBin, "value", structural, np.ones_like(structural), merged.edges.edges_pct[-1]),
     )
 
 
 def level_bins(found: Tallies) -> tuple[LevelBin, ...]:
-    """Seconds by utilisation, 1 % wide, the empty ones left out."""
+    """Seconds by utilisation, 1 % wide, the empty ones left out; what lies below 0 in one step of its own."""
     every_mode = found.utilisation_ms.sum(axis=0)
+    lowest = CHANNEL_BY_NAME["utilisation_pct"].low
     return tuple(
-        LevelBin(low_pct=i, high_pct=i + 1, value=int(every_mode[i]) / 1000)
+        LevelBin(low_pct=i - 1 if i else lowest, high_pct=i, value=int(every_mode[i]) / 1000)
         for i in np.flatnonzero(every_mode).tolist()
+    )
+
+
+def beyond_answer(ledgers: Sequence[Ledger]) -> Beyond | None:
+    """Readings that no class of ledgers of the same samples reaches, with what that does to the figures."""
+    found = reading.beyond(ledgers)
+    if found is None:
+        return None
+    many = found.below + found.above
+    return Beyond(
+        **found._asdict(),
+        sentence=f"{many:,} reading{'s' if many > 1 else ''} beyond the classes ({found.from_pct:g} to {found.to_pct:g} %) "
+        "counted as if inside: cycles, stress history and damage are too small by what lies outside.",
     )
 
 

@@ -66,14 +66,14 @@ def crane_signal(samples: int, noise_pct: float, seed: int = 1) -> Signal:
 
 
 def random_walk(samples: int, seed: int = 2) -> Signal:
-    """A random walk, stretched over all classes."""
+    """A random walk, stretched over the equal classes from 0 up."""
     walk = np.cumsum(np.random.default_rng(seed).normal(size=samples))
-    return (walk - walk.min()) / np.ptp(walk) * DEFAULT_EDGES.high_pct
+    return (walk - walk.min()) / np.ptp(walk) * np.nextafter(DEFAULT_EDGES.high_pct, 0.0)
 
 
 def classed(signal: Signal) -> Signal:
-    """Class of each sample, by numpy."""
-    return np.clip(np.floor(signal / DEFAULT_EDGES.width_pct), 0.0, DEFAULT_EDGES.classes - 1.0)
+    """Class of each sample, by numpy; the signals stay inside the equal classes."""
+    return np.floor((signal - DEFAULT_EDGES.low_pct) / DEFAULT_EDGES.width_pct)
 
 
 def pylife_cycles(signal: Signal) -> pylife.FullRecorder:

@@ -191,6 +191,16 @@ class LedgerCell(Answer):
     cycles: int
 
 
+class Beyond(Answer):
+    """Readings beyond the classes of the ledger: counted in the first or last one, so their cycles are read too small."""
+
+    below: int = Field(description="readings below from_pct")
+    above: int = Field(description="readings at or above to_pct")
+    from_pct: float = Field(description="outer edges of the classes [%]")
+    to_pct: float
+    sentence: str = Field(description="the same in words, with what it does to the figures")
+
+
 class LedgerAnswer(Answer):
     """Counted cycles of structural percent of one crane over whole local days."""
 
@@ -198,7 +208,15 @@ class LedgerAnswer(Answer):
     day_from: date | None = Field(description="of the first span that is merged in; None without any")
     day_to: date | None
     samples: int
-    class_width_pct: float = Field(description="a value is known to within half of it")
+    class_width_pct: float = Field(
+        description="a value is known to within half of it, outside the equal classes to within half of wide_class_pct"
+    )
+    wide_class_pct: float = Field(
+        description="width of the classes below equal_from_pct and above equal_to_pct"
+    )
+    equal_from_pct: float
+    equal_to_pct: float
+    beyond: Beyond | None = Field(default=None, description="readings that no class reaches")
     rows: tuple[LedgerCell, ...]
     open_pct: tuple[float, ...] = Field(description="open turning points in time order, not counted above")
     cautions: tuple[str, ...] = CAUTIONS_DUTY
@@ -230,10 +248,17 @@ class SpectrumAnswer(Answer):
     design_cycles: float | None
     residue_rule: str
     threshold_pct: float
+    beyond: Beyond | None = Field(
+        default=None, description="readings that no class reaches; None where every one had its class"
+    )
+    below_zero_s: float = Field(
+        default=0.0,
+        description="seconds with utilisation below 0: a zero that is off, or a boom that pushes down",
+    )
     ranges: tuple[RangeBin, ...]
     crossings: tuple[Crossing, ...]
     time_at_level: tuple[LevelBin, ...] = Field(
-        description="seconds by utilisation_pct, what the operator sees"
+        description="seconds by utilisation_pct, what the operator sees; all time below 0 in one step"
     )
     lift_peaks: tuple[LevelBin, ...] = Field(description="lifts by their peak structural percent")
     cautions: tuple[str, ...] = CAUTIONS_DUTY
@@ -306,6 +331,9 @@ class DetailDamage(Answer):
         default=None, description="direction around the base that it holds for; None for a place on the booms"
     )
     by_direction: tuple[DirectionDamage, ...] = ()
+    beyond: Beyond | None = Field(
+        default=None, description="readings that no class reaches: the damage is then too small"
+    )
     assumed: bool = Field(
         default=False,
         description="no weld detail is entered: one assumed for every crane alike, to compare cranes and nothing else",

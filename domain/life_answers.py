@@ -4,7 +4,7 @@ from datetime import date
 
 from pydantic import Field
 
-from domain.answers import CAUTIONS_DUTY, Answer, DirectionDamage, Forecast
+from domain.answers import CAUTIONS_DUTY, Answer, Beyond, DirectionDamage, Forecast
 
 
 class Outlook(Answer):
@@ -118,6 +118,9 @@ class DamageAnswer(Answer):
     mpa_per_pct: float
     direction_deg: float | None
     residue_rule: str
+    beyond: Beyond | None = Field(
+        default=None, description="readings that no class reaches: the damage is then too small"
+    )
     curve_points: tuple[CurvePoint, ...] = Field(description="rising in cycles, knees included")
     cut_off_mpa: float | None = Field(description="below it a cycle does no damage; None where there is none")
     steps: tuple[DamageStep, ...] = Field(description="largest range first")

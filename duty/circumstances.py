@@ -12,6 +12,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from domain.channels import CHANNEL_BY_NAME
 from domain.errors import InvalidInput
 from duty.kernels import compiled
 from duty.levels import NEAR_LIMIT_PCT
@@ -20,14 +21,19 @@ from duty.packing import pack, unpack
 Ints = NDArray[np.int64]
 Floats32 = NDArray[np.float32]
 
-OUTREACH_M: Final = np.arange(0.0, 41.0)  # edges, 1 m wide
-HEIGHT_M: Final = np.arange(-10.0, 41.0)  # edges, 1 m wide
+# Edges, 1 m apart, as far as the wire takes a reading; outreach behind the slewing axis counts in the first metre.
+OUTREACH_M: Final = np.arange(0.0, CHANNEL_BY_NAME["outreach_m"].high + 1)
+HEIGHT_M: Final = np.arange(CHANNEL_BY_NAME["hook_height_m"].low, CHANNEL_BY_NAME["hook_height_m"].high + 1)
+LOWEST_M: Final = float(HEIGHT_M[0])
+REACH_CELLS: Final = OUTREACH_M.size - 1
+HEIGHT_CELLS: Final = HEIGHT_M.size - 1
 CHANNELS: Final = ("outreach_m", "hook_height_m", "stabiliser_left_pct", "stabiliser_right_pct")
 SPREADS: Final = ("none", "part", "full", "unknown")
 SPREAD_NONE_PCT: Final = 5.0  # at or below it a stabiliser counts as run in; our choice, no source
 SPREAD_FULL_PCT: Final = 95.0  # at or above it as fully spread; our choice, no source
 _KIND: Final = b"circ"
-_VERSION: Final = 1
+_VERSION: Final = 2
+_OLD_VERSION: Final = 1  # outreach 0 to 40 m by height -10 to 40 m
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -37,7 +43,7 @@ class Circumstances:
     Samples without a reading of the pose are in no cell of reach and height; outside the edges they count at the end.
     """
 
-    reach_ms: Ints  # shape (2, 40, 50), by outreach and hook height
+    reach_ms: Ints  # shape (2, REACH_CELLS, HEIGHT_CELLS), by outreach and hook height
     spread_ms: Ints  # shape (2, 4, 4), left by right, in the order of SPREADS
     hour_ms: Ints  # shape (2, 24), by hour of the local day
 
@@ -48,7 +54,7 @@ class Circumstances:
 
 
 _SHAPES: Final = {
-    "reach_ms": (2, OUTREACH_M.size - 1, HEIGHT_M.size - 1),
+    "reach_ms": (2, REACH_CELLS, HEIGHT_CELLS),
     "spread_ms": (2, len(SPREADS), len(SPREADS)),
     "hour_ms": (2, 24),
 }
@@ -110,16 +116,25 @@ def to_bytes(found: Circumstances) -> bytes:
 
 
 def from_bytes(data: bytes) -> Circumstances:
-    """The circumstances that to_bytes wrote. Raises InvalidInput on a damaged or unknown form."""
-    body = unpack(_KIND, _VERSION, data)
+    """The circumstances that to_bytes wrote, this version or the one before.
+
+    Raises InvalidInput on a damaged or unknown form.
+    """
+    old = data[4:5] == bytes([_OLD_VERSION])
+    shapes = _SHAPES | {"reach_ms": (2, 40, 50)} if old else _SHAPES
+    body = unpack(_KIND, _OLD_VERSION if old else _VERSION, data)
     used = len(body) // 10
-    flat = np.zeros(sum(int(np.prod(shape)) for shape in _SHAPES.values()), np.int64)
+    flat = np.zeros(sum(int(np.prod(shape)) for shape in shapes.values()), np.int64)
     flat[np.frombuffer(body, "<u2", used)] = np.frombuffer(body, "<i8", used, 2 * used)
     made, at = {}, 0
-    for name, shape in _SHAPES.items():
+    for name, shape in shapes.items():
         size = int(np.prod(shape))
         made[name] = flat[at : at + size].reshape(shape)
         at += size
+    if old:
+        reach = np.zeros(_SHAPES["reach_ms"], np.int64)
+        reach[:, :40, int(-10 - LOWEST_M) : int(40 - LOWEST_M)] = made["reach_ms"]
+        made["reach_ms"] = reach
     return Circumstances(**made)
 
 
@@ -153,8 +168,8 @@ def _add_up(
         if np.isnan(utilisation[i]):
             continue
         placed = not (np.isnan(outreach[i]) or np.isnan(height[i]))
-        reach = _cell(outreach[i], 0.0, 40) if placed else 0
-        high = _cell(height[i], -10.0, 50) if placed else 0
+        reach = _cell(outreach[i], 0.0, REACH_CELLS) if placed else 0
+        high = _cell(height[i], LOWEST_M, HEIGHT_CELLS) if placed else 0
         a, b = _spread(left[i]), _spread(right[i])
         for near in range(2 if utilisation[i] >= near_limit_pct else 1):
             if placed:

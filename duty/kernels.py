@@ -23,6 +23,7 @@ from numba.extending import intrinsic
 from numpy.typing import NDArray
 
 Array = NDArray[Any]
+Scale = tuple[float, float, float, float, float, float]
 Word = Any  # np.uint64: bits of 64 samples, or an index that numba need not check for being negative
 Function = TypeVar("Function", bound=Callable[..., Any])
 
@@ -45,40 +46,42 @@ def compiled(function: Function) -> Function:
 
 
 @compiled
-def quantise(values: Array, low: float, width: float, classes: int, out: Array) -> tuple[int, int, int]:
-    """Class of each value into `out`; returns how many were below, at or above the edges, and not finite."""
+def quantise(values: Array, scale: Scale, out: Array) -> tuple[int, int, int]:
+    """Class of each value into `out`; returns how many were below, at or above the edges, and not finite.
+
+    scale: of duty.edges.Edges. What lies outside the equal classes counts `share` as many classes from their end.
+    """
+    low, width, equal, before, share, size = scale
     below = above = broken = 0
-    top = classes - 1.0
+    top = size - 1.0
     for i in range(values.size):
         x = (values[i] - low) / width
         broken += values[i] - values[i] != 0.0
+        inside = min(max(x, 0.0), equal)
+        x = inside + (x - inside) * share + before
         below += x < 0.0
-        above += x >= classes
+        above += x >= size
         out[i] = np.int32(min(max(x, 0.0), top))
     return below, above, broken
 
 
 @compiled
 def quantise_direction(
-    along: Array,
-    across: Array,
-    cosine: float,
-    sine: float,
-    low: float,
-    width: float,
-    classes: int,
-    out: Array,
+    along: Array, across: Array, cosine: float, sine: float, scale: Scale, out: Array
 ) -> tuple[int, int]:
     """Class of along * cosine + across * sine into `out`, as quantise does it, without storing the sum in between.
 
     Returns how many were below, and at or above the edges.
     """
+    low, width, equal, before, share, size = scale
     below = above = 0
-    top = classes - 1.0
+    top = size - 1.0
     for i in range(along.size):
         x = (along[i] * cosine + across[i] * sine - low) / width
+        inside = min(max(x, 0.0), equal)
+        x = inside + (x - inside) * share + before
         below += x < 0.0
-        above += x >= classes
+        above += x >= size
         out[i] = np.int32(min(max(x, 0.0), top))
     return below, above
 
@@ -147,7 +150,13 @@ def turning_points(
 
 
 @compiled
-def close_smallest(points: Array, held: int, cells: Array, classes: int, flags: Array) -> int:
+def cell_of(low: int, high: int) -> int:
+    """Place in a grid of the undirected pair low < high: pairs of the lowest classes first, however many there are."""
+    return high * (high - 1) // 2 + low
+
+
+@compiled
+def close_smallest(points: Array, held: int, cells: Array, flags: Array) -> int:
     """Close pairs of points[:held] whose range is no more than the one before and the one after, left to right.
 
     Closing one leaves the others closable unless they share a point, so one pass takes most of a noisy signal. The
@@ -179,7 +188,7 @@ def close_smallest(points: Array, held: int, cells: Array, classes: int, flags: 
         carry = taken >> np.uint64(63)
         while taken != 0:
             i = base + lowest_place(taken)
-            cells[min(points[i], points[i + one]) * classes + max(points[i], points[i + one])] += 1
+            cells[cell_of(min(points[i], points[i + one]), max(points[i], points[i + one]))] += 1
             taken &= taken - one
         while kept != 0:
             points[left] = points[base + lowest_place(kept)]
@@ -189,19 +198,17 @@ def close_smallest(points: Array, held: int, cells: Array, classes: int, flags: 
 
 
 @compiled
-def count_turns(
-    turns: Array, held: int, stack: Array, size: int, cells: Array, classes: int, flags: Array
-) -> int:
+def count_turns(turns: Array, held: int, stack: Array, size: int, cells: Array, flags: Array) -> int:
     """Count on over turns[:held], which follow the turning points of the stack; returns the stack's new size."""
     for _ in range(PASSES):
-        held = close_smallest(turns, held, cells, classes, flags)
+        held = close_smallest(turns, held, cells, flags)
     for i in range(held):
         d = turns[i]
         while size >= 3:
             a, b, c = stack[size - 3], stack[size - 2], stack[size - 1]
             if abs(c - b) > abs(b - a) or abs(c - b) > abs(d - c):
                 break
-            cells[min(b, c) * classes + max(b, c)] += 1
+            cells[cell_of(min(b, c), max(b, c))] += 1
             size -= 2
         stack[size] = d
         size += 1
@@ -209,9 +216,7 @@ def count_turns(
 
 
 @compiled
-def count_values(
-    values: Array, low: float, width: float, classes: int, stack: Array, cells: Array
-) -> tuple[int, int, int, int]:
+def count_values(values: Array, scale: Scale, stack: Array, cells: Array) -> tuple[int, int, int, int]:
     """Count the finite `values` from nothing; returns the size of the stack, the samples below, at or above the
     edges, and the start of the first block that holds a value that is not finite, or -1.
     """
@@ -220,7 +225,7 @@ def count_values(
     size, below, above, last, rising = NONE, 0, 0, 0, UNMOVED
     for start in range(0, values.size, BLOCK):
         part = values[start : start + BLOCK]
-        part_below, part_above, broken = quantise(part, low, width, classes, classed[1:])
+        part_below, part_above, broken = quantise(part, scale, classed[1:])
         if broken:
             return size, below, above, start
         below += part_below
@@ -230,11 +235,11 @@ def count_values(
             size = 1
         classed[0] = last
         held, rising = turning_points(classed, ONE, part.size + 1, rising, flags, turns)
-        size = count_turns(turns, held, stack, size, cells, classes, flags)
+        size = count_turns(turns, held, stack, size, cells, flags)
         last = classed[part.size]
     if size > 0 and stack[size - 1] != last:
         turns[0] = last
-        size = count_turns(turns, ONE, stack, size, cells, classes, flags)
+        size = count_turns(turns, ONE, stack, size, cells, flags)
     return size, below, above, -1
 
 
@@ -306,9 +311,7 @@ def count_projections(
     slew_deg: Array,
     cosines: Array,
     sines: Array,
-    low: float,
-    width: float,
-    classes: int,
+    scale: Scale,
     stacks: Array,
     grids: Array,
     totals: Array,
@@ -328,7 +331,7 @@ def count_projections(
             return start
         for k in range(cosines.size):
             below, above = quantise_direction(
-                along[:held], across[:held], cosines[k], sines[k], low, width, classes, classed[1:]
+                along[:held], across[:held], cosines[k], sines[k], scale, classed[1:]
             )
             size = totals[k, 0]
             if size == 0:
@@ -336,7 +339,7 @@ def count_projections(
                 size, totals[k, 4] = 1, -1
             classed[0] = totals[k, 3]
             found, totals[k, 4] = turning_points(classed, ONE, held + 1, totals[k, 4], flags, turns)
-            totals[k, 0] = count_turns(turns, found, stacks[k], size, grids[k], classes, flags)
+            totals[k, 0] = count_turns(turns, found, stacks[k], size, grids[k], flags)
             totals[k, 1] += below
             totals[k, 2] += above
             totals[k, 3] = classed[held]
@@ -344,7 +347,7 @@ def count_projections(
         size, last = totals[k, 0], totals[k, 3]
         if size > 0 and stacks[k, size - 1] != last:
             turns[0] = last
-            totals[k, 0] = count_turns(turns, ONE, stacks[k], size, grids[k], classes, flags)
+            totals[k, 0] = count_turns(turns, ONE, stacks[k], size, grids[k], flags)
     return -1
 
 
@@ -365,9 +368,10 @@ def filled(grid: Array) -> tuple[Array, Array]:
 
 def warm_up() -> None:
     """Load every kernel from the cache, or compile it: seconds once, milliseconds later."""
-    stack, grid = np.empty(8, np.int32), np.zeros(9, np.int64)
+    stack, grid = np.empty(8, np.int32), np.zeros(3, np.int64)
+    scale = (0.0, 1.0, 3.0, 0.0, 1.0, 3.0)
     values, totals = np.zeros(1), np.zeros((1, 5), np.int64)
-    count_values(values, 0.0, 1.0, 3, stack, grid)
+    count_values(values, scale, stack, grid)
     count_floats(values, np.empty(3), np.empty(1), np.empty(1))
     filled(grid)
-    count_projections(values, values, values, values, 0.0, 1.0, 3, stack[None], grid[None], totals)
+    count_projections(values, values, values, values, scale, stack[None], grid[None], totals)

@@ -29,10 +29,13 @@ from duty.edges import Edges
 from duty.signals import as_signal, check_finite
 from duty.words import Cells, Integers
 
-FORMAT_VERSION: Final = 1
+FORMAT_VERSION: Final = 2
 MAGIC: Final = b"DLG"
-# magic, version, low_pct, high_pct, classes, samples, below, above, cells, points of the residue, bytes per count
-HEADER: Final = struct.Struct("<3sBddHQQQIHB")
+# magic, version, low_pct, high_pct, equal classes, wider classes below and above, equal classes to a wider one,
+# samples, below, above, cells, points of the residue, bytes per count
+HEADER: Final = struct.Struct("<3sBdd4HQQQIHB")
+OLD_VERSION: Final = 1  # equal classes only, cells by low class first
+OLD_HEADER: Final = struct.Struct("<3sBddHQQQIHB")
 CHECKSUM: Final = struct.Struct("<I")
 CELL_TYPE: Final = np.dtype("<u4")
 RESIDUE_TYPE: Final = np.dtype("<u2")
@@ -54,7 +57,7 @@ class Ledger:
     edges: the classes.
     run: cells, counts and residue in the few bytes that they need (duty.words).
     samples: number of samples counted.
-    clamped_low, clamped_high: samples below low_pct, and at or above high_pct.
+    clamped_low, clamped_high: samples below the first edge, and at or above the last one.
     """
 
     edges: Edges
@@ -65,7 +68,7 @@ class Ledger:
 
     @property
     def cells(self) -> Cells:
-        """Cells with closed cycles, rising, each low_class * classes + high_class with low_class < high_class."""
+        """Cells with closed cycles, rising, each duty.kernels.cell_of(low_class, high_class)."""
         return words.unpacked(self.run)[0]
 
     @property
@@ -79,14 +82,14 @@ class Ledger:
         return words.unpacked(self.run)[2]
 
     @property
-    def low_class(self) -> Cells:
+    def low_class(self) -> Integers:
         """Lower class of each cell."""
-        return self.cells // self.edges.classes
+        return pairs_of(self.cells)[0]
 
     @property
-    def high_class(self) -> Cells:
+    def high_class(self) -> Integers:
         """Upper class of each cell."""
-        return self.cells % self.edges.classes
+        return pairs_of(self.cells)[1]
 
     @property
     def closed(self) -> int:
@@ -122,9 +125,7 @@ def count(values: ArrayLike, edges: Edges) -> Ledger:
     """
     signal = as_signal(values)
     stack, grid = workspace(edges)
-    size, below, above, broken = kernels.count_values(
-        signal, edges.low_pct, edges.width_pct, edges.classes, stack, grid
-    )
+    size, below, above, broken = kernels.count_values(signal, edges.scale, stack, grid)
     if broken >= 0:
         check_finite(signal)
     return from_grid(edges, grid, stack[:size], (signal.size, below, above))
@@ -181,6 +182,9 @@ def to_bytes(ledger: Ledger) -> bytes:
                 edges.low_pct,
                 edges.high_pct,
                 edges.classes,
+                edges.wide_below,
+                edges.wide_above,
+                edges.wide,
                 ledger.samples,
                 ledger.clamped_low,
                 ledger.clamped_high,
@@ -197,10 +201,18 @@ def to_bytes(ledger: Ledger) -> bytes:
 
 
 def from_bytes(data: bytes) -> Ledger:
-    """The ledger that to_bytes wrote. Raises InvalidInput when the bytes are damaged or of a newer version."""
+    """The ledger that to_bytes wrote, by this version or the one before.
+
+    Raises InvalidInput when the bytes are damaged or of a newer version.
+    """
     body = checked(data)
-    _, _, low, high, classes, samples, below, above, size, points, width = HEADER.unpack_from(body)
-    at = HEADER.size
+    old = body[len(MAGIC)] == OLD_VERSION
+    header = OLD_HEADER if old else HEADER
+    if len(body) < header.size:
+        raise InvalidInput("a ledger without its whole head: count that stretch again", field="ledger")
+    _, _, low, high, classes, *wider, samples, below, above, size, points, width = header.unpack_from(body)
+    edges = shared_edges(low, high, classes, *(wider or (0, 0, 4)))
+    at = header.size
     expected = at + size * (CELL_TYPE.itemsize + width) + points * RESIDUE_TYPE.itemsize
     if len(body) != expected or width not in COUNT_TYPES:
         raise InvalidInput(f"a ledger of {len(body)} bytes where {expected} belong: count that stretch again")
@@ -208,33 +220,60 @@ def from_bytes(data: bytes) -> Ledger:
     cells = np.frombuffer(body, CELL_TYPE, size, at).astype(np.int32)
     counts = np.frombuffer(body, COUNT_TYPES[width], size, counts_at).astype(np.int64)
     residue = np.frombuffer(body, RESIDUE_TYPE, points, residue_at).astype(np.int64)
-    if not words.sound(cells, counts, residue, classes, samples) or below + above > samples:
+    if old:
+        cells, counts = by_low_class_first(cells, counts, classes)
+    if not words.sound(cells, counts, residue, edges.size, samples) or below + above > samples:
         raise InvalidInput(
             "these bytes are no ledger that a count left: count that stretch again", field="ledger"
         )
     run = words.packed(cells, counts, residue)
-    return Ledger(shared_edges(low, high, classes), run, samples, below, above)
+    return Ledger(edges, run, samples, below, above)
+
+
+def by_low_class_first(cells: Cells, counts: Integers, classes: int) -> tuple[Cells, Integers]:
+    """Cells of the old version, each low * classes + high, as they are numbered now, with their counts."""
+    low, high = np.divmod(cells.astype(np.int64), classes)
+    if (np.diff(cells) <= 0).any() or (low >= high).any():
+        return np.full(cells.size, -1, np.int32), counts  # no ledger left these: the check refuses them
+    renumbered = cells_of(low, high)
+    order = np.argsort(renumbered)
+    return renumbered[order].astype(np.int32), counts[order]
+
+
+def cells_of(low: Integers, high: Integers) -> Integers:
+    """Cells of pairs of classes, low < high, as duty.kernels.cell_of numbers them."""
+    return high * (high - 1) // 2 + low
+
+
+def pairs_of(cells: NDArray[Any]) -> tuple[Integers, Integers]:
+    """Low and high class of cells: the way back from cells_of."""
+    # exact: the root of (2 * high - 1)^2 at the first cell of a high class, and all numbers far below 2^53
+    high = ((1.0 + np.sqrt(1.0 + 8.0 * cells)) / 2.0).astype(np.int64)
+    return cells - high * (high - 1) // 2, high
 
 
 @lru_cache(maxsize=64)
-def shared_edges(low_pct: float, high_pct: float, classes: int) -> Edges:
+def shared_edges(
+    low_pct: float, high_pct: float, classes: int, wide_below: int, wide_above: int, wide: int
+) -> Edges:
     """The same object for the same edges, so that a merge of thousands compares them at a glance."""
-    return Edges(low_pct, high_pct, classes)
+    return Edges(low_pct, high_pct, classes, wide_below, wide_above, wide)
 
 
 def workspace(edges: Edges, *rows: int) -> tuple[NDArray[np.int32], Integers]:
     """An empty stack and an empty flat grid for the kernels, one a row.
 
-    Ranges of an irreducible residue first grow and then shrink, at most classes - 1 of each: 2 * classes - 1 points.
+    Ranges of an irreducible residue first grow and then shrink, at most size - 1 of each: 2 * size - 1 points.
     """
-    return np.empty((*rows, 2 * edges.classes + 2), np.int32), np.zeros((*rows, edges.classes**2), np.int64)
+    pairs = edges.size * (edges.size - 1) // 2
+    return np.empty((*rows, 2 * edges.size + 2), np.int32), np.zeros((*rows, pairs), np.int64)
 
 
 def count_on(points: NDArray[Any], stack: NDArray[np.int32], grid: Integers, edges: Edges) -> int:
     """Count class indices, such as residues one after the other, into `grid`; returns the size of the stack."""
-    size, _, _, _ = kernels.count_values(
-        points.astype(np.float64, copy=False), 0.0, 1.0, edges.classes, stack, grid
-    )
+    classes = float(edges.size)
+    scale = (0.0, 1.0, classes, 0.0, 1.0, classes)
+    size, _, _, _ = kernels.count_values(points.astype(np.float64, copy=False), scale, stack, grid)
     return size
 
 
@@ -259,11 +298,11 @@ def count_width(counts: Integers) -> int:
 
 def checked(data: bytes) -> bytes:
     """What stands before the checksum, once magic, version and checksum are right."""
-    if len(data) < HEADER.size + CHECKSUM.size or data[: len(MAGIC)] != MAGIC:
+    if len(data) < OLD_HEADER.size + CHECKSUM.size or data[: len(MAGIC)] != MAGIC:
         raise InvalidInput(
             "these bytes are no ledger: check which column or file they came from", field="ledger"
         )
-    if data[len(MAGIC)] != FORMAT_VERSION:
+    if data[len(MAGIC)] not in (OLD_VERSION, FORMAT_VERSION):
         raise InvalidInput(
             f"a ledger of format version {data[len(MAGIC)]}, this program reads {FORMAT_VERSION}: "
             "update the program, or count that stretch again",

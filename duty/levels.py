@@ -1,7 +1,8 @@
 """How long at which level, in which mode, where in the working area: sums of sample time, merged by addition.
 
 Every sample stands for the step of its message, in whole milliseconds, so sums are exact in any order. Level bins are
-1 % wide with whole-number edges, value in [k, k+1): the time at or above any whole percent is exact too.
+1 % wide with whole-number edges, value in [k, k+1): the time at or above any whole percent is exact too. Time below 0
+has a bin of its own. Levels and rings reach as far as the wire takes a reading.
 """
 
 from dataclasses import dataclass, fields
@@ -10,7 +11,7 @@ from typing import Final, get_args
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from domain.channels import Mode
+from domain.channels import CHANNEL_BY_NAME, Mode
 from domain.crane import Quarter
 from domain.errors import InvalidInput
 from duty.packing import pack, unpack
@@ -18,22 +19,28 @@ from duty.percent import structural_pct
 
 Ints = NDArray[np.int64]
 
-TOP_LEVEL_PCT: Final = 150  # the last bin holds everything from here up; the first everything below 1 %
+TOP_LEVEL_PCT: Final = int(
+    CHANNEL_BY_NAME["utilisation_pct"].high
+)  # the last bin holds everything from here up
+LEVELS: Final = TOP_LEVEL_PCT + 2  # below 0, [0, 1), [1, 2), and so on
 MODES: Final = len(Mode) + 1  # the last row is for a mode not known
 SLEW_SECTORS: Final = 24  # of 15 deg, the first from 0 deg clockwise
-OUTREACH_RINGS: Final = 40  # of 1 m; the last holds everything farther out
+OUTREACH_RINGS: Final = int(
+    CHANNEL_BY_NAME["outreach_m"].high
+)  # of 1 m; the first holds what is behind the axis
 NEAR_LIMIT_PCT: Final = 90  # first warning, common practice (no source)
 QUARTERS: Final[tuple[Quarter, ...]] = get_args(Quarter)
 _KIND: Final = b"tall"
-_VERSION: Final = 1
+_VERSION: Final = 2
+_OLD_VERSION: Final = 1  # levels to 150 % with what is below 0 in the first, rings to 40 m
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Tallies:
     """Sums of sample time [ms]. All-int64, so `merge` is associative, commutative and exact."""
 
-    utilisation_ms: Ints  # shape (MODES, TOP_LEVEL_PCT + 1), by mode and level of the present limit
-    structural_ms: Ints  # shape (TOP_LEVEL_PCT + 1,), by level of the full structural rating
+    utilisation_ms: Ints  # shape (MODES, LEVELS), by mode and level of the present limit
+    structural_ms: Ints  # shape (LEVELS,), by level of the full structural rating
     area_ms: Ints  # shape (SLEW_SECTORS, OUTREACH_RINGS), where slewing angle and outreach are known
     area_near_limit_ms: Ints  # the same, with utilisation at or above NEAR_LIMIT_PCT
     recorded_ms: int = 0  # every sample, missing reading or not
@@ -50,8 +57,8 @@ class Tallies:
 def empty() -> Tallies:
     """No time at all: the neutral element of `merge`."""
     return Tallies(
-        utilisation_ms=np.zeros((MODES, TOP_LEVEL_PCT + 1), np.int64),
-        structural_ms=np.zeros(TOP_LEVEL_PCT + 1, np.int64),
+        utilisation_ms=np.zeros((MODES, LEVELS), np.int64),
+        structural_ms=np.zeros(LEVELS, np.int64),
         area_ms=np.zeros((SLEW_SECTORS, OUTREACH_RINGS), np.int64),
         area_near_limit_ms=np.zeros((SLEW_SECTORS, OUTREACH_RINGS), np.int64),
     )
@@ -101,14 +108,13 @@ def tally(
     known = np.isfinite(utilisation)
     level = _level(utilisation[known])
     row = np.where(np.isin(modes[known], list(Mode)), modes[known], MODES - 1).astype(np.int64)
-    levels = TOP_LEVEL_PCT + 1
     placed = known & np.isfinite(slew) & np.isfinite(outreach)
     near = placed & (utilisation >= NEAR_LIMIT_PCT)
     cell = _area_cell(slew, outreach)
     limit_missing = known if limit_pct is None else known & np.isnan(np.asarray(limit_pct, np.float64))
     return Tallies(
-        utilisation_ms=_sums(row * levels + level, step[known], MODES * levels).reshape(MODES, levels),
-        structural_ms=_sums(_level(structural[known]), step[known], levels),
+        utilisation_ms=_sums(row * LEVELS + level, step[known], MODES * LEVELS).reshape(MODES, LEVELS),
+        structural_ms=_sums(_level(structural[known]), step[known], LEVELS),
         area_ms=_sums(cell[placed], step[placed], SLEW_SECTORS * OUTREACH_RINGS).reshape(SLEW_SECTORS, -1),
         area_near_limit_ms=_sums(cell[near], step[near], SLEW_SECTORS * OUTREACH_RINGS).reshape(
             SLEW_SECTORS, -1
@@ -129,7 +135,17 @@ def near_limit_ms(tallies: Tallies, at_least_pct: int = NEAR_LIMIT_PCT) -> int:
     """Time with utilisation of the present limit at or above a whole percent in 1..TOP_LEVEL_PCT [ms]."""
     if not 1 <= at_least_pct <= TOP_LEVEL_PCT:
         raise InvalidInput(f"at_least_pct must lie in 1..{TOP_LEVEL_PCT}", field="at_least_pct")
-    return int(tallies.utilisation_ms[:, at_least_pct:].sum())
+    return int(near_limit_by_mode_ms(tallies, at_least_pct).sum())
+
+
+def near_limit_by_mode_ms(tallies: Tallies, at_least_pct: int = NEAR_LIMIT_PCT) -> Ints:
+    """The same by mode, shape (MODES,); the last one is for a mode not known."""
+    return np.asarray(tallies.utilisation_ms[:, at_least_pct + 1 :].sum(axis=1))
+
+
+def below_zero_ms(tallies: Tallies) -> int:
+    """Time with utilisation below 0 [ms]: a zero that is off, or a boom that pushes down."""
+    return int(tallies.utilisation_ms[:, 0].sum())
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -175,23 +191,39 @@ def to_bytes(tallies: Tallies) -> bytes:
 
 
 def from_bytes(data: bytes) -> Tallies:
-    """The tallies that `to_bytes` wrote. Raises InvalidInput on a damaged or unknown form."""
-    flat = np.frombuffer(unpack(_KIND, _VERSION, data), "<i8").astype(np.int64)
+    """The tallies that `to_bytes` wrote, this version or the one before.
+
+    Raises InvalidInput on a damaged or unknown form.
+    """
+    old = data[4:5] == bytes([_OLD_VERSION])
+    flat = np.frombuffer(unpack(_KIND, _OLD_VERSION if old else _VERSION, data), "<i8").astype(np.int64)
+    made = empty()
     found: dict[str, NDArray[np.int64] | int] = {}
     for name in _NAMES:
-        shape = np.shape(getattr(_SHAPES, name))
+        kept = getattr(made, name)
+        shape = _OLD_SHAPES.get(name, np.shape(kept)) if old else np.shape(kept)
         size = int(np.prod(shape))
-        found[name] = flat[:size].reshape(shape) if shape else int(flat[0])
+        values = flat[:size].reshape(shape)
+        if old and name in _OLD_SHAPES:
+            first = 1 if name.startswith(("util", "struct")) else 0  # a bin below 0 came before
+            kept[..., first : first + shape[-1]] = values
+            values = kept
+        found[name] = values if shape else int(flat[0])
         flat = flat[size:]
     return Tallies(**found)  # type: ignore[arg-type]
 
 
 _NAMES: Final = tuple(field.name for field in fields(Tallies))
-_SHAPES: Final = empty()
+_OLD_SHAPES: Final = {
+    "utilisation_ms": (MODES, 151),
+    "structural_ms": (151,),
+    "area_ms": (SLEW_SECTORS, 40),
+    "area_near_limit_ms": (SLEW_SECTORS, 40),
+}
 
 
 def _level(percent: NDArray[np.float64]) -> Ints:
-    return np.floor(np.clip(percent, 0.0, TOP_LEVEL_PCT)).astype(np.int64)
+    return np.floor(np.clip(percent, -1.0, TOP_LEVEL_PCT)).astype(np.int64) + 1
 
 
 def _area_cell(slew: NDArray[np.float64], outreach: NDArray[np.float64]) -> Ints:

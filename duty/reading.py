@@ -1,7 +1,7 @@
 """Reading a ledger: cycles under a named residue rule, and the views that an engineer plots.
 
-A class stands for its middle, so a range that is read is right to within one class width (Edges.width_pct) and a
-mean to within half of one. Small ranges are dropped here, never while counting.
+A class stands for its middle, so a range that is read is right to within half the widths of its two classes together
+(Edges.width_pct, wider outside its limits) and a mean to within half of that. Small ranges are dropped here, never while counting.
 
 Residue rules
     half cycles   every range of the residue is half a cycle, as ASTM E1049 counts what does not close
@@ -9,15 +9,17 @@ Residue rules
                   as one that repeats
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import StrEnum
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
 from domain.errors import InvalidInput
 from duty.edges import Edges
-from duty.ledger import Ledger, count_on, workspace
+from duty.ledger import Ledger, cells_of, count_on, pairs_of, workspace
 from duty.words import Integers
 
 Floats = NDArray[np.float64]
@@ -66,8 +68,9 @@ def cycles(
     open_cells, open_counts = residue_cycles(ledger, as_rule(rule))
     cells, place = np.unique(np.concatenate((ledger.cells, open_cells)), return_inverse=True)
     counts = np.bincount(place, np.concatenate((ledger.counts, open_counts)), minlength=cells.size)
-    low, high = np.divmod(cells, edges.classes)
-    kept = (high - low) * edges.width_pct >= threshold_pct
+    low, high = pairs_of(cells)
+    middles = edges.middle_steps
+    kept = (middles[high] - middles[low]) * (edges.width_pct / 2) >= threshold_pct
     centres = edges.centres_pct
     return Cycles(centres[low[kept]], centres[high[kept]], counts[kept].astype(np.float64))
 
@@ -83,14 +86,35 @@ def as_rule(rule: ResidueRule | str) -> ResidueRule:
 
 def residue_cycles(ledger: Ledger, rule: ResidueRule) -> tuple[Integers, Floats]:
     """Cells and counts of the residue alone; a cell may come more than once."""
-    residue, classes = ledger.residue, ledger.edges.classes
+    residue = ledger.residue
     if rule is ResidueRule.REPEATED:
         stack, grid = workspace(ledger.edges)
         count_on(np.concatenate((residue, residue)), stack, grid, ledger.edges)
         cells = np.flatnonzero(grid)
         return cells, grid[cells].astype(np.float64)
     low, high = np.minimum(residue[:-1], residue[1:]), np.maximum(residue[:-1], residue[1:])
-    return low * classes + high, np.full(low.size, 0.5)
+    return cells_of(low, high), np.full(low.size, 0.5)
+
+
+class Beyond(NamedTuple):
+    """Readings that no class reaches: they were counted in the first or the last one, so ranges are read too small.
+
+    below, above: how many. from_pct, to_pct: outer edges of the classes [%].
+    """
+
+    below: int
+    above: int
+    from_pct: float
+    to_pct: float
+
+
+def beyond(ledgers: Sequence[Ledger]) -> Beyond | None:
+    """Readings beyond the classes of ledgers of the same samples, in the one with most of them; None without any."""
+    most = max(ledgers, key=lambda each: each.clamped_low + each.clamped_high, default=None)
+    if most is None or most.clamped_low + most.clamped_high == 0:
+        return None
+    first, last = most.edges.edges_pct[[0, -1]].tolist()
+    return Beyond(most.clamped_low, most.clamped_high, first, last)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -128,19 +152,20 @@ class Grid:
 
 def range_mean(counted: Cycles, edges: Edges, bins: int = 64) -> Grid:
     """Cycles by mean (x) and range (y) in `bins` equal steps each, over the span of `edges`."""
-    span = edges.high_pct - edges.low_pct
+    first, last = edges.edges_pct[[0, -1]].tolist()
     return grid(
         counted.mean_pct,
         counted.range_pct,
         counted.count,
-        np.linspace(edges.low_pct, edges.high_pct, bins + 1),
-        np.linspace(0.0, span, bins + 1),
+        np.linspace(first, last, bins + 1),
+        np.linspace(0.0, last - first, bins + 1),
     )
 
 
 def low_high(counted: Cycles, edges: Edges, bins: int = 64) -> Grid:
     """Cycles by lower (x) and upper (y) turning point in `bins` equal steps each."""
-    steps = np.linspace(edges.low_pct, edges.high_pct, bins + 1)
+    first, last = edges.edges_pct[[0, -1]].tolist()
+    steps = np.linspace(first, last, bins + 1)
     return grid(counted.low_pct, counted.high_pct, counted.count, steps, steps)
 
 
@@ -164,7 +189,7 @@ def level_crossings(ledger: Ledger) -> Crossings:
     Exact, and of no residue rule: a closed cycle goes up once over every edge inside it, and so does every rising
     range of the residue.
     """
-    classes, residue = ledger.edges.classes, ledger.residue
+    classes, residue = ledger.edges.size, ledger.residue
     rises = np.diff(residue) > 0
     low = np.concatenate((ledger.low_class, residue[:-1][rises]), dtype=np.int64)
     high = np.concatenate((ledger.high_class, residue[1:][rises]), dtype=np.int64)

@@ -128,14 +128,9 @@ def put_words(values: Array, words: int, run: Array, put: int) -> int:
 def sound(cells: Array, counts: Array, residue: Array, classes: int, samples: int) -> bool:
     """Whether a count of that many samples can have left these cells, counts and residue."""
     needed, previous = residue.size, -1
-    low, row = 0, 0  # the lower class of the cell, and where the cells of that class begin: no division
+    pairs = classes * (classes - 1) // 2
     for i in range(cells.size):
-        if cells[i] <= previous or cells[i] >= classes * classes or counts[i] < 1 or counts[i] > samples:
-            return False
-        while cells[i] >= row + classes:
-            low += 1
-            row += classes
-        if low >= cells[i] - row:
+        if cells[i] <= previous or cells[i] >= pairs or counts[i] < 1 or counts[i] > samples:
             return False
         previous = cells[i]
         needed += 2 * counts[i]

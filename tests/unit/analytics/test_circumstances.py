@@ -8,6 +8,7 @@ from hypothesis import strategies as st
 from domain.errors import InvalidInput
 from duty import circumstances
 from duty.circumstances import HEIGHT_M, OUTREACH_M, Circumstances, count, merge_all
+from duty.packing import pack
 
 
 def random_samples(seed: int, n: int) -> dict[str, np.ndarray]:
@@ -21,8 +22,8 @@ def random_samples(seed: int, n: int) -> dict[str, np.ndarray]:
         "step_ms": rng.integers(50, 1000, n),
         "hour": rng.integers(0, 24, n),
         "utilisation_pct": reading(0, 120),
-        "outreach_m": reading(0, 39),
-        "hook_height_m": reading(-9, 39),
+        "outreach_m": reading(0, 99),
+        "hook_height_m": reading(-59, 119),
         "stabiliser_left_pct": reading(0, 100),
         "stabiliser_right_pct": reading(0, 100),
     }
@@ -70,6 +71,19 @@ def test_parts_add_up_to_the_whole(n: int, cuts: list[int]) -> None:
     merged = merge_all(reversed(parts))
     assert merged == count(**whole)
     assert circumstances.from_bytes(circumstances.to_bytes(merged)) == merged
+
+
+def test_circumstances_of_the_version_before_are_read() -> None:
+    """Outreach 0 to 40 m by height -10 to 40 m: cells keep their metres."""
+    cells = np.array([2 * 50 + 13, 2000 + 2 * 50 + 13, 4000 + 7, 4016 + 7, 4032 + 5, 4056 + 5])
+    ms = np.array([40, 30, 40, 30, 40, 30])
+    found = circumstances.from_bytes(
+        pack(b"circ", 1, cells.astype("<u2").tobytes() + ms.astype("<i8").tobytes())
+    )
+    step = np.array([10, 30])
+    new = count(step, [5, 5], [50.0, 95.0], outreach_m=[2.5, 2.5], hook_height_m=[3.5, 3.5],
+                stabiliser_left_pct=[50.0, 50.0])  # fmt: skip
+    assert found == new
 
 
 def test_damaged_bytes_and_odd_shapes_are_refused() -> None:

@@ -7,15 +7,17 @@ from hypothesis import strategies as st
 from hypothesis.extra import numpy as hnp
 
 from domain.errors import InvalidInput
-from duty import ledger
-from duty.edges import DEFAULT_EDGES, Edges
+from duty import ledger, reading
+from duty.edges import DEFAULT_EDGES, DIRECTION_EDGES, Edges
 from duty.ledger import Ledger
 
 untimed = settings(deadline=None)  # the first example may wait for the compiler
 FEW = Edges(0.0, 8.0, 8)
 levels = st.integers(-1, 9).map(float)
 histories = st.lists(levels, max_size=120).map(lambda values: np.array(values, np.float64))
-rough = hnp.arrays(np.float64, st.integers(0, 400), elements=st.floats(-50, 250))
+rough = hnp.arrays(
+    np.float64, st.integers(0, 400), elements=st.floats(-60, 700).map(lambda value: round(value, 3))
+)
 
 
 def plain_count(classed):
@@ -38,11 +40,9 @@ def plain_count(classed):
 
 
 def classes_of(values, edges):
-    return (
-        np.clip(np.floor((values - edges.low_pct) / edges.width_pct), 0, edges.classes - 1)
-        .astype(int)
-        .tolist()
-    )
+    """By looking each value up among the edges."""
+    place = np.searchsorted(edges.edges_pct, values, side="right") - 1
+    return np.clip(place, 0, edges.size - 1).tolist()
 
 
 def cut(values, data):
@@ -79,7 +79,9 @@ def test_count_is_the_four_point_rule(values):
 @untimed
 @given(st.one_of(histories, rough), st.data())
 def test_any_cut_and_any_merge_tree_give_the_same_bits(values, data):
-    edges = data.draw(st.sampled_from([FEW, DEFAULT_EDGES, Edges(-20.0, 180.0, 37)]))
+    edges = data.draw(
+        st.sampled_from([FEW, DEFAULT_EDGES, Edges(-20.0, 180.0, 37), Edges(10.0, 90.0, 16, 5, 9, wide=3)])
+    )
     whole = ledger.count(values, edges)
     parts = [ledger.count(part, edges) for part in cut(values, data)]
     assert ledger.merge_all(parts) == whole
@@ -118,7 +120,7 @@ def test_longer_than_a_block_and_kept_inside_the_workspace(values):
 def test_longest_residue_fits():
     values = np.array([3, 4, 2, 5, 1, 6, 0, 7, 0, 6, 1, 5, 2, 4, 3])
     counted = ledger.count(values, FEW)
-    assert counted.residue.size == 2 * FEW.classes - 1
+    assert counted.residue.size == 2 * FEW.size - 1
 
 
 @pytest.mark.parametrize(
@@ -140,12 +142,12 @@ def test_plateaus_ties_constants_and_single_points(values, residue, closed):
 
 
 def test_edges_belong_to_the_class_above_them():
-    for edges in (DEFAULT_EDGES, FEW, Edges(-150.0, 150.0, 256)):
+    for edges in (DEFAULT_EDGES, FEW, DIRECTION_EDGES, Edges(-16.0, 16.0, 2, 3, 3, wide=2)):
         on_edge = edges.edges_pct[:-1]
         rising = [ledger.count([value], edges).residue[0] for value in on_edge]
-        assert rising == list(range(edges.classes))
+        assert rising == list(range(edges.size))
         below = [ledger.count([value - 1e-12], edges).residue[0] for value in on_edge[1:]]
-        assert below == list(range(edges.classes - 1))
+        assert below == list(range(edges.size - 1))
 
 
 def test_values_outside_are_clamped_and_counted_as_such():
@@ -182,8 +184,56 @@ def test_other_edges_are_refused():
         ledger.merge_all([])
 
 
+def test_fine_classes_up_to_150_and_wider_ones_as_far_as_any_reading_comes():
+    """The wire takes -20 to 400 % of a limit of up to 150 %."""
+    for edges, low, fine_from in ((DEFAULT_EDGES, -30.0, -37.5), (DIRECTION_EDGES, -600.0, -150.0)):
+        at = edges.edges_pct
+        np.testing.assert_array_equal(edges.centres_pct, (at[1:] + at[:-1]) / 2)
+        assert at.size == edges.size + 1
+        assert at[0] < low
+        assert at[-1] > 600
+        counted = ledger.count([low, 600.0], edges)
+        assert (counted.clamped_low, counted.clamped_high) == (0, 0)
+        widths = np.diff(at)
+        fine = (at[:-1] >= fine_from) & (at[1:] <= 150.0)
+        assert set(widths[fine]) == {edges.width_pct}
+        assert set(widths[~fine]) == {edges.wide_pct}
+    assert DEFAULT_EDGES.width_pct == 150 / 256
+    assert DIRECTION_EDGES.width_pct == 300 / 256
+
+
+def test_a_negative_reading_has_a_class_of_its_own():
+    counted = ledger.count([-9.0, 90.0, -9.0], DEFAULT_EDGES)
+    found = reading.cycles(counted)
+    assert found.low_pct[0] == pytest.approx(-9, abs=DEFAULT_EDGES.width_pct / 2)
+    assert counted.clamped_low == 0
+
+
+@pytest.mark.parametrize("level", [200.0, 300.0, 450.0])
+def test_heavier_overloads_do_more_damage_as_their_cubes_do(level):
+    """98 lifts at a level beside 98 at 100 %."""
+    cubes = [
+        float(np.sum(found.count * found.range_pct**3))
+        for found in (
+            reading.cycles(ledger.count(np.tile([0.0, peak], 98), DEFAULT_EDGES)) for peak in (100.0, level)
+        )
+    ]
+    assert cubes[1] / cubes[0] == pytest.approx((level / 100) ** 3, rel=0.03)
+
+
 @pytest.mark.parametrize(
-    "edges", [(0, 0, 8), (1, 0, 8), (0, np.inf, 8), (np.nan, 1, 8), (0, 1, 1), (0, 1, 2000)]
+    "edges",
+    [
+        (0, 0, 8),
+        (1, 0, 8),
+        (0, np.inf, 8),
+        (np.nan, 1, 8),
+        (0, 1, 1),
+        (0, 1, 2000),
+        (0, 1, 1000, 12, 13),
+        (0, 1, 8, -1),
+        (0, 1, 8, 1, 1, 0),
+    ],
 )
 def test_impossible_edges_are_refused(edges):
     with pytest.raises(InvalidInput):

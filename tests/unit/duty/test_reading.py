@@ -61,8 +61,16 @@ def test_a_ledger_without_ranges_has_no_cycles(rule, values):
 
 def test_range_and_mean():
     counted = reading.cycles(ledger.count(SIGNAL, TENTHS))
-    np.testing.assert_allclose(counted.range_pct, [90.0, 70.0, 80.0, 20.0])
-    np.testing.assert_allclose(counted.mean_pct, [50.0, 50.0, 55.0, 45.0])
+    np.testing.assert_allclose(counted.range_pct, [20.0, 70.0, 90.0, 80.0])
+    np.testing.assert_allclose(counted.mean_pct, [45.0, 50.0, 50.0, 55.0])
+
+
+def test_ranges_between_classes_of_two_widths():
+    edges = Edges(0.0, 100.0, 10, wide_above=3, wide=2)  # 100 to 160 by 20
+    counted = reading.cycles(ledger.count([15.0, 135.0, 15.0, 35.0, 15.0], edges))
+    assert table(counted) == {(15, 130): 1.0, (15, 35): 1.0}
+    assert table(reading.cycles(ledger.count([15.0, 135.0], edges), threshold_pct=115.0)) == {(15, 130): 0.5}
+    assert not table(reading.cycles(ledger.count([15.0, 135.0], edges), threshold_pct=115.1))
 
 
 @untimed
