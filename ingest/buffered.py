@@ -6,6 +6,7 @@ subscribing, keeping alive and publishing stay with it.
 """
 
 import ssl
+from pathlib import Path
 from typing import Final, Protocol, Self
 
 from paho.mqtt.client import Client
@@ -116,6 +117,26 @@ class BufferedSocket:
         """Send what can be sent, then close."""
         self.flush()
         self._plain.close()
+
+
+class _Handshaking(ssl.SSLSocket):
+    """Closes itself where the handshake fails: the library would leave each failed attempt to the garbage collector."""
+
+    def do_handshake(self, block: bool = False) -> None:
+        try:
+            super().do_handshake(block)
+        except _LATER:
+            raise
+        except OSError:
+            self.close()
+            raise
+
+
+def tls_context(ca_file: Path | None) -> ssl.SSLContext:
+    """Trust in an authority, the system's where none is named."""
+    context = ssl.create_default_context(cafile=ca_file)
+    context.sslsocket_class = _Handshaking
+    return context
 
 
 class BufferedClient(Client):

@@ -30,7 +30,7 @@ from paho.mqtt.subscribeoptions import SubscribeOptions
 from domain.errors import InvalidInput
 from domain.messages import TOPIC_ROOT, Leaf, ReceiptMessage, topic
 from ingest import metrics
-from ingest.buffered import BufferedClient, BufferedSocket
+from ingest.buffered import BufferedClient, BufferedSocket, tls_context
 from ingest.packets import Published, acknowledgement
 from ingest.writer import Incoming
 
@@ -197,7 +197,7 @@ class Link:
         if self._address.user is not None:
             client.username_pw_set(self._address.user, self._address.password)
         if self._address.tls:
-            client.tls_set(ca_certs=None if ca_file is None else str(ca_file))
+            client.tls_set_context(tls_context(ca_file))
         client.on_connect = self._on_connect
         client.on_disconnect = self._on_disconnect
         client.on_message = self._on_message

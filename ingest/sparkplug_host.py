@@ -23,6 +23,7 @@ from paho.mqtt.reasoncodes import ReasonCode
 
 from domain.errors import QuarantineReason, Unavailable, UnreadableMessage
 from ingest import metrics
+from ingest.buffered import tls_context
 from ingest.limits import Limits
 from ingest.link import KEEP_ALIVE_S, BrokerAddress
 from ingest.sparkplug_nodes import ROOT, Nodes, Unanswered, crane_of
@@ -100,7 +101,7 @@ class Host:
         if self._address.user is not None:
             self._client.username_pw_set(self._address.user, self._address.password)
         if self._address.tls:
-            self._client.tls_set(ca_certs=None if ca_file is None else str(ca_file))
+            self._client.tls_set_context(tls_context(ca_file))
         self._client.on_connect = self._on_connect
         self._client.on_disconnect = self._on_disconnect
         self._client.on_subscribe = self._on_subscribe

@@ -1,6 +1,7 @@
 """The shipped Mosquitto configuration against a real Mosquitto: TLS, credentials, and what a crane may do."""
 
 import contextlib
+import gc
 import os
 import shutil
 import signal
@@ -20,6 +21,7 @@ from boomledger.broker import find_mosquitto, free_port, wait_for_port
 from boomledger.credentials import PasswordFile
 from domain.errors import InvalidInput, NotFound
 from ingest import service
+from ingest.buffered import BufferedClient, tls_context
 from store import quarantine
 from tests.support.ingesting import LIMIT_S, register, wait_until
 from tests.support.telemetry import message
@@ -120,6 +122,14 @@ def secured(tmp_path: Path) -> Iterator[Secured]:
     yield running
     running.process.terminate()
     running.process.wait(LIMIT_S)
+
+
+def test_a_connection_whose_certificate_is_not_trusted_is_closed(secured: Secured) -> None:
+    client = BufferedClient(CallbackAPIVersion.VERSION2, protocol=mqtt.MQTTv5)
+    client.tls_set_context(tls_context(None))
+    with pytest.raises(ssl.SSLCertVerificationError):
+        client.connect("127.0.0.1", secured.port)
+    gc.collect()  # a socket that was left open is an error here
 
 
 def refused(client: mqtt.Client, port: int) -> str | None:
