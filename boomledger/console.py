@@ -7,7 +7,7 @@ from pydantic import ValidationError
 from rich.console import Console
 
 from boomledger.settings import Settings, config_file
-from domain.messages import utc
+from domain.messages import NoticeMessage, utc
 
 out = Console()
 err = Console(stderr=True)
@@ -25,6 +25,16 @@ def load_settings(**overrides: object) -> Settings:
                 f"setting {name}: {problem['msg']} (environment BOOMLEDGER_{name.upper()} or {config_file()})"
             )
         raise typer.Exit(2) from wrong
+
+
+def say_notice(crane: str, notice: NoticeMessage) -> None:
+    """What a sender gets wrong, as ingest told it."""
+    err.print(
+        f"notice to {crane}: {notice.code} ({notice.outcome}, {notice.messages} messages): {notice.text}",
+        highlight=False,
+        markup=False,
+        soft_wrap=True,
+    )
 
 
 def read_time(text: str | None, option: str) -> datetime | None:

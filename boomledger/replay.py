@@ -14,6 +14,7 @@ import numpy as np
 import psycopg
 from rich.console import Console
 
+from boomledger.console import say_notice
 from boomledger.services import broker_url, database_url
 from boomledger.settings import Settings
 from boomledger.yard import TWIN
@@ -54,7 +55,7 @@ def run(
         f"{(last - first) / 1000:.0f} s of {', '.join(twins)} at {factor:g} times as {', '.join(twins.values())}",
         highlight=False,
     )
-    with Publisher(broker_url(settings), ca_file=settings.broker_ca_file) as publisher:
+    with Publisher(broker_url(settings), ca_file=settings.broker_ca_file, on_notice=say_notice) as publisher:
         sent = publisher.run(
             replay(recording, factor, datetime.now(UTC), names=twins), factor=factor, stop=stop
         )

@@ -152,6 +152,7 @@ def run_ingest(settings: Settings) -> None:
             receive_bytes=settings.receive_bytes,
             shared_group=settings.shared_group,
             broker_ca_file=settings.broker_ca_file,
+            notices=settings.notices,
             health=health,
         )
 

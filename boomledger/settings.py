@@ -113,6 +113,9 @@ class Settings(BaseSettings):
         default_factory=dict,
         description="smallest and largest reading by channel where they differ from docs/wire.md, as JSON in the environment",
     )
+    notices: bool = Field(
+        default=True, description="tell a crane on its own topic what its sender gets wrong"
+    )
     quarantine_max_rows: int = Field(
         default=100_000,
         ge=100,

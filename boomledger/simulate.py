@@ -12,6 +12,7 @@ from rich.console import Console
 from rich.progress import Progress
 
 from boomledger import history
+from boomledger.console import say_notice
 from boomledger.postgres import EmbeddedPostgres
 from boomledger.services import broker_url, database_url, set_up_logging
 from boomledger.settings import Settings
@@ -45,7 +46,11 @@ def run_live(settings: Settings, stop: threading.Event) -> None:
     with (
         Outbox(file) as outbox,
         Publisher(
-            broker_url(settings), outbox, ca_file=settings.broker_ca_file, patience_s=None
+            broker_url(settings),
+            outbox,
+            ca_file=settings.broker_ca_file,
+            patience_s=None,
+            on_notice=say_notice,
         ) as publisher,
     ):
         messages = live_messages(yard.cranes, start, seed=start_ms, not_before=before)
@@ -76,7 +81,7 @@ def run_published(
     is_registered(url, yard)
     register(url, yard, first)
     messages = stored = 0
-    with Publisher(broker_url(settings), ca_file=settings.broker_ca_file) as publisher:
+    with Publisher(broker_url(settings), ca_file=settings.broker_ca_file, on_notice=say_notice) as publisher:
         for offset in range(days):
             records = list(generate(yard.cranes, first + timedelta(days=offset), 1, seed))
             sent = publisher.run(in_sending_order(records), factor=factor, stop=stop)

@@ -16,6 +16,7 @@ from domain.messages import (
     TOPIC_ROOT,
     EventMessage,
     Leaf,
+    NoticeMessage,
     ReceiptMessage,
     SamplesMessage,
     StatusMessage,
@@ -27,8 +28,10 @@ MODELS: Final[dict[Leaf, type[BaseModel]]] = {
     Leaf.EVENTS: EventMessage,
     Leaf.STATUS: StatusMessage,
     Leaf.COMMITTED: ReceiptMessage,
+    Leaf.NOTICES: NoticeMessage,
 }
-_DIRECTIONS: Final = {leaf: "send" if leaf is Leaf.COMMITTED else "receive" for leaf in Leaf}
+_TO_CRANES: Final = {Leaf.COMMITTED, Leaf.NOTICES}
+_DIRECTIONS: Final = {leaf: "send" if leaf in _TO_CRANES else "receive" for leaf in Leaf}
 
 
 def json_schema() -> dict[str, Any]:

@@ -4,6 +4,7 @@ boomledger/v1/{crane}/samples     crane -> ledger   SamplesMessage   QoS 1
 boomledger/v1/{crane}/events      crane -> ledger   EventMessage     QoS 1
 boomledger/v1/{crane}/status      crane -> ledger   StatusMessage    QoS 1, retained, last will
 boomledger/v1/{crane}/committed   ledger -> crane   ReceiptMessage   QoS 1
+boomledger/v1/{crane}/notices     ledger -> crane   NoticeMessage    QoS 1
 """
 
 import re
@@ -34,6 +35,7 @@ class Leaf(StrEnum):
     EVENTS = "events"
     STATUS = "status"
     COMMITTED = "committed"
+    NOTICES = "notices"
 
 
 def topic(crane: str, leaf: Leaf) -> str:
@@ -71,14 +73,16 @@ class SamplesMessage(_Message):
     t0: AwareDatetime = Field(description="time of the first sample, UTC")
     dt_ms: int = Field(ge=1, le=MAX_STEP_MS, strict=True, description="step between samples in milliseconds")
     channels: dict[str, list[float | None]] = Field(
-        min_length=1, description="channel name to readings; absent where the crane has no such sensor"
+        min_length=1,
+        description="channel name to readings; absent where the crane has no such sensor; at least one is known",
     )
 
     @model_validator(mode="after")
     def _one_length(self) -> "SamplesMessage":
-        unknown = sorted(set(self.channels) - set(CHANNEL_BY_NAME))
-        if unknown:
-            raise ValueError(f"unknown channels {unknown}; known are {sorted(CHANNEL_BY_NAME)}")
+        if not self.channels.keys() & CHANNEL_BY_NAME.keys():
+            raise ValueError(
+                f"no known channel in {list(self.channels)[:10]}; known are {sorted(CHANNEL_BY_NAME)}"
+            )
         lengths = {len(values) for values in self.channels.values()}
         if len(lengths) != 1 or not 1 <= max(lengths) <= MAX_SAMPLES:
             raise PydanticCustomError(
@@ -138,6 +142,44 @@ class ReceiptMessage(_Message):
     boot: Sequence63
     stored: list[Sequence63] = Field(default_factory=list)
     quarantined: list[Sequence63] = Field(default_factory=list)
+
+
+class NoticeCode(StrEnum):
+    """What a notice is about: why a message is in quarantine, or what is doubtful about one that is stored."""
+
+    TOO_LARGE = "too_large"
+    NOT_JSON = "not_json"
+    BAD_SHAPE = "bad_shape"
+    BAD_LENGTHS = "bad_lengths"
+    OUT_OF_RANGE = "out_of_range"
+    IN_FUTURE = "in_future"
+    BEFORE_REGISTRATION = "before_registration"
+    UNKNOWN_CRANE = "unknown_crane"
+    CRANE_MISMATCH = "crane_mismatch"
+    KEY_REUSED = "key_reused"
+    READING_REFUSED = "reading_refused"
+    UNKNOWN_CHANNEL = "unknown_channel"
+    FRACTION_FOR_PERCENT = "fraction_for_percent"
+    RADIANS_FOR_DEGREES = "radians_for_degrees"
+    LIMIT_ZERO = "limit_zero"
+    CLOCK_BEHIND = "clock_behind"
+    CLOCK_SET_BACK = "clock_set_back"
+    BOOTS_OVERLAP = "boots_overlap"
+
+
+class NoticeMessage(_Message):
+    """Something to mend at the sender, told to the crane whose topic brought it; seldom, however often it happens."""
+
+    at: AwareDatetime = Field(description="when the message came that it is about, UTC")
+    outcome: Literal["stored", "quarantined"] = Field(description="what became of that message")
+    code: NoticeCode
+    boot: Sequence63 | None = Field(default=None, description="of that message, where they could be made out")
+    seq: Sequence63 | None = None
+    channel: str | None = Field(default=None, description="the channel that it is about, where it is one")
+    text: str = Field(description="what was seen and what to do, in English")
+    messages: int = Field(
+        ge=1, description="messages of this code and channel since the last notice of it, this one included"
+    )
 
 
 def utc(moment: datetime) -> datetime:

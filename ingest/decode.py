@@ -8,10 +8,8 @@ from functools import lru_cache
 from typing import Any, Final, NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
 from pydantic import BaseModel, ValidationError
 
-from domain.channels import outside
 from domain.errors import QuarantineReason, UnreadableMessage
 from domain.messages import EventMessage, Leaf, SamplesMessage, StatusMessage, parse_topic
 from ingest import quick
@@ -20,7 +18,7 @@ from ingest.quick import Samples, in_order
 from store.cranes import CraneEntry
 from store.events import Event
 from store.refused import take_out
-from store.segments import Segment, from_ms, to_ms
+from store.segments import Floats, Segment, from_ms, to_ms
 
 _MODELS: Final[dict[Leaf, type[BaseModel]]] = {
     Leaf.SAMPLES: SamplesMessage,
@@ -133,7 +131,7 @@ def key_in(payload: bytes) -> tuple[int, int] | None:
 
 
 def _samples(message: SamplesMessage) -> Samples:
-    channels = in_order(tuple(message.channels))
+    channels, unknown = in_order(tuple(message.channels))
     with np.errstate(over="ignore"):  # beyond the type's range is beyond every channel's
         values = np.array([message.channels[name] for name in channels], dtype=np.float32)
     return Samples(
@@ -143,6 +141,7 @@ def _samples(message: SamplesMessage) -> Samples:
         dt_ms=message.dt_ms,
         channels=channels,
         values=values,
+        unknown=unknown,
     )
 
 
@@ -180,11 +179,11 @@ def _event(message: EventMessage, received_at: datetime, entry: CraneEntry, limi
     )
 
 
-def outside_ranges(segments: Sequence[Segment], limits: Limits) -> NDArray[np.bool_]:
-    """Which of some segments, all of one shape, have a reading that no sensor gives. Boolean, (segments,)."""
-    low, high = limits.bounds(segments[0].channels)
+def extremes(segments: Sequence[Segment]) -> tuple[Floats, Floats]:
+    """Smallest and largest reading of each channel of some segments, all of one shape; each (segments, channels)."""
     values = np.stack([segment.values for segment in segments])
-    return np.asarray(outside(values, low, high).any(axis=(1, 2)))
+    # Missing readings are passed over; of a channel without any, both are NaN.
+    return np.fmin.reduce(values, axis=2), np.fmax.reduce(values, axis=2)
 
 
 def _check_times(first_ms: int, last_ms: int, received_ms: int, entry: CraneEntry, limits: Limits) -> None:

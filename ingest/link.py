@@ -28,7 +28,7 @@ from paho.mqtt.reasoncodes import ReasonCode
 from paho.mqtt.subscribeoptions import SubscribeOptions
 
 from domain.errors import InvalidInput
-from domain.messages import TOPIC_ROOT, Leaf, ReceiptMessage, topic
+from domain.messages import TOPIC_ROOT, Leaf, NoticeMessage, ReceiptMessage, topic
 from ingest import metrics
 from ingest.buffered import BufferedClient, BufferedSocket, tls_context
 from ingest.packets import Published, acknowledgement
@@ -157,14 +157,21 @@ class Link:
             size += len(one.message.payload)
         return taken
 
-    def settle(self, deliveries: Sequence[Delivery], receipts: Sequence[tuple[str, ReceiptMessage]]) -> None:
-        """Acknowledge messages that are safe, then tell their senders.
+    def settle(
+        self,
+        deliveries: Sequence[Delivery],
+        receipts: Sequence[tuple[str, ReceiptMessage]],
+        notices: Sequence[tuple[str, NoticeMessage]] = (),
+    ) -> None:
+        """Acknowledge messages that are safe, then tell their senders, and what is to be mended.
 
         Messages of an earlier connection cannot be acknowledged and come again, as duplicates. Receipts that cannot leave
-        are dropped: the sender asks again by sending again.
+        are dropped: the sender asks again by sending again. So are notices.
         """
         self._ask(lambda: self._acknowledge(deliveries))
         self._ask(lambda: self._send_receipts(receipts))
+        if notices:
+            self._ask(lambda: self._send_notices(notices))
 
     def stop_taking(self) -> None:
         """Accept no further messages; what has arrived can still be taken and acknowledged."""
@@ -310,6 +317,16 @@ class Link:
             else:
                 self._receipts_out += 1
                 metrics.RECEIPTS.inc()
+
+    def _send_notices(self, notices: Sequence[tuple[str, NoticeMessage]]) -> None:
+        for crane, notice in notices:
+            if not self._client.is_connected():
+                return
+            text = notice.model_dump_json(exclude_none=True)
+            sent = self._client.publish(topic(crane, Leaf.NOTICES), text, qos=1)
+            if sent.rc != MQTTErrorCode.MQTT_ERR_QUEUE_SIZE:
+                self._receipts_out += 1
+                metrics.NOTICES.labels(notice.code).inc()
 
     def _filter(self, leaf: Leaf) -> str:
         plain = f"{TOPIC_ROOT}/+/{leaf}"

@@ -40,6 +40,9 @@ RECEIPTS: Final = Counter("boomledger_ingest_receipts", "Receipts published")
 RECEIPTS_DROPPED: Final = Counter(
     "boomledger_ingest_receipts_dropped", "Receipts that the broker did not take in time; senders send again"
 )
+NOTICES: Final = Counter(
+    "boomledger_ingest_notices", "Notices to senders of what they get wrong, by code", ["code"]
+)
 REBIRTHS: Final = Counter(
     "boomledger_ingest_sparkplug_rebirths", "Sparkplug nodes that were asked for their births again"
 )

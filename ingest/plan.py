@@ -3,26 +3,28 @@
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
-from itertools import compress
 from typing import NamedTuple
 
+import numpy as np
 import structlog
 
+from domain.channels import outside
 from domain.errors import QuarantineReason, UnreadableMessage
 from ingest.decode import (
     Parsed,
     Presence,
     address_of,
+    extremes,
     judge_but_for_ranges,
-    outside_ranges,
     parse,
 )
 from ingest.limits import Limits
+from ingest.quick import Samples
 from store.cranes import CraneEntry
 from store.events import Event
 from store.quarantine import Rejected
 from store.refused import Refused, take_out
-from store.segments import Segment
+from store.segments import Floats, Segment
 
 log = structlog.get_logger(__name__)
 
@@ -35,6 +37,15 @@ class Incoming(NamedTuple):
     received_at: datetime
 
 
+class Extremes(NamedTuple):
+    """Smallest and largest readings of segments of one shape, before anything was taken out of them."""
+
+    places: Sequence[int]  # in the batch
+    channels: tuple[str, ...]
+    low: Floats  # (segments, channels), NaN without a reading
+    high: Floats
+
+
 @dataclass(slots=True)
 class Plan:
     """A batch sorted by what is to be done; the keys are places in the batch."""
@@ -45,6 +56,8 @@ class Plan:
     presences: dict[int, Presence] = field(default_factory=dict)
     rejected: dict[int, Rejected] = field(default_factory=dict)
     refused: dict[int, tuple[Refused, ...]] = field(default_factory=dict)  # readings taken out of segments
+    strange: dict[int, tuple[str, ...]] = field(default_factory=dict)  # channels left out: none of ours
+    extremes: list[Extremes] = field(default_factory=list)
     unknown: dict[int, Parsed] = field(default_factory=dict)  # their cranes have to be looked up first
 
     def reject(self, place: int, reason: QuarantineReason, detail: str) -> None:
@@ -66,8 +79,11 @@ class Plan:
             if segment is not None:
                 alike.setdefault((segment.channels, segment.values.shape[1]), []).append(place)
         for group in alike.values():
-            outside = outside_ranges([self.segments[place] for place in group], limits)
-            for place in compress(group, outside):
+            low, high = extremes([self.segments[place] for place in group])
+            self.extremes.append(Extremes(group, self.segments[group[0]].channels, low, high))
+            least, most = limits.bounds(self.segments[group[0]].channels)
+            wrong = outside(low, least.T, most.T) | outside(high, least.T, most.T)
+            for place in (group[row] for row in np.flatnonzero(wrong.any(axis=1))):
                 segment = self.segments[place]
                 self.segments[place], self.refused[place] = take_out(
                     segment, *limits.bounds(segment.channels)
@@ -97,6 +113,8 @@ class Plan:
             return
         if isinstance(judged, Segment):
             self.segments[place] = judged
+            if isinstance(parsed.message, Samples) and parsed.message.unknown:
+                self.strange[place] = parsed.message.unknown
         elif isinstance(judged, Event):
             self.events[place] = judged
         else:

@@ -31,6 +31,7 @@ class Samples(NamedTuple):
     dt_ms: int
     channels: tuple[str, ...]  # in the order of domain.channels
     values: Floats  # (channels, samples), NaN for a missing reading
+    unknown: tuple[str, ...] = ()  # channels that are none of ours; their readings are left out
 
 
 def read(payload: bytes) -> Samples | None:
@@ -42,7 +43,7 @@ def read(payload: bytes) -> Samples | None:
         if type(body) is not dict or body.keys() != _FIELDS:
             return None
         boot, seq, dt_ms, lists = body["boot"], body["seq"], body["dt_ms"], body["channels"]
-        names = in_order(tuple(lists))
+        names, unknown = in_order(tuple(lists))
         if not names or not _TIME.fullmatch(body["t0"]):
             return None
         n = len(lists[names[0]])
@@ -56,16 +57,18 @@ def read(payload: bytes) -> Samples | None:
             t0_ms=to_ms(datetime.fromisoformat(body["t0"])),
             dt_ms=dt_ms,
             channels=names,
-            values=_packed([lists[name] for name in names], n),
+            values=_packed([lists[name] for name in (*names, *unknown)], n)[: len(names)],
+            unknown=unknown,
         )
     except (ValueError, TypeError, LookupError, struct.error, OverflowError):
         return None
 
 
 @lru_cache(maxsize=1000)
-def in_order(names: tuple[str, ...]) -> tuple[str, ...]:
-    """Channels in the order of domain.channels; none when one of them is unknown."""
-    return tuple(sorted(names, key=CHANNEL_NAMES.index)) if set(names) <= set(CHANNEL_NAMES) else ()
+def in_order(names: tuple[str, ...]) -> tuple[tuple[str, ...], tuple[str, ...]]:
+    """Channels in the order of domain.channels, and those that are unknown."""
+    known = tuple(name for name in CHANNEL_NAMES if name in names)
+    return known, tuple(name for name in names if name not in CHANNEL_NAMES)
 
 
 def _has(payload: bytes, word: bytes, rare: int) -> bool:

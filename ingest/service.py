@@ -23,6 +23,7 @@ from ingest import metrics
 from ingest.health import Health
 from ingest.limits import Limits
 from ingest.link import Delivery, Link
+from ingest.notices import Notices, Told
 from ingest.plan import Plan
 from ingest.writer import Outcome, Result, Writer
 from store.connection import first_line
@@ -50,6 +51,17 @@ class Batches:
     fill_s: float  # longest wait for more
 
 
+@dataclass(frozen=True, slots=True)
+class Settling:
+    """What it takes to settle a batch."""
+
+    link: Link
+    writer: Writer
+    notices: Notices | None
+    stop: threading.Event
+    health: Health
+
+
 def run(
     *,
     broker_url: str,
@@ -63,12 +75,13 @@ def run(
     receive_bytes: int = 64_000_000,
     shared_group: str | None = None,
     broker_ca_file: Path | None = None,
+    notices: bool = True,
     subscribed: threading.Event | None = None,
     health: Health | None = None,
 ) -> None:
     """Move messages from the broker to the database until `stop` is set; then finish what has arrived and return.
 
-    `subscribed` is set while the broker has our subscription. With `shared_group`, any number of these processes share the
+    With `notices`, senders are told on their own topic what they get wrong. `subscribed` is set while the broker has our subscription. With `shared_group`, any number of these processes share the
     messages; without, a second one stands by until the first has ended. Raises Conflict when another process without a
     shared group took over while the database was away.
     """
@@ -91,9 +104,10 @@ def run(
     link.start()
     log.info("ingest started", client_id=client_id, shared_group=shared_group)
     storing = ThreadPoolExecutor(max_workers=1, thread_name_prefix="store")
+    settling = Settling(link, writer, Notices() if notices else None, stop, health)
     try:
         with _short_waits():
-            _pump(link, writer, storing, stop, health, Batches(batch_messages, batch_bytes, batch_ms / 1000))
+            _pump(settling, storing, Batches(batch_messages, batch_bytes, batch_ms / 1000))
     except BaseException:
         stop.set()  # a batch that waits for the database is given up
         raise
@@ -119,15 +133,9 @@ def _short_waits() -> Iterator[None]:
         gc.unfreeze()
 
 
-def _pump(
-    link: Link,
-    writer: Writer,
-    storing: ThreadPoolExecutor,
-    stop: threading.Event,
-    health: Health,
-    batches: Batches,
-) -> None:
+def _pump(settling: Settling, storing: ThreadPoolExecutor, batches: Batches) -> None:
     """Judge a batch while the one before it is stored; when told to stop, finish what has arrived."""
+    link, writer, stop, health = settling.link, settling.writer, settling.stop, settling.health
     before: Future[bool] | None = None
     next_check = 0.0
     while True:
@@ -146,7 +154,7 @@ def _pump(
         if bound:
             next_check = time.monotonic() + QUARANTINE_CHECK_S
         if deliveries or bound:
-            before = storing.submit(_settle, link, writer, deliveries, planned, stop, health, bound)
+            before = storing.submit(_settle, settling, deliveries, planned, bound)
 
 
 def receipts(results: Sequence[Result]) -> list[tuple[str, ReceiptMessage]]:
@@ -179,28 +187,31 @@ def _stand_by(writer: Writer, stop: threading.Event, health: Health) -> bool:
     return False
 
 
-def _settle(
-    link: Link,
-    writer: Writer,
-    deliveries: Sequence[Delivery],
-    planned: Plan,
-    stop: threading.Event,
-    health: Health,
-    bound: bool,
-) -> bool:
-    """Store, acknowledge, send receipts. False when it was given up because the process is to stop."""
-    results = _store(writer, planned, stop, health, bound=bound)
+def _settle(settling: Settling, deliveries: Sequence[Delivery], planned: Plan, bound: bool) -> bool:
+    """Store, acknowledge, send receipts and notices. False when it was given up because the process is to stop."""
+    results = _store(settling.writer, planned, settling.stop, settling.health, bound=bound)
     if results is None:
         return False
     if results:
         committed_at = datetime.now(UTC)
-        link.settle(deliveries, receipts(results))
+        settling.link.settle(deliveries, receipts(results), _notices(settling.notices, planned, results))
         metrics.BATCH.observe(len(results))
         oldest = min(message.received_at for message in planned.batch)
         metrics.LAG.set((committed_at - oldest).total_seconds())
         for message in planned.batch:
             metrics.COMMIT_DELAY.observe((committed_at - message.received_at).total_seconds())
     return True
+
+
+def _notices(notices: Notices | None, planned: Plan, results: Sequence[Result]) -> Told:
+    """What to tell senders. Whatever goes wrong here must not stop what is stored from being acknowledged."""
+    if notices is None:
+        return []
+    try:
+        return notices.about(planned, results, time.monotonic())
+    except Exception:
+        log.exception("no notices of a batch could be made")
+        return []
 
 
 def _store(

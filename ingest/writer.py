@@ -195,13 +195,13 @@ class Writer:
         return [_result(message, place, planned, new) for place, message in enumerate(planned.batch)]
 
     def _keep_refused(self, conn: Connection[Any], planned: Plan, new: set[int]) -> None:
-        """What readings were taken out of new messages; a message that comes again is not counted again."""
-        places = [place for place in planned.refused if place in new]
+        """What was taken out of new messages; a message that comes again is not counted again."""
+        places = (planned.refused.keys() | planned.strange.keys()) & new
         if places:
-            found = [(planned.segments[place], planned.refused[place]) for place in places]
+            found = [(planned.segments[place], planned.refused.get(place, ())) for place in sorted(places)]
             refused.keep(conn, found, self._directory.zones)
             refused.keep_raw(
-                conn, [(planned.segments[place], planned.batch[place].payload) for place in places]
+                conn, [(planned.segments[place], planned.batch[place].payload) for place in sorted(places)]
             )
             self._refusing.update(segment.crane_id for segment, _ in found)
 

@@ -13,7 +13,7 @@ from paho.mqtt.enums import CallbackAPIVersion
 from pydantic import ValidationError
 
 from domain.errors import InvalidInput, Unavailable
-from domain.messages import Leaf, ReceiptMessage, topic
+from domain.messages import Leaf, NoticeMessage, ReceiptMessage, topic
 
 _PORTS: Final = {"mqtt": 1883, "mqtts": 8883}
 _KEEP_ALIVE_S: Final = 30
@@ -50,7 +50,10 @@ def broker_address(url: str, ca_file: Path | None = None) -> BrokerAddress:
 
 
 class CraneLink:
-    """A connected crane. Receipts arrive on the client's own thread and go to `on_receipt(crane, receipt)`."""
+    """A connected crane. Receipts arrive on the client's own thread and go to `on_receipt(crane, receipt)`.
+
+    So do notices of what the sender gets wrong, to `on_notice(crane, notice)`.
+    """
 
     def __init__(
         self,
@@ -59,11 +62,13 @@ class CraneLink:
         boot: int,
         on_receipt: Callable[[str, ReceiptMessage], None],
         on_again: Callable[[], None],
+        on_notice: Callable[[str, NoticeMessage], object] = lambda crane, notice: None,
     ) -> None:
         self._crane = crane
         self._boot = boot
         self._on_receipt = on_receipt
         self._on_again = on_again
+        self._on_notice = on_notice
         self._was_connected = False
         self._refused: str | None = None
         self._settled = threading.Event()
@@ -125,7 +130,7 @@ class CraneLink:
             self._settled.set()
             return
         self._refused = None
-        client.subscribe(topic(self._crane, Leaf.COMMITTED), qos=1)
+        client.subscribe([(topic(self._crane, leaf), 1) for leaf in (Leaf.COMMITTED, Leaf.NOTICES)])
         client.publish(topic(self._crane, Leaf.STATUS), self._status("online"), qos=1, retain=True)
         if self._was_connected:
             self._on_again()
@@ -133,6 +138,9 @@ class CraneLink:
 
     def _received(self, _client: mqtt.Client, _data: Any, message: mqtt.MQTTMessage) -> None:
         try:
+            if message.topic == topic(self._crane, Leaf.NOTICES):
+                self._on_notice(self._crane, NoticeMessage.model_validate_json(message.payload))
+                return
             receipt = ReceiptMessage.model_validate_json(message.payload)
         except ValidationError:
             return  # not ours to judge: without a receipt the message is simply sent again

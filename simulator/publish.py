@@ -12,7 +12,7 @@ from types import TracebackType
 from typing import Final, Self
 
 from domain.errors import InvalidInput, Unavailable
-from domain.messages import ReceiptMessage
+from domain.messages import NoticeMessage, ReceiptMessage
 from simulator.broker import BrokerAddress, CraneLink, broker_address
 from simulator.messages import Outgoing, outgoing
 from simulator.outbox import Outbox
@@ -51,6 +51,7 @@ class Publisher:
     resend_after_s : a message without a receipt is sent again after this time [s]
     patience_s : give up with Unavailable when messages wait and no receipt came for so long [s]; None waits for ever
     credentials : crane name to (user, password); default is what the URL says
+    on_notice : told (crane, notice) of what a sender gets wrong, on the connection's own thread
     """
 
     def __init__(
@@ -63,9 +64,11 @@ class Publisher:
         resend_after_s: float = DEFAULT_RESEND_AFTER_S,
         patience_s: float | None = 120.0,
         credentials: Callable[[str], tuple[str, str]] | None = None,
+        on_notice: Callable[[str, NoticeMessage], object] = lambda crane, notice: None,
     ) -> None:
         self._address = broker_address(broker_url, ca_file)
         self._credentials = credentials
+        self._on_notice = on_notice
         self._folder = (
             None if outbox is not None else tempfile.TemporaryDirectory(prefix="boomledger-outbox-")
         )
@@ -156,7 +159,14 @@ class Publisher:
     def _link(self, crane: str, boot: int) -> CraneLink:
         link = self._links.get(crane)
         if link is None:
-            link = CraneLink(self._address_of(crane), crane, boot, self._receipt, self._outbox.send_all_again)
+            link = CraneLink(
+                self._address_of(crane),
+                crane,
+                boot,
+                self._receipt,
+                self._outbox.send_all_again,
+                self._on_notice,
+            )
             self._links[crane] = link
         return link
 

@@ -11,6 +11,8 @@ from domain.messages import (
     EventKind,
     EventMessage,
     Leaf,
+    NoticeCode,
+    NoticeMessage,
     ReceiptMessage,
     SamplesMessage,
     StatusMessage,
@@ -27,6 +29,14 @@ def test_every_reason_and_no_other() -> None:
     assert set(re.findall(r"\| `(\w+)` \|$", table, re.MULTILINE)) == set(QuarantineReason)
 
 
+def test_every_code_of_a_notice_is_a_reason_or_explained() -> None:
+    table = WIRE.split("## Notices")[1].split("## Limits")[0]
+    doubts = set(re.findall(r"^\| `(\w+)` \|", table, re.MULTILINE))
+    assert doubts == set(NoticeCode) - set(QuarantineReason)
+    # A topic that is no crane's is no address, and what comes over Sparkplug is not answered.
+    assert set(QuarantineReason) - set(NoticeCode) == {"unknown_topic", "not_sparkplug", "no_birth"}
+
+
 def test_every_topic_and_kind() -> None:
     for leaf in Leaf:
         assert f"| `{topic('{crane}', leaf)}` |" in WIRE
@@ -36,7 +46,7 @@ def test_every_topic_and_kind() -> None:
 
 def test_the_examples_are_messages() -> None:
     examples = re.findall(r"```json\n(.*?)```", WIRE, re.DOTALL)
-    models = [SamplesMessage, EventMessage, StatusMessage, ReceiptMessage]
+    models = [SamplesMessage, EventMessage, StatusMessage, ReceiptMessage, NoticeMessage]
     for example, model in zip(examples, models, strict=True):
         model.model_validate_json(orjson.dumps(orjson.loads(example)), strict=True)
 

@@ -178,7 +178,15 @@ def test_a_certificate_of_somebody_else_is_refused(secured: Secured) -> None:
 
 
 @pytest.mark.parametrize(
-    "other", ["crane-b/samples", "crane-b/committed", "crane-a/committed", "crane-a/sample"]
+    "other",
+    [
+        "crane-b/samples",
+        "crane-b/committed",
+        "crane-a/committed",
+        "crane-a/notices",
+        "crane-b/notices",
+        "crane-a/sample",
+    ],
 )
 def test_a_crane_writes_its_own_topics_and_no_other(secured: Secured, other: str) -> None:
     password = secured.crane_passwords["crane-a"]
@@ -188,7 +196,7 @@ def test_a_crane_writes_its_own_topics_and_no_other(secured: Secured, other: str
         assert published(client, f"boomledger/v1/{other}") == NOT_AUTHORIZED
 
 
-def test_a_crane_reads_its_own_receipts_and_nothing_of_the_others(secured: Secured) -> None:
+def test_a_crane_reads_its_own_receipts_and_notices_and_nothing_of_the_others(secured: Secured) -> None:
     passwords = secured.crane_passwords
     heard: list[str] = []
     with (
@@ -203,9 +211,11 @@ def test_a_crane_reads_its_own_receipts_and_nothing_of_the_others(secured: Secur
         assert subscribed.wait(LIMIT_S)
         assert published(other, "boomledger/v1/crane-b/samples") < 128
         assert published(ours, "boomledger/v1/crane-b/committed") < 128
+        assert published(ours, "boomledger/v1/crane-b/notices") < 128
         assert published(ours, "boomledger/v1/crane-a/committed") < 128
-        wait_until(lambda: heard, "its own receipt")
-    assert heard == ["boomledger/v1/crane-a/committed"]
+        assert published(ours, "boomledger/v1/crane-a/notices") < 128
+        wait_until(lambda: len(heard) == 2, "its own receipt and notice")
+    assert heard == ["boomledger/v1/crane-a/committed", "boomledger/v1/crane-a/notices"]
 
 
 def test_a_revoked_crane_is_cut_off(secured: Secured) -> None:

@@ -14,6 +14,7 @@ from paho.mqtt.enums import MQTTProtocolVersion
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 
+from domain.channels import CHANNEL_NAMES
 from domain.messages import SamplesMessage
 from ingest import quick
 from ingest.buffered import BufferedSocket
@@ -33,7 +34,8 @@ def agrees_with_the_model(raw: bytes) -> bool:
     model = SamplesMessage.model_validate_json(raw, strict=True)
     assert (found.boot, found.seq, found.dt_ms) == (model.boot, model.seq, model.dt_ms)
     assert found.t0_ms == to_ms(model.t0)
-    assert set(found.channels) == set(model.channels)
+    assert {*found.channels, *found.unknown} == set(model.channels)
+    assert set(found.channels) <= set(CHANNEL_NAMES)
     expected = [np.array(model.channels[name], dtype=np.float32) for name in found.channels]
     np.testing.assert_array_equal(found.values, np.array(expected))
     return True

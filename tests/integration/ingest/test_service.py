@@ -121,6 +121,7 @@ BAD = {
         b"[]",
         b"7",
         orjson.dumps(samples_body(channels={"no_such_channel": [1]})),
+        orjson.dumps(samples_body(channels={})),
         orjson.dumps(samples_body(boot=-1)),
         orjson.dumps(samples_body(boot="7")),
         orjson.dumps(samples_body(t0="yesterday")),

@@ -1,0 +1,234 @@
+"""What is doubtful about messages that are stored: signs of a wrong unit, of a wrong clock, of two boxes. No I/O.
+
+A sign of a wrong unit is looked for over a minute of a crane's work, however long its messages are, and holds when it is
+seen in two such minutes one after the other. The bounds are chosen so that ordinary work does not meet them; they are
+not from a source. What is told here moves no figure: the findings of a crane-day do, from all of its readings.
+"""
+
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass, field
+from typing import Final, NamedTuple
+
+import numpy as np
+
+from domain.channels import CHANNEL_BY_NAME, CHANNEL_NAMES
+from domain.messages import NoticeCode
+from ingest.plan import Extremes, Plan
+from store.refused import Refused
+from store.segments import Floats, Segment
+
+WINDOW_MS: Final = 60_000
+STREAK: Final = 2
+STEADY_MS: Final = 60_000  # a lag that does not shrink for so long is no backlog
+BEHIND_MS: Final = 86_400_000
+JITTER_MS: Final = 10_000  # messages of one boot may overlap by so much
+BOOTS: Final = 4  # remembered of a crane
+
+# Percent: the booms alone put more than this on a crane that moves them.
+FRACTION: Final = (0.2, 1.5)
+MOVED: Final = {"main_boom_deg": 3.0, "knuckle_boom_deg": 3.0, "slew_deg": 5.0, "extension_m": 0.3}
+# Degrees: a crane that slews has its booms farther from the horizontal than this.
+RADIANS: Final = 3.2
+RADIANS_SLEW: Final = 6.3
+RADIANS_SLEWED: Final = 0.3
+NO_SENSOR: Final = frozenset({255.0, 4095.0, 32767.0, -32768.0, 65535.0})
+
+_TWO_BOOTS: Final = (
+    "messages of two boots cover the same time: two boxes send under this name, or the clock was set back at a start; give"
+    " each box a name of its own"
+)
+_PLACE: Final = {name: place for place, name in enumerate(CHANNEL_NAMES)}
+_BOOMS: Final = ("main_boom_deg", "knuckle_boom_deg", "jib_deg")
+
+
+class Doubt(NamedTuple):
+    """Something doubtful about the message at a place of a batch."""
+
+    place: int
+    code: NoticeCode
+    channel: str | None
+    text: str
+
+
+@dataclass(slots=True)
+class _Boot:
+    first_ms: int
+    last_ms: int
+    seq: int
+    t0_ms: int
+
+
+@dataclass(slots=True)
+class _Crane:
+    """What is remembered of a crane's newest messages."""
+
+    boots: dict[int, _Boot] = field(default_factory=dict)
+    lag: tuple[int, int] | None = None  # when it was a day behind first, and by how much
+    # The minute that is being looked at: its boot, its span, and the extremes of its messages with their channels.
+    boot: int = -1
+    first_ms: int = 0
+    last_ms: int = 0
+    extremes: list[tuple[tuple[str, ...], Floats, Floats]] = field(default_factory=list)
+    streaks: dict[NoticeCode, int] = field(default_factory=dict)
+
+
+class Doubts:
+    """Looks at the messages of every crane as they are stored."""
+
+    def __init__(self) -> None:
+        self._cranes: dict[int, _Crane] = {}
+
+    def look(self, planned: Plan, new: Iterable[int]) -> list[Doubt]:
+        """What is doubtful about messages of a batch that were not stored before."""
+        wanted = set(new)
+        strange = (planned.refused.keys() | planned.strange.keys()) & wanted
+        found = [doubt for place in sorted(strange) for doubt in _of_the_message(planned, place)]
+        for group in planned.extremes:
+            for row, place in enumerate(group.places):
+                if place in wanted:
+                    self._look(found, place, planned.segments[place], group, row)
+        return found
+
+    def _look(self, found: list[Doubt], place: int, segment: Segment, group: Extremes, row: int) -> None:
+        """One message: the usual one costs a few comparisons."""
+        crane = self._cranes.get(segment.crane_id)
+        if crane is None:
+            crane = self._cranes[segment.crane_id] = _Crane()
+        last_ms = segment.t0_ms + (segment.values.shape[1] - 1) * segment.dt_ms
+        boot = crane.boots.get(segment.boot)
+        if boot is None:
+            boot = crane.boots[segment.boot] = _Boot(segment.t0_ms, last_ms, segment.seq, segment.t0_ms)
+            if len(crane.boots) > BOOTS:
+                del crane.boots[next(iter(crane.boots))]
+        elif segment.seq > boot.seq:
+            if segment.t0_ms < boot.t0_ms - JITTER_MS:
+                found.append(_set_back(place, boot.t0_ms - segment.t0_ms))
+            boot.seq, boot.t0_ms = segment.seq, segment.t0_ms
+        boot.first_ms, boot.last_ms = min(boot.first_ms, segment.t0_ms), max(boot.last_ms, last_ms)
+        if len(crane.boots) > 1 and _overlap(crane, boot):
+            found.append(Doubt(place, NoticeCode.BOOTS_OVERLAP, None, _TWO_BOOTS))
+        lag_ms = segment.received_ms - last_ms
+        if lag_ms > BEHIND_MS or crane.lag is not None:
+            found += _behind(place, crane, segment.received_ms, lag_ms)
+        if crane.boot != segment.boot:
+            crane.boot, crane.first_ms, crane.last_ms = segment.boot, segment.t0_ms, last_ms
+            crane.extremes = []
+        crane.extremes.append((group.channels, group.low[row], group.high[row]))
+        crane.last_ms = max(crane.last_ms, last_ms)
+        if crane.last_ms - crane.first_ms >= WINDOW_MS:
+            found += _of_the_minute(place, crane)
+
+
+def _of_the_minute(place: int, crane: _Crane) -> Iterator[Doubt]:
+    """What a minute of a crane says about its units; the next one begins with its next message."""
+    low, high = (np.full(len(CHANNEL_NAMES), np.nan, dtype=np.float32) for _ in range(2))
+    for channels in {channels for channels, _, _ in crane.extremes}:
+        columns = [_PLACE[name] for name in channels]
+        alike = [(least, most) for names, least, most in crane.extremes if names == channels]
+        low[columns] = np.fmin(low[columns], np.fmin.reduce([least for least, _ in alike], axis=0))
+        high[columns] = np.fmax(high[columns], np.fmax.reduce([most for _, most in alike], axis=0))
+    signs = dict(_signs(low, high))
+    crane.streaks = {code: crane.streaks.get(code, 0) + 1 for code in signs}
+    crane.boot, crane.extremes = -1, []
+    for code, (channel, text) in signs.items():
+        if crane.streaks[code] >= STREAK:
+            yield Doubt(place, code, channel, text)
+
+
+def _set_back(place: int, by_ms: int) -> Doubt:
+    return Doubt(
+        place,
+        NoticeCode.CLOCK_SET_BACK,
+        None,
+        f"t0 falls by {by_ms / 1000:.0f} s while seq rises within a boot: draw a new boot when the clock is set, and keep it"
+        " set to UTC",
+    )
+
+
+def _overlap(crane: _Crane, boot: _Boot) -> bool:
+    return any(
+        boot.first_ms + JITTER_MS < other.last_ms and other.first_ms + JITTER_MS < boot.last_ms
+        for other in crane.boots.values()
+        if other is not boot
+    )
+
+
+def _of_the_message(planned: Plan, place: int) -> Iterator[Doubt]:
+    """What the message itself says."""
+    for one in planned.refused.get(place, ()):
+        yield Doubt(place, NoticeCode.READING_REFUSED, one.channel, _refusal(one))
+    unknown = planned.strange.get(place)
+    if unknown:
+        names = ", ".join(name[:64] for name in unknown[:5])
+        yield Doubt(
+            place,
+            NoticeCode.UNKNOWN_CHANNEL,
+            unknown[0][:64],
+            f"no channel is called {names}: left out, the others are stored; the names are in docs/wire.md",
+        )
+
+
+def _refusal(one: Refused) -> str:
+    channel = CHANNEL_BY_NAME[one.channel]
+    if {one.least, one.most} & NO_SENSOR:
+        cause = "a sensor that is not connected sends such a number"
+    elif channel.unit == "m":
+        cause = "millimetres, centimetres or feet for metres"
+    else:
+        cause = f"another unit than {channel.unit}, raw counts, or a broken sensor"
+    return (
+        f"{one.readings} readings from {one.least:g} to {one.most:g} {channel.unit} are out of the range of {one.channel} and"
+        f" stored as missing: {cause}; send null where there is no reading"
+    )
+
+
+def _behind(place: int, crane: _Crane, received_ms: int, lag_ms: int) -> Iterator[Doubt]:
+    """A day behind, and not catching up: a backlog that is worked off comes nearer to now all the time."""
+    if lag_ms <= BEHIND_MS:
+        crane.lag = None
+    elif crane.lag is None:
+        crane.lag = received_ms, lag_ms
+    else:
+        since_ms, before_ms = received_ms - crane.lag[0], crane.lag[1]
+        if abs(lag_ms - before_ms) > max(0.1 * since_ms, JITTER_MS):
+            crane.lag = received_ms, lag_ms
+        elif since_ms >= STEADY_MS:
+            yield Doubt(
+                place,
+                NoticeCode.CLOCK_BEHIND,
+                None,
+                f"messages come as fast as they are recorded, {lag_ms / BEHIND_MS:.1f} days late: set the clock of the"
+                " sender; they are stored on the day that they say",
+            )
+
+
+def _signs(low: Floats, high: Floats) -> Iterator[tuple[NoticeCode, tuple[str, str]]]:
+    """Signs of a wrong unit in the extremes of a minute, with the channel and what to say. NaN compares as no sign."""
+    least, most = (dict(zip(CHANNEL_NAMES, values.tolist(), strict=True)) for values in (low, high))
+    moved = any(most[name] - least[name] > by for name, by in MOVED.items())
+    utilisation = most["utilisation_pct"]
+    if moved and FRACTION[0] < utilisation <= FRACTION[1] and least["utilisation_pct"] > -FRACTION[1]:
+        yield (
+            NoticeCode.FRACTION_FOR_PERCENT,
+            (
+                "utilisation_pct",
+                f"not above {utilisation:.2f} while the booms move: a fraction? Send percent, 100 for the moment allowed",
+            ),
+        )
+    booms = [max(-least[name], most[name]) for name in _BOOMS if most[name] == most[name]]
+    slewed = most["slew_deg"] - least["slew_deg"] > RADIANS_SLEWED
+    within = max(-least["slew_deg"], most["slew_deg"]) <= RADIANS_SLEW
+    if slewed and within and booms and max(booms) <= RADIANS:
+        yield (
+            NoticeCode.RADIANS_FOR_DEGREES,
+            ("slew_deg", f"all angles lie within {RADIANS} while the crane slews: radians? Send degrees"),
+        )
+    if most["limit_pct"] == 0 and utilisation > FRACTION[1]:
+        yield (
+            NoticeCode.LIMIT_ZERO,
+            (
+                "limit_pct",
+                "0 while the crane is under load: nothing would be allowed. Send the moment allowed now over the full"
+                " structural rating in percent, or leave the channel out",
+            ),
+        )
