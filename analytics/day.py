@@ -3,6 +3,7 @@
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date
+from itertools import chain
 from typing import Any, Final
 
 import numpy as np
@@ -13,7 +14,7 @@ from analytics.samples import DaySamples, LocalDay, with_pose
 from domain.channels import Mode
 from domain.crane import CraneType
 from domain.messages import EventKind, EventState
-from duty import circumstances, directions, gaps, ledger, levels, lifts, peaks
+from duty import circumstances, directions, gaps, ledger, levels, lifts, peaks, plausibility
 from duty.percent import structural_pct
 from store.events import Event
 from store.segments import from_ms, to_ms
@@ -49,6 +50,7 @@ class DayCount:
     tallies: bytes
     circumstances: bytes
     lift_part: bytes
+    plausibility: bytes
     figures: dict[str, Any]
     gaps: tuple[dict[str, Any], ...]
     contexts: tuple[dict[str, Any], ...]
@@ -93,11 +95,14 @@ def count(
         outreach_m=channels.get("outreach_m"),
     )
     signals = lifts.signals(crane_type, samples.at_ms, {**channels, "utilisation_pct": utilisation})
-    missing = _gaps(local_day, samples, utilisation, events, quarantined, refused)
+    wrong = _wrong(local_day, samples, refused)
+    missing = [*chain.from_iterable(wrong), *_gaps(samples, utilisation, events, quarantined)]
+    cycles = ledger.count(structural[np.isfinite(structural)], settings.edges)
+    sent = plausibility.Readings(samples.at_ms, samples.step_ms, samples.channels)
     return DayCount(
         day=local_day.day,
         samples=samples.at_ms.size,
-        ledger=ledger.to_bytes(ledger.count(structural[np.isfinite(structural)], settings.edges)),
+        ledger=ledger.to_bytes(cycles),
         directions=_directions(structural, channels.get("slew_deg"), settings) if turned else None,
         tallies=levels.to_bytes(tallied),
         circumstances=circumstances.to_bytes(
@@ -109,6 +114,11 @@ def count(
             )
         ),
         lift_part=lifts.to_bytes(lifts.find(signals, settings.lift_rule)),
+        plausibility=plausibility.to_bytes(
+            plausibility.count(
+                crane_type, sent, cycles, [sum(gap.missing_ms for gap in each) for each in wrong]
+            )
+        ),
         figures={**_figures(local_day, samples, events, tallied, missing), **spikes},
         gaps=tuple(_gap_row(gap) for gap in missing),
         contexts=tuple(
@@ -148,22 +158,26 @@ def _directions(
     )
 
 
+def _wrong(
+    local_day: LocalDay, samples: DaySamples, refused: Sequence[tuple[int, int]]
+) -> tuple[list[gaps.Gap], ...]:
+    """Time that cannot be told: in the order of plausibility.WRONG."""
+    within = to_ms(local_day.start_at), to_ms(local_day.end_at)
+    spans = samples.message_start_ms, samples.message_end_ms
+    return (
+        gaps.overlaps(*spans, samples.boot, within),
+        gaps.set_back(*spans, samples.boot, samples.seq, within),
+        gaps.late(*spans, samples.received_ms, within),
+        gaps.refused_ahead([at for at, _ in refused], [span for _, span in refused], within),
+    )
+
+
 def _gaps(
-    local_day: LocalDay,
     samples: DaySamples,
     utilisation: NDArray[np.float32],
     events: Iterable[Event],
     quarantined: Callable[[], frozenset[tuple[int, int]]],
-    refused: Sequence[tuple[int, int]],
 ) -> list[gaps.Gap]:
-    within = to_ms(local_day.start_at), to_ms(local_day.end_at)
-    spans = samples.message_start_ms, samples.message_end_ms
-    wrong = [
-        *gaps.overlaps(*spans, samples.boot, within),
-        *gaps.set_back(*spans, samples.boot, samples.seq, within),
-        *gaps.late(*spans, samples.received_ms, within),
-        *gaps.refused_ahead([at for at, _ in refused], [span for _, span in refused], within),
-    ]
     numbers = frozenset((event.boot, event.seq) for event in events)
     messages = (samples.message_start_ms, samples.message_end_ms, samples.boot, samples.seq, numbers)
     missing = gaps.missing_messages(*messages, frozenset())
@@ -171,7 +185,6 @@ def _gaps(
         missing = gaps.missing_messages(*messages, quarantined())
     blind, excluded = np.isnan(utilisation), _excluded(samples)
     return [
-        *wrong,
         *missing,
         *gaps.missing_readings(samples.at_ms, samples.step_ms, blind & ~excluded),
         *gaps.missing_readings(samples.at_ms, samples.step_ms, excluded, "excluded"),

@@ -12,7 +12,7 @@ from typing import Any
 
 import psycopg
 
-from analytics import day, exclusions, samples, summary
+from analytics import day, exclusions, findings, samples, summary
 from analytics.counting import Method
 from analytics.day import DayCount
 from analytics.entries import CraneEntry
@@ -21,7 +21,9 @@ from analytics.samples import LocalDay
 from analytics.spans import merge_spans
 from domain.messages import EventState
 from duty import episodes
+from duty.day_findings import DEFAULT_THRESHOLDS, Thresholds
 from store import events, segments
+from store.duty import FIRST_DAY, LAST_DAY
 from store.exclusions import in_force
 from store.quarantine import refused_ahead
 from store.sql import query
@@ -63,7 +65,11 @@ def _count_day(
 
 
 def write_days(
-    conn: psycopg.Connection[Any], entry: CraneEntry, counts: Sequence[DayCount], method: Method
+    conn: psycopg.Connection[Any],
+    entry: CraneEntry,
+    counts: Sequence[DayCount],
+    method: Method,
+    thresholds: Thresholds = DEFAULT_THRESHOLDS,
 ) -> None:
     """Writes counted days and everything that follows from them. The caller holds the crane's claim."""
     if not counts:
@@ -78,6 +84,7 @@ def write_days(
     if any(counted.fault_events for counted in counts):
         _pair_faults(conn, entry.crane_id)
     if method.in_use:
+        findings.refresh(conn, entry, method, thresholds, days)
         summary.refresh(conn, entry, method)
 
 
@@ -86,6 +93,7 @@ def _forget_other_zone(conn: psycopg.Connection[Any], keys: dict[str, int], time
     if run(conn, "days_of_other_zone_touched", **keys, time_zone=time_zone):
         for name in ("days_of_crane_forgotten", "spans_of_crane_forgotten", "lifts_of_crane_forgotten"):
             run(conn, name, **keys)
+        run(conn, "findings_forgotten", crane_id=keys["crane_id"], day_from=FIRST_DAY, day_to=LAST_DAY)
 
 
 def _write_day(conn: psycopg.Connection[Any], keys: dict[str, int], counted: DayCount) -> None:
@@ -96,7 +104,8 @@ def _write_day(conn: psycopg.Connection[Any], keys: dict[str, int], counted: Day
         run(conn, "day_figure_forgotten", **here)
         run(conn, "span_forgotten", **keys, span="day", first_day=counted.day)
         return
-    run(conn, "day_figure_written", **here, **counted.figures, lift_part=counted.lift_part)
+    parts = {"lift_part": counted.lift_part, "plausibility": counted.plausibility}
+    run(conn, "day_figure_written", **here, **counted.figures, **parts)
     run(
         conn,
         "span_written",

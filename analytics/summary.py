@@ -5,11 +5,12 @@ from typing import Any
 
 import psycopg
 
-from analytics import counting
+from analytics import counting, findings
 from analytics.counting import Method
 from analytics.entries import CraneEntry, crane_entry
 from domain.detail import DetailSpec
 from duty import damage, directions, ledger
+from duty.day_findings import DEFAULT_THRESHOLDS, Thresholds
 from duty.details import COMPARISON
 from duty.forecast import Forecast
 from duty.recording import CounterSpan, Month, gains, spans_of
@@ -58,14 +59,18 @@ def refresh(conn: psycopg.Connection[Any], entry: CraneEntry, method: Method) ->
     )
 
 
-def refresh_one_changed(conn: psycopg.Connection[Any]) -> bool:
-    """Writes the summary of one crane whose entries are not those it rests on, in a transaction; False without one."""
+def refresh_one_changed(conn: psycopg.Connection[Any], thresholds: Thresholds = DEFAULT_THRESHOLDS) -> bool:
+    """Writes summary and findings of one crane whose entries or thresholds are not those they rest on, in a transaction;
+    False without one."""
     with conn.transaction():
         method = counting.in_use(conn)
-        row = conn.execute(query("crane_with_changed_entries")).fetchone()
+        here = {"judged_by": findings.judged_by(thresholds)}
+        row = conn.execute(query("crane_with_changed_entries"), here).fetchone()
         if row is None:
             return False
-        refresh(conn, crane_entry(conn, row[0]), method)
+        entry = crane_entry(conn, row[0])
+        findings.refresh(conn, entry, method, thresholds)
+        refresh(conn, entry, method)
     return True
 
 

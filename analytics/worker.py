@@ -27,6 +27,7 @@ from analytics.pulse import Pulse
 from analytics.recount import count_days, write_days
 from analytics.samples import LocalDay
 from domain.errors import Unavailable
+from duty.day_findings import DEFAULT_THRESHOLDS, Thresholds
 from store.connection import connect
 from store.sql import query
 from store.statement import run as execute
@@ -56,11 +57,13 @@ class Worker:
     again_after_s: a crane is not counted again sooner, so that a live crane does not keep a worker to itself. As its
         day grows each count of it takes longer, so the pause grows with it: see LIVE_SHARE.
     days_per_claim: most days of one crane in one transaction.
+    thresholds: from when a finding is told.
     """
 
     conn: psycopg.Connection[Any]
     again_after_s: float = 5.0
     days_per_claim: int = 16
+    thresholds: Thresholds = DEFAULT_THRESHOLDS
     _left_alone: dict[int, float] = field(default_factory=dict)
 
     def step(self) -> Done | None:
@@ -89,7 +92,7 @@ class Worker:
 
     def refresh_changed(self) -> None:
         """Writes the summaries of cranes whose entries (design class, weld details) changed since they were written."""
-        while summary.refresh_one_changed(self.conn):
+        while summary.refresh_one_changed(self.conn, self.thresholds):
             pass
 
     def measure_lag(self) -> int:
@@ -118,7 +121,7 @@ class Worker:
             days, versions = [day for day, _ in touches], [version for _, version in touches]
             entry = crane_entry(self.conn, crane_id)
             counts = count_days(self.conn, entry, days, method)
-            write_days(self.conn, entry, counts, method)
+            write_days(self.conn, entry, counts, method, self.thresholds)
             execute(self.conn, "recount_days_followed", crane_id=crane_id, days=days)
             execute(self.conn, "touched_days_done", crane_id=crane_id, days=days, touched_at=versions)
         running = LocalDay(days[-1], entry.zone).end_at > datetime.now(UTC)
@@ -139,6 +142,7 @@ def run(
     again_after_s: float = 5.0,
     wait_s: float = 10.0,
     days_per_claim: int = 16,
+    thresholds: Thresholds = DEFAULT_THRESHOLDS,
     on_done: Callable[[Done], None] | None = None,
     pulse: Pulse | None = None,
 ) -> None:
@@ -153,7 +157,10 @@ def run(
         try:
             with connect(db_url, autocommit=True) as conn:
                 worker = Worker(
-                    conn=conn, again_after_s=0.0 if once else again_after_s, days_per_claim=days_per_claim
+                    conn=conn,
+                    again_after_s=0.0 if once else again_after_s,
+                    days_per_claim=days_per_claim,
+                    thresholds=thresholds,
                 )
                 conn.execute(query("touched_heard"))
                 measured = -MEASURE_LAG_EVERY_S

@@ -62,6 +62,8 @@ LEAST_ROLE: Final[dict[tuple[str, str], Role]] = {
     ("GET", "/cranes/{name}/days"): VIEWER,
     ("GET", "/cranes/{name}/report"): VIEWER,
     ("GET", "/cranes/{name}/gaps"): VIEWER,
+    ("GET", "/cranes/{name}/findings"): VIEWER,
+    ("GET", "/findings"): VIEWER,
     ("GET", "/cranes/{name}/overrides"): VIEWER,
     ("GET", "/exclusions"): VIEWER,
     ("GET", "/cranes/{name}/exclusions"): VIEWER,

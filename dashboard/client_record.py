@@ -1,4 +1,4 @@
-"""Calls of the client about the record: coverage, fault episodes, Pareto lists, the catalogue of status codes."""
+"""Calls of the client about the record: coverage, findings, fault episodes, Pareto lists, the catalogue of status codes."""
 
 from datetime import date, datetime
 
@@ -14,6 +14,7 @@ from domain.fault_answers import (
     StatusCodesAsked,
     StatusCodesImported,
 )
+from domain.findings import FindingCode, FindingRow
 
 
 class RecordCalls(Transport):
@@ -39,6 +40,32 @@ class RecordCalls(Transport):
     async def withdraw_exclusion(self, name: str, exclusion_id: int) -> ExclusionDone:
         """Withdraw an exclusion: its readings count again."""
         return await self._ask(ExclusionDone, "DELETE", f"/cranes/{name}/exclusions/{exclusion_id}")
+
+    async def findings(
+        self, name: str, *, day_from: date | None = None, day_to: date | None = None
+    ) -> Page[FindingRow]:
+        """What is wrong with the readings of a crane, by code and channel."""
+        return await self._get(Page[FindingRow], f"/cranes/{name}/findings", day_from=day_from, day_to=day_to)
+
+    async def findings_of_all(
+        self,
+        *,
+        day_from: date | None = None,
+        day_to: date | None = None,
+        code: FindingCode | None = None,
+        cursor: str | None = None,
+        limit: int = 1000,
+    ) -> Page[FindingRow]:
+        """The same of every crane in sight, by crane and code."""
+        return await self._get(
+            Page[FindingRow],
+            "/findings",
+            day_from=day_from,
+            day_to=day_to,
+            code=code,
+            cursor=cursor,
+            limit=limit,
+        )
 
     async def fault_episodes(
         self, name: str, time_from: datetime, time_to: datetime, *, repeat_days: int = 7

@@ -13,9 +13,11 @@ def warm_up() -> None:
     from duty import (
         kernels,
         peaks,
+        plausibility,
         words,
     )  # here, so that geometry and capacity do not wait for the compiler's import
 
     kernels.warm_up()
     words.warm_up()
     peaks.warm_up()
+    plausibility.warm_up()

@@ -95,6 +95,7 @@ class CraneSummary:
     counting_id: int | None
     counted_at: datetime | None
     made_of: str | None
+    judged_by: str | None  # thresholds of its findings
     first_at: datetime | None
     last_at: datetime | None
     days: int

@@ -96,14 +96,14 @@ insert into day_figure (
     first_boot, first_seq, last_boot, last_seq, message_ms, samples, recorded_ms, sensor_gap_ms, offline_gap_ms,
     quarantine_gap_ms, limit_assumed_ms, working_ms, near_limit_ms, over_limit_ms, emergency_ms,
     warnings, limiter_stops, limiter_overrides, faults, spikes, spikes_counted, largest_spike_pct,
-    overlap_ms, clock_ms, excluded_ms, excluded_cubed_sum, lift_part
+    overlap_ms, clock_ms, excluded_ms, excluded_cubed_sum, plausibility, lift_part
 ) values (
     %(crane_id)s, %(counting_id)s, %(day)s, %(time_zone)s, %(day_start_at)s, %(day_end_at)s, %(first_at)s,
     %(last_at)s, %(first_boot)s, %(first_seq)s, %(last_boot)s, %(last_seq)s, %(message_ms)s, %(samples)s,
     %(recorded_ms)s, %(sensor_gap_ms)s, %(offline_gap_ms)s, %(quarantine_gap_ms)s, %(limit_assumed_ms)s,
     %(working_ms)s, %(near_limit_ms)s, %(over_limit_ms)s, %(emergency_ms)s, %(warnings)s,
     %(limiter_stops)s, %(limiter_overrides)s, %(faults)s, %(spikes)s, %(spikes_counted)s, %(largest_spike_pct)s,
-    %(overlap_ms)s, %(clock_ms)s, %(excluded_ms)s, %(excluded_cubed_sum)s, %(lift_part)s
+    %(overlap_ms)s, %(clock_ms)s, %(excluded_ms)s, %(excluded_cubed_sum)s, %(plausibility)s, %(lift_part)s
 )
 on conflict (crane_id, counting_id, day) do update set
     time_zone = excluded.time_zone, day_start_at = excluded.day_start_at, day_end_at = excluded.day_end_at,
@@ -117,6 +117,7 @@ on conflict (crane_id, counting_id, day) do update set
     limiter_stops = excluded.limiter_stops, limiter_overrides = excluded.limiter_overrides,
     faults = excluded.faults, spikes = excluded.spikes, spikes_counted = excluded.spikes_counted,
     largest_spike_pct = excluded.largest_spike_pct, overlap_ms = excluded.overlap_ms, clock_ms = excluded.clock_ms,
+    plausibility = excluded.plausibility,
     excluded_ms = excluded.excluded_ms, excluded_cubed_sum = excluded.excluded_cubed_sum, lift_part = excluded.lift_part;
 
 -- name: day_figure_forgotten

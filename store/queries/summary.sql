@@ -116,10 +116,12 @@ for no key update of m skip locked;
 select crane_id from crane_summary where crane_id = %(crane_id)s for no key update;
 
 -- name: crane_with_changed_entries
--- A counted crane whose entries (crane, type, zone, weld details) are not the ones its summary rests on.
+-- A counted crane whose entries (crane, type, zone, weld details) are not the ones its summary rests on, or whose findings were judged by other thresholds.
 select m.crane_id
 from crane_summary m
-where m.counted_at is not null and m.made_of is distinct from crane_entries_digest(m.crane_id)
+where m.counted_at is not null and (
+    m.made_of is distinct from crane_entries_digest(m.crane_id) or m.judged_by is distinct from %(judged_by)s
+)
 order by m.crane_id
 limit 1
 for no key update skip locked;

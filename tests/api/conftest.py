@@ -342,6 +342,17 @@ def fill_events(conn: psycopg.Connection[Any], ids: dict[str, int]) -> None:
             "insert into event values (%s, %s, 1, 1, 'service', '', 'raised', 'greased', %s)",
             (ids[name], at, at),
         )
+    for name, day, code, channel, size in (
+        ("heron-3", DAYS[0], "spikes", "utilisation_pct", 180.0),
+        ("heron-3", DAYS[1], "spikes", "utilisation_pct", 250.0),
+        ("heron-3", DAYS[1], "limit_missing", "limit_pct", 1.0),
+        ("crake-1", DAYS[1], "clock_behind", "", 1.0),
+    ):
+        begin = at + (day - DAYS[0])
+        conn.execute(
+            "insert into finding values (%s, %s, %s, %s, %s, %s, %s)",
+            (ids[name], day, code, channel, begin, begin + timedelta(hours=1), size),
+        )
     conn.execute(
         "insert into fault_episode (crane_id, code, raised_at, raised_times, text) values (%s, 'E-07', %s, 2, 'oil hot')",
         (ids["heron-3"], at + timedelta(minutes=2)),

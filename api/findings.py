@@ -1,0 +1,88 @@
+"""What is wrong with the readings of one crane, or of every crane in sight, over whole local days."""
+
+from typing import Annotated, Final
+
+from fastapi import APIRouter, Query
+
+from api.bounds import DayFrom, DayRange, DayTo, at_most, day_range
+from api.deps import Caller, Conn, SeenCrane
+from api.paging import Cursor, Limit, decode_cursor, page
+from api.tables import TableRoute
+from domain.answers import Page
+from domain.findings import FINDING_WORDS, FindingCode, FindingRow
+from store import findings
+from store.findings import FindingSpan
+
+router = APIRouter(tags=["upkeep"], route_class=TableRoute)
+
+DEFAULT_DAYS: Final = 28
+LONGEST_DAYS: Final = 366
+OfCode = Annotated[FindingCode | None, Query(description="of this code only")]
+
+
+@router.get("/cranes/{name}/findings")
+async def list_findings(
+    crane: SeenCrane,
+    conn: Conn,
+    caller: Caller,
+    day_from: DayFrom = None,
+    day_to: DayTo = None,
+) -> Page[FindingRow]:
+    """What is wrong with the readings of a crane: one row for each code and channel; the last 28 days by default."""
+    chosen = _days(day_from, day_to, crane.time_zone)
+    rows = await findings.findings(conn, caller.site_list, chosen.first, chosen.last, crane=crane.name)
+    return Page(items=tuple(map(finding_row, rows)))
+
+
+@router.get("/findings")
+async def list_fleet_findings(
+    conn: Conn,
+    caller: Caller,
+    day_from: DayFrom = None,
+    day_to: DayTo = None,
+    code: OfCode = None,
+    limit: Limit = 200,
+    cursor: Cursor = None,
+) -> Page[FindingRow]:
+    """What is wrong with the readings of the cranes in your sight, by crane and code; the last 28 days by default."""
+    chosen = _days(day_from, day_to, "UTC")
+    after = decode_cursor(cursor, (str, str, str))
+    rows = await findings.findings(
+        conn,
+        caller.site_list,
+        chosen.first,
+        chosen.last,
+        code=code,
+        after=None if after is None else (after[0], after[1], after[2]),
+        rows=limit + 1,
+    )
+    keys = [(row.crane, row.code, row.channel) for row in rows]
+    return page([finding_row(row) for row in rows], limit, keys)
+
+
+def finding_row(row: FindingSpan) -> FindingRow:
+    """A finding with its words."""
+    words = FINDING_WORDS[FindingCode(row.code)]
+    return FindingRow(
+        crane=row.crane,
+        code=FindingCode(row.code),
+        title=words.title,
+        channel=row.channel,
+        day_from=row.day_from,
+        day_to=row.day_to,
+        days=row.days,
+        from_at=row.from_at,
+        to_at=row.to_at,
+        size=row.size,
+        unit=words.unit,
+        figures=words.figures,
+        moves=words.moves,
+        consequence=words.consequence,
+        next_step=words.next_step,
+    )
+
+
+def _days(day_from: DayFrom, day_to: DayTo, zone: str) -> DayRange:
+    chosen = day_range(day_from, day_to, default_days=DEFAULT_DAYS, zone=zone)
+    at_most(chosen, LONGEST_DAYS, "findings are listed")
+    return chosen

@@ -1,0 +1,245 @@
+"""What is wrong with the readings of a crane: codes, the words of each, and what the api answers."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import date
+from enum import StrEnum
+from typing import Final, Literal
+
+from pydantic import AwareDatetime, Field
+
+from domain.answers import Answer
+
+
+class FindingCode(StrEnum):
+    """What was found. Codes are stable: alerts and other programs name them."""
+
+    SENSOR_STUCK = "sensor_stuck"
+    SPIKES = "spikes"
+    ZERO_DRIFT = "zero_drift"
+    ZERO_OFFSET = "zero_offset"
+    CALIBRATION_JUMP = "calibration_jump"
+    FRACTION_FOR_PERCENT = "fraction_for_percent"
+    RADIANS_FOR_DEGREES = "radians_for_degrees"
+    LENGTH_UNIT = "length_unit"
+    ANGLE_OUT_OF_GEOMETRY = "angle_out_of_geometry"
+    EXTENSION_OUT_OF_STROKE = "extension_out_of_stroke"
+    OUTREACH_MISFIT = "outreach_misfit"
+    LIMIT_ZERO = "limit_zero"
+    LIMIT_MISSING = "limit_missing"
+    BOOTS_OVERLAP = "boots_overlap"
+    CLOCK_SET_BACK = "clock_set_back"
+    CLOCK_BEHIND = "clock_behind"
+    CLOCK_AHEAD = "clock_ahead"
+    LIFTS_APART = "lifts_apart"
+    SAMPLES_TOO_SELDOM = "samples_too_seldom"
+    POSE_MISSING = "pose_missing"
+    SENSOR_GAP = "sensor_gap"
+
+
+Moves = Literal["too high", "too low", "either way"]
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class FindingWords:
+    """What a finding means: what it is, the figures it moves and which way, and what to do."""
+
+    title: str
+    figures: str  # what it moves
+    moves: Moves
+    consequence: str
+    next_step: str
+    unit: str  # of its size
+
+
+_WRONG_MASS: Final = "lifts, masses, used share and damage"
+FINDING_WORDS: Final[Mapping[FindingCode, FindingWords]] = {
+    FindingCode.SENSOR_STUCK: FindingWords(
+        title="Reading stuck",
+        figures="lifts, used share, damage, near-limit share",
+        moves="too low",
+        consequence="Lifts and cycles are not seen while a reading stands still; stuck near 100 %, near-limit time is too long.",
+        next_step="Look at the trace, have the sensor and its cable checked, and exclude the span.",
+        unit="min",
+    ),
+    FindingCode.SPIKES: FindingWords(
+        title="Spikes",
+        figures="used share, damage, largest peak",
+        moves="too high",
+        consequence="Spikes told from peaks do not count; where samples are too seldom to tell, they count as peaks.",
+        next_step="Look at the trace, have plugs and shielding checked; exclude the span where peaks cannot be true.",
+        unit="%",
+    ),
+    FindingCode.ZERO_DRIFT: FindingWords(
+        title="Zero drifts",
+        figures="used share, damage, masses",
+        moves="either way",
+        consequence="Every peak is off by the drift: a rising zero makes used share and damage too high, a falling one too low.",
+        next_step="Have the pressure zero set with the booms folded and the hook empty, and enter the calibration.",
+        unit="%",
+    ),
+    FindingCode.ZERO_OFFSET: FindingWords(
+        title="Zero off",
+        figures="used share, damage, masses",
+        moves="either way",
+        consequence="Every peak is off by as much: a zero that reads high makes used share and damage too high, a low one too low.",
+        next_step="Check the zero with the booms folded and the hook empty, boom masses of the type, and attachments.",
+        unit="%",
+    ),
+    FindingCode.CALIBRATION_JUMP: FindingWords(
+        title="Calibration jumped",
+        figures="used share, damage, masses",
+        moves="either way",
+        consequence="Peaks before and after cannot be compared: one side is off by the jump.",
+        next_step="Ask what was done to the crane that day; enter the calibration, or exclude the side that is wrong.",
+        unit="%",
+    ),
+    FindingCode.FRACTION_FOR_PERCENT: FindingWords(
+        title="Fraction sent for percent",
+        figures="lifts, used share, damage, near-limit share",
+        moves="too low",
+        consequence="Loads read a hundredth of what they are: no lift is found and nothing is used up.",
+        next_step="Have the sender multiply utilisation by 100, and exclude what was recorded so.",
+        unit="%",
+    ),
+    FindingCode.RADIANS_FOR_DEGREES: FindingWords(
+        title="Radians sent for degrees",
+        figures="lifts, masses, outreach",
+        moves="either way",
+        consequence="The boom position is wrong, and with it the booms' own share of the load, lifts and masses.",
+        next_step="Have the sender convert angles to degrees, and exclude the channel for the time before.",
+        unit="deg",
+    ),
+    FindingCode.LENGTH_UNIT: FindingWords(
+        title="Wrong unit of length",
+        figures="lifts, masses, outreach",
+        moves="either way",
+        consequence="The boom position is wrong, and with it the booms' own share of the load, lifts and masses.",
+        next_step="Have the sender convert lengths to metres, and exclude the channel for the time before.",
+        unit="m",
+    ),
+    FindingCode.ANGLE_OUT_OF_GEOMETRY: FindingWords(
+        title="Angle outside the crane's geometry",
+        figures="lifts, masses, outreach",
+        moves="either way",
+        consequence="The boom position is wrong, and with it the booms' own share of the load, lifts and masses.",
+        next_step="Check zero and sign of the angle sensor, and the working angles entered for the type.",
+        unit="deg",
+    ),
+    FindingCode.EXTENSION_OUT_OF_STROKE: FindingWords(
+        title="Extension longer than its stroke",
+        figures="lifts, masses, outreach",
+        moves="either way",
+        consequence="The outreach is wrong, and with it the booms' own share of the load, lifts and masses.",
+        next_step="Check the extension sensor and the strokes entered for the type.",
+        unit="m",
+    ),
+    FindingCode.OUTREACH_MISFIT: FindingWords(
+        title="Outreach does not fit the boom position",
+        figures="lifts, masses, outreach",
+        moves="either way",
+        consequence="Outreach sent and outreach by the angles differ: extension, an angle or the type is wrong.",
+        next_step="Compare both at a known boom position; check extension sensor, angles, jib and type.",
+        unit="m",
+    ),
+    FindingCode.LIMIT_ZERO: FindingWords(
+        title="Limit sent as 0",
+        figures="used share, damage, cycles",
+        moves="too low",
+        consequence="Structural percent is 0 whatever hangs on the hook: nothing is used up.",
+        next_step="Have the sender leave limit_pct out where it is not known, and exclude the channel for the time before.",
+        unit="h",
+    ),
+    FindingCode.LIMIT_MISSING: FindingWords(
+        title="Limit not sent",
+        figures="used share, damage, cycles",
+        moves="too high",
+        consequence="100 % was assumed: where stability lowers the limit, structural percent is read too high.",
+        next_step="Have the sender add limit_pct. Until then read used share and damage as upper ends.",
+        unit="h",
+    ),
+    FindingCode.BOOTS_OVERLAP: FindingWords(
+        title="Two senders at once",
+        figures="lifts, used share, damage, coverage",
+        moves="either way",
+        consequence="Readings of two boxes are mixed: lifts run together or fall apart. The time counts as missing too.",
+        next_step="See which boxes send under this name and give each crane its own; set the clock where there is only one.",
+        unit="h",
+    ),
+    FindingCode.CLOCK_SET_BACK: FindingWords(
+        title="Clock set back",
+        figures="lifts, used share, damage, coverage",
+        moves="either way",
+        consequence="The same time was written twice and readings are mixed. The time counts as missing too.",
+        next_step="Let the sender draw a new boot when its clock is set, and keep the clock set.",
+        unit="h",
+    ),
+    FindingCode.CLOCK_BEHIND: FindingWords(
+        title="Clock far behind",
+        figures="days, coverage, forecast",
+        moves="either way",
+        consequence="Duty stands on days on which it was not done, and is missing where it was.",
+        next_step="Set the clock of the sender; exclude the days on which nothing was done.",
+        unit="h",
+    ),
+    FindingCode.CLOCK_AHEAD: FindingWords(
+        title="Clock ahead: messages refused",
+        figures="lifts, used share, damage, coverage",
+        moves="too low",
+        consequence="What was refused is not counted. The time counts as missing.",
+        next_step="Set the clock of the sender; the refused messages are in quarantine.",
+        unit="h",
+    ),
+    FindingCode.LIFTS_APART: FindingWords(
+        title="Lifts and cycles far apart",
+        figures="lifts, used share, class of use",
+        moves="either way",
+        consequence="Large cycles of the same readings say that lifts were missed, run together or made up.",
+        next_step="Look at the trace of such a week: attachment, zero, boom masses, boom position.",
+        unit="cycles/lift",
+    ),
+    FindingCode.SAMPLES_TOO_SELDOM: FindingWords(
+        title="Samples too seldom",
+        figures="lifts, peaks, used share, damage",
+        moves="too low",
+        consequence="Short lifts are not seen and peaks are cut.",
+        next_step="Set the sender to one sample a second or faster while the crane works.",
+        unit="h",
+    ),
+    FindingCode.POSE_MISSING: FindingWords(
+        title="Boom position not known",
+        figures="lifts, masses, outreach",
+        moves="either way",
+        consequence="Lifts are found from percent alone: an empty boom far out may count, a light load may not. No masses.",
+        next_step="Have angles and extension sent, or their sensors looked at.",
+        unit="h",
+    ),
+    FindingCode.SENSOR_GAP: FindingWords(
+        title="Utilisation missing",
+        figures="lifts, used share, damage, coverage",
+        moves="too low",
+        consequence="What was lifted meanwhile is not counted; coverage falls and f1 rises.",
+        next_step="Have the utilisation sensor, its cable and the controller looked at.",
+        unit="h",
+    ),
+}
+
+
+class FindingRow(Answer):
+    """One thing that is wrong with the readings of a crane over some days. Days without it may lie between."""
+
+    crane: str
+    code: FindingCode
+    title: str
+    channel: str = Field(description="the channel that shows it; empty where it is of the whole record")
+    day_from: date
+    day_to: date
+    days: int = Field(description="local days on which it was found")
+    from_at: AwareDatetime = Field(description="its worst stretch: where to look at the trace")
+    to_at: AwareDatetime
+    size: float = Field(description="on the worst day, in `unit`")
+    unit: str
+    figures: str = Field(description="the figures that it moves")
+    moves: Moves
+    consequence: str
+    next_step: str

@@ -1,0 +1,195 @@
+"""What is wrong with the readings of one crane-day, judged from its statistics: no sample is read again.
+
+What only several days can tell stands in `duty.findings`. Thresholds and their reasons: docs/method.md.
+"""
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from datetime import date
+from typing import Final, NamedTuple
+
+import numpy as np
+
+from domain.crane import Boom, CraneType
+from domain.errors import InvalidInput
+from domain.findings import FindingCode
+from duty.geometry import full_stroke_m
+from duty.plausibility import CHANNELS, EXTREMES, MISFITS_M, STEPS_MS, Plausibility
+
+HOUR_MS: Final = 3_600_000
+MINUTE_MS: Final = 60_000
+STEP_CLASS: Final = 2  # of STEPS_MS: steps beyond 3 s
+MISFIT_CLASS: Final = MISFITS_M.index(1.0) + 1
+
+
+@dataclass(frozen=True, kw_only=True)
+class Thresholds:
+    """From when something is told. Own choices, with reasons in docs/method.md; settable for an installation."""
+
+    stuck_min: float = 15.0  # minutes in which other channels moved while one stood still to the last bit
+    still_min: float = 60.0  # minutes at one utilisation of 20 % or more, whatever moves
+    spikes_a_day: float = 3.0
+    zero_drift_pct: float = 1.5  # of the full structural rating, against the oldest weeks of half a year
+    zero_offset_pct: float = 3.0
+    zero_jump_pct: float = 2.5  # from one recorded day to the next
+    angle_slack_deg: float = 5.0
+    length_slack_m: float = 0.5
+    misfit_share: float = 0.2  # of the time with both, more than 1 m apart
+    limit_zero_min: float = 1.0
+    limit_missing_share: float = 0.5
+    lifts_apart: float = 2.5  # cycles of 15 % or more for each lift, or a tenth of a cycle
+    seldom_share: float = 0.5  # of the time, with a step of more than 3 s
+    pose_missing_share: float = 0.3
+    sensor_gap_min: float = 15.0
+
+    def __post_init__(self) -> None:
+        for name, value in vars(self).items():
+            if not value > 0:
+                raise InvalidInput(f"{name} is {value}: give more than 0", field=name)
+
+
+DEFAULT_THRESHOLDS: Final = Thresholds()
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class DayFacts:
+    """What judging knows of one recorded day. Times are Unix time [ms]."""
+
+    day: date
+    first_ms: int
+    past_ms: int
+    statistics: Plausibility
+    lifts: int = 0
+    spikes: int = 0
+    largest_spike_pct: float = 0.0
+    sensor_gap_ms: int = 0
+    first: tuple[int, int] | None = None  # boot and number of the first message
+    last: tuple[int, int] | None = None
+
+
+class DayFinding(NamedTuple):
+    """One finding of one day, or of the week that ends with it. Size in the unit of its code."""
+
+    day: date
+    code: FindingCode
+    channel: str
+    from_ms: int
+    to_ms: int
+    size: float
+
+
+def of_day(crane_type: CraneType, facts: DayFacts, at: Thresholds) -> Iterator[DayFinding]:
+    """Findings of one day, in no order."""
+    whole = facts.first_ms, facts.past_ms
+
+    def told(code: FindingCode, size: float, channel: str = "", span: tuple[int, int] = whole) -> DayFinding:
+        return DayFinding(facts.day, code, channel, *span, float(size))
+
+    yield from (told(*each) for each in _times(facts, at))
+    yield from (told(*each) for each in _stuck(crane_type, facts.statistics, at))
+    yield from (told(*each) for each in _units(crane_type, facts.statistics, at))
+
+
+Told = (
+    tuple[FindingCode, float]
+    | tuple[FindingCode, float, str]
+    | tuple[FindingCode, float, str, tuple[int, int]]
+)
+
+
+def _times(facts: DayFacts, at: Thresholds) -> Iterator[Told]:
+    """What sums of time and counts say."""
+    of = facts.statistics.sum
+    recorded = max(of("recorded_ms"), 1)
+    enough = recorded >= 10 * MINUTE_MS
+    for name, code in (
+        ("overlap_ms", FindingCode.BOOTS_OVERLAP),
+        ("set_back_ms", FindingCode.CLOCK_SET_BACK),
+        ("behind_ms", FindingCode.CLOCK_BEHIND),
+        ("ahead_ms", FindingCode.CLOCK_AHEAD),
+    ):
+        if of(name):
+            yield code, of(name) / HOUR_MS
+    if facts.spikes >= at.spikes_a_day:
+        yield FindingCode.SPIKES, facts.largest_spike_pct, "utilisation_pct"
+    if of("limit_zero_ms") >= at.limit_zero_min * MINUTE_MS:
+        yield FindingCode.LIMIT_ZERO, of("limit_zero_ms") / HOUR_MS, "limit_pct"
+    if enough and of("limit_missing_ms") >= at.limit_missing_share * recorded:
+        yield FindingCode.LIMIT_MISSING, of("limit_missing_ms") / HOUR_MS, "limit_pct"
+    if enough and of("pose_missing_ms") >= at.pose_missing_share * recorded:
+        yield FindingCode.POSE_MISSING, of("pose_missing_ms") / HOUR_MS
+    seldom = sum(of(f"step_{number}_ms") for number in range(STEP_CLASS, len(STEPS_MS) + 1))
+    if seldom >= at.seldom_share * recorded:
+        yield FindingCode.SAMPLES_TOO_SELDOM, seldom / HOUR_MS
+    if facts.sensor_gap_ms >= at.sensor_gap_min * MINUTE_MS:
+        yield FindingCode.SENSOR_GAP, facts.sensor_gap_ms / HOUR_MS, "utilisation_pct"
+    misfits = [of(f"misfit_{number}") for number in range(len(MISFITS_M) + 1)]
+    if sum(misfits) >= 60 and sum(misfits[MISFIT_CLASS:]) >= at.misfit_share * sum(misfits):
+        largest = max(number for number, samples in enumerate(misfits) if samples)
+        yield FindingCode.OUTREACH_MISFIT, MISFITS_M[largest - 1], "outreach_m"
+
+
+def _stuck(crane_type: CraneType, statistics: Plausibility, at: Thresholds) -> Iterator[Told]:
+    """Readings that stood still to the last bit while others moved."""
+    strokes = {"extension_m": full_stroke_m(crane_type.extensions)}
+    if crane_type.jib is not None:
+        strokes["jib_extension_m"] = full_stroke_m(crane_type.jib.extensions)
+    for name in CHANNELS:
+        run = statistics.channel(name)["longest"]
+        value, minutes = float(run["value"]), int(run["minutes"])
+        least = at.stuck_min
+        if name == "limit_pct" or minutes == 0:
+            continue  # a limit stands still whenever stability does not govern
+        if name in strokes and not 0.05 < value < strokes[name] - 0.05:
+            least = 16 * at.stuck_min  # run in or out is where it rests
+        held = name == "utilisation_pct" and value >= 20.0 and minutes >= at.still_min
+        if held or run["others"] >= least:
+            span = int(run["first"]) * MINUTE_MS, (int(run["last"]) + 1) * MINUTE_MS
+            yield FindingCode.SENSOR_STUCK, minutes, name, span
+
+
+def _units(crane_type: CraneType, statistics: Plausibility, at: Thresholds) -> Iterator[Told]:
+    """Readings in another unit, or where no crane of this type can be."""
+    others = max(int(statistics.channel(name)["moved"]) for name in CHANNELS)
+    radians = False
+    for name, boom in _angles(crane_type):
+        low, high = _ends(statistics, name)
+        moving = high > low and others >= at.stuck_min and int(statistics.channel(name)["moved"]) <= 1
+        if moving and low >= -3.2 and high <= 3.2 and high - low >= 0.1:
+            radians = True
+            yield FindingCode.RADIANS_FOR_DEGREES, max(abs(low), abs(high)), name
+        elif not np.isnan(low):
+            beyond = max(boom.lowest_deg - low, high - boom.highest_deg)
+            if beyond > at.angle_slack_deg:
+                yield FindingCode.ANGLE_OUT_OF_GEOMETRY, beyond, name
+    low, high = _ends(statistics, "slew_deg")
+    if radians and high - low >= 0.5 and low >= -6.4 and high <= 6.4:
+        yield FindingCode.RADIANS_FOR_DEGREES, max(abs(low), abs(high)), "slew_deg"
+    low, high = _ends(statistics, "utilisation_pct")
+    if others >= at.stuck_min and 0.2 <= high <= 2.0 and high - low >= 0.1:
+        yield FindingCode.FRACTION_FOR_PERCENT, high, "utilisation_pct"
+    yield from _lengths(crane_type, statistics, at)
+
+
+def _lengths(crane_type: CraneType, statistics: Plausibility, at: Thresholds) -> Iterator[Told]:
+    found = [("extension_m", full_stroke_m(crane_type.extensions))]
+    if crane_type.jib is not None:
+        found.append(("jib_extension_m", full_stroke_m(crane_type.jib.extensions)))
+    for name, stroke_m in found:
+        _, high = _ends(statistics, name)
+        if high > stroke_m + at.length_slack_m:
+            unit = stroke_m > 0 and high > 2.0 * stroke_m
+            yield FindingCode.LENGTH_UNIT if unit else FindingCode.EXTENSION_OUT_OF_STROKE, high, name
+
+
+def _angles(crane_type: CraneType) -> list[tuple[str, Boom]]:
+    found = [("main_boom_deg", crane_type.main_boom), ("knuckle_boom_deg", crane_type.knuckle_boom)]
+    return found if crane_type.jib is None else [*found, ("jib_deg", crane_type.jib.boom)]
+
+
+def _ends(statistics: Plausibility, name: str) -> tuple[float, float]:
+    """Range of a channel that was reached in EXTREMES minutes at each end; NaN where it has not so many."""
+    row = statistics.channel(name)
+    if row["minutes"] < EXTREMES:
+        return np.nan, np.nan
+    return float(row["low"][-1]), float(row["high"][-1])

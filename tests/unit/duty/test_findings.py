@@ -1,0 +1,286 @@
+"""What is told of the readings of a crane, and that clean work tells nothing."""
+
+from collections import defaultdict
+from collections.abc import Sequence
+from dataclasses import replace
+from datetime import UTC, date, datetime, timedelta
+
+import numpy as np
+import pytest
+
+from domain.errors import InvalidInput
+from domain.findings import FindingCode
+from duty import ledger
+from duty.day_findings import DEFAULT_THRESHOLDS, DayFacts, DayFinding, Thresholds
+from duty.edges import DEFAULT_EDGES
+from duty.findings import DAYS_AFTER, DAYS_BEFORE, judge
+from duty.percent import structural_pct
+from duty.plausibility import Plausibility, Readings, count
+from duty.statics import self_moment_kn_m
+from simulator.generate import generate
+from simulator.yard import Yard, load_yard
+from tests.unit.duty.test_plausibility import TYPE, changed, work
+
+MONDAY = date(2026, 3, 2)
+STEP_MS = 5000
+
+
+def facts(day: date, statistics: Plausibility, **more: object) -> DayFacts:
+    begin = round(datetime(day.year, day.month, day.day, 6, tzinfo=UTC).timestamp() * 1000)
+    return DayFacts(day=day, first_ms=begin, past_ms=begin + 8 * 3_600_000, statistics=statistics, **more)
+
+
+def statistics(readings: Readings, wrong_ms: Sequence[int] = (0, 0, 0, 0)) -> Plausibility:
+    sent = readings.channels
+    structural = structural_pct(sent["utilisation_pct"], sent.get("limit_pct"))
+    cycles = ledger.count(structural[np.isfinite(structural)], DEFAULT_EDGES)
+    return count(TYPE, readings, cycles, wrong_ms)
+
+
+def codes(
+    readings: Readings, thresholds: Thresholds = DEFAULT_THRESHOLDS, **more: object
+) -> set[tuple[str, str]]:
+    """(code, channel) told of one day with these readings."""
+    return {
+        (each.code.value, each.channel)
+        for each in judge(TYPE, [facts(MONDAY, statistics(readings), **more)], thresholds)
+    }
+
+
+def day(**channels: np.ndarray) -> Readings:
+    """Two hours of clean work, one sample a second, with some channels other than they were."""
+    return changed(work(120), **channels)
+
+
+CLEAN = day()
+N = CLEAN.at_ms.size
+HALF = np.arange(N) < N // 2
+
+
+def test_clean_work_tells_nothing() -> None:
+    assert codes(CLEAN) == set()
+
+
+@pytest.mark.parametrize("name", ["utilisation_pct", "main_boom_deg", "knuckle_boom_deg", "extension_m"])
+def test_a_reading_that_stands_still_while_others_move_is_stuck(name: str) -> None:
+    value = float(CLEAN.channels[name][100])
+    stuck = day(**{name: np.where(HALF, CLEAN.channels[name], value)})
+    (found,) = (
+        each
+        for each in judge(TYPE, [facts(MONDAY, statistics(stuck))], Thresholds())
+        if each.code is FindingCode.SENSOR_STUCK
+    )
+    assert found.channel == name
+    assert found.size == pytest.approx(60, abs=1)
+    assert (found.from_ms, found.to_ms) == pytest.approx((3_600_000, 7_200_000), abs=60_000)
+    shorter = day(**{name: np.where(np.arange(N) < N - 600, CLEAN.channels[name], value)})
+    assert codes(shorter) == set()
+    assert ("sensor_stuck", name) in codes(shorter, Thresholds(stuck_min=8))
+
+
+def test_utilisation_stuck_at_100_is_told_though_nothing_else_is_sent() -> None:
+    alone = CLEAN._replace(channels={"utilisation_pct": np.full(N, 100, np.float32)})
+    assert ("sensor_stuck", "utilisation_pct") in codes(alone)
+    low = CLEAN._replace(channels={"utilisation_pct": np.full(N, 3, np.float32)})
+    assert ("sensor_stuck", "utilisation_pct") not in codes(
+        low
+    )  # an idle crane whose display has whole percents
+
+
+def test_an_extension_that_is_run_in_is_not_stuck() -> None:
+    fields = {name: CLEAN.channels[name].astype(float) for name in ("main_boom_deg", "knuckle_boom_deg")}
+    own = self_moment_kn_m(TYPE, *fields.values(), np.zeros(N))
+    utilisation = 100 * own / TYPE.rated_moment_kn_m + np.random.default_rng(1).normal(0, 0.1, N)
+    assert codes(day(extension_m=np.zeros(N), utilisation_pct=utilisation)) == set()
+
+
+@pytest.mark.parametrize(
+    ("channel", "factor", "code"),
+    [
+        ("utilisation_pct", 0.01, "fraction_for_percent"),
+        ("main_boom_deg", np.pi / 180, "radians_for_degrees"),
+        ("knuckle_boom_deg", np.pi / 180, "radians_for_degrees"),
+        ("extension_m", 100.0, "length_unit"),
+        ("extension_m", 3.281, "length_unit"),
+        ("extension_m", 1.3, "extension_out_of_stroke"),
+    ],
+)
+def test_a_wrong_unit_is_told(channel: str, factor: float, code: str) -> None:
+    assert (code, channel) in codes(day(**{channel: CLEAN.channels[channel] * factor}))
+
+
+def test_all_angles_in_radians_name_the_slewing_angle_too() -> None:
+    angles = ("main_boom_deg", "knuckle_boom_deg", "slew_deg")
+    radians = day(**{name: np.radians(CLEAN.channels[name]) for name in angles})
+    assert {channel for code, channel in codes(radians) if code == "radians_for_degrees"} == set(angles)
+
+
+def test_an_angle_where_no_boom_of_the_type_goes_is_told() -> None:
+    over = day(main_boom_deg=CLEAN.channels["main_boom_deg"] + 60)
+    assert ("angle_out_of_geometry", "main_boom_deg") in codes(over)
+    spike = CLEAN.channels["main_boom_deg"].copy()
+    spike[[100, 3000]] = 118.0
+    assert codes(day(main_boom_deg=spike)) == set()  # two single readings are no range of work
+
+
+@pytest.mark.parametrize(
+    ("limit", "expected"),
+    [
+        (np.where(HALF, 100.0, 0.0), {("limit_zero", "limit_pct")}),
+        (np.full(N, np.nan), {("limit_missing", "limit_pct")}),
+        (np.where(np.arange(N) < 1000, np.nan, 100.0), set()),
+    ],
+)
+def test_a_limit_of_0_or_none_is_told(limit: np.ndarray, expected: set[tuple[str, str]]) -> None:
+    assert codes(day(limit_pct=limit)) == expected
+
+
+def test_outreach_that_does_not_fit_the_boom_position_is_told() -> None:
+    assert codes(day(outreach_m=np.full(N, 14.0))) == {("outreach_misfit", "outreach_m")} | {
+        ("sensor_stuck", "outreach_m")
+    }
+
+
+def test_time_without_a_boom_position_is_told() -> None:
+    assert codes(day(knuckle_boom_deg=np.where(HALF, np.nan, CLEAN.channels["knuckle_boom_deg"]))) == {
+        ("pose_missing", "")
+    }
+
+
+def test_samples_too_seldom_to_see_a_lift_are_told() -> None:
+    seldom = work(240, step_ms=10_000)
+    assert codes(seldom) == {("samples_too_seldom", "")}
+    assert codes(work(240, step_ms=3000)) == set()
+
+
+@pytest.mark.parametrize(
+    ("more", "code"),
+    [
+        ({"spikes": 3, "largest_spike_pct": 200.0}, ("spikes", "utilisation_pct")),
+        ({"sensor_gap_ms": 20 * 60_000}, ("sensor_gap", "utilisation_pct")),
+    ],
+)
+def test_counts_of_the_day_are_told(more: dict[str, object], code: tuple[str, str]) -> None:
+    assert codes(CLEAN, **more) == {code}
+    smaller = {name: value / 4 for name, value in more.items()}
+    assert codes(CLEAN, **smaller) == set()
+
+
+@pytest.mark.parametrize(
+    ("place", "code"),
+    list(enumerate(("boots_overlap", "clock_set_back", "clock_behind", "clock_ahead"))),
+)
+def test_wrong_times_of_messages_are_told(place: int, code: str) -> None:
+    wrong = np.zeros(4, int)
+    wrong[place] = 1_800_000
+    (found,) = judge(TYPE, [facts(MONDAY, statistics(CLEAN, wrong.tolist()))], Thresholds())
+    assert (found.code.value, found.size) == (code, 0.5)
+
+
+def test_a_boot_that_goes_on_on_an_earlier_day_had_its_clock_set_back() -> None:
+    earlier = facts(MONDAY, statistics(CLEAN), first=(7, 200), last=(7, 300))
+    later = facts(MONDAY + timedelta(days=3), statistics(CLEAN), first=(7, 10), last=(7, 199))
+    (found,) = judge(TYPE, [earlier, later], Thresholds())
+    assert (found.code, found.day) == (FindingCode.CLOCK_SET_BACK, later.day)
+    assert judge(TYPE, [earlier, replace(later, first=(7, 301), last=(7, 400))], Thresholds()) == []
+    assert judge(TYPE, [earlier, replace(later, first=(8, 0), last=(8, 9))], Thresholds()) == []
+
+
+def folded(zero_pct: float, seed: int = 0) -> Plausibility:
+    """Half an hour of work and a quarter of an hour with folded booms, at a zero of the reading."""
+    readings = work(45, seed, step_ms=STEP_MS, zero_pct=zero_pct)
+    n = readings.at_ms.size
+    rest = np.arange(n) < n // 3
+    pose = {"main_boom_deg": 80.0, "knuckle_boom_deg": -85.0, "extension_m": 0.0}
+    at = {name: np.where(rest, value, readings.channels[name]) for name, value in pose.items()}
+    own = 100 * self_moment_kn_m(TYPE, *at.values()) / TYPE.rated_moment_kn_m
+    noise = np.random.default_rng(seed).normal(0, 0.1, n)
+    return statistics(changed(readings, **at, utilisation_pct=own + zero_pct + noise))
+
+
+def zeros(levels: Sequence[float]) -> list[DayFinding]:
+    """Findings of recorded days, two a week, with these zeros."""
+    days = [MONDAY + timedelta(days=7 * (i // 2) + 2 * (i % 2)) for i in range(len(levels))]
+    found = [facts(day, folded(level, i)) for i, (day, level) in enumerate(zip(days, levels, strict=True))]
+    return [
+        each for each in judge(TYPE, found, Thresholds()) if each.code is not FindingCode.SAMPLES_TOO_SELDOM
+    ]
+
+
+def test_a_zero_that_drifts_is_told_from_the_week_on_in_which_it_is_too_far() -> None:
+    found = zeros(np.linspace(0, 2.6, 40).tolist())
+    assert {each.code for each in found} == {FindingCode.ZERO_DRIFT}
+    assert min(each.size for each in found) >= 1.5
+    assert found[0].day >= MONDAY + timedelta(weeks=10)
+    assert {each.code for each in zeros(np.linspace(0, -2.6, 40).tolist())} == {FindingCode.ZERO_DRIFT}
+    assert zeros([0.0, 0.3] * 20) == []
+
+
+def test_a_zero_that_is_off_from_the_beginning_is_told() -> None:
+    assert {each.code for each in zeros([4.0] * 4)} == {FindingCode.ZERO_OFFSET}
+    assert {each.code for each in zeros([-4.0] * 4)} == {FindingCode.ZERO_OFFSET}
+
+
+def test_a_jump_is_told_once_on_its_day_and_is_no_drift() -> None:
+    found = zeros([0.0] * 12 + [2.8] * 12)
+    (jump,) = found
+    assert (jump.code, jump.day) == (FindingCode.CALIBRATION_JUMP, MONDAY + timedelta(weeks=6))
+    assert jump.size == pytest.approx(2.8, abs=0.3)
+    assert zeros([0.0] * 12 + [2.8] + [0.0] * 12) == []  # one odd day
+
+
+def test_lifts_far_from_the_cycles_of_their_week_are_told() -> None:
+    lifted = np.tile([5.0, 60.0], 50)
+    counted = count(TYPE, CLEAN, ledger.count(lifted, DEFAULT_EDGES))
+    for lifts, told in ((50, False), (25, False), (4, True), (0, True), (2000, True)):
+        found = judge(TYPE, [facts(MONDAY, counted, lifts=lifts)], Thresholds())
+        assert [each.code for each in found] == [FindingCode.LIFTS_APART] * told, lifts
+    few = count(TYPE, CLEAN, ledger.count(lifted[:20], DEFAULT_EDGES))
+    assert judge(TYPE, [facts(MONDAY, few)], Thresholds()) == []
+
+
+def test_a_threshold_that_tells_everything_is_refused() -> None:
+    with pytest.raises(InvalidInput, match="stuck_min"):
+        Thresholds(stuck_min=0)
+
+
+def days_of(yard: Yard, names: Sequence[str], days: int, dt_ms: int) -> dict[str, list[DayFacts]]:
+    """Simulated days up to the yard's own day."""
+    cranes = [yard.crane(name) for name in names]
+    found: dict[str, list[DayFacts]] = defaultdict(list)
+    first = cranes[0].reference_day - timedelta(days=days)
+    for record in generate(cranes, first, days, dt_ms=dt_ms):
+        crane_type = yard.crane(record.crane).crane.type
+        sent = record.channels
+        structural = structural_pct(sent["utilisation_pct"], sent["limit_pct"])
+        cycles = ledger.count(structural[np.isfinite(structural)], DEFAULT_EDGES)
+        step = np.full(record.t_ms.size, dt_ms, np.int64)
+        counted = count(crane_type, Readings(np.asarray(record.t_ms), step, sent), cycles)
+        found[record.crane].append(facts(record.day, counted, lifts=len(record.truth.lifts)))
+    return {name: sorted(each, key=lambda one: one.day) for name, each in found.items()}
+
+
+def test_the_yard_at_work_tells_nothing() -> None:
+    """Five weeks of every crane but the one with a drifting sensor: drop-outs, a slow clock and brief sticking included."""
+    yard = load_yard(date(2026, 6, 1))
+    names = [crane.name for crane in yard.cranes if not crane.faults.drift_days]
+    assert len(names) == 11
+    for name, days in days_of(yard, names, 35, 1000).items():
+        assert judge(yard.crane(name).crane.type, days, Thresholds()) == [], name
+
+
+def test_the_drifting_sensor_of_the_yard_is_told_and_the_parts_of_a_history_tell_the_same() -> None:
+    yard = load_yard(date(2026, 6, 1))
+    (name,) = (crane.name for crane in yard.cranes if crane.faults.drift_days)
+    days = days_of(yard, [name], 180, 1000)[name]
+    crane_type = yard.crane(name).crane.type
+    whole = judge(crane_type, days, Thresholds())
+    assert {each.code for each in whole} == {FindingCode.ZERO_DRIFT}
+    for first in (days[30].day, days[80].day, days[-1].day):
+        last = first + timedelta(days=20)
+        begin = first - timedelta(days=DAYS_BEFORE + DAYS_AFTER)
+        begin -= timedelta(days=begin.weekday())
+        near = [each for each in days if begin <= each.day <= last + timedelta(days=DAYS_AFTER)]
+        assert judge(crane_type, near, Thresholds(), day_from=first, day_to=last) == [
+            each for each in whole if first <= each.day <= last
+        ]
