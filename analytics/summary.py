@@ -115,6 +115,7 @@ def _damage(conn: psycopg.Connection[Any], entry: CraneEntry, stands: Standing) 
         "detail_name": detail.name,
         "damage": total + carried,
         "damage_counted": total,
+        "allowed_sum": detail.allowed_sum,
         "damage_direction_deg": phi,
     }
 

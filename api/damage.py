@@ -72,6 +72,7 @@ def damage_answer(crane: str, weld: Detail, spans: Sequence[Span], rule: Residue
         detail=weld.name,
         assumed=weld is COMPARISON,
         damage=done.total,
+        allowed_sum=weld.allowed_sum,
         equivalent_range_mpa=done.equivalent_mpa,
         curve=weld.curve.name,
         curve_source=weld.curve.source,

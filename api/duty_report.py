@@ -123,8 +123,12 @@ def use_rows(spectrum: SpectrumAnswer) -> Pairs:
         ("lifts in the period", str(spectrum.lifts)),
         ("kQ", number(spectrum.kq)),
         ("class of kQ", f"{spectrum.q_class or 'none'}{edition}"),
-        ("class of the lifts counted", f"{spectrum.u_class or 'none'}{edition}"),
-        (f"s_m, m = {spectrum.s_slope_m:g}", f"{number(spectrum.s_m)}, class {spectrum.s_class or 'none'}"),
+        ("class of use, whole life", f"{spectrum.u_class or 'none'}{edition}: {_life_lifts(spectrum)}"),
+        ("class of use of the period alone", f"{spectrum.u_class_of_period or 'none'}{edition}"),
+        (
+            f"s_m of the period, m = {spectrum.s_slope_m:g}",
+            f"{number(spectrum.s_m)}, class {spectrum.s_class or 'none'}",
+        ),
     ]
     if spectrum.group is not None:
         found.append(("group", f"{spectrum.group}{edition}"))
@@ -140,6 +144,13 @@ def use_rows(spectrum: SpectrumAnswer) -> Pairs:
                 )
             )
     return found
+
+
+def _life_lifts(spectrum: SpectrumAnswer) -> str:
+    words = f"{spectrum.life_lifts:,.0f} lifts counted and entered"
+    return words + (
+        "; years before the record are unknown, so at least" if spectrum.life_lifts_at_least else ""
+    )
 
 
 def life_rows(life: LifeAnswer) -> Pairs:
@@ -180,7 +191,7 @@ def detail_row(detail: DetailDamage) -> list[str]:
     around = "" if detail.direction_deg is None else f", worst at {detail.direction_deg:g}°"
     return [
         detail.detail,
-        number(detail.damage),
+        f"{number(detail.damage)} of {detail.allowed_sum:g} ({number(detail.damage_counted)} counted)",
         f"{number(detail.damage_low)} to {number(detail.damage_high)}",
         f"{number(detail.equivalent_range_mpa)} MPa",
         f"{detail.curve}, {detail.gamma_mf:g}{around}",

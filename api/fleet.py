@@ -223,6 +223,7 @@ def fleet_row(
         unknown_years=crane.unknown_years or 0.0,
         spent_on=crane.forecast_middle_on,
         damage=crane.damage,
+        damage_allowed=crane.allowed_sum,
         damage_detail=crane.detail_name,
         damage_assumed=crane.detail_name == COMPARISON.name,
         open_faults=crane.open_faults,

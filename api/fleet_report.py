@@ -119,7 +119,7 @@ def life_cells(row: FleetRow) -> list[str]:
         row.crane,
         share,
         or_dash(row.spent_on),
-        number(row.damage),
+        number(row.damage) + (f" of {row.damage_allowed:g}" if row.damage_allowed else ""),
         detail,
         f"{row.recorded_s / 3600:,.1f}",
     ]

@@ -22,15 +22,16 @@ from domain.answers import (
     WorkingAreaAnswer,
 )
 from domain.channels import CHANNEL_BY_NAME
-from domain.crane import DesignClass, Edition
+from domain.crane import Crane, Edition
 from duty import ledger, levels, reading, spectrum
 from duty.edges import DEFAULT_EDGES
 from duty.ledger import Ledger
 from duty.levels import SLEW_SECTORS, Tallies
 from duty.reading import ResidueRule
-from store import duty
+from store import duty, summary
 from store.duty import DaysRecorded, Span
 from store.reading import CraneKnown
+from store.summary import CraneSummary
 
 router = APIRouter(tags=["duty"])
 
@@ -56,8 +57,9 @@ async def show_spectrum(
     spans = await duty.spans(conn, crane.name, chosen.first, chosen.last)
     peaks = await duty.structural_peaks(conn, crane.name, chosen.first, chosen.last)
     recorded = await _recorded(conn, crane, chosen)
+    whole = await summary.crane_summary(conn, crane.name)
     answer = await to_thread.run_sync(
-        spectrum_answer, crane.name, crane.crane().design, spans, peaks, residue_rule, threshold_pct
+        spectrum_answer, crane.crane(), spans, peaks, residue_rule, threshold_pct, whole
     )
     first = recorded.first_day or chosen.first
     last = recorded.last_day or chosen.last
@@ -67,6 +69,8 @@ async def show_spectrum(
         update={
             "day_from": first,
             "day_to": last,
+            "group": answer.group if chosen_life(chosen) else None,
+            "whole_life": chosen_life(chosen),
             "days_recorded": recorded.days,
             "recorded_s": recorded.recorded_ms / 1000,
         }
@@ -75,7 +79,7 @@ async def show_spectrum(
 
 async def _recorded(conn: Conn, crane: CraneKnown, chosen: DayRange) -> DaysRecorded:
     whole = None
-    if (chosen.first, chosen.last) == (duty.FIRST_DAY, duty.LAST_DAY):
+    if chosen_life(chosen):
         whole = await duty.life_recorded(conn, crane.crane_id)
     return whole or await duty.days_recorded(conn, crane.name, chosen.first, chosen.last)
 
@@ -109,6 +113,11 @@ def chosen_days(day_from: DayFrom, day_to: DayTo, time_zone: str) -> DayRange:
     return day_range(day_from or duty.FIRST_DAY, day_to, default_days=1, zone=time_zone)
 
 
+def chosen_life(chosen: DayRange) -> bool:
+    """Whether no days were asked for."""
+    return (chosen.first, chosen.last) == (duty.FIRST_DAY, duty.LAST_DAY)
+
+
 def merged_ledger(spans: Sequence[Span]) -> Ledger:
     """One ledger out of spans in time order."""
     parts = [ledger.from_bytes(span.ledger) for span in spans]
@@ -121,12 +130,12 @@ def merged_tallies(spans: Sequence[Span]) -> Tallies:
 
 
 def spectrum_answer(
-    crane: str,
-    design: DesignClass | None,
+    crane: Crane,
     spans: Sequence[Span],
     peaks_pct: Sequence[float],
     rule: ResidueRule,
     threshold_pct: float,
+    whole: CraneSummary | None,
 ) -> SpectrumAnswer:
     """Everything that the counted spans and lifts say; days and recorded time are filled in by the caller."""
     merged, tallied = merged_ledger(spans), merged_tallies(spans)
@@ -134,15 +143,18 @@ def spectrum_answer(
     crossings = reading.level_crossings(merged)
     crossed = np.flatnonzero(crossings.upward)
     history = spectrum.stress_history(counted.range_pct, counted.count)
+    design = crane.design
     edition = design.edition if design is not None else DEFAULT_EDITION
     structural = np.array(peaks_pct, np.float64)
     factor = spectrum.kq(structural)
     limits = spectrum.design_limits(design) if design is not None else None
-    u, q = spectrum.u_class(structural.size, edition), spectrum.q_class(factor, edition)
+    lifts = _life_lifts(crane, whole, structural.size)
+    u, q = spectrum.u_class(lifts, edition), spectrum.q_class(factor, edition)
+    u_period = spectrum.u_class(structural.size, edition)
     s = spectrum.s_class(history.s_m, edition) if edition is Edition.EN_13001_1 else None
     day_from, day_to = (spans[0].first_day, spans[-1].last_day) if spans else (duty.FIRST_DAY, duty.FIRST_DAY)
     return SpectrumAnswer(
-        crane=crane,
+        crane=crane.name,
         day_from=day_from,
         day_to=day_to,
         days_recorded=0,
@@ -153,6 +165,9 @@ def spectrum_answer(
         edition=edition,
         q_class=None if q is None else q.letter,
         u_class=None if u is None else u.letter,
+        life_lifts=lifts,
+        life_lifts_at_least=whole is not None and bool(whole.unknown_years),
+        u_class_of_period=None if u_period is None else u_period.letter,
         group=spectrum.group(u, q) if u and q and edition is Edition.ISO_4301_1_1986 else None,
         s_m=history.s_m,
         s_class=None if s is None else s.letter,
@@ -170,6 +185,12 @@ def spectrum_answer(
         time_at_level=level_bins(tallied),
         lift_peaks=_bins(LevelBin, "value", structural, np.ones_like(structural), merged.edges.edges_pct[-1]),
     )
+
+
+def _life_lifts(crane: Crane, whole: CraneSummary | None, here: int) -> float:
+    """Lifts of the whole record and those entered for the time before it."""
+    before = crane.prior_duty.lifts if crane.prior_duty is not None else 0.0
+    return before + (here if whole is None else max(whole.lifts, here))
 
 
 def level_bins(found: Tallies) -> tuple[LevelBin, ...]:

@@ -238,9 +238,23 @@ class SpectrumAnswer(Answer):
     kq: float | None = Field(description="mean cube of the lifts' peak structural share; None without lifts")
     edition: Edition | None = Field(description="edition whose class letters are meant")
     q_class: str | None
-    u_class: str | None = Field(description="class of the lifts counted so far, projected on nothing")
-    group: str | None = Field(default=None, description="group of the 1986 edition, where that is meant")
-    s_m: float | None = Field(default=None, description="stress history parameter with slope m")
+    u_class: str | None = Field(
+        description="of the whole life whatever the days: of `life_lifts`, projected on nothing"
+    )
+    life_lifts: float = Field(default=0.0, description="counted over the whole record, and entered before it")
+    life_lifts_at_least: bool = Field(
+        default=False, description="years before the record are unknown: there were more"
+    )
+    u_class_of_period: str | None = Field(default=None, description="of the lifts of these days alone")
+    whole_life: bool = Field(default=False, description="no days were asked for: the whole record")
+    group: str | None = Field(
+        default=None,
+        description="group of the 1986 edition, where that is meant and the whole record was asked for",
+    )
+    s_m: float | None = Field(
+        default=None,
+        description="stress history parameter of these days with slope m, referred to 100 % structural",
+    )
     s_slope_m: float = 3.0
     s_class: str | None = None
     design: DesignClass | None

@@ -110,7 +110,10 @@ class DamageAnswer(Answer):
     day_to: date
     detail: str
     assumed: bool
-    damage: float
+    damage: float = Field(
+        description="of these days, from recorded cycles alone: `life` adds what was not counted"
+    )
+    allowed_sum: float = Field(default=1.0, description="Miner sum that the detail may reach")
     equivalent_range_mpa: float
     curve: str
     curve_source: str

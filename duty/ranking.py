@@ -71,12 +71,13 @@ def remaining_life_ppm(life_share: ArrayLike, f1: ArrayLike, used_share: ArrayLi
 def detail_life_ppm(structural_pct: ArrayLike, detail: Detail, damage: ArrayLike) -> Floats:
     """Millionths of the remaining Miner sum of a weld detail that one lift takes: D of one cycle from 0 to its peak.
 
-    What remains is 1 less the damage so far; it compares cranes and predicts nothing. NaN in gives NaN out.
+    What remains is the detail's allowed sum less the damage so far; it compares cranes and predicts nothing. NaN in gives
+    NaN out.
     """
     peak = np.asarray(structural_pct, float)
     known = np.where(np.isfinite(peak), peak, 0.0)
     one = miner(detail.range_mpa(known), np.ones_like(known), detail.curve, detail.gamma_mf)
-    left = np.maximum(1.0 - np.asarray(damage, float), LEAST_REMAINING_SHARE)
+    left = np.maximum(detail.allowed_sum - np.asarray(damage, float), LEAST_REMAINING_SHARE)
     return np.where(np.isfinite(peak), 1e6 * one / left, np.nan)
 
 

@@ -55,12 +55,18 @@ class UseClass(NamedTuple):
     upper: float
 
 
+FULL_RANGE_PCT: Final = 100.0
+"""Range that stress histories are referred to: from nothing to the full structural rating. This project's reading of ds_max:
+referred to the largest range seen, one overload would lower the class of all the rest."""
+
+
 class StressHistory(NamedTuple):
     """Stress history of a spectrum of ranges, for one slope m."""
 
     cycles: float
-    largest_pct: float  # ds_max, in the unit of the ranges
-    k_m: float  # sum (n_i / N) (ds_i / ds_max)^m
+    largest_pct: float  # largest range seen, in the unit of the ranges
+    reference: float  # range that k_m is referred to, in the same unit
+    k_m: float  # sum (n_i / N) (ds_i / reference)^m; above 1 where ranges beyond it prevail
     nu: float  # N / 2e6
     s_m: float  # nu * k_m
 
@@ -137,22 +143,25 @@ def design_limits(design: DesignClass) -> tuple[float, float]:
     return limits[index], factors[design.q_class]
 
 
-def stress_history(ranges: ArrayLike, counts: ArrayLike, m: float = 3.0) -> StressHistory:
+def stress_history(
+    ranges: ArrayLike, counts: ArrayLike, m: float = 3.0, reference: float = FULL_RANGE_PCT
+) -> StressHistory:
     """Stress history parameter s_m = nu * k_m of cycle ranges (percent or MPa, shape (n,)) and their counts.
 
-    Ranges of 0 and counts of 0 are left out. Without any cycle everything is 0. Source: EN 13001-1, from memory.
+    `reference` is the range that it is referred to, in the unit of the ranges: 100 % structural unless given, so that more
+    duty never gives a lower s_m. Ranges of 0 and counts of 0 are left out. Without any cycle everything is 0. Source: EN 13001-1, from memory.
     Raises InvalidInput for negative values or m <= 0.
     """
     size, n = np.asarray(ranges, np.float64), np.asarray(counts, np.float64)
-    if (size < 0).any() or (n < 0).any() or m <= 0:
-        raise InvalidInput("ranges and counts must be 0 or more and m above 0")
+    if (size < 0).any() or (n < 0).any() or m <= 0 or not reference > 0:
+        raise InvalidInput("ranges and counts must be 0 or more, m and the reference above 0")
     cycles = float(n[size > 0].sum())
     if cycles == 0:
-        return StressHistory(0.0, 0.0, 0.0, 0.0, 0.0)
+        return StressHistory(0.0, 0.0, reference, 0.0, 0.0, 0.0)
     largest = float(size[n > 0].max())
-    k_m = float((n * (size / largest) ** m).sum() / cycles)
+    k_m = float((n * (size / reference) ** m).sum() / cycles)
     nu = cycles / NU_CYCLES
-    return StressHistory(cycles, largest, k_m, nu, nu * k_m)
+    return StressHistory(cycles, largest, reference, k_m, nu, nu * k_m)
 
 
 def _first(limits: dict[str, float], value: float, edition: Edition) -> UseClass | None:

@@ -38,6 +38,7 @@ class FleetCrane:
     forecast_middle_on: date | None
     detail_name: str | None
     damage: float | None
+    allowed_sum: float | None  # Miner sum that the detail may reach
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

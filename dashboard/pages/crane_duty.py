@@ -52,6 +52,15 @@ async def render(visit: Visit, detail: CraneDetail) -> Any:
     return html.Div(parts)
 
 
+def _classes_note(s: SpectrumAnswer) -> str:
+    """Which class is of what: U of the whole life, Q and the stress history of these days."""
+    lifts = numbers.plain(s.life_lifts) + (t("duty.classes.least") if s.life_lifts_at_least else "")
+    words = t("duty.classes.note", edition=s.edition, lifts=lifts)
+    return (
+        words if s.whole_life else words + t("duty.classes.period", u=s.u_class_of_period or numbers.MISSING)
+    )
+
+
 def _figures(s: SpectrumAnswer) -> html.Section:
     classes = " ".join(word for word in (s.u_class, s.q_class, s.group) if word) or numbers.MISSING
     design = (
@@ -82,12 +91,12 @@ def _figures(s: SpectrumAnswer) -> html.Section:
                 marks.fact(
                     t("duty.classes"),
                     classes,
-                    t("duty.classes.note", edition=s.edition) if s.edition else None,
+                    _classes_note(s) if s.edition else None,
                 ),
                 marks.fact(
                     t("duty.history"),
                     numbers.plain(s.s_m, 6),
-                    f"{s.s_class or numbers.MISSING} · m = {numbers.plain(s.s_slope_m)}",
+                    t("duty.history.note", s=s.s_class or numbers.MISSING, m=numbers.plain(s.s_slope_m)),
                 ),
                 marks.fact(
                     t("duty.recorded"),

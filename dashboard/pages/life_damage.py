@@ -28,7 +28,8 @@ def sections(damage: DamageAnswer, life: LifeAnswer, visit: Visit) -> list[Any]:
 
 def _table(damage: DamageAnswer, life: LifeAnswer, visit: Visit) -> html.Section:
     headers = [
-        t(f"details.col.{name}") for name in ("detail", "curve", "damage", "range", "equivalent", "gamma")
+        t(f"details.col.{name}")
+        for name in ("detail", "curve", "damage", "counted", "range", "equivalent", "gamma")
     ]
     rows = [
         html.Tr(
@@ -86,7 +87,9 @@ def _detail_cells(one: DetailDamage) -> tuple[str, ...]:
         if one.equivalent_range_mpa is None
         else f"{numbers.plain(one.equivalent_range_mpa, 1)}{numbers.NBSP}MPa"
     )
-    return one.curve, f"{one.damage:.3g}", spread, equivalent, numbers.plain(one.gamma_mf, 2)
+    total = t("damage.of_allowed", damage=f"{one.damage:.3g}", allowed=f"{one.allowed_sum:g}")
+    counted = numbers.MISSING if one.damage_counted is None else f"{one.damage_counted:.3g}"
+    return one.curve, total, counted, spread, equivalent, numbers.plain(one.gamma_mf, 2)
 
 
 def _curve(damage: DamageAnswer) -> Any:

@@ -10,7 +10,7 @@ select
     coalesce(l.online, false) as online, l.at as live_at, (l.last_values ->> 'utilisation_pct')::float8 as utilisation_pct,
     m.counting_id, m.counted_at, m.last_at, m.used_share, m.used_share_counted, m.used_share_prior,
     m.used_share_unknown, m.used_share_unrecorded, m.unknown_years, coalesce(m.open_faults, 0) as open_faults,
-    m.forecast_middle_on, m.detail_name, m.damage
+    m.forecast_middle_on, m.detail_name, m.damage, m.allowed_sum
 from crane c
 join site s using (site_id)
 join crane_type t using (type_id)
@@ -167,7 +167,7 @@ set missing_ms = %(missing_ms)s, coverage = %(coverage)s, f1 = %(f1)s, f1_reason
     used_share_prior = %(used_share_prior)s, used_share_unknown = %(used_share_unknown)s,
     used_share_unrecorded = %(used_share_unrecorded)s, unknown_years = %(unknown_years)s, forecast_early_on = %(forecast_early_on)s,
     forecast_middle_on = %(forecast_middle_on)s, forecast_late_on = %(forecast_late_on)s,
-    forecast_text = %(forecast_text)s, detail_name = %(detail_name)s, damage = %(damage)s, damage_counted = %(damage_counted)s,
+    forecast_text = %(forecast_text)s, detail_name = %(detail_name)s, damage = %(damage)s, damage_counted = %(damage_counted)s, allowed_sum = %(allowed_sum)s,
     damage_direction_deg = %(damage_direction_deg)s
 where crane_id = %(crane_id)s;
 

@@ -180,7 +180,9 @@ async def test_spectrum_of_a_day_agrees_with_the_hand_count(http: httpx.AsyncCli
     assert found["kq"] == pytest.approx(float(np.mean((LEVELS / 100) ** 3)))
     assert sum(row["cycles"] for row in found["ranges"]) == pytest.approx(6)  # up and down again six times
     assert found["q_class"] == "Q4"  # 0.368 lies above 0.25 and up to 0.5
-    assert found["u_class"] == "U0"
+    assert (found["u_class"], found["u_class_of_period"]) == ("U0", "U0")
+    assert found["life_lifts"] == 12  # of both days
+    assert not found["whole_life"]
     assert found["design_cycles"] == 250_000
     assert sum(row["value"] for row in found["time_at_level"]) == 3600
     above_90 = [row["value"] for row in found["time_at_level"] if row["low_pct"] >= 90]

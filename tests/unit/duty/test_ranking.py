@@ -1,5 +1,7 @@
 """The order of cranes: which weight decides when."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -90,5 +92,7 @@ def test_life_of_a_weld_detail_worked_by_hand() -> None:
     # 100 MPa at 2e6 cycles, m = 3, 2 MPa per percent, no factor: a lift to 50 % makes a range of 100 MPa, D = 1 / 2e6.
     detail = Detail(name="invented", mpa_per_pct=2.0, curve=en_13001_3_1(100.0), gamma_mf=1.0)
     found = detail_life_ppm([50.0, 100.0, 50.0, np.nan], detail, [0.0, 0.0, 0.75, 0.0])
+    half = detail_life_ppm([50.0], replace(detail, allowed_sum=0.5), [0.0])
+    np.testing.assert_allclose(half, 2 * found[:1])  # a detail that may reach 0.5 has half as much left
     # To 100 % it is 2^3 times as much; with a quarter left, 4 times as much of what remains.
     np.testing.assert_allclose(found, [0.5, 4.0, 2.0, np.nan])

@@ -89,7 +89,7 @@ def test_miner_is_s_m_times_the_range_ratio_to_the_m(
     detail = Detail(name="weld", mpa_per_pct=slope, curve=curve, gamma_mf=gamma)
     total = of_cycles(detail, as_cycles(ranges, counts)).total
     history = stress_history(ranges, counts, m)
-    largest = abs(slope) * history.largest_pct
+    largest = abs(slope) * history.reference
     assert total == pytest.approx(history.s_m * (gamma * largest / 100.0) ** m)
     # so the two forms of the proof agree
     limit = allowed_range_mpa(curve, history.s_m, gamma)

@@ -79,6 +79,7 @@ def test_a_design_class_gives_its_upper_limits_or_says_why_not() -> None:
         design_limits(DesignClass(edition=OLD, u_class="U4", q_class="Q5"))
 
 
+S_LETTERS = ["S02", "S01", *(f"S{k}" for k in range(10))]
 spectra = st.lists(st.tuples(st.floats(1, 150), st.floats(1, 1e5)), min_size=1, max_size=20)
 
 
@@ -87,11 +88,27 @@ def test_s_m_does_not_depend_on_the_unit_of_the_ranges(
     spectrum: list[tuple[float, float]], m: float, factor: float
 ) -> None:
     ranges, counts = np.array(spectrum).T
-    one, other = stress_history(ranges, counts, m), stress_history(ranges * factor, counts, m)
+    one = stress_history(ranges, counts, m, reference=150.0)
+    other = stress_history(ranges * factor, counts, m, reference=150.0 * factor)
     assert other.s_m == pytest.approx(one.s_m)
     assert one.s_m == pytest.approx(one.nu * one.k_m)
     assert 0 < one.k_m <= 1 + 1e-12
     assert one.largest_pct == ranges.max()
+
+
+@given(spectrum=spectra, more=spectra)
+def test_more_duty_never_gives_a_lower_class(
+    spectrum: list[tuple[float, float]], more: list[tuple[float, float]]
+) -> None:
+    """One overload among many light cycles lowered the class while the largest range seen was the reference."""
+
+    def rank_of(cycles: list[tuple[float, float]]) -> int:
+        found = s_class(stress_history(*np.array(cycles).T).s_m, NEW)
+        return len(S_LETTERS) if found is None else S_LETTERS.index(found.letter)
+
+    assert rank_of(spectrum + more) >= rank_of(spectrum)
+    overload = [(50.0, 1e6)]
+    assert rank_of([*overload, (150.0, 1.0)]) >= rank_of(overload)
 
 
 def test_s_m_of_nothing_is_nothing_and_wrong_spectra_are_refused() -> None:
