@@ -19,6 +19,7 @@ DEFAULT_RULES: Final[Mapping[str, AlertRuleAsked]] = {
     "messages set aside": AlertRuleAsked(
         kind=AlertKind.QUARANTINE_RATE, priority=Priority.LOW, raise_at=10, clear_at=5, days=1
     ),
+    "readings not plausible": AlertRuleAsked(kind=AlertKind.FINDING, raise_at=1, days=7, clear_after_min=30),
     "service due": AlertRuleAsked(
         kind=AlertKind.SERVICE_DUE, priority=Priority.LOW, raise_at=14, clear_at=15, clear_after_min=0
     ),

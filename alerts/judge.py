@@ -78,7 +78,7 @@ def steps(
     open_alerts: Sequence[OpenAlert],
     now: datetime,
 ) -> list[Step]:
-    """What one rule does to its alerts. An open alert without a reading is out of scope, or its fault is gone."""
+    """What one rule does to its alerts. An open alert without a reading is out of scope, or its fault or finding is gone."""
     mine = {alert.key: alert for alert in open_alerts if alert.rule_id == rule_id}
     found: list[Step] = []
     for reading in readings if rule.enabled else ():
@@ -89,7 +89,7 @@ def steps(
             found.append(_go_on(rule, alert, reading.value, where, now))
         elif where is Side.BAD:
             found.append(Raise(key, reading.value))
-    gone_is_good = rule.enabled and rule.kind is AlertKind.FAULT_CODE
+    gone_is_good = rule.enabled and rule.kind in (AlertKind.FAULT_CODE, AlertKind.FINDING)
     found += [
         _go_on(rule, alert, 0.0, Side.GOOD, now)
         if gone_is_good

@@ -46,7 +46,7 @@ def alerts_body(news: Sequence[News], made_at: datetime, link: str | None) -> Bo
 def _entry(news: Sequence[News]) -> Body:
     newest = news[-1]
     rule = AlertRuleAsked.model_validate(newest.spec)
-    words = rule.words
+    words = rule.words_for(newest.subject)
     return {
         "alert_id": newest.alert_id,
         "what": "raised and cleared" if len({one.what for one in news}) > 1 else newest.what,

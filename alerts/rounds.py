@@ -71,6 +71,14 @@ class Facts:
                     for one in self.once("codes", 0, lambda: alert_watch.open_codes(self.conn))
                     if one.crane_id in ids and (not rule.codes or one.code in rule.codes)
                 ]
+            case AlertKind.FINDING:
+                ids = {crane.crane_id for crane in cranes}
+                found = self.once("findings", rule.days, lambda: alert_watch.findings(self.conn, rule.days))
+                return [
+                    Reading(one.crane_id, float(one.days), one.code)
+                    for one in found
+                    if one.crane_id in ids and (not rule.codes or one.code in rule.codes)
+                ]
             case AlertKind.SERVICE_DUE:
                 by_name = {crane.crane: crane for crane in cranes}
                 return [

@@ -10,8 +10,9 @@ import psycopg
 
 from analytics.counting import Method
 from analytics.entries import CraneEntry
+from domain.findings import Thresholds
 from duty import findings
-from duty.day_findings import DayFacts, DayFinding, Thresholds
+from duty.day_findings import DayFacts, DayFinding
 from duty.plausibility import from_bytes
 from store.columns import from_ms, to_ms
 from store.duty import FIRST_DAY, LAST_DAY

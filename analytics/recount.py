@@ -19,9 +19,9 @@ from analytics.entries import CraneEntry
 from analytics.lift_days import recount_lifts
 from analytics.samples import LocalDay
 from analytics.spans import merge_spans
+from domain.findings import DEFAULT_THRESHOLDS, Thresholds
 from domain.messages import EventState
 from duty import episodes
-from duty.day_findings import DEFAULT_THRESHOLDS, Thresholds
 from store import events, segments
 from store.duty import FIRST_DAY, LAST_DAY
 from store.exclusions import in_force

@@ -9,8 +9,8 @@ from analytics import counting, findings
 from analytics.counting import Method
 from analytics.entries import CraneEntry, crane_entry
 from domain.detail import DetailSpec
+from domain.findings import DEFAULT_THRESHOLDS, Thresholds
 from duty import damage, directions, ledger
-from duty.day_findings import DEFAULT_THRESHOLDS, Thresholds
 from duty.details import COMPARISON
 from duty.forecast import Forecast
 from duty.recording import CounterSpan, Month, gains, spans_of

@@ -27,7 +27,7 @@ from analytics.pulse import Pulse
 from analytics.recount import count_days, write_days
 from analytics.samples import LocalDay
 from domain.errors import Unavailable
-from duty.day_findings import DEFAULT_THRESHOLDS, Thresholds
+from domain.findings import DEFAULT_THRESHOLDS, Thresholds
 from store.connection import connect
 from store.sql import query
 from store.statement import run as execute

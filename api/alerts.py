@@ -133,7 +133,7 @@ async def detail(conn: AsyncConnection[Any], caller: Principal, alert_id: int) -
 def alert_row(row: AlertListing) -> AlertRow:
     """One alert with the words of its rule, or of its kind."""
     rule = AlertRuleAsked.model_validate(row.spec)
-    words = rule.words
+    words = rule.words_for(row.subject)
     value = row.value
     if row.cleared_at is not None:
         state = "cleared"

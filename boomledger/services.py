@@ -257,6 +257,7 @@ def run_analytics(settings: Settings, *, follow: bool) -> int:
     import duty
     from analytics.pulse import Pulse
     from analytics.worker import Done, run
+    from domain.findings import Thresholds
 
     set_up_logging(settings)
     stop = stop_on_signals()
@@ -274,6 +275,7 @@ def run_analytics(settings: Settings, *, follow: bool) -> int:
         stop,
         once=not follow,
         again_after_s=settings.recount_after_s,
+        thresholds=Thresholds(**settings.finding_thresholds),
         on_done=note,
         pulse=pulse,
     )

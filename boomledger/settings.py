@@ -5,6 +5,7 @@ Read, first found wins: environment (BOOMLEDGER_*), then the TOML file that BOOM
 """
 
 import os
+from dataclasses import fields
 from pathlib import Path
 from typing import Literal
 
@@ -17,6 +18,7 @@ from pydantic_settings import (
 )
 
 from domain.channels import CHANNEL_BY_NAME
+from domain.findings import Thresholds
 from domain.messages import MAX_SAMPLES
 
 
@@ -146,6 +148,10 @@ class Settings(BaseSettings):
     recount_after_s: float = Field(
         default=15, ge=0, le=3600, description="a crane that keeps sending is not counted again sooner"
     )
+    finding_thresholds: dict[str, float] = Field(
+        default_factory=dict,
+        description="thresholds of findings where they differ from docs/method.md, section 15, as JSON in the environment",
+    )
     alert_every_s: float = Field(
         default=60, ge=1, le=3600, description="how often the alert rules are judged"
     )
@@ -189,6 +195,18 @@ class Settings(BaseSettings):
                     f"{name}: the smallest reading must be below the largest, not {low:g} and {high:g}"
                 )
         return ranges
+
+    @field_validator("finding_thresholds")
+    @classmethod
+    def _known_thresholds(cls, thresholds: dict[str, float]) -> dict[str, float]:
+        known = [field.name for field in fields(Thresholds)]
+        for name in thresholds:
+            if name not in known:
+                raise ValueError(f"no threshold {name}; there are {', '.join(known)}")
+        for name, value in thresholds.items():
+            if not value > 0:
+                raise ValueError(f"{name} is {value:g}: give more than 0")
+        return thresholds
 
     @classmethod
     def settings_customise_sources(

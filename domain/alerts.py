@@ -1,7 +1,7 @@
 """Alerts: the kinds of rule with their words, rules, what they found, and whom to tell."""
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import time
 from enum import StrEnum
 from typing import Annotated, Final, Literal, Self
@@ -9,6 +9,7 @@ from typing import Annotated, Final, Literal, Self
 from pydantic import AwareDatetime, Field, StrictBool, StringConstraints, model_validator
 
 from domain.answers import Answer
+from domain.findings import FINDING_WORDS, FindingCode
 from domain.messages import CraneName
 from domain.moments import Instant
 
@@ -24,6 +25,7 @@ class AlertKind(StrEnum):
     OFFLINE = "offline"
     QUARANTINE_RATE = "quarantine_rate"
     SERVICE_DUE = "service_due"
+    FINDING = "finding"
 
 
 class Priority(StrEnum):
@@ -116,6 +118,14 @@ KIND_WORDS: Final[Mapping[AlertKind, KindWords]] = {
         consequence="An overdue service may void the maker's conditions and hides wear.",
         action="Book the workshop, and enter the service when it was done.",
     ),
+    AlertKind.FINDING: KindWords(
+        unit="days",
+        measure="{subject}: on {value:.0f} of the last {days} days",
+        falling=False,
+        cause="Readings of the crane cannot be true, or say too little.",
+        consequence="Figures that rest on them are too high or too low; the finding says which.",
+        action="Look at the finding and its trace, have the cause mended, and exclude the span.",
+    ),
 }
 
 Words = Annotated[str, StringConstraints(max_length=500, pattern=r"^[^\x00]*$")]
@@ -138,7 +148,9 @@ class AlertRuleAsked(Answer, extra="forbid"):
     )
     days: int = Field(default=7, ge=1, le=366, description="local days that the value is taken over")
     codes: tuple[StatusCode, ...] = Field(
-        default=(), max_length=100, description="status codes watched by fault_code; none: all"
+        default=(),
+        max_length=100,
+        description="status codes watched by fault_code, codes watched by finding; none: all",
     )
     clear_after_min: int = Field(
         default=10, ge=0, le=10_080, description="minutes on the good side before it clears"
@@ -166,6 +178,15 @@ class AlertRuleAsked(Answer, extra="forbid"):
     def words(self) -> KindWords:
         """The words of the kind."""
         return KIND_WORDS[self.kind]
+
+    def words_for(self, subject: str) -> KindWords:
+        """The same; for a finding those of its code."""
+        if self.kind is not AlertKind.FINDING or subject not in set(FindingCode):
+            return self.words
+        of_code = FINDING_WORDS[FindingCode(subject)]
+        return replace(
+            self.words, cause=f"{of_code.title}.", consequence=of_code.consequence, action=of_code.next_step
+        )
 
     @property
     def clear_level(self) -> float:
@@ -337,4 +358,6 @@ def sentence(kind: AlertKind, value: float | None, subject: str, days: int) -> s
         return f"{kind.replace('_', ' ')}: no value now"
     if kind is AlertKind.SERVICE_DUE and value <= 0:
         return f"service {subject} overdue"
+    if kind is AlertKind.FINDING and subject in set(FindingCode):
+        subject = FINDING_WORDS[FindingCode(subject)].title
     return KIND_WORDS[kind].measure.format(value=value, subject=subject, days=days)

@@ -9,6 +9,7 @@ from typing import Final, Literal
 from pydantic import AwareDatetime, Field
 
 from domain.answers import Answer
+from domain.errors import InvalidInput
 
 
 class FindingCode(StrEnum):
@@ -223,6 +224,35 @@ FINDING_WORDS: Final[Mapping[FindingCode, FindingWords]] = {
         unit="h",
     ),
 }
+
+
+@dataclass(frozen=True, kw_only=True)
+class Thresholds:
+    """From when something is told. Own choices, with reasons in docs/method.md; settable for an installation."""
+
+    stuck_min: float = 15.0  # minutes in which other channels moved while one stood still to the last bit
+    still_min: float = 60.0  # minutes at one utilisation of 20 % or more, whatever moves
+    spikes_a_day: float = 3.0
+    zero_drift_pct: float = 1.5  # of the full structural rating, against the oldest weeks of half a year
+    zero_offset_pct: float = 3.0
+    zero_jump_pct: float = 2.5  # from one recorded day to the next
+    angle_slack_deg: float = 5.0
+    length_slack_m: float = 0.5
+    misfit_share: float = 0.2  # of the time with both, more than 1 m apart
+    limit_zero_min: float = 1.0
+    limit_missing_share: float = 0.5
+    lifts_apart: float = 2.5  # cycles of 15 % or more for each lift, or a tenth of a cycle
+    seldom_share: float = 0.5  # of the time, with a step of more than 3 s
+    pose_missing_share: float = 0.3
+    sensor_gap_min: float = 15.0
+
+    def __post_init__(self) -> None:
+        for name, value in vars(self).items():
+            if not value > 0:
+                raise InvalidInput(f"{name} is {value}: give more than 0", field=name)
+
+
+DEFAULT_THRESHOLDS: Final = Thresholds()
 
 
 class FindingRow(Answer):

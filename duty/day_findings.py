@@ -11,8 +11,7 @@ from typing import Final, NamedTuple
 import numpy as np
 
 from domain.crane import Boom, CraneType
-from domain.errors import InvalidInput
-from domain.findings import FindingCode
+from domain.findings import FindingCode, Thresholds
 from duty.geometry import full_stroke_m
 from duty.plausibility import CHANNELS, EXTREMES, MISFITS_M, STEPS_MS, Plausibility
 
@@ -20,35 +19,6 @@ HOUR_MS: Final = 3_600_000
 MINUTE_MS: Final = 60_000
 STEP_CLASS: Final = 2  # of STEPS_MS: steps beyond 3 s
 MISFIT_CLASS: Final = MISFITS_M.index(1.0) + 1
-
-
-@dataclass(frozen=True, kw_only=True)
-class Thresholds:
-    """From when something is told. Own choices, with reasons in docs/method.md; settable for an installation."""
-
-    stuck_min: float = 15.0  # minutes in which other channels moved while one stood still to the last bit
-    still_min: float = 60.0  # minutes at one utilisation of 20 % or more, whatever moves
-    spikes_a_day: float = 3.0
-    zero_drift_pct: float = 1.5  # of the full structural rating, against the oldest weeks of half a year
-    zero_offset_pct: float = 3.0
-    zero_jump_pct: float = 2.5  # from one recorded day to the next
-    angle_slack_deg: float = 5.0
-    length_slack_m: float = 0.5
-    misfit_share: float = 0.2  # of the time with both, more than 1 m apart
-    limit_zero_min: float = 1.0
-    limit_missing_share: float = 0.5
-    lifts_apart: float = 2.5  # cycles of 15 % or more for each lift, or a tenth of a cycle
-    seldom_share: float = 0.5  # of the time, with a step of more than 3 s
-    pose_missing_share: float = 0.3
-    sensor_gap_min: float = 15.0
-
-    def __post_init__(self) -> None:
-        for name, value in vars(self).items():
-            if not value > 0:
-                raise InvalidInput(f"{name} is {value}: give more than 0", field=name)
-
-
-DEFAULT_THRESHOLDS: Final = Thresholds()
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

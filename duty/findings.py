@@ -14,8 +14,8 @@ from typing import Final, NamedTuple
 import numpy as np
 
 from domain.crane import CraneType
-from domain.findings import FindingCode
-from duty.day_findings import HOUR_MS, DayFacts, DayFinding, Thresholds, of_day
+from domain.findings import FindingCode, Thresholds
+from duty.day_findings import HOUR_MS, DayFacts, DayFinding, of_day
 from duty.plausibility import EXTREMES, RANGES_PCT, ZERO_PCT, Ints
 
 WEEKS_BEFORE: Final = 26  # a week is compared with the weeks of half a year before it

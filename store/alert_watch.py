@@ -66,6 +66,15 @@ class OpenCode:
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
+class FoundDays:
+    """On how many days something was found at one crane."""
+
+    crane_id: int
+    code: str
+    days: int
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
 class SetAside:
     """Messages of one crane in quarantine."""
 
@@ -151,6 +160,7 @@ _RULES: Final = Statement("watch_rules", WatchedRule)
 _CRANES: Final = Statement("watch_cranes", CraneFacts)
 _DUTY: Final = Statement("watch_duty", DutyFacts)
 _FAULTS: Final = Statement("watch_faults", OpenCode)
+_FINDINGS: Final = Statement("watch_findings", FoundDays)
 _QUARANTINE: Final = Statement("watch_quarantine", SetAside)
 _OPEN: Final = Statement("watch_open", OpenAlert)
 _SHELVES: Final = Statement("watch_shelves", _Shelf)
@@ -179,6 +189,11 @@ def duty_of_days(conn: Connection[Any], days: int) -> dict[int, DutyFacts]:
 def open_codes(conn: Connection[Any]) -> list[OpenCode]:
     """Every open fault."""
     return _FAULTS.all(conn)
+
+
+def findings(conn: Connection[Any], days: int) -> list[FoundDays]:
+    """What was found at each crane in its last local days, by code."""
+    return _FINDINGS.all(conn, days=days)
 
 
 def set_aside(conn: Connection[Any], days: int) -> dict[int, int]:

@@ -203,6 +203,7 @@ def evidence(row: AlertRow) -> str:
         AlertKind.OFFLINE: crane,
         AlertKind.QUARANTINE_RATE: "/data",
         AlertKind.SERVICE_DUE: "/service",
+        AlertKind.FINDING: f"/data?crane={row.crane}",
     }[row.kind]
 
 

@@ -30,6 +30,16 @@ group by c.crane_id;
 -- Every open fault.
 select crane_id, code from fault_episode where cleared_at is null;
 
+-- name: watch_findings
+-- Findings of every crane over its last local days: on how many each was found.
+select c.crane_id, f.code, count(distinct f.day)::int as days
+from finding f
+join crane c using (crane_id)
+join site s using (site_id)
+where f.day > (now() at time zone (s.spec ->> 'time_zone'))::date - %(days)s::int
+group by c.crane_id, f.code
+order by c.crane_id, f.code;
+
 -- name: watch_quarantine
 -- Messages set aside by crane over the last days.
 select c.crane_id, count(*)::int as messages

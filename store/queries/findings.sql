@@ -39,13 +39,3 @@ where f.day between %(day_from)s and %(day_to)s
 group by c.name, s.name, f.code, f.channel
 order by c.name, f.code, f.channel
 limit %(rows)s;
-
--- name: watch_findings
--- Findings of every crane over its last local days: on how many each was found.
-select c.crane_id, f.code, count(distinct f.day)::int as days
-from finding f
-join crane c using (crane_id)
-join site s using (site_id)
-where f.day > (now() at time zone (s.spec ->> 'time_zone'))::date - %(days)s::int
-group by c.crane_id, f.code
-order by c.crane_id, f.code;

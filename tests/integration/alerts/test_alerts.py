@@ -89,8 +89,15 @@ def test_every_kind_of_rule_finds_what_it_watches(yard: psycopg.Connection) -> N
             (bytes([number]) * 32,),
         )
     yard.execute("insert into service_plan (name, every_days) values ('grease', 35), ('oil', 300)")
+    for day in range(3):
+        yard.execute(
+            "insert into finding values (2, current_date - %s, 'spikes', 'utilisation_pct', now(), now(), 120)",
+            (day,),
+        )
+    yard.execute("insert into finding values (3, current_date - 40, 'clock_ahead', '', now(), now(), 1)")
     judge_all(yard, now)
     assert open_alerts(yard) == {
+        ("readings not plausible", "yard-02", "spikes"),
         ("near the limit", "yard-01", ""),
         ("limiter overrides", "yard-02", ""),
         ("life used", "yard-01", ""),
@@ -275,6 +282,34 @@ def test_no_flood_a_target_gets_few_messages_however_much_happens(yard: psycopg.
     ).fetchone()  # type: ignore[misc]
     assert news > 700
     assert messages == 8, "one every 15 minutes in two hours"
+
+
+def test_a_finding_is_one_alert_by_code_with_its_own_words_and_clears_when_it_is_gone(
+    yard: psycopg.Connection, mail_server: MailServer
+) -> None:
+    rule = AlertRuleAsked(
+        kind=AlertKind.FINDING, days=7, codes=("clock_ahead", "limit_zero"), clear_after_min=0
+    )
+    enter_rules(yard, {"readings": rule}, "test")
+    add_target(yard, "yard", recipients=["ida@yard.example"])
+    for code, day in (("clock_ahead", 0), ("clock_ahead", 1), ("limit_zero", 0), ("spikes", 0)):
+        yard.execute(
+            "insert into finding values (1, current_date - %s, %s, '', now(), now(), 1)", (day, code)
+        )
+    judge_all(yard)
+    assert open_alerts(yard) == {
+        ("readings", "yard-01", "clock_ahead"),
+        ("readings", "yard-01", "limit_zero"),
+    }
+    post.collect(yard, None)
+    assert post.send_due(yard, mail_ways(mail_server)) == 1
+    text = mail_server.taken[0].get_content()  # type: ignore[attr-defined]
+    assert "Clock ahead: messages refused: on 2 of the last 7 days" in text
+    assert "Set the clock of the sender; the refused messages are in quarantine." in text
+    yard.execute("delete from finding where code = 'limit_zero'")
+    judge_all(yard)
+    judge_all(yard)
+    assert open_alerts(yard) == {("readings", "yard-01", "clock_ahead")}
 
 
 def test_what_is_on_the_shelf_sends_nothing_until_it_runs_out(yard: psycopg.Connection) -> None:

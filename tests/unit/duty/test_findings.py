@@ -9,9 +9,9 @@ import numpy as np
 import pytest
 
 from domain.errors import InvalidInput
-from domain.findings import FindingCode
+from domain.findings import DEFAULT_THRESHOLDS, FindingCode, Thresholds
 from duty import ledger
-from duty.day_findings import DEFAULT_THRESHOLDS, DayFacts, DayFinding, Thresholds
+from duty.day_findings import DayFacts, DayFinding
 from duty.edges import DEFAULT_EDGES
 from duty.findings import DAYS_AFTER, DAYS_BEFORE, judge
 from duty.percent import structural_pct
