@@ -14,7 +14,7 @@ from analytics.samples import DaySamples, LocalDay, with_pose
 from domain.channels import Mode
 from domain.crane import CraneType
 from domain.messages import EventKind, EventState
-from duty import circumstances, directions, gaps, ledger, levels, lifts, peaks, plausibility
+from duty import circumstances, directions, gaps, ledger, levels, lifts, peaks, plausibility, under_load
 from duty.percent import structural_pct
 from store.events import Event
 from store.segments import from_ms, to_ms
@@ -119,7 +119,13 @@ def count(
                 crane_type, sent, cycles, [sum(gap.missing_ms for gap in each) for each in wrong]
             )
         ),
-        figures={**_figures(local_day, samples, events, tallied, missing), **spikes},
+        figures={
+            **_figures(local_day, samples, events, tallied, missing),
+            **spikes,
+            "light_part": under_load.to_bytes(
+                under_load.light_runs(samples.at_ms, samples.step_ms, utilisation)
+            ),
+        },
         gaps=tuple(_gap_row(gap) for gap in missing),
         contexts=tuple(
             _contexts(events, samples.at_ms, structural, {**channels, "utilisation_pct": utilisation})

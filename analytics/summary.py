@@ -10,7 +10,7 @@ from analytics.counting import Method
 from analytics.entries import CraneEntry, crane_entry
 from domain.detail import DetailSpec
 from domain.findings import DEFAULT_THRESHOLDS, Thresholds
-from duty import damage, directions, ledger
+from duty import damage, directions, ledger, reading
 from duty.details import COMPARISON
 from duty.forecast import Forecast
 from duty.recording import CounterSpan, Month, gains, spans_of
@@ -102,20 +102,24 @@ def _damage(conn: psycopg.Connection[Any], entry: CraneEntry, stands: Standing) 
     turned = detail.direction != "none"
     spans = LIFE_READ.all(conn, crane=entry.crane.name, directions=turned)
     total, phi = 0.0, None
+    ledgers: tuple[ledger.Ledger, ...] = ()
     if turned:
         parts = [directions.from_bytes(span.directions) for span in spans if span.directions is not None]
         if parts:
-            found = damage.of_directions(detail, directions.merge_all(parts))
+            around = directions.merge_all(parts)
+            found, ledgers = damage.of_directions(detail, around), around.ledgers
             total, phi = found.total, found.phi_deg
     elif spans:
-        merged = ledger.merge_all([ledger.from_bytes(span.ledger) for span in spans])
-        total = damage.of_ledger(detail, merged).total
+        ledgers = (ledger.merge_all([ledger.from_bytes(span.ledger) for span in spans]),)
+        total = damage.of_ledger(detail, ledgers[0]).total
+    outside = reading.beyond(ledgers)
     carried = stands.carried_damage(total, detail.allowed_sum) if spans else 0.0
     return {
         "detail_name": detail.name,
         "damage": total + carried,
         "damage_counted": total,
         "allowed_sum": detail.allowed_sum,
+        "damage_beyond": 0 if outside is None else outside.below + outside.above,
         "damage_direction_deg": phi,
     }
 

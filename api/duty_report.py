@@ -113,7 +113,18 @@ def record_rows(report: DutyReport) -> Pairs:
         ("time recorded", hours(spectrum.recorded_s)),
         ("coverage, whole record", _percent(life.coverage)),
         ("limit_pct assumed 100", hours(assumed_ms / 1000)),
+        ("utilisation below 0", hours(spectrum.below_zero_s)),
+        ("spikes", spike_words(spectrum)),
     ]
+
+
+def spike_words(spectrum: SpectrumAnswer) -> str:
+    """Single readings that stand alone: how many do not count, and how many do."""
+    if not spectrum.spikes + spectrum.spikes_counted:
+        return "none"
+    off = f"the farthest {spectrum.largest_spike_pct:.0f} points off"
+    counted = ", which errs to the safe side" if spectrum.spikes_counted else ""
+    return f"{spectrum.spikes} set aside, {spectrum.spikes_counted} counted{counted}; {off}"
 
 
 def use_rows(spectrum: SpectrumAnswer) -> Pairs:
@@ -224,6 +235,8 @@ def assumptions(report: DutyReport) -> list[str]:
     ]
     if crane.design is None:
         found.append("No design class is entered: there is no used share, and none is assumed.")
+    outside = [report.spectrum.beyond, *(detail.beyond for detail in life.details)]
+    found += dict.fromkeys(one.sentence for one in outside if one is not None)
     if any(detail.assumed for detail in life.details):
         found.append(
             "No weld detail is entered: one is assumed, the same for every crane, to compare cranes and nothing else."
@@ -254,7 +267,7 @@ def limiter_rows(report: DutyReport) -> Pairs:
     loaded_ms = sum(day.loaded_ms for day in report.days)
     share = near_ms / loaded_ms if loaded_ms else None
     return [
-        ("time under load", hours(loaded_ms / 1000)),
+        (f"time under load: in a lift, or at or above {NEAR_LIMIT_PCT} %", hours(loaded_ms / 1000)),
         (
             f"of it at or above {NEAR_LIMIT_PCT} %",
             f"{hours(near_ms / 1000)}, {_percent(share)}",
@@ -266,12 +279,17 @@ def limiter_rows(report: DutyReport) -> Pairs:
 
 
 def level_bars(spectrum: SpectrumAnswer) -> list[dict[str, Any]]:
-    """Hours by steps of LEVEL_STEP_PCT, highest first."""
+    """Hours by steps of LEVEL_STEP_PCT, highest first; what lies below 0 in one step."""
     sums: dict[int, float] = {}
     for one in spectrum.time_at_level:
-        step = int(one.low_pct // LEVEL_STEP_PCT) * LEVEL_STEP_PCT
+        step = max(int(one.low_pct // LEVEL_STEP_PCT), -1) * LEVEL_STEP_PCT
         sums[step] = sums.get(step, 0.0) + one.value / 3600
-    return bars([(f"{step} to {step + LEVEL_STEP_PCT}", sums[step]) for step in sorted(sums, reverse=True)])
+    return bars(
+        [
+            (f"{step} to {step + LEVEL_STEP_PCT}" if step >= 0 else "below 0", sums[step])
+            for step in sorted(sums, reverse=True)
+        ]
+    )
 
 
 def bars(values: Sequence[tuple[str, float]], *, logarithmic: bool = False) -> list[dict[str, Any]]:

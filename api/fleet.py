@@ -224,6 +224,7 @@ def fleet_row(
         spent_on=crane.forecast_middle_on,
         damage=crane.damage,
         damage_allowed=crane.allowed_sum,
+        damage_beyond=crane.damage_beyond or 0,
         damage_detail=crane.detail_name,
         damage_assumed=crane.detail_name == COMPARISON.name,
         open_faults=crane.open_faults,

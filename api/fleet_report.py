@@ -13,7 +13,7 @@ from domain.upkeep import OpenFaultRow
 
 BAR_MM: Final = 40.0
 METHOD: Final = (
-    "Near the limit is utilisation, as the operator saw it, at or above the level named above; its share is of the time under load.",
+    "Near the limit is utilisation, as the operator saw it, at or above the level named above; its share is of the time under load: in a lift, or at or above that level.",
     "The used share is that of the design working period over the whole record, in the manner of ISO 12482:2014, with the safety "
     "factor f1 by how the duty was recorded; a crane without a design class from its manual has none. Years before the record of which nothing is entered count 1.5 times.",
     "The forecast is the middle of its range: the duty report of a crane shows the range and what it rests on.",
@@ -115,6 +115,8 @@ def life_cells(row: FleetRow) -> list[str]:
     if row.used_share is not None and row.used_share_unknown:
         share += f" ({100 * row.used_share_unknown:.3g} % assumed for {row.unknown_years:.1f} unknown years)"
     detail = (row.damage_detail or "–") + (" (assumed)" if row.damage_assumed else "")
+    if row.damage_beyond:
+        detail += f"; too small, {row.damage_beyond:,} readings lie beyond the classes"
     return [
         row.crane,
         share,

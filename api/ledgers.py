@@ -7,7 +7,7 @@ from api.bounds import DayFrom, DayTo
 from api.deps import Conn, SeenCrane
 from api.spectrum import beyond_answer, chosen_days, merged_ledger
 from api.tables import TableRoute
-from domain.answers import LedgerAnswer, LedgerCell
+from domain.spectrum_answers import LedgerAnswer, LedgerCell
 from duty.ledger import Ledger
 from store import duty
 

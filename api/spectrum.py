@@ -73,6 +73,9 @@ async def show_spectrum(
             "whole_life": chosen_life(chosen),
             "days_recorded": recorded.days,
             "recorded_s": recorded.recorded_ms / 1000,
+            "spikes": recorded.spikes,
+            "spikes_counted": recorded.spikes_counted,
+            "largest_spike_pct": recorded.largest_spike_pct,
         }
     )
 

@@ -21,7 +21,6 @@ from domain.answers import (
     CraneRow,
     EventRow,
     FaultRow,
-    LedgerAnswer,
     LifeAnswer,
     LiveAnswer,
     LiveChanges,
@@ -36,7 +35,7 @@ from domain.fleet_answers import FleetAnswer, FleetWeeksAnswer
 from domain.life_answers import DamageAnswer, FactorsAnswer, WhatIfAnswer
 from domain.lift import Lift
 from domain.near_limit import MeasureName, NearLimitAnswer, NearLimitPlaces, NearLimitRanking, OverrideTrace
-from domain.spectrum_answers import ConfigurationsAnswer, SpectrumComparison
+from domain.spectrum_answers import ConfigurationsAnswer, LedgerAnswer, SpectrumComparison
 from domain.upkeep import (
     CraneDayRow,
     DayRow,

@@ -183,14 +183,6 @@ class Crossing(Answer):
     crossings: float
 
 
-class LedgerCell(Answer):
-    """Closed cycles between two classes, each given by its middle."""
-
-    low_pct: float
-    high_pct: float
-    cycles: int
-
-
 class Beyond(Answer):
     """Readings beyond the classes of the ledger: counted in the first or last one, so their cycles are read too small."""
 
@@ -199,27 +191,6 @@ class Beyond(Answer):
     from_pct: float = Field(description="outer edges of the classes [%]")
     to_pct: float
     sentence: str = Field(description="the same in words, with what it does to the figures")
-
-
-class LedgerAnswer(Answer):
-    """Counted cycles of structural percent of one crane over whole local days."""
-
-    crane: str
-    day_from: date | None = Field(description="of the first span that is merged in; None without any")
-    day_to: date | None
-    samples: int
-    class_width_pct: float = Field(
-        description="a value is known to within half of it, outside the equal classes to within half of wide_class_pct"
-    )
-    wide_class_pct: float = Field(
-        description="width of the classes below equal_from_pct and above equal_to_pct"
-    )
-    equal_from_pct: float
-    equal_to_pct: float
-    beyond: Beyond | None = Field(default=None, description="readings that no class reaches")
-    rows: tuple[LedgerCell, ...]
-    open_pct: tuple[float, ...] = Field(description="open turning points in time order, not counted above")
-    cautions: tuple[str, ...] = CAUTIONS_DUTY
 
 
 class SpectrumAnswer(Answer):
@@ -264,6 +235,16 @@ class SpectrumAnswer(Answer):
     threshold_pct: float
     beyond: Beyond | None = Field(
         default=None, description="readings that no class reaches; None where every one had its class"
+    )
+    spikes: int = Field(
+        default=0, description="single readings far off from the others of their second: in no figure"
+    )
+    spikes_counted: int = Field(
+        default=0,
+        description="readings far off from both neighbours where too few came to tell a spike: they count",
+    )
+    largest_spike_pct: float = Field(
+        default=0.0, description="how far the farthest of both stands off, in percentage points"
     )
     below_zero_s: float = Field(
         default=0.0,

@@ -68,6 +68,9 @@ class FleetRow(Answer):
         description="Miner sum of the default weld detail, what was not counted included: it compares",
     )
     damage_allowed: float | None = Field(default=None, description="Miner sum that this detail may reach")
+    damage_beyond: int = Field(
+        default=0, description="readings that no class of the ledger reaches: the damage is then too small"
+    )
     damage_detail: str | None = None
     damage_assumed: bool = Field(
         default=False, description="no weld detail is entered: the assumed one, the same for every crane"

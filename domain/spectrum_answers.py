@@ -1,11 +1,11 @@
-"""Answers that set the load spectrum of a crane against others: its design, its type, the fleet, its configurations."""
+"""Answers that set the load spectrum of a crane against others: its design, its type, the fleet, its configurations; the ledger itself."""
 
 from datetime import date
 from typing import Literal
 
 from pydantic import Field
 
-from domain.answers import CAUTIONS_DUTY, Answer
+from domain.answers import CAUTIONS_DUTY, Answer, Beyond
 from domain.crane import DesignClass
 
 SpreadName = Literal["none", "part", "full", "unknown"]
@@ -95,4 +95,33 @@ class ConfigurationsAnswer(Answer):
         "Lifts, not cycles: the ledger of cycles knows no configuration. Lifts counted before stabilisers were kept are "
         "unknown; `boomledger analyse --again` counts them once more."
     )
+    cautions: tuple[str, ...] = CAUTIONS_DUTY
+
+
+class LedgerCell(Answer):
+    """Closed cycles between two classes, each given by its middle."""
+
+    low_pct: float
+    high_pct: float
+    cycles: int
+
+
+class LedgerAnswer(Answer):
+    """Counted cycles of structural percent of one crane over whole local days."""
+
+    crane: str
+    day_from: date | None = Field(description="of the first span that is merged in; None without any")
+    day_to: date | None
+    samples: int
+    class_width_pct: float = Field(
+        description="a value is known to within half of it, outside the equal classes to within half of wide_class_pct"
+    )
+    wide_class_pct: float = Field(
+        description="width of the classes below equal_from_pct and above equal_to_pct"
+    )
+    equal_from_pct: float
+    equal_to_pct: float
+    beyond: Beyond | None = Field(default=None, description="readings that no class reaches")
+    rows: tuple[LedgerCell, ...]
+    open_pct: tuple[float, ...] = Field(description="open turning points in time order, not counted above")
     cautions: tuple[str, ...] = CAUTIONS_DUTY

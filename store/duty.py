@@ -200,6 +200,9 @@ class DaysRecorded:
     first_day: date | None
     last_day: date | None
     recorded_ms: int
+    spikes: int = 0
+    spikes_counted: int = 0
+    largest_spike_pct: float = 0.0
 
 
 COUNTING_IN_USE: Final = Statement("counting_in_use", Counting)

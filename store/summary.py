@@ -39,6 +39,7 @@ class FleetCrane:
     detail_name: str | None
     damage: float | None
     allowed_sum: float | None  # Miner sum that the detail may reach
+    damage_beyond: int | None
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -139,6 +140,10 @@ class CraneSummary:
     damage: float | None  # of the default detail, what was not counted included
     damage_counted: float | None
     damage_direction_deg: float | None
+    damage_beyond: int = 0  # readings that no class reaches, behind the damage
+    spikes: int = 0
+    spikes_counted: int = 0
+    largest_spike_pct: float = 0.0
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

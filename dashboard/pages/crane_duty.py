@@ -105,6 +105,7 @@ def _figures(s: SpectrumAnswer) -> html.Section:
                 ),
             ),
             _against_design(s),
+            _notes(s),
             html.Details(
                 [
                     html.Summary(t("formula")),
@@ -117,6 +118,20 @@ def _figures(s: SpectrumAnswer) -> html.Section:
         ],
         className="bl-card",
     )
+
+
+def _notes(s: SpectrumAnswer) -> Any:
+    """What these figures leave out, count too much, or read too small."""
+    off = numbers.plain(s.largest_spike_pct)
+    notes = [
+        t("duty.spikes", count=numbers.plain(s.spikes), off=off) if s.spikes else None,
+        t("duty.spikes.counted", count=numbers.plain(s.spikes_counted), off=off)
+        if s.spikes_counted
+        else None,
+        None if s.beyond is None else numbers.spoken(s.beyond.sentence),
+    ]
+    known = [html.Li(note) for note in notes if note is not None]
+    return html.Ul(known, className="bl-notes") if known else None
 
 
 def _against_design(s: SpectrumAnswer) -> Any:
@@ -241,6 +256,9 @@ def _levels(s: SpectrumAnswer) -> Any:
     if not bins:
         return charts.nothing(title, t("duty.none"))
     near = sum(one.value for one in bins if one.low_pct >= 90)
+    words = t("levels.summary", near=numbers.duration(near), total=numbers.hours(s.recorded_s))
+    if s.below_zero_s:
+        words = f"{words} {t('levels.below_zero', time=numbers.duration(s.below_zero_s))}"
     trace = {**_bars(tuple(bins), 1 / 60, 90), "hovertemplate": "%{x:.0f} %: %{y:.1f} min<extra></extra>"}
     figure = {
         "data": [trace],
@@ -254,7 +272,7 @@ def _levels(s: SpectrumAnswer) -> Any:
     return charts.chart(
         "time-at-level",
         title,
-        t("levels.summary", near=numbers.duration(near), total=numbers.hours(s.recorded_s)),
+        words,
         figure,
         headers=("low_pct", "high_pct", "seconds"),
         rows=[(b.low_pct, b.high_pct, b.value) for b in bins],

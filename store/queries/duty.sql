@@ -96,14 +96,15 @@ insert into day_figure (
     first_boot, first_seq, last_boot, last_seq, message_ms, samples, recorded_ms, sensor_gap_ms, offline_gap_ms,
     quarantine_gap_ms, limit_assumed_ms, working_ms, near_limit_ms, over_limit_ms, emergency_ms,
     warnings, limiter_stops, limiter_overrides, faults, spikes, spikes_counted, largest_spike_pct,
-    overlap_ms, clock_ms, excluded_ms, excluded_cubed_sum, plausibility, lift_part
+    overlap_ms, clock_ms, excluded_ms, excluded_cubed_sum, plausibility, light_part, lift_part
 ) values (
     %(crane_id)s, %(counting_id)s, %(day)s, %(time_zone)s, %(day_start_at)s, %(day_end_at)s, %(first_at)s,
     %(last_at)s, %(first_boot)s, %(first_seq)s, %(last_boot)s, %(last_seq)s, %(message_ms)s, %(samples)s,
     %(recorded_ms)s, %(sensor_gap_ms)s, %(offline_gap_ms)s, %(quarantine_gap_ms)s, %(limit_assumed_ms)s,
     %(working_ms)s, %(near_limit_ms)s, %(over_limit_ms)s, %(emergency_ms)s, %(warnings)s,
     %(limiter_stops)s, %(limiter_overrides)s, %(faults)s, %(spikes)s, %(spikes_counted)s, %(largest_spike_pct)s,
-    %(overlap_ms)s, %(clock_ms)s, %(excluded_ms)s, %(excluded_cubed_sum)s, %(plausibility)s, %(lift_part)s
+    %(overlap_ms)s, %(clock_ms)s, %(excluded_ms)s, %(excluded_cubed_sum)s, %(plausibility)s,
+    %(light_part)s, %(lift_part)s
 )
 on conflict (crane_id, counting_id, day) do update set
     time_zone = excluded.time_zone, day_start_at = excluded.day_start_at, day_end_at = excluded.day_end_at,
@@ -118,7 +119,8 @@ on conflict (crane_id, counting_id, day) do update set
     faults = excluded.faults, spikes = excluded.spikes, spikes_counted = excluded.spikes_counted,
     largest_spike_pct = excluded.largest_spike_pct, overlap_ms = excluded.overlap_ms, clock_ms = excluded.clock_ms,
     plausibility = excluded.plausibility,
-    excluded_ms = excluded.excluded_ms, excluded_cubed_sum = excluded.excluded_cubed_sum, lift_part = excluded.lift_part;
+    excluded_ms = excluded.excluded_ms, excluded_cubed_sum = excluded.excluded_cubed_sum,
+    light_part = excluded.light_part, lift_part = excluded.lift_part;
 
 -- name: day_figure_forgotten
 -- Figures of a day of which nothing is left.
@@ -220,7 +222,9 @@ order by s.first_day;
 -- name: days_recorded
 -- How much of some local days of one crane was recorded.
 select count(*)::int as days, min(d.day) as first_day, max(d.day) as last_day,
-    coalesce(sum(d.recorded_ms), 0)::bigint as recorded_ms
+    coalesce(sum(d.recorded_ms), 0)::bigint as recorded_ms, coalesce(sum(d.spikes), 0)::bigint as spikes,
+    coalesce(sum(d.spikes_counted), 0)::bigint as spikes_counted,
+    coalesce(max(d.largest_spike_pct), 0) as largest_spike_pct
 from day_figure d
 join crane c using (crane_id)
 join counting u using (counting_id)
@@ -228,7 +232,7 @@ where c.name = %(crane)s and u.in_use and d.day between %(day_from)s and %(day_t
 
 -- name: life_recorded
 -- The same over the whole record, from the summary where it was made by the counting in use.
-select m.days, m.recorded_ms,
+select m.days, m.recorded_ms, m.spikes, m.spikes_counted, m.largest_spike_pct,
     (select min(d.day) from day_figure d where d.crane_id = %(crane_id)s and d.counting_id = m.counting_id) as first_day,
     (select max(d.day) from day_figure d where d.crane_id = %(crane_id)s and d.counting_id = m.counting_id) as last_day
 from crane_summary m

@@ -10,7 +10,7 @@ select
     coalesce(l.online, false) as online, l.at as live_at, (l.last_values ->> 'utilisation_pct')::float8 as utilisation_pct,
     m.counting_id, m.counted_at, m.last_at, m.used_share, m.used_share_counted, m.used_share_prior,
     m.used_share_unknown, m.used_share_unrecorded, m.unknown_years, coalesce(m.open_faults, 0) as open_faults,
-    m.forecast_middle_on, m.detail_name, m.damage, m.allowed_sum
+    m.forecast_middle_on, m.detail_name, m.damage, m.allowed_sum, m.damage_beyond
 from crane c
 join site s using (site_id)
 join crane_type t using (type_id)
@@ -141,6 +141,7 @@ set counting_id = %(counting_id)s, counted_at = statement_timestamp(),
     peak_cubed_sum = d.peak_cubed_sum, warnings = d.warnings, limiter_stops = d.limiter_stops,
     limiter_overrides = d.limiter_overrides, faults = d.faults,
     kq = d.peak_cubed_sum / nullif(d.lifts, 0), unrecorded_ms = d.unrecorded_ms,
+    spikes = d.spikes, spikes_counted = d.spikes_counted, largest_spike_pct = d.largest_spike_pct,
     open_faults = (select count(*) from fault_episode f where f.crane_id = %(crane_id)s and f.cleared_at is null)
 from (
     select count(*)::int as days, min(first_at) as first_at, max(last_at) as last_at,
@@ -152,7 +153,9 @@ from (
         coalesce(sum(peak_cubed_sum order by day), 0) as peak_cubed_sum, coalesce(sum(warnings), 0) as warnings,
         coalesce(sum(limiter_stops), 0) as limiter_stops,
         coalesce(sum(limiter_overrides), 0) as limiter_overrides, coalesce(sum(faults), 0) as faults,
-        coalesce(sum(excluded_ms + overlap_ms + clock_ms), 0) as unrecorded_ms
+        coalesce(sum(excluded_ms + overlap_ms + clock_ms), 0) as unrecorded_ms,
+        coalesce(sum(spikes), 0) as spikes, coalesce(sum(spikes_counted), 0) as spikes_counted,
+        coalesce(max(largest_spike_pct), 0) as largest_spike_pct
     from day_figure
     where crane_id = %(crane_id)s and counting_id = %(counting_id)s
 ) d
@@ -167,7 +170,8 @@ set missing_ms = %(missing_ms)s, coverage = %(coverage)s, f1 = %(f1)s, f1_reason
     used_share_prior = %(used_share_prior)s, used_share_unknown = %(used_share_unknown)s,
     used_share_unrecorded = %(used_share_unrecorded)s, unknown_years = %(unknown_years)s, forecast_early_on = %(forecast_early_on)s,
     forecast_middle_on = %(forecast_middle_on)s, forecast_late_on = %(forecast_late_on)s,
-    forecast_text = %(forecast_text)s, detail_name = %(detail_name)s, damage = %(damage)s, damage_counted = %(damage_counted)s, allowed_sum = %(allowed_sum)s,
+    forecast_text = %(forecast_text)s, detail_name = %(detail_name)s, damage = %(damage)s, damage_counted = %(damage_counted)s,
+    allowed_sum = %(allowed_sum)s, damage_beyond = %(damage_beyond)s,
     damage_direction_deg = %(damage_direction_deg)s
 where crane_id = %(crane_id)s;
 
