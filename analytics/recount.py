@@ -57,7 +57,13 @@ def _count_day(
 
     def count(these: samples.DaySamples) -> DayCount:
         return day.count(
-            local_day, entry.crane.type, these, happened, quarantined, method.settings, refused=refused
+            local_day,
+            entry.type_on(local_day.day),
+            these,
+            happened,
+            quarantined,
+            method.settings,
+            refused=refused,
         )
 
     excluded = in_force(conn, entry.crane_id, start_at, end_at)

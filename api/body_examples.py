@@ -42,6 +42,12 @@ BY_SCHEMA: Final[dict[str, dict[str, Any]]] = {
     "Credentials": {"account": "ida", "password": "correct-horse-42-staple"},
     "DetailAsked": _DETAIL,
     "DispatchQuestion": _JOB,
+    "DescriptionAsked": {
+        "valid_from": "2026-03-02",
+        "attachments": [{"name": "grab (invented)", "mass_kg": 240.0}],
+        "sensors_replaced": [{"channel": "utilisation_pct", "note": "new pressure sensor, calibrated"}],
+        "note": "grab fitted for the season",
+    },
     "ExclusionAsked": {
         "from_at": "2026-03-02T08:00:00Z",
         "to_at": "2026-03-02T08:20:00Z",

@@ -53,7 +53,7 @@ class Listed:
     stamp: str
     day: date
     rows: tuple[FleetCrane, ...]
-    types: dict[int, CraneType]  # by number of the type
+    types: dict[int, CraneType]  # by number of the description: cranes own theirs
     fleet: Fleet
     design_lifts: Floats  # NaN where the design class is not entered or has no limit
     design_kq: Floats
@@ -66,7 +66,7 @@ class Listed:
 
     def type_of(self, index: int) -> CraneType:
         """The type of a crane."""
-        return self.types[self.rows[index].type_id]
+        return self.types[self.rows[index].spec_id]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -112,7 +112,7 @@ class FleetBook:
         self._pool = pool
         self._listed: dict[date, Listed] = {}
         self._packed: dict[int, Packed] = {}  # by version of the charts, which never changes
-        self._types: dict[int, tuple[dict[str, Any], CraneType]] = {}
+        self._types: dict[int, CraneType] = {}
         self._standing: tuple[float, Listed, Standing] | None = None
         self._refreshing: asyncio.Task[None] | None = None
         self._lock = asyncio.Lock()
@@ -201,9 +201,9 @@ class FleetBook:
 
     def _lay_out(self, stamp: str, rows: list[FleetCrane], types: list[TypeRow], day: date) -> Listed:
         """Takes CPU time, some tenths of a second for 10 000 cranes: run it in a thread."""
-        self._types = {row.type_id: (row.spec, self._type(row)) for row in types}
-        known = {type_id: one for type_id, (_, one) in self._types.items()}
-        entered = {type_id: pack(charts_in_force(one.charts, day)) for type_id, one in known.items()}
+        known = {row.spec_id: self._type(row) for row in types}
+        self._types = known
+        entered = {spec_id: pack(charts_in_force(one.charts, day)) for spec_id, one in known.items()}
         limits = np.array([_limits(row.design) for row in rows], float).reshape(-1, 2)
         return Listed(
             stamp=stamp,
@@ -211,9 +211,9 @@ class FleetBook:
             rows=tuple(rows),
             types=known,
             fleet=fleet.lay_out(
-                [known[row.type_id] for row in rows],
+                [known[row.spec_id] for row in rows],
                 [
-                    entered[row.type_id]
+                    entered[row.spec_id]
                     if row.version_id is None
                     else self._packed.get(row.version_id, NO_CHARTS)
                     for row in rows
@@ -231,9 +231,9 @@ class FleetBook:
         )
 
     def _type(self, row: TypeRow) -> CraneType:
-        """The type of a row; the same object as long as the row is the same."""
-        spec, known = self._types.get(row.type_id, (None, None))
-        return known if known is not None and spec == row.spec else CraneType.model_validate(row.spec)
+        """The type of a row, which never changes."""
+        known = self._types.get(row.spec_id)
+        return CraneType.model_validate(row.spec) if known is None else known
 
     async def _stand(self, conn: AsyncConnection[Any], listed: Listed) -> Standing:
         """How the cranes of a listed fleet stand."""

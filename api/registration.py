@@ -13,8 +13,9 @@ from api.problems import Refused
 from domain.answers import CraneDetail, Page
 from domain.crane import CraneType, Site
 from domain.errors import Conflict, InvalidInput, NotFound
+from domain.exclusion import CountedAgain
 from domain.messages import CRANE_NAME_PATTERN
-from domain.registration import EXAMPLE, CraneRegistration, CraneTypeRow
+from domain.registration import EXAMPLE, CraneChanged, CraneRegistration, CraneTypeRow
 from duty.chart_rules import refuse_charts
 from store import reading
 from store.access import Principal
@@ -77,11 +78,12 @@ async def register_crane(wanted: Registration, request: Request, caller: Caller)
 @router.put("/cranes/{name}")
 async def change_crane(
     crane: SeenCrane, wanted: Registration, request: Request, caller: Caller
-) -> CraneDetail:
+) -> CraneChanged:
     """Replace what is entered of a crane, in the form that its GET answers; a draft is completed by `draft` false.
 
-    Another site or type of the same name is replaced for all of its cranes, which takes every site in sight. Days that were
-    counted by another type or time zone are counted anew.
+    A changed type holds for this crane from `valid_from` on, and its other cranes keep their own; with `correct_past` the
+    description of that day is corrected. Another site or type of the same name is replaced on file, which takes every site in
+    sight. Days that were counted by another description or time zone are counted anew.
     """
     if wanted.crane.name != crane.name:
         raise InvalidInput(
@@ -93,18 +95,20 @@ async def change_crane(
 
 def _write(
     request: Request, caller: Principal, wanted: CraneRegistration, check: Callable[[Planned, bool], None]
-) -> CraneDetail:
+) -> CraneChanged:
     with (
         sight_in_thread(request.app.state.database_url, caller.sites) as conn,
         conn.transaction(),
     ):
-        found = planned(conn, wanted, datetime.now(UTC), caller.sites)
+        found = planned(conn, wanted, datetime.now(UTC), caller.sites, caller.account)
         check(found, caller.sites is None)
         refuse_contradictions(conn, found.crane)
         if found.crane.type != found.known_type:
             refuse_charts(found.crane.type)
         kept = carry_out(conn, found)
-    return CraneDetail(crane=kept.crane, site=kept.site)
+    return CraneChanged(
+        crane=kept.record.crane, site=kept.record.site, counted_again=CountedAgain.of(kept.days)
+    )
 
 
 def _may_make(found: Planned, every_site: bool) -> None:
@@ -126,7 +130,8 @@ def _may_change(found: Planned, every_site: bool) -> None:
     if (found.changes_type or found.changes_site) and not every_site:
         what = f"type {found.crane.type.name}" if found.changes_type else f"site {found.site.name}"
         raise Refused(
-            403, f"this would change the {what} for all of its cranes, which takes every site in sight"
+            403,
+            f"this would change the {what} on file, which takes every site in sight; a crane's own figures change by its descriptions",
         )
 
 

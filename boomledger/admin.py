@@ -65,6 +65,9 @@ def crane_add(
     file: Annotated[
         Path, typer.Argument(exists=True, dir_okay=False, help="JSON as `crane example` prints it.")
     ],
+    correct_past: Annotated[
+        bool, typer.Option(help="A changed type was so in the past too; without it holds from today on.")
+    ] = False,
 ) -> None:
     """Register a crane and its site, or replace what is known of it."""
     from boomledger.registry import read_crane_file
@@ -75,12 +78,15 @@ def crane_add(
     from transfer.history import refuse_contradictions
 
     wanted = read_crane_file(file)
+    if correct_past:
+        wanted = wanted.model_copy(update={"correct_past": True})
     with connect(database_url(load_settings())) as conn:
         found = planned(conn, wanted, datetime.now(UTC))
         refuse_contradictions(conn, found.crane)
         refuse_charts(found.crane.type)
         kept = carry_out(conn, found)
-    out.print(f"{kept.crane.name} at {kept.site.name} is registered", highlight=False)
+    again = f"; {len(kept.days)} days are counted again" if kept.days else ""
+    out.print(f"{kept.record.crane.name} at {kept.record.site.name} is registered{again}", highlight=False)
 
 
 @crane_app.command("history")

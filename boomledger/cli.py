@@ -9,7 +9,7 @@ import typer
 from pydantic import SecretStr
 from rich.table import Table
 
-from boomledger import admin, codes, exclusions, recounting, transfer
+from boomledger import admin, codes, descriptions, exclusions, recounting, transfer
 from boomledger.console import err, load_settings, out, read_time
 from boomledger.settings import Settings
 from domain.errors import BoomledgerError
@@ -33,6 +33,8 @@ for name, group in (
     ("exclusion", exclusions.exclusion_app),
 ):
     app.add_typer(group, name=name)
+admin.crane_app.command("describe")(descriptions.describe)
+admin.crane_app.command("descriptions")(descriptions.descriptions)
 app.command("recount")(recounting.recount)
 app.command("import")(transfer.import_files)
 app.command("export")(transfer.export_file)

@@ -104,6 +104,6 @@ def _twin(conn: psycopg.Connection[Any], name: str) -> str:
         copy = record.crane.model_copy(
             update={"name": twin, "title": f"Replay of {record.crane.title or name}"[:100]}
         )
-        cranes.save_crane(conn, copy)
+        cranes.save_crane(conn, copy, on_file=False)
         conn.commit()
     return twin

@@ -12,7 +12,7 @@ from domain.answers import CraneDetail, Page
 from domain.counter import CounterReadingAsked, CountersAnswer
 from domain.crane import CraneType, Site
 from domain.history import HistoryAsked, HistoryEntered, HistoryRow
-from domain.registration import CraneRegistration, CraneTypeRow
+from domain.registration import CraneChanged, CraneRegistration, CraneTypeRow
 from domain.transfer_answers import ImportDone, ImportRow
 
 _JSON = {"content-type": "application/json"}
@@ -52,11 +52,11 @@ class SettingsCalls(Transport):
 
     async def change_crane(
         self, name: str, wanted: CraneRegistration, *, tag: str | None = None
-    ) -> CraneDetail:
+    ) -> CraneChanged:
         """Replace what is entered of a crane; with the tag of what was read, only where nobody else did since."""
         headers = {**_JSON, **({"if-match": tag} if tag else {})}
         return await self._ask(
-            CraneDetail, "PUT", f"/cranes/{name}", content=wanted.model_dump_json(), headers=headers
+            CraneChanged, "PUT", f"/cranes/{name}", content=wanted.model_dump_json(), headers=headers
         )
 
     async def histories(self) -> Page[HistoryRow]:

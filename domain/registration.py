@@ -4,11 +4,22 @@ from collections.abc import Iterable
 from datetime import UTC, date, datetime
 from typing import Annotated, Any, Final, Self
 
-from pydantic import AwareDatetime, BaseModel, ConfigDict, Discriminator, Field, Tag, model_validator
+from pydantic import (
+    AwareDatetime,
+    BaseModel,
+    ConfigDict,
+    Discriminator,
+    Field,
+    StrictBool,
+    Tag,
+    model_validator,
+)
 
-from domain.answers import Answer
+from domain.answers import Answer, CraneDetail
 from domain.crane import Crane, CraneType, Site
+from domain.exclusion import CountedAgain
 from domain.messages import CraneName
+from domain.moments import Day
 
 _NAMED: Final = "named"
 _DESCRIBED: Final = "described"
@@ -57,6 +68,16 @@ class CraneRegistration(BaseModel):
 
     site: Site | None = Field(default=None, description="left out: the site that crane.site names is on file")
     crane: CraneAsked
+    valid_from: Day | None = Field(
+        default=None,
+        description="first local day on which a changed type holds for the crane; left out: today. Days before are "
+        "counted with what was valid then",
+    )
+    correct_past: StrictBool = Field(
+        default=False,
+        description="the description that holds on that day was wrong from its own first day: correct it, and count its "
+        "days again",
+    )
 
     @model_validator(mode="after")
     def _one_site(self) -> Self:
@@ -65,6 +86,12 @@ class CraneRegistration(BaseModel):
                 f"crane.site is {self.crane.site!r} and the site is named {self.site.name!r}: let them agree"
             )
         return self
+
+
+class CraneChanged(CraneDetail):
+    """A crane as it is entered now, and which of its days are counted again for another description."""
+
+    counted_again: CountedAgain
 
 
 class CraneTypeRow(Answer):

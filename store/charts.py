@@ -21,6 +21,7 @@ class FleetCrane:
     title: str
     draft: bool
     type_id: int
+    spec_id: int  # of the description that holds now
     site: str
     design: str | None  # JSON of the design class
     prior_duty: bool  # whether duty before the first record is entered
@@ -37,10 +38,9 @@ class FleetCrane:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class TypeRow:
-    """One crane type."""
+    """One description that holds for a crane now; it never changes."""
 
-    type_id: int
-    name: str
+    spec_id: int
     spec: dict[str, Any]
 
 
@@ -141,7 +141,7 @@ async def chart_days(conn: AsyncConnection[Any], after: date, until: date) -> li
 
 
 async def fleet_types(conn: AsyncConnection[Any]) -> list[TypeRow]:
-    """Every crane type."""
+    """Every description that holds for a crane now."""
     return await FLEET_TYPES.all_async(conn)
 
 

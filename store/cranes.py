@@ -12,6 +12,7 @@ from psycopg.types.json import Jsonb
 
 from domain.crane import Crane, CraneType, Site
 from domain.errors import NotFound
+from store import descriptions
 from store.sql import query
 
 
@@ -45,9 +46,34 @@ def save_type(conn: Connection[Any], crane_type: CraneType) -> int:
     )
 
 
-def save_crane(conn: Connection[Any], crane: Crane) -> int:
-    """Add a crane with its type, or replace the one with its name; its crane_id. Raises NotFound without its site."""
-    save_type(conn, crane.type)
+def ensure_type(conn: Connection[Any], crane_type: CraneType) -> None:
+    """Add a crane type unless there is one of its name."""
+    spec = Jsonb(crane_type.model_dump(mode="json"))
+    conn.execute(query("crane_type_ensured"), {"name": crane_type.name, "spec": spec})
+
+
+def save_crane(conn: Connection[Any], crane: Crane, *, on_file: bool = True) -> int:
+    """Add a crane with its type, or replace the one with its name; its crane_id. Raises NotFound without its site.
+
+    Of a crane that is there the description that holds now is corrected, with what it was in the past; nothing is queued.
+    on_file: whether the type on file under its name becomes that of the crane; a new type is put on file in any case.
+    """
+    if on_file:
+        save_type(conn, crane.type)
+    else:
+        ensure_type(conn, crane.type)
+    crane_id = save_entry(conn, crane)
+    newest = descriptions.descriptions_of(conn, crane_id)[0]
+    if newest.type != crane.type:
+        descriptions.describe(
+            conn, crane_id, newest.valid_from, crane.type, attachments=newest.attachments,
+            sensors_replaced=newest.sensors_replaced, note=newest.note,
+        )  # fmt: skip
+    return crane_id
+
+
+def save_entry(conn: Connection[Any], crane: Crane) -> int:
+    """Add a crane whose type is on file, or replace what is entered of the one with its name but its description; its crane_id."""
     try:
         return _one_id(conn, "crane_saved", **_fields(crane), draft=crane.draft)
     except NotFound:
@@ -63,8 +89,7 @@ def add_crane(conn: Connection[Any], crane: Crane) -> int | None:
 def save_draft(conn: Connection[Any], crane: Crane, site: Site) -> int | None:
     """Add a crane that was seen on the wire with its placeholder site and type; None when it is there already."""
     conn.execute(query("site_ensured"), {"name": site.name, "spec": Jsonb(site.model_dump(mode="json"))})
-    type_spec = Jsonb(crane.type.model_dump(mode="json"))
-    conn.execute(query("crane_type_ensured"), {"name": crane.type.name, "spec": type_spec})
+    ensure_type(conn, crane.type)
     return add_crane(conn, crane)
 
 

@@ -9,15 +9,17 @@ In one transaction: `planned` takes a lock, so that what it saw still holds when
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import date, datetime
 from typing import Any
+from zoneinfo import ZoneInfo
 
 from psycopg import Connection
 
 from domain.crane import Crane, CraneType, Site
+from domain.description import DescriptionAsked, DescriptionEntry
 from domain.errors import Conflict, NotFound
 from domain.registration import CraneRegistration
-from store import cranes
+from store import cranes, descriptions
 from store.cranes import CraneRecord
 from store.locks import Turn, wait_in_transaction
 from store.touched import touch_recorded
@@ -31,7 +33,10 @@ class Planned:
     site: Site
     known: CraneRecord | None
     known_site: Site | None
-    known_type: CraneType | None
+    known_type: CraneType | None  # on file under the name of its type
+    valid_from: date  # from which a changed type holds for the crane
+    correct_past: bool  # the description of that day is corrected
+    account: str
 
     @property
     def new_site(self) -> bool:
@@ -45,8 +50,14 @@ class Planned:
 
     @property
     def changes_type(self) -> bool:
-        """Whether the type on file would be replaced by another: for every crane of it."""
-        return self.known_type not in (None, self.crane.type)
+        """Whether the type on file would be replaced by another: for cranes that are registered by it from now on."""
+        own = None if self.known is None else self.known.crane.type
+        return self.crane.type != own and self.known_type not in (None, self.crane.type)
+
+    @property
+    def changes_description(self) -> bool:
+        """Whether the crane on file is described otherwise."""
+        return self.known is not None and self.known.crane.type != self.crane.type
 
     @property
     def moves_midnight(self) -> bool:
@@ -54,19 +65,23 @@ class Planned:
         return self.known_site is not None and self.known_site.time_zone != self.site.time_zone
 
     @property
-    def counts_anew(self) -> bool:
-        """Whether what was counted of the crane no longer holds: by another type, or by days of another zone."""
-        return self.known is not None and (
-            self.known.crane.type != self.crane.type or self.known.site.time_zone != self.site.time_zone
-        )
+    def moves_crane(self) -> bool:
+        """Whether the days of the crane itself would begin at another time."""
+        return self.known is not None and self.known.site.time_zone != self.site.time_zone
 
 
 def planned(
-    conn: Connection[Any], wanted: CraneRegistration, now: datetime, sites: Sequence[str] | None = None
+    conn: Connection[Any],
+    wanted: CraneRegistration,
+    now: datetime,
+    sites: Sequence[str] | None = None,
+    account: str = "command line",
 ) -> Planned:
     """What a registration comes to. `sites`: those in sight, None for every one.
 
-    Raises NotFound where a site or type is named that is not on file.
+    A crane that is there keeps its own description where its type is named and not described. A draft, and a crane of which
+    nothing was recorded yet, has no past to keep: its description is corrected.
+    Raises NotFound where a site or type is named that is not on file, InvalidInput for a day to come.
     """
     wait_in_transaction(conn, Turn.REGISTER_CRANE)
     asked = wanted.crane
@@ -74,47 +89,125 @@ def planned(
     site = wanted.site or known_site
     if site is None:
         raise NotFound(f"there is no site {asked.site!r} in your sight: describe it under `site`")
+    known = cranes.find_crane(conn, asked.name)
+    if known is not None and sites is not None and known.site.name not in sites:
+        known = None
     known_type = cranes.find_type(conn, asked.type_name)
     crane_type = known_type if isinstance(asked.type, str) else asked.type
+    if known is not None and asked.type == known.crane.type.name:
+        crane_type = known.crane.type
     if crane_type is None:
         raise NotFound(
             f"there is no crane type {asked.type_name!r}: describe it with the figures of its manual"
         )
-    known = cranes.find_crane(conn, asked.name)
-    if known is not None and sites is not None and known.site.name not in sites:
-        known = None
     registered_at = asked.registered_at or (known.crane.registered_at if known is not None else now)
+    today = now.astimezone(ZoneInfo(site.time_zone)).date()
+    valid_from = wanted.valid_from or today
+    descriptions.refuse_future(valid_from, today)
+    no_past = known is None or (
+        wanted.valid_from is None
+        and (known.crane.draft or not descriptions.any_day_recorded(conn, known.crane_id))
+    )
     return Planned(
         crane=asked.crane(crane_type, registered_at),
         site=site,
         known=known,
         known_site=known_site,
         known_type=known_type,
+        valid_from=valid_from,
+        correct_past=wanted.correct_past or no_past,
+        account=account,
     )
 
 
-def carry_out(conn: Connection[Any], wanted: Planned) -> CraneRecord:
-    """Write a registration down. Days that were counted by another type or zone are queued to be counted anew.
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Registered:
+    """A registration that was written down, and the days of the crane that are counted again for its description."""
+
+    record: CraneRecord
+    days: list[date]
+
+
+def carry_out(conn: Connection[Any], wanted: Planned) -> Registered:
+    """Write a registration down. Days that were counted by another description or zone are queued to be counted anew.
 
     Raises Conflict where the name belongs to a crane that was not seen.
     """
     if wanted.site != wanted.known_site:
         cranes.save_site(conn, wanted.site)
-    if wanted.crane.type != wanted.known_type:
+    if wanted.changes_type or wanted.known_type is None:
         cranes.save_type(conn, wanted.crane.type)
+    days: list[date] = []
     if wanted.known is None:
         if cranes.add_crane(conn, wanted.crane) is None:
             raise Conflict(f"the name {wanted.crane.name!r} is taken: choose another")
     else:
-        cranes.save_crane(conn, wanted.crane)
-    _queue(conn, wanted)
-    return cranes.get_crane(conn, wanted.crane.name)
-
-
-def _queue(conn: Connection[Any], wanted: Planned) -> None:
-    if wanted.changes_type:
-        touch_recorded(conn, type_name=wanted.crane.type.name)
+        cranes.save_entry(conn, wanted.crane)
+        days = _described(conn, wanted, wanted.known)
     if wanted.moves_midnight:
         touch_recorded(conn, site=wanted.site.name)
-    if wanted.counts_anew:
+    if wanted.moves_crane:
         touch_recorded(conn, crane=wanted.crane.name)
+    return Registered(record=cranes.get_crane(conn, wanted.crane.name), days=days)
+
+
+def _described(conn: Connection[Any], wanted: Planned, known: CraneRecord) -> list[date]:
+    if not wanted.changes_description:
+        return []
+    held = descriptions.on_day(descriptions.descriptions_of(conn, known.crane_id), wanted.valid_from)
+    corrected = wanted.correct_past or held.valid_from == wanted.valid_from
+    return descriptions.describe(
+        conn,
+        known.crane_id,
+        held.valid_from if corrected else wanted.valid_from,
+        wanted.crane.type,
+        attachments=held.attachments,
+        sensors_replaced=held.sensors_replaced if corrected else (),
+        note=held.note if corrected else "",
+        account=wanted.account,
+    )
+
+
+def describe_crane(
+    conn: Connection[Any],
+    record: CraneRecord,
+    asked: DescriptionAsked,
+    today: date,
+    account: str,
+    *,
+    valid_from: date | None = None,
+) -> tuple[DescriptionEntry, list[date]]:
+    """Enter a description of a crane, or correct the one of `valid_from`; what then holds on that day, and days to count again.
+
+    The type on file stays as it is; a type of a new name is put on file. Raises NotFound where a type is named that is not on
+    file, or no description is of the day to correct; InvalidInput for a day to come.
+    """
+    wait_in_transaction(conn, Turn.REGISTER_CRANE)
+    day = valid_from or asked.valid_from or today
+    descriptions.refuse_future(day, today)
+    entries = descriptions.descriptions_of(conn, record.crane_id)
+    held = descriptions.on_day(entries, day)
+    if valid_from is not None and held.valid_from != valid_from:
+        raise NotFound(
+            f"{record.crane.name} has no description of {valid_from}: see its list of descriptions"
+        )
+    crane_type = asked.type
+    if isinstance(crane_type, str):
+        crane_type = cranes.find_type(conn, crane_type)
+        if crane_type is None:
+            raise NotFound(
+                f"there is no crane type {asked.type!r}: describe it with the figures of its manual"
+            )
+    elif crane_type is not None:
+        cranes.ensure_type(conn, crane_type)
+    days = descriptions.describe(
+        conn,
+        record.crane_id,
+        day,
+        crane_type or held.type,
+        attachments=held.attachments if asked.attachments is None else asked.attachments,
+        sensors_replaced=asked.sensors_replaced,
+        note=asked.note,
+        account=account,
+    )
+    return descriptions.on_day(descriptions.descriptions_of(conn, record.crane_id), day), days

@@ -4,7 +4,7 @@ select count(*)::text as stamp from fleet_change;
 
 -- name: fleet_cranes
 -- A page of cranes by name, each with the chart version in force on a day: its own, its type's, none where the type's spec holds.
-select c.name, coalesce(c.spec ->> 'title', '') as title, c.draft, c.type_id, s.name as site,
+select c.name, coalesce(c.spec ->> 'title', '') as title, c.draft, c.type_id, c.spec_id, s.name as site,
     c.spec ->> 'design' as design, c.spec ->> 'prior_duty' is not null as prior_duty,
     (c.spec ->> 'commissioned_on')::date as commissioned_on,
     coalesce((c.spec ->> 'special_assessment_after_years')::float8, 10) as special_assessment_after_years,
@@ -36,8 +36,8 @@ where valid_from > %(after)s and valid_from <= %(until)s
 order by valid_from;
 
 -- name: fleet_types
--- Every crane type.
-select type_id, name, spec from crane_type;
+-- Every description that holds for a crane now.
+select spec_id, spec from crane_spec p where exists (select from crane c where c.spec_id = p.spec_id);
 
 -- name: chart_versions_of
 -- The charts of some versions as parallel JSON lists: one entry a chart, and from outreach_m on one a point.

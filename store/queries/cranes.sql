@@ -17,7 +17,7 @@ select %(name)s, site_id, type_id, %(registered_at)s, %(draft)s, %(spec)s
 from site, crane_type
 where site.name = %(site)s and crane_type.name = %(type)s
 on conflict (name) do update
-    set site_id = excluded.site_id, type_id = excluded.type_id, registered_at = excluded.registered_at,
+    set site_id = excluded.site_id, registered_at = excluded.registered_at,
         draft = excluded.draft, spec = excluded.spec
 returning crane_id;
 
@@ -39,18 +39,18 @@ on conflict (name) do nothing
 returning crane_id;
 
 -- name: cranes_all
--- Every crane with its type and its site, by name.
-select crane.crane_id, crane.spec, crane_type.spec as type_spec, site.spec as site_spec
+-- Every crane with the description that holds now and its site, by name.
+select crane.crane_id, crane.spec, crane_spec.spec as type_spec, site.spec as site_spec
 from crane
-join crane_type using (type_id)
+join crane_spec using (spec_id)
 join site using (site_id)
 order by crane.name;
 
 -- name: crane_by_name
--- One crane with its type and its site.
-select crane.crane_id, crane.spec, crane_type.spec as type_spec, site.spec as site_spec
+-- One crane with the description that holds now and its site.
+select crane.crane_id, crane.spec, crane_spec.spec as type_spec, site.spec as site_spec
 from crane
-join crane_type using (type_id)
+join crane_spec using (spec_id)
 join site using (site_id)
 where crane.name = %(name)s;
 
@@ -95,10 +95,10 @@ limit %(rows)s;
 -- Every completed crane as it is entered, and when its record begins.
 -- Read first by itself: a cluster does not join a spread table with one behind row-level security.
 with summary as materialized (select crane_id, first_at from crane_summary)
-select c.name, s.name as site, c.spec, t.spec as type_spec, m.first_at
+select c.name, s.name as site, c.spec, p.spec as type_spec, m.first_at
 from crane c
 join site s using (site_id)
-join crane_type t using (type_id)
+join crane_spec p using (spec_id)
 left join summary m using (crane_id)
 where not c.draft and (%(sites)s::text[] is null or s.name = any(%(sites)s::text[]))
 order by c.name;

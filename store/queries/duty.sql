@@ -64,11 +64,16 @@ where t.crane_id = locked.crane_id and t.day = locked.day;
 select count(*)::int as crane_days, min(touched_at) as oldest_at from touched_day;
 
 -- name: crane_entries
--- What counting one crane needs to know about it, as entered.
-select c.spec::text, t.spec::text, s.spec::text
+-- What counting one crane needs to know about it, as entered; its descriptions in order of the day from which each holds.
+select c.spec::text, s.spec::text, d.days, d.specs
 from crane c
-join crane_type t using (type_id)
 join site s using (site_id)
+cross join lateral (
+    select array_agg(e.valid_from order by e.valid_from) as days, array_agg(p.spec::text order by e.valid_from) as specs
+    from crane_description e
+    join crane_spec p using (spec_id)
+    where e.crane_id = c.crane_id
+) d
 where c.crane_id = %(crane_id)s;
 
 -- name: lift_parts_before

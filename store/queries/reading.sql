@@ -1,10 +1,11 @@
 -- name: crane_rows
 -- One page of cranes of the sites in sight, by name.
-select c.name, coalesce(c.spec ->> 'title', '') as title, t.name as type, coalesce(t.spec ->> 'title', '') as type_title,
+select c.name, coalesce(c.spec ->> 'title', '') as title, t.name as type, coalesce(p.spec ->> 'title', '') as type_title,
     s.name as site, c.registered_at, c.draft
 from crane c
 join site s using (site_id)
 join crane_type t using (type_id)
+join crane_spec p using (spec_id)
 where (%(sites)s::text[] is null or s.name = any(%(sites)s::text[])) and c.name > %(after)s
 order by c.name
 limit %(rows)s;
@@ -22,10 +23,11 @@ order by c.name;
 -- name: crane_known
 -- The same with everything entered about it, as text: whether that is known already is seen without reading it.
 select c.crane_id, c.name, c.registered_at, c.draft, t.name as type_name, s.name as site_name,
-    s.spec ->> 'time_zone' as time_zone, c.spec::text as spec, t.spec::text as type_spec, s.spec::text as site_spec
+    s.spec ->> 'time_zone' as time_zone, c.spec::text as spec, p.spec::text as type_spec, s.spec::text as site_spec
 from crane c
 join site s using (site_id)
 join crane_type t using (type_id)
+join crane_spec p using (spec_id)
 where c.name = %(crane)s and (%(sites)s::text[] is null or s.name = any(%(sites)s::text[]));
 
 -- name: live_rows

@@ -181,6 +181,7 @@ def requests_for(method: str, path: str) -> dict[str, Any]:
         "{exclusion_id}",
     ):
         path = path.replace(parameter, "999999")
+    path = path.replace("{valid_from}", "1970-01-01")
     query = DAY if path.endswith(("/lifts", "/events", "/samples")) else {}
     if path == "/live/stream":
         query = {"seconds": "0.01"}

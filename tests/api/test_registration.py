@@ -154,7 +154,17 @@ async def test_a_draft_is_completed_and_what_was_counted_is_counted_anew(
     assert (await admin.put("/cranes/heron-3", json=heron)).status_code == 200
     assert waiting() == {("wader-1", day) for day in days}, "nothing changed"
     heron["crane"]["type"]["pivot_height_m"] = 2.5
-    assert (await admin.put("/cranes/heron-3", json=heron)).status_code == 200
+    done = await admin.put("/cranes/heron-3", json=heron)
+    assert done.status_code == 200
+    assert done.json()["counted_again"]["days"] == 0
+    assert waiting() == {("wader-1", day) for day in days}, "the past stays as it was counted"
+    heron["crane"]["type"]["pivot_height_m"] = 2.6
+    done = await admin.put("/cranes/heron-3", json={**heron, "valid_from": "2026-03-03"})
+    assert done.json()["counted_again"] == {"days": 1, "first_day": "2026-03-03", "last_day": "2026-03-03"}
+    heron["crane"]["type"]["pivot_height_m"] = 2.4
+    wrong = {**heron, "valid_from": "2026-03-02", "correct_past": True}
+    done = await admin.put("/cranes/heron-3", json=wrong)
+    assert done.json()["counted_again"] == {"days": 1, "first_day": "2026-03-02", "last_day": "2026-03-02"}
     assert waiting() == {(name, day) for name in ("wader-1", "heron-3") for day in days}
 
 

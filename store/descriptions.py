@@ -1,0 +1,146 @@
+"""Dated descriptions of cranes: read, entered, corrected, taken out; the days that they change are queued to be counted again."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import date, datetime, timedelta
+from typing import Any, Final
+
+from psycopg import AsyncConnection, Connection
+from psycopg.types.json import Jsonb
+
+from domain.crane import CraneType
+from domain.description import (
+    BEGINNING,
+    Attachment,
+    DescriptionEntry,
+    SensorReplaced,
+    counts_alike,
+)
+from domain.errors import Conflict, InvalidInput, NotFound
+from store.exclusions import touch_between
+from store.sql import query
+from store.statement import Statement, run
+
+LAST_DAY: Final = date(9999, 12, 31)
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class DescriptionRow:
+    """One description as it is stored."""
+
+    valid_from: date
+    spec: dict[str, Any]
+    attachments: list[dict[str, Any]]
+    sensors_replaced: list[dict[str, Any]]
+    note: str
+    entered_at: datetime
+    entered_by: str
+
+
+DESCRIPTIONS_OF: Final = Statement("descriptions_of", DescriptionRow)
+
+
+def descriptions_of(conn: Connection[Any], crane_id: int) -> list[DescriptionEntry]:
+    """The descriptions of a crane, newest first."""
+    return _entries(DESCRIPTIONS_OF.all(conn, crane_id=crane_id))
+
+
+async def descriptions(conn: AsyncConnection[Any], crane_id: int) -> list[DescriptionEntry]:
+    """The same on an asyncio connection."""
+    return _entries(await DESCRIPTIONS_OF.all_async(conn, crane_id=crane_id))
+
+
+def on_day(entries: Sequence[DescriptionEntry], day: date) -> DescriptionEntry:
+    """The one of descriptions, newest first, that holds on a day; the first one before the beginning."""
+    return next((entry for entry in entries if entry.valid_from <= day), entries[-1])
+
+
+def describe(
+    conn: Connection[Any],
+    crane_id: int,
+    valid_from: date,
+    crane_type: CraneType,
+    *,
+    attachments: Sequence[Attachment],
+    sensors_replaced: Sequence[SensorReplaced] = (),
+    note: str = "",
+    account: str = "",
+) -> list[date]:
+    """Enter what a crane is like from a day on, in place of what was entered for that day; the days that are counted again."""
+    before = descriptions_of(conn, crane_id)
+    run(
+        conn,
+        "description_written",
+        crane_id=crane_id,
+        valid_from=valid_from,
+        spec=Jsonb(crane_type.model_dump(mode="json")),
+        attachments=_json(attachments),
+        sensors_replaced=_json(sensors_replaced),
+        note=note,
+        entered_by=account,
+    )
+    return _follow(conn, crane_id, before, valid_from)
+
+
+def drop(conn: Connection[Any], crane_id: int, valid_from: date) -> list[date]:
+    """Take the description of a day out: the one before it holds on. The days that are counted again.
+
+    Raises NotFound without it, Conflict for the first one.
+    """
+    before = descriptions_of(conn, crane_id)
+    if valid_from == before[-1].valid_from:
+        raise Conflict("the first description holds from the beginning and stays: correct it instead")
+    if not run(conn, "description_dropped", crane_id=crane_id, valid_from=valid_from):
+        raise NotFound(f"this crane has no description of {valid_from}: see its list of descriptions")
+    return _follow(conn, crane_id, before, valid_from)
+
+
+def any_day_recorded(conn: Connection[Any], crane_id: int) -> bool:
+    """Whether anything of a crane was recorded yet."""
+    row = conn.execute(query("any_day_recorded"), {"crane_id": crane_id}).fetchone()
+    return bool(row and row[0])
+
+
+def refuse_future(valid_from: date, today: date) -> None:
+    """Raises InvalidInput for a day that is still to come, or before the beginning."""
+    if not BEGINNING <= valid_from <= today:
+        raise InvalidInput(
+            f"valid_from lies outside {BEGINNING} to {today}: enter a change when it is made",
+            field="valid_from",
+        )
+
+
+def _follow(
+    conn: Connection[Any], crane_id: int, before: Sequence[DescriptionEntry], valid_from: date
+) -> list[date]:
+    """What follows from a changed description: the crane of now, and days to count again."""
+    run(conn, "crane_follows_description", crane_id=crane_id)
+    now = on_day(descriptions_of(conn, crane_id), valid_from)
+    if counts_alike(now.type, on_day(before, valid_from).type):
+        return []
+    later = [entry.valid_from for entry in before if entry.valid_from > valid_from]
+    last_day = min(later) - timedelta(days=1) if later else LAST_DAY
+    return touch_between(conn, crane_id, valid_from, last_day)
+
+
+def _json(values: Sequence[Attachment | SensorReplaced]) -> Jsonb:
+    return Jsonb([value.model_dump(mode="json") for value in values])
+
+
+def _entries(rows: Sequence[DescriptionRow]) -> list[DescriptionEntry]:
+    found, valid_to = [], None
+    for row in rows:
+        found.append(
+            DescriptionEntry(
+                valid_from=row.valid_from,
+                valid_to=valid_to,
+                type=CraneType.model_validate(row.spec),
+                attachments=tuple(Attachment.model_validate(one) for one in row.attachments),
+                sensors_replaced=tuple(SensorReplaced.model_validate(one) for one in row.sensors_replaced),
+                note=row.note,
+                entered_at=row.entered_at,
+                entered_by=row.entered_by,
+            )
+        )
+        valid_to = row.valid_from - timedelta(days=1) if row.valid_from > BEGINNING else None
+    return found

@@ -1,0 +1,41 @@
+-- name: descriptions_of
+-- What a crane was like, by the local day from which it was so, newest first.
+select d.valid_from, p.spec, d.attachments, d.sensors_replaced, d.note, d.entered_at, d.entered_by
+from crane_description d
+join crane_spec p using (spec_id)
+where d.crane_id = %(crane_id)s
+order by d.valid_from desc;
+
+-- name: description_written
+-- What a crane is like from a local day on, replacing what was entered for that day.
+insert into crane_description (crane_id, valid_from, spec_id, attachments, sensors_replaced, note, entered_by)
+values (
+    %(crane_id)s, %(valid_from)s, spec_kept(%(spec)s), %(attachments)s, %(sensors_replaced)s, %(note)s, %(entered_by)s
+)
+on conflict (crane_id, valid_from) do update set
+    spec_id = excluded.spec_id, attachments = excluded.attachments, sensors_replaced = excluded.sensors_replaced,
+    note = excluded.note, entered_at = now(), entered_by = excluded.entered_by;
+
+-- name: description_dropped
+-- Take the description of a local day out: the one before it holds on.
+delete from crane_description where crane_id = %(crane_id)s and valid_from = %(valid_from)s;
+
+-- name: crane_follows_description
+-- The newest description of a crane is the one that holds now, with the type that it names.
+update crane c
+set spec_id = newest.spec_id, type_id = coalesce(newest.type_id, c.type_id)
+from (
+    select d.spec_id, t.type_id
+    from crane_description d
+    join crane_spec p using (spec_id)
+    left join crane_type t on t.name = p.spec ->> 'name'
+    where d.crane_id = %(crane_id)s
+    order by d.valid_from desc
+    limit 1
+) newest
+where c.crane_id = %(crane_id)s;
+
+-- name: any_day_recorded
+-- Whether any day of a crane was counted or waits for it.
+select exists (select from day_figure where crane_id = %(crane_id)s)
+    or exists (select from touched_day where crane_id = %(crane_id)s) as recorded;
