@@ -12,10 +12,12 @@ from psycopg import Connection
 from api.deps import Caller, Conn, SeenCrane
 from api.stages import AUDIT_DETAIL
 from domain.answers import Page
+from domain.crane import CraneType
 from domain.description import DescriptionAsked, DescriptionDone, DescriptionEntry
 from domain.errors import InvalidInput, NotFound
 from domain.exclusion import CountedAgain
 from domain.moments import Day
+from duty.chart_rules import refuse_charts
 from store import cranes, descriptions
 from store.access import Principal
 from store.registration import describe_crane
@@ -56,12 +58,7 @@ async def describe(
 
     The type on file and its other cranes stay as they are. One that is entered for the same day is replaced.
     """
-    today = datetime.now(ZoneInfo(crane.time_zone)).date()
-    return await _change(
-        request,
-        caller,
-        lambda conn: describe_crane(conn, cranes.get_crane(conn, crane.name), asked, today, caller.account),
-    )
+    return await _describe(crane, asked, request, caller)
 
 
 @router.put("/cranes/{name}/descriptions/{valid_from}")
@@ -73,19 +70,7 @@ async def correct_description(
         raise InvalidInput(
             "a description keeps its day: enter another, and take this one out", field="valid_from"
         )
-    today = datetime.now(ZoneInfo(crane.time_zone)).date()
-    return await _change(
-        request,
-        caller,
-        lambda conn: describe_crane(
-            conn,
-            cranes.get_crane(conn, crane.name),
-            asked,
-            today,
-            caller.account,
-            valid_from=valid_from,
-        ),
-    )
+    return await _describe(crane, asked, request, caller, valid_from)
 
 
 @router.delete("/cranes/{name}/descriptions/{valid_from}")
@@ -99,6 +84,24 @@ async def drop_description(
         return descriptions.on_day(descriptions.descriptions_of(conn, crane.crane_id), valid_from), days
 
     return await _change(request, caller, drop)
+
+
+async def _describe(
+    crane: SeenCrane,
+    asked: DescriptionAsked,
+    request: Request,
+    caller: Principal,
+    corrected: date | None = None,
+) -> DescriptionDone:
+    today = datetime.now(ZoneInfo(crane.time_zone)).date()
+
+    def describe_it(conn: Connection[Any]) -> tuple[DescriptionEntry, list[date]]:
+        if isinstance(asked.type, CraneType):
+            refuse_charts(asked.type)
+        record = cranes.get_crane(conn, crane.name)
+        return describe_crane(conn, record, asked, today, caller.account, valid_from=corrected)
+
+    return await _change(request, caller, describe_it)
 
 
 async def _change(request: Request, caller: Principal, change: Change) -> DescriptionDone:

@@ -31,8 +31,10 @@ def describe(
 ) -> None:
     """Enter what a crane is like from a day on; its days from then on are counted again."""
     from boomledger.services import database_url
+    from domain.crane import CraneType
     from domain.description import DescriptionAsked
     from domain.registration import field_path
+    from duty.chart_rules import refuse_charts
     from store import audit, cranes
     from store.connection import connect
     from store.registration import describe_crane
@@ -43,6 +45,8 @@ def describe(
         for problem in wrong.errors():
             err.print(f"{file}: {field_path(problem['loc']) or 'file'}: {problem['msg']}", highlight=False)
         raise typer.Exit(2) from wrong
+    if isinstance(asked.type, CraneType):
+        refuse_charts(asked.type)
     if valid_from is not None:
         asked = asked.model_copy(update={"valid_from": _day(valid_from, "--from")})
     with connect(database_url(load_settings())) as conn:

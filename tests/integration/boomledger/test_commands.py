@@ -131,3 +131,21 @@ def test_a_span_is_excluded_listed_and_withdrawn(run: Run, tmp_path: Path) -> No
     assert run("exclusion", "add", "yard-01", *span[:4], "--reason", " ").exit_code == 2
     assert "exclusion 1 is withdrawn" in succeeded(run("exclusion", "withdraw", "yard-01", "1"))
     assert "command line" in succeeded(run("exclusion", "list"))
+
+
+def test_a_crane_is_described_from_a_day_on(run: Run, tmp_path: Path) -> None:
+    file, change = tmp_path / "crane.json", tmp_path / "change.json"
+    file.write_text(succeeded(run("crane", "example")))
+    succeeded(run("crane", "add", str(file)))
+    change.write_text(json.dumps({"attachments": [{"name": "grab", "mass_kg": 240}], "note": "fitted"}))
+    told = succeeded(run("crane", "describe", "yard-01", str(change), "--from", "2026-03-02"))
+    assert "yard-01 as of 2026-03-02: 0 days are counted again" in told
+    listed = succeeded(run("crane", "descriptions", "yard-01"))
+    assert "grab 240 kg" in listed
+    assert "the beginning" in listed
+    change.write_text(json.dumps({"note": "by the plate"}))
+    assert "as of 1970-01-01" in succeeded(
+        run("crane", "describe", "yard-01", str(change), "--correct", "1970-01-01")
+    )
+    change.write_text(json.dumps({"rating": 1}))
+    assert run("crane", "describe", "yard-01", str(change)).exit_code == 2
