@@ -32,6 +32,7 @@ class FindingCode(StrEnum):
     CLOCK_SET_BACK = "clock_set_back"
     CLOCK_BEHIND = "clock_behind"
     CLOCK_AHEAD = "clock_ahead"
+    OVERLOAD = "overload"
     LIFTS_APART = "lifts_apart"
     SAMPLES_TOO_SELDOM = "samples_too_seldom"
     POSE_MISSING = "pose_missing"
@@ -191,6 +192,14 @@ FINDING_WORDS: Final[Mapping[FindingCode, FindingWords]] = {
         next_step="Set the clock of the sender; the refused messages are in quarantine.",
         unit="h",
     ),
+    FindingCode.OVERLOAD: FindingWords(
+        title="Far above the rating",
+        figures="used share, damage, largest peak",
+        moves="too high",
+        consequence="A limiter stops long before: where such readings are not true, used share and damage are too high.",
+        next_step="Look at the trace. Where it is true, have the crane inspected; where not, have the sensor calibrated, and exclude the span.",
+        unit="%",
+    ),
     FindingCode.LIFTS_APART: FindingWords(
         title="Lifts and cycles far apart",
         figures="lifts, used share, class of use",
@@ -236,6 +245,7 @@ class Thresholds:
     zero_drift_pct: float = 1.5  # of the full structural rating, against the oldest weeks of half a year
     zero_offset_pct: float = 3.0
     zero_jump_pct: float = 2.5  # from one recorded day to the next
+    overload_pct: float = 150.0  # of utilisation
     angle_slack_deg: float = 5.0
     length_slack_m: float = 0.5
     misfit_share: float = 0.2  # of the time with both, more than 1 m apart

@@ -138,6 +138,8 @@ def _units(crane_type: CraneType, statistics: Plausibility, at: Thresholds) -> I
     low, high = _ends(statistics, "utilisation_pct")
     if others >= at.stuck_min and 0.2 <= high <= 2.0 and high - low >= 0.1:
         yield FindingCode.FRACTION_FOR_PERCENT, high, "utilisation_pct"
+    if high >= at.overload_pct:
+        yield FindingCode.OVERLOAD, high, "utilisation_pct"
     yield from _lengths(crane_type, statistics, at)
 
 

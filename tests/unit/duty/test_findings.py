@@ -16,10 +16,9 @@ from duty.edges import DEFAULT_EDGES
 from duty.findings import DAYS_AFTER, DAYS_BEFORE, judge
 from duty.percent import structural_pct
 from duty.plausibility import Plausibility, Readings, count
-from duty.statics import self_moment_kn_m
 from simulator.generate import generate
 from simulator.yard import Yard, load_yard
-from tests.unit.duty.test_plausibility import TYPE, changed, work
+from tests.support.readings import TYPE, by_statics, changed, folded, work
 
 MONDAY = date(2026, 3, 2)
 STEP_MS = 5000
@@ -88,9 +87,9 @@ def test_utilisation_stuck_at_100_is_told_though_nothing_else_is_sent() -> None:
 
 
 def test_an_extension_that_is_run_in_is_not_stuck() -> None:
-    fields = {name: CLEAN.channels[name].astype(float) for name in ("main_boom_deg", "knuckle_boom_deg")}
-    own = self_moment_kn_m(TYPE, *fields.values(), np.zeros(N))
-    utilisation = 100 * own / TYPE.rated_moment_kn_m + np.random.default_rng(1).normal(0, 0.1, N)
+    main, knuckle = (CLEAN.channels[name].astype(float) for name in ("main_boom_deg", "knuckle_boom_deg"))
+    noise = np.random.default_rng(1).normal(0, 0.1, N)
+    utilisation = by_statics(main, knuckle, np.zeros(N)) + noise
     assert codes(day(extension_m=np.zeros(N), utilisation_pct=utilisation)) == set()
 
 
@@ -133,6 +132,12 @@ def test_an_angle_where_no_boom_of_the_type_goes_is_told() -> None:
 )
 def test_a_limit_of_0_or_none_is_told(limit: np.ndarray, expected: set[tuple[str, str]]) -> None:
     assert codes(day(limit_pct=limit)) == expected
+
+
+def test_readings_far_above_the_rating_are_told() -> None:
+    peaks = np.where(np.arange(N) % 600 < 20, 160.0, CLEAN.channels["utilisation_pct"])
+    assert codes(day(utilisation_pct=peaks)) == {("overload", "utilisation_pct")}
+    assert codes(day(utilisation_pct=np.minimum(peaks, 140.0))) == set()
 
 
 def test_outreach_that_does_not_fit_the_boom_position_is_told() -> None:
@@ -186,22 +191,13 @@ def test_a_boot_that_goes_on_on_an_earlier_day_had_its_clock_set_back() -> None:
     assert judge(TYPE, [earlier, replace(later, first=(8, 0), last=(8, 9))], Thresholds()) == []
 
 
-def folded(zero_pct: float, seed: int = 0) -> Plausibility:
-    """Half an hour of work and a quarter of an hour with folded booms, at a zero of the reading."""
-    readings = work(45, seed, step_ms=STEP_MS, zero_pct=zero_pct)
-    n = readings.at_ms.size
-    rest = np.arange(n) < n // 3
-    pose = {"main_boom_deg": 80.0, "knuckle_boom_deg": -85.0, "extension_m": 0.0}
-    at = {name: np.where(rest, value, readings.channels[name]) for name, value in pose.items()}
-    own = 100 * self_moment_kn_m(TYPE, *at.values()) / TYPE.rated_moment_kn_m
-    noise = np.random.default_rng(seed).normal(0, 0.1, n)
-    return statistics(changed(readings, **at, utilisation_pct=own + zero_pct + noise))
-
-
 def zeros(levels: Sequence[float]) -> list[DayFinding]:
     """Findings of recorded days, two a week, with these zeros."""
     days = [MONDAY + timedelta(days=7 * (i // 2) + 2 * (i % 2)) for i in range(len(levels))]
-    found = [facts(day, folded(level, i)) for i, (day, level) in enumerate(zip(days, levels, strict=True))]
+    found = [
+        facts(day, statistics(folded(45, i, STEP_MS, level)))
+        for i, (day, level) in enumerate(zip(days, levels, strict=True))
+    ]
     return [
         each for each in judge(TYPE, found, Thresholds()) if each.code is not FindingCode.SAMPLES_TOO_SELDOM
     ]

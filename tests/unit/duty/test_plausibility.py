@@ -24,42 +24,9 @@ from duty.plausibility import (
     merge,
     to_bytes,
 )
-from duty.statics import self_moment_kn_m
-from simulator.machine import load_machine
+from tests.support.readings import TYPE, changed, work
 
-TYPE = load_machine("middle-24").crane_type
-MINUTE = 60_000
 NO_CYCLES = ledger.empty(DEFAULT_EDGES)
-
-
-def work(minutes: int, seed: int = 0, step_ms: int = 1000, zero_pct: float = 0.0) -> Readings:
-    """Empty booms in slow movement, a sample every step_ms, readings of the load as statics have it."""
-    rng = np.random.default_rng(seed)
-    n = minutes * MINUTE // step_ms
-    t = np.arange(n) * step_ms / 60_000
-    main, knuckle = 40 + 25 * np.sin(t), -10 + 20 * np.cos(t / 2)
-    extension = 3 + 3 * np.sin(t / 3)
-    own = self_moment_kn_m(TYPE, main, knuckle, extension)
-    utilisation = 100 * own / TYPE.rated_moment_kn_m + zero_pct + rng.normal(0, 0.1, n)
-    channels = {
-        "utilisation_pct": utilisation,
-        "limit_pct": np.full(n, 100.0),
-        "slew_deg": 90 * np.sin(t / 4),
-        "main_boom_deg": main,
-        "knuckle_boom_deg": knuckle,
-        "extension_m": extension,
-    }
-    return Readings(
-        np.arange(n, dtype=np.int64) * step_ms,
-        np.full(n, step_ms, np.int64),
-        {name: values.astype(np.float32) for name, values in channels.items()},
-    )
-
-
-def changed(readings: Readings, **channels: np.ndarray) -> Readings:
-    """The same with other channels."""
-    more = {name: np.asarray(values, np.float32) for name, values in channels.items()}
-    return readings._replace(channels={**readings.channels, **more})
 
 
 def part(readings: Readings, first: int, past: int) -> Readings:
