@@ -1,5 +1,6 @@
 """Findings about readings of one crane, judged again from the statistics of its days; no sample is read."""
 
+from collections import defaultdict
 from collections.abc import Sequence
 from dataclasses import asdict
 from datetime import date, timedelta
@@ -12,11 +13,12 @@ from analytics.counting import Method
 from analytics.entries import CraneEntry
 from domain.findings import Thresholds
 from duty import findings
-from duty.day_findings import DayFacts, DayFinding
+from duty.day_findings import DayFacts, DayFinding, RefusedReadings
 from duty.plausibility import from_bytes
 from store.columns import from_ms, to_ms
 from store.duty import FIRST_DAY, LAST_DAY
 from store.findings import FINDING_FACTS, FactsRow, write
+from store.refused import by_day
 
 JUDGE_VERSION: Final = 1  # raise it when the same statistics and thresholds would give other findings
 
@@ -49,13 +51,17 @@ def refresh(
         day_from=read_from,
         day_to=read_to,
     )
-    found = findings.judge(
-        entry.crane.type, [_facts(row) for row in rows], thresholds, day_from=day_from, day_to=day_to
-    )
+    refused: defaultdict[date, list[RefusedReadings]] = defaultdict(list)
+    for one in by_day(conn, entry.crane_id, read_from, read_to):
+        refused[one.day].append(
+            RefusedReadings(one.channel, one.readings, to_ms(one.first_at), to_ms(one.last_at))
+        )
+    facts = [_facts(row, refused.get(row.day, ())) for row in rows]
+    found = findings.judge(entry.crane.type, facts, thresholds, day_from=day_from, day_to=day_to)
     write(conn, entry.crane_id, day_from, day_to, _rows(found), judged_by(thresholds))
 
 
-def _facts(row: FactsRow) -> DayFacts:
+def _facts(row: FactsRow, refused: Sequence[RefusedReadings]) -> DayFacts:
     first = None if row.first_boot is None or row.first_seq is None else (row.first_boot, row.first_seq)
     last = None if row.last_boot is None or row.last_seq is None else (row.last_boot, row.last_seq)
     return DayFacts(
@@ -67,6 +73,7 @@ def _facts(row: FactsRow) -> DayFacts:
         spikes=row.spikes,
         largest_spike_pct=row.largest_spike_pct,
         sensor_gap_ms=row.sensor_gap_ms,
+        refused=tuple(refused),
         first=first,
         last=last,
     )

@@ -9,6 +9,7 @@ from api.deps import Caller, Conn, SeenCrane
 from api.paging import Cursor, Limit, decode_cursor, page
 from api.tables import TableRoute
 from domain.answers import Page
+from domain.channels import CHANNEL_BY_NAME
 from domain.findings import FINDING_WORDS, FindingCode, FindingRow
 from store import findings
 from store.findings import FindingSpan
@@ -75,10 +76,22 @@ def finding_row(row: FindingSpan) -> FindingRow:
         to_at=row.to_at,
         size=row.size,
         unit=words.unit,
+        least=row.least,
+        most=row.most,
         figures=words.figures,
         moves=words.moves,
-        consequence=words.consequence,
+        consequence=_extent(row) + words.consequence,
         next_step=words.next_step,
+    )
+
+
+def _extent(row: FindingSpan) -> str:
+    if row.least is None or row.most is None:
+        return ""
+    channel = CHANNEL_BY_NAME[row.channel]
+    return (
+        f"{row.channel} from {row.least:g} to {row.most:g} {channel.unit}; {channel.low:g} to {channel.high:g} are accepted"
+        " unless set otherwise. "
     )
 
 

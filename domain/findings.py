@@ -37,6 +37,7 @@ class FindingCode(StrEnum):
     SAMPLES_TOO_SELDOM = "samples_too_seldom"
     POSE_MISSING = "pose_missing"
     SENSOR_GAP = "sensor_gap"
+    READINGS_REFUSED = "readings_refused"
 
 
 Moves = Literal["too high", "too low", "either way"]
@@ -232,6 +233,14 @@ FINDING_WORDS: Final[Mapping[FindingCode, FindingWords]] = {
         next_step="Have the utilisation sensor, its cable and the controller looked at.",
         unit="h",
     ),
+    FindingCode.READINGS_REFUSED: FindingWords(
+        title="Readings out of range",
+        figures="lifts, used share, damage, masses",
+        moves="either way",
+        consequence="They count as missing: without utilisation nothing is counted meanwhile, without a boom position no masses.",
+        next_step="65535 is a sensor that is not connected, thousands for a length are millimetres: mend sensor or unit at the sender.",
+        unit="readings",
+    ),
 }
 
 
@@ -255,6 +264,7 @@ class Thresholds:
     seldom_share: float = 0.5  # of the time, with a step of more than 3 s
     pose_missing_share: float = 0.3
     sensor_gap_min: float = 15.0
+    refused_readings: float = 10.0  # of one channel and day, out of its range
 
     def __post_init__(self) -> None:
         for name, value in vars(self).items():
@@ -279,6 +289,11 @@ class FindingRow(Answer):
     to_at: AwareDatetime
     size: float = Field(description="on the worst day, in `unit`")
     unit: str
+    least: float | None = Field(
+        default=None,
+        description="smallest of the readings that were out of their channel's range, in its unit",
+    )
+    most: float | None = Field(default=None, description="the largest of them")
     figures: str = Field(description="the figures that it moves")
     moves: Moves
     consequence: str

@@ -21,6 +21,15 @@ STEP_CLASS: Final = 2  # of STEPS_MS: steps beyond 3 s
 MISFIT_CLASS: Final = MISFITS_M.index(1.0) + 1
 
 
+class RefusedReadings(NamedTuple):
+    """Readings of one channel and day that were out of its range, and so are missing. Times are Unix time [ms]."""
+
+    channel: str
+    readings: int
+    first_ms: int
+    last_ms: int
+
+
 @dataclass(frozen=True, kw_only=True, slots=True)
 class DayFacts:
     """What judging knows of one recorded day. Times are Unix time [ms]."""
@@ -33,6 +42,7 @@ class DayFacts:
     spikes: int = 0
     largest_spike_pct: float = 0.0
     sensor_gap_ms: int = 0
+    refused: tuple[RefusedReadings, ...] = ()
     first: tuple[int, int] | None = None  # boot and number of the first message
     last: tuple[int, int] | None = None
 
@@ -93,6 +103,11 @@ def _times(facts: DayFacts, at: Thresholds) -> Iterator[Told]:
         yield FindingCode.SAMPLES_TOO_SELDOM, seldom / HOUR_MS
     if facts.sensor_gap_ms >= at.sensor_gap_min * MINUTE_MS:
         yield FindingCode.SENSOR_GAP, facts.sensor_gap_ms / HOUR_MS, "utilisation_pct"
+    for each in facts.refused:
+        if each.readings >= at.refused_readings:
+            # a minute at least: something to look at
+            span = each.first_ms, max(each.last_ms, each.first_ms + MINUTE_MS)
+            yield FindingCode.READINGS_REFUSED, each.readings, each.channel, span
     misfits = [of(f"misfit_{number}") for number in range(len(MISFITS_M) + 1)]
     if sum(misfits) >= 60 and sum(misfits[MISFIT_CLASS:]) >= at.misfit_share * sum(misfits):
         largest = max(number for number, samples in enumerate(misfits) if samples)

@@ -42,6 +42,8 @@ class FindingSpan:
     from_at: datetime
     to_at: datetime
     size: float
+    least: float | None  # of readings out of range
+    most: float | None
 
 
 FINDING_FACTS: Final = Statement("finding_facts", FactsRow)

@@ -26,10 +26,13 @@ select c.name as crane, s.name as site, f.code, f.channel, min(f.day) as day_fro
     count(*)::int as days,
     (array_agg(f.from_at order by abs(f.size) desc, f.day desc))[1] as from_at,
     (array_agg(f.to_at order by abs(f.size) desc, f.day desc))[1] as to_at,
-    (array_agg(f.size order by abs(f.size) desc, f.day desc))[1] as size
+    (array_agg(f.size order by abs(f.size) desc, f.day desc))[1] as size,
+    min(r.least) as least, max(r.most) as most
 from finding f
 join crane c using (crane_id)
 join site s using (site_id)
+left join refused_reading r
+    on f.code = 'readings_refused' and (r.crane_id, r.day, r.channel) = (f.crane_id, f.day, f.channel)
 where f.day between %(day_from)s and %(day_to)s
     and (%(crane)s::text is null or c.name = %(crane)s)
     and (%(code)s::text is null or f.code = %(code)s)

@@ -1,6 +1,7 @@
 """A reading out of its channel's range is a missing reading: told and counted, and its message is stored, on every way in."""
 
 import csv
+import threading
 from datetime import UTC, date, datetime
 from pathlib import Path
 
@@ -9,7 +10,12 @@ import orjson
 import psycopg
 import pytest
 
+from analytics import worker
+from api.app import create_api
+from api.settings import ApiSettings
+from dashboard.client import Client
 from domain.channels import CHANNEL_BY_NAME
+from domain.findings import FindingCode
 from domain.messages import Leaf, topic
 from ingest import quick
 from ingest.limits import Limits
@@ -34,6 +40,11 @@ KEPT = {
     "slew_deg": [1.0, np.nan, np.nan, 4.0],
     "extension_m": [np.nan] * 4,
 }
+
+
+@pytest.fixture
+def anyio_backend() -> str:
+    return "asyncio"
 
 
 def body(**more: object) -> bytes:
@@ -165,3 +176,26 @@ def test_a_reading_counts_on_the_local_day_and_the_edges_of_the_range_are_readin
         (DAY, "jib_extension_m"),
         (date(2026, 3, 3), "extension_m"),
     ]
+
+
+@pytest.mark.mosquitto
+@pytest.mark.anyio
+async def test_from_the_broker_to_a_finding_of_the_api(database: str, mosquitto: tuple[str, int]) -> None:
+    register(database, "crane-a", "crane-b")
+    for name, extension in (("crane-a", 65535.0), ("crane-b", 2.0)):
+        channels = {"utilisation_pct": [20.0] * 60, "extension_m": [extension] * 60}
+        with ingesting(database, mosquitto), mqtt_client(mosquitto) as client:
+            receipts = Receipts(client)
+            publish_all(client, [(topic(name, Leaf.SAMPLES), body(channels=channels))])
+            wait_until(lambda receipts=receipts: receipts.stored, "the receipt")
+    worker.run(database, threading.Event(), once=True)
+    app = create_api(database, ApiSettings(open_access=True, secure_cookie=False))
+    async with app.router.lifespan_context(app), Client(app=app) as api:
+        told = (await api.findings("crane-a", day_from=DAY, day_to=DAY)).items
+        others = (await api.findings("crane-b", day_from=DAY, day_to=DAY)).items
+    (found,) = [row for row in told if row.code is FindingCode.READINGS_REFUSED]
+    assert (found.channel, found.size, found.unit) == ("extension_m", 60, "readings")
+    assert (found.least, found.most) == (65535, 65535)
+    assert found.consequence.startswith("extension_m from 65535 to 65535 m; -0.5 to 60 are accepted")
+    assert (found.from_at, found.to_at) == (T0, T0.replace(minute=1))
+    assert FindingCode.READINGS_REFUSED not in {row.code for row in others}

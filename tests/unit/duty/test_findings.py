@@ -11,7 +11,7 @@ import pytest
 from domain.errors import InvalidInput
 from domain.findings import DEFAULT_THRESHOLDS, FindingCode, Thresholds
 from duty import ledger
-from duty.day_findings import DayFacts, DayFinding
+from duty.day_findings import DayFacts, DayFinding, RefusedReadings
 from duty.edges import DEFAULT_EDGES
 from duty.findings import DAYS_AFTER, DAYS_BEFORE, judge
 from duty.percent import structural_pct
@@ -58,6 +58,16 @@ HALF = np.arange(N) < N // 2
 
 def test_clean_work_tells_nothing() -> None:
     assert codes(CLEAN) == set()
+
+
+def test_readings_out_of_range_are_told_of_their_channel_from_ten_a_day() -> None:
+    some, few = (
+        RefusedReadings(name, n, 60_000, 90_000) for name, n in (("extension_m", 10), ("slew_deg", 9))
+    )
+    assert codes(CLEAN, refused=(some, few)) == {("readings_refused", "extension_m")}
+    assert codes(CLEAN, Thresholds(refused_readings=9.0), refused=(few,)) == {
+        ("readings_refused", "slew_deg")
+    }
 
 
 @pytest.mark.parametrize("name", ["utilisation_pct", "main_boom_deg", "knuckle_boom_deg", "extension_m"])
