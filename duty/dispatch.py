@@ -10,12 +10,13 @@ every sector on the way, so that whatever path the operator takes is covered.
     structural    = 100 * (boom moment + load moment) / full structural rating, for the life it costs
 """
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, fields
 from enum import IntEnum
-from typing import Final, NamedTuple
+from typing import Any, Final, NamedTuple
 
 import numpy as np
+from numpy.typing import NDArray
 
 from domain.crane import Sector
 from domain.job import JibRule, LiftJob
@@ -96,6 +97,10 @@ class _Tried(NamedTuple):
     ruling: Ints  # SECTOR .. CAPACITY, or FIT
     capacity_kg: Floats
 
+    def over(self, reduce: Callable[[NDArray[Any]], NDArray[Any]]) -> "_Tried":
+        """Both, reduced in one way."""
+        return _Tried(reduce(self.ruling), reduce(self.capacity_kg))
+
 
 def match(fleet: Fleet, job: LiftJob) -> Matches:
     """Match one lift against every crane. Adding a crane changes no other crane's answer.
@@ -106,10 +111,10 @@ def match(fleet: Fleet, job: LiftJob) -> Matches:
     span = span_of(job)
     reading = read_table(fleet.table, span.outreach_m, span.hook_height_m)
     by_sector = _try(fleet, job, span, reading)
-    tried = _Tried(*(part[list(span.sectors)].min(axis=0) for part in by_sector))
-    anywhere = _Tried(*(part.max(axis=0) for part in by_sector))
-    named = _Tried(
-        *(np.max([part[list(one)].min(axis=0) for one in if_named(job)], axis=0) for part in by_sector)
+    tried = by_sector.over(lambda part: part[list(span.sectors)].min(axis=0))
+    anywhere = by_sector.over(lambda part: part.max(axis=0))
+    named = by_sector.over(
+        lambda part: np.max([part[list(one)].min(axis=0) for one in if_named(job)], axis=0)
     )
     jib = _jib_as_wanted(fleet, job)
     room = _room(fleet, job, jib, tried)
