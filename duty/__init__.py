@@ -11,7 +11,9 @@ def warm_up() -> None:
     the user's cache folder where the code is read-only; later ones load it. After it no call into duty compiles.
     """
     from duty import (
+        circumstances,
         kernels,
+        levels,
         peaks,
         plausibility,
         words,
@@ -20,4 +22,6 @@ def warm_up() -> None:
     kernels.warm_up()
     words.warm_up()
     peaks.warm_up()
+    levels.tally(1, [0.0])
+    circumstances.count([1], [0], [0.0])
     plausibility.warm_up()

@@ -5,7 +5,7 @@ Every sample stands for the step of its message, in whole milliseconds, so sums 
 has a bin of its own. Levels and rings reach as far as the wire takes a reading.
 """
 
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
 from typing import Final, get_args
 
 import numpy as np
@@ -14,10 +14,12 @@ from numpy.typing import ArrayLike, NDArray
 from domain.channels import CHANNEL_BY_NAME, Mode
 from domain.crane import Quarter
 from domain.errors import InvalidInput
+from duty.kernels import compiled
 from duty.packing import pack, unpack
 from duty.percent import structural_pct
 
 Ints = NDArray[np.int64]
+Floats = NDArray[np.float64]
 
 TOP_LEVEL_PCT: Final = int(
     CHANNEL_BY_NAME["utilisation_pct"].high
@@ -105,23 +107,16 @@ def tally(
         raise InvalidInput(
             f"all readings must have the shape {utilisation.shape}", field="step_ms"
         ) from problem
-    known = np.isfinite(utilisation)
-    level = _level(utilisation[known])
-    row = np.where(np.isin(modes[known], list(Mode)), modes[known], MODES - 1).astype(np.int64)
-    placed = known & np.isfinite(slew) & np.isfinite(outreach)
-    near = placed & (utilisation >= NEAR_LIMIT_PCT)
-    cell = _area_cell(slew, outreach)
-    limit_missing = known if limit_pct is None else known & np.isnan(np.asarray(limit_pct, np.float64))
-    return Tallies(
-        utilisation_ms=_sums(row * LEVELS + level, step[known], MODES * LEVELS).reshape(MODES, LEVELS),
-        structural_ms=_sums(_level(structural[known]), step[known], LEVELS),
-        area_ms=_sums(cell[placed], step[placed], SLEW_SECTORS * OUTREACH_RINGS).reshape(SLEW_SECTORS, -1),
-        area_near_limit_ms=_sums(cell[near], step[near], SLEW_SECTORS * OUTREACH_RINGS).reshape(
-            SLEW_SECTORS, -1
-        ),
+    limits = np.full(utilisation.shape, np.nan) if limit_pct is None else np.asarray(limit_pct, np.float64)
+    made = empty()
+    cells = (made.utilisation_ms, made.structural_ms, made.area_ms, made.area_near_limit_ms)
+    signals = np.array((utilisation, structural, limits, modes, slew, outreach)).reshape(6, -1)
+    missing_ms, limit_assumed_ms = _add_up(step.ravel(), signals, float(NEAR_LIMIT_PCT), *cells)
+    return replace(
+        made,
         recorded_ms=int(step.sum()),
-        missing_ms=int(step[~known].sum()),
-        limit_assumed_ms=int(step[limit_missing].sum()),
+        missing_ms=missing_ms,
+        limit_assumed_ms=limit_assumed_ms,
         samples=utilisation.size,
     )
 
@@ -222,18 +217,42 @@ _OLD_SHAPES: Final = {
 }
 
 
-def _level(percent: NDArray[np.float64]) -> Ints:
-    return np.floor(np.clip(percent, -1.0, TOP_LEVEL_PCT)).astype(np.int64) + 1
+@compiled
+def _level(percent: float) -> int:
+    return int(min(max(np.floor(percent), -1.0), float(TOP_LEVEL_PCT))) + 1
 
 
-def _area_cell(slew: NDArray[np.float64], outreach: NDArray[np.float64]) -> Ints:
-    """Flat index of sector and ring; any value where a reading is missing."""
-    # an angle just below 0 comes out of the remainder as 360 exactly
-    sector = np.floor(np.nan_to_num(slew) % 360.0 / (360.0 / SLEW_SECTORS)).astype(np.int64) % SLEW_SECTORS
-    ring = np.floor(np.clip(np.nan_to_num(outreach), 0.0, OUTREACH_RINGS - 1)).astype(np.int64)
-    return np.asarray(sector * OUTREACH_RINGS + ring)
+@compiled
+def _add_up(
+    steps: Ints,
+    signals: Floats,
+    near_limit_pct: float,
+    utilisation_ms: Ints,
+    structural_ms: Ints,
+    area_ms: Ints,
+    near_ms: Ints,
+) -> tuple[int, int]:
+    """Add every sample's step to its cells; returns the time without utilisation, and with it but without a limit.
 
-
-def _sums(index: Ints, step: Ints, size: int) -> Ints:
-    # bincount sums weights in float64, exact here: a part stays far below 2**53 ms
-    return np.bincount(index, weights=step, minlength=size).astype(np.int64)
+    signals: utilisation, structural percent, limit, mode, slewing angle, outreach.
+    """
+    utilisation, structural, limit, modes, slew, outreach = signals
+    missing = assumed = 0
+    for i in range(steps.size):
+        step, used = steps[i], utilisation[i]
+        if used - used != 0.0:  # not finite
+            missing += step
+            continue
+        assumed += step if np.isnan(limit[i]) else 0
+        mode = modes[i]
+        row = int(mode) if 0.0 <= mode < MODES - 1 and mode == np.floor(mode) else MODES - 1
+        utilisation_ms[row, _level(used)] += step
+        structural_ms[_level(structural[i])] += step
+        if slew[i] - slew[i] == 0.0 and outreach[i] - outreach[i] == 0.0:
+            turned = slew[i] - 360.0 * np.floor(slew[i] / 360.0)
+            sector = int(np.floor(turned / (360.0 / SLEW_SECTORS))) % SLEW_SECTORS  # 360 exactly is sector 0
+            ring = int(min(max(np.floor(outreach[i]), 0.0), OUTREACH_RINGS - 1.0))
+            area_ms[sector, ring] += step
+            if used >= near_limit_pct:
+                near_ms[sector, ring] += step
+    return missing, assumed
