@@ -1,13 +1,14 @@
 """A day's list of jobs over the fleet, and which cranes should take lighter work."""
 
 from dataclasses import replace
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, date, datetime, timedelta
 from typing import Annotated, Final
 
 import anyio
 import numpy as np
 from fastapi import APIRouter, Query
 
+from api.crane_states import states_of
 from api.deps import Caller, Conn
 from api.dispatch import facts_of, matched
 from api.fleet_book import Book, Situation
@@ -27,20 +28,24 @@ from duty.capacity import Flags, Floats, Ints
 from duty.dispatch import Ruling
 from duty.ranking import rank
 from store import reservations
-from store.reservations import Held, Reservation
+from store.reservations import Held, Reservation, UseOfLate
 
 router = APIRouter(tags=["dispatch"])
 
 DAYS_PER_MONTH: Final = 365.25 / 12
 EVEN_BAND: Final = 0.15
 """A crane within this share of its even pace is left as it is: own choice."""
+DUE_SOON_DAYS: Final = 90
+"""A crane whose special assessment is due within so many days is given no more work: own choice."""
 
 
 @router.post("/dispatch/assignment")
 async def assign_list(asked: AssignmentAsked, conn: Conn, caller: Caller, book: Book) -> AssignmentAnswer:
     """Cranes for a day's list: as many jobs as can be found, then the fewest points; beside the greedy list.
 
-    A crane gets a job only where it fits, is not held in the window and has no fault that forbids it.
+    `exact` says whether that is proven to be the best, else `most_assigned` and `least_points` how far off it may be.
+
+    A crane gets a job only where it fits, is not reserved in the window and needs no override.
     """
     windows = [_kept_free(one) for one in asked.jobs]
     first = min(window.starts_at for window in windows)
@@ -87,6 +92,9 @@ def _assigned(
         points=found.points,
         greedy_assigned=by_list.assigned,
         greedy_points=by_list.points,
+        exact=found.exact,
+        most_assigned=found.most_assigned,
+        least_points=found.least_points,
     )
 
 
@@ -107,7 +115,7 @@ def _prices(
     seen = np.ones(found.fit.size, np.bool_)
     if sites is not None:
         seen = np.isin(situation.listed.sites, sites)
-    usable = seen & found.fit & facts.free & (facts.forbidding_faults == 0)
+    usable = seen & found.fit & facts.free & ~facts.needs_override
     # A crane out of sight is nothing to the one who asks, not even a number.
     ruling = np.where(seen, found.ruling, Ruling.NO_CHART)
     return np.where(usable, rank(found, facts, job.weights).points, np.inf), ruling
@@ -128,12 +136,16 @@ def _explained(
     if cheapest == NOBODY:
         fitting = int((ruling == Ruling.FIT).sum())
         text = (
-            f"{fitting} cranes fit by chart and entries, and each is reserved or has a fault that forbids it"
+            f"{fitting} cranes fit by chart and entries, and each is reserved or needs an override"
             if fitting
             else "no crane fits: ask for this job alone to see every reason"
         )
     elif crane == NOBODY:
-        text = "every crane that could take it has another job of the list in that time"
+        text = "every crane that could take it has another job of the list in that time" + (
+            ""
+            if found.most_assigned == found.assigned
+            else ", in the list that was found; a better one may exist"
+        )
     elif crane == cheapest or rival == NOBODY:
         text = (
             "the cheapest crane for it"
@@ -168,44 +180,66 @@ async def level_fleet(
     book: Book,
     days: Annotated[int, Query(ge=7, le=731, description="days that count as of late")] = 90,
 ) -> LevellingAnswer:
-    """Which cranes should take lighter work, so that each reaches the review of its age with its life just used."""
+    """Which cranes should take lighter work, so that each reaches its special assessment with its life just used.
+
+    No crane is said to take more whose assessment is due soon, that needs an override, or that has most overrides.
+    """
     today = datetime.now(UTC).date()
-    listed = await book.listed(conn, today)
+    situation = await book.situation(conn, None)
+    of_late = await reservations.use_of_late(conn, caller.site_list, today=today, days=days)
+    many = _many_overrides([late.limiter_overrides for late in of_late])
     rows, unknown = [], []
-    for late in await reservations.use_of_late(conn, caller.site_list, today=today, days=days):
-        if late.crane not in listed.index:
+    for late in of_late:
+        index = situation.listed.index.get(late.crane)
+        if index is None:
             continue
-        index = listed.index[late.crane]
-        crane = listed.rows[index]
-        budget = float(listed.design_lifts[index] * listed.design_kq[index])
+        budget = float(situation.listed.design_lifts[index] * situation.listed.design_kq[index])
         if late.used_share is None or late.f1 is None or not np.isfinite(budget):
             unknown.append(late.crane)
             continue
-        review_on = crane.commissioned_on + timedelta(days=crane.special_assessment_after_years * 365.25)
-        months = (review_on - today).days / DAYS_PER_MONTH
-        pace = late.f1 * late.peak_cubed_sum / budget / (days / DAYS_PER_MONTH)
-        found = level(late.used_share, pace, months)
-        rows.append(
-            LevellingRow(
-                crane=late.crane,
-                used_share=late.used_share,
-                review_on=review_on,
-                pace_share_per_month=pace,
-                even_share_per_month=float(found.even_share_per_month),
-                advice=_advice(float(found.ratio), months),
-            )
-        )
+        rows.append(_levelled(late, situation, index, budget, today, days, many))
     rows.sort(key=lambda row: -row.pace_share_per_month / max(row.even_share_per_month, 1e-12))
     return LevellingAnswer(rows=tuple(rows), unknown=tuple(unknown))
 
 
-def _advice(ratio: float, months: float) -> str:
+def _levelled(
+    late: UseOfLate, situation: Situation, index: int, budget: float, today: date, days: int, many: float
+) -> LevellingRow:
+    due: date = situation.standing.assessment_on[index].astype(object)
+    months = (due - today).days / DAYS_PER_MONTH
+    pace = (late.f1 or 1.0) * late.peak_cubed_sum / budget / (days / DAYS_PER_MONTH)
+    found = level(late.used_share or 0.0, pace, months)
+    held_back = [state.text for state in states_of(situation, index) if state.needs_override]
+    if 0 < (due - today).days <= DUE_SOON_DAYS:
+        held_back.append(f"special assessment due on {due}")
+    if late.limiter_overrides >= many:
+        held_back.append(f"most limiter overrides: {late.limiter_overrides} in {days} days")
+    return LevellingRow(
+        crane=late.crane,
+        used_share=late.used_share or 0.0,
+        review_on=due,
+        pace_share_per_month=pace,
+        even_share_per_month=float(found.even_share_per_month),
+        limiter_overrides=late.limiter_overrides,
+        held_back=tuple(held_back),
+        advice=_advice(float(found.ratio), months, held_back),
+    )
+
+
+def _many_overrides(counts: list[int]) -> float:
+    """From how many overrides on a crane has most: half of the largest number, and any at all. Own choice."""
+    return max(0.5 * max(counts, default=0), 1.0)
+
+
+def _advice(ratio: float, months: float, held_back: list[str]) -> str:
     if months <= 0:
-        return "the review is due: arrange it before more work"
+        return "the special assessment is due: arrange it before more work"
     if not np.isfinite(ratio):
-        return "its life is used up by the figures: arrange the review, no work by this plan"
+        return "its life is used up by the figures: arrange the special assessment, no work by this plan"
     if ratio > 1 + EVEN_BAND:
-        return f"lighter work: it uses its life at {ratio:.1f} times the even pace"
+        return "; ".join([f"lighter work: it uses its life at {ratio:.1f} times the even pace", *held_back])
+    if held_back:
+        return f"no more work than now: {'; '.join(held_back)}"
     if ratio < 1 - EVEN_BAND:
         return f"can take more: it uses its life at {ratio:.2f} of the even pace"
     return "even: leave it as it is"

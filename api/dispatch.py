@@ -6,15 +6,16 @@ from typing import Any, Final, NamedTuple
 
 import anyio
 import numpy as np
-from fastapi import APIRouter, Response
+from fastapi import APIRouter, Request, Response
 
 from api import dispatch_words
+from api.crane_states import overridden, states_of
 from api.deps import Caller, Conn, get_known_crane
 from api.fleet_book import Book, Listed, Situation
 from api.lift_sheet import Sheet, lift_sheet_pdf
 from api.load_charts import charts_on
 from domain.crane import Sector
-from domain.dispatch_answers import DispatchAnswer, DispatchCandidate, DispatchQuestion
+from domain.dispatch_answers import CraneState, DispatchAnswer, DispatchCandidate, DispatchQuestion
 from domain.errors import NotFound
 from domain.job import LiftJob
 from domain.job_answers import SheetAsked
@@ -122,7 +123,8 @@ def facts_of(question: DispatchQuestion, situation: Situation, found: Matches) -
         away = distance_km(
             listed.latitude_deg, listed.longitude_deg, question.at.latitude_deg, question.at.longitude_deg
         )
-    free, overdue = np.ones(count, np.bool_), np.zeros(count, np.bool_)
+    none = np.zeros(count, np.bool_)
+    free, overdue = np.ones(count, np.bool_), none.copy()
     free[[listed.index[name] for name in situation.held if name in listed.index]] = False
     overdue[list(standing.overdue)] = True
     faults = np.zeros(count, np.intp)
@@ -131,6 +133,9 @@ def facts_of(question: DispatchQuestion, situation: Situation, found: Matches) -
     return Facts(
         free=free,
         forbidding_faults=faults,
+        assessment_overdue=situation.assessment_overdue,
+        findings=none,
+        never_heard=~standing.heard,
         service_overdue=overdue,
         life_ppm=life_ppm,
         distance_km=away,
@@ -143,6 +148,7 @@ def _candidate(
     listed, standing = situation.listed, situation.standing
     found, facts, ranking = measured.found, measured.facts, measured.ranking
     of_day = situation.fleets[int(measured.fleet[index])]
+    states = states_of(situation, index, question.tolerated_faults)
     entry, if_entered = dispatch_words.costliest(question, found, index)
     crane = listed.rows[index]
     booked = situation.held.get(crane.name)
@@ -155,7 +161,9 @@ def _candidate(
         type=listed.type_of(index).name,
         site=crane.site,
         fit=fit,
-        usable=fit and booked is None and not facts.forbidding_faults[index],
+        usable=fit and booked is None and not facts.needs_override[index],
+        needs_override=bool(facts.needs_override[index]),
+        states=states,
         ruling=Ruling(int(found.ruling[index])).name.lower(),
         **_configuration(of_day, question, found, index),
         charts_on=max(of_day.day, situation.first_day(index)),
@@ -184,7 +192,7 @@ def _candidate(
         reasons=dispatch_words.reasons(question, found, index),
         notes=(
             *dispatch_words.not_compared(question, crane.wind_limit_m_s, crane.slope_limit_deg),
-            *_notes(crane.draft, open_faults, standing.overdue.get(index), booked),
+            *_notes(states, booked),
         ),
     )
 
@@ -214,18 +222,10 @@ def only_sector(job: LiftJob) -> Sector | None:
     return next((one for one in Sector if one.quarters == sectors), None)
 
 
-def _notes(
-    draft: bool, open_faults: tuple[str, ...], overdue: str | None, booked: Held | None
-) -> tuple[str, ...]:
-    notes = []
-    if draft:
-        notes.append("the crane's entry is a draft: have a person complete it before relying on this")
+def _notes(states: tuple[CraneState, ...], booked: Held | None) -> tuple[str, ...]:
+    notes = [state.text for state in states]
     if booked is not None:
-        notes.append(f"held until {booked.ends_at:%Y-%m-%d %H:%M} UTC")
-    if open_faults:
-        notes.append(f"open faults: {', '.join(open_faults)}")
-    if overdue is not None:
-        notes.append(f"service overdue: {overdue}")
+        notes.append(f"reserved until {booked.ends_at:%Y-%m-%d %H:%M} UTC")
     return tuple(notes)
 
 
@@ -235,18 +235,28 @@ def _known(value: float) -> float | None:
 
 
 @router.post("/dispatch/lift-sheet", response_class=Response)
-async def print_lift_sheet(asked: SheetAsked, conn: Conn, caller: Caller, book: Book) -> Response:
-    """One page (PDF) for one crane and one lift. It is no lift plan."""
+async def print_lift_sheet(
+    asked: SheetAsked, request: Request, conn: Conn, caller: Caller, book: Book
+) -> Response:
+    """One page (PDF) for one crane and one lift. It is no lift plan. A crane that needs an override takes an engineer and a reason."""
     crane = await get_known_crane(asked.crane, conn, caller)
-    return await sheet_response(asked, crane, conn, caller, book)
+    situation = await book.situation(conn, asked.job.window)
+    candidate = await anyio.to_thread.run_sync(answer_for, asked.job, situation, crane.name)
+    if candidate.fit:
+        states = states_of(situation, situation.listed.index[crane.name])
+        overridden(request, caller, crane.name, states, asked.override_reason)
+    return await sheet_response(asked, crane, candidate, situation, conn, caller)
 
 
 async def sheet_response(
-    asked: SheetAsked, crane: CraneKnown, conn: Conn, caller: Caller, book: Book, *, held: bool = False
+    asked: SheetAsked,
+    crane: CraneKnown,
+    candidate: DispatchCandidate,
+    situation: Situation,
+    conn: Conn,
+    caller: Caller,
 ) -> Response:
-    """The lift sheet as a response; `held` where the crane is held for this very job."""
-    situation = await book.situation(conn, asked.job.window, with_held=not held)
-    candidate = await anyio.to_thread.run_sync(answer_for, asked.job, situation, crane.name)
+    """The lift sheet of a crane as a response; `override_reason` stands on it."""
     day = candidate.charts_on or situation.first_day(situation.listed.index[crane.name])
     version = await in_force(conn, crane.name, day)
     sheet = Sheet(
@@ -255,6 +265,7 @@ async def sheet_response(
         candidate=candidate,
         crane=crane.crane(),
         charts=await charts_on(crane, conn, day),
+        override_reason=asked.override_reason,
         chart_source=(
             "as entered with the type"
             if version is None

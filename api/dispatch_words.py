@@ -19,11 +19,9 @@ ASSUMPTIONS: Final[tuple[str, ...]] = (
     "chart has deducted it.",
     "Between two points the whole rectangle of outreach and hook height is checked, in every sector on the way, both "
     "ways round unless one is named.",
-    "What the question leaves open is taken at its worst: every sector allowed, the narrowest spread of the crane's "
-    "charts, of the charts in force on the days of the job the weakest.",
+    "What is left open is taken at its worst: every sector, the narrowest charted spread, the weakest chart of the days.",
     "Pad forces, ground pressure, stability margin, expected utilisation and structural percent are estimates from "
-    "the geometry entered: level, rigid ground, static load times the hoisting factor, no wind.",
-    "Wind and slope are compared only as entered, with the limits entered for the crane; nothing is assumed of them.",
+    "the geometry entered: level, rigid ground, static load times the hoisting factor, no wind. Wind and slope are only compared as entered.",
     "A plate under a pad is taken as stiff: it spreads the force evenly over its whole area.",
 )
 

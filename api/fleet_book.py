@@ -5,12 +5,10 @@ again in the background when they are older than FRESH_S, and a question waits f
 """
 
 import asyncio
-import math
 import time
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime, timedelta
-from functools import cache
 from typing import Annotated, Any, Final
 from zoneinfo import ZoneInfo
 
@@ -22,21 +20,18 @@ from fastapi import Depends, Request
 from numpy.typing import NDArray
 from psycopg import AsyncConnection
 
+from api.fleet_standing import Standing, design_figures, numbers, standing_of
 from domain.charts import charts_in_force
-from domain.crane import CraneType, DesignClass
-from domain.detail import DetailSpec
-from domain.errors import InvalidInput
+from domain.crane import CraneType
 from domain.job import Window
-from duty import fleet, service
-from duty.capacity import Flags, Floats, Ints
+from duty import fleet
+from duty.capacity import Flags, Floats
 from duty.chart_pack import NO_CHARTS, Packed, PlainCharts, pack, pack_stored
-from duty.damage import Detail, detail_of
 from duty.fleet import Fleet
-from duty.spectrum import design_limits
 from store import charts, reservations
 from store.charts import FleetCrane, TypeRow, VersionCharts
-from store.reservations import DefaultDetail, Held, LifeOfCranes
-from store.service import ServiceState, service_states
+from store.reservations import Held
+from store.service import service_states
 from store.sight import Pool, sight, whole_fleet
 
 FRESH_S: Final = 10.0
@@ -63,21 +58,11 @@ class Listed:
 
     index: dict[str, int]  # by name of the crane
     sites: NDArray[np.str_]  # name of each crane's site
+    zones: NDArray[np.str_]  # time zone of each crane's site
 
     def type_of(self, index: int) -> CraneType:
         """The type of a crane."""
         return self.types[self.rows[index].spec_id]
-
-
-@dataclass(frozen=True, kw_only=True)
-class Standing:
-    """Life used and services due of each crane of a listed fleet; arrays by crane."""
-
-    overdue: dict[int, str]  # index of a crane to the name of the service that is overdue
-    used_share: Floats  # NaN where not known
-    f1: Floats
-    damage: Floats
-    details: tuple[tuple[Detail, Ints], ...]  # weld details entered, each with the indices of its cranes
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -99,6 +84,14 @@ class Situation:
     def listed(self) -> Listed:
         """The cranes, with the charts of the beginning."""
         return self.fleets[0]
+
+    @property
+    def assessment_overdue(self) -> Flags:
+        """By crane: whether its special assessment is due by the first day of the time asked for."""
+        due = np.zeros(len(self.listed.rows), np.bool_)
+        for zone, (first, _) in self.local_days.items():
+            due |= (self.listed.zones == zone) & (self.standing.assessment_on <= np.datetime64(first))
+        return due
 
     def first_day(self, index: int) -> date:
         """The first day of the time asked for, where the crane stands."""
@@ -204,7 +197,7 @@ class FleetBook:
         known = {row.spec_id: self._type(row) for row in types}
         self._types = known
         entered = {spec_id: pack(charts_in_force(one.charts, day)) for spec_id, one in known.items()}
-        limits = np.array([_limits(row.design) for row in rows], float).reshape(-1, 2)
+        limits = np.array([design_figures(row.design) for row in rows], float).reshape(-1, 2)
         return Listed(
             stamp=stamp,
             day=day,
@@ -224,10 +217,11 @@ class FleetBook:
             design_lifts=limits[:, 0],
             design_kq=limits[:, 1],
             prior_duty=np.array([row.prior_duty for row in rows], np.bool_),
-            latitude_deg=_numbers([row.latitude_deg for row in rows]),
-            longitude_deg=_numbers([row.longitude_deg for row in rows]),
+            latitude_deg=numbers([row.latitude_deg for row in rows]),
+            longitude_deg=numbers([row.longitude_deg for row in rows]),
             index={row.name: index for index, row in enumerate(rows)},
             sites=np.array([row.site for row in rows], np.str_),
+            zones=np.array([row.time_zone for row in rows], np.str_),
         )
 
     def _type(self, row: TypeRow) -> CraneType:
@@ -259,7 +253,9 @@ class FleetBook:
         life = await reservations.life_of_cranes(conn)
         details = await reservations.default_details(conn)
         states = await service_states(conn, today=today)
-        standing = await anyio.to_thread.run_sync(_standing, listed, life, details, states, today)
+        standing = await anyio.to_thread.run_sync(
+            standing_of, listed.rows, listed.index, life, details, states, today
+        )
         self._standing = (now, listed, standing)
         return standing
 
@@ -316,73 +312,3 @@ def _packed(rows: list[VersionCharts]) -> dict[int, Packed]:
             _LOG.error("chart version is unsound and taken as empty", version_id=row.version_id)
         found[row.version_id] = NO_CHARTS if one is None else one
     return found
-
-
-@cache
-def _limits(design: str | None) -> tuple[float, float]:
-    if design is None:
-        return math.nan, math.nan
-    try:
-        return design_limits(DesignClass.model_validate_json(design))
-    except InvalidInput:
-        return math.nan, math.nan
-
-
-def _standing(
-    listed: Listed,
-    life: LifeOfCranes,
-    entered: list[DefaultDetail],
-    states: list[ServiceState],
-    today: date,
-) -> Standing:
-    place = [listed.index.get(name, -1) for name in life.cranes]
-    known = np.array(place, np.intp)
-
-    def by_crane(values: list[float | None]) -> Floats:
-        spread = np.full(len(listed.rows), np.nan)
-        spread[known[known >= 0]] = _numbers(values)[known >= 0]
-        return spread
-
-    details: dict[DetailSpec, list[int]] = {}
-    specs = _DetailsEntered(entered)
-    for index, name in zip(place, life.detail_names, strict=True):
-        spec = None if index < 0 or name is None else specs.of(name, listed.rows[index])
-        if spec is not None:
-            details.setdefault(spec, []).append(index)
-    return Standing(
-        overdue={
-            listed.index[name]: plan for name, plan in _overdue(states, today).items() if name in listed.index
-        },
-        used_share=by_crane(life.used_shares),
-        f1=by_crane(life.f1s),
-        damage=by_crane(life.damages),
-        details=tuple(
-            (detail_of("default", spec), np.array(indices, np.intp)) for spec, indices in details.items()
-        ),
-    )
-
-
-class _DetailsEntered:
-    """Weld details entered as the default of a crane, of a type or of the fleet; the nearest one holds."""
-
-    def __init__(self, entered: list[DefaultDetail]) -> None:
-        self._specs = {
-            (one.name, one.crane, one.type_id): DetailSpec.model_validate(one.spec) for one in entered
-        }
-
-    def of(self, name: str, crane: FleetCrane) -> DetailSpec | None:
-        keys = ((name, crane.name, None), (name, None, crane.type_id), (name, None, None))
-        return next((self._specs[key] for key in keys if key in self._specs), None)
-
-
-def _overdue(states: list[ServiceState], today: date) -> dict[str, str]:
-    """By crane, the first interval that is used up."""
-    found: dict[str, str] = {}
-    for state in states:
-        if service.interval_due(state, today).overdue:
-            found.setdefault(state.crane, state.plan)
-    return found
-
-
-def _numbers(values: list[float | None]) -> Floats:
-    return np.array([math.nan if value is None else value for value in values], float)

@@ -12,7 +12,7 @@ import numpy as np
 from api.typesetting import pdf
 from domain.answers import CAUTIONS_DISPATCH
 from domain.crane import Crane, LoadChart, Sector, Spread
-from domain.dispatch_answers import DispatchCandidate, DispatchQuestion
+from domain.dispatch_answers import DispatchCandidate, DispatchQuestion, StateCode
 from domain.errors import InvalidInput
 from domain.job import Position
 from duty.capacity import SECTORS, capacity_kg
@@ -41,6 +41,15 @@ _SPREADS: Final = {
     None: "not given (narrowest charted)",
 }
 
+_ATTENTION: Final[dict[StateCode, str]] = {
+    "open_fault": "OPEN FAULT",
+    "assessment_overdue": "SPECIAL ASSESSMENT OVERDUE",
+    "findings": "doubtful readings",
+    "never_heard": "never heard",
+    "service_overdue": "SERVICE OVERDUE",
+    "draft": "entry is a draft",
+}
+
 Pairs = list[tuple[str, str]]
 
 
@@ -53,6 +62,7 @@ class Sheet:
     candidate: DispatchCandidate
     crane: Crane
     charts: tuple[LoadChart, ...]  # in force on the day of the job
+    override_reason: str | None  # why the crane is used although something needs an override
     chart_source: str  # where they were read off, and since when they hold
     assumptions: tuple[str, ...]
     time_zone: str
@@ -143,9 +153,14 @@ def _crane(sheet: Sheet) -> Pairs:
         ("Fly jib", "fitted" if found.jib_fitted else "not fitted"),
         ("Extensions out", "as needed" if found.stage is None else str(found.stage)),
         ("Load chart", sheet.chart_source),
-        ("Open faults", ", ".join(found.open_faults) or "none recorded"),
-        ("Service", "OVERDUE" if found.service_overdue else "not overdue by the record"),
+        ("Attention", "; ".join(_ATTENTION[one] for one in _matters(found)) or "nothing recorded"),
+        *([] if sheet.override_reason is None else [("OVERRIDDEN", sheet.override_reason)]),
     ]
+
+
+def _matters(found: DispatchCandidate) -> dict[StateCode, None]:
+    """What is the matter with the crane, each once."""
+    return dict.fromkeys(state.code for state in found.states)
 
 
 def _word(spread: Spread | None) -> str:
@@ -159,8 +174,8 @@ def _result(sheet: Sheet) -> Pairs:
         ("Capacity used", f"{found.capacity_used_pct:.1f} %"),
         ("Planning limit", f"{job.planning_limit_pct:.0f} %"),
         ("Headroom to it", f"{found.headroom_pct:.1f} %, {found.headroom_kg:.0f} kg"),
-        ("Held down by", found.limited_by or ""),
-        ("Display may show", f"about {found.expected_utilisation_pct:.0f} % utilisation (estimate)"),
+        ("Limited by", found.limited_by or ""),
+        ("Expected display", f"about {found.expected_utilisation_pct:.0f} % utilisation (estimate)"),
     ]
 
 

@@ -6,15 +6,16 @@ from datetime import UTC, datetime, timedelta
 from typing import Annotated
 
 import anyio
-from fastapi import APIRouter, Path, Query, Response
+from fastapi import APIRouter, Path, Query, Request, Response
 
 from api.bounds import LIST_RANGE_MAX, TimeFrom, TimeTo, time_range
+from api.crane_states import overridden, states_of
 from api.deps import Caller, Conn, SeenCrane, get_crane, get_known_crane
 from api.dispatch import answer_for, sheet_response
 from api.fleet_book import Book
 from domain.answers import Page
 from domain.dispatch_answers import DispatchCandidate, DispatchQuestion
-from domain.errors import InvalidInput, NotFound
+from domain.errors import Conflict, InvalidInput, NotFound
 from domain.job_answers import CraneBias, HoldAsked, MeasuredAnswer, MeasuredRow, ReservationRow, SheetAsked
 from store import reservations
 from store.reservations import Measured, Reservation
@@ -25,20 +26,25 @@ ReservationId = Annotated[int, Path(ge=1, le=2**53)]
 
 
 @router.post("/reservations", status_code=201)
-async def hold(asked: HoldAsked, conn: Conn, caller: Caller, book: Book) -> ReservationRow:
-    """Hold a crane for a time. Two holds of one crane never overlap, however many ask at once: the later gets 409."""
+async def hold(asked: HoldAsked, request: Request, conn: Conn, caller: Caller, book: Book) -> ReservationRow:
+    """Reserve a crane for a time. Two reservations of one crane never overlap, however many ask at once: the later gets 409.
+
+    A crane that needs an override (open fault, special assessment overdue) takes an engineer and an `override_reason`.
+    """
     await get_crane(asked.crane, conn, caller)
     job = planned = None
+    situation = await book.situation(conn, asked.window)
     if asked.job is not None:
         job = asked.job.model_copy(update={"window": asked.window})
-        situation = await book.situation(conn, asked.window)
         planned = await anyio.to_thread.run_sync(answer_for, job, situation, asked.crane)
         if not planned.fit:
             raise InvalidInput(
                 f"{asked.crane} cannot take this job: {'; '.join(planned.reasons)}."
-                " Choose another crane, or hold it without a job",
+                " Choose another crane, or reserve it without a job",
                 field="crane",
             )
+    states = states_of(situation, situation.listed.index[asked.crane])
+    passed = overridden(request, caller, asked.crane, states, asked.override_reason)
     reservation_id = await reservations.hold(
         conn,
         crane=asked.crane,
@@ -48,6 +54,8 @@ async def hold(asked: HoldAsked, conn: Conn, caller: Caller, book: Book) -> Rese
         held_by=caller.account,
         job=None if job is None else job.model_dump(mode="json"),
         planned=None if planned is None else planned.model_dump(mode="json"),
+        override_reason=asked.override_reason if passed else None,
+        override_states=passed,
     )
     return await show_reservation(reservation_id, conn, caller)
 
@@ -84,13 +92,27 @@ async def print_held(reservation_id: ReservationId, conn: Conn, caller: Caller, 
     if found.job is None:
         raise NotFound(f"reservation {reservation_id} was made without a job: ask for the sheet with the job")
     crane = await get_known_crane(found.crane, conn, caller)
-    asked = SheetAsked(crane=found.crane, title=found.title, job=found.job)
-    return await sheet_response(asked, crane, conn, caller, book, held=True)
+    situation = await book.situation(conn, found.job.window, with_held=False)
+    candidate = await anyio.to_thread.run_sync(answer_for, found.job, situation, crane.name)
+    since = [
+        state.text
+        for state in states_of(situation, situation.listed.index[crane.name])
+        if state.needs_override and state.code not in found.override_states
+    ]
+    if candidate.fit and since:
+        raise Conflict(
+            f"{found.crane} needs an override since it was reserved: {'; '.join(since)}."
+            " Cancel the reservation, and have an engineer reserve it with a reason, or take another crane"
+        )
+    asked = SheetAsked(
+        crane=found.crane, title=found.title, job=found.job, override_reason=found.override_reason
+    )
+    return await sheet_response(asked, crane, candidate, situation, conn, caller)
 
 
 @router.delete("/reservations/{reservation_id}")
 async def release(reservation_id: ReservationId, conn: Conn, caller: Caller) -> ReservationRow:
-    """Give a crane back. Releasing again changes nothing."""
+    """Cancel a reservation. Cancelling again changes nothing."""
     await seen_reservation(reservation_id, conn, caller)
     await reservations.release(conn, reservation_id, caller.account)
     return await show_reservation(reservation_id, conn, caller)

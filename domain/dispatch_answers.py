@@ -51,6 +51,20 @@ class DispatchQuestion(LiftJob):
     )
 
 
+StateCode = Literal["open_fault", "assessment_overdue", "findings", "never_heard", "service_overdue", "draft"]
+"""What is the matter with a crane, whatever the job; the same word at every door."""
+
+
+class CraneState(Answer):
+    """One thing that is the matter with a crane."""
+
+    code: StateCode
+    text: str
+    needs_override: bool = Field(
+        description="not usable unless an engineer says so, with a reason, and that is noted"
+    )
+
+
 class Assumption(Answer):
     """Something that the question left open and that was taken at its worst, and what entering it could bring."""
 
@@ -70,7 +84,12 @@ class DispatchCandidate(Answer):
     type: str
     site: str
     fit: bool = Field(description="charts, reach, height, planning limit and ground allow it")
-    usable: bool = Field(description="fit, free in the window and without a fault that forbids lifting")
+    usable: bool = Field(description="fit, free in the window and nothing that needs an override")
+    needs_override: bool = Field(
+        default=False,
+        description="something is the matter that only an engineer may pass over, with a reason",
+    )
+    states: tuple[CraneState, ...] = Field(default=(), description="what is the matter with the crane")
     ruling: str = Field(description="fit, or the condition at which the crane fell out")
     limited_by: str | None = Field(
         default=None, description="what holds the capacity down: capacity, jib, spread, sector or ground"

@@ -74,8 +74,8 @@ class Place(Value):
 class Weights(Value):
     """Points that a crane loses in the order of those that fit; the fewest points come first.
 
-    The defaults keep the order free, no forbidding fault, service not overdue, life, distance, unless a difference in
-    life or distance is large. They are choices of this project; change them to what the yard values.
+    The defaults keep the order free, no forbidding fault and assessment not overdue, service not overdue, no findings and
+    heard, life, distance, unless a difference in life or distance is large. They are choices of this project; change them to what the yard values.
     """
 
     not_free: float = Field(
@@ -83,6 +83,15 @@ class Weights(Value):
     )
     forbidding_fault: float = Field(
         strict=True, default=500.0, ge=0, le=1e6, description="an open fault that forbids lifting"
+    )
+    assessment_overdue: float = Field(
+        strict=True, default=500.0, ge=0, le=1e6, description="special assessment due by the day of the job"
+    )
+    findings: float = Field(
+        strict=True, default=100.0, ge=0, le=1e6, description="readings that cannot be true"
+    )
+    never_heard: float = Field(
+        strict=True, default=100.0, ge=0, le=1e6, description="has sent nothing: faults and life not known"
     )
     service_overdue: float = Field(strict=True, default=200.0, ge=0, le=1e6)
     life_per_ppm: float = Field(

@@ -7,7 +7,7 @@ from pydantic import AwareDatetime, Field, StrictBool, StringConstraints
 
 from domain.answers import CAUTIONS_DISPATCH, Answer
 from domain.crane import LoadChart
-from domain.dispatch_answers import DispatchCandidate, DispatchQuestion
+from domain.dispatch_answers import DispatchCandidate, DispatchQuestion, StateCode
 from domain.job import Value, Weights, Window
 from domain.messages import CraneName
 from domain.moments import Day
@@ -15,13 +15,21 @@ from domain.moments import Day
 Title = Annotated[str, StringConstraints(strip_whitespace=True, min_length=1, max_length=200)]
 
 
+OverrideReason = Annotated[str, StringConstraints(strip_whitespace=True, min_length=3, max_length=500)]
+Override = Annotated[
+    OverrideReason | None,
+    Field(description="why a crane that needs an override is used all the same; takes an engineer"),
+]
+
+
 class HoldAsked(Value):
-    """A crane to be held. With a job, it is matched again and held only where the job fits."""
+    """A crane to be reserved. With a job, it is matched again and reserved only where the job fits."""
 
     crane: CraneName
     window: Window
     title: Title
     job: DispatchQuestion | None = None
+    override_reason: Override = None
 
 
 class ReservationRow(Answer):
@@ -40,6 +48,10 @@ class ReservationRow(Answer):
     held_at: AwareDatetime
     released_by: str | None = None
     released_at: AwareDatetime | None = None
+    override_reason: str | None = Field(
+        default=None, description="why it was reserved although it needed an override"
+    )
+    override_states: tuple[StateCode, ...] = Field(default=(), description="what was overridden")
 
 
 class SheetAsked(Value):
@@ -48,6 +60,7 @@ class SheetAsked(Value):
     crane: CraneName
     title: Title
     job: DispatchQuestion
+    override_reason: Override = None
 
 
 class ChartsAsked(Value):
@@ -129,6 +142,9 @@ class AssignmentAnswer(Answer):
     points: float
     greedy_assigned: int
     greedy_points: float
+    exact: bool = Field(description="proven: no list gives more jobs a crane, nor as many for fewer points")
+    most_assigned: int = Field(description="no list gives more jobs a crane")
+    least_points: float = Field(description="no list gives as many jobs a crane for fewer points")
     cautions: tuple[str, ...] = CAUTIONS_DISPATCH
 
 
@@ -137,10 +153,14 @@ class LevellingRow(Answer):
 
     crane: str
     used_share: float
-    review_on: date = Field(description="special assessment by age")
+    review_on: date = Field(description="special assessment due")
     pace_share_per_month: float = Field(description="used share a month of late")
     even_share_per_month: float = Field(
         description="pace at which its life and its time to review end together"
+    )
+    limiter_overrides: int = Field(default=0, description="of late")
+    held_back: tuple[str, ...] = Field(
+        default=(), description="what speaks against more work, whatever the pace"
     )
     advice: str
 

@@ -3,15 +3,17 @@
 Fixed windows on cranes that cost differently are a hard problem in general. Here: where all windows overlap the
 assignment is exact (Hungarian method, scipy.optimize.linear_sum_assignment). Otherwise it is solved in rounds, put beside
 the greedy list, and both are improved by moving single jobs and by pushing one job aside, until nothing gets better. The
-answer is never worse than the greedy one; it need not be the best that there is.
+answer is never worse than the greedy one. Where the size allows, an integer program (scipy.optimize.milp, HiGHS) then looks
+for a better one and for a proof within a time limit. What is not proven says how far off it can be at most.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
 from numpy.typing import ArrayLike
-from scipy.optimize import linear_sum_assignment
+from scipy.optimize import Bounds, LinearConstraint, linear_sum_assignment, milp
+from scipy.sparse import csr_array, vstack
 
 from domain.errors import InvalidInput
 from duty.capacity import Flags, Floats, Ints
@@ -19,6 +21,9 @@ from duty.capacity import Flags, Floats, Ints
 NOBODY: Final = -1
 _LEAST_GAIN: Final = 1e-9
 _MOST_PASSES: Final = 100
+MOST_PAIRS: Final = 20_000
+"""Up to so many pairs of a job and a crane that can take it the integer program is tried: about what it proves in time."""
+TIME_LIMIT_S: Final = 2.0
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -27,6 +32,9 @@ class Assignment:
 
     crane: Ints
     points: float
+    exact: bool = False  # proven: no list gives more jobs a crane, nor as many for fewer points
+    most_assigned: int = 0  # no list gives more jobs a crane
+    least_points: float = 0.0  # no list gives as many jobs a crane for fewer points
 
     @property
     def assigned(self) -> int:
@@ -52,25 +60,92 @@ def greedy(points: ArrayLike, overlaps: Flags) -> Assignment:
     return board.priced()
 
 
-def assign(points: ArrayLike, overlaps: Flags) -> Assignment:
+def assign(points: ArrayLike, overlaps: Flags, *, time_limit_s: float = TIME_LIMIT_S) -> Assignment:
     """Cranes for jobs: as many jobs as can be found, then the fewest points; see the module for how exact that is.
 
     Parameters
     ----------
     points : (job, crane), what a crane costs for a job, 0 or more; inf where it cannot take it.
     overlaps : (job, job), from `overlapping`.
+    time_limit_s : for the integer program.
     """
     cost = np.asarray(points, float)
     if cost.size and (np.isnan(cost).any() or cost.min() < 0):
         raise InvalidInput("points must be 0 or more, or inf", field="points")
     in_rounds = _rounds(_Board(cost, overlaps))
     if overlaps.all():
-        return in_rounds.priced()
+        return _proven(in_rounds.priced())
     by_list = _Board(cost, overlaps)
     for job, crane in enumerate(greedy(cost, overlaps).crane):
         by_list.put(job, int(crane))
     found = [_improved(board).priced() for board in (in_rounds, by_list)]
-    return min(found, key=lambda one: (-one.assigned, one.points))
+    best = _bounded(min(found, key=lambda one: (-one.assigned, one.points)), cost)
+    if best.exact or np.isfinite(cost).sum() > MOST_PAIRS:
+        return best
+    return _by_program(best, cost, overlaps, time_limit_s)
+
+
+def _proven(found: Assignment) -> Assignment:
+    return replace(found, exact=True, most_assigned=found.assigned, least_points=found.points)
+
+
+def _bounded(found: Assignment, cost: Floats) -> Assignment:
+    """With the plainest bound: every job that has any crane on the cheapest of its own."""
+    cheapest = np.sort(cost.min(axis=1, initial=np.inf))
+    possible = int(np.isfinite(cheapest).sum())
+    least = float(cheapest[: found.assigned].sum())
+    exact = found.assigned == possible and found.points <= least + _LEAST_GAIN
+    return replace(found, exact=exact, most_assigned=possible, least_points=least)
+
+
+def _by_program(known: Assignment, cost: Floats, overlaps: Flags, time_limit_s: float) -> Assignment:
+    """The best list by integer programming, or what is known with the bound that was proven in the time.
+
+    One variable for each job and crane that can take it; each job at most once, and of the jobs that share a moment at
+    most one on a crane. Leaving a job out costs more than all points together, so that most jobs come first.
+    """
+    job, crane = np.nonzero(np.isfinite(cost))
+    points = cost[job, crane]
+    worth = float(np.where(np.isfinite(cost), cost, 0.0).max(axis=1, initial=0.0).sum()) + 1.0
+    rows = [csr_array((np.ones(job.size), (job, np.arange(job.size))), shape=(len(cost), job.size))]
+    for together in _moments(overlaps):
+        inside = np.flatnonzero(together[job])
+        rows.append(
+            csr_array((np.ones(inside.size), (crane[inside], inside)), shape=(cost.shape[1], job.size))
+        )
+    found = milp(
+        points - worth,
+        integrality=np.ones(job.size, np.intp),
+        bounds=Bounds(0, 1),
+        constraints=LinearConstraint(vstack(rows, format="csr"), -np.inf, 1.0),
+        options={"time_limit": time_limit_s, "mip_rel_gap": 0.0},
+    )
+    best = known
+    if found.x is not None:
+        board = _Board(cost, overlaps)
+        for index in np.flatnonzero(found.x > 0.5).tolist():
+            board.put(int(job[index]), int(crane[index]))
+        best = min(board.priced(), known, key=lambda one: (-one.assigned, one.points))
+    if found.status == 0:
+        return _proven(best)
+    bound = -worth * known.most_assigned if found.mip_dual_bound is None else float(found.mip_dual_bound)
+    most = min(int(np.floor(-bound / worth + 1.0)), known.most_assigned)
+    least = max(known.least_points, bound + worth * best.assigned)
+    return replace(best, most_assigned=max(most, best.assigned), least_points=min(least, best.points))
+
+
+def _moments(overlaps: Flags) -> list[Flags]:
+    """Sets of jobs that overlap each other, such that every pair that overlaps is in one of them."""
+    left = np.triu(overlaps, 1)
+    found: list[Flags] = []
+    while left.any():
+        together = np.zeros(len(overlaps), np.bool_)
+        together[list(np.unravel_index(left.argmax(), left.shape))] = True
+        for other in np.flatnonzero(overlaps[together].all(axis=0) & ~together).tolist():
+            together[other] = overlaps[other][together].all()
+        left[np.ix_(together, together)] = False
+        found.append(together)
+    return found
 
 
 class _Board:

@@ -22,9 +22,17 @@ class Facts:
 
     free: Flags
     forbidding_faults: Ints  # open faults that forbid lifting
+    assessment_overdue: Flags  # the special assessment is due by the day of the job
+    findings: Flags  # readings that cannot be true: what was counted is doubtful
+    never_heard: Flags  # the crane has sent nothing: faults, hours and life are not known
     service_overdue: Flags
     life_ppm: Floats  # millionths of the remaining life that this lift takes; NaN where not known
     distance_km: Floats  # NaN where a position is not known
+
+    @property
+    def needs_override(self) -> Flags:
+        """What is not to be used unless somebody entitled says so, with a reason; the same for everyone who asks."""
+        return np.asarray((self.forbidding_faults > 0) | self.assessment_overdue, np.bool_)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -42,6 +50,9 @@ def rank(matches: Matches, facts: Facts, weights: Weights) -> Ranking:
     terms = {
         "not_free": np.where(facts.free, 0.0, weights.not_free),
         "forbidding_fault": np.where(facts.forbidding_faults > 0, weights.forbidding_fault, 0.0),
+        "assessment_overdue": np.where(facts.assessment_overdue, weights.assessment_overdue, 0.0),
+        "findings": np.where(facts.findings, weights.findings, 0.0),
+        "never_heard": np.where(facts.never_heard, weights.never_heard, 0.0),
         "service_overdue": np.where(facts.service_overdue, weights.service_overdue, 0.0),
         "life": np.where(np.isnan(facts.life_ppm), weights.life_unknown, life),
         "distance": weights.distance_per_km * np.nan_to_num(facts.distance_km),

@@ -1,5 +1,6 @@
 """Reservations of cranes, and what ranking needs to know of every crane. The table itself refuses double booking."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
 from typing import Any, Final
@@ -31,6 +32,8 @@ class Reservation:
     held_at: datetime
     released_by: str | None
     released_at: datetime | None
+    override_reason: str | None
+    override_states: list[str]
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -76,6 +79,8 @@ class LifeOfCranes:
         float | None
     ]  # of the weld detail named, or of the one that stands in while none is entered
     detail_names: list[str | None]
+    assessment_ons: list[date | None]  # when its special assessment is due
+    heard: list[bool]  # whether it has ever sent anything
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -104,6 +109,7 @@ class UseOfLate:
     used_share: float | None
     f1: float | None
     peak_cubed_sum: float
+    limiter_overrides: int
 
 
 HELD: Final = Statement("reservation_held", ReservationId)
@@ -128,6 +134,8 @@ async def hold(
     held_by: str,
     job: dict[str, Any] | None = None,
     planned: dict[str, Any] | None = None,
+    override_reason: str | None = None,
+    override_states: Sequence[str] = (),
 ) -> int:
     """Hold a crane from starts_at up to and without ends_at; the number of the reservation.
 
@@ -143,6 +151,8 @@ async def hold(
             held_by=held_by,
             job=None if job is None else Jsonb(job),
             planned=None if planned is None else Jsonb(planned),
+            override_reason=override_reason,
+            override_states=list(override_states),
         )
     except psycopg.errors.ExclusionViolation as problem:
         raise Conflict(
@@ -203,7 +213,9 @@ async def life_of_cranes(conn: AsyncConnection[Any]) -> LifeOfCranes:
     """What was counted of every crane, in no order."""
     found = await LIFE.first_async(conn)
     return (
-        LifeOfCranes(cranes=[], used_shares=[], f1s=[], damages=[], detail_names=[])
+        LifeOfCranes(
+            cranes=[], used_shares=[], f1s=[], damages=[], detail_names=[], assessment_ons=[], heard=[]
+        )
         if found is None
         else found
     )

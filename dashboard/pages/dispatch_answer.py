@@ -148,6 +148,7 @@ def _card(
                             page.crane_link(one.crane),
                             html.Span(f"{one.title or one.type} · {one.site}", className="bl-cell-note"),
                             _free(question, one, zone),
+                            marks.mark(Attention.ACT, t("dispatch.override")) if one.needs_override else None,
                         ],
                         className="bl-candidate-name",
                     ),
@@ -224,7 +225,7 @@ def _remarks(one: DispatchCandidate, cheapest: float | None, units: Units) -> li
             )
         )
     lines.append(_life_words(one, cheapest))
-    return lines + [note for note in one.notes if not note.startswith("held until")]
+    return lines + [note for note in one.notes if not note.startswith("reserved until")]
 
 
 def configuration_words(one: DispatchCandidate) -> str:

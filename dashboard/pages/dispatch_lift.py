@@ -188,7 +188,7 @@ def _curve(
 
 
 def _hold(visit: Visit, question: DispatchQuestion, one: DispatchCandidate) -> html.Div:
-    """Hold the crane for the window of the job; without a window, say where to enter it."""
+    """Reserve the crane for the window of the job; without a window, say where to enter it."""
     context = {"crane": one.crane, "query": job_query(visit.query)}
     title = form.text(
         "hold", "title", visit.query.get("title", ""), key=one.crane, note=t("dispatch.hold.title.note")
@@ -212,22 +212,39 @@ def _hold(visit: Visit, question: DispatchQuestion, one: DispatchCandidate) -> h
     elif one.held_until is not None:
         reserve = html.P(t("dispatch.hold.taken", crane=one.crane), className="bl-nothing")
     else:
+        why = form.text("hold", "override_reason", key=one.crane, note=t("dispatch.override.note"))
+        fields = [title, why] if one.needs_override else [title]
         reserve = form.form(
-            "hold", [title], t("dispatch.hold", crane=one.crane), key=one.crane, context=context
+            "hold", fields, t("dispatch.hold", crane=one.crane), key=one.crane, context=context
         )
-    return html.Div([html.H3(t("dispatch.hold.head")), reserve, sheet], className="bl-hold")
+    return html.Div([html.H3(t("dispatch.hold.head")), _override(one), reserve, sheet], className="bl-hold")
+
+
+def _override(one: DispatchCandidate) -> html.P | None:
+    """What only an engineer may pass over."""
+    if not one.needs_override:
+        return None
+    what = numbers.listed([state.text for state in one.states if state.needs_override])
+    words = t("dispatch.override.what", crane=one.crane, what=what)
+    return html.P([marks.mark(marks.State.ACT, t("dispatch.override")), " ", words], className="bl-summary")
 
 
 @form.handles("hold")
 async def _hold_now(client: Client, values: Values, context: Values) -> Done:
-    """Hold the crane and go to the reservation."""
+    """Reserve the crane and go to the reservation."""
     try:
         question = question_of(context["query"])
     except Bad as problem:
         raise Unreadable({"": str(problem)}) from problem
     asked = form.read(
         HoldAsked,
-        {"crane": context["crane"], "title": values.get("title"), "window": question.window, "job": question},
+        {
+            "crane": context["crane"],
+            "title": values.get("title"),
+            "window": question.window,
+            "job": question,
+            "override_reason": values.get("override_reason") or None,
+        },
     )
     held = await client.hold(asked)
     return Done(

@@ -30,6 +30,9 @@ async def render(visit: Visit) -> Any:
             [
                 html.H2(t("dispatch.reservation.held")),
                 _state(row),
+                html.P(t("dispatch.reservation.override", reason=row.override_reason), className="bl-summary")
+                if row.override_reason
+                else None,
                 marks.facts(
                     marks.fact(t("dispatch.reservation.crane"), page.crane_link(row.crane), row.site),
                     marks.fact(

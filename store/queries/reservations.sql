@@ -1,7 +1,8 @@
 -- name: reservation_held
 -- Holds a crane for a time; refused by the table where it is held already.
-insert into reservation (crane_id, during, title, job, planned, held_by)
-select c.crane_id, tstzrange(%(starts_at)s, %(ends_at)s), %(title)s, %(job)s, %(planned)s, %(held_by)s
+insert into reservation (crane_id, during, title, job, planned, held_by, override_reason, override_states)
+select c.crane_id, tstzrange(%(starts_at)s, %(ends_at)s), %(title)s, %(job)s, %(planned)s, %(held_by)s, %(override_reason)s,
+    %(override_states)s::text[]
 from crane c where c.name = %(crane)s
 returning reservation_id;
 
@@ -15,7 +16,7 @@ returning reservation_id;
 -- Reservations that touch a time range, in time order: of one crane, or of every crane in sight.
 select r.reservation_id, c.name as crane, s.name as site, s.spec ->> 'time_zone' as time_zone,
     lower(r.during) as starts_at, upper(r.during) as ends_at, r.title, r.job, r.planned,
-    r.held_by, r.held_at, r.released_by, r.released_at
+    r.held_by, r.held_at, r.released_by, r.released_at, r.override_reason, r.override_states
 from reservation r
 join crane c using (crane_id)
 join site s using (site_id)
@@ -30,7 +31,7 @@ limit %(rows)s;
 -- One reservation, if its crane's site is in sight.
 select r.reservation_id, c.name as crane, s.name as site, s.spec ->> 'time_zone' as time_zone,
     lower(r.during) as starts_at, upper(r.during) as ends_at, r.title, r.job, r.planned,
-    r.held_by, r.held_at, r.released_by, r.released_at
+    r.held_by, r.held_at, r.released_by, r.released_at, r.override_reason, r.override_states
 from reservation r
 join crane c using (crane_id)
 join site s using (site_id)
@@ -79,9 +80,11 @@ order by held.starts_at desc;
 -- What was counted of every crane, as lists in one order: read in one piece, ten thousand cranes take few milliseconds.
 select coalesce(array_agg(c.name), '{}') as cranes, coalesce(array_agg(m.used_share), '{}') as used_shares,
     coalesce(array_agg(m.f1), '{}') as f1s, coalesce(array_agg(m.damage), '{}') as damages,
-    coalesce(array_agg(m.detail_name), '{}') as detail_names
+    coalesce(array_agg(m.detail_name), '{}') as detail_names, coalesce(array_agg(m.assessment_on), '{}') as assessment_ons,
+    coalesce(array_agg(m.last_at is not null or l.at is not null), '{}') as heard
 from crane c
-join crane_summary m using (crane_id);
+left join crane_summary m using (crane_id)
+left join live l using (crane_id);
 
 -- name: default_details
 -- Weld details entered as the default of a crane, of a type or of the fleet.
@@ -102,12 +105,13 @@ group by c.name;
 -- Life used and use of late of every crane in sight: cubed peak shares of the lifts of the last days.
 -- Read first by itself: a cluster does not join a spread table with one behind row-level security.
 with summary as materialized (select crane_id, used_share, f1 from crane_summary)
-select c.name as crane, m.used_share, m.f1, coalesce(late.peak_cubed_sum, 0)::float8 as peak_cubed_sum
+select c.name as crane, m.used_share, m.f1, coalesce(late.peak_cubed_sum, 0)::float8 as peak_cubed_sum,
+    coalesce(late.limiter_overrides, 0)::bigint as limiter_overrides
 from crane c
 join site s using (site_id)
 left join summary m using (crane_id)
 left join (
-    select k.crane_id, sum(d.peak_cubed_sum) as peak_cubed_sum
+    select k.crane_id, sum(d.peak_cubed_sum) as peak_cubed_sum, sum(d.limiter_overrides) as limiter_overrides
     from crane k
     join site o using (site_id)
     join counting u on u.in_use

@@ -1,5 +1,6 @@
 """A dispatcher's day, through the api over the invented yard: ask, look at the reasons, hold, print, compare afterwards."""
 
+import contextlib
 import io
 from collections.abc import AsyncIterator
 from datetime import UTC, datetime, timedelta
@@ -15,7 +16,8 @@ from api.settings import ApiSettings
 from domain.crane import Sector, Spread
 from duty.capacity import capacity_kg
 from simulator.yard import load_yard
-from store import cranes
+from store import access, cranes
+from store.access import Role
 
 pytestmark = pytest.mark.anyio
 YARD = load_yard()
@@ -122,8 +124,9 @@ async def test_dispatch_puts_faults_and_service_where_the_weights_say(
         assert "service overdue: yearly check" in late["notes"]
         tolerant = await ask(fresh, tolerated_faults=["H-207"])
         row = next(row for row in tolerant["candidates"] if row["crane"] == first)
-        assert row["usable"]
+        assert (row["usable"], row["needs_override"]) == (True, False)
         assert row["terms"]["forbidding_fault"] == 0.0
+        assert "open_fault" not in [state["code"] for state in row["states"]]
 
 
 async def test_dispatch_compares_planned_with_measured_after_the_job(
@@ -389,3 +392,181 @@ async def test_every_door_refuses_the_same_charts(client: httpx.AsyncClient) -> 
     refused = await client.post("/cranes/yard-01/chart-versions", json=asked)
     assert refused.status_code == 422
     assert "hole: nothing between 5 m and 9 m" in refused.json()["detail"]
+
+
+WINDOW = {"starts_at": "2026-12-02T08:00:00Z", "ends_at": "2026-12-02T10:00:00Z"}
+PASSWORD = "a long enough password"
+
+
+@contextlib.asynccontextmanager
+async def signed_in(
+    database: str, account: str, role: Role, sites: list[str] | None = None
+) -> AsyncIterator[httpx.AsyncClient]:
+    """A client of a strict api, for an account of its own."""
+    with psycopg.connect(database) as conn:
+        access.create_user(conn, account, PASSWORD, role, sites=sites)
+    api = create_api(database, ApiSettings(secure_cookie=False, pool_size=3))
+    async with (
+        running(api),
+        httpx.AsyncClient(transport=httpx.ASGITransport(api), base_url="http://127.0.0.1") as asking,
+    ):
+        assert (
+            await asking.post("/login", json={"account": account, "password": PASSWORD})
+        ).status_code == 200
+        yield asking
+
+
+def raise_fault(database: str, crane: str) -> None:
+    with psycopg.connect(database) as conn:
+        conn.execute(
+            "insert into fault_episode (crane_id, code, raised_at, text)"
+            " select crane_id, 'H-207', now(), 'invented' from crane where name = %s",
+            [crane],
+        )
+
+
+def assess_by(database: str, crane: str, day: str) -> None:
+    with psycopg.connect(database) as conn:
+        conn.execute(
+            "insert into crane_summary (crane_id, assessment_on) select crane_id, %s from crane where name = %s"
+            " on conflict (crane_id) do update set assessment_on = excluded.assessment_on",
+            [day, crane],
+        )
+
+
+async def test_a_state_has_one_meaning_at_every_door(client: httpx.AsyncClient, database: str) -> None:
+    room = {**JOB, **ROOM, "sectors": ["side", "rear"]}
+    raise_fault(database, "yard-04")
+    assess_by(database, "yard-05", "2026-12-02")
+    for crane, code in (("yard-04", "open_fault"), ("yard-05", "assessment_overdue")):
+        async with signed_in(database, f"ida-{crane}", Role.DISPATCHER) as dispatcher:
+            row = await row_of(dispatcher, crane, **room, window=WINDOW)
+            assert (row["fit"], row["usable"], row["needs_override"]) == (True, False, True)
+            assert code in [state["code"] for state in row["states"] if state["needs_override"]]
+            assert row["terms"]["forbidding_fault" if code == "open_fault" else code] == 500.0
+            # No door lets it through: not the calendar, with a job or without, not the sheet, not the day list.
+            asked = {"crane": crane, "window": WINDOW, "title": "Roof"}
+            sheet = {"crane": crane, "title": "Roof", "job": {**room, "window": WINDOW}}
+            listed = {"title": "Roof", "job": {**room, "window": WINDOW}}
+            for more in ({}, {"job": room}, {"override_reason": "I know it"}):
+                refused = await dispatcher.post("/reservations", json={**asked, **more})
+                assert refused.status_code == 403, refused.text
+                assert "Only an engineer" in refused.json()["detail"]
+            assert (await dispatcher.post("/dispatch/lift-sheet", json=sheet)).status_code == 403
+            day = (await dispatcher.post("/dispatch/assignment", json={"jobs": [listed]})).json()
+            assert day["jobs"][0]["crane"] not in (None, crane)
+        async with signed_in(database, f"eva-{crane}", Role.ENGINEER) as engineer:
+            refused = await engineer.post("/reservations", json={**asked, "job": room})
+            assert (refused.status_code, refused.json()["fields"]) == (422, ["override_reason"])
+            assert (await engineer.post("/dispatch/lift-sheet", json=sheet)).status_code == 422
+            reason = "looked at it with the workshop"
+            done = await engineer.post(
+                "/reservations", json={**asked, "job": room, "override_reason": reason}
+            )
+            assert done.status_code == 201, done.text
+            assert (done.json()["override_reason"], done.json()["override_states"]) == (reason, [code])
+            printed = await engineer.get(f"/reservations/{done.json()['reservation_id']}/lift-sheet")
+            assert reason in text_of(printed.content)
+        with psycopg.connect(database) as conn:
+            noted = conn.execute(
+                "select detail from audit where account_name = %s and action = 'POST /reservations'",
+                [f"eva-{crane}"],
+            ).fetchone()
+        assert noted is not None
+        assert (noted[0]["override_reason"], noted[0]["crane"]) == (reason, crane)
+
+
+async def test_what_comes_up_after_a_reservation_stops_its_sheet(
+    client: httpx.AsyncClient, database: str
+) -> None:
+    job = {**JOB, **ROOM, "sectors": ["side", "rear"]}
+    held = await client.post(
+        "/reservations", json={"crane": "yard-04", "window": WINDOW, "title": "Roof", "job": job}
+    )
+    sheet = f"/reservations/{held.json()['reservation_id']}/lift-sheet"
+    assert (await client.get(sheet)).status_code == 200
+    raise_fault(database, "yard-04")
+    refused = await client.get(sheet)
+    assert refused.status_code == 409
+    assert "needs an override since it was reserved: open fault H-207" in refused.json()["detail"]
+
+
+async def test_a_crane_that_was_never_heard_says_so_and_comes_later(
+    client: httpx.AsyncClient, database: str
+) -> None:
+    room = {**ROOM, "sectors": ["side", "rear"]}
+    row = await row_of(client, "yard-04", **room)
+    assert [state["code"] for state in row["states"]] == ["never_heard"]
+    assert row["usable"]
+    assert row["terms"]["never_heard"] == 100.0
+    with psycopg.connect(database) as conn:
+        conn.execute(
+            "insert into crane_summary (crane_id, last_at) select crane_id, now() from crane where name = 'yard-04'"
+        )
+    async with signed_in(database, "ida", Role.DISPATCHER) as fresh:
+        heard = await row_of(fresh, "yard-04", **room)
+    assert (heard["states"], heard["terms"]["never_heard"]) == ([], 0.0)
+
+
+async def test_an_assessment_is_overdue_from_its_day_on(client: httpx.AsyncClient, database: str) -> None:
+    assess_by(database, "yard-04", "2026-12-03")
+    room = {**ROOM, "sectors": ["side", "rear"]}
+    for hour, overdue in (("22", False), ("23", True)):
+        # The yard's 3 December begins at 23:00 UTC of the second.
+        window = {"starts_at": f"2026-12-02T{hour}:00:00Z", "ends_at": "2026-12-03T05:00:00Z"}
+        row = await row_of(client, "yard-04", **room, window=window)
+        assert row["needs_override"] is overdue
+
+
+async def test_who_sees_no_crane_learns_nothing_of_any(database: str, client: httpx.AsyncClient) -> None:
+    job = {**JOB, **ROOM, "sectors": ["side"], "window": WINDOW}
+    async with signed_in(database, "nowhere", Role.DISPATCHER, sites=[]) as nowhere:
+        body = (await nowhere.post("/dispatch", json=job)).json()
+        assert (body["candidates"], body["fit_count"], body["ruled_out"]) == ([], 0, {})
+        assert [one["cranes_lost"] for one in body["assumed"]] == [0] * len(body["assumed"])
+        assert all(not one["capacity_lost_kg"] for one in body["assumed"])
+        day = (
+            await nowhere.post("/dispatch/assignment", json={"jobs": [{"title": "Roof", "job": job}]})
+        ).json()
+        assert day["jobs"][0]["crane"] is None
+        assert day["jobs"][0]["explanation"] == "no crane fits: ask for this job alone to see every reason"
+        held = {"crane": "yard-04", "window": WINDOW, "title": "Roof"}
+        assert (await nowhere.post("/reservations", json=held)).status_code == 404
+
+
+async def test_wear_balancing_gives_no_more_work_to_a_crane_that_should_not_have_it(
+    client: httpx.AsyncClient, database: str
+) -> None:
+    cranes_of_interest = ("yard-01", "yard-02", "yard-03", "yard-04")
+    with psycopg.connect(database) as conn:
+        conn.execute(
+            "insert into counting (settings_hash, version, settings, in_use) values ('t', 1, '{}', true)"
+        )
+        for crane in cranes_of_interest:
+            due = "25 days" if crane == "yard-01" else "900 days"
+            conn.execute(
+                "insert into crane_summary (crane_id, used_share, f1, assessment_on, last_at)"
+                " select crane_id, 0.2, 1.0, current_date + %s::interval, now() from crane where name = %s",
+                [due, crane],
+            )
+            conn.execute(
+                "insert into day_figure (crane_id, counting_id, day, time_zone, day_start_at, day_end_at,"
+                " peak_cubed_sum, limiter_overrides, lift_part)"
+                " select crane_id, counting_id, current_date - 3, 'UTC', now(), now(), 0.1, %s, ''"
+                " from crane, counting where name = %s",
+                [40 if crane == "yard-03" else 2, crane],
+            )
+    raise_fault(database, "yard-02")
+    body = (await client.get("/dispatch/levelling")).json()
+    rows = {row["crane"]: row for row in body["rows"]}
+    assert set(rows) == set(cranes_of_interest)
+    # All four are far below the even pace; three have something against more work.
+    assert all(row["pace_share_per_month"] < 0.5 * row["even_share_per_month"] for row in rows.values())
+    assert "special assessment due on" in rows["yard-01"]["advice"]
+    assert "open fault H-207" in rows["yard-02"]["advice"]
+    assert "most limiter overrides: 40 in 90 days" in rows["yard-03"]["advice"]
+    for crane in cranes_of_interest[:3]:
+        assert rows[crane]["advice"].startswith("no more work than now")
+        assert rows[crane]["held_back"]
+    assert rows["yard-04"]["advice"].startswith("can take more")
+    assert rows["yard-04"]["held_back"] == []

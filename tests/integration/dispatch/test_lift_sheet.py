@@ -23,6 +23,7 @@ JOB: dict[str, Any] = {
     "ground_bearing_kpa": 3000.0,
 }
 WINDOW = {"starts_at": "2027-07-02T06:00:00Z", "ends_at": "2027-07-02T08:00:00Z"}
+LATER = {"starts_at": "2027-07-02T09:00:00Z", "ends_at": "2027-07-02T10:00:00Z"}
 
 
 def text_of(pdf: bytes) -> str:
@@ -66,7 +67,9 @@ async def test_a_reservation_prints_its_own_sheet_in_the_time_of_its_site(client
     text = text_of((await client.get(f"/reservations/{held['reservation_id']}/lift-sheet")).content)
     # 06:00 UTC on a July day is 08:00 in the zone of the yard.
     assert "2027-07-02 08:00 to 2027-07-02 10:00 Europe/Vienna" in text
-    bare = (await client.post("/reservations", json={**asked, "crane": "yard-05", "job": None})).json()
+    bare = (
+        await client.post("/reservations", json={**asked, "crane": "yard-04", "window": LATER, "job": None})
+    ).json()
     refused = await client.get(f"/reservations/{bare['reservation_id']}/lift-sheet")
     assert refused.status_code == 404
     assert "without a job" in refused.json()["detail"]

@@ -114,3 +114,45 @@ def test_levelling_worked_by_hand() -> None:
     found = level([0.6, 0.2, 1.1, 0.5], [0.03, 0.02, 0.01, 0.0], [20.0, 40.0, 12.0, -3.0])
     np.testing.assert_allclose(found.even_share_per_month, [0.02, 0.02, 0.0, 0.0])
     np.testing.assert_allclose(found.ratio, [1.5, 1.0, INF, 1.0])
+
+
+@settings(deadline=None, max_examples=60)
+@given(lists())
+def test_small_lists_are_exact_and_say_so(drawn: tuple[np.ndarray, np.ndarray]) -> None:
+    cost, overlaps = drawn
+    found = assign(cost, overlaps)
+    assert (found.exact, found.assigned, found.points) == (True, *every_assignment(cost, overlaps))
+    assert (found.most_assigned, found.least_points) == (found.assigned, found.points)
+
+
+def test_a_job_gets_a_crane_that_only_a_chain_of_moves_frees() -> None:
+    # Three windows in a chain on three cranes: moving one job, or one aside, does not help; moving all three does.
+    cost = np.full((5, 3), INF)
+    for job, cranes in enumerate(([0, 1], [1, 2], [0, 2], [0], [2])):
+        cost[job, cranes] = 1.0
+    overlaps = overlapping([0, 0, 2, 0, 3], [2, 4, 4, 1, 5])
+    found = assign(cost, overlaps)
+    assert (found.assigned, found.exact) == (every_assignment(cost, overlaps)[0], True)
+
+
+@pytest.mark.parametrize("time_limit_s", [0.0, 2.0])
+def test_what_is_not_proven_says_how_far_off_it_may_be(time_limit_s: float) -> None:
+    rng = np.random.default_rng(8)
+    cost = np.where(rng.random((40, 12)) < 0.4, rng.integers(1, 100, (40, 12)).astype(float), INF)
+    starts = rng.integers(0, 40, 40) / 4
+    overlaps = overlapping(starts, starts + rng.integers(2, 14, 40) / 4)
+    found = assign(cost, overlaps, time_limit_s=time_limit_s)
+    best = assign(cost, overlaps, time_limit_s=60.0)
+    assert best.exact
+    assert found.assigned <= best.assigned <= found.most_assigned
+    if found.assigned == best.assigned:
+        assert found.least_points <= best.points <= found.points
+    assert found.exact == ((found.assigned, found.points) == (found.most_assigned, found.least_points))
+
+
+def test_a_list_that_is_too_long_for_the_program_is_bounded(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("duty.assign.MOST_PAIRS", 0)
+    cost = [[1.0, 5.0], [1.0, 5.0], [1.0, 5.0]]
+    found = assign(cost, overlapping([0, 1, 4], [2, 4, 6]))
+    # Each job alone would cost 1; the two that overlap cost 1 + 5 together.
+    assert (found.points, found.exact, found.most_assigned, found.least_points) == (7.0, False, 3, 3.0)

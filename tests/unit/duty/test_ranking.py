@@ -23,6 +23,9 @@ def facts(count: int, **changed: object) -> Facts:
     plain = {
         "free": np.ones(count, np.bool_),
         "forbidding_faults": np.zeros(count, np.intp),
+        "assessment_overdue": np.zeros(count, np.bool_),
+        "findings": np.zeros(count, np.bool_),
+        "never_heard": np.zeros(count, np.bool_),
         "service_overdue": np.zeros(count, np.bool_),
         "life_ppm": np.ones(count),
         "distance_km": np.zeros(count),
@@ -51,6 +54,21 @@ def test_the_order_of_the_defaults() -> None:
     assert ranking.order.tolist() == [4, 3, 2, 1, 0]
 
 
+def test_what_is_the_matter_moves_a_crane_back_and_some_of_it_needs_an_override() -> None:
+    yes = [True, False, False, False, False]
+    told = facts(
+        5,
+        assessment_overdue=yes,
+        findings=np.roll(yes, 1),
+        never_heard=np.roll(yes, 2),
+        forbidding_faults=[0, 0, 0, 1, 0],
+    )
+    ranking = rank(MATCHES, told, Weights())
+    # 500, 100, 100 and 500 points, and 1 for the life of the lift.
+    assert ranking.points.tolist() == pytest.approx([501, 101, 101, 501, 1])
+    assert told.needs_override.tolist() == [True, False, False, True, False]
+
+
 def test_cranes_that_do_not_fit_come_last_whatever_the_points() -> None:
     matches = match(build([crane("invented-a", WEAK), crane("invented-b")]), JOB)
     ranking = rank(matches, facts(2, free=[True, False]), Weights())
@@ -67,7 +85,7 @@ def test_ties_keep_the_order_of_the_fleet() -> None:
 
 
 @settings(deadline=None)
-@given(st.lists(st.floats(0, 1e6), min_size=7, max_size=7))
+@given(st.lists(st.floats(0, 1e6), min_size=10, max_size=10))
 def test_points_are_the_sum_of_their_terms(values: list[float]) -> None:
     weights = Weights(**dict(zip(Weights.model_fields, values, strict=True)))
     ranking = rank(

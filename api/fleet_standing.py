@@ -1,0 +1,119 @@
+"""How the cranes of a fleet stand for dispatch: life used, special assessment, services due, whether they were ever heard."""
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date
+from functools import cache
+
+import numpy as np
+from numpy.typing import NDArray
+
+from domain.crane import DesignClass
+from domain.detail import DetailSpec
+from domain.errors import InvalidInput
+from duty import service
+from duty.capacity import Flags, Floats, Ints
+from duty.damage import Detail, detail_of
+from duty.life import calendar_assessment
+from duty.spectrum import design_limits
+from store.charts import FleetCrane
+from store.reservations import DefaultDetail, LifeOfCranes
+from store.service import ServiceState
+
+
+@dataclass(frozen=True, kw_only=True)
+class Standing:
+    """Life used and services due of each crane of a listed fleet; arrays by crane."""
+
+    overdue: dict[int, str]  # index of a crane to the name of the service that is overdue
+    assessment_on: NDArray[np.datetime64]  # day on which the special assessment is due
+    heard: Flags  # whether the crane has ever sent anything
+    used_share: Floats  # NaN where not known
+    f1: Floats
+    damage: Floats
+    details: tuple[tuple[Detail, Ints], ...]  # weld details entered, each with the indices of its cranes
+
+
+@cache
+def design_figures(design: str | None) -> tuple[float, float]:
+    """Lifts and kQ of a design class given as JSON; NaN where it is not entered or has no limit."""
+    if design is None:
+        return math.nan, math.nan
+    try:
+        return design_limits(DesignClass.model_validate_json(design))
+    except InvalidInput:
+        return math.nan, math.nan
+
+
+def standing_of(
+    rows: Sequence[FleetCrane],
+    places: Mapping[str, int],
+    life: LifeOfCranes,
+    entered: list[DefaultDetail],
+    states: list[ServiceState],
+    today: date,
+) -> Standing:
+    """How cranes stand: `rows` of a fleet, and by name their places in it."""
+    place = [places.get(name, -1) for name in life.cranes]
+    known = np.array(place, np.intp)
+
+    def by_crane(values: list[float | None]) -> Floats:
+        spread = np.full(len(rows), np.nan)
+        spread[known[known >= 0]] = numbers(values)[known >= 0]
+        return spread
+
+    assessment_on = np.array(
+        [calendar_assessment(row.commissioned_on, row.special_assessment_after_years) for row in rows],
+        "datetime64[D]",
+    )
+    heard = np.zeros(len(rows), np.bool_)
+    for index, due, sent in zip(place, life.assessment_ons, life.heard, strict=True):
+        if index >= 0:
+            heard[index] = sent
+            if due is not None:
+                assessment_on[index] = due
+    details: dict[DetailSpec, list[int]] = {}
+    specs = _DetailsEntered(entered)
+    for index, name in zip(place, life.detail_names, strict=True):
+        spec = None if index < 0 or name is None else specs.of(name, rows[index])
+        if spec is not None:
+            details.setdefault(spec, []).append(index)
+    return Standing(
+        overdue={places[name]: plan for name, plan in _overdue(states, today).items() if name in places},
+        assessment_on=assessment_on,
+        heard=heard,
+        used_share=by_crane(life.used_shares),
+        f1=by_crane(life.f1s),
+        damage=by_crane(life.damages),
+        details=tuple(
+            (detail_of("default", spec), np.array(indices, np.intp)) for spec, indices in details.items()
+        ),
+    )
+
+
+class _DetailsEntered:
+    """Weld details entered as the default of a crane, of a type or of the fleet; the nearest one holds."""
+
+    def __init__(self, entered: list[DefaultDetail]) -> None:
+        self._specs = {
+            (one.name, one.crane, one.type_id): DetailSpec.model_validate(one.spec) for one in entered
+        }
+
+    def of(self, name: str, crane: FleetCrane) -> DetailSpec | None:
+        keys = ((name, crane.name, None), (name, None, crane.type_id), (name, None, None))
+        return next((self._specs[key] for key in keys if key in self._specs), None)
+
+
+def _overdue(states: list[ServiceState], today: date) -> dict[str, str]:
+    """By crane, the first interval that is used up."""
+    found: dict[str, str] = {}
+    for state in states:
+        if service.interval_due(state, today).overdue:
+            found.setdefault(state.crane, state.plan)
+    return found
+
+
+def numbers(values: list[float | None]) -> Floats:
+    """Figures as an array, NaN where one is not known."""
+    return np.array([math.nan if value is None else value for value in values], float)
