@@ -11,6 +11,7 @@ from domain.accounts import Account, AuditRow, NewToken, SessionRow, TokenMade, 
 from domain.answers import CraneDetail, Page
 from domain.counter import CounterReadingAsked, CountersAnswer
 from domain.crane import CraneType, Site
+from domain.description import DescriptionAsked, DescriptionDone, DescriptionEntry
 from domain.history import HistoryAsked, HistoryEntered, HistoryRow
 from domain.registration import CraneChanged, CraneRegistration, CraneTypeRow
 from domain.transfer_answers import ImportDone, ImportRow
@@ -78,6 +79,30 @@ class SettingsCalls(Transport):
     async def drop_counter(self, crane: str, reading_id: int) -> None:
         """Withdraw a reading of a counter."""
         await self._delete(f"/cranes/{crane}/counters/{reading_id}")
+
+    async def descriptions(self, name: str) -> Page[DescriptionEntry]:
+        """What a crane was like and from which day on, newest first."""
+        return await self._get(Page[DescriptionEntry], f"/cranes/{name}/descriptions")
+
+    async def describe(self, name: str, asked: DescriptionAsked) -> DescriptionDone:
+        """Enter what a crane is like from a day on; the answer says which days are counted again."""
+        return await self._post(DescriptionDone, f"/cranes/{name}/descriptions", asked)
+
+    async def correct_description(
+        self, name: str, valid_from: str, asked: DescriptionAsked
+    ) -> DescriptionDone:
+        """Correct the description of a day."""
+        return await self._ask(
+            DescriptionDone,
+            "PUT",
+            f"/cranes/{name}/descriptions/{valid_from}",
+            content=asked.model_dump_json(),
+            headers=_JSON,
+        )
+
+    async def drop_description(self, name: str, valid_from: str) -> DescriptionDone:
+        """Take the description of a day out: the one before it holds on."""
+        return await self._ask(DescriptionDone, "DELETE", f"/cranes/{name}/descriptions/{valid_from}")
 
     async def import_file(
         self, file: Path, *, mapping: str | None = None, dry_run: bool = False, skip_bad: bool = False

@@ -56,7 +56,7 @@ def crane_form(
         form.text(name, "name", crane.name if crane else "", note=t("cranes.name.note"), disabled=crane is not None),
         form.text(name, "title", crane.title if crane else "", note=t("cranes.title.note")),
         form.choose(name, "site", site, [*((one.name, _called(one)) for one in known_sites), (NEW, t("cranes.site.new"))], note=t("cranes.site.note"), searchable=True),
-        form.choose(name, "type", kind, [*((one.name, f"{one.title} ({one.name})") for one in known_types), (NEW, t("cranes.type.new"))], note=t("cranes.type.note"), searchable=True),
+        form.choose(name, "type", kind, [*((one.name, f"{one.title} ({one.name})") for one in known_types), (NEW, t("cranes.type.new"))], note=t("cranes.type.note" if crane is None else "cranes.type.change.note"), searchable=True),
         form.text(name, "commissioned_on", crane.commissioned_on.isoformat() if crane and not crane.draft else "", note=t("cranes.commissioned.note")),
         form.text(name, "manufactured_on", crane.manufactured_on.isoformat() if crane and crane.manufactured_on else "", note=t("cranes.manufactured.note")),
         form.text(name, "registered_on", _day_of(detail), note=t("cranes.registered.note")),
@@ -160,11 +160,15 @@ async def _enter(client: Client, values: Values, context: Values) -> Done:
     try:
         if name is None:
             kept = await client.register_crane(wanted)
+            said = t("cranes.saved", name=kept.crane.name)
         else:
-            kept = await client.change_crane(name, wanted, tag=context.get("tag"))
+            changed = await client.change_crane(name, wanted, tag=context.get("tag"))
+            kept, again = changed, changed.counted_again.days
+            said = t("cranes.changed", name=kept.crane.name)
+            if again:
+                said = f"{said} {t('cranes.again', count=again)}"
     except InvalidInput as problem:
         raise Unreadable({_field_of((problem.field or "").split(".")): str(problem)}) from problem
-    said = t("cranes.saved" if name is None else "cranes.changed", name=kept.crane.name)
     step = "&connect=now" if name is None else ""
     return Done(said=said, go_to=f"/settings?tab=cranes&crane={kept.crane.name}{step}")
 
@@ -180,7 +184,7 @@ def read_registration(values: Values, context: Values, zones: dict[str, str]) ->
         "name": context.get("crane") or crane.get("name"),
     }
     if values.get("type") == NEW:
-        crane["type"] = _described(str(values.get("description") or ""))
+        crane["type"] = described(str(values.get("description") or ""))
     if values.get("edition") != "none":
         crane["design"] = {field: values.get(field) for field in DESIGN if values.get(field)}
     prior = {
@@ -225,17 +229,17 @@ def _registered_at(values: Values, context: Values, zone: str) -> datetime | Non
     return datetime.combine(day, time(), tzinfo=place)
 
 
-def _described(text: str) -> Any:
+def described(text: str, field: str = "description") -> Any:
     """The type in a JSON text: on its own, or in the file of a whole crane."""
     try:
         content = json.loads(text)
     except ValueError as problem:
         said = t("cranes.no_json", problem=problem) if text.strip() else t("form.needed")
-        raise Unreadable({"description": said}) from problem
+        raise Unreadable({field: said}) from problem
     if isinstance(content, dict) and isinstance(content.get("crane"), dict):
         content = content["crane"].get("type")
     if not isinstance(content, dict):
-        raise Unreadable({"description": t("cranes.no_type")})
+        raise Unreadable({field: t("cranes.no_type")})
     return content
 
 

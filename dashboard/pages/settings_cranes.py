@@ -9,7 +9,8 @@ from zoneinfo import ZoneInfo
 from dash import dcc, html
 
 from dashboard import numbers
-from dashboard.pages.settings_crane_form import crane_form
+from dashboard.pages.settings_crane_form import PLACEHOLDER, crane_form
+from dashboard.pages.settings_descriptions import section as descriptions
 from dashboard.parts import grid
 from dashboard.parts.marks import State
 from dashboard.texts import t
@@ -19,34 +20,47 @@ from domain.answers import CraneDetail, CraneRow
 from domain.errors import InvalidInput, NotFound
 
 MAY_ENTER: Final = ("admin",)
+MAY_DESCRIBE: Final = ("engineer", "admin")
 
 
 async def render(visit: Visit, who: WhoAmI) -> Any:
     """The list and, for who may enter, the form: of the crane that the address names, else of a new one."""
-    may = who.role in MAY_ENTER
+    may, may_describe = who.role in MAY_ENTER, who.role in MAY_DESCRIBE
     rows, of_sites, of_types, shown = await asyncio.gather(
         visit.client.all_cranes(),
         visit.client.sites(),
-        visit.client.crane_types() if may else _nothing(),
-        _shown(visit) if may else _nothing(),
+        visit.client.crane_types() if may_describe else _nothing(),
+        _shown(visit) if may_describe else _nothing(),
     )
     sites = of_sites.items
     zones = {site.name: ZoneInfo(site.time_zone) for site in sites}
     chosen = visit.query.get("crane", "")
     parts: list[Any] = []
     if rows:
-        parts.append(_list(rows, zones, may))
+        parts.append(_list(rows, zones, may, may_describe))
     elif not may:
         parts.append(html.P(t("settings.cranes.none"), className="bl-nothing"))
+    types = () if of_types is None else of_types.items
+    dated: list[Any] = []
+    if shown is not None and not shown[0].crane.draft:
+        entries = (await visit.client.descriptions(chosen)).items
+        on_file = [one for one in types if one.name != PLACEHOLDER]
+        dated = [descriptions(shown[0], entries, on_file, visit.units)]
     if not may:
         parts.append(html.P(t("cranes.not_yours"), className="bl-summary"))
-        return html.Div(parts)
-    types = () if of_types is None else of_types.items
+        return html.Div([*dated, *parts])
     if shown is not None:
         detail, tag = shown
         entry, steps = crane_form(sites, types, detail, tag), _connect(chosen)
-        return html.Div([steps, entry, *parts] if "connect" in visit.query else [entry, steps, *parts])
+        last = [*dated, *parts]
+        return html.Div([steps, entry, *last] if "connect" in visit.query else [entry, steps, *last])
     return html.Div([*parts, crane_form(sites, types, None, "")])
+
+
+def _change_word(row: CraneRow, may: bool) -> str:
+    if not may:
+        return t("described.link")
+    return t("cranes.complete") if row.draft else t("details.change")
 
 
 async def _nothing() -> None:
@@ -63,7 +77,9 @@ async def _shown(visit: Visit) -> tuple[CraneDetail, str] | None:
     return None
 
 
-def _list(rows: Sequence[CraneRow], zones: Mapping[str, ZoneInfo], may: bool) -> html.Section:
+def _list(
+    rows: Sequence[CraneRow], zones: Mapping[str, ZoneInfo], may: bool, may_describe: bool
+) -> html.Section:
     columns: list[dict[str, Any]] = [
         {"field": "crane", "headerName": t("fleet.col.crane"), "cellRenderer": "CraneCell", "minWidth": 120},
         {"field": "type", "headerName": t("settings.col.type"), "filter": True, "minWidth": 120, "narrow": not may, "wrapText": True, "cellClass": "bl-cell-wrap"},
@@ -73,7 +89,7 @@ def _list(rows: Sequence[CraneRow], zones: Mapping[str, ZoneInfo], may: bool) ->
         {"field": "service", "headerName": t("settings.tab.service"), "cellRenderer": "LinkCell", "minWidth": 100, "narrow": False, "sortable": False},
         {"field": "details", "headerName": t("details.title"), "cellRenderer": "LinkCell", "minWidth": 100, "narrow": False, "sortable": False},
     ]  # fmt: skip
-    if may:
+    if may_describe:
         columns.insert(
             1,
             {"field": "change", "headerName": t("cranes.col.entry"), "cellRenderer": "LinkCell", "minWidth": 110, "sortable": False},
@@ -92,7 +108,7 @@ def _list(rows: Sequence[CraneRow], zones: Mapping[str, ZoneInfo], may: bool) ->
             "service_href": f"/settings?tab=service&crane={row.name}",
             "details": t("settings.details"),
             "details_href": f"/life/{row.name}",
-            "change": t("cranes.complete") if row.draft else t("details.change"),
+            "change": _change_word(row, may),
             "change_href": f"/settings?tab=cranes&crane={row.name}",
         }
         for row in rows

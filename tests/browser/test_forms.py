@@ -263,3 +263,28 @@ def test_an_engineer_excludes_a_span_from_its_trace_and_withdraws_it(
     box.get_by_role("button", name="Withdraw").click()
     expect(page.locator(NOTICE)).to_contain_text("withdrawn")
     expect(box.locator("ul")).to_contain_text("Withdrawn by")
+
+
+def test_an_engineer_enters_what_a_crane_is_like_from_a_day_on(
+    strict_site: str, people: None, page: Page, yard_url: str
+) -> None:
+    sign_in(page, strict_site, "engineer")
+    page.goto(f"{strict_site}/settings?tab=cranes&crane=yard-07")
+    box = page.locator("#descriptions")
+    expect(box).to_contain_text("From the beginning")
+    page.get_by_label("Attachments", exact=True).fill("grab")
+    page.get_by_role("button", name="Enter the change").click()
+    expect(page.get_by_label("Attachments", exact=True)).to_have_attribute("aria-invalid", "true")
+    page.get_by_label("Attachments", exact=True).fill("grab (invented), 240, for the season")
+    page.get_by_label("From", exact=True).fill("2200-01-01")
+    page.get_by_role("button", name="Enter the change").click()
+    expect(page.get_by_label("From", exact=True)).to_have_attribute("aria-invalid", "true")
+    page.get_by_label("From", exact=True).fill("2026-01-15")
+    page.get_by_role("button", name="Enter the change").click()
+    expect(page.locator(NOTICE)).to_contain_text("0 days are counted again")
+    expect(box).to_contain_text("From 15 Jan 2026")
+    expect(box).to_contain_text("grab (invented) 240 kg for the season")
+    assert sound(page)
+    box.locator("summary", has_text="Take out").click()
+    box.get_by_role("button", name="Take out").click()
+    expect(page.locator(NOTICE)).to_contain_text("taken out")
