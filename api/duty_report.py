@@ -10,6 +10,8 @@ from zoneinfo import ZoneInfo
 from api.typesetting import pdf
 from domain.answers import CAUTIONS_DUTY, DetailDamage, FaultRow, LifeAnswer, SpectrumAnswer
 from domain.crane import Crane
+from domain.description import BEGINNING, DescriptionEntry
+from domain.exclusion import ExclusionRow
 from domain.upkeep import DayRow, ServiceRow
 from duty.levels import NEAR_LIMIT_PCT
 
@@ -42,6 +44,8 @@ class DutyReport:
     days: Sequence[DayRow]
     faults: Sequence[FaultRow]
     service: Sequence[ServiceRow]
+    exclusions: Sequence[ExclusionRow]  # of the whole record
+    descriptions: Sequence[DescriptionEntry]
     counted_at: datetime
 
 
@@ -80,6 +84,8 @@ def report_data(report: DutyReport) -> dict[str, Any]:
             [row.plan, _moment(row.done_at, report.time_zone), or_dash(row.due_on), or_dash(row.due_by)]
             for row in report.service
         ],
+        "exclusions": [exclusion_row(row, report.time_zone) for row in report.exclusions],
+        "descriptions": [description_row(entry) for entry in report.descriptions],
         "method": list(METHOD),
         "assumptions": assumptions(report),
     }
@@ -112,9 +118,37 @@ def record_rows(report: DutyReport) -> Pairs:
         ("days with data", str(spectrum.days_recorded)),
         ("time recorded", hours(spectrum.recorded_s)),
         ("coverage, whole record", _percent(life.coverage)),
+        ("excluded, in use and not recorded", hours(sum(day.excluded_ms for day in report.days) / 1000)),
         ("limit_pct assumed 100", hours(assumed_ms / 1000)),
         ("utilisation below 0", hours(spectrum.below_zero_s)),
         ("spikes", spike_words(spectrum)),
+    ]
+
+
+def exclusion_row(row: ExclusionRow, time_zone: str) -> list[str]:
+    """One span that does not count, or that was excluded and counts again."""
+    reason = row.reason + (" (readings stated as false)" if row.readings_false else "")
+    withdrawn = f"; withdrawn by {row.withdrawn_by}" if row.withdrawn_at is not None else ""
+    return [
+        f"{_moment(row.from_at, time_zone)} to {_moment(row.to_at, time_zone)}",
+        row.channel or "all channels",
+        reason,
+        f"{row.entered_by}{withdrawn}",
+    ]
+
+
+def description_row(entry: DescriptionEntry) -> list[str]:
+    """What the crane was like on some days."""
+    parts = [
+        *(f"{one.name} {one.mass_kg:g} kg" for one in entry.attachments),
+        *(f"sensor replaced: {one.channel} {one.note}".strip() for one in entry.sensors_replaced),
+        *([entry.note] if entry.note else []),
+    ]
+    return [
+        "the beginning" if entry.valid_from == BEGINNING else entry.valid_from.isoformat(),
+        entry.type.title or entry.type.name,
+        f"{entry.type.rated_moment_kn_m:g} kN·m",
+        "; ".join(parts),
     ]
 
 
@@ -233,6 +267,11 @@ def assumptions(report: DutyReport) -> list[str]:
         *_history(crane, life),
         f"Special assessment: {life.special_assessment_reason}.",
     ]
+    if life.used_share_unrecorded:
+        found.append(
+            "Time in use that is not on record (excluded, or told by two boxes or a wrong clock) is taken at the pace of the"
+            " crane's 90th-percentile week, and excluded time never at less than it had counted unless its readings are false."
+        )
     if crane.design is None:
         found.append("No design class is entered: there is no used share, and none is assumed.")
     outside = [report.spectrum.beyond, *(detail.beyond for detail in life.details)]

@@ -109,6 +109,7 @@ def life_answer(
         used_share_prior=None if used is None else used.prior_entered,
         used_share_unknown=None if used is None else used.prior_unknown,
         used_share_unrecorded=None if used is None else used.unrecorded,
+        unrecorded_s=totals.unrecorded_ms / 1000,
         prior_known_from=None if stands.prior is None else stands.prior.since,
         prior_from_manufacture=crane.manufactured_on is not None,
         unknown_years=stands.unknown_years,

@@ -8,7 +8,9 @@ from fastapi import APIRouter, Depends, Query, Response
 
 from api.bounds import DayFrom, DayTo
 from api.deps import Caller, Conn, KnownCrane
+from api.descriptions import list_descriptions
 from api.duty_report import DutyReport, duty_report_pdf
+from api.exclusions import list_crane_exclusions
 from api.fleet import FleetAnswers, get_answers, made_fleet
 from api.fleet_report import FleetReport, fleet_report_pdf
 from api.life import show_life
@@ -20,6 +22,7 @@ from store import reading, summary
 router = APIRouter(tags=["reports"])
 
 TYPES_MAX: Final = 10_000
+MOST_EXCLUSIONS: Final = 1000
 
 
 @router.get(
@@ -83,6 +86,8 @@ async def duty_report(
             for row in await reading.fault_rows(conn, crane.crane_id, since)
         ],
         service=(await list_service(crane, conn)).items,
+        exclusions=(await list_crane_exclusions(crane, conn, limit=MOST_EXCLUSIONS)).items,
+        descriptions=(await list_descriptions(crane, conn)).items,
         counted_at=(found.counted_at if found else None) or crane.registered_at,
     )
     pdf = await to_thread.run_sync(duty_report_pdf, report)

@@ -381,6 +381,10 @@ class LifeAnswer(Answer):
     used_share_unrecorded: float | None = Field(
         default=None, description="in use while nothing was recorded, f1 included"
     )
+    unrecorded_s: float = Field(
+        default=0.0,
+        description="time in use without a record: excluded, or told by two boxes or a wrong clock",
+    )
     used_share: float | None = Field(
         description="all four together; 1 is used up; None without a design class or a record"
     )

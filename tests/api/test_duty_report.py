@@ -68,6 +68,21 @@ async def test_the_report_has_every_part(fresh_yard_url: str) -> None:
         await check_every_part(http)
 
 
+async def test_the_report_lists_what_is_excluded_and_what_the_crane_was_like(fresh_yard_url: str) -> None:
+    app = create_api(fresh_yard_url, ApiSettings(open_access=True, secure_cookie=False, pool_size=4))
+    async with running(app), client_of(app) as http:
+        assert "Excluded spans" not in text_of((await http.get("/cranes/heron-3/report")).content)
+        span = {"from_at": "2026-03-02T08:10:00Z", "to_at": "2026-03-02T08:40:00Z", "reason": "sensor hung"}
+        assert (await http.post("/cranes/heron-3/exclusions", json=span)).status_code == 201
+        grab = {"valid_from": "2026-03-03", "attachments": [{"name": "grab", "mass_kg": 240}]}
+        assert (await http.post("/cranes/heron-3/descriptions", json=grab)).status_code == 201
+        text = text_of((await http.get("/cranes/heron-3/report")).content)
+    assert "Excluded spans" in text
+    assert "sensor hung" in text
+    assert "What the crane was like" in text
+    assert "grab 240 kg" in text
+
+
 async def check_every_part(http: httpx.AsyncClient) -> None:
     text = text_of((await http.get("/cranes/heron-3/report")).content)
     spectrum = (await http.get("/cranes/heron-3/spectrum")).json()

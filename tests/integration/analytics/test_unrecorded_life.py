@@ -60,6 +60,7 @@ def test_excluding_never_lowers_the_used_share(busy: Yard, first: timedelta, pas
     assert after["used_share"] >= before["used_share"] * (1 - 1e-9)
     assert after["used_share"] <= before["used_share"] * 2.5  # and it is no punishment either
     assert after["used_share_unrecorded"] > 0
+    assert after["unrecorded_s"] > 0
     assert after["used_share_counted"] + after["used_share_unrecorded"] + after["used_share_prior"] + after[
         "used_share_unknown"
     ] == pytest.approx(after["used_share"])
