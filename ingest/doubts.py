@@ -10,6 +10,7 @@ from dataclasses import dataclass, field
 from typing import Final, NamedTuple
 
 import numpy as np
+from numpy.typing import NDArray
 
 from domain.channels import CHANNEL_BY_NAME, CHANNEL_NAMES
 from domain.messages import NoticeCode
@@ -64,7 +65,7 @@ class _Crane:
 
     boots: dict[int, _Boot] = field(default_factory=dict)
     lag: tuple[int, int] | None = None  # when it was a day behind first, and by how much
-    # The minute that is being looked at: its boot, its span, and the extremes of its messages with their channels.
+    # The minute that is looked at: its boot (-1: none), its span, and the extremes of its messages with their channels.
     boot: int = -1
     first_ms: int = 0
     last_ms: int = 0
@@ -84,13 +85,20 @@ class Doubts:
         strange = (planned.refused.keys() | planned.strange.keys()) & wanted
         found = [doubt for place in sorted(strange) for doubt in _of_the_message(planned, place)]
         for group in planned.extremes:
+            sound = _sound(group)
             for row, place in enumerate(group.places):
                 if place in wanted:
-                    self._look(found, place, planned.segments[place], group, row)
+                    segment = planned.segments[place]
+                    crane = self._of_the_clock(found, place, segment)
+                    if sound[row]:
+                        crane.boot = -1
+                        crane.streaks.clear()
+                    else:
+                        found += _of_the_units(place, crane, segment, group, row)
         return found
 
-    def _look(self, found: list[Doubt], place: int, segment: Segment, group: Extremes, row: int) -> None:
-        """One message: the usual one costs a few comparisons."""
+    def _of_the_clock(self, found: list[Doubt], place: int, segment: Segment) -> _Crane:
+        """What its times and numbers say; the crane of the message."""
         crane = self._cranes.get(segment.crane_id)
         if crane is None:
             crane = self._cranes[segment.crane_id] = _Crane()
@@ -110,13 +118,35 @@ class Doubts:
         lag_ms = segment.received_ms - last_ms
         if lag_ms > BEHIND_MS or crane.lag is not None:
             found += _behind(place, crane, segment.received_ms, lag_ms)
-        if crane.boot != segment.boot:
-            crane.boot, crane.first_ms, crane.last_ms = segment.boot, segment.t0_ms, last_ms
-            crane.extremes = []
-        crane.extremes.append((group.channels, group.low[row], group.high[row]))
-        crane.last_ms = max(crane.last_ms, last_ms)
-        if crane.last_ms - crane.first_ms >= WINDOW_MS:
-            found += _of_the_minute(place, crane)
+        return crane
+
+
+def _sound(group: Extremes) -> list[bool]:
+    """Which messages contradict every sign of a wrong unit by themselves, as those of a crane at work do."""
+
+    def beyond(name: str, most: float) -> NDArray[np.bool_]:
+        if name not in group.channels:
+            return np.zeros(len(group.places), dtype=bool)
+        column = group.channels.index(name)
+        return (group.high[:, column] > most) | (group.low[:, column] < -most)
+
+    percent = beyond("utilisation_pct", FRACTION[1]) | ("utilisation_pct" not in group.channels)
+    limited = beyond("limit_pct", 0.0) | ("limit_pct" not in group.channels)
+    degrees = beyond("slew_deg", RADIANS_SLEW) | ("slew_deg" not in group.channels)
+    for name in _BOOMS:
+        degrees |= beyond(name, RADIANS)
+    return list((percent & limited & degrees).tolist())
+
+
+def _of_the_units(place: int, crane: _Crane, segment: Segment, group: Extremes, row: int) -> Iterable[Doubt]:
+    """Adds a message to the minute of its crane, and judges a minute that is over."""
+    last_ms = segment.t0_ms + segment.values.shape[1] * segment.dt_ms
+    if crane.boot != segment.boot:
+        crane.boot, crane.first_ms, crane.last_ms = segment.boot, segment.t0_ms, last_ms
+        crane.extremes = []
+    crane.extremes.append((group.channels, group.low[row], group.high[row]))
+    crane.last_ms = max(crane.last_ms, last_ms)
+    return _of_the_minute(place, crane) if crane.last_ms - crane.first_ms >= WINDOW_MS else ()
 
 
 def _of_the_minute(place: int, crane: _Crane) -> Iterator[Doubt]:
