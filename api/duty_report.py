@@ -12,6 +12,7 @@ from domain.answers import CAUTIONS_DUTY, DetailDamage, FaultRow, LifeAnswer, Sp
 from domain.crane import Crane
 from domain.description import BEGINNING, DescriptionEntry
 from domain.exclusion import ExclusionRow
+from domain.findings import FindingRow
 from domain.upkeep import DayRow, ServiceRow
 from duty.levels import NEAR_LIMIT_PCT
 
@@ -46,6 +47,7 @@ class DutyReport:
     service: Sequence[ServiceRow]
     exclusions: Sequence[ExclusionRow]  # of the whole record
     descriptions: Sequence[DescriptionEntry]
+    findings: Sequence[FindingRow]
     counted_at: datetime
 
 
@@ -75,6 +77,7 @@ def report_data(report: DutyReport) -> dict[str, Any]:
             logarithmic=True,
         ),
         "levels": level_bars(spectrum),
+        "findings": [finding_cells(row)[1:] for row in report.findings],
         "limiter": limiter_rows(report),
         "faults": [
             [row.code, str(row.raised), _moment(row.open_since, report.time_zone), row.text]
@@ -122,6 +125,28 @@ def record_rows(report: DutyReport) -> Pairs:
         ("limit_pct assumed 100", hours(assumed_ms / 1000)),
         ("utilisation below 0", hours(spectrum.below_zero_s)),
         ("spikes", spike_words(spectrum)),
+        ("findings about readings", finding_words(report.findings)),
+    ]
+
+
+def finding_words(found: Sequence[FindingRow]) -> str:
+    """How many findings move the figures of how many cranes."""
+    if not found:
+        return "none: no proof that readings are right"
+    cranes = len({row.crane for row in found})
+    return f"{len(found)} at {cranes} crane{'s' if cranes > 1 else ''}: they move the figures of these, see below"
+
+
+def finding_cells(row: FindingRow) -> list[str]:
+    """One finding: what, when, which figures it moves, and what to do."""
+    channel = f" ({row.channel})" if row.channel else ""
+    days = f"{row.day_from} to {row.day_to}" if row.day_to > row.day_from else f"{row.day_from}"
+    return [
+        row.crane,
+        f"{row.title}{channel}",
+        f"{days}, {row.days} day{'s' if row.days > 1 else ''}",
+        f"{row.figures}: {row.moves}",
+        row.next_step,
     ]
 
 

@@ -1,10 +1,12 @@
 """What is wrong with the readings of one crane, or of every crane in sight, over whole local days."""
 
-from typing import Annotated, Final
+from datetime import date
+from typing import Annotated, Any, Final
 
 from fastapi import APIRouter, Query
+from psycopg import AsyncConnection
 
-from api.bounds import DayFrom, DayRange, DayTo, at_most, day_range
+from api.bounds import DayFrom, DayTo, at_most, day_range
 from api.deps import Caller, Conn, SeenCrane
 from api.paging import Cursor, Limit, decode_cursor, page
 from api.tables import TableRoute
@@ -12,12 +14,14 @@ from domain.answers import Page
 from domain.channels import CHANNEL_BY_NAME
 from domain.findings import FINDING_WORDS, FindingCode, FindingRow
 from store import findings
+from store.access import Principal
 from store.findings import FindingSpan
 
 router = APIRouter(tags=["upkeep"], route_class=TableRoute)
 
 DEFAULT_DAYS: Final = 28
-LONGEST_DAYS: Final = 366
+REPORT_ROWS: Final = 500
+LONGEST_DAYS: Final = 366  # of the fleet; of a crane its whole record
 OfCode = Annotated[FindingCode | None, Query(description="of this code only")]
 
 
@@ -30,7 +34,7 @@ async def list_findings(
     day_to: DayTo = None,
 ) -> Page[FindingRow]:
     """What is wrong with the readings of a crane: one row for each code and channel; the last 28 days by default."""
-    chosen = _days(day_from, day_to, crane.time_zone)
+    chosen = day_range(day_from, day_to, default_days=DEFAULT_DAYS, zone=crane.time_zone)
     rows = await findings.findings(conn, caller.site_list, chosen.first, chosen.last, crane=crane.name)
     return Page(items=tuple(map(finding_row, rows)))
 
@@ -46,7 +50,8 @@ async def list_fleet_findings(
     cursor: Cursor = None,
 ) -> Page[FindingRow]:
     """What is wrong with the readings of the cranes in your sight, by crane and code; the last 28 days by default."""
-    chosen = _days(day_from, day_to, "UTC")
+    chosen = day_range(day_from, day_to, default_days=DEFAULT_DAYS, zone="UTC")
+    at_most(chosen, LONGEST_DAYS, "findings of a fleet are listed")
     after = decode_cursor(cursor, (str, str, str))
     rows = await findings.findings(
         conn,
@@ -59,6 +64,14 @@ async def list_fleet_findings(
     )
     keys = [(row.crane, row.code, row.channel) for row in rows]
     return page([finding_row(row) for row in rows], limit, keys)
+
+
+async def findings_for_report(
+    conn: AsyncConnection[Any], caller: Principal, first: date, last: date, crane: str | None = None
+) -> list[FindingRow]:
+    """The first REPORT_ROWS findings of the cranes in sight, or of one."""
+    rows = await findings.findings(conn, caller.site_list, first, last, crane=crane, rows=REPORT_ROWS)
+    return [finding_row(row) for row in rows]
 
 
 def finding_row(row: FindingSpan) -> FindingRow:
@@ -93,9 +106,3 @@ def _extent(row: FindingSpan) -> str:
         f"{row.channel} from {row.least:g} to {row.most:g} {channel.unit}; {channel.low:g} to {channel.high:g} are accepted"
         " unless set otherwise. "
     )
-
-
-def _days(day_from: DayFrom, day_to: DayTo, zone: str) -> DayRange:
-    chosen = day_range(day_from, day_to, default_days=DEFAULT_DAYS, zone=zone)
-    at_most(chosen, LONGEST_DAYS, "findings are listed")
-    return chosen

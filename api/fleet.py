@@ -21,7 +21,7 @@ from domain.messages import CraneName
 from duty.details import COMPARISON
 from duty.levels import NEAR_LIMIT_PCT
 from duty.life import calendar_assessment
-from store import reading, summary
+from store import findings, reading, summary
 from store.access import Principal
 from store.summary import FleetCrane
 
@@ -122,7 +122,8 @@ async def fleet_answer(
     start = datetime.combine(span.first, datetime.min.time(), UTC)
     end = datetime.combine(span.last, datetime.min.time(), UTC) + timedelta(days=1)
     quarantined = await reading.quarantined_count(conn, sites, start, end)
-    listed = await to_thread.run_sync(_listed, cranes, figures, due, datetime.now(UTC), rates)
+    found = await findings.counts(conn, sites, span.first, span.last)
+    listed = await to_thread.run_sync(_listed, cranes, figures, due, found, datetime.now(UTC), rates)
     return FleetAnswer(
         day_from=span.first,
         day_to=span.last,
@@ -136,11 +137,20 @@ def _listed(
     cranes: Sequence[FleetCrane],
     figures: Mapping[int, PeriodFigures],
     due: Mapping[str, date],
+    found: Mapping[str, int],
     now: datetime,
     rates: bool,
 ) -> list[FleetRow]:
     listed = [
-        fleet_row(crane, figures[crane.crane_id], now, due.get(crane.crane), rates=rates) for crane in cranes
+        fleet_row(
+            crane,
+            figures[crane.crane_id],
+            now,
+            due.get(crane.crane),
+            findings=found.get(crane.crane, 0),
+            rates=rates,
+        )
+        for crane in cranes
     ]
     listed.sort(key=lambda row: (-(row.near_limit_pct if row.near_limit_pct is not None else -1), row.crane))
     return listed
@@ -184,6 +194,7 @@ def fleet_row(
     now: datetime,
     service_due_on: date | None = None,
     *,
+    findings: int = 0,
     rates: bool = True,
 ) -> FleetRow:
     """One crane of the fleet at a glance. Data that came late may be newer than any live reading, or the only data."""
@@ -211,6 +222,7 @@ def fleet_row(
         warnings=sums.warnings,
         faults=sums.faults,
         lifts=sums.lifts,
+        findings=findings,
         near_limit_lifts=sums.near_limit_lifts,
         near_limit_lifts_share=figures.near_limit_lifts_share if rates else None,
         limiter_stops_per_hour=figures.limiter_stops_per_hour if rates else None,

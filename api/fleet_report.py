@@ -5,9 +5,10 @@ from dataclasses import dataclass
 from datetime import UTC, date, datetime
 from typing import Any, Final
 
-from api.duty_report import hours, number, or_dash
+from api.duty_report import finding_cells, finding_words, hours, number, or_dash
 from api.typesetting import pdf
 from domain.answers import CAUTIONS_DUTY
+from domain.findings import FindingRow
 from domain.fleet_answers import FleetAnswer, FleetRow
 from domain.upkeep import OpenFaultRow
 
@@ -28,6 +29,7 @@ class FleetReport:
 
     fleet: FleetAnswer
     faults: Sequence[OpenFaultRow]
+    findings: Sequence[FindingRow]
     sites: Sequence[str] | None  # None: every site
     invented: frozenset[str] = frozenset()  # names of types that are invented
 
@@ -55,18 +57,19 @@ def report_data(report: FleetReport) -> dict[str, Any]:
         "cautions": list(CAUTIONS_DUTY),
         "totals": totals(report),
         "near_note": f"Worst share first. Near the limit: utilisation of {fleet.near_limit_from_pct:g} % or more. "
-        "Before: the period of equal length before.",
+        "Before: the period of equal length before. * readings in doubt, see findings.",
         "near": [
             {"cells": near_cells(row, report.invented), "width": round(BAR_MM * (row.near_limit_pct or 0.0) / longest, 2)}
             for row in fleet.rows
         ],
-        "life_note": "Largest used share first, cranes without a known one before all. A forecast compares, it does not predict.",
+        "life_note": "Largest used share first, cranes without a known one before all. A forecast compares, it does not predict. * readings in doubt, see findings.",
         "life": [life_cells(row) for row in sorted(fleet.rows, key=_by_use)],
         "faults": [
             [row.crane, row.code, f"{row.raised_at.astimezone(UTC):%Y-%m-%d %H:%M} UTC", str(row.raised_times),
              row.text, row.meaning or "–"]
             for row in report.faults
         ],
+        "findings": [finding_cells(row) for row in report.findings],
         "service": [
             [row.crane, str(row.service_due_on)]
             for row in sorted(fleet.rows, key=lambda one: (one.service_due_on or date.max, one.crane))
@@ -90,6 +93,7 @@ def totals(report: FleetReport) -> list[tuple[str, str]]:
         ("limiter stops, overrides", f"{sum(r.limiter_stops for r in rows)}, {sum(r.limiter_overrides for r in rows)}"),
         ("on the manual valves", hours(sum(row.emergency_s for row in rows))),
         ("faults raised, open now", f"{sum(row.faults for row in rows)}, {len(report.faults)}"),
+        ("findings about readings", finding_words(report.findings)),
         ("messages set aside", f"{report.fleet.quarantined}: not counted until they are replayed"),
     ]  # fmt: skip
 
@@ -97,7 +101,7 @@ def totals(report: FleetReport) -> list[tuple[str, str]]:
 def near_cells(row: FleetRow, invented: frozenset[str]) -> list[str]:
     """One crane near the limit."""
     return [
-        row.crane + (" (draft)" if row.draft else ""),
+        row.crane + (" (draft)" if row.draft else "") + (" *" if row.findings else ""),
         f"{row.type}{' (invented)' if row.type in invented else ''}, {row.site}",
         str(row.lifts),
         f"{row.loaded_s / 3600:,.1f}",
@@ -118,7 +122,7 @@ def life_cells(row: FleetRow) -> list[str]:
     if row.damage_beyond:
         detail += f"; too small, {row.damage_beyond:,} readings lie beyond the classes"
     return [
-        row.crane,
+        row.crane + (" *" if row.findings else ""),
         share,
         or_dash(row.spent_on),
         number(row.damage) + (f" of {row.damage_allowed:g}" if row.damage_allowed else ""),

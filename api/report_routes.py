@@ -11,6 +11,7 @@ from api.deps import Caller, Conn, KnownCrane
 from api.descriptions import list_descriptions
 from api.duty_report import DutyReport, duty_report_pdf
 from api.exclusions import list_crane_exclusions
+from api.findings import findings_for_report
 from api.fleet import FleetAnswers, get_answers, made_fleet
 from api.fleet_report import FleetReport, fleet_report_pdf
 from api.life import show_life
@@ -43,9 +44,11 @@ async def fleet_report(
 
     The same numbers as the routes of fleet and faults; unchanged answers give the same bytes.
     """
+    fleet = (await made_fleet(conn, caller, due_book, answers, days, day_from, day_to)).answer
     report = FleetReport(
-        fleet=(await made_fleet(conn, caller, due_book, answers, days, day_from, day_to)).answer,
+        fleet=fleet,
         faults=(await list_open_faults(conn, caller)).items,
+        findings=await findings_for_report(conn, caller, fleet.day_from, fleet.day_to),
         sites=caller.sites,
         invented=frozenset(
             row.name
@@ -66,7 +69,7 @@ async def fleet_report(
     responses={200: {"content": {"application/pdf": {"schema": {"type": "string", "format": "binary"}}}}},
 )
 async def duty_report(
-    crane: KnownCrane, conn: Conn, day_from: DayFrom = None, day_to: DayTo = None
+    crane: KnownCrane, conn: Conn, caller: Caller, day_from: DayFrom = None, day_to: DayTo = None
 ) -> Response:
     """Duty report of a crane over whole local days as PDF/UA: record, class of use, life, damage, limiter, faults.
 
@@ -88,6 +91,7 @@ async def duty_report(
         service=(await list_service(crane, conn)).items,
         exclusions=(await list_crane_exclusions(crane, conn, limit=MOST_EXCLUSIONS)).items,
         descriptions=(await list_descriptions(crane, conn)).items,
+        findings=await findings_for_report(conn, caller, chosen.first, chosen.last, crane.name),
         counted_at=(found.counted_at if found else None) or crane.registered_at,
     )
     pdf = await to_thread.run_sync(duty_report_pdf, report)

@@ -44,6 +44,10 @@ class FleetRow(Answer):
     warnings: int
     faults: int = Field(description="faults raised in the period")
     lifts: int
+    findings: int = Field(
+        default=0,
+        description="findings about its readings in the period, by code and channel: they move its figures",
+    )
     near_limit_lifts: int
     near_limit_lifts_share: Confident | None = Field(
         default=None, description="lifts near the limit of all lifts, 0..1"

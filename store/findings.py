@@ -46,8 +46,17 @@ class FindingSpan:
     most: float | None
 
 
+@dataclass(frozen=True, kw_only=True, slots=True)
+class FindingCount:
+    """How many findings there are of one crane."""
+
+    crane: str
+    findings: int
+
+
 FINDING_FACTS: Final = Statement("finding_facts", FactsRow)
 FINDINGS_READ: Final = Statement("findings_read", FindingSpan)
+FINDINGS_COUNTED: Final = Statement("findings_counted", FindingCount)
 
 
 def write(
@@ -89,3 +98,11 @@ async def findings(
         after_channel=channel_after,
         rows=rows,
     )
+
+
+async def counts(
+    conn: AsyncConnection[Any], sites: list[str] | None, day_from: date, day_to: date
+) -> dict[str, int]:
+    """How many findings, by code and channel, each crane has over local days; cranes without any are absent."""
+    rows = await FINDINGS_COUNTED.all_async(conn, sites=sites, day_from=day_from, day_to=day_to)
+    return {row.crane: row.findings for row in rows}

@@ -1,5 +1,6 @@
 """The tab `duty` of a crane: the load spectrum against the design, time at level, where it worked."""
 
+from datetime import date
 from typing import Any, Final
 from zoneinfo import ZoneInfo
 
@@ -7,7 +8,7 @@ from dash import html
 
 from dashboard import numbers
 from dashboard.pages import crane_near_limit
-from dashboard.parts import area, charts, marks, period
+from dashboard.parts import area, charts, findings, marks, period
 from dashboard.parts.marks import State
 from dashboard.texts import t
 from dashboard.visit import Trouble, Visit, together
@@ -15,6 +16,7 @@ from domain.answers import CraneDetail, LevelBin, SpectrumAnswer, WorkingAreaAns
 
 PERIODS: Final = ("30", "7", "90", period.ALL)
 WHOLE_DAYS: Final = 366
+FIRST_DAY: Final = date(1970, 1, 1)
 _WHOLE: Final = {"exponentformat": "none", "separatethousands": True}
 
 
@@ -24,12 +26,13 @@ async def render(visit: Visit, detail: CraneDetail) -> Any:
     days: dict[str, Any] = {"day_from": chosen.first, "day_to": chosen.last}
     near_days = days if chosen.first is not None else {"days": WHOLE_DAYS}
     name = detail.crane.name
-    spectrum, worked, near = await together(
+    spectrum, worked, near, found = await together(
         visit.client.spectrum(name, **days),
         visit.client.working_area(name, **days),
         visit.client.near_limit(name, **near_days),
+        visit.client.findings(name, day_from=chosen.first or FIRST_DAY, day_to=chosen.last),
     )
-    parts: list[Any] = [period.control(visit, chosen, PERIODS)]
+    parts: list[Any] = [period.control(visit, chosen, PERIODS), findings.line(found, name)]
     if isinstance(spectrum, Trouble):
         parts.append(charts.missing(t("duty.title"), spectrum))
     elif not spectrum.samples:

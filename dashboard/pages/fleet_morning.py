@@ -7,7 +7,7 @@ from typing import Any, Final
 from dash import dcc, html
 
 from dashboard import numbers
-from dashboard.parts import marks, page
+from dashboard.parts import findings, marks, page
 from dashboard.parts.marks import State
 from dashboard.texts import t
 from domain.fleet_answers import FleetAnswer, FleetRow
@@ -23,6 +23,7 @@ def sentences(fleet: FleetAnswer, why: Mapping[str, tuple[str, str]], today: dat
         _faults(fleet),
         _limiter(fleet),
         _service(fleet, today),
+        _findings(fleet),
         _data(fleet),
     )
     lines = [html.Li(words, className=f"bl-{state}") for state, words in filter(None, found)]
@@ -54,6 +55,20 @@ def _links(rows: Sequence[FleetRow], **query: str) -> list[Any]:
 def _rest(rows: Sequence[FleetRow], named: int) -> str:
     """How many more there are than were named."""
     return t("list.more", count=len(rows) - named) if len(rows) > named else ""
+
+
+def _findings(fleet: FleetAnswer) -> tuple[State, list[Any]] | None:
+    """Cranes whose figures are moved by what is wrong with their readings."""
+    found = sorted((row for row in fleet.rows if row.findings), key=lambda row: (-row.findings, row.crane))
+    if not found:
+        return None
+    words: list[Any] = [html.Strong(t("morning.findings", count=len(found))), ": "]
+    for place, row in enumerate(found[:5]):
+        words += [
+            ", " if place else "",
+            dcc.Link(row.crane, href=findings.list_of(row.crane), className="bl-link"),
+        ]
+    return State.WATCH, [*words, _rest(found, 5), "."]
 
 
 def _near(fleet: FleetAnswer, why: Mapping[str, tuple[str, str]]) -> tuple[State, list[Any]]:

@@ -30,6 +30,8 @@ def attention(row: FleetRow, today: date) -> tuple[State, str]:
         for kind, found in (("near", near), ("life", life), ("service", service)):
             if found is state:
                 return state, t(f"attention.{kind}.{state}")
+    if row.findings:
+        return State.WATCH, t("attention.findings", count=row.findings)
     if is_silent(row):
         return State.STALE, t("attention.silent")
     return State.OK, t("attention.none")
@@ -134,6 +136,7 @@ def _grid_row(row: FleetRow, why: tuple[str, str], today: date) -> dict[str, Any
     short, long = why
     near_state = marks.near_limit_state(row.near_limit_pct)
     life_state = marks.life_state(row.used_share)
+    doubt = t("attention.findings", count=row.findings) if row.findings else ""
     return {
         "crane": row.crane,
         "title": row.title or row.type,
@@ -144,8 +147,8 @@ def _grid_row(row: FleetRow, why: tuple[str, str], today: date) -> dict[str, Any
         "near_state": near_state.value,
         "near_text": numbers.percent(row.near_limit_pct),
         "near_note": _trend(row),
-        "why": short or _other_reason(row),
-        "why_long": long or _other_reason(row),
+        "why": "; ".join(filter(None, (short or _other_reason(row), doubt))),
+        "why_long": "; ".join(filter(None, (long or _other_reason(row), doubt))),
         "stops": row.limiter_stops,
         "overrides": row.limiter_overrides,
         "life": row.used_share,

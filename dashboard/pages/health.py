@@ -6,16 +6,17 @@ from datetime import date, timedelta
 from typing import Any, Final
 from zoneinfo import ZoneInfo
 
-from dash import html
+from dash import dcc, html
 
 from dashboard import numbers
 from dashboard.pages import health_import
 from dashboard.palette import MAGNITUDE
-from dashboard.parts import charts, grid, marks, page
+from dashboard.parts import charts, findings, grid, marks, page
 from dashboard.parts.marks import State
 from dashboard.texts import t
 from dashboard.visit import UTC_ZONE, ZONES, Trouble, Visit, together
-from domain.answers import QuarantineRow
+from domain.answers import Page, QuarantineRow
+from domain.findings import FindingRow
 from domain.fleet_answers import FleetAnswer, FleetRow
 from domain.upkeep import DayRow
 
@@ -27,7 +28,16 @@ GAP_FROM_MS: Final = 60_000
 
 async def render(visit: Visit) -> Any:
     """Whether the figures of the other pages can be believed."""
-    fleet, who = await together(visit.client.fleet(days=7, rates=False), visit.client.me())
+    crane = visit.query.get("crane", "")
+    last = visit.now.date()
+    first = last - timedelta(days=RECORD_DAYS - 1)
+    fleet, who, found = await together(
+        visit.client.fleet(days=7, rates=False),
+        visit.client.me(),
+        visit.client.findings(crane, day_from=first, day_to=last)
+        if crane
+        else visit.client.findings_of_all(day_from=first, day_to=last),
+    )
     may = not isinstance(who, Trouble) and who.role in health_import.MAY_ENTER
     zone = UTC_ZONE
     if isinstance(fleet, FleetAnswer) and fleet.rows:
@@ -36,6 +46,7 @@ async def render(visit: Visit) -> Any:
         [
             page.head(t("health.title"), t("health.context")),
             charts.missing(t("health.ages"), fleet) if isinstance(fleet, Trouble) else _ages(fleet),
+            _findings(found, crane, zone, visit),
             None if isinstance(fleet, Trouble) else await _record(visit, fleet),
             *(
                 await _engineers(visit, zone)
@@ -43,6 +54,25 @@ async def render(visit: Visit) -> Any:
                 else [html.P(t("health.not_yours"), className="bl-summary")]
             ),
         ]
+    )
+
+
+def _findings(found: Page[FindingRow] | Trouble, crane: str, zone: ZoneInfo, visit: Visit) -> Any:
+    title = t("findings.title")
+    if isinstance(found, Trouble):
+        return charts.missing(title, found)
+    all_link = dcc.Link(t("findings.all"), href="/data", className="bl-link") if crane else None
+    if not found.items:
+        words = t("findings.none.crane", crane=crane) if crane else t("findings.none")
+        return html.Section([html.H2(title), marks.mark(State.OK, words), " ", all_link], className="bl-card")
+    words = t("findings.summary", count=len(found.items), cranes=len({row.crane for row in found.items}))
+    more = t("findings.more") if found.next_cursor else ""
+    return html.Section(
+        [
+            html.Div([html.H2(title), html.P([words + more, " ", all_link], className="bl-summary")]),
+            findings.table(found.items, zone, visit.units),
+        ],
+        className="bl-card bl-card-flush",
     )
 
 

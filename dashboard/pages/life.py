@@ -8,7 +8,7 @@ from dashboard import numbers
 from dashboard.client import Client
 from dashboard.pages import life_counters, life_damage, life_details, life_forecast
 from dashboard.pages.life_list import render_list as render_list
-from dashboard.parts import charts, marks, page
+from dashboard.parts import charts, findings, marks, page
 from dashboard.texts import t
 from dashboard.visit import Trouble, Visit, together
 from domain.answers import LifeAnswer
@@ -19,12 +19,13 @@ async def render(visit: Visit) -> Any:
     """One crane's structural life with the assumptions behind it."""
     name = visit.place["crane"]
     life = await visit.client.life(name)
-    damage, entries, factors, me, counters = await together(
+    damage, entries, factors, me, counters, found = await together(
         visit.client.damage(name, detail=visit.query.get("detail")),
         visit.client.details(name),
         visit.client.factors(name),
         visit.client.me(),
         visit.client.counters(name),
+        visit.client.findings(name, day_from=life.recorded_from or visit.now.date()),
     )
     report = html.A(
         t("life.report"), href=f"/api/v1/cranes/{name}/report", className="bl-button", download=""
@@ -33,6 +34,7 @@ async def render(visit: Visit) -> Any:
     role = "" if isinstance(me, Trouble) else me.role
     parts: list[Any] = [
         page.head(t("life.of", crane=name), t("life.basis"), back, report),
+        findings.line(found, name),
         _share(life, factors),
         html.Div([life_forecast.fan(life), life_forecast.what_if(life)], className="bl-two"),
     ]

@@ -42,3 +42,14 @@ where f.day between %(day_from)s and %(day_to)s
 group by c.name, s.name, f.code, f.channel
 order by c.name, f.code, f.channel
 limit %(rows)s;
+
+-- name: findings_counted
+-- How many findings there are of each crane over some local days, by code and channel.
+select c.name as crane, count(distinct (f.code, f.channel))::int as findings
+from finding f
+join crane c using (crane_id)
+join site s using (site_id)
+where f.day between %(day_from)s and %(day_to)s
+    and (%(sites)s::text[] is null or s.name = any(%(sites)s::text[]))
+group by c.name
+order by c.name;

@@ -34,6 +34,15 @@ async def test_the_report_shows_the_numbers_of_the_screens(http: httpx.AsyncClie
     assert "E-07" in text
 
 
+async def test_findings_of_the_period_stand_in_the_report(http: httpx.AsyncClient) -> None:
+    text = text_of((await http.get("/cranes/heron-3/report")).content)
+    assert "2 at 1 crane" in text
+    assert "Limit not sent (limit_pct)" in text
+    assert "used share, damage, largest peak: too high" in text
+    other = {"day_from": "2026-04-01", "day_to": "2026-04-30"}
+    assert "Limit not sent" not in text_of((await http.get("/cranes/heron-3/report", params=other)).content)
+
+
 async def test_the_report_carries_the_cautions_and_a_place_to_sign(http: httpx.AsyncClient) -> None:
     text = text_of((await http.get("/cranes/heron-3/report")).content)
     assert "Telemetry is no inspection and postpones none." in text

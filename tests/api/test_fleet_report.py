@@ -28,18 +28,33 @@ async def test_the_report_shows_the_numbers_of_the_api(http: httpx.AsyncClient) 
     assert "Fleet report, 2026-03-01 to 2026-03-31" in text
     assert heron["near_limit_pct"] == pytest.approx(100 / 3)
     line = (
-        f"heron-3 {heron['type']} (invented), {heron['site']} {heron['lifts']} {heron['loaded_s'] / 3600:,.1f}"
+        f"heron-3 * {heron['type']} (invented), {heron['site']} {heron['lifts']} {heron['loaded_s'] / 3600:,.1f}"
         f" {heron['near_limit_s'] / 3600:,.1f} {heron['near_limit_pct']:.3g} – {heron['limiter_stops']}"
         f" {heron['limiter_overrides']}"
     )
     assert line in text
-    assert f"heron-3 {100 * heron['used_share']:.3g} %" in text
+    assert f"heron-3 * {100 * heron['used_share']:.3g} %" in text
     assert f"lifts {sum(row['lifts'] for row in fleet['rows'])}" in text
     assert f"faults raised, open now {sum(row['faults'] for row in fleet['rows'])}, {len(faults)}" in text
     assert "heron-3 E-07" in text
     assert f"messages set aside {fleet['quarantined']}" in text
     assert "Telemetry is no inspection and postpones none." in text
     assert "crake-1" in text
+
+
+async def test_findings_are_listed_and_their_cranes_marked(http: httpx.AsyncClient) -> None:
+    text = text_of((await http.get("/fleet/report", params=MARCH)).content)
+    assert "3 at 2 cranes" in text
+    assert "heron-3 *" in text
+    assert "Spikes (utilisation_pct)" in text
+    assert "2026-03-02 to 2026-03-03, 2 days" in text
+    later = text_of(
+        (await http.get("/fleet/report", params={"day_from": "2026-04-01", "day_to": "2026-04-30"})).content
+    )
+    assert "no proof that readings are right" in later
+    assert "heron-3 *" not in later
+    rows = (await http.get("/fleet", params=MARCH)).json()["rows"]
+    assert {row["crane"]: row["findings"] for row in rows} == {"heron-3": 2, "crake-1": 1, "plover-2": 0}
 
 
 async def test_the_same_answers_give_the_same_bytes_and_the_file_is_accessible(

@@ -62,6 +62,9 @@ def said(*rows: FleetRow) -> str:
         ({"service_due_on": TODAY + timedelta(days=31)}, State.OK, "Nothing pressing"),
         ({"used_share": 0.95}, State.ACT, "Life nearly used"),
         ({"age_s": 90_000.0}, State.STALE, "Silent"),
+        ({"findings": 1}, State.WATCH, "1 finding"),
+        ({"findings": 3, "age_s": 90_000.0}, State.WATCH, "3 findings"),
+        ({"findings": 3, "open_faults": 2}, State.ACT, "2 open faults"),
         ({"draft": True, "open_faults": 1}, State.WATCH, "Not set up yet"),
     ],
 )
@@ -128,3 +131,11 @@ def test_of_a_large_fleet_the_record_of_the_longest_silent_is_drawn() -> None:
     rows = [row(f"crane-{number:02d}", age_s=float(number)) for number in range(20)]
     drawn = health.record_cranes([row("never", age_s=None), *rows])
     assert drawn == [f"crane-{number:02d}" for number in range(8, 20)]
+
+
+def test_cranes_whose_readings_are_in_doubt_are_named_with_the_way_to_what_was_found() -> None:
+    words = said(row(findings=1), row("crake-1", findings=2), row("teal-2"))
+    assert "Readings of 2 cranes are in doubt" in words
+    assert words.index("/data?crane=crake-1") < words.index("/data?crane=heron-3")
+    assert "/data?crane=teal-2" not in words
+    assert "in doubt" not in said(row())
