@@ -167,13 +167,14 @@ def _directions(
 def _wrong(
     local_day: LocalDay, samples: DaySamples, refused: Sequence[tuple[int, int]]
 ) -> tuple[list[gaps.Gap], ...]:
-    """Time that cannot be told: in the order of plausibility.WRONG."""
+    """Time that cannot be told, but for what is excluded of it anyway: in the order of plausibility.WRONG."""
     within = to_ms(local_day.start_at), to_ms(local_day.end_at)
     spans = samples.message_start_ms, samples.message_end_ms
+    excluded = samples.at_ms[_excluded(samples)], samples.step_ms[_excluded(samples)]
     return (
-        gaps.overlaps(*spans, samples.boot, within),
-        gaps.set_back(*spans, samples.boot, samples.seq, within),
-        gaps.late(*spans, samples.received_ms, within),
+        gaps.less(gaps.overlaps(*spans, samples.boot, within), *excluded),
+        gaps.less(gaps.set_back(*spans, samples.boot, samples.seq, within), *excluded),
+        gaps.less(gaps.late(*spans, samples.received_ms, within), *excluded),
         gaps.refused_ahead([at for at, _ in refused], [span for _, span in refused], within),
     )
 

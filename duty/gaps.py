@@ -10,7 +10,7 @@ own time as it is recorded, or was refused as ahead of our clock, was written by
 """
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final, Literal
 
 import numpy as np
@@ -92,6 +92,23 @@ def missing_readings(
             end_ms = int(at_ms[past - 1] + step_ms[past - 1])
             found.append(Gap(int(at_ms[first]), end_ms, cause, missing_ms, 0))
     return found
+
+
+def less(found: list[Gap], at_ms: NDArray[np.int64], step_ms: NDArray[np.int64]) -> list[Gap]:
+    """Gaps without the time of some samples in them, which is missing already; those of which nothing is left go.
+
+    at_ms, step_ms: time and duration of these samples, in time order, shape (n,).
+    """
+    if not found or not at_ms.size:
+        return found
+    until = np.concatenate(([0], np.cumsum(step_ms)))
+    left = []
+    for gap in found:
+        first, past = np.searchsorted(at_ms, (gap.from_ms, gap.to_ms))
+        missing_ms = gap.missing_ms - int(until[past] - until[first])
+        if missing_ms > 0:
+            left.append(replace(gap, missing_ms=missing_ms))
+    return left
 
 
 def overlaps(

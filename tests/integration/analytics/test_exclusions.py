@@ -163,3 +163,20 @@ def test_only_days_on_record_are_queued(yard: Yard) -> None:
     with psycopg.connect(yard.url) as conn:
         _, days = exclusions.exclude(conn, yard.crane_id, yard.zone, asked, "ida")
     assert [str(day) for day in days] == ["2026-03-09"]
+
+
+def test_what_two_boxes_told_is_missing_once_when_it_is_excluded(yard: Yard) -> None:
+    yard.store(yard.messages(START, working(3)))
+    yard.store(yard.messages(START + timedelta(milliseconds=500), working(3, seed=1), boot=2))
+    yard.count()
+    (before,) = yard.rows("day_figure")
+    assert before["overlap_ms"] > 2.9 * HOUR_MS
+    exclude(yard, 0, 2)
+    yard.count()
+    (day,) = yard.rows("day_figure")
+    assert day["excluded_ms"] == 2 * HOUR_MS
+    assert day["overlap_ms"] == pytest.approx(before["overlap_ms"] - 2 * HOUR_MS, abs=2000)
+    exclude(yard, 0, 4)
+    yard.count()
+    (day,) = yard.rows("day_figure")
+    assert (day["overlap_ms"], day["recorded_ms"]) == (0, 0)

@@ -1,13 +1,19 @@
 """Time in use that is not on record: at the pace of the 90th-percentile week, and never less than what stood there."""
 
+from datetime import date, timedelta
+from typing import NamedTuple
+
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from domain.crane import DesignClass, Edition, RecorderRuns
 from domain.errors import InvalidInput
-from duty.recording import coverage, f1_from_coverage
+from duty.recording import Month, coverage, f1_from_coverage
+from duty.standing import Totals, standing, with_unrecorded
 from duty.unrecorded import unrecorded_use
+from tests.unit.duty.invented import crane
 
 HOUR = 3_600_000
 
@@ -82,3 +88,60 @@ def test_excluding_the_heaviest_week_as_false_counts_it_at_the_90th_percentile()
 def test_impossible_weeks_are_refused(wrong: tuple[list[float], list[int], list[int]]) -> None:
     with pytest.raises(InvalidInput):
         unrecorded_use(*wrong)
+
+
+class Week(NamedTuple):
+    """One week of record."""
+
+    week: date
+    peak_cubed_sum: float
+    recorded_ms: int
+    unrecorded_ms: int = 0
+    known_cubed_sum: float = 0.0
+
+
+def used_share_of(weeks: list[Week], runs: RecorderRuns) -> float:
+    months: dict[date, list[Week]] = {}
+    for one in weeks:
+        months.setdefault(one.week.replace(day=1), []).append(one)
+    totals = Totals(
+        lifts=100,
+        cube_sum=sum(one.peak_cubed_sum for one in weeks),
+        recorded_ms=sum(one.recorded_ms for one in weeks),
+        missing_ms=sum(one.unrecorded_ms for one in weeks),
+        months=[
+            Month(
+                month,
+                sum(one.recorded_ms for one in mine),
+                sum(one.unrecorded_ms for one in mine),
+                sum(one.unrecorded_ms for one in mine),
+                sum(one.peak_cubed_sum for one in mine),
+            )
+            for month, mine in months.items()
+        ],
+        weeks={one.week: one.peak_cubed_sum for one in weeks},
+        first_day=weeks[0].week,
+        last_day=weeks[-1].week + timedelta(days=6),
+    )
+    design = DesignClass(edition=Edition.EN_13001_1, u_class="U4", q_class="Q2")
+    entered = crane().model_copy(update={"design": design, "recorder_runs": runs})
+    used = standing(entered, with_unrecorded(totals, weeks)).used
+    assert used is not None
+    return used.total
+
+
+@settings(max_examples=40, deadline=None)
+@given(weeks, st.sampled_from(RecorderRuns))
+def test_excluding_never_lowers_the_used_share_with_factors_by_month(
+    of_weeks: list[tuple[float, int, float, float]], runs: RecorderRuns
+) -> None:
+    before, after = [], []
+    for place, (use, hours, time_out, use_out) in enumerate(of_weeks):
+        monday = date(2025, 1, 6) + timedelta(weeks=place)
+        out_ms, lost = int(hours * HOUR * time_out), use * use_out
+        before.append(Week(monday, use, hours * HOUR))
+        if out_ms == 0:
+            after.append(before[-1])
+        else:
+            after.append(Week(monday, use - lost, hours * HOUR - out_ms, out_ms, lost + 1e-9))
+    assert used_share_of(after, runs) >= used_share_of(before, runs) * (1 - 1e-9)
