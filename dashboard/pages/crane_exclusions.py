@@ -29,11 +29,27 @@ def section(
     if may:
         parts.append(_form(crane, start, end))
     if rows:
-        lines = [html.Li(_line(row, zone, may)) for row in rows[:SHOWN]]
+        lines = [html.Li(_line(row, zone, may=may)) for row in rows[:SHOWN]]
         parts.append(html.Ul(lines, className="bl-entries"))
     else:
         parts.append(html.P(t("exclusions.none"), className="bl-nothing"))
     return html.Section(parts, className="bl-card", id="exclusions")
+
+
+def of_fleet(rows: Sequence[ExclusionRow], zone: ZoneInfo) -> html.Section | None:
+    """What is excluded of every crane in sight, newest first; nothing without any."""
+    shown = [row for row in rows if row.withdrawn_at is None][:SHOWN]
+    if not shown:
+        return None
+    lines = [html.Li(_line(row, zone, may=False, of=row.crane)) for row in shown]
+    return html.Section(
+        [
+            html.H2(t("exclusions.title")),
+            html.P(t("exclusions.fleet"), className="bl-summary"),
+            html.Ul(lines, className="bl-entries"),
+        ],
+        className="bl-card",
+    )
 
 
 def in_force(rows: Sequence[ExclusionRow], start: datetime, end: datetime) -> list[ExclusionRow]:
@@ -58,7 +74,7 @@ def _form(crane: str, start: datetime, end: datetime) -> html.Div:
     return form.form(name, fields, t("exclusions.exclude"), context=context)
 
 
-def _line(row: ExclusionRow, zone: ZoneInfo, may: bool) -> list[Any]:
+def _line(row: ExclusionRow, zone: ZoneInfo, *, may: bool, of: str = "") -> list[Any]:
     span = t(
         "exclusions.span",
         start=numbers.moment(row.from_at, zone, seconds=True),
@@ -75,7 +91,9 @@ def _line(row: ExclusionRow, zone: ZoneInfo, may: bool) -> list[Any]:
         when = numbers.moment(row.withdrawn_at, zone)
         words = f"{words} {t('exclusions.withdrawn', who=row.withdrawn_by or '', when=when)}"
     parts: list[Any] = [
-        html.Div([dcc.Link(span, href=_trace_of(row), className="bl-link"), html.Br(), words])
+        html.Div(
+            [dcc.Link(f"{of} {span}".strip(), href=_trace_of(row), className="bl-link"), html.Br(), words]
+        )
     ]
     if may and row.withdrawn_at is None:
         parts.append(

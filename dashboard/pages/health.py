@@ -9,7 +9,7 @@ from zoneinfo import ZoneInfo
 from dash import dcc, html
 
 from dashboard import numbers
-from dashboard.pages import health_import
+from dashboard.pages import crane_exclusions, health_import
 from dashboard.palette import MAGNITUDE
 from dashboard.parts import charts, findings, grid, marks, page
 from dashboard.parts.marks import State
@@ -31,12 +31,13 @@ async def render(visit: Visit) -> Any:
     crane = visit.query.get("crane", "")
     last = visit.now.date()
     first = last - timedelta(days=RECORD_DAYS - 1)
-    fleet, who, found = await together(
+    fleet, who, found, excluded = await together(
         visit.client.fleet(days=7, rates=False),
         visit.client.me(),
         visit.client.findings(crane, day_from=first, day_to=last)
         if crane
         else visit.client.findings_of_all(day_from=first, day_to=last),
+        visit.client.exclusions(crane or None),
     )
     may = not isinstance(who, Trouble) and who.role in health_import.MAY_ENTER
     zone = UTC_ZONE
@@ -48,6 +49,7 @@ async def render(visit: Visit) -> Any:
             charts.missing(t("health.ages"), fleet) if isinstance(fleet, Trouble) else _ages(fleet),
             _findings(found, crane, zone, visit),
             None if isinstance(fleet, Trouble) else await _record(visit, fleet),
+            None if isinstance(excluded, Trouble) else crane_exclusions.of_fleet(excluded.items, zone),
             *(
                 await _engineers(visit, zone)
                 if may
