@@ -106,7 +106,7 @@ KIND_WORDS: Final[Mapping[AlertKind, KindWords]] = {
         unit="messages/day",
         measure="{value:.1f} messages a day set aside, last {days} days",
         falling=False,
-        cause="Messages came that could not be understood or are out of range.",
+        cause="Messages came that could not be understood, or from a clock or crane that is not known.",
         consequence="What is set aside is not counted until it is replayed.",
         action="Read the reasons in the quarantine, mend the sender or the registration, then replay.",
     ),

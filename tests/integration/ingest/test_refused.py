@@ -15,10 +15,12 @@ from api.app import create_api
 from api.settings import ApiSettings
 from dashboard.client import Client
 from domain.channels import CHANNEL_BY_NAME
+from domain.errors import QuarantineReason
 from domain.findings import FindingCode
 from domain.messages import Leaf, topic
 from ingest import quick
 from ingest.limits import Limits
+from ingest.replay import replay
 from ingest.sparkplug_nodes import Nodes
 from ingest.sparkplug_payload import DataType, Payload
 from ingest.writer import Incoming, Outcome, Writer
@@ -151,6 +153,29 @@ def test_the_receipt_says_stored_the_bytes_are_kept_and_again_counts_once(
     (slew,) = [one for one in refused.by_day(connection, crane_id, DAY, DAY) if one.channel == "slew_deg"]
     assert (slew.messages, slew.readings, slew.least, slew.most) == (2, 3, -9999.0, 65535.0)
     assert (slew.first_at, slew.last_at) == (T0.replace(second=1), T0.replace(hour=7))
+
+
+def test_what_an_earlier_release_set_aside_for_it_is_stored_by_a_replay(
+    database: str, connection: psycopg.Connection
+) -> None:
+    crane_id = register(database, "crane-a")["crane-a"]
+    rejected = quarantine.Rejected(
+        received_at=NOW,
+        topic=topic("crane-a", Leaf.SAMPLES),
+        crane_name="crane-a",
+        reason=QuarantineReason.OUT_OF_RANGE,
+        detail="slew_deg from -721 to 65535; accepted are -720 to 720",
+        raw=body(),
+    )
+    quarantine.keep(connection, [rejected])
+    assert replay(database, Limits(), reason=QuarantineReason.OUT_OF_RANGE).stored == 1
+    assert quarantine.page(connection) == []
+    assert {one.channel: one.readings for one in refused.by_day(connection, crane_id, DAY, DAY)} == {
+        "utilisation_pct": 1,
+        "slew_deg": 2,
+        "extension_m": 4,
+    }
+    assert [one.raw for one in refused.messages(connection, crane_id)] == [body()]
 
 
 def test_a_reading_counts_on_the_local_day_and_the_edges_of_the_range_are_readings(
