@@ -80,11 +80,15 @@ def test_a_recording_is_looked_at_mended_and_stored_once(
     expect(answer.locator(".bl-problems")).to_contain_text("Lines 10 to 11 crane yard-77")
     expect(answer.get_by_role("button", name="Store the good rows")).to_be_visible()
     assert Axe().run(page).response["violations"] == []
+    lines[20:23] = [f"{line.rpartition(',')[0]},65535" for line in lines[20:23]]
     page.locator("#import-file input").set_input_files(written(tmp_path, "hour.csv", lines))
     expect(answer).to_have_text("")
     look.click()
     expect(answer).to_contain_text("hour.csv: sound. Nothing is stored yet.")
     expect(answer.get_by_role("row", name="yard-12")).to_contain_text("700")
+    expect(answer.locator(".bl-problems")).to_contain_text(
+        "Lines 21 to 23 utilisation_pct: 65535 is not in -20 to 400: stored as missing"
+    )
     answer.get_by_role("button", name="Store it").click()
     expect(answer).to_contain_text("hour.csv is stored.")
     expect(page.locator("#import-list")).to_contain_text("form-recorder: 700 rows of one crane")
