@@ -233,6 +233,7 @@ def life_rows(life: LifeAnswer) -> Pairs:
         dates = (
             f"{_percent(forecast.threshold)} reached between {forecast.early_on} and {late}, middle {forecast.middle_on};"
             f" {forecast.weeks_used} weeks of record, use {forecast.trend}"
+            + ("; under a year of record: a season may be unseen" if forecast.season_unseen else "")
         )
     return [
         (

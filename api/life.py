@@ -151,6 +151,7 @@ def as_answer(made: ahead.Forecast | ahead.NoForecast | None) -> Forecast | None
         middle_on=made.middle_on,
         late_on=made.late_on,
         weeks_used=made.weeks,
+        season_unseen=made.season_unseen,
         trend=f"{trend.direction} (Mann-Kendall: tau {trend.tau:.2f}, p {trend.p_value:.3f})",
     )
 

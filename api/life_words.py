@@ -66,8 +66,10 @@ def _spent(found: Standing) -> str:
     late = "not within a hundred years" if spent.late_on is None else f"{spent.late_on:%B %Y}"
     words = (
         f"If the work goes on as in the last {spent.weeks} weeks, it will be used up about {spent.middle_on:%B %Y}; "
-        f"in four cases of five between {spent.early_on:%B %Y} and {late}."
+        f"80 % range {spent.early_on:%B %Y} to {late}."
     )
+    if spent.season_unseen:
+        words += " Less than a year is on record: a season may be unseen, and the range is wider for it."
     if spent.trend.direction == "rising":
         words += " Use is rising, so the real day is likely earlier."
     if spent.trend.direction == "falling":

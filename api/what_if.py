@@ -223,7 +223,7 @@ def _moved_weeks(giver: Subject, heavy: Sequence[HeavyWeek]) -> Floats:
 def _weeks_of(giver: Subject, heavy: Sequence[HeavyWeek], unit_of: Standing) -> Floats:
     totals = giver.stands.totals
     design = unit_of.crane.design
-    if design is None or giver.stands.used is None:
+    if design is None or unit_of.used is None:
         return np.zeros(0)
     cubes = {**dict.fromkeys(totals.weeks, 0.0), **{week.week: week.peak_cubed_sum for week in heavy}}
     unit = life.share_of_design(design, 1.0, unit_of.factor.f1)
@@ -278,7 +278,7 @@ def _outlook(subject: Subject, weekly: Floats, damage_a_year: float | None) -> O
     return Outlook(
         crane=crane.name,
         used_share=None if stands.used is None else stands.used.total,
-        share_a_year=float(weekly.mean() * WEEKS_A_YEAR) if weekly.size else None,
+        share_a_year=float(np.nanmean(weekly) * WEEKS_A_YEAR) if np.isfinite(weekly).any() else None,
         review=as_answer(review),
         spent=as_answer(spent),
         reason=spent.reason if isinstance(spent, NoForecast) else stands.reason,

@@ -344,6 +344,9 @@ class Forecast(Answer):
     late_on: date | None = Field(description="90 %; None where it lies beyond the horizon")
     weeks_used: int
     trend: str = Field(default="", description="steady, rising or falling, with the test behind it")
+    season_unseen: bool = Field(
+        default=False, description="less than a year is on record: a season may be unseen, the range is wider"
+    )
 
 
 class MonthFactorRow(Answer):

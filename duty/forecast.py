@@ -1,9 +1,10 @@
 """When a threshold of used share or damage will be reached: weeks on record, their trend, and a range of days.
 
-A forecast compares; it does not predict. It knows no change of work.
+A forecast compares; it does not predict. Weeks without a record are not known and left out; a year that is not seen whole,
+a short record and a slow change of work widen the range, which never has no width.
 """
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from datetime import date, timedelta
 from typing import Final, NamedTuple
 
@@ -19,6 +20,12 @@ LEAST_WORKING_WEEKS: Final = 8  # of these with any lift. This project's choice
 HORIZON_YEARS: Final = 100
 FUTURES: Final = 1000
 SEED: Final = 12_482  # of every forecast: the same record gives the same dates everywhere
+YEAR_WEEKS: Final = 365.25 / 7
+# Four choices of this project, held against invented fleets in benchmarks/forecast.py:
+SEASON_SWING: Final = 0.35  # of the year's mean: how far a season that is not seen may lie above or below
+SHORT_RECORD: Final = 0.7  # of the standard error of the mean, for what few blocks do not tell
+DRIFT_A_YEAR: Final = 0.05  # standard deviation of a slow change of work, of its level a year
+DRIFT_YEARS: Final = 10.0  # such a change goes on for so long at most
 _DRAWS_AT_ONCE: Final = 64  # fixed, so that a threshold's dates do not depend on what else is asked
 TREND_LEVEL: Final = 0.05  # p value below which use counts as changing
 _WEEK: Final = timedelta(days=7)
@@ -41,6 +48,7 @@ class Forecast(NamedTuple):
     late_on: date | None
     weeks: int  # of record behind it
     trend: Trend
+    season_unseen: bool = False  # less than a year is on record
 
 
 class NoForecast(NamedTuple):
@@ -50,18 +58,24 @@ class NoForecast(NamedTuple):
     weeks: int
 
 
-def whole_weeks(mondays: Sequence[date], use: ArrayLike, today: date) -> Floats:
-    """Use of every whole week on record for `forecast`, from weeks named by their Mondays, in any order.
+def whole_weeks(
+    mondays: Sequence[date],
+    use: ArrayLike,
+    today: date,
+    rested: Callable[[date], bool] = lambda monday: False,
+) -> Floats:
+    """Use of every whole week for `forecast`, from recorded weeks named by their Mondays, in any order.
 
-    The first week is left out because the record begins inside it, and weeks that are not over by `today`. A week
-    between without an entry is 0: the crane stood still. For a week that is known to be missing pass NaN.
+    The first week is left out because the record begins inside it, and weeks that are not over by `today`. A week between
+    without an entry is not known (NaN), unless `rested` says of its Monday that the crane stood still: then it is 0.
     """
     found = dict(zip(mondays, np.asarray(use, np.float64).tolist(), strict=True))
     over = sorted(week for week in found if week + _WEEK <= today)[1:]
     if not over:
         return np.empty(0)
     first = min(found)
-    row = np.zeros((over[-1] - first) // _WEEK)
+    between = (first + (k + 1) * _WEEK for k in range((over[-1] - first) // _WEEK))
+    row = np.array([0.0 if week not in found and rested(week) else np.nan for week in between])
     for week in over:
         row[(week - first) // _WEEK - 1] = found[week]
     return row
@@ -121,8 +135,9 @@ def forecasts(
 
     Each future first draws a history of n weeks from the record, in blocks of n^(1/3) neighbouring weeks, and then its
     weeks from that history: so the range holds both the chance of weeks to come and the doubt about the mean that a
-    short record leaves. It holds no change of work: look at the trend. Same seed, same dates, whichever thresholds are
-    asked for together.
+    short record leaves. Its pace is then divided by what the record may have missed (see `_pace`): a season, blocks, a slow
+    change of work. A change that began is no part of it: look at the trend. Same seed, same dates, whichever thresholds
+    are asked for together.
 
     Gives NoForecast where the record is shorter than LEAST_WEEKS, or has fewer than LEAST_WORKING_WEEKS with any use,
     or half of the futures do not reach the threshold within HORIZON_YEARS. Method: H. R. Kuensch, Annals of Statistics
@@ -141,7 +156,9 @@ def forecasts(
         return [short] * len(thresholds)
     found = trend(use)
     needed = np.array([threshold - used_now for threshold in thresholds], np.float64)
-    row = _weeks_to(np.maximum(needed, 0.0), use, np.random.default_rng(seed), futures)
+    rng = np.random.default_rng(seed)
+    needed = np.maximum(needed, 0.0)
+    row = _weeks_to(needed[:, None] / _pace(needed, use, rng, futures), use, rng, futures)
     return [
         _dated(threshold, weeks_needed, start, weeks, found)
         for threshold, weeks_needed in zip(thresholds, row, strict=True)
@@ -162,6 +179,7 @@ def _dated(
         start + late * _WEEK if np.isfinite(late) else None,
         weeks,
         found,
+        weeks < YEAR_WEEKS,
     )
 
 
@@ -180,8 +198,35 @@ def _block(weeks: int) -> int:
     return max(1, round(float(np.cbrt(weeks))))
 
 
+def _pace(needed: Floats, use: Floats, rng: np.random.Generator, futures: int) -> Floats:
+    """Factors on the pace of each future for what n weeks of record cannot tell, shape (needed, futures).
+
+    A season: a yearly swing of SEASON_SWING with unknown phase leaves the mean of n weeks off by up to swing * |sin(pi x) / (pi x)|,
+    x in years, which vanishes over whole years. A short record: the spread between its blocks is known from few of them. A
+    slow change of work: a yearly growth or decline of DRIFT_A_YEAR (standard deviation) from the first day on.
+    """
+    phase = rng.uniform(0.0, 2 * np.pi, futures)
+    chance = rng.standard_normal((2, futures))
+    off = SEASON_SWING * abs(np.sinc(use.size / YEAR_WEEKS))
+    season = 1.0 / (1.0 + off * np.cos(phase))
+    block = _block(use.size)
+    means = use[use.size % block :].reshape(-1, block).mean(axis=1)
+    error = float(means.std(ddof=1)) / float(use.mean()) / np.sqrt(means.size)
+    years = needed / float(use.mean()) / YEAR_WEEKS
+    return np.asarray(season * np.exp(SHORT_RECORD * error * chance[0]) * _drift(years, chance[1]))
+
+
+def _drift(years: Floats, chance: Floats) -> Floats:
+    """Years at an even pace over the years that a drifting one takes, shape (years, chance)."""
+    growth = DRIFT_A_YEAR * np.where(chance == 0, 1e-12, chance)
+    done = np.expm1(growth * DRIFT_YEARS) / growth  # years' worth when the change ends
+    even = np.maximum(years[:, None], 1e-9)
+    inside = np.log1p(growth * np.minimum(even, done)) / growth
+    return np.asarray(even / (inside + np.maximum(even - done, 0.0) / np.exp(growth * DRIFT_YEARS)))
+
+
 def _weeks_to(needed: Floats, use: Floats, rng: np.random.Generator, futures: int) -> Floats:
-    """Weeks until each future has added each of `needed`, shape (needed, futures); inf beyond the horizon."""
+    """Weeks until each future has added what it needs, shape (thresholds, futures) as `needed`; inf beyond the horizon."""
     weeks, block = use.size, _block(use.size)
     # weeks a history, rounded up to whole blocks; blocks wrap around so that every week is drawn equally often
     starts = rng.integers(0, weeks, (futures, -(-weeks // block)))
@@ -192,7 +237,7 @@ def _weeks_to(needed: Floats, use: Floats, rng: np.random.Generator, futures: in
     ends, begins = until[starts + block].ravel(), until[follows].ravel()
     starts, follows = starts.ravel(), follows.ravel()
     draws = int(np.ceil(HORIZON_YEARS * 365.25 / 7 / block))
-    found = np.where(needed[:, None] > 0, np.inf, np.zeros((1, futures)))
+    found = np.where(needed > 0, np.inf, 0.0)
     before = np.zeros(futures)
     for first in range(0, draws, _DRAWS_AT_ONCE):
         open_rows = np.flatnonzero(np.isinf(found).any(axis=0))
@@ -208,9 +253,10 @@ def _weeks_to(needed: Floats, use: Floats, rng: np.random.Generator, futures: in
         drawn = ends.take(place) - until.take(here) + until.take(after) - begins.take(place)
         drawn = np.maximum(drawn, 0.0)
         total = before[open_rows, None] + np.cumsum(drawn, axis=1)
-        for waiting, goal in zip(found, needed, strict=True):
-            now = np.flatnonzero(np.isinf(waiting[open_rows]) & (total[:, -1] >= goal))
-            at = (total[now] >= goal).argmax(axis=1)
+        for waiting, goals in zip(found, needed[:, open_rows], strict=True):
+            now = np.flatnonzero(np.isinf(waiting[open_rows]) & (total[:, -1] >= goals))
+            goal = goals[now]
+            at = (total[now] >= goal[:, None]).argmax(axis=1)
             ahead = np.where(at > 0, total[now, at - 1], before[open_rows[now]])
             inside = (goal - ahead) / drawn[now, at]  # evenly within the block
             reached = np.round(

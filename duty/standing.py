@@ -2,8 +2,9 @@
 
     coverage -> f1 -> used share; weekly use -> the days on which the review share and the whole are reached
 
-Forecasts begin the day after the last recorded day, whenever they are made: the same record gives the same dates. Weeks of
-the record without lifts count as 0; what a crane did after its last record is not known and not taken for rest.
+Forecasts begin the day after the last recorded day, whenever they are made: the same record gives the same dates. Recorded
+weeks without lifts count as 0. What a crane did in weeks without a record, or after the last one, is not known and not taken
+for rest, unless a counter of its own says so.
 """
 
 from collections.abc import Mapping, Sequence
@@ -20,7 +21,17 @@ from duty import life
 from duty.forecast import Forecast, NoForecast, forecasts, whole_weeks
 from duty.geometry import Floats
 from duty.life import DesignYears, PriorYears, UsedShare
-from duty.recording import HOUR_MS, CounterSpan, Factor, Month, MonthFactor, coverage, months_f1, overall
+from duty.recording import (
+    HOUR_MS,
+    CounterSpan,
+    Factor,
+    Month,
+    MonthFactor,
+    coverage,
+    is_rest,
+    months_f1,
+    overall,
+)
 from duty.unrecorded import unrecorded_use
 
 NO_DESIGN: Final = "enter the design class from the crane's manual: there is no default"
@@ -161,7 +172,12 @@ def standing(crane: Crane, totals: Totals, f1: float | None = None) -> Standing:
         return replace(unjudged, reason=str(problem))
     unit = life.share_of_design(crane.design, 1.0, f1)
     start = unjudged.start
-    weekly = unit * whole_weeks(list(totals.weeks), list(totals.weeks.values()), start)
+    weekly = unit * whole_weeks(
+        list(totals.weeks),
+        list(totals.weeks.values()),
+        start,
+        rested=lambda monday: is_rest(monday, monday + timedelta(days=6), totals.counters),
+    )
     thresholds = (crane.review_at_share, life.SPENT_SHARE)
     review, spent = forecasts(weekly, used.total, thresholds, start)
     return replace(unjudged, used=used, reason="", weekly_share=weekly, review=review, spent=spent)

@@ -41,15 +41,21 @@ class Change:
 
 
 def giver_weeks(weekly: Floats, moved: Floats, change: Change) -> Floats:
-    """Weekly use of the crane that gives lifts away; `moved`: the use of its movable lifts in the same weeks."""
-    return np.asarray(change.duty_factor * np.maximum(weekly - change.moved_share * moved, 0.0))
+    """Weekly use of the crane that gives lifts away; `moved`: the use of its movable lifts in the same weeks.
+
+    Weeks that are not known (NaN) stay so.
+    """
+    given = change.moved_share * np.nan_to_num(moved) if moved.size else 0.0
+    return np.asarray(change.duty_factor * np.maximum(weekly - given, 0.0))
 
 
 def receiver_weeks(weekly: Floats, moved: Floats, change: Change) -> Floats:
     """Weekly use of the crane that gets them; `moved`: their use there at full share, in weeks of the giver's record.
 
-    The giver's weeks are laid beside the receiver's last ones, and repeat where its record is shorter.
+    The giver's weeks are laid beside the receiver's last ones, and repeat where its record is shorter; those that are not
+    known (NaN) are left out.
     """
+    moved = moved[~np.isnan(moved)]
     if moved.size == 0:
         return weekly
     beside = np.resize(moved[::-1], weekly.size)[::-1]

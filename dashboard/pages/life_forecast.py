@@ -65,6 +65,8 @@ def fan(life: LifeAnswer) -> Any:
         weeks=spent.weeks_used,
         trend=spent.trend,
     )
+    if spent.season_unseen:
+        words += t("forecast.season")
     rows = [
         (f"{part} {100 * one.threshold:g} %", getattr(one, f"{part}_on"), 100 * one.threshold)
         for one in (life.review_forecast, spent)
