@@ -20,6 +20,12 @@ DEFAULT_RULES: Final[Mapping[str, AlertRuleAsked]] = {
         kind=AlertKind.QUARANTINE_RATE, priority=Priority.LOW, raise_at=10, clear_at=5, days=1
     ),
     "readings not plausible": AlertRuleAsked(kind=AlertKind.FINDING, raise_at=1, days=7, clear_after_min=30),
+    "special assessment": AlertRuleAsked(
+        kind=AlertKind.ASSESSMENT_DUE, raise_at=180, clear_at=181, clear_after_min=0
+    ),
+    "life history": AlertRuleAsked(
+        kind=AlertKind.HISTORY_UNKNOWN, priority=Priority.LOW, raise_at=1, clear_after_min=0
+    ),
     "service due": AlertRuleAsked(
         kind=AlertKind.SERVICE_DUE, priority=Priority.LOW, raise_at=14, clear_at=15, clear_after_min=0
     ),

@@ -1,16 +1,25 @@
 """Whether a value raises, keeps or clears an alert: pure functions, no clock and no database."""
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence, Set
 from dataclasses import dataclass
-from datetime import UTC, datetime, time, timedelta
+from datetime import UTC, date, datetime, time, timedelta
 from enum import Enum, auto
+from typing import Final
 from zoneinfo import ZoneInfo
 
 from domain.alerts import AlertKind, AlertRuleAsked, Priority
+from duty.assessment import entries_of, special_assessment
 from store.alert_watch import CraneFacts, DutyFacts, Key, OpenAlert
 
 LOADED_MS_LEAST = 30 * 60_000
 """A share of less than half an hour under load says little: it raises nothing. Own choice, no source."""
+
+
+GONE_IS_GOOD: Final = (AlertKind.FAULT_CODE, AlertKind.FINDING, AlertKind.HISTORY_UNKNOWN)
+"""Kinds whose alerts clear as solved where nothing is read any more."""
+
+MOST_NAMES: Final = 10
+"""Cranes that an alert about several of them names."""
 
 
 class Side(Enum):
@@ -29,6 +38,7 @@ class Reading:
     crane_id: int
     value: float | None
     subject: str = ""
+    detail: str = ""  # names, where it is about several cranes of a site
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,6 +47,7 @@ class Raise:
 
     key: Key
     value: float | None
+    detail: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,6 +58,7 @@ class See:
     value: float | None
     worst_value: float | None
     calm_since: datetime | None
+    detail: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,10 +98,10 @@ def steps(
         alert = mine.pop(key, None)
         where = side(rule, reading.value)
         if alert is not None:
-            found.append(_go_on(rule, alert, reading.value, where, now))
+            found.append(_go_on(rule, alert, reading.value, where, now, reading.detail))
         elif where is Side.BAD:
-            found.append(Raise(key, reading.value))
-    gone_is_good = rule.enabled and rule.kind in (AlertKind.FAULT_CODE, AlertKind.FINDING)
+            found.append(Raise(key, reading.value, reading.detail))
+    gone_is_good = rule.enabled and rule.kind in GONE_IS_GOOD
     found += [
         _go_on(rule, alert, 0.0, Side.GOOD, now)
         if gone_is_good
@@ -100,7 +112,12 @@ def steps(
 
 
 def _go_on(
-    rule: AlertRuleAsked, alert: OpenAlert, value: float | None, where: Side, now: datetime
+    rule: AlertRuleAsked,
+    alert: OpenAlert,
+    value: float | None,
+    where: Side,
+    now: datetime,
+    detail: str = "",
 ) -> See | Clear:
     calm_since = alert.calm_since
     if where in (Side.BAD, Side.BETWEEN):
@@ -111,7 +128,7 @@ def _go_on(
             return Clear(alert, value, "back on the good side of the clear level")
     known = [one for one in (alert.worst_value, value) if one is not None]
     worst = None if not known else min(known) if rule.words.falling else max(known)
-    return See(alert, value, worst, calm_since)
+    return See(alert, value, worst, calm_since, detail)
 
 
 def in_scope(crane: CraneFacts, *, site_id: int | None, type_id: int | None, crane_id: int | None) -> bool:
@@ -135,13 +152,46 @@ def duty_value(kind: AlertKind, facts: DutyFacts | None) -> float | None:
 
 
 def crane_value(kind: AlertKind, crane: CraneFacts, now: datetime) -> float | None:
-    """Used share [%], days to the early end of the forecast, or hours of silence."""
+    """Used share [%], days to the early end of the forecast or to the special assessment, or hours of silence."""
     if kind is AlertKind.LIFE_USED:
         return None if crane.used_share is None else 100.0 * crane.used_share
     if kind is AlertKind.LIFE_DATE:
         early = crane.forecast_early_on
         return None if early is None else float((early - crane.today).days)
+    if kind is AlertKind.ASSESSMENT_DUE:
+        return float((assessment_on(crane) - crane.today).days)
     return (now - crane.heard_at).total_seconds() / 3600
+
+
+def assessment_on(crane: CraneFacts) -> date:
+    """Day of the special assessment: as judged with what was counted, by the entries alone before any count."""
+    return crane.assessment_on or special_assessment(entries_of(crane.entries or {})).on
+
+
+def unknown_histories(cranes: Iterable[CraneFacts], carried_by: Set[int]) -> list[Reading]:
+    """One reading a site with the number and names of its cranes with unknown years before their record.
+
+    carried_by: cranes that carry an open alert of the rule: it stays where it is, also when that crane's own history is entered.
+    """
+    by_site: dict[int, list[CraneFacts]] = {}
+    for crane in cranes:
+        by_site.setdefault(crane.site_id, []).append(crane)
+    found = []
+    for at_site in by_site.values():
+        unknown = sorted(one.crane for one in at_site if one.unknown_years)
+        if not unknown:
+            continue
+        bearer = min(
+            at_site, key=lambda one: (one.crane_id not in carried_by, not one.unknown_years, one.crane)
+        )
+        names = ", ".join(unknown[:MOST_NAMES])
+        more = len(unknown) - MOST_NAMES
+        found.append(
+            Reading(
+                bearer.crane_id, float(len(unknown)), "", names + (f" and {more} more" if more > 0 else "")
+            )
+        )
+    return found
 
 
 def quarantine_values(cranes: Iterable[CraneFacts], set_aside: Mapping[int, int], days: int) -> list[Reading]:

@@ -53,7 +53,7 @@ def _entry(news: Sequence[News]) -> Body:
         "rule": newest.rule,
         "watches": rule.kind.value,
         "priority": rule.priority.value,
-        "text": sentence(rule.kind, newest.value, newest.subject, rule.days),
+        "text": sentence(rule.kind, newest.value, newest.subject, rule.days, newest.detail),
         "subject": newest.subject,
         "value": newest.value,
         "unit": words.unit,

@@ -14,7 +14,7 @@ from alerts.judge import Clear, Raise, Reading, See
 from domain.alerts import AlertKind, AlertRuleAsked, AlertTargetAsked, sentence
 from duty.service import interval_due
 from store import alert_watch
-from store.alert_watch import CraneFacts, Key, WatchedRule
+from store.alert_watch import CraneFacts, Key, OpenAlert, WatchedRule
 from store.service import SERVICE_STATES, ServiceState
 
 _LOG = structlog.get_logger("alerts")
@@ -37,6 +37,7 @@ class Facts:
     conn: Connection[Any]
     now: datetime
     cranes: list[CraneFacts]
+    open_alerts: list[OpenAlert]
     _read: dict[tuple[str, int], Any] = field(default_factory=dict)
 
     def once(self, name: str, days: int, read: Callable[[], Any]) -> Any:
@@ -79,6 +80,9 @@ class Facts:
                     for one in found
                     if one.crane_id in ids and (not rule.codes or one.code in rule.codes)
                 ]
+            case AlertKind.HISTORY_UNKNOWN:
+                mine = {one.crane_id for one in self.open_alerts if one.rule_id == watched.rule_id}
+                return judge.unknown_histories(cranes, mine)
             case AlertKind.SERVICE_DUE:
                 by_name = {crane.crane: crane for crane in cranes}
                 return [
@@ -103,8 +107,8 @@ def judge_all(conn: Connection[Any], now: datetime | None = None) -> Round:
     """Judge every rule once, in one transaction with the news for every target."""
     now = now or datetime.now(UTC)
     with conn.transaction():
-        facts = Facts(conn, now, alert_watch.cranes(conn))
         open_alerts = alert_watch.open_alerts(conn)
+        facts = Facts(conn, now, alert_watch.cranes(conn), open_alerts)
         teller = Teller(conn, now, facts.cranes)
         raised = cleared = 0
         for watched in alert_watch.rules(conn):
@@ -129,9 +133,9 @@ def _apply(
     conn: Connection[Any], teller: "Teller", rule: AlertRuleAsked, step: judge.Step, now: datetime
 ) -> tuple[int, int]:
     match step:
-        case Raise(key, value):
-            note = sentence(rule.kind, value, key[2], rule.days)
-            alert_id = alert_watch.raise_alert(conn, key, now, value, note)
+        case Raise(key, value, detail):
+            note = sentence(rule.kind, value, key[2], rule.days, detail)
+            alert_id = alert_watch.raise_alert(conn, key, now, value, note, detail)
             if alert_id is None:
                 return 0, 0
             teller.tell(rule, key, alert_id, "raised")
@@ -141,9 +145,10 @@ def _apply(
                 return 0, 0
             teller.tell(rule, alert.key, alert.alert_id, "cleared")
             return 0, 1
-        case See(alert, value, worst, calm_since):
-            if (value, worst, calm_since) != (alert.value, alert.worst_value, alert.calm_since):
-                alert_watch.see_alert(conn, alert.alert_id, value, worst, calm_since)
+        case See(alert, value, worst, calm_since, detail):
+            before = (alert.value, alert.worst_value, alert.calm_since, alert.detail)
+            if (value, worst, calm_since, detail) != before:
+                alert_watch.see_alert(conn, alert.alert_id, value, worst, calm_since, detail)
             return 0, 0
 
 

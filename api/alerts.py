@@ -147,7 +147,7 @@ def alert_row(row: AlertListing) -> AlertRow:
         kind=rule.kind,
         priority=rule.priority,
         state=state,
-        text=sentence(rule.kind, value, row.subject, rule.days),
+        text=sentence(rule.kind, value, row.subject, rule.days, row.detail),
         unit=words.unit,
         raise_at=rule.raise_at,
         cause=rule.cause or words.cause,

@@ -18,9 +18,9 @@ from api.tables import TableRoute
 from api.upkeep import DueBook, get_due_book
 from domain.fleet_answers import FleetAnswer, FleetRow, FleetWeeksAnswer, FleetWeeksRow
 from domain.messages import CraneName
+from duty.assessment import Assessment, By, entries_of, special_assessment
 from duty.details import COMPARISON
 from duty.levels import NEAR_LIMIT_PCT
-from duty.life import calendar_assessment
 from store import findings, reading, summary
 from store.access import Principal
 from store.summary import FleetCrane
@@ -200,6 +200,7 @@ def fleet_row(
     """One crane of the fleet at a glance. Data that came late may be newer than any live reading, or the only data."""
     newest = max((at for at in (crane.live_at, crane.last_at) if at is not None), default=None)
     sums = figures.sums
+    assessed = assessment_of(crane)
     return FleetRow(
         crane=crane.crane,
         title=crane.title,
@@ -241,11 +242,19 @@ def fleet_row(
         damage_assumed=crane.detail_name == COMPARISON.name,
         open_faults=crane.open_faults,
         service_due_on=service_due_on,
-        assessment_by_calendar_on=None
-        if crane.commissioned_on is None
-        else calendar_assessment(crane.commissioned_on, crane.special_assessment_after_years),
+        review_at_share=crane.review_at_share,
+        assessment_on=assessed.on,
+        assessment_by=assessed.by,
+        assessment_reason=assessed.reason,
         counted_at=crane.counted_at,
     )
+
+
+def assessment_of(crane: FleetCrane) -> Assessment:
+    """When the special assessment is due: as judged with what was counted, by the entries alone before any count."""
+    if crane.assessment_on is not None:
+        return Assessment(crane.assessment_on, By(crane.assessment_by or By.AGE), crane.assessment_reason)
+    return special_assessment(entries_of(crane.entries or {}))
 
 
 def share_pct(part: float, whole: float) -> float | None:

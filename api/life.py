@@ -16,8 +16,9 @@ from api.upkeep import earliest_due
 from domain.answers import DetailDamage, DirectionDamage, Forecast, LifeAnswer, MonthFactorRow
 from domain.crane import Crane
 from domain.detail import DetailSpec
-from duty import damage, directions, life
+from duty import damage, directions
 from duty import forecast as ahead
+from duty.assessment import by_age
 from duty.damage import Damage, Detail
 from duty.details import COMPARISON
 from duty.directions import DirectionLedger
@@ -91,9 +92,7 @@ def life_answer(
     """Everything about the life of one crane from its counted duty."""
     stands = standing(crane, totals)
     used, review = stands.used, as_answer(stands.review)
-    assessed = life.special_assessment(
-        crane.commissioned_on, crane.special_assessment_after_years, as_forecast(stands.review)
-    )
+    assessed = stands.assessment
     return LifeAnswer(
         crane=crane.name,
         recorded_from=None if found is None or found.first_at is None else found.first_at.date(),
@@ -128,9 +127,8 @@ def life_answer(
         special_assessment_on=assessed.on,
         special_assessment_reason=assessed.reason,
         special_assessment_by_use_on=None if review is None else review.early_on,
-        special_assessment_by_calendar_on=life.calendar_assessment(
-            crane.commissioned_on, crane.special_assessment_after_years
-        ),
+        special_assessment_by=assessed.by,
+        special_assessment_by_calendar_on=by_age(crane).on,
         sentence=sentence(stands, assessed.on, assessed.reason),
     )
 

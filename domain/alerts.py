@@ -26,6 +26,8 @@ class AlertKind(StrEnum):
     QUARANTINE_RATE = "quarantine_rate"
     SERVICE_DUE = "service_due"
     FINDING = "finding"
+    ASSESSMENT_DUE = "assessment_due"
+    HISTORY_UNKNOWN = "history_unknown"
 
 
 class Priority(StrEnum):
@@ -80,9 +82,9 @@ KIND_WORDS: Final[Mapping[AlertKind, KindWords]] = {
     ),
     AlertKind.LIFE_DATE: KindWords(
         unit="days",
-        measure="threshold of the design working period forecast as early as in {value:.0f} days",
+        measure="design working period forecast to be used up as early as in {value:.0f} days",
         falling=True,
-        cause="At the use of late the design working period comes to its threshold soon.",
+        cause="At the use of late the design working period is used up soon.",
         consequence="A special assessment falls due; a forecast compares, it does not predict.",
         action="Plan the special assessment, and look whether other cranes can take heavy work.",
     ),
@@ -125,6 +127,22 @@ KIND_WORDS: Final[Mapping[AlertKind, KindWords]] = {
         cause="Readings of the crane cannot be true, or say too little.",
         consequence="Figures that rest on them are too high or too low; the finding says which.",
         action="Look at the finding and its trace, have the cause mended, and exclude the span.",
+    ),
+    AlertKind.ASSESSMENT_DUE: KindWords(
+        unit="days",
+        measure="special assessment due in {value:.0f} days",
+        falling=True,
+        cause="By age, by use, on a day that is entered or for a condition, whichever is first: the Life page says which.",
+        consequence="Without it nobody can say that the crane may go on working as it does.",
+        action="Arrange the special assessment by an expert engineer, and enter it when it was done.",
+    ),
+    AlertKind.HISTORY_UNKNOWN: KindWords(
+        unit="cranes",
+        measure="life before the record not entered: {value:.0f} cranes of the site",
+        falling=False,
+        cause="Years from manufacture to the first record are not entered: nobody knows their duty.",
+        consequence="They count 1.5 times over the design years: the used share is assumed for a large part.",
+        action="Enter the life before the record under Settings, Life history, or have the cranes assessed.",
     ),
 }
 
@@ -352,12 +370,15 @@ class AlertDeliveryRow(Answer):
     last_error: str
 
 
-def sentence(kind: AlertKind, value: float | None, subject: str, days: int) -> str:
-    """What an alert found, in words."""
+def sentence(kind: AlertKind, value: float | None, subject: str, days: int, detail: str = "") -> str:
+    """What an alert found, in words. detail: names, where it is about several cranes of a site."""
     if value is None:
         return f"{kind.replace('_', ' ')}: no value now"
     if kind is AlertKind.SERVICE_DUE and value <= 0:
         return f"service {subject} overdue"
+    if kind is AlertKind.ASSESSMENT_DUE and value <= 0:
+        return "special assessment due now" if value == 0 else "special assessment overdue"
     if kind is AlertKind.FINDING and subject in set(FindingCode):
         subject = FINDING_WORDS[FindingCode(subject)].title
-    return KIND_WORDS[kind].measure.format(value=value, subject=subject, days=days)
+    words = KIND_WORDS[kind].measure.format(value=value, subject=subject, days=days)
+    return f"{words} ({detail})" if detail else words

@@ -419,14 +419,16 @@ class LifeAnswer(Answer):
         default=0.95, description="used share at which the crane is to be reviewed"
     )
     review_forecast: Forecast | None = Field(default=None, description="when that share is reached")
-    special_assessment_on: date = Field(description="the earlier of the next two")
+    special_assessment_on: date = Field(description="the earliest by age, use, an entered day or condition")
+    special_assessment_by: str = Field(default="age", description="age, use, date or condition")
     special_assessment_reason: str
     special_assessment_by_use_on: date | None = Field(
         default=None,
         description="early day on which the review share may be reached; None without a forecast",
     )
     special_assessment_by_calendar_on: date | None = Field(
-        default=None, description="by the years after commissioning that the maker says, else 10"
+        default=None,
+        description="by age alone: years after manufacture (the first day of service where it is not entered) that the maker says, else 10",
     )
     sentence: str = Field(default="", description="how it stands in plain words")
     service_due_on: date | None = None

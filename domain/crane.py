@@ -198,30 +198,14 @@ class CraneType(_Value):
     invented: StrictBool = False
 
 
-class Crane(_Value):
-    """One crane of the fleet."""
+class AssessmentEntries(_Value):
+    """What is entered of a crane that decides when its special assessment is due: see duty.assessment."""
 
-    name: CraneName
-    title: str = Field(default="", max_length=100)
-    type: CraneType
-    site: CraneName
-    registered_at: AwareDatetime
     manufactured_on: Day | None = Field(
         default=None,
         description="from the plate or the manual; None until entered: the first day of service stands in",
     )
     commissioned_on: Day
-    design: DesignClass | None = Field(
-        default=None, description="from the crane's manual; None until entered"
-    )
-    design_years: float | None = Field(
-        default=None,
-        gt=0,
-        le=100,
-        description="years that the design working period is meant to last, from the manual; None until entered",
-    )
-    prior_duty: PriorDuty | None = None
-    recorder_runs: RecorderRuns = RecorderRuns.UNKNOWN
     special_assessment_after_years: float = Field(default=10, gt=0, le=50)
     review_at_share: float = Field(
         default=0.95,
@@ -235,6 +219,44 @@ class Crane(_Value):
     slope_limit_deg: float | None = Field(
         default=None, ge=0, le=45, description="slope on which it may stand, from its manual"
     )
+    assessed_on: Day | None = Field(default=None, description="day of the last special assessment")
+    assess_by: Day | None = Field(
+        default=None,
+        description="day by which the next one is due, as an assessor, maker or authority set it",
+    )
+    assess_because: str = Field(
+        default="",
+        max_length=200,
+        description="condition that calls for one now: a crack, an overload, a repair",
+    )
+    assess_since: Day | None = Field(default=None, description="day since when that condition is known")
+
+    @model_validator(mode="after")
+    def _condition_has_a_day(self) -> Self:
+        if bool(self.assess_because.strip()) != (self.assess_since is not None):
+            raise ValueError("assess_because and assess_since belong together: give both or neither")
+        return self
+
+
+class Crane(AssessmentEntries):
+    """One crane of the fleet."""
+
+    name: CraneName
+    title: str = Field(default="", max_length=100)
+    type: CraneType
+    site: CraneName
+    registered_at: AwareDatetime
+    design: DesignClass | None = Field(
+        default=None, description="from the crane's manual; None until entered"
+    )
+    design_years: float | None = Field(
+        default=None,
+        gt=0,
+        le=100,
+        description="years that the design working period is meant to last, from the manual; None until entered",
+    )
+    prior_duty: PriorDuty | None = None
+    recorder_runs: RecorderRuns = RecorderRuns.UNKNOWN
     draft: StrictBool = Field(default=False, description="seen on the wire, not yet completed by a person")
 
 

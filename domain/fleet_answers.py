@@ -81,10 +81,14 @@ class FleetRow(Answer):
     )
     open_faults: int
     service_due_on: date | None = None
-    assessment_by_calendar_on: date | None = Field(
-        default=None,
-        description="special assessment by the calendar rule alone; by use it may be earlier: see life",
+    review_at_share: float = Field(
+        default=0.95, description="used share at which the crane is to be reviewed"
     )
+    assessment_on: date | None = Field(
+        default=None, description="special assessment: the earliest by age, use, an entered day or condition"
+    )
+    assessment_by: str = Field(default="age", description="age, use, date or condition")
+    assessment_reason: str = ""
     counted_at: AwareDatetime | None = Field(description="when these figures were last brought up to date")
 
 

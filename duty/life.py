@@ -14,12 +14,11 @@ lift missed below the finding threshold of `duty.lifts` changes nothing that mat
 The design working period is not a guaranteed period. Monitoring replaces neither inspection nor maintenance.
 """
 
-from datetime import date, timedelta
+from datetime import date
 from typing import Final, NamedTuple
 
 from domain.crane import Crane, DesignClass, PriorDuty
 from domain.errors import InvalidInput
-from duty.forecast import Forecast
 from duty.recording import Recording
 from duty.spectrum import design_limits
 
@@ -66,13 +65,6 @@ class PriorYears(NamedTuple):
     until: date
     entered: float  # years whose duty the owner states
     unknown: float  # the rest: nobody knows their duty
-
-
-class Assessment(NamedTuple):
-    """When a special assessment is due, and by which rule."""
-
-    on: date
-    reason: str
 
 
 def share_of_design(design: DesignClass, cube_sum: float, f1: float = 1.0) -> float:
@@ -188,28 +180,3 @@ def carried_damage(
     uncounted = prior_unknown if used is None else used.uncounted
     scaled = counted * uncounted / used.counted if used is not None and used.counted > 0 else 0.0
     return max(scaled, uncounted * allowed_sum)
-
-
-def special_assessment(
-    commissioned_on: date, after_years: float = 10.0, spent: Forecast | None = None
-) -> Assessment:
-    """The earlier of the calendar rule and the forecast of the used share, by its early (10 %) day.
-
-    The calendar rule, 10 years unless the maker says otherwise, is the default of ISO 12482 as reported for loader
-    cranes (P. Depale, M. Bennebach, Procedia Structural Integrity 38, 2022, p. 322: read). Pass as `spent` a forecast
-    for the share at which the crane is to be reviewed.
-    """
-    due = calendar_assessment(commissioned_on, after_years)
-    if spent is not None and spent.early_on < due:
-        return Assessment(spent.early_on, f"used share may reach {100 * spent.threshold:g} %")
-    return Assessment(due, f"{after_years:g} years after commissioning")
-
-
-def calendar_assessment(commissioned_on: date, after_years: float = 10.0) -> date:
-    """The day by the calendar rule alone; 28 February stands for a 29th that the year does not have."""
-    years = int(after_years)
-    try:
-        due = commissioned_on.replace(year=commissioned_on.year + years)
-    except ValueError:  # 29 February
-        due = date(commissioned_on.year + years, 2, 28)
-    return due + timedelta(days=round((after_years - years) * 365.25))

@@ -18,6 +18,7 @@ from domain.counter import CounterKind
 from domain.crane import Crane
 from domain.errors import InvalidInput
 from duty import life
+from duty.assessment import Assessment, special_assessment
 from duty.forecast import Forecast, NoForecast, forecasts, whole_weeks
 from duty.geometry import Floats
 from duty.life import DesignYears, PriorYears, UsedShare
@@ -117,6 +118,7 @@ class Standing:
     contradictions: tuple[str, ...]
     used: UsedShare | None
     reason: str
+    assessment: Assessment
     start: date  # first day of the forecasts
     weekly_share: Floats  # share of the design working period of each whole week of record
     review: Forecast | NoForecast | None  # at the crane's review share
@@ -180,7 +182,10 @@ def standing(crane: Crane, totals: Totals, f1: float | None = None) -> Standing:
     )
     thresholds = (crane.review_at_share, life.SPENT_SHARE)
     review, spent = forecasts(weekly, used.total, thresholds, start)
-    return replace(unjudged, used=used, reason="", weekly_share=weekly, review=review, spent=spent)
+    due = special_assessment(crane, used_share=used.total, review=review, start=start)
+    return replace(
+        unjudged, used=used, reason="", assessment=due, weekly_share=weekly, review=review, spent=spent
+    )
 
 
 def _unrecorded_f1(found: Standing) -> float:
@@ -208,6 +213,7 @@ def _unjudged(crane: Crane, totals: Totals, f1: float | None) -> Standing:
         contradictions=life.contradictions(crane, totals.first_day),
         used=None,
         reason=NO_DESIGN,
+        assessment=special_assessment(crane),
         start=crane.commissioned_on if totals.last_day is None else totals.last_day + timedelta(days=1),
         weekly_share=np.empty(0),
         review=None,

@@ -58,7 +58,9 @@ def receiver_weeks(weekly: Floats, moved: Floats, change: Change) -> Floats:
     moved = moved[~np.isnan(moved)]
     if moved.size == 0:
         return weekly
-    beside = np.resize(moved[::-1], weekly.size)[::-1]
+    known = ~np.isnan(weekly)
+    beside = np.zeros(weekly.size)
+    beside[known] = np.resize(moved[::-1], int(known.sum()))[::-1]
     return np.asarray(weekly + change.duty_factor * change.moved_share * beside)
 
 

@@ -45,6 +45,9 @@ class CraneFacts:
     heard_at: datetime
     used_share: float | None
     forecast_early_on: date | None
+    unknown_years: float | None
+    assessment_on: date | None  # None: nothing counted yet, the entries decide
+    entries: dict[str, Any] | None
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -93,6 +96,7 @@ class OpenAlert:
     calm_since: datetime | None
     value: float | None
     worst_value: float | None
+    detail: str = ""
 
     @property
     def key(self) -> Key:
@@ -130,6 +134,7 @@ class News:
     spec: dict[str, Any]
     subject: str
     value: float | None
+    detail: str
     raised_at: datetime
     cleared_at: datetime | None
     acknowledged_by: str | None
@@ -217,10 +222,13 @@ def targets(conn: Connection[Any]) -> list[TargetRow]:
     return _TARGETS.all(conn)
 
 
-def raise_alert(conn: Connection[Any], key: Key, at: datetime, value: float | None, note: str) -> int | None:
+def raise_alert(
+    conn: Connection[Any], key: Key, at: datetime, value: float | None, note: str, detail: str = ""
+) -> int | None:
     """A new alert with its first line of history; None where it is open already."""
     rule_id, crane_id, subject = key
     values = {"rule_id": rule_id, "crane_id": crane_id, "subject": subject, "at": at, "value": value}
+    values["detail"] = detail
     row = conn.execute(query("alert_raised"), values).fetchone()
     if row is None:
         return None
@@ -235,9 +243,11 @@ def see_alert(
     value: float | None,
     worst_value: float | None,
     calm_since: datetime | None,
+    detail: str = "",
 ) -> None:
     """The newest value of an open alert."""
-    run(conn, "alert_seen", alert_id=alert_id, value=value, worst_value=worst_value, calm_since=calm_since)
+    seen = {"value": value, "worst_value": worst_value, "calm_since": calm_since, "detail": detail}
+    run(conn, "alert_seen", alert_id=alert_id, **seen)
 
 
 def clear_alert(conn: Connection[Any], alert_id: int, at: datetime, value: float | None, note: str) -> bool:

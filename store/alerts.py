@@ -42,6 +42,7 @@ class AlertListing:
     rule: str
     spec: dict[str, Any]
     subject: str
+    detail: str = ""
     value: float | None
     worst_value: float | None
     raised_at: datetime

@@ -20,8 +20,11 @@ class FleetCrane:
     type: str
     site: str
     draft: bool
-    commissioned_on: date | None
-    special_assessment_after_years: float
+    review_at_share: float
+    assessment_on: date | None  # None: nothing counted yet, the entries decide
+    assessment_by: str | None
+    assessment_reason: str
+    entries: dict[str, Any] | None
     online: bool
     live_at: datetime | None
     utilisation_pct: float | None

@@ -199,6 +199,8 @@ def evidence(row: AlertRow) -> str:
         AlertKind.LIMITER_OVERRIDES: f"{crane}?tab=events&kinds=limiter",
         AlertKind.LIFE_USED: f"/life/{row.crane}",
         AlertKind.LIFE_DATE: f"/life/{row.crane}",
+        AlertKind.ASSESSMENT_DUE: f"/life/{row.crane}",
+        AlertKind.HISTORY_UNKNOWN: "/settings?tab=history",
         AlertKind.FAULT_CODE: f"{crane}?tab=events&kinds=faults",
         AlertKind.OFFLINE: crane,
         AlertKind.QUARANTINE_RATE: "/data",

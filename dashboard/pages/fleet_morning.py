@@ -20,6 +20,7 @@ def sentences(fleet: FleetAnswer, why: Mapping[str, tuple[str, str]], today: dat
     found = (
         _near(fleet, why),
         _life(fleet),
+        _assessment(fleet, today),
         _faults(fleet),
         _limiter(fleet),
         _service(fleet, today),
@@ -100,7 +101,7 @@ def _life(fleet: FleetAnswer) -> tuple[State, list[Any]] | None:
     if not known:
         return State.STALE, [t("morning.life.unknown")]
     most = max(known, key=lambda row: row.used_share or 0)
-    state = marks.life_state(most.used_share)
+    state = marks.life_state(most.used_share, most.review_at_share)
     words: list[Any] = [
         t("morning.life.most"),
         dcc.Link(most.crane, href=f"/life/{most.crane}", className="bl-link"),
@@ -113,6 +114,28 @@ def _life(fleet: FleetAnswer) -> tuple[State, list[Any]] | None:
     if history:
         words.append(t("morning.life.history", count=history))
     return state, words
+
+
+def _assessment(fleet: FleetAnswer, today: date) -> tuple[State, list[Any]] | None:
+    due = sorted(
+        (row for row in fleet.rows if marks.assessment_state(row.assessment_on, today) is not State.OK),
+        key=lambda row: row.assessment_on or today,
+    )
+    if not due:
+        return None
+    past = [row for row in due if marks.assessment_state(row.assessment_on, today) is State.ACT]
+    soon = [row for row in due if row not in past]
+    words: list[Any] = []
+    if past:
+        words += [html.Strong(t("morning.assessment.past")), *_links(past[:4]), _rest(past, 4), ". "]
+    if soon:
+        words += [
+            t("morning.assessment.soon", days=marks.ASSESSMENT_SOON_DAYS),
+            *_links(soon[:4]),
+            _rest(soon, 4),
+            ". ",
+        ]
+    return (State.ACT if past else State.WATCH), words
 
 
 def _faults(fleet: FleetAnswer) -> tuple[State, list[Any]]:

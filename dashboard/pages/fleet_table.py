@@ -24,10 +24,11 @@ def attention(row: FleetRow, today: date) -> tuple[State, str]:
     if row.open_faults:
         return State.ACT, t("attention.fault", count=row.open_faults)
     near = marks.near_limit_state(row.near_limit_pct)
-    life = marks.life_state(row.used_share) if row.used_share is not None else State.OK
+    life = marks.life_state(row.used_share, row.review_at_share) if row.used_share is not None else State.OK
+    assessment = marks.assessment_state(row.assessment_on, today)
     service = marks.due_state(row.service_due_on, today)
     for state in (State.ACT, State.WATCH):
-        for kind, found in (("near", near), ("life", life), ("service", service)):
+        for kind, found in (("assessment", assessment), ("near", near), ("life", life), ("service", service)):
             if found is state:
                 return state, t(f"attention.{kind}.{state}")
     if row.findings:
@@ -135,7 +136,7 @@ def _grid_row(row: FleetRow, why: tuple[str, str], today: date) -> dict[str, Any
     state, word = attention(row, today)
     short, long = why
     near_state = marks.near_limit_state(row.near_limit_pct)
-    life_state = marks.life_state(row.used_share)
+    life_state = marks.life_state(row.used_share, row.review_at_share)
     doubt = t("attention.findings", count=row.findings) if row.findings else ""
     return {
         "crane": row.crane,
@@ -147,8 +148,8 @@ def _grid_row(row: FleetRow, why: tuple[str, str], today: date) -> dict[str, Any
         "near_state": near_state.value,
         "near_text": numbers.percent(row.near_limit_pct),
         "near_note": _trend(row),
-        "why": "; ".join(filter(None, (short or _other_reason(row), doubt))),
-        "why_long": "; ".join(filter(None, (long or _other_reason(row), doubt))),
+        "why": "; ".join(filter(None, (short or _other_reason(row, today), doubt))),
+        "why_long": "; ".join(filter(None, (long or _other_reason(row, today), doubt))),
         "stops": row.limiter_stops,
         "overrides": row.limiter_overrides,
         "life": row.used_share,
@@ -163,11 +164,13 @@ def _grid_row(row: FleetRow, why: tuple[str, str], today: date) -> dict[str, Any
     }
 
 
-def _other_reason(row: FleetRow) -> str:
+def _other_reason(row: FleetRow, today: date) -> str:
     """What else a person should know of a crane that does not stand out by its near-limit time."""
     if row.emergency_s >= 60:
         return t("fleet.why.emergency", time=numbers.duration(row.emergency_s))
-    if row.spent_on is not None and marks.life_state(row.used_share) is not State.OK:
+    if marks.assessment_state(row.assessment_on, today) is not State.OK:
+        return t("fleet.why.assessment", day=numbers.day(row.assessment_on), reason=row.assessment_reason)
+    if row.spent_on is not None and marks.life_state(row.used_share, row.review_at_share) is not State.OK:
         return t("fleet.why.spent", day=numbers.day(row.spent_on))
     return ""
 

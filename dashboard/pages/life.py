@@ -62,7 +62,7 @@ def _share(life: LifeAnswer, factors: FactorsAnswer | Trouble) -> html.Section:
             life.used_share,
             full=1.0,
             band=(life.review_at_share, 1.0),
-            state=marks.life_state(life.used_share),
+            state=marks.life_state(life.used_share, life.review_at_share),
             name=t("life.used"),
             text=_shares(life),
         )

@@ -44,7 +44,7 @@ def grid_rows(rows: tuple[FleetRow, ...]) -> list[dict[str, Any]]:
 
 
 def _summary(rows: tuple[FleetRow, ...]) -> str:
-    past = sum((row.used_share or 0) >= marks.REVIEW_SHARE for row in rows)
+    past = sum((row.used_share or 0) >= row.review_at_share for row in rows)
     unknown = sum(row.used_share is None for row in rows)
     words = [t("life.list.past", count=past) if past else t("life.list.none_past")]
     if unknown:
@@ -75,10 +75,10 @@ def _grid_row(row: FleetRow) -> dict[str, Any]:
         "crane_href": f"/life/{row.crane}",
         "title": row.title or row.type,
         "life": row.used_share,
-        "life_state": marks.life_state(row.used_share).value,
+        "life_state": marks.life_state(row.used_share, row.review_at_share).value,
         "life_text": marks.life_words(row),
         "spent": row.spent_on.isoformat() if row.spent_on else None,
-        "assessment": row.assessment_by_calendar_on.isoformat() if row.assessment_by_calendar_on else None,
-        "assessment_text": numbers.day(row.assessment_by_calendar_on),
+        "assessment": row.assessment_on.isoformat() if row.assessment_on else None,
+        "assessment_text": numbers.day(row.assessment_on),
         "spent_text": numbers.day(row.spent_on) if row.spent_on else t("life.spent_on.unknown"),
     }

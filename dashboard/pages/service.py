@@ -1,7 +1,7 @@
 """Service: what is due, crane by crane, and the special assessment of each."""
 
 from datetime import date
-from typing import Any, Final
+from typing import Any
 
 from dash import dcc, html
 
@@ -9,12 +9,9 @@ from dashboard import numbers
 from dashboard.parts import charts, grid, marks, page, states
 from dashboard.parts.marks import State
 from dashboard.texts import t
-from dashboard.visit import Trouble, Visit, together
-from domain.answers import LifeAnswer
+from dashboard.visit import Trouble, Visit, attempt
 from domain.fleet_answers import FleetRow
 from domain.upkeep import ServiceRow
-
-BY_USE_OF: Final = 20
 
 
 async def render(visit: Visit) -> Any:
@@ -25,33 +22,24 @@ async def render(visit: Visit) -> Any:
         return html.Div(
             [page.head(t("service.title")), states.empty(t("fleet.empty.title"), t("fleet.empty.text"))]
         )
-    first_spent = sorted(
-        (row for row in fleet.rows if row.spent_on is not None), key=lambda row: row.spent_on or date.max
-    )[:BY_USE_OF]
-    plans, *lives = await together(
-        visit.client.service_of_all(), *(visit.client.life(row.crane) for row in first_spent)
-    )
-    by_use = {life.crane: life for life in lives if isinstance(life, LifeAnswer)}
+    plans = await attempt(visit.client.service_of_all())
     today = visit.now.date()
-    rows = [_row(row, by_use.get(row.crane), today) for row in fleet.rows]
-    missing = sum(isinstance(life, Trouble) for life in lives)
+    rows = [_row(row, today) for row in fleet.rows]
     due = sum(row["state"] in (State.WATCH, State.ACT) for row in rows)
-    note = t("service.note", count=BY_USE_OF)
     return html.Div(
         [
             page.head(
                 t("service.title"),
-                t("service.context", count=due, days=marks.DUE_SOON_DAYS),
+                t("service.context", count=due),
                 dcc.Link(
                     t("service.enter"), href="/settings?tab=service", className="bl-button bl-button-quiet"
                 ),
             ),
             html.Section(
                 [
-                    html.Div([html.H2(t("service.table")), html.P(note, className="bl-summary")]),
-                    states.partial(t("service.table"), t("service.missing", count=missing))
-                    if missing
-                    else None,
+                    html.Div(
+                        [html.H2(t("service.table")), html.P(t("service.note"), className="bl-summary")]
+                    ),
                     grid.grid("service-grid", t("service.table"), _columns(), rows),
                 ],
                 className="bl-card bl-card-flush",
@@ -158,12 +146,12 @@ def _columns() -> list[dict[str, Any]]:
     ]
 
 
-def _row(row: FleetRow, life: LifeAnswer | None, today: date) -> dict[str, Any]:
-    assessment = life.special_assessment_on if life is not None else row.assessment_by_calendar_on
-    reason = life.special_assessment_reason if life is not None else t("service.by_calendar")
+def _row(row: FleetRow, today: date) -> dict[str, Any]:
+    assessment = row.assessment_on
+    words = marks.due_words(assessment, today, marks.ASSESSMENT_SOON_DAYS)
     found = [
         (*_due(row.service_due_on, today), t("service.col.service")),
-        (*_due(assessment, today), t("service.col.assessment")),
+        (marks.assessment_state(assessment, today), words, t("service.col.assessment")),
     ]
     state, word, which = max(found, key=lambda one: marks.urgency(one[0]))
     quiet = state is State.OK
@@ -175,6 +163,6 @@ def _row(row: FleetRow, life: LifeAnswer | None, today: date) -> dict[str, Any]:
         "word": t("service.later") if quiet else word,
         "service": numbers.day(row.service_due_on),
         "assessment": numbers.day(assessment),
-        "reason": reason,
+        "reason": row.assessment_reason,
         "which": "" if quiet else which,
     }

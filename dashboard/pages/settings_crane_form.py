@@ -28,6 +28,7 @@ DESIGN: Final = ("edition", "u_class", "q_class", "s_class")
 PRIOR: Final = ("lifts", "kq", "f1", "years", "source")
 PLAIN: Final = (
     "name", "title", "manufactured_on", "commissioned_on", "design_years", "recorder_runs", "special_assessment_after_years", "review_at_share",
+    "assessed_on", "assess_by", "assess_because", "assess_since",
     "wind_limit_m_s", "slope_limit_deg",
 )  # fmt: skip
 
@@ -66,6 +67,10 @@ def crane_form(
         form.choose(name, "recorder_runs", crane.recorder_runs if crane else RecorderRuns.UNKNOWN, [(one.value, t(f"recorder.{one.value}")) for one in RecorderRuns], note=t("cranes.recorder.note")),
         form.number(name, "wind_limit_m_s", crane.wind_limit_m_s if crane else None, note=t("cranes.wind.note"), min=0, max=60),
         form.number(name, "slope_limit_deg", crane.slope_limit_deg if crane else None, note=t("cranes.slope.note"), min=0, max=45),
+        form.text(name, "assessed_on", _iso(crane.assessed_on) if crane else "", note=t("cranes.assessed.note")),
+        form.text(name, "assess_by", _iso(crane.assess_by) if crane else "", note=t("cranes.assess_by.note")),
+        form.text(name, "assess_because", crane.assess_because if crane else "", note=t("cranes.assess_because.note")),
+        form.text(name, "assess_since", _iso(crane.assess_since) if crane else "", note=t("cranes.assess_since.note")),
         _more("new_site", [
             form.text(name, "new_site", note=t("cranes.new_site.note")),
             form.text(name, "site_title"),
@@ -88,6 +93,10 @@ def crane_form(
         className="bl-card",
         id="crane-form",
     )
+
+
+def _iso(day: date | None) -> str:
+    return "" if day is None else day.isoformat()
 
 
 def _called(site: Site) -> str:

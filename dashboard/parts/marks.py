@@ -15,6 +15,7 @@ LIMIT_PCT: Final = 100.0
 NEAR_WATCH_PCT: Final = 2.0
 NEAR_ACT_PCT: Final = 5.0
 DUE_SOON_DAYS: Final = 30
+ASSESSMENT_SOON_DAYS: Final = 180  # an expert engineer has to be found and the crane taken out of work
 REVIEW_SHARE: Final = 0.95
 
 
@@ -48,13 +49,13 @@ def near_limit_state(near_limit_pct: float | None) -> State:
     return _stepped(near_limit_pct, NEAR_WATCH_PCT, NEAR_ACT_PCT)
 
 
-def life_state(used_share: float | None) -> State:
-    """Attention by used share of the design working period: from 0.8 watch, from 0.95 act.
+def life_state(used_share: float | None, review_at_share: float = REVIEW_SHARE) -> State:
+    """Attention by used share of the design working period: act from the crane's review share, watch from 0.15 below.
 
     0.95 is where French practice orders a special evaluation (Depale and Bennebach, Procedia Structural
-    Integrity 38, 2022, p. 321); 0.8 is this product's own early word.
+    Integrity 38, 2022, p. 321); the early word is this product's own.
     """
-    return _stepped(used_share, 0.8, REVIEW_SHARE)
+    return _stepped(used_share, max(review_at_share - 0.15, 0.0), review_at_share)
 
 
 def life_words(row: FleetRow) -> str:
@@ -82,7 +83,14 @@ def due_state(due_on: date | None, today: date) -> State:
     return State.ACT if due_on < today else State.WATCH
 
 
-def due_words(due_on: date | None, today: date) -> str:
+def assessment_state(due_on: date | None, today: date) -> State:
+    """Attention by the day of a special assessment: past it act, within ASSESSMENT_SOON_DAYS (own choice) watch."""
+    if due_on is None or (due_on - today).days > ASSESSMENT_SOON_DAYS:
+        return State.OK
+    return State.ACT if due_on < today else State.WATCH
+
+
+def due_words(due_on: date | None, today: date, soon_days: int = DUE_SOON_DAYS) -> str:
     """How far off a due day is."""
     if due_on is None:
         return t("service.not_set")
@@ -91,7 +99,7 @@ def due_words(due_on: date | None, today: date) -> str:
         return t("service.overdue", count=-left)
     if left == 0:
         return t("service.today")
-    return t("service.soon", count=left) if left <= DUE_SOON_DAYS else t("service.later")
+    return t("service.soon", count=left) if left <= soon_days else t("service.later")
 
 
 def _stepped(value: float | None, watch: float, act: float) -> State:

@@ -6,7 +6,8 @@ select rule_id, name, spec, site_id, type_id, crane_id from alert_rule where ret
 -- Every completed crane with what it was heard and judged last; its day is the local day of its site.
 select c.crane_id, c.name as crane, c.site_id, c.type_id, s.name as site, s.spec ->> 'time_zone' as time_zone,
     (now() at time zone (s.spec ->> 'time_zone'))::date as today,
-    coalesce(l.received_at, c.registered_at) as heard_at, m.used_share, m.forecast_early_on
+    coalesce(l.received_at, c.registered_at) as heard_at, m.used_share, m.forecast_early_on,
+    m.unknown_years, m.assessment_on, case when m.assessment_on is null then c.spec end as entries
 from crane c
 join site s using (site_id)
 left join live l using (crane_id)
@@ -50,7 +51,7 @@ group by c.crane_id;
 
 -- name: watch_open
 -- Every open alert.
-select alert_id, crane_id, rule_id, subject, calm_since, value, worst_value from alert where cleared_at is null;
+select alert_id, crane_id, rule_id, subject, calm_since, value, worst_value, detail from alert where cleared_at is null;
 
 -- name: watch_shelves
 -- What is on the shelf now.
@@ -66,14 +67,15 @@ select target_id, name, spec, entered_at, entered_by from alert_target order by 
 
 -- name: alert_raised
 -- A new alert; nothing where it is open already.
-insert into alert (crane_id, rule_id, subject, raised_at, value, worst_value)
-values (%(crane_id)s, %(rule_id)s, %(subject)s, %(at)s, %(value)s, %(value)s)
+insert into alert (crane_id, rule_id, subject, raised_at, value, worst_value, detail)
+values (%(crane_id)s, %(rule_id)s, %(subject)s, %(at)s, %(value)s, %(value)s, %(detail)s)
 on conflict (rule_id, crane_id, subject) where cleared_at is null do nothing
 returning alert_id;
 
 -- name: alert_seen
 -- The newest value of an open alert, and since when it is on the good side.
-update alert set value = %(value)s, worst_value = %(worst_value)s, calm_since = %(calm_since)s
+update alert set value = %(value)s, worst_value = %(worst_value)s, calm_since = %(calm_since)s,
+    detail = %(detail)s
 where alert_id = %(alert_id)s;
 
 -- name: alert_cleared
@@ -103,7 +105,7 @@ group by n.target_id;
 
 -- name: news_of_target
 -- Everything that one target can be told now, by crane.
-select n.news_id, n.what, a.alert_id, c.name as crane, s.name as site, s.spec ->> 'time_zone' as time_zone, r.name as rule, r.spec, a.subject, a.value,
+select n.news_id, n.what, a.alert_id, c.name as crane, s.name as site, s.spec ->> 'time_zone' as time_zone, r.name as rule, r.spec, a.subject, a.value, a.detail,
     a.raised_at, a.cleared_at, a.acknowledged_by
 from alert_news n
 join alert a using (alert_id)

@@ -48,7 +48,7 @@ select rule_id from retired;
 
 -- name: alert_rows
 -- One page of alerts in sight, newest first.
-select a.alert_id, c.name as crane, s.name as site, r.name as rule, r.spec, a.subject, a.value, a.worst_value,
+select a.alert_id, c.name as crane, s.name as site, r.name as rule, r.spec, a.subject, a.detail, a.value, a.worst_value,
     a.raised_at, a.cleared_at, a.acknowledged_at, a.acknowledged_by,
     h.until as shelved_until, h.shelved_by, h.reason as shelved_reason
 from alert a

@@ -147,7 +147,8 @@ def test_a_crane_without_a_live_reading_is_as_old_as_its_newest_counted_sample()
     blank: dict[str, Any] = dict.fromkeys(field.name for field in fields(FleetCrane))
     words = dict.fromkeys(("crane", "title", "type", "site"), "heron-3")
     counted = {"crane_id": 1, "draft": False, "online": False, "open_faults": 0, "last_at": newest}
-    row = FleetCrane(**{**blank, **words, **counted})
+    entered = {"entries": {"commissioned_on": "2020-05-01"}, "review_at_share": 0.95, "assessment_reason": ""}
+    row = FleetCrane(**{**blank, **words, **counted, **entered})
     figures = PeriodFigures.of(FleetPeriod(crane_id=1, counting_id=None, counted_at=None))
     assert (fleet_row(row, figures, now).last_at, fleet_row(row, figures, now).age_s) == (newest, 3600)
     later = replace(row, live_at=now)

@@ -66,6 +66,46 @@ def web_ways(**more: Any) -> Ways:
     return Ways(**{"webhook_secret": SecretStr(SECRET), "webhook_local": True, "timeout_s": 5.0, **more})
 
 
+def history_alerts(conn: psycopg.Connection) -> list[tuple[str, float, str]]:
+    return conn.execute(
+        "select c.name, a.value, a.detail from alert a join crane c using (crane_id)"
+        " where a.cleared_at is null order by c.name"
+    ).fetchall()
+
+
+def test_one_alert_a_site_names_the_cranes_whose_history_is_not_entered(yard: psycopg.Connection) -> None:
+    rule = AlertRuleAsked(kind=AlertKind.HISTORY_UNKNOWN, raise_at=1, clear_after_min=0)
+    enter_rules(yard, {"history": rule}, "test")
+    judge_all(yard)
+    assert history_alerts(yard) == []
+    yard.execute("update crane_summary set unknown_years = 2")
+    judge_all(yard)
+    assert history_alerts(yard) == [("yard-01", 2, "yard-01, yard-02"), ("yard-03", 1, "yard-03")]
+    (note,) = yard.execute("select note from alert_history order by history_id limit 1").fetchone() or ("",)
+    assert note == "life before the record not entered: 2 cranes of the site (yard-01, yard-02)"
+    # the alert stays where it is while others of the site are unknown, and clears with the last
+    yard.execute("update crane_summary set unknown_years = 0 where crane_id <> 2")
+    assert judge_all(yard).raised == 0
+    assert history_alerts(yard) == [("yard-01", 1, "yard-02")]
+    yard.execute("update crane_summary set unknown_years = 0")
+    judge_all(yard)
+    assert history_alerts(yard) == []
+
+
+def test_an_assessment_is_told_before_it_is_due_also_before_any_count(yard: psycopg.Connection) -> None:
+    rule = AlertRuleAsked(kind=AlertKind.ASSESSMENT_DUE, raise_at=180, clear_at=181, clear_after_min=0)
+    enter_rules(yard, {"assessment": rule}, "test")
+    judge_all(yard)
+    assert open_alerts(yard) == set()
+    yard.execute("update crane_summary set assessment_on = current_date + 25 where crane_id = 1")
+    yard.execute("delete from crane_summary where crane_id = 3")
+    yard.execute(
+        "update crane set spec = spec || jsonb_build_object('manufactured_on', current_date - 3700) where crane_id = 3"
+    )
+    judge_all(yard)
+    assert open_alerts(yard) == {("assessment", "yard-01", ""), ("assessment", "yard-03", "")}
+
+
 def test_every_kind_of_rule_finds_what_it_watches(yard: psycopg.Connection) -> None:
     enter_rules(yard, DEFAULT_RULES, "test")
     assert enter_rules(yard, DEFAULT_RULES, "test") == 0
@@ -95,8 +135,12 @@ def test_every_kind_of_rule_finds_what_it_watches(yard: psycopg.Connection) -> N
             (day,),
         )
     yard.execute("insert into finding values (3, current_date - 40, 'clock_ahead', '', now(), now(), 1)")
+    yard.execute("update crane_summary set assessment_on = current_date + 100 where crane_id = 2")
+    yard.execute("update crane_summary set unknown_years = 3.2 where crane_id < 3")
     judge_all(yard, now)
     assert open_alerts(yard) == {
+        ("special assessment", "yard-02", ""),
+        ("life history", "yard-01", ""),
         ("readings not plausible", "yard-02", "spikes"),
         ("near the limit", "yard-01", ""),
         ("limiter overrides", "yard-02", ""),

@@ -1,6 +1,6 @@
 """Used share with what is not known of it, f1, the calendar rule."""
 
-from datetime import date, timedelta
+from datetime import date
 
 import numpy as np
 import pytest
@@ -9,14 +9,12 @@ from hypothesis import strategies as st
 
 from domain.crane import DesignClass, Edition, PriorDuty
 from domain.errors import InvalidInput
-from duty.forecast import Forecast, trend
 from duty.life import (
     carried_damage,
     contradictions,
     design_years,
     prior_years,
     share_of_design,
-    special_assessment,
     unknown_share,
     used_share,
 )
@@ -49,19 +47,6 @@ def test_what_cannot_be_a_share_is_refused() -> None:
     for cubes, f1 in ((-1.0, 1.0), (float("nan"), 1.0), (1.0, 0.9)):
         with pytest.raises(InvalidInput):
             share_of_design(DESIGN, cubes, f1)
-
-
-def test_the_calendar_rule_holds_unless_use_is_faster() -> None:
-    assert special_assessment(date(2016, 5, 2)).on == date(2026, 5, 2)
-    assert special_assessment(date(2016, 2, 29)).on == date(2026, 2, 28)
-    assert special_assessment(date(2016, 5, 2), 7.5).on == date(2023, 5, 2) + timedelta(days=183)
-    early = Forecast(0.95, date(2025, 1, 1), date(2026, 1, 1), None, 60, trend([1.0] * 60))
-    assert special_assessment(date(2016, 5, 2), spent=early) == (
-        date(2025, 1, 1),
-        "used share may reach 95 %",
-    )
-    late = early._replace(early_on=date(2027, 1, 1))
-    assert special_assessment(date(2016, 5, 2), spent=late).on == date(2026, 5, 2)
 
 
 def test_what_is_not_known_stands_apart_and_adds_up() -> None:
