@@ -13,9 +13,9 @@ from domain.crane import DesignClass
 from domain.detail import DetailSpec
 from domain.errors import InvalidInput
 from duty import service
+from duty.assessment import entries_of, special_assessment
 from duty.capacity import Flags, Floats, Ints
 from duty.damage import Detail, detail_of
-from duty.life import calendar_assessment
 from duty.spectrum import design_limits
 from store.charts import FleetCrane
 from store.reservations import DefaultDetail, LifeOfCranes
@@ -63,16 +63,15 @@ def standing_of(
         spread[known[known >= 0]] = numbers(values)[known >= 0]
         return spread
 
-    assessment_on = np.array(
-        [calendar_assessment(row.commissioned_on, row.special_assessment_after_years) for row in rows],
-        "datetime64[D]",
-    )
+    assessment_on = np.full(len(rows), np.datetime64("NaT"), "datetime64[D]")
     heard = np.zeros(len(rows), np.bool_)
     for index, due, sent in zip(place, life.assessment_ons, life.heard, strict=True):
         if index >= 0:
             heard[index] = sent
             if due is not None:
                 assessment_on[index] = due
+    for index in np.flatnonzero(np.isnat(assessment_on)).tolist():  # nothing counted yet: the entries decide
+        assessment_on[index] = special_assessment(entries_of(rows[index].entries)).on
     details: dict[DetailSpec, list[int]] = {}
     specs = _DetailsEntered(entered)
     for index, name in zip(place, life.detail_names, strict=True):

@@ -25,8 +25,7 @@ class FleetCrane:
     site: str
     design: str | None  # JSON of the design class
     prior_duty: bool  # whether duty before the first record is entered
-    commissioned_on: date
-    special_assessment_after_years: float
+    entries: dict[str, Any]  # those that decide the special assessment before any count
     review_at_share: float
     wind_limit_m_s: float | None
     slope_limit_deg: float | None

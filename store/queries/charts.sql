@@ -6,8 +6,12 @@ select count(*)::text as stamp from fleet_change;
 -- A page of cranes by name, each with the chart version in force on a day: its own, its type's, none where the type's spec holds.
 select c.name, coalesce(c.spec ->> 'title', '') as title, c.draft, c.type_id, c.spec_id, s.name as site,
     c.spec ->> 'design' as design, c.spec ->> 'prior_duty' is not null as prior_duty,
-    (c.spec ->> 'commissioned_on')::date as commissioned_on,
-    coalesce((c.spec ->> 'special_assessment_after_years')::float8, 10) as special_assessment_after_years,
+    jsonb_strip_nulls(jsonb_build_object(
+        'manufactured_on', c.spec -> 'manufactured_on', 'commissioned_on', c.spec -> 'commissioned_on',
+        'special_assessment_after_years', c.spec -> 'special_assessment_after_years',
+        'assessed_on', c.spec -> 'assessed_on', 'assess_by', c.spec -> 'assess_by',
+        'assess_because', c.spec -> 'assess_because', 'assess_since', c.spec -> 'assess_since'
+    )) as entries,
     coalesce((c.spec ->> 'review_at_share')::float8, 0.95) as review_at_share,
     (c.spec ->> 'wind_limit_m_s')::float8 as wind_limit_m_s, (c.spec ->> 'slope_limit_deg')::float8 as slope_limit_deg,
     s.spec ->> 'time_zone' as time_zone,
