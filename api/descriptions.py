@@ -13,7 +13,7 @@ from api.deps import Caller, Conn, SeenCrane
 from api.stages import AUDIT_DETAIL
 from domain.answers import Page
 from domain.crane import CraneType
-from domain.description import DescriptionAsked, DescriptionDone, DescriptionEntry
+from domain.description import DescriptionAsked, DescriptionDone, DescriptionEntry, on_day
 from domain.errors import InvalidInput, NotFound
 from domain.exclusion import CountedAgain
 from domain.moments import Day
@@ -81,7 +81,7 @@ async def drop_description(
 
     def drop(conn: Connection[Any]) -> tuple[DescriptionEntry, list[date]]:
         days = descriptions.drop(conn, crane.crane_id, valid_from)
-        return descriptions.on_day(descriptions.descriptions_of(conn, crane.crane_id), valid_from), days
+        return on_day(descriptions.descriptions_of(conn, crane.crane_id), valid_from), days
 
     return await _change(request, caller, drop)
 

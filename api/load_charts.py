@@ -11,11 +11,12 @@ from api.deps import Caller, Conn, KnownCrane, SeenCrane
 from domain.answers import ChartsAnswer
 from domain.charts import charts_in_force
 from domain.crane import LoadChart
+from domain.description import on_day
 from domain.errors import InvalidChart
 from domain.job_answers import ChartProblem, ChartsAsked, ChartsImported, ChartVersionRow
 from domain.moments import Day
 from duty.chart_csv import read_charts, write_charts
-from store import charts
+from store import charts, descriptions
 from store.reading import CraneKnown
 
 router = APIRouter(tags=["dispatch"])
@@ -70,8 +71,9 @@ async def import_charts(crane: KnownCrane, asked: ChartsAsked, conn: Conn, calle
 
 
 async def charts_on(crane: CraneKnown, conn: Conn, day: date) -> tuple[LoadChart, ...]:
-    """The charts of a crane that hold on a day: its own version, its type's, or those of its type's entry."""
+    """The charts of a crane that hold on a day: its own version, its type's, or those of the description that held."""
     version = await charts.in_force(conn, crane.name, day)
     if version is None:
-        return charts_in_force(crane.crane().type.charts, day)
+        described = on_day(await descriptions.descriptions(conn, crane.crane_id), day)
+        return charts_in_force(described.type.charts, day)
     return tuple(LoadChart.model_validate(one) for one in version.charts)

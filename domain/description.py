@@ -1,5 +1,6 @@
 """What a crane was like, by the local day from which it was so: a copy of its type's entry that the crane owns."""
 
+from collections.abc import Sequence
 from datetime import date
 from typing import Any, Final
 
@@ -68,6 +69,11 @@ class DescriptionDone(Answer):
 
     description: DescriptionEntry = Field(description="the one that holds on that day now")
     counted_again: CountedAgain
+
+
+def on_day(entries: Sequence[DescriptionEntry], day: date) -> DescriptionEntry:
+    """The one of descriptions, newest first, that holds on a day; the first one before the beginning."""
+    return next((entry for entry in entries if entry.valid_from <= day), entries[-1])
 
 
 def counts_alike(one: CraneType, other: CraneType) -> bool:

@@ -15,6 +15,7 @@ from domain.description import (
     DescriptionEntry,
     SensorReplaced,
     counts_alike,
+    on_day,
 )
 from domain.errors import Conflict, InvalidInput, NotFound
 from store.exclusions import touch_between
@@ -48,11 +49,6 @@ def descriptions_of(conn: Connection[Any], crane_id: int) -> list[DescriptionEnt
 async def descriptions(conn: AsyncConnection[Any], crane_id: int) -> list[DescriptionEntry]:
     """The same on an asyncio connection."""
     return _entries(await DESCRIPTIONS_OF.all_async(conn, crane_id=crane_id))
-
-
-def on_day(entries: Sequence[DescriptionEntry], day: date) -> DescriptionEntry:
-    """The one of descriptions, newest first, that holds on a day; the first one before the beginning."""
-    return next((entry for entry in entries if entry.valid_from <= day), entries[-1])
 
 
 def describe(
@@ -93,6 +89,21 @@ def drop(conn: Connection[Any], crane_id: int, valid_from: date) -> list[date]:
     if not run(conn, "description_dropped", crane_id=crane_id, valid_from=valid_from):
         raise NotFound(f"this crane has no description of {valid_from}: see its list of descriptions")
     return _follow(conn, crane_id, before, valid_from)
+
+
+def refuse_unheard_charts(
+    conn: Connection[Any], crane_id: int, held: CraneType, wanted: CraneType, valid_from: date
+) -> None:
+    """Raises Conflict where older charts, entered by themselves, would hold before the other ones of a description."""
+    if wanted.charts == held.charts:
+        return
+    row = conn.execute(query("newest_charts"), {"crane_id": crane_id, "type": wanted.name}).fetchone()
+    newest = row[0] if row else None
+    if newest is not None and newest < valid_from:
+        raise Conflict(
+            f"charts of this crane were entered by themselves, from {newest}, and hold before those of a description: "
+            f"enter the new ones there (Load charts) from {valid_from}, then the description"
+        )
 
 
 def any_day_recorded(conn: Connection[Any], crane_id: int) -> bool:

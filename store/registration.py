@@ -16,7 +16,7 @@ from zoneinfo import ZoneInfo
 from psycopg import Connection
 
 from domain.crane import Crane, CraneType, Site
-from domain.description import DescriptionAsked, DescriptionEntry
+from domain.description import DescriptionAsked, DescriptionEntry, on_day
 from domain.errors import Conflict, NotFound
 from domain.registration import CraneRegistration
 from store import cranes, descriptions
@@ -154,12 +154,14 @@ def carry_out(conn: Connection[Any], wanted: Planned) -> Registered:
 def _described(conn: Connection[Any], wanted: Planned, known: CraneRecord) -> list[date]:
     if not wanted.changes_description:
         return []
-    held = descriptions.on_day(descriptions.descriptions_of(conn, known.crane_id), wanted.valid_from)
+    held = on_day(descriptions.descriptions_of(conn, known.crane_id), wanted.valid_from)
     corrected = wanted.correct_past or held.valid_from == wanted.valid_from
+    day = held.valid_from if corrected else wanted.valid_from
+    descriptions.refuse_unheard_charts(conn, known.crane_id, held.type, wanted.crane.type, day)
     return descriptions.describe(
         conn,
         known.crane_id,
-        held.valid_from if corrected else wanted.valid_from,
+        day,
         wanted.crane.type,
         attachments=held.attachments,
         sensors_replaced=held.sensors_replaced if corrected else (),
@@ -186,7 +188,7 @@ def describe_crane(
     day = valid_from or asked.valid_from or today
     descriptions.refuse_future(day, today)
     entries = descriptions.descriptions_of(conn, record.crane_id)
-    held = descriptions.on_day(entries, day)
+    held = on_day(entries, day)
     if valid_from is not None and held.valid_from != valid_from:
         raise NotFound(
             f"{record.crane.name} has no description of {valid_from}: see its list of descriptions"
@@ -200,6 +202,8 @@ def describe_crane(
             )
     elif crane_type is not None:
         cranes.ensure_type(conn, crane_type)
+    if crane_type is not None:
+        descriptions.refuse_unheard_charts(conn, record.crane_id, held.type, crane_type, day)
     days = descriptions.describe(
         conn,
         record.crane_id,
@@ -210,4 +214,4 @@ def describe_crane(
         note=asked.note,
         account=account,
     )
-    return descriptions.on_day(descriptions.descriptions_of(conn, record.crane_id), day), days
+    return on_day(descriptions.descriptions_of(conn, record.crane_id), day), days

@@ -35,6 +35,12 @@ from (
 ) newest
 where c.crane_id = %(crane_id)s;
 
+-- name: newest_charts
+-- The day of the newest charts that were entered by themselves for a crane or for a type, and so hold before those of a description.
+select max(v.valid_from) as newest
+from load_chart_version v
+where v.crane_id = %(crane_id)s or v.type_id = (select type_id from crane_type where name = %(type)s);
+
 -- name: any_day_recorded
 -- Whether any day of a crane was counted or waits for it.
 select exists (select from day_figure where crane_id = %(crane_id)s)

@@ -105,3 +105,30 @@ async def test_what_is_refused(fresh_api: FastAPI, engineer: httpx.AsyncClient) 
     for path in ("/cranes/crake-1/descriptions", "/cranes/crake-1/descriptions/1970-01-01"):
         assert (await engineer.get(path)).status_code == 404
     assert (await engineer.post("/cranes/crake-1/descriptions", json={})).status_code == 404
+
+
+async def test_charts_that_nobody_would_read_are_refused(engineer: httpx.AsyncClient) -> None:
+    csv = (await engineer.get("/cranes/heron-3/charts.csv")).text
+    versions = {"csv": csv, "source": "plate"}
+    path = "/cranes/heron-3/chart-versions"
+    assert (await engineer.post(path, json={**versions, "valid_from": "2026-03-01"})).status_code == 200
+    lower = [{**chart, "points": chart["points"][:2]} for chart in changed()["charts"]]
+    asked = {"valid_from": "2026-03-03", "type": changed(charts=lower)}
+    refused = await engineer.post(PATH, json=asked)
+    assert refused.status_code == 409
+    assert "enter the new ones there" in refused.json()["detail"]
+    assert (await engineer.post(path, json={**versions, "valid_from": "2026-03-03"})).status_code == 200
+    assert (await engineer.post(PATH, json=asked)).status_code == 201
+
+
+async def test_charts_of_a_past_day_are_those_of_the_description_that_held(
+    engineer: httpx.AsyncClient,
+) -> None:
+    lower = [{**chart, "points": chart["points"][:2]} for chart in changed()["charts"]]
+    asked = {"valid_from": "2026-03-03", "type": changed(charts=lower)}
+    assert (await engineer.post(PATH, json=asked)).status_code == 201
+    points = []
+    for day in ("2026-03-02", "2026-03-03"):
+        found = (await engineer.get("/cranes/heron-3/charts", params={"on": day})).json()
+        points.append(len(found["charts"][0]["points"]))
+    assert points == [3, 2]
