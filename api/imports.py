@@ -134,7 +134,7 @@ async def import_table(
         ),
         problem_count=len(done.problems),
         problems=_told(done.problems),
-        refused_count=len(done.refused),
+        refused_count=done.refused_readings,
         refused=_told(done.refused),
     )
 

@@ -39,7 +39,9 @@ class ImportDone(Answer):
     refused_count: int = Field(
         default=0, description="readings out of their channel's range: their lines are stored without them"
     )
-    refused: tuple[ImportProblem, ...] = Field(default=(), description="likewise, the first 1000")
+    refused: tuple[ImportProblem, ...] = Field(
+        default=(), description="the same by line, said once of lines that follow one another; the first 1000"
+    )
 
 
 class ImportRow(Answer):

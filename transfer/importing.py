@@ -58,6 +58,7 @@ class Imported:
     cranes: dict[str, Extent] = field(default_factory=dict)  # usable rows by name of their crane
     problems: tuple[Problem, ...] = ()
     refused: tuple[Problem, ...] = ()  # readings out of range: their lines are stored without them
+    refused_readings: int = 0
     stored: bool = False  # False after a dry run, and when problems kept the whole file out
 
 
@@ -113,6 +114,7 @@ def import_file(
         _pass(run, file, mapping, directory, limits, now, on_rows)
         run.done.problems = tuple(run.problems.listed())
         run.done.refused = tuple(run.refused.listed())
+        run.done.refused_readings = run.refused.times
         return run.done
 
     if not dry_run and not skip_bad:

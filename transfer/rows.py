@@ -48,9 +48,11 @@ class Problems:
         self._ranges: list[list[int]] = []
         self._texts: list[str] = []
         self._open: dict[str, int] = {}
+        self.times = 0  # each line of each problem
 
     def add(self, line: int, text: str) -> None:
         """A problem of one line."""
+        self.times += 1
         place = self._open.get(text)
         if place is not None and self._ranges[place][1] in (line - 1, line):
             self._ranges[place][1] = line

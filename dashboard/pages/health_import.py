@@ -149,6 +149,8 @@ def answer(done: ImportDone, name: str, zone: ZoneInfo) -> html.Div:
         head = marks.mark(Attention.OK, t("import.stored", name=name))
     elif done.problem_count:
         head = marks.mark(Attention.WATCH, t("import.looked.problems", name=name))
+    elif done.refused_count:
+        head = marks.mark(Attention.WATCH, t("import.looked.refused", name=name))
     else:
         head = marks.mark(Attention.OK, t("import.looked", name=name))
     return html.Div(
@@ -182,7 +184,7 @@ def answer(done: ImportDone, name: str, zone: ZoneInfo) -> html.Div:
             _problems(
                 t("import.problems.title"), done.problems, done.problem_count, t("import.problems.mend")
             ),
-            _problems(t("import.refused.title"), done.refused, done.refused_count),
+            _problems(t("import.refused.title"), done.refused, len(done.refused)),
             *_steps(done),
         ],
         className="bl-answer",

@@ -84,7 +84,9 @@ def test_a_recording_is_looked_at_mended_and_stored_once(
     page.locator("#import-file input").set_input_files(written(tmp_path, "hour.csv", lines))
     expect(answer).to_have_text("")
     look.click()
-    expect(answer).to_contain_text("hour.csv: sound. Nothing is stored yet.")
+    expect(answer).to_contain_text(
+        "hour.csv: some readings are out of range and will be missing. Nothing is stored yet."
+    )
     expect(answer.get_by_role("row", name="yard-12")).to_contain_text("700")
     expect(answer.locator(".bl-problems")).to_contain_text(
         "Lines 21 to 23 utilisation_pct: 65535 is not in -20 to 400: stored as missing"

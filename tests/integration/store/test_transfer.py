@@ -263,6 +263,7 @@ def test_readings_out_of_range_are_stored_as_missing_and_told_once(
     tried = bring(conn, file, dry_run=True)
     assert [str(one) for one in tried.refused] == told
     assert (tried.problems, tried.samples, counted(conn, "refused_reading")) == ((), 60, 0)
+    assert tried.refused_readings == 11
     for known in (0, 1):
         done = bring(conn, file)
         assert ([str(one) for one in done.refused], done.stored, done.known) == (told, True, known)

@@ -30,6 +30,12 @@ def test_a_file_comes_as_its_bytes() -> None:
     assert content_of("data:text/csv;base64,Y3JhbmUK") == b"crane\n"
 
 
+BLANK: dict[str, Any] = {
+    "stored": False, "rows": 0, "empty_rows": 0, "new": 0, "known": 0, "samples": 0, "cranes": (),
+    "problem_count": 0, "problems": (),
+}  # fmt: skip
+
+
 @pytest.mark.parametrize(
     ("came", "step"),
     [
@@ -41,11 +47,18 @@ def test_a_file_comes_as_its_bytes() -> None:
     ],
 )
 def test_every_answer_leads_on(came: dict[str, Any], step: str) -> None:
-    blank: dict[str, Any] = {
-        "stored": False, "rows": 0, "empty_rows": 0, "new": 0, "known": 0, "samples": 0, "cranes": (),
-        "problem_count": 0, "problems": (),
-    }  # fmt: skip
-    words = str(answer(ImportDone(**{**blank, **came}), "march.csv", ZoneInfo("UTC")))
+    words = str(answer(ImportDone(**{**BLANK, **came}), "march.csv", ZoneInfo("UTC")))
     assert step in words
     assert ("Lines 4 to 1" in words) == ("problems" in came)
     assert ("import-store" in words) == step.startswith("Store")
+
+
+def test_a_file_with_readings_out_of_range_is_not_called_sound() -> None:
+    done = ImportDone(**{**BLANK, "new": 3})
+    assert "march.csv: sound" in str(answer(done, "march.csv", ZoneInfo("UTC")))
+    done = done.model_copy(update={"refused": (PROBLEM,), "refused_count": 7})
+    words = str(answer(done, "march.csv", ZoneInfo("UTC")))
+    assert "sound" not in words
+    assert "will be missing" in words
+    assert "children='7'" in words
+    assert "import-store" in words
