@@ -186,7 +186,9 @@ def spectrum_answer(
             Crossing(level_pct=crossings.edge_pct[i], crossings=int(crossings.upward[i])) for i in crossed
         ),
         time_at_level=level_bins(tallied),
-        lift_peaks=_bins(LevelBin, "value", structural, np.ones_like(structural), merged.edges.edges_pct[-1]),
+        lift_peaks=_bins(
+            LevelBin, "value", structural, np.ones_like(structural), structural.max(initial=RANGE_STEP_PCT)
+        ),
     )
 
 
@@ -253,8 +255,8 @@ def place_near_limit(crane: str, found: Tallies) -> NearLimitPlace | None:
 def _bins(
     kind: type[RangeBin] | type[LevelBin], field: str, values: object, weights: object, high_pct: float
 ) -> tuple:  # type: ignore[type-arg]
-    """Sums by steps of RANGE_STEP_PCT; what lies at or above the top counts in the last step."""
-    edges = np.arange(0.0, high_pct + RANGE_STEP_PCT, RANGE_STEP_PCT)
+    """Sums by steps of RANGE_STEP_PCT from 0 to the one that holds high_pct; what is below 0 counts in the first."""
+    edges = RANGE_STEP_PCT * np.arange(high_pct // RANGE_STEP_PCT + 2)
     place = np.clip(np.floor(np.asarray(values) / RANGE_STEP_PCT).astype(int), 0, edges.size - 2)
     sums = np.bincount(place, weights=np.asarray(weights), minlength=edges.size - 1)
     return tuple(

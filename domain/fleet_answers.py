@@ -30,10 +30,10 @@ class FleetRow(Answer):
     utilisation_pct: float | None = Field(description="last value; look at age_s before believing it")
     recorded_s: float
     working_s: float = Field(description="in any mode but transport")
-    loaded_s: float = Field(description="under load")
+    loaded_s: float = Field(description="under load: recorded in a lift, or near the limit")
     near_limit_s: float
     near_limit_pct: float | None = Field(
-        description="share of time under load near the limit; None without any"
+        description="share of time under load near the limit, 0..100; None without any"
     )
     near_limit_pct_before: float | None = Field(
         default=None, description="the same over the period of equal length before"

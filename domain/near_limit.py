@@ -45,7 +45,9 @@ class NearLimitRow(Answer):
     working_hours: float
     lifts: int
     near_limit_s: float
-    near_limit_pct: float | None = Field(description="share of time under load near the limit")
+    near_limit_pct: float | None = Field(
+        description="share of time under load near the limit, 0..100: under load is in a lift, or near the limit"
+    )
     near_limit_pct_before: float | None
     measures: tuple[Measure, ...]
 

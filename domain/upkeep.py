@@ -27,7 +27,7 @@ class DayRow(Answer):
     excluded_ms: int = Field(description="an engineer excluded the utilisation readings")
     limit_assumed_ms: int = Field(description="limit_pct absent: 100 was assumed, conservative for life")
     working_ms: int
-    loaded_ms: int
+    loaded_ms: int = Field(description="under load: recorded in a lift, or near the limit, on this day")
     near_limit_ms: int
     over_limit_ms: int
     emergency_ms: int

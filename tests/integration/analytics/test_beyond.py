@@ -79,6 +79,7 @@ def test_what_other_edges_leave_out_is_told_beside_every_figure(yard: Yard) -> N
     yard.store(yard.messages(START, overloads(200.0, 500), dt_ms=500, per_message=240))
     yard.count()
     spectrum, life, damage, ledger, fleet = answers(yard)
+    assert spectrum["lift_peaks"][-1]["low_pct"] == 200  # peaks of lifts are in no class
     told = spectrum["beyond"]
     assert (told["below"], told["above"], told["from_pct"], told["to_pct"]) == (11_760, 11_760, 0.0, 150.0)
     assert told["sentence"].startswith("23,520 readings beyond the classes (0 to 150 %)")
