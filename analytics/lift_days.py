@@ -6,14 +6,15 @@ of their merged parts. Days further away cannot change.
 """
 
 from collections.abc import Iterable, Iterator, Sequence
-from datetime import date, timedelta
+from datetime import date, datetime, timedelta
 from typing import Any
 from zoneinfo import ZoneInfo
 
+import numpy as np
 import psycopg
 
 from domain.messages import EventKind
-from duty import lifts
+from duty import lifts, under_load
 from duty.levels import NEAR_LIMIT_PCT
 from duty.lifts import FoundLift, LiftPart
 from duty.midnight import independent
@@ -80,6 +81,7 @@ def _parts(conn: psycopg.Connection[Any], name: str, **params: object) -> Iterat
 def _write(
     conn: psycopg.Connection[Any], keys: dict[str, int], days: list[date], part: LiftPart, zone: ZoneInfo
 ) -> None:
+    reached = [_lifts_end(conn, keys, days)]
     run(conn, "lifts_forgotten", **keys, days=days)
     found = lifts.lifts(part)
     stops, overrides = _limiter_counts(conn, keys["crane_id"], found)
@@ -106,6 +108,41 @@ def _write(
         ),
     )
     run(conn, "day_lifts_counted", **keys, days=days, near_limit_pct=NEAR_LIMIT_PCT)
+    reached.append(_lifts_end(conn, keys, days))
+    _write_loaded(conn, keys, days, max((end for end in reached if end is not None), default=None))
+
+
+def _lifts_end(conn: psycopg.Connection[Any], keys: dict[str, int], days: Sequence[date]) -> datetime | None:
+    row = conn.execute(query("lifts_end"), {**keys, "days": days}).fetchone()
+    return None if row is None else row[0]
+
+
+def _write_loaded(
+    conn: psycopg.Connection[Any], keys: dict[str, int], days: Sequence[date], until: datetime | None
+) -> None:
+    """Time under load of the days whose lifts were written, and of those that such a lift reaches, or reached before."""
+    if not days:
+        return
+    span = {"first": days[0], "last": days[-1], "until": until}
+    rows = conn.execute(query("days_under_load"), {**keys, **span}).fetchall()
+    if not rows:
+        return
+    ends = {"time_from": rows[0][1], "time_to": rows[-1][2]}
+    over = conn.execute(query("lifts_over"), {**keys, **ends}).fetchall()
+    spans = np.array([[to_ms(start), to_ms(end)] for start, end in over], np.int64).reshape(-1, 2)
+    run_many(
+        conn,
+        "day_loaded",
+        (
+            {
+                **keys,
+                "day": day,
+                "loaded_ms": under_load.loaded_ms(near_ms, under_load.from_bytes(part), spans),
+            }
+            for day, _, _, near_ms, part in rows
+            if part is not None
+        ),
+    )
 
 
 def _limiter_counts(

@@ -134,10 +134,9 @@ delete from day_figure where crane_id = %(crane_id)s and counting_id = %(countin
 -- name: day_lifts_counted
 -- Lift figures of days from the lifts that began on them.
 update day_figure f
-set lifts = n.lifts, loaded_ms = n.loaded_ms, near_limit_lifts = n.near_limit_lifts, peak_cubed_sum = n.peak_cubed_sum
+set lifts = n.lifts, near_limit_lifts = n.near_limit_lifts, peak_cubed_sum = n.peak_cubed_sum
 from (
     select d.day, count(l.started_at)::int as lifts,
-        coalesce(sum(extract(epoch from l.ended_at - l.started_at) * 1000), 0)::bigint as loaded_ms,
         count(*) filter (where l.peak_utilisation_pct >= %(near_limit_pct)s)::int as near_limit_lifts,
         coalesce(sum(power(greatest(l.peak_structural_pct, 0) / 100, 3) order by l.started_at), 0) as peak_cubed_sum
     from unnest(%(days)s::date[]) as d (day)
@@ -145,6 +144,33 @@ from (
     group by d.day
 ) n
 where f.crane_id = %(crane_id)s and f.counting_id = %(counting_id)s and f.day = n.day;
+
+-- name: lifts_end
+-- When the last of the lifts that began on some days ended.
+select max(ended_at) from lift
+where crane_id = %(crane_id)s and counting_id = %(counting_id)s and day = any(%(days)s::date[]);
+
+-- name: days_under_load
+-- Time near the limit, and the rest of the recorded time, of the days from one to another and on to a moment.
+select day, day_start_at, day_end_at, near_limit_ms, light_part from day_figure
+where crane_id = %(crane_id)s and counting_id = %(counting_id)s and day >= %(first)s
+    and (day <= %(last)s or day_start_at < %(until)s)
+order by day;
+
+-- name: lifts_over
+-- Start and end of the lifts between two moments, with the last that began before them, in time order.
+select started_at, ended_at from lift
+where crane_id = %(crane_id)s and counting_id = %(counting_id)s and started_at < %(time_to)s
+    and started_at >= coalesce((
+        select max(b.started_at) from lift b
+        where b.crane_id = %(crane_id)s and b.counting_id = %(counting_id)s and b.started_at < %(time_from)s
+    ), %(time_from)s)
+order by started_at;
+
+-- name: day_loaded
+-- Time under load of one day.
+update day_figure set loaded_ms = %(loaded_ms)s
+where crane_id = %(crane_id)s and counting_id = %(counting_id)s and day = %(day)s;
 
 -- name: lifts_forgotten
 -- Lifts that began on some days, before they are found again.
