@@ -3,7 +3,7 @@
 python benchmarks/analytics.py --json        the last line is one line of JSON
 
 recount_msps          million samples a second, one core, from the database to the ledger of structural percent: read
-                      utilisation_pct and limit_pct, count, make the bytes
+                      utilisation_pct and limit_pct, set spikes aside, count, make the bytes
 recount_vs_read       that over the bare read of the same two channels in the same run
 everything_msps       the whole count of a crane-day as the worker does it, 13 channels read: ledger, lifts, levels,
                       circumstances, gaps, contexts; the 24 directions aside
@@ -41,7 +41,7 @@ from analytics.entries import CraneEntry, crane_entry
 from analytics.samples import CHANNELS, LocalDay
 from boomledger.postgres import EmbeddedPostgres
 from boomledger.yard import register, write_history
-from duty import damage, directions, ledger
+from duty import damage, directions, ledger, peaks
 from duty.details import COMPARISON
 from duty.percent import structural_pct
 from duty.standing import Totals, standing
@@ -118,7 +118,9 @@ def count_ledgers(
     """The ledger of structural percent of every day."""
     for each in days:
         stored = segments.read(conn, entry.crane_id, each.start_at, each.end_at, LEDGER_CHANNELS)
-        structural = structural_pct(stored.channels["utilisation_pct"], stored.channels["limit_pct"])
+        at_ms = stored.at_ms()
+        used, limit = (peaks.lasting(at_ms, stored.channels[name])[0] for name in LEDGER_CHANNELS)
+        structural = structural_pct(used, limit)
         ledger.to_bytes(ledger.count(structural, settings.edges))
 
 
