@@ -22,8 +22,8 @@ METHOD: Final = (
     "Structural percent is the load moment over the full structural rating; it is what cycles, spectrum and life use. "
     "Utilisation is what the operator saw; near-limit figures use it.",
     "Cycles are counted by rainflow in fixed classes; what stays open is read by the rule named above.",
-    "kQ is the mean cube of the lifts' peak structural share. Class letters of EN 13001-1 are from memory, those of "
-    "ISO 4301-1:1986 second-hand; they hold for the edition named and no other.",
+    "kQ is the mean cube of the lifts' peak structural share. Class letters of EN 13001-1 and of "
+    "ISO 4301-1:1986 are unverified (known or restated, the standards were not at hand); they hold for the edition named and no other.",
     "The used share is reckoned in the manner of ISO 12482:2014, whose scope leaves out mobile cranes; f1 follows Depale "
     "and Bennebach, Mechanics & Industry 20 (2019) 802, Table 3.",
     "The assessment date follows Depale and Bennebach, Procedia Structural Integrity 38 (2022), p. 322, unless the maker says "

@@ -59,6 +59,9 @@ class Subject:
     counted: Cycles
     around: DirectionLedger | None  # where the detail lies around the base and slewing was recorded
     years: float  # of record
+    class_of: str = (
+        ""  # crane whose design class stands in; empty where it has one of its own, or none at all
+    )
 
 
 @router.get("/cranes/{name}/life/what-if")
@@ -92,8 +95,8 @@ async def show_what_if(
         other = await rows_of.crane_known(conn, to, caller.site_list)
         if other is None:
             raise no_crane(to)
-    giver = await _subject(conn, crane)
-    receiver = None if other is None else await _subject(conn, other)
+    giver = await _subject(conn, crane, None if other is None else other.crane())
+    receiver = None if other is None else await _subject(conn, other, crane.crane())
     ratio = 1.0
     if receiver is not None:
         ratio = giver.crane.type.rated_moment_kn_m / receiver.crane.type.rated_moment_kn_m
@@ -123,7 +126,8 @@ async def show_factors(crane: KnownCrane, conn: Conn) -> FactorsAnswer:
     return await to_thread.run_sync(lambda: factors_answer(crane.crane(), standing(crane.crane(), totals)))
 
 
-async def _subject(conn: Conn, crane: CraneKnown) -> Subject:
+async def _subject(conn: Conn, crane: CraneKnown, assumed: Crane | None = None) -> Subject:
+    """assumed: a crane whose design class stands in where this one has none."""
     totals, _ = await crane_totals(conn, crane)
     rows = await details_of(conn, crane.name)
     detail = entered(rows[0]) if rows else COMPARISON
@@ -131,7 +135,9 @@ async def _subject(conn: Conn, crane: CraneKnown) -> Subject:
     days = 0
     if totals.last_day is not None:
         days = (totals.last_day - min(totals.weeks)).days + 1
-    value = crane.crane()
+    value, class_of = crane.crane(), ""
+    if value.design is None and assumed is not None and assumed.design is not None:
+        value, class_of = value.model_copy(update={"design": assumed.design}), assumed.name
 
     def made() -> Subject:
         return Subject(
@@ -141,6 +147,7 @@ async def _subject(conn: Conn, crane: CraneKnown) -> Subject:
             counted=reading.cycles(merged_ledger(spans)),
             around=merged_directions(spans),
             years=days / 365.25,
+            class_of=class_of,
         )
 
     return await to_thread.run_sync(made)
@@ -175,19 +182,29 @@ def what_if_answer(
         heavy_lifts_a_year=lifts,
         moved_lifts_a_year=change.moved_share * (lifts - too_heavy) * change.duty_factor,
         too_heavy_lifts_a_year=too_heavy,
+        pace_of_now=_pace(giver, change, heavy),
         before=before,
         after=after,
         other_before=other_before,
         other_after=other_after,
-        sentence=_sentence(before, after, other_before, other_after),
+        sentence=_sentence(before, after, other_before, other_after, _pace(giver, change, heavy)),
         assumptions=_assumptions(giver, receiver, change),
     )
+
+
+def _pace(giver: Subject, change: Change, heavy: Sequence[HeavyWeek]) -> float | None:
+    """Use of life under the change over that of now; needs no design class. None where nothing was lifted."""
+    whole = giver.stands.totals.cube_sum
+    if whole <= 0:
+        return None
+    moved = sum(week.peak_cubed_sum for week in heavy)
+    return change.duty_factor * max(1.0 - change.moved_share * moved / whole, 0.0)
 
 
 def factors_answer(crane: Crane, stands: Standing) -> FactorsAnswer:
     """The used share and the day of being spent under every factor of the table."""
     steps = {recording.value: recording.name.lower().replace("_", " ") for recording in Recording}
-    steps.setdefault(stands.factor.f1, "by its coverage")
+    steps.setdefault(stands.factor.f1, "by its months")
     prior, design = crane.prior_duty, crane.design
     rows = []
     for f1 in sorted(steps):
@@ -289,9 +306,15 @@ def _outlook(subject: Subject, weekly: Floats, damage_a_year: float | None) -> O
 
 
 def _sentence(
-    before: Outlook, after: Outlook, other_before: Outlook | None, other_after: Outlook | None
+    before: Outlook,
+    after: Outlook,
+    other_before: Outlook | None,
+    other_after: Outlook | None,
+    pace: float | None,
 ) -> str:
     words = _changed(before, after)
+    if pace is not None:
+        words += f" It would use its life at {100 * pace:.0f} % of the pace of now."
     if other_before is not None and other_after is not None:
         words += " " + _changed(other_before, other_after)
     return words
@@ -309,6 +332,15 @@ def _changed(before: Outlook, after: Outlook) -> str:
 
 def _assumptions(giver: Subject, receiver: Subject | None, change: Change) -> tuple[str, ...]:
     found = ASSUMPTIONS
+    for one in (giver, receiver):
+        if one is not None and one.class_of:
+            found += (
+                f"{one.crane.name} has no design class entered: that of {one.class_of} is assumed for it, to compare the two.",
+            )
+    if giver.crane.design is None:
+        found += (
+            "Without a design class from the manual no date can be given, only the pace against now: there is no default.",
+        )
     if change.moved_share and receiver is not None:
         found += MOVED
     elif change.moved_share:

@@ -36,6 +36,10 @@ class WhatIfAnswer(Answer):
     too_heavy_lifts_a_year: float = Field(
         description="of the heavy ones: those over the full rating of the other crane, which stay"
     )
+    pace_of_now: float | None = Field(
+        default=None,
+        description="use of life under the change over that of now; needs no design class",
+    )
     before: Outlook
     after: Outlook
     other_before: Outlook | None = None

@@ -86,7 +86,7 @@ def en_1993_1_9(detail_category: float) -> SnCurve:
         f"EN 1993-1-9 category {detail_category:g}",
         detail_category,
         ((3.0, 5e6), (5.0, 1e8)),
-        "EN 1993-1-9:2005, second-hand",
+        "EN 1993-1-9:2005, unverified",
     )
 
 
@@ -95,7 +95,7 @@ def iiw(fat: float) -> SnCurve:
 
     Source: IIW recommendations for fatigue of welded joints, from memory. They advise D up to 0.5 there.
     """
-    return SnCurve(f"IIW FAT {fat:g}", fat, ((3.0, 1e7), (5.0, float("inf"))), "IIW, from memory")
+    return SnCurve(f"IIW FAT {fat:g}", fat, ((3.0, 1e7), (5.0, float("inf"))), "IIW, unverified")
 
 
 def en_13001_3_1(reference_mpa: float, m: float = 3.0) -> SnCurve:
@@ -107,7 +107,7 @@ def en_13001_3_1(reference_mpa: float, m: float = 3.0) -> SnCurve:
         f"EN 13001-3-1 {reference_mpa:g} m={m:g}",
         reference_mpa,
         ((m, float("inf")),),
-        "EN 13001-3-1, from memory",
+        "EN 13001-3-1, unverified",
     )
 
 

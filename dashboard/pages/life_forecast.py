@@ -155,7 +155,7 @@ def _note(*, y: float, yanchor: str, text: str, colour: str) -> dict[str, Any]:
 def what_if(life: LifeAnswer) -> html.Section:
     """Sliders: what other work would do to the date. The api simulates the weeks to come again for each position."""
     title = t("what_if.title")
-    if life.forecast is None:
+    if not life.lifts:
         return charts.nothing(title, t("what_if.none"))
     return html.Section(
         [

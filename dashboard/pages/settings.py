@@ -61,6 +61,9 @@ async def _about(visit: Visit, _who: WhoAmI) -> Any:
                 [html.H2(t("settings.units")), html.P(t("settings.units.text"))], className="bl-card"
             ),
             html.Section(
+                [html.H2(t("settings.sources")), html.P(t("settings.sources.text"))], className="bl-card"
+            ),
+            html.Section(
                 [
                     html.H2(t("settings.about")),
                     html.P(words),

@@ -3,10 +3,13 @@
 from typing import Any
 
 import httpx
+import numpy as np
+import psycopg
 import pytest
 from fastapi import FastAPI
 
 from duty.details import COMPARISON
+from tests.api.conftest import LEVELS
 from tests.api.test_upkeep import DETAIL, engineer
 
 pytestmark = pytest.mark.anyio
@@ -22,6 +25,7 @@ async def test_what_if_without_weeks_says_why(http: httpx.AsyncClient) -> None:
     found = await ask(http, "/cranes/heron-3/life/what-if", duty_factor=2)
     assert found["before"]["spent"] is None
     assert "too little data" in found["sentence"]
+    assert found["pace_of_now"] == 2
     assert found["after"]["damage_a_year"] == pytest.approx(2 * found["before"]["damage_a_year"])
 
 
@@ -39,6 +43,24 @@ async def test_heavy_lifts_take_their_cycles_along(http: httpx.AsyncClient) -> N
     assert gained is None
     half = await ask(http, "/cranes/heron-3/life/what-if", **query, moved_share=0.5)
     assert half["after"]["damage_a_year"] == pytest.approx((before + after) / 2)
+
+
+async def test_what_if_without_a_design_class_says_what_it_assumes(
+    fresh_api: FastAPI, fresh_yard_url: str
+) -> None:
+    """Of 6 lifts a day those at 95 and 92 % are heavy."""
+    with psycopg.connect(fresh_yard_url) as conn:
+        conn.execute("update crane set spec = spec - 'design' where name = 'heron-3'")
+    client = await engineer(fresh_api)
+    alone = await ask(client, "/cranes/heron-3/life/what-if", heavy_from_pct=90)
+    cubes = [95.0**3, 92.0**3]
+    heavy = sum(cubes) / float(np.sum(np.array(LEVELS) ** 3))
+    assert alone["pace_of_now"] == pytest.approx(1 - heavy)
+    assert any("no date can be given" in line for line in alone["assumptions"])
+    assert alone["before"]["used_share"] is None
+    found = await ask(client, "/cranes/heron-3/life/what-if", heavy_from_pct=90, to="crake-1")
+    assert any("that of crake-1 is assumed for it" in line for line in found["assumptions"])
+    assert found["before"]["used_share"] is not None
 
 
 async def test_what_if_refuses_half_a_question(http: httpx.AsyncClient) -> None:

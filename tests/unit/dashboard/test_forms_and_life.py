@@ -1,6 +1,7 @@
 """Forms read what people type; the pictures of life say what the answers hold."""
 
 from datetime import UTC, date, datetime
+from pathlib import Path
 from typing import Any
 
 import anyio
@@ -18,6 +19,7 @@ from domain.errors import Conflict, InvalidInput
 from domain.fault_answers import FaultEpisodeRow
 from domain.life_answers import DamageAnswer, DamageCell, Outlook, WhatIfAnswer
 from domain.upkeep import DetailAsked, ServicePlanAsked
+from duty.sn import en_1993_1_9, en_13001_3_1, iiw
 from tests.unit.dashboard.test_fleet_page import row as fleet_row
 
 DETAIL = {
@@ -32,6 +34,8 @@ DETAIL = {
     "direction_deg": "",
     "is_default": "no",
 }
+
+CATALOGUE = Path(__file__).parents[3] / "dashboard" / "catalogue" / "en.toml"
 
 
 def test_a_detail_is_read_with_its_place() -> None:
@@ -263,3 +267,12 @@ def test_a_fault_tells_what_was_recorded_of_its_moment_and_nothing_else() -> Non
     assert crane_faults.doing(told, Units.METRIC) == (
         "88\u00a0% utilisation, 104\u00a0% at most in the 30 s before, 9.5\u00a0m out"
     )
+
+
+def test_no_sentence_of_a_screen_says_from_memory() -> None:
+    """Sources read as edition and clause, or as unverified, which Settings explains once."""
+    found = CATALOGUE.read_text()
+    assert "from memory" not in found
+    assert "second-hand" not in found
+    for curve in (iiw(80.0), en_1993_1_9(71.0), en_13001_3_1(100.0)):
+        assert curve.source.endswith("unverified")
