@@ -57,7 +57,7 @@ def refresh(
             RefusedReadings(one.channel, one.readings, to_ms(one.first_at), to_ms(one.last_at))
         )
     facts = [_facts(row, refused.get(row.day, ())) for row in rows]
-    found = findings.judge(entry.crane.type, facts, thresholds, day_from=day_from, day_to=day_to)
+    found = findings.judge(entry.type_on, facts, thresholds, day_from=day_from, day_to=day_to)
     write(conn, entry.crane_id, day_from, day_to, _rows(found), judged_by(thresholds))
 
 

@@ -34,7 +34,7 @@ class _Week(NamedTuple):
 
 
 def judge(
-    crane_type: CraneType,
+    type_on: Callable[[date], CraneType],
     days: Sequence[DayFacts],
     thresholds: Thresholds,
     *,
@@ -43,20 +43,21 @@ def judge(
 ) -> list[DayFinding]:
     """Findings of the days from day_from to day_to, by day and code.
 
-    days: recorded days in order of time, without repeats; those of DAYS_BEFORE before and DAYS_AFTER after among them.
+    type_on: what the crane was like on a day; one object for as long as it stayed the same, since zeros are compared
+    within that time only. days: recorded days in order of time, without repeats; those of DAYS_BEFORE before and DAYS_AFTER after among them.
     """
     found = [
         each
         for facts in days
         if day_from <= facts.day <= day_to
-        for each in of_day(crane_type, facts, thresholds)
+        for each in of_day(type_on(facts.day), facts, thresholds)
     ]
     weeks = _weeks(days)
-    jumps = dict(_jumps(days, thresholds))
+    jumps = dict(_jumps(days, type_on, thresholds))
     by_day = {facts.day: facts for facts in days}
     found += [_told(by_day[day], FindingCode.CALIBRATION_JUMP, size) for day, size in jumps.items()]
     found += _order_of_days(days)
-    found += _zero(weeks, jumps, thresholds)
+    found += _zero(weeks, jumps, type_on, thresholds)
     found += _lifts_apart(weeks, thresholds)
     return sorted(each for each in found if day_from <= each.day <= day_to)
 
@@ -108,7 +109,12 @@ _LEVELS: Final[Mapping[str, Callable[[Sequence[DayFacts]], float | None]]] = {
 }
 
 
-def _zero(weeks: Sequence[_Week], jumps: Mapping[date, float], at: Thresholds) -> Iterator[DayFinding]:
+def _zero(
+    weeks: Sequence[_Week],
+    jumps: Mapping[date, float],
+    type_on: Callable[[date], CraneType],
+    at: Thresholds,
+) -> Iterator[DayFinding]:
     """The zero of each week by itself and against the oldest weeks before it, what jumps explain aside."""
     by_kind = {kind: {week.monday: of(week.days) for week in weeks} for kind, of in _LEVELS.items()}
     for week in weeks:
@@ -119,8 +125,12 @@ def _zero(weeks: Sequence[_Week], jumps: Mapping[date, float], at: Thresholds) -
         if levels is not by_kind["plain"] and abs(now) >= at.zero_offset_pct:
             yield _told(week.days[-1], FindingCode.ZERO_OFFSET, now)
         first = week.monday - timedelta(weeks=WEEKS_BEFORE)
-        before = [(monday, level) for monday, level in levels.items() if first <= monday < week.monday]
-        known = [(monday, level) for monday, level in before if level is not None][:OLDEST_WEEKS]
+        of = type_on(week.monday)
+        known = [
+            (monday, level)
+            for monday, level in levels.items()
+            if first <= monday < week.monday and level is not None and type_on(monday) is of
+        ][:OLDEST_WEEKS]
         if len(known) < LEAST_WEEKS:
             continue
         drift = now - float(np.median([level for _, level in known]))
@@ -129,13 +139,17 @@ def _zero(weeks: Sequence[_Week], jumps: Mapping[date, float], at: Thresholds) -
             yield _told(week.days[-1], FindingCode.ZERO_DRIFT, drift)
 
 
-def _jumps(days: Sequence[DayFacts], at: Thresholds) -> Iterator[tuple[date, float]]:
+def _jumps(
+    days: Sequence[DayFacts], type_on: Callable[[date], CraneType], at: Thresholds
+) -> Iterator[tuple[date, float]]:
     """Days from which on the zero of folded booms is another, for two recorded days at least on either side."""
     known = [(facts.day, level) for facts in days if (level := _parked([facts], least=20)) is not None]
     levels = np.array([level for _, level in known])
     for place in range(2, len(known) - 1):
         if known[place + 1][0] - known[place - 2][0] > timedelta(days=DAYS_AFTER):
             continue
+        if type_on(known[place - 1][0]) is not type_on(known[place][0]):
+            continue  # masses or rating were entered anew
         size = float(np.median(levels[place : place + 3]) - np.median(levels[max(place - 3, 0) : place]))
         step = float(levels[place] - levels[place - 1])
         if abs(size) >= at.zero_jump_pct and step * size > 0 and abs(step) >= 0.6 * abs(size):

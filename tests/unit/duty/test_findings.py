@@ -1,13 +1,14 @@
 """What is told of the readings of a crane, and that clean work tells nothing."""
 
 from collections import defaultdict
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
 
 import numpy as np
 import pytest
 
+from domain.crane import CraneType
 from domain.errors import InvalidInput
 from domain.findings import DEFAULT_THRESHOLDS, FindingCode, Thresholds
 from duty import ledger
@@ -22,6 +23,11 @@ from tests.support.readings import TYPE, by_statics, changed, folded, work
 
 MONDAY = date(2026, 3, 2)
 STEP_MS = 5000
+
+
+def always(crane_type: CraneType) -> Callable[[date], CraneType]:
+    """The crane was never another."""
+    return lambda _: crane_type
 
 
 def facts(day: date, statistics: Plausibility, **more: object) -> DayFacts:
@@ -42,7 +48,7 @@ def codes(
     """(code, channel) told of one day with these readings."""
     return {
         (each.code.value, each.channel)
-        for each in judge(TYPE, [facts(MONDAY, statistics(readings), **more)], thresholds)
+        for each in judge(always(TYPE), [facts(MONDAY, statistics(readings), **more)], thresholds)
     }
 
 
@@ -76,7 +82,7 @@ def test_a_reading_that_stands_still_while_others_move_is_stuck(name: str) -> No
     stuck = day(**{name: np.where(HALF, CLEAN.channels[name], value)})
     (found,) = (
         each
-        for each in judge(TYPE, [facts(MONDAY, statistics(stuck))], Thresholds())
+        for each in judge(always(TYPE), [facts(MONDAY, statistics(stuck))], Thresholds())
         if each.code is FindingCode.SENSOR_STUCK
     )
     assert found.channel == name
@@ -188,17 +194,17 @@ def test_counts_of_the_day_are_told(more: dict[str, object], code: tuple[str, st
 def test_wrong_times_of_messages_are_told(place: int, code: str) -> None:
     wrong = np.zeros(4, int)
     wrong[place] = 1_800_000
-    (found,) = judge(TYPE, [facts(MONDAY, statistics(CLEAN, wrong.tolist()))], Thresholds())
+    (found,) = judge(always(TYPE), [facts(MONDAY, statistics(CLEAN, wrong.tolist()))], Thresholds())
     assert (found.code.value, found.size) == (code, 0.5)
 
 
 def test_a_boot_that_goes_on_on_an_earlier_day_had_its_clock_set_back() -> None:
     earlier = facts(MONDAY, statistics(CLEAN), first=(7, 200), last=(7, 300))
     later = facts(MONDAY + timedelta(days=3), statistics(CLEAN), first=(7, 10), last=(7, 199))
-    (found,) = judge(TYPE, [earlier, later], Thresholds())
+    (found,) = judge(always(TYPE), [earlier, later], Thresholds())
     assert (found.code, found.day) == (FindingCode.CLOCK_SET_BACK, later.day)
-    assert judge(TYPE, [earlier, replace(later, first=(7, 301), last=(7, 400))], Thresholds()) == []
-    assert judge(TYPE, [earlier, replace(later, first=(8, 0), last=(8, 9))], Thresholds()) == []
+    assert judge(always(TYPE), [earlier, replace(later, first=(7, 301), last=(7, 400))], Thresholds()) == []
+    assert judge(always(TYPE), [earlier, replace(later, first=(8, 0), last=(8, 9))], Thresholds()) == []
 
 
 def zeros(levels: Sequence[float]) -> list[DayFinding]:
@@ -209,7 +215,9 @@ def zeros(levels: Sequence[float]) -> list[DayFinding]:
         for i, (day, level) in enumerate(zip(days, levels, strict=True))
     ]
     return [
-        each for each in judge(TYPE, found, Thresholds()) if each.code is not FindingCode.SAMPLES_TOO_SELDOM
+        each
+        for each in judge(always(TYPE), found, Thresholds())
+        if each.code is not FindingCode.SAMPLES_TOO_SELDOM
     ]
 
 
@@ -235,14 +243,27 @@ def test_a_jump_is_told_once_on_its_day_and_is_no_drift() -> None:
     assert zeros([0.0] * 12 + [2.8] + [0.0] * 12) == []  # one odd day
 
 
+def test_a_crane_that_is_described_anew_begins_anew() -> None:
+    heavier = TYPE.model_copy(update={"title": "after a change"})
+    days = [MONDAY + timedelta(days=7 * (i // 2) + 2 * (i % 2)) for i in range(24)]
+    found = [
+        facts(day, statistics(folded(45, i, STEP_MS, 0.0 if i < 12 else 2.8))) for i, day in enumerate(days)
+    ]
+    told = judge(lambda day: TYPE if day < days[12] else heavier, found, DEFAULT_THRESHOLDS)
+    assert [each for each in told if each.code is not FindingCode.SAMPLES_TOO_SELDOM] == []
+    assert {each.code for each in judge(always(TYPE), found, DEFAULT_THRESHOLDS)} >= {
+        FindingCode.CALIBRATION_JUMP
+    }
+
+
 def test_lifts_far_from_the_cycles_of_their_week_are_told() -> None:
     lifted = np.tile([5.0, 60.0], 50)
     counted = count(TYPE, CLEAN, ledger.count(lifted, DEFAULT_EDGES))
     for lifts, told in ((50, False), (25, False), (4, True), (0, True), (2000, True)):
-        found = judge(TYPE, [facts(MONDAY, counted, lifts=lifts)], Thresholds())
+        found = judge(always(TYPE), [facts(MONDAY, counted, lifts=lifts)], Thresholds())
         assert [each.code for each in found] == [FindingCode.LIFTS_APART] * told, lifts
     few = count(TYPE, CLEAN, ledger.count(lifted[:20], DEFAULT_EDGES))
-    assert judge(TYPE, [facts(MONDAY, few)], Thresholds()) == []
+    assert judge(always(TYPE), [facts(MONDAY, few)], Thresholds()) == []
 
 
 def test_a_threshold_that_tells_everything_is_refused() -> None:
@@ -272,7 +293,7 @@ def test_the_yard_at_work_tells_nothing() -> None:
     names = [crane.name for crane in yard.cranes if not crane.faults.drift_days]
     assert len(names) == 11
     for name, days in days_of(yard, names, 35, 1000).items():
-        assert judge(yard.crane(name).crane.type, days, Thresholds()) == [], name
+        assert judge(always(yard.crane(name).crane.type), days, Thresholds()) == [], name
 
 
 def test_the_drifting_sensor_of_the_yard_is_told_and_the_parts_of_a_history_tell_the_same() -> None:
@@ -280,13 +301,13 @@ def test_the_drifting_sensor_of_the_yard_is_told_and_the_parts_of_a_history_tell
     (name,) = (crane.name for crane in yard.cranes if crane.faults.drift_days)
     days = days_of(yard, [name], 180, 1000)[name]
     crane_type = yard.crane(name).crane.type
-    whole = judge(crane_type, days, Thresholds())
+    whole = judge(always(crane_type), days, Thresholds())
     assert {each.code for each in whole} == {FindingCode.ZERO_DRIFT}
     for first in (days[30].day, days[80].day, days[-1].day):
         last = first + timedelta(days=20)
         begin = first - timedelta(days=DAYS_BEFORE + DAYS_AFTER)
         begin -= timedelta(days=begin.weekday())
         near = [each for each in days if begin <= each.day <= last + timedelta(days=DAYS_AFTER)]
-        assert judge(crane_type, near, Thresholds(), day_from=first, day_to=last) == [
+        assert judge(always(crane_type), near, Thresholds(), day_from=first, day_to=last) == [
             each for each in whole if first <= each.day <= last
         ]
