@@ -191,7 +191,7 @@ def test_a_weld_detail_changes_the_summary_without_a_recount(yard: Yard) -> None
         (year,) = LIFE_READ.all(conn, crane=name(yard), directions=True)
     counted = ledger.from_bytes(year.ledger)
     assert now().detail_name == COMPARISON.name
-    assert now().damage == damage.of_ledger(COMPARISON, counted).total
+    assert now().damage_counted == damage.of_ledger(COMPARISON, counted).total
 
     spec = DetailSpec(mpa_per_pct=1.4, curve=CurveFamily.EN_1993_1_9, reference_mpa=80.0, direction="worst")
     ask(
@@ -203,7 +203,7 @@ def test_a_weld_detail_changes_the_summary_without_a_recount(yard: Yard) -> None
     yard.count()
     assert year.directions is not None
     worst = damage.of_directions(damage.detail_of("mounting", spec), directions.from_bytes(year.directions))
-    assert (now().detail_name, now().damage, now().damage_direction_deg) == (
+    assert (now().detail_name, now().damage_counted, now().damage_direction_deg) == (
         "mounting",
         worst.total,
         worst.phi_deg,
