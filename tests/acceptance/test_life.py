@@ -1,0 +1,264 @@
+"""Life on the safe side: each rule worked by hand, and the cases of the field through the api."""
+
+from collections.abc import AsyncIterator
+from datetime import UTC, date, datetime, timedelta
+from itertools import count
+from typing import Any
+
+import httpx
+import numpy as np
+import psycopg
+import pytest
+
+from analytics.summary import refresh_one_changed
+from api.app import create_api, running
+from api.settings import ApiSettings
+from dashboard.pages import fleet_table
+from domain.crane import DesignClass, Edition, RecorderRuns
+from domain.detail import DetailSpec
+from domain.fleet_answers import FleetRow
+from duty.damage import detail_of
+from duty.forecast import Forecast, forecast, whole_weeks
+from duty.spectrum import s_class, stress_history
+from store import cranes
+from tests.integration.analytics.crane_at_work import Yard, put_crane, working
+
+pytestmark = pytest.mark.anyio
+
+FIRST = datetime(2026, 3, 2, 8, tzinfo=UTC)  # first record
+TWELVE_YEARS_BEFORE = date(2014, 3, 2)  # 4383 days: 12 years of 365.25
+U4_Q3 = DesignClass(edition=Edition.EN_13001_1, u_class="U4", q_class="Q3")  # 250 000 lifts at kQ 0.25
+DESIGN_SUM = 250_000 * 0.25
+DAYS = count(2)
+
+
+@pytest.fixture(scope="session")
+def anyio_backend() -> str:
+    return "asyncio"
+
+
+@pytest.fixture
+def yard(database: str) -> Yard:
+    """A crane with an hour of work on record, made twelve years before, of which nothing is entered."""
+    made = put_crane(database)
+    entered(
+        made, design=U4_Q3, manufactured_on=TWELVE_YEARS_BEFORE, commissioned_on=TWELVE_YEARS_BEFORE,
+        design_years=None, recorder_runs=RecorderRuns.ALWAYS,
+    )  # fmt: skip
+    made.store(made.messages(FIRST, working(1, seed=1)))
+    made.count()
+    return made
+
+
+@pytest.fixture
+async def http(yard: Yard) -> AsyncIterator[httpx.AsyncClient]:
+    app = create_api(yard.url, ApiSettings(open_access=True, secure_cookie=False, pool_size=2))
+    transport = httpx.ASGITransport(app=app, client=("127.0.0.1", 40_000))
+    async with running(app), httpx.AsyncClient(transport=transport, base_url="http://127.0.0.1") as client:
+        yield client
+
+
+def entered(yard: Yard, **changes: Any) -> None:
+    """Changes what is entered of the crane, as a person would, and has its summary follow."""
+    with psycopg.connect(yard.url) as conn:
+        known = cranes.get_crane(conn, yard.crane.name).crane
+        cranes.save_crane(conn, known.model_copy(update=changes))
+    refreshed(yard)
+
+
+def refreshed(yard: Yard) -> None:
+    with psycopg.connect(yard.url, autocommit=True) as conn:
+        if conn.execute("select 1 from crane_summary where counted_at is not null").fetchone():
+            while refresh_one_changed(conn):
+                pass
+
+
+async def life(http: httpx.AsyncClient, yard: Yard) -> dict[str, Any]:
+    answer = await http.get(f"/cranes/{yard.crane.name}/life")
+    assert answer.status_code == 200, answer.text
+    return answer.json()
+
+
+async def fleet_row(http: httpx.AsyncClient) -> dict[str, Any]:
+    # other days each time: the answer about the same ones is kept for two seconds
+    (row,) = (await http.get("/fleet", params={"days": next(DAYS)})).json()["rows"]
+    return row
+
+
+async def test_twelve_unknown_years_at_ten_are_180_percent_and_not_nothing(
+    http: httpx.AsyncClient, yard: Yard
+) -> None:
+    """1.5 * 12 years / 10 years, the years to the special assessment standing in for the manual's."""
+    found = await life(http, yard)
+    assert found["unknown_years"] == pytest.approx(12)
+    assert found["used_share_unknown"] == pytest.approx(1.8)
+    counted = 1.1 * found["lifts"] * found["kq"] / DESIGN_SUM
+    assert found["used_share_counted"] == pytest.approx(counted)
+    assert found["used_share"] == pytest.approx(1.8 + counted)
+    assert found["sentence"].startswith("The design working period is used up (180 %")
+    assert "180 % assumed for 12.0 years before the record of which nothing is known" in found["sentence"]
+    assert "since the manual's are not entered" in found["sentence"]
+    row = await fleet_row(http)
+    for name in ("used_share", "used_share_counted", "used_share_unknown", "unknown_years"):
+        assert row[name] == pytest.approx(found[name]), name
+    (detail,) = found["details"]
+    carried = max(detail["damage_counted"] * 1.8 / counted, 1.8 * 1.0)
+    assert detail["damage"] == pytest.approx(detail["damage_counted"] + carried)
+    assert row["damage"] == pytest.approx(detail["damage"])
+
+
+async def test_an_entry_replaces_what_was_assumed(http: httpx.AsyncClient, yard: Yard) -> None:
+    """Nine of twelve years entered, 20 000 lifts at kQ 0.1 with 1.2; design years 15 from the manual: 3 are left."""
+    prior = {"lifts": 20_000, "kq": 0.1, "f1": 1.2, "years": 9, "source": "work sheets"}
+    entries = [{"crane": yard.crane.name, "design_years": 15, "prior_duty": prior}]
+    assert (await http.post("/life-history", json={"entries": entries})).status_code == 200
+    refreshed(yard)
+    found = await life(http, yard)
+    assert found["used_share_prior"] == pytest.approx(1.2 * 20_000 * 0.1 / DESIGN_SUM)
+    assert found["used_share_unknown"] == pytest.approx(1.5 * 3 / 15)
+    assert (await fleet_row(http))["used_share"] == pytest.approx(found["used_share"])
+    assert not found["design_years_assumed"]
+
+
+async def test_without_a_design_class_there_is_no_share_and_the_crane_ranks_as_unknown(
+    http: httpx.AsyncClient, yard: Yard
+) -> None:
+    entered(yard, design=None)
+    found = await life(http, yard)
+    assert found["used_share"] is None
+    assert "Nothing is known of 12.0 years" in found["sentence"]
+    assert (await fleet_row(http))["used_share"] is None
+    job = {"mass_kg": 500.0, "rigging_kg": 50.0, "outreach_m": 5.0}
+    answer = await http.post("/dispatch", json=job)
+    assert answer.status_code == 200, answer.text
+    (candidate,) = answer.json()["candidates"]
+    assert (candidate["used_share"], candidate["remaining_life_ppm"]) == (None, None)
+    # its damage carries the unknown years all the same: they need no class
+    (detail,) = found["details"]
+    assert detail["damage_carried"] == pytest.approx(1.8)
+
+
+@pytest.mark.parametrize(
+    ("runs", "f1"),
+    [
+        (RecorderRuns.ALWAYS, 1.1),
+        (RecorderRuns.WITH_IGNITION, 1.1),
+        (RecorderRuns.CAN_BE_SWITCHED_OFF, 1.3),
+        (RecorderRuns.UNKNOWN, 1.3),
+    ],
+)
+async def test_f1_of_a_complete_record_is_what_its_recorder_earns(
+    http: httpx.AsyncClient, yard: Yard, runs: RecorderRuns, f1: float
+) -> None:
+    entered(yard, recorder_runs=runs)
+    found = await life(http, yard)
+    assert (found["coverage"], found["f1"]) == (1.0, f1)
+    assert "nothing independent supports it" in found["f1_reason"]
+    # a counter that gained the recorded hour and no more earns 1.0; one that gained three earns 3
+    path = f"/cranes/{yard.crane.name}/counters"
+    before = {"kind": "operating_hours", "read_on": "2026-02-28", "value": 500}
+    assert (await http.post(path, json=before)).status_code == 201
+    after = {"kind": "operating_hours", "read_on": "2026-03-31", "value": 501}
+    made = (await http.post(path, json=after)).json()
+    assert (await life(http, yard))["f1"] == 1.0
+    await http.delete(f"{path}/{made['readings'][-1]['reading_id']}")
+    await http.post(path, json={**after, "value": 503})
+    assert (await life(http, yard))["f1"] == pytest.approx(3.0, rel=0.01)
+    refused = await http.post(path, json={**after, "read_on": "2026-04-30", "value": 100})
+    assert refused.status_code == 422
+    assert "ran backwards" in refused.json()["detail"]
+
+
+async def test_entries_against_the_record_are_refused_with_what_to_do(
+    http: httpx.AsyncClient, yard: Yard
+) -> None:
+    late = {"entries": [{"crane": yard.crane.name, "manufactured_on": "2026-03-03"}]}
+    answer = await http.post("/life-history", json=late)
+    assert answer.status_code == 422
+    assert "but recorded from 2026-03-02" in answer.json()["detail"]
+    prior = {"lifts": 1, "kq": 0.1, "f1": 1.2, "years": 13}
+    twice = {"entries": [{"crane": yard.crane.name, "prior_duty": prior}]}
+    answer = await http.post("/life-history", json=twice)
+    assert answer.status_code == 422
+    assert "would count twice" in answer.json()["detail"]
+
+
+def test_twelve_blank_weeks_of_forty_two_do_not_put_the_date_off() -> None:
+    """0.2 % a week to 100 %: 500 weeks; taken for rest, the blanks would make it 700."""
+    first = date(2025, 1, 6)
+    weeks = [first + timedelta(weeks=k) for k in range(43)]
+    blank = set(range(5, 11)) | set(range(25, 31))
+    known = [week for place, week in enumerate(weeks) if place not in blank]
+    start = weeks[-1] + timedelta(weeks=1)
+    found = forecast(whole_weeks(known, np.full(len(known), 0.002), start), 0.0, 1.0, start)
+    assert isinstance(found, Forecast)
+    assert found.weeks == 30
+    assert (found.middle_on - start).days / 7 == pytest.approx(500, rel=0.05)
+    assert found.season_unseen
+
+
+def test_one_overload_does_not_make_a_hard_worked_crane_a_light_one() -> None:
+    """500 000 cycles of 50 %: s_3 = 500e3 / 2e6 * 0.5^3 = 0.03125, S2. Against the largest range seen, one of 150 % made it S1."""
+    history = stress_history([50.0, 150.0], [500_000, 1])
+    assert history.s_m == pytest.approx(0.03125 + 1.5**3 / 2e6)
+    found = s_class(history.s_m, Edition.EN_13001_1)
+    assert found is not None
+    assert found.letter == "S2"
+    seen = s_class(stress_history([50.0, 150.0], [500_000, 1], reference=150.0).s_m, Edition.EN_13001_1)
+    assert seen is not None
+    assert seen.letter == "S1"
+
+
+async def test_the_class_of_use_is_of_the_whole_life_whatever_days_are_shown(
+    http: httpx.AsyncClient, yard: Yard
+) -> None:
+    """40 000 lifts entered lie above 31 500 (U1) and up to 63 000 (U2)."""
+    prior = {"lifts": 40_000, "kq": 0.1, "f1": 1.2, "years": 12}
+    await http.post("/life-history", json={"entries": [{"crane": yard.crane.name, "prior_duty": prior}]})
+    refreshed(yard)
+    day = {"day_from": "2026-03-02", "day_to": "2026-03-02"}
+    found = (await http.get(f"/cranes/{yard.crane.name}/spectrum", params=day)).json()
+    assert (found["u_class"], found["u_class_of_period"]) == ("U2", "U0")
+    assert found["life_lifts"] == 40_000 + found["lifts"]
+
+
+async def test_the_assessment_counts_from_manufacture_and_is_seen_before_it_is_due(
+    http: httpx.AsyncClient, yard: Yard
+) -> None:
+    """Made 2016-06-15, in service a year later: ten years end on 2026-06-15."""
+    made = {"manufactured_on": date(2016, 6, 15), "commissioned_on": date(2017, 6, 15), "design_years": 100.0}
+    entered(yard, **made)
+    found, row = await life(http, yard), await fleet_row(http)
+    assert found["special_assessment_on"] == row["assessment_on"] == "2026-06-15"
+    assert found["special_assessment_reason"] == row["assessment_reason"] == "10 years after manufacture"
+    shown = FleetRow.model_validate(row)
+    for days, words in ((25, "Assessment due soon"), (-1, "Assessment overdue")):
+        today = date(2026, 6, 15) - timedelta(days=days)
+        assert fleet_table.attention(shown, today)[1] == words
+    entered(yard, review_at_share=0.1)
+    found, row = await life(http, yard), await fleet_row(http)
+    assert (
+        found["special_assessment_by"] == row["assessment_by"] == "use"
+    )  # 15 % for ten unknown years of 100
+    assert row["review_at_share"] == found["review_at_share"] == 0.1
+    assert found["special_assessment_on"] == row["assessment_on"] == "2026-03-03"  # the day after the record
+    entered(
+        yard, review_at_share=0.95, assess_because="crack at the column foot", assess_since=date(2026, 3, 1)
+    )
+    row = await fleet_row(http)
+    assert (row["assessment_by"], row["assessment_on"]) == ("condition", "2026-03-01")
+
+
+def test_a_detail_may_reach_its_allowed_sum() -> None:
+    """IIW advises half of Miner's sum under variable amplitude; an entry holds over both."""
+    plain = {"mpa_per_pct": 1.0, "reference_mpa": 71.0}
+    sums = [
+        detail_of("weld", DetailSpec.model_validate({**plain, **more})).allowed_sum
+        for more in (
+            {"curve": "IIW"},
+            {"curve": "EN 1993-1-9"},
+            {"curve": "EN 13001-3-1"},
+            {"curve": "IIW", "allowed_sum": 0.3},
+        )
+    ]
+    assert sums == [0.5, 1.0, 1.0, 0.3]
