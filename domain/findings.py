@@ -252,7 +252,7 @@ class Thresholds:
     still_min: float = 60.0  # minutes at one utilisation of 20 % or more, whatever moves
     spikes_a_day: float = 3.0
     zero_drift_pct: float = 1.5  # of the full structural rating, against the oldest weeks of half a year
-    zero_offset_pct: float = 3.0
+    zero_offset_pct: float = 2.5
     zero_jump_pct: float = 2.5  # from one recorded day to the next
     overload_pct: float = 150.0  # of utilisation
     angle_slack_deg: float = 5.0

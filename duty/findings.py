@@ -109,6 +109,10 @@ _LEVELS: Final[Mapping[str, Callable[[Sequence[DayFacts]], float | None]]] = {
 }
 
 
+# What hangs on the hook moves the valleys too, and without a boom position the booms themselves.
+_OFFSET_FACTOR: Final = {"parked": 1.0, "valleys": 2.0, "plain": np.inf}
+
+
 def _zero(
     weeks: Sequence[_Week],
     jumps: Mapping[date, float],
@@ -118,11 +122,12 @@ def _zero(
     """The zero of each week by itself and against the oldest weeks before it, what jumps explain aside."""
     by_kind = {kind: {week.monday: of(week.days) for week in weeks} for kind, of in _LEVELS.items()}
     for week in weeks:
-        levels = next((found for found in by_kind.values() if found[week.monday] is not None), None)
-        now = None if levels is None else levels[week.monday]
-        if levels is None or now is None:
+        kind = next((kind for kind, levels in by_kind.items() if levels[week.monday] is not None), "")
+        levels = by_kind.get(kind, {})
+        now = levels.get(week.monday)
+        if now is None:
             continue
-        if levels is not by_kind["plain"] and abs(now) >= at.zero_offset_pct:
+        if abs(now) >= at.zero_offset_pct * _OFFSET_FACTOR[kind]:
             yield _told(week.days[-1], FindingCode.ZERO_OFFSET, now)
         first = week.monday - timedelta(weeks=WEEKS_BEFORE)
         of = type_on(week.monday)
