@@ -9,6 +9,7 @@ from api.problems import Refused
 from api.stages import AUDIT_DETAIL
 from domain.dispatch_answers import CraneState, StateCode
 from domain.errors import InvalidInput
+from domain.findings import FINDING_WORDS, FindingCode
 from store.access import Principal, Role
 
 
@@ -28,6 +29,9 @@ def states_of(
     plain: list[tuple[StateCode, str]] = []
     if (plan := standing.overdue.get(index)) is not None:
         plain.append(("service_overdue", f"service overdue: {plan}"))
+    if codes := standing.findings.get(index):
+        words = ", ".join(FINDING_WORDS[FindingCode(code)].title for code in codes)
+        plain.append(("findings", f"readings that cannot be true: {words}"))
     if not standing.heard[index]:
         plain.append(("never_heard", "never heard: its faults, hours and life used are not known"))
     if crane.draft:

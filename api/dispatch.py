@@ -127,6 +127,8 @@ def facts_of(question: DispatchQuestion, situation: Situation, found: Matches) -
     free, overdue = np.ones(count, np.bool_), none.copy()
     free[[listed.index[name] for name in situation.held if name in listed.index]] = False
     overdue[list(standing.overdue)] = True
+    doubtful = none.copy()
+    doubtful[list(standing.findings)] = True
     faults = np.zeros(count, np.intp)
     for index, codes in situation.faults.items():
         faults[index] = sum(code not in question.tolerated_faults for code in codes)
@@ -134,7 +136,7 @@ def facts_of(question: DispatchQuestion, situation: Situation, found: Matches) -
         free=free,
         forbidding_faults=faults,
         assessment_overdue=situation.assessment_overdue,
-        findings=none,
+        findings=doubtful,
         never_heard=~standing.heard,
         service_overdue=overdue,
         life_ppm=life_ppm,

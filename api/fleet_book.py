@@ -28,7 +28,7 @@ from duty import fleet
 from duty.capacity import Flags, Floats
 from duty.chart_pack import NO_CHARTS, Packed, PlainCharts, pack, pack_stored
 from duty.fleet import Fleet
-from store import charts, reservations
+from store import charts, findings, reservations
 from store.charts import FleetCrane, TypeRow, VersionCharts
 from store.reservations import Held
 from store.service import service_states
@@ -36,6 +36,9 @@ from store.sight import Pool, sight, whole_fleet
 
 FRESH_S: Final = 10.0
 STALE_S: Final = 600.0
+FINDINGS_OF_DAYS: Final = 28
+"""Findings of so many days are told of a crane, as the page of Data health tells them."""
+_MOST_FINDINGS: Final = 100_000
 _DAYS_KEPT: Final = 8
 _VERSIONS_AT_ONCE: Final = 500
 _LOG: Final = structlog.get_logger("api.dispatch")
@@ -253,8 +256,10 @@ class FleetBook:
         life = await reservations.life_of_cranes(conn)
         details = await reservations.default_details(conn)
         states = await service_states(conn, today=today)
+        since = today - timedelta(days=FINDINGS_OF_DAYS - 1)
+        found = await findings.findings(conn, None, since, today, rows=_MOST_FINDINGS)
         standing = await anyio.to_thread.run_sync(
-            standing_of, listed.rows, listed.index, life, details, states, today
+            standing_of, listed.rows, listed.index, life, details, states, found, today
         )
         self._standing = (now, listed, standing)
         return standing

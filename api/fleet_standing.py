@@ -18,6 +18,7 @@ from duty.capacity import Flags, Floats, Ints
 from duty.damage import Detail, detail_of
 from duty.spectrum import design_limits
 from store.charts import FleetCrane
+from store.findings import FindingSpan
 from store.reservations import DefaultDetail, LifeOfCranes
 from store.service import ServiceState
 
@@ -29,6 +30,7 @@ class Standing:
     overdue: dict[int, str]  # index of a crane to the name of the service that is overdue
     assessment_on: NDArray[np.datetime64]  # day on which the special assessment is due
     heard: Flags  # whether the crane has ever sent anything
+    findings: dict[int, tuple[str, ...]]  # index of a crane to what cannot be true of its readings of late
     used_share: Floats  # NaN where not known
     f1: Floats
     damage: Floats
@@ -52,6 +54,7 @@ def standing_of(
     life: LifeOfCranes,
     entered: list[DefaultDetail],
     states: list[ServiceState],
+    found: list[FindingSpan],
     today: date,
 ) -> Standing:
     """How cranes stand: `rows` of a fleet, and by name their places in it."""
@@ -72,6 +75,11 @@ def standing_of(
                 assessment_on[index] = due
     for index in np.flatnonzero(np.isnat(assessment_on)).tolist():  # nothing counted yet: the entries decide
         assessment_on[index] = special_assessment(entries_of(rows[index].entries)).on
+    findings: dict[int, tuple[str, ...]] = {}
+    for one in found:
+        if one.crane in places:
+            known_of = findings.get(places[one.crane], ())
+            findings[places[one.crane]] = tuple(dict.fromkeys((*known_of, one.code)))
     details: dict[DetailSpec, list[int]] = {}
     specs = _DetailsEntered(entered)
     for index, name in zip(place, life.detail_names, strict=True):
@@ -82,6 +90,7 @@ def standing_of(
         overdue={places[name]: plan for name, plan in _overdue(states, today).items() if name in places},
         assessment_on=assessment_on,
         heard=heard,
+        findings=findings,
         used_share=by_crane(life.used_shares),
         f1=by_crane(life.f1s),
         damage=by_crane(life.damages),

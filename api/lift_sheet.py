@@ -3,21 +3,22 @@
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import datetime
-from itertools import pairwise
 from typing import Any, Final
 from zoneinfo import ZoneInfo
 
 import numpy as np
 
+from api import dispatch_words
 from api.typesetting import pdf
 from domain.answers import CAUTIONS_DISPATCH
 from domain.crane import Crane, LoadChart, Sector, Spread
 from domain.dispatch_answers import DispatchCandidate, DispatchQuestion, StateCode
 from domain.errors import InvalidInput
 from domain.job import Position
-from duty.capacity import SECTORS, capacity_kg
+from duty.capacity import SECTORS
+from duty.drawing import SetUp, lift_curve
 from duty.geometry import envelope
-from duty.sweep import span_of
+from duty.sweep import Span, span_of
 
 WIDTH_MM: Final = 74.0
 HEIGHT_MM: Final = 50.0
@@ -27,13 +28,6 @@ _NO_PLAN: Final = (
     "It helps to prepare one. A competent person plans the lift, looks at the ground, the stabilisers, the wind, the "
     "load and the load chart at the crane, and decides. The crane's limiter stays in charge."
 )
-_SECTORS: Final = {
-    Sector.OVER_CAB: "over the cab",
-    Sector.RIGHT: "over the right side",
-    Sector.REAR: "over the rear",
-    Sector.LEFT: "over the left side",
-    Sector.SIDE: "over the side",
-}
 _SPREADS: Final = {
     Spread.FULL: "full",
     Spread.PART: "part",
@@ -137,14 +131,13 @@ def _lift(sheet: Sheet) -> Pairs:
 
 
 def _position(position: Position) -> str:
-    where = "" if position.sector is None else f", {_SECTORS[position.sector]}"
+    where = "" if position.sector is None else f", {dispatch_words.sector_words([position.sector])}"
     return f"{position.outreach_m:.2f} m outreach, hook at {position.hook_height_m:.1f} m{where}"
 
 
 def _crane(sheet: Sheet) -> Pairs:
     found = sheet.candidate
-    counting = [SECTORS[index] for index in span_of(sheet.question).sectors]
-    sector = " and ".join(_SECTORS[one] for one in ([found.sector] if found.sector else counting))
+    sector = dispatch_words.sector_words(SECTORS[index] for index in span_of(sheet.question).sectors)
     return [
         ("Crane", f"{found.crane} {found.title}".strip()),
         ("Type", sheet.crane.type.title),
@@ -194,10 +187,11 @@ def _chart(sheet: Sheet) -> dict[str, Any]:
     """The chart lines that count, as drawn lengths; the point of the lift and of the capacity marked."""
     found, job = sheet.candidate, sheet.question
     span = span_of(job)
-    sectors = {SECTORS[index] for index in span.sectors} if found.sector is None else {found.sector}
-    charts = [chart for chart in sheet.charts if _counts(chart, found, sectors)]
+    crane_type = sheet.crane.type
+    setup = set_up_of(found, span)
+    worst = lift_curve(crane_type, sheet.charts, setup, span.hook_height_m)
     far = span.outreach_m[1]
-    most_m = max(point.outreach_m for chart in charts for point in chart.points)
+    most_m = max(x for x, _ in worst)
     capacity = float(found.capacity_kg or 0.0)
     # The excerpt: capacities far above the lift would press the rest of the line flat.
     most_kg = max(1.6 * capacity, 1.2 * job.hook_load_kg)
@@ -206,12 +200,16 @@ def _chart(sheet: Sheet) -> dict[str, Any]:
     def drawn(points: Iterable[tuple[float, float]]) -> list[tuple[float, float]]:
         return [(round(r * x, 2), round(min(kg, most_kg) * y, 2)) for r, kg in points]
 
-    # Sectors with the same line share one with both names.
-    labels: dict[tuple[tuple[float, float], ...], list[str]] = {}
-    for chart in charts:
-        line = tuple(drawn(_steps(chart, span.hook_height_m)))
-        labels.setdefault(line, []).append("all round" if chart.sector is None else _SECTORS[chart.sector])
-    lines = [{"points": line, "label": ", ".join(names)} for line, names in labels.items()]
+    # Each sector on its own; those with the same line share one with both names.
+    labels: dict[tuple[tuple[float, float], ...], list[Sector]] = {}
+    for sector in setup.sectors:
+        alone = setup._replace(sectors=(sector,))
+        line = tuple(lift_curve(crane_type, sheet.charts, alone, span.hook_height_m))
+        labels.setdefault(line, []).append(sector)
+    lines = [
+        {"points": drawn(line), "label": dispatch_words.sector_words(names, ", ")}
+        for line, names in labels.items()
+    ]
     return {
         "width": WIDTH_MM,
         "height": HEIGHT_MM,
@@ -234,6 +232,17 @@ def _chart(sheet: Sheet) -> dict[str, Any]:
             f"Dashed: {job.planning_limit_pct:.0f} % planned with."
         ),
     }
+
+
+def set_up_of(found: DispatchCandidate, span: Span) -> SetUp:
+    """The set-up that was answered, in the sectors that count."""
+    return SetUp(
+        found.spread_left or Spread.NONE,
+        found.spread_right or Spread.NONE,
+        tuple(SECTORS[index] for index in span.sectors),
+        found.jib_fitted,
+        found.stage,
+    )
 
 
 def _side_view(sheet: Sheet) -> dict[str, Any]:
@@ -279,26 +288,6 @@ def _side_view(sheet: Sheet) -> dict[str, Any]:
             "Dashed: every hook position that was checked. Metres from the slewing axis and above the ground."
         ),
     }
-
-
-def _counts(chart: LoadChart, found: DispatchCandidate, sectors: set[Sector]) -> bool:
-    same = (chart.spread_left, chart.spread_right, chart.jib_fitted, chart.stage) == (
-        found.spread_left,
-        found.spread_right,
-        found.jib_fitted,
-        found.stage,
-    )
-    return same and (chart.sector is None or chart.sector in sectors)
-
-
-def _steps(chart: LoadChart, hook_height_m: tuple[float, float]) -> list[tuple[float, float]]:
-    """Corners of the line that the conservative reading draws."""
-    at = sorted({point.outreach_m for point in chart.points})
-    read = np.min([capacity_kg(chart, at, height) for height in hook_height_m], axis=0).tolist()
-    corners = [(at[0], read[0])]
-    for (near, before), (far, after) in pairwise(zip(at, read, strict=True)):
-        corners += [(near, after), (far, after)] if after < before else [(far, after)]
-    return corners
 
 
 def _ticks(most: float) -> Sequence[float]:

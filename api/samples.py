@@ -1,5 +1,6 @@
 """Recorded channels over a range, down-sampled so that every extreme stays."""
 
+from collections.abc import Sequence
 from enum import StrEnum
 from typing import Annotated
 
@@ -9,12 +10,14 @@ from fastapi import APIRouter, Query
 from numpy.typing import NDArray
 
 from api.bounds import SAMPLES_RANGE_MAX, TimeFrom, TimeRange, TimeTo, time_range
-from api.deps import Conn, SeenCrane
+from api.deps import Caller, Conn, SeenCrane, get_known_crane
 from api.reduce import Reduced, reduce, reduce_to_shape
 from api.tables import TableRoute
 from domain.answers import SamplesAnswer, Series
 from domain.channels import CHANNEL_BY_NAME
+from domain.crane import CraneType
 from domain.errors import InvalidInput
+from duty.drawing import CHANNELS, outreach_m
 from store import segments
 from store.segments import Segments
 
@@ -32,6 +35,7 @@ class Keep(StrEnum):
 async def show_samples(
     crane: SeenCrane,
     conn: Conn,
+    caller: Caller,
     time_from: TimeFrom,
     time_to: TimeTo,
     channels: Annotated[
@@ -45,12 +49,18 @@ async def show_samples(
 ) -> SamplesAnswer:
     """Recorded channels over at most 31 days: smallest and largest reading of each of `points` buckets.
 
-    With `keep=shape` a choice of the samples themselves (largest triangle, three buckets): for a picture of one line.
+    An outreach that the crane does not send is computed from its pose and named in `computed`. With `keep=shape` a choice of the samples themselves (largest triangle, three buckets): for a picture of one line.
     """
     span = time_range(time_from, time_to, SAMPLES_RANGE_MAX)
     names = channel_names(channels)
-    found = await segments.read_async(conn, crane.crane_id, span.start, span.end, names)
-    return await to_thread.run_sync(samples_answer, crane.name, span, found, points, keep)
+    crane_type: CraneType | None = None
+    if "outreach_m" in names:
+        crane_type = (await get_known_crane(crane.name, conn, caller)).crane().type
+    read = tuple(dict.fromkeys((*names, *(CHANNELS if crane_type else ()))))
+    found = await segments.read_async(conn, crane.crane_id, span.start, span.end, read)
+    return await to_thread.run_sync(
+        lambda: samples_answer(crane.name, span, found, points, keep, names=names, crane_type=crane_type)
+    )
 
 
 def channel_names(text: str) -> tuple[str, ...]:
@@ -66,10 +76,25 @@ def channel_names(text: str) -> tuple[str, ...]:
 
 
 def samples_answer(
-    crane: str, span: TimeRange, found: Segments, points: int, keep: Keep = Keep.EXTREMES
+    crane: str,
+    span: TimeRange,
+    found: Segments,
+    points: int,
+    keep: Keep = Keep.EXTREMES,
+    *,
+    names: Sequence[str] | None = None,
+    crane_type: CraneType | None = None,
 ) -> SamplesAnswer:
-    """Recorded channels of a range out of the segments that overlap it."""
+    """Recorded channels of a range out of the segments that overlap it; `names` of those read, every one when None.
+
+    With a crane type an outreach that was not sent is computed.
+    """
     at_ms, values = found.samples(span.start, span.end)
+    computed = crane_type is not None and not np.isfinite(values["outreach_m"]).any()
+    if computed and crane_type is not None:
+        values = {**values, "outreach_m": outreach_m(crane_type, values).astype(np.float32)}
+    if names is not None:
+        values = {name: values[name] for name in names}
     step_ms = np.repeat(found.dt_ms, found.n)
     if step_ms.size != at_ms.size:
         all_ms = found.at_ms()
@@ -92,6 +117,9 @@ def samples_answer(
         bucket_ms=few.bucket_ms,
         at_ms=tuple(few.at_ms.tolist()),
         series={name: _series(name, few) for name in values},
+        computed=("outreach_m",)
+        if computed and few.at_ms.size and np.isfinite(values["outreach_m"]).any()
+        else (),
     )
 
 

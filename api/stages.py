@@ -22,7 +22,7 @@ from store.sight import Pool
 _LOG = structlog.get_logger("api")
 
 EXPORT_TYPES: Final = ("text/csv", "application/vnd.apache.parquet", "application/pdf")
-NOT_WRITES: Final = frozenset({"/login", "/dispatch", "/dispatch/assignment"})
+NOT_WRITES: Final = frozenset({"/login", "/dispatch", "/dispatch/assignment", "/dispatch/drawing"})
 """Log-ins are written down where they are decided; dispatch questions change nothing."""
 NEVER_KEPT: Final = frozenset({"/login", "/logout", "/tokens"})
 """Their answers carry secrets or cookies, which no key may bring back."""

@@ -1,10 +1,11 @@
 """Calls of the client about dispatch: matching, reservations, load charts, a day's list, levelling, lift sheets."""
 
-from datetime import datetime
+from datetime import date, datetime
 
 from dashboard.transport import Transport
 from domain.answers import Page
 from domain.dispatch_answers import DispatchAnswer, DispatchQuestion
+from domain.drawing_answers import DrawingAnswer, LiftDrawing, LiftDrawingAsked, PosesAnswer
 from domain.job_answers import (
     AssignmentAnswer,
     AssignmentAsked,
@@ -73,6 +74,20 @@ class DispatchCalls(Transport):
     async def import_charts(self, crane: str, asked: ChartsAsked) -> ChartsImported:
         """Check load charts in CSV, and enter them unless only the check was asked for."""
         return await self._post(ChartsImported, f"/cranes/{crane}/chart-versions", asked)
+
+    async def drawing(self, crane: str, *, on: date | None = None) -> DrawingAnswer:
+        """A crane for drawing: outline, last known position, lines of its charts on a day."""
+        return await self._get(DrawingAnswer, f"/cranes/{crane}/drawing", on=on)
+
+    async def poses(self, crane: str, time_from: datetime, time_to: datetime, *, points: int) -> PosesAnswer:
+        """Positions of a crane over a range, for playing back."""
+        return await self._get(
+            PosesAnswer, f"/cranes/{crane}/poses", **{"from": time_from, "to": time_to, "points": points}
+        )
+
+    async def lift_drawing(self, asked: LiftDrawingAsked) -> LiftDrawing:
+        """One crane at one job, for drawing."""
+        return await self._post(LiftDrawing, "/dispatch/drawing", asked)
 
     async def lift_sheet(self, asked: SheetAsked) -> bytes:
         """The lift sheet (PDF) of one crane for one job."""

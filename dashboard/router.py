@@ -16,6 +16,7 @@ from dashboard.numbers import Units
 from dashboard.pages import (
     alerts,
     crane,
+    crane_now,
     dispatch,
     dispatch_calendar,
     dispatch_charts,
@@ -150,6 +151,7 @@ def register(app: Dash, client: Client) -> Ahead:
     form.register(app, client)
     fleet.register(app)
     dispatch.register(app, client)
+    crane_now.register(app, client)
     dispatch_charts.register(app)
     life.register(app, client)
     settings_crane_form.register(app)

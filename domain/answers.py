@@ -134,6 +134,9 @@ class SamplesAnswer(Answer):
     bucket_ms: int | None = Field(default=None, description="width of a bucket where reduced [ms]")
     at_ms: tuple[int, ...] = Field(description="UTC, milliseconds since 1970-01-01, rising")
     series: dict[str, Series]
+    computed: tuple[str, ...] = Field(
+        default=(), description="series that the crane does not send and that follow from its pose"
+    )
 
 
 class EventRow(Answer):

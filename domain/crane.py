@@ -214,10 +214,14 @@ class AssessmentEntries(_Value):
         description="used share at which the crane is to be reviewed; 0.95 is French practice",
     )
     wind_limit_m_s: float | None = Field(
-        default=None, gt=0, le=60, description="wind up to which the crane may lift, from its manual"
+        strict=True,
+        default=None,
+        gt=0,
+        le=60,
+        description="wind up to which the crane may lift, from its manual",
     )
     slope_limit_deg: float | None = Field(
-        default=None, ge=0, le=45, description="slope on which it may stand, from its manual"
+        strict=True, default=None, ge=0, le=45, description="slope on which it may stand, from its manual"
     )
     assessed_on: Day | None = Field(default=None, description="day of the last special assessment")
     assess_by: Day | None = Field(

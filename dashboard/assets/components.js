@@ -82,13 +82,7 @@
   function LiveValue(props) {
     const row = useLive(props.crane);
     let value = props.value;
-    if (row && row.values) {
-      if (typeof row.values[props.channel] === "number") value = row.values[props.channel];
-      else if (props.geometry && typeof row.values.main_boom_deg === "number") {
-        const hook = window.boomledger_geometry.joints(props.geometry, row.values).hook;
-        value = props.channel === "outreach_m" ? hook[0] : hook[1];
-      }
-    }
+    if (row && row.values && typeof row.values[props.channel] === "number") value = row.values[props.channel];
     const none = value === null || value === undefined;
     const text = none ? props.missing : number(value * (props.factor || 1), props.decimals || 0) + (props.unit || "");
     return h("span", { id: props.id, className: "bl-live-value" }, text);

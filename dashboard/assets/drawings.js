@@ -65,19 +65,11 @@
     return direct ? target : shown;
   }
 
-  const polar = (from, degrees, length) => [
-    from[0] + length * Math.cos((degrees * Math.PI) / 180),
-    from[1] + length * Math.sin((degrees * Math.PI) / 180),
-  ];
-
-  /* Joints in metres, by the geometry convention of domain/crane.py. */
-  function joints(geometry, pose) {
-    const column = [geometry.pivot_offset_m, geometry.pivot_height_m];
-    const elbow = polar(column, pose.main_boom_deg, geometry.main_m);
-    const tip = polar(elbow, pose.knuckle_boom_deg, geometry.knuckle_m + (pose.extension_m || 0));
-    const withJib = geometry.jib_m && typeof pose.jib_deg === "number";
-    const hook = withJib ? polar(tip, pose.jib_deg, geometry.jib_m + (pose.jib_extension_m || 0)) : tip;
-    return { column, elbow, tip, hook, withJib };
+  /* The joints as they were sent [m]: pivot, knuckle joint, tip, and with a fly jib its tip. */
+  function joints(position) {
+    const at = (index) => [position["x" + index], position["y" + index]];
+    const withJib = typeof position.x3 === "number";
+    return { column: at(0), elbow: at(1), tip: at(2), hook: at(withJib ? 3 : 2), withJib };
   }
 
   function member(place, from, to, thick, thin) {
@@ -143,13 +135,6 @@
     return 100;
   }
 
-  function capacityAt(chart, outreach) {
-    if (!chart || !chart.length || outreach === null || outreach === undefined) return null;
-    if (outreach < chart[0][0]) return null;
-    for (const [reach, capacity] of chart) if (outreach <= reach + 1e-6) return capacity;
-    return null;
-  }
-
   function units(props) {
     const us = props.units === "us";
     return {
@@ -157,6 +142,13 @@
       tick: (metres) => number(us ? metres / METRES_PER_FOOT : metres, 0),
       lengthName: us ? "ft" : "m",
       lengthFactor: us ? METRES_PER_FOOT : 1,
+      /* A rated capacity is cut, never rounded up. */
+      rated: (kg) => {
+        if (us) return Math.floor(kg / KG_PER_POUND / 10) * 10 + " lb";
+        if (kg < 1000) return Math.floor(kg) + " kg";
+        const decimals = kg < 10000 ? 2 : 1;
+        return number(Math.floor((kg / 1000) * 10 ** decimals + 1e-9) / 10 ** decimals, decimals) + " t";
+      },
       mass: (kg) => {
         if (us) return Math.round(kg / KG_PER_POUND / 10) * 10 + " lb";
         return kg < 1000 ? Math.round(kg) + " kg" : number(kg / 1000, kg < 10000 ? 2 : 1) + " t";
@@ -182,21 +174,18 @@
     return { left: -4.2, right: right + 0.8, top: top + 0.6, bottom: bottom - 0.3 };
   }
 
-  function carrierEnd(place, scale, pose) {
+  function carrierEnd(place, scale, position) {
     const box = (x, y, width, height, name, key) => {
       const [px, py] = place([x, y + height]);
       return h("rect", { key, className: name, x: px, y: py, width: width * scale, height: height * scale, rx: 2 });
     };
     const legs = [];
-    const full = 1.6;
     [
-      [-1, pose.stabiliser_left_pct],
-      [1, pose.stabiliser_right_pct],
-    ].forEach(([side, percent]) => {
-      if (typeof percent !== "number") return;
-      const out = 1.15 + (full * percent) / 100;
-      const from = side < 0 ? -out : 0;
-      legs.push(box(from, 0.72, out, 0.16, "bl-leg", "beam" + side));
+      [-1, position.left_m],
+      [1, position.right_m],
+    ].forEach(([side, out]) => {
+      if (typeof out !== "number") return;
+      legs.push(box(side < 0 ? -out : 0, 0.72, out, 0.16, "bl-leg", "beam" + side));
       legs.push(box(side * out - 0.09, 0.05, 0.18, 0.75, "bl-leg", "post" + side));
       legs.push(box(side * out - 0.3, 0, 0.6, 0.08, "bl-leg", "pad" + side));
     });
@@ -208,9 +197,21 @@
     ];
   }
 
-  function sideScene(props, pose, place, scale, area, u) {
+  function target(props, place) {
+    if (!props.target) return [];
+    const [tx, ty] = place([props.target.outreach_m, props.target.hook_height_m]);
+    return [
+      h("g", { key: "target", className: "bl-target" }, [
+        h("circle", { key: "a", cx: tx, cy: ty, r: 9 }),
+        h("line", { key: "b", x1: tx - 14, x2: tx + 14, y1: ty, y2: ty }),
+        h("line", { key: "c", x1: tx, x2: tx, y1: ty - 14, y2: ty + 14 }),
+      ]),
+    ];
+  }
+
+  function sideScene(props, position, place, scale, area, u) {
     const g = props.geometry;
-    const j = joints(g, pose);
+    const j = position ? joints(position) : null;
     const thick = Math.max(3, scale * 0.26);
     const [gx0, gy] = place([area.left, 0]);
     const [gx1] = place([area.right, 0]);
@@ -220,10 +221,11 @@
       scene.push(h("polygon", { key: "reach", className: "bl-reach", points }));
     }
     scene.push(h("line", { key: "ground", className: "bl-ground", x1: gx0, x2: gx1, y1: gy, y2: gy }));
-    scene.push(h("g", { key: "carrier" }, carrierEnd(place, scale, pose)));
-    scene.push(h("polygon", { key: "column", className: "bl-column", points: member(place, [0, 1.3], [g.pivot_offset_m, g.pivot_height_m], thick * 1.35, thick * 0.95) }));
-    scene.push(h("g", { key: "knuckle" }, telescope(place, j.elbow, j.tip, g.knuckle_m, g.strokes_m || [], pose.extension_m || 0, thick * 0.82, "k")));
-    if (j.withJib) scene.push(h("g", { key: "jib" }, telescope(place, j.tip, j.hook, g.jib_m, g.jib_strokes_m || [], pose.jib_extension_m || 0, thick * 0.5, "j")));
+    scene.push(h("g", { key: "carrier" }, carrierEnd(place, scale, position || {})));
+    if (!j) return { scene: scene.concat(target(props, place)), hook: null };
+    scene.push(h("polygon", { key: "column", className: "bl-column", points: member(place, [0, 1.3], j.column, thick * 1.35, thick * 0.95) }));
+    scene.push(h("g", { key: "knuckle" }, telescope(place, j.elbow, j.tip, g.knuckle_m, g.strokes_m || [], position.extension_m || 0, thick * 0.82, "k")));
+    if (j.withJib) scene.push(h("g", { key: "jib" }, telescope(place, j.tip, j.hook, g.jib_m, g.jib_strokes_m || [], position.jib_extension_m || 0, thick * 0.5, "j")));
     scene.push(h("polygon", { key: "main", className: "bl-boom bl-boom-main", points: member(place, j.column, j.elbow, thick, thick * 0.92) }));
     [j.column, j.elbow].concat(j.withJib ? [j.tip] : []).forEach((point, index) => {
       const [x, y] = place(point);
@@ -238,45 +240,33 @@
       scene.push(h("rect", { key: "load", className: "bl-load", x: hx - side / 2, y: hy + scale * 0.55 + 8, width: side, height: side * 0.7, rx: 2 }));
       scene.push(h("text", { key: "mass", className: "bl-callout", x: hx, y: hy + scale * 0.55 + 24 + side * 0.7, textAnchor: "middle" }, u.mass(props.load_kg)));
     }
-    if (props.target) {
-      const [tx, ty] = place([props.target.outreach_m, props.target.hook_height_m]);
-      scene.push(
-        h("g", { key: "target", className: "bl-target" }, [
-          h("circle", { key: "a", cx: tx, cy: ty, r: 9 }),
-          h("line", { key: "b", x1: tx - 14, x2: tx + 14, y1: ty, y2: ty }),
-          h("line", { key: "c", x1: tx, x2: tx, y1: ty - 14, y2: ty + 14 }),
-        ]),
-      );
-    }
-    return { scene, joints: j, hook: [hx, hy] };
+    return { scene: scene.concat(target(props, place)), hook: [hx, hy] };
   }
 
   /* The rated capacity under the drawing, on the same axis of outreach. */
-  function capacityStrip(props, place, area, top, height, outreach, u) {
+  function capacityStrip(props, place, area, top, height, outreach, rated, u) {
     const chart = props.chart || [];
     const words = props.words || {};
     const most = Math.max(...chart.map((point) => point[1]), 1);
     const y = (kg) => top + height - (Math.min(kg, most) / most) * (height - 18);
     const x = (metres) => place([metres, 0])[0];
-    /* Steps, because a chart is read at the next larger outreach and never between two points. */
-    const steps = [`M${x(chart[0][0]).toFixed(1)},${y(chart[0][1]).toFixed(1)}`];
-    chart.forEach(([reach, capacity]) => steps.push(`V${y(capacity).toFixed(1)}H${x(reach).toFixed(1)}`));
-    const last = chart[chart.length - 1][0];
-    const closed = `${steps.join("")}L${x(last).toFixed(1)},${top + height}L${x(chart[0][0]).toFixed(1)},${top + height}Z`;
+    /* The corners as they were sent: nothing is read off between them. */
+    const corners = chart.map(([reach, capacity]) => `${x(reach).toFixed(1)},${y(capacity).toFixed(1)}`);
+    const line = `M${corners.join("L")}`;
+    const closed = `${line}L${x(chart[chart.length - 1][0]).toFixed(1)},${top + height}L${x(chart[0][0]).toFixed(1)},${top + height}Z`;
     const parts = [
       h("path", { key: "area", className: "bl-rated-area", d: closed }),
-      h("path", { key: "line", className: "bl-rated-line", d: steps.join("") }),
-      h("text", { key: "name", className: "bl-axis-text", x: x(0) - 6, y: y(most) + 4, textAnchor: "end" }, u.mass(most)),
+      h("path", { key: "line", className: "bl-rated-line", d: line }),
+      h("text", { key: "name", className: "bl-axis-text", x: x(0) - 6, y: y(most) + 4, textAnchor: "end" }, u.rated(most)),
       h("text", { key: "title", className: "bl-axis-text", x: x(0) - 6, y: top + height, textAnchor: "end" }, words.rated || ""),
     ];
-    (props.lifts || []).forEach(([reach, kg, peak], index) => {
+    (props.lifts || []).forEach(([reach, kg, near], index) => {
       parts.push(
-        h("circle", { key: "lift" + index, className: peak >= 90 ? "bl-lift-dot bl-lift-near" : "bl-lift-dot", cx: x(reach), cy: y(kg), r: 2.6 }),
+        h("circle", { key: "lift" + index, className: near ? "bl-lift-dot bl-lift-near" : "bl-lift-dot", cx: x(reach), cy: y(kg), r: 2.6 }),
       );
     });
-    const rated = capacityAt(chart, outreach);
-    if (rated !== null) {
-      const label = `${u.mass(rated)} ${words.at || ""} ${u.length(outreach)}`;
+    if (typeof rated === "number" && typeof outreach === "number") {
+      const label = `${u.rated(rated)} ${words.at || ""} ${u.length(outreach)}`;
       const px = x(outreach);
       const flip = px > place([area.right, 0])[0] - 150;
       parts.push(h("line", { key: "here", className: "bl-plumb", x1: px, x2: px, y1: top, y2: top + height }));
@@ -304,20 +294,24 @@
     return parts;
   }
 
-  const POSE = ["main_boom_deg", "knuckle_boom_deg", "extension_m", "jib_deg", "jib_extension_m", "stabiliser_left_pct", "stabiliser_right_pct"];
+  /* Where a crane is named, a reading of its feed asks the server for the position it means: nothing is worked out here. */
+  function useNews(crane, wanted, setProps) {
+    const row = useLive(crane);
+    const at = row && row.at;
+    useEffect(() => {
+      if (at && at !== wanted && setProps) setProps({ wanted: at });
+    }, [at]);
+    return row;
+  }
 
   function SideView(props) {
     const [ref, width] = useWidth();
-    const row = useLive(props.crane);
-    let pose = props.pose;
-    let utilisation = props.utilisation_pct;
-    if (row && row.values) {
-      const moved = { ...pose };
-      for (const name of POSE) if (typeof row.values[name] === "number") moved[name] = row.values[name];
-      if (typeof moved.main_boom_deg === "number" && typeof moved.knuckle_boom_deg === "number") pose = moved;
-      if (typeof row.values.utilisation_pct === "number") utilisation = row.values.utilisation_pct;
-    }
-    const eased = useEased(pose || { main_boom_deg: 75, knuckle_boom_deg: -70, extension_m: 0 }, props.direct);
+    const row = useNews(props.crane, props.wanted, props.setProps);
+    const position = props.position;
+    const live = row && row.values && row.values.utilisation_pct;
+    const utilisation = typeof live === "number" ? live : props.utilisation_pct;
+    const eased = useEased(position || {}, props.direct);
+    const known = Boolean(position) && typeof eased.x2 === "number";
     const area = bounds(props);
     const u = units(props);
     const words = props.words || {};
@@ -330,16 +324,15 @@
     const height = sceneHeight + (chart ? strip + 14 : 0) + 40;
     const children = [];
     if (width > 0) {
-      const drawn = sideScene(props, eased, place, scale, area, u);
-      const outreach = drawn.joints.hook[0];
-      children.push(h("g", { key: "scene", className: pose ? "" : "bl-pose-unknown" }, drawn.scene));
-      if (pose && typeof utilisation === "number") {
+      const drawn = sideScene(props, known ? eased : null, place, scale, area, u);
+      children.push(h("g", { key: "scene", className: position ? "" : "bl-pose-unknown" }, drawn.scene));
+      if (drawn.hook && typeof utilisation === "number") {
         const near = drawn.hook[0] > width - 120;
         children.push(
           h("text", { key: "u", className: "bl-callout bl-callout-large", x: drawn.hook[0] + (near ? -12 : 12), y: Math.max(16, drawn.hook[1] + 4), textAnchor: near ? "end" : "start" }, `${number(utilisation, 0)} %`),
         );
       }
-      if (chart) children.push(h("g", { key: "strip" }, capacityStrip(props, place, area, sceneHeight + 14, strip, pose ? outreach : null, u)));
+      if (chart) children.push(h("g", { key: "strip" }, capacityStrip(props, place, area, sceneHeight + 14, strip, known ? eased.outreach_m : null, position && position.rated_kg, u)));
       children.push(h("g", { key: "axis" }, axis(place, area, sceneHeight + (chart ? strip + 14 : 0), u, words)));
     }
     return h(
@@ -352,16 +345,7 @@
   /* ---- top view ---- */
   function TopView(props) {
     const [ref, width] = useWidth();
-    const row = useLive(props.crane);
-    const live = (row && row.values) || {};
-    const pick = (name, own) => (typeof live[name] === "number" ? live[name] : own);
-    const posed = props.geometry && typeof live.main_boom_deg === "number" ? joints(props.geometry, live).hook[0] : props.outreach_m;
-    const eased = useEased({
-      slew: pick("slew_deg", props.slew_deg),
-      out: pick("outreach_m", posed),
-      left: pick("stabiliser_left_pct", props.left_pct),
-      right: pick("stabiliser_right_pct", props.right_pct),
-    }, props.direct);
+    const eased = useEased(props.position || {}, props.direct);
     const c = props.carrier;
     const u = units(props);
     const reach = Math.max(props.reach_m || 8, 4);
@@ -381,17 +365,16 @@
         const [px, py] = place(Math.max(x0, x1), Math.min(s0, s1));
         return h("rect", { key, className: name, x: px, y: py, width: Math.abs(s1 - s0) * scale, height: Math.abs(x1 - x0) * scale, rx: 3 });
       };
-      [[-1, eased.left], [1, eased.right]].forEach(([side, percent]) => {
-        if (typeof percent !== "number") return;
-        const spread = c.spread_none_m + ((c.spread_full_m - c.spread_none_m) * percent) / 100;
+      [[-1, eased.left_m], [1, eased.right_m]].forEach(([side, spread]) => {
+        if (typeof spread !== "number") return;
         children.push(rect(-0.16, 0.16, 0, side * spread, "bl-leg", "leg" + side));
         children.push(rect(-0.35, 0.35, side * (spread - 0.3), side * (spread + 0.3), "bl-leg", "pad" + side));
       });
       children.push(rect(c.rear_m, c.front_m - 0.2, -1.22, 1.22, "bl-carrier", "bed"));
       children.push(rect(c.front_m - 1.9, c.front_m, -1.25, 1.25, "bl-cab", "cab"));
-      if (typeof eased.slew === "number") {
-        const angle = (eased.slew * Math.PI) / 180;
-        const out = typeof eased.out === "number" ? eased.out : reach * 0.5;
+      if (typeof eased.slew_deg === "number") {
+        const angle = (eased.slew_deg * Math.PI) / 180;
+        const out = typeof eased.outreach_m === "number" ? eased.outreach_m : reach * 0.5;
         const [ex, ey] = place(out * Math.cos(angle), out * Math.sin(angle));
         children.push(h("line", { key: "boom", className: "bl-top-boom", x1: centre[0], y1: centre[1], x2: ex, y2: ey }));
         children.push(h("circle", { key: "hook", className: "bl-hook", cx: ex, cy: ey, r: 5 }));
@@ -407,5 +390,4 @@
   }
 
   Object.assign(window.boomledger, { SideView, TopView });
-  window.boomledger_geometry = { joints, capacityAt };
 })();

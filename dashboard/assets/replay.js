@@ -13,8 +13,8 @@
   const LEFT = 52;
   const TRACE_HEIGHT = 190;
   const SPEEDS = [0.5, 1, 4, 10, 30, 120];
-  const MOVING = ["main_boom_deg", "knuckle_boom_deg", "extension_m", "jib_deg", "jib_extension_m", "slew_deg", "outreach_m"];
-  const STEPPED = ["utilisation_pct", "stabiliser_left_pct", "stabiliser_right_pct"];
+  const MOVING = ["x0", "y0", "x1", "y1", "x2", "y2", "x3", "y3", "extension_m", "jib_extension_m", "slew_deg", "outreach_m"];
+  const STEPPED = ["utilisation_pct", "left_m", "right_m", "rated_kg", "curve"];
   const SHAPES = {
     warning: "M0,-6 L6,5 L-6,5 Z",
     limiter_stop: "M0,6 L6,-5 L-6,-5 Z",
@@ -65,11 +65,6 @@
     const next = times[place + 1];
     if (place >= 0 && next !== undefined && next - times[place] > SKIP_MS && to - times[place] > GAP_MS) return next;
     return Math.min(to, times[times.length - 1]);
-  }
-
-  function spread(percent) {
-    if (typeof percent !== "number" || percent < 50) return "none";
-    return percent >= 99 ? "full" : "part";
   }
 
   const clock = (zone) => {
@@ -242,10 +237,10 @@
     const back = [...marked].reverse().find((event) => event.at_ms < at - 500);
     const { values, gap } = readingsAt(frames, at);
     const utilisation = gap ? null : values.utilisation_pct;
-    const state = utilisation >= 100 ? "act" : utilisation >= 90 ? "watch" : "ok";
+    const state = utilisation >= props.act_from ? "act" : utilisation >= props.watch_from ? "watch" : "ok";
     const lift = (props.lifts || []).find((each) => each.start_ms <= at && at < each.end_ms);
     const recent = [...props.events].reverse().find((event) => event.at_ms <= at && at - event.at_ms < EVENT_STAYS_MS);
-    const chart = props.curves[`${spread(values.stabiliser_left_pct)}-${spread(values.stabiliser_right_pct)}`];
+    const chart = gap ? null : props.curves[values.curve];
     const shared = { units: props.units, state, direct: true };
     const button = (id, text, press, off, quiet) =>
       h("button", { id, key: id, type: "button", className: quiet ? "bl-button bl-button-quiet" : "bl-button", onClick: press, disabled: off }, text);
@@ -253,8 +248,8 @@
 
     return h("div", { id: props.id, ref: box, className: "bl-replay", "data-playing": playing ? "yes" : "no", "data-at": String(Math.round(at)) }, [
       h("div", { key: "views", className: "bl-replay-views" }, [
-        h(window.boomledger.SideView, { key: "side", id: `${props.id}-side`, geometry: props.geometry, pose: gap ? null : values, utilisation_pct: utilisation, reach: props.reach, chart, load_kg: lift ? lift.mass_kg : null, label: words.side, words, tallest: 340, ...shared }),
-        h(window.boomledger.TopView, { key: "top", id: `${props.id}-top`, geometry: props.geometry, slew_deg: values.slew_deg, outreach_m: values.outreach_m, left_pct: values.stabiliser_left_pct, right_pct: values.stabiliser_right_pct, carrier: props.carrier, reach_m: props.reach_m, label: words.top, words, ...shared }),
+        h(window.boomledger.SideView, { key: "side", id: `${props.id}-side`, geometry: props.geometry, position: gap ? null : values, utilisation_pct: utilisation, reach: props.reach, chart, load_kg: lift ? lift.mass_kg : null, label: words.side, words, tallest: 340, ...shared }),
+        h(window.boomledger.TopView, { key: "top", id: `${props.id}-top`, position: values, carrier: props.carrier, reach_m: props.reach_m, label: words.top, words, ...shared }),
       ]),
       h("div", { key: "controls", className: "bl-player" }, [
         button(`${props.id}-play`, playing ? words.hold : words.play, toggle, false),

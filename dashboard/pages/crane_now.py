@@ -4,18 +4,21 @@ from datetime import timedelta
 from typing import Any, Final
 from zoneinfo import ZoneInfo
 
-from dash import html
+from dash import Dash, Input, Output, html
+from dash import State as Given
 
 from dashboard import numbers
+from dashboard.client import Client
 from dashboard.parts import charts, geometry, marks, page, trace
 from dashboard.parts import events as events_part
 from dashboard.parts.components import LiveBar, LiveMark, LiveValue, SideView, TopView
 from dashboard.parts.marks import State
 from dashboard.texts import t
 from dashboard.visit import Trouble, Visit, attempt, together
-from domain.answers import ChartsAnswer, CraneDetail, FaultRow, LiveAnswer, Page
+from domain.answers import CraneDetail, FaultRow, LiveAnswer, Page
 from domain.channels import Mode
 from domain.crane import Spread
+from domain.drawing_answers import DrawingAnswer, Drawn
 
 HOURS: Final = ("8", "24", "72")
 RECENT_LIFTS: Final = 200
@@ -33,19 +36,17 @@ async def render(visit: Visit, detail: CraneDetail) -> Any:
         else visit.now
     )
     start = end - timedelta(hours=int(hours))
-    samples, events, chart_answer, lifts, faults = await together(
+    samples, events, drawn, lifts, faults = await together(
         visit.client.samples(name, start, end, channels=("utilisation_pct", "mode"), points=900),
         visit.client.events(start, end, crane=name, limit=200),
-        visit.client.charts(name),
+        visit.client.drawing(name),
         visit.client.lifts(name, end - timedelta(days=7), end, limit=RECENT_LIFTS),
         visit.client.faults(name, days=1),
     )
-    if isinstance(live, Trouble):
-        picture: Any = charts.missing(t("now.pose"), live)
+    if isinstance(live, Trouble) or isinstance(drawn, Trouble):
+        picture: Any = charts.missing(t("now.pose"), live if isinstance(live, Trouble) else drawn)
     else:
-        picture = _present(
-            visit, detail, live, chart_answer, () if isinstance(lifts, Trouble) else lifts.items
-        )
+        picture = _present(visit, live, drawn, () if isinstance(lifts, Trouble) else lifts.items)
     shown_events = () if isinstance(events, Trouble) else events.items
     period = page.choice(
         "hours", hours, [(one, t("period.hours", count=one)) for one in HOURS], label=t("period"), default="8"
@@ -85,54 +86,47 @@ def _open_faults(name: str, found: Page[FaultRow] | Trouble) -> Any:
     )
 
 
-def _present(
-    visit: Visit, detail: CraneDetail, live: LiveAnswer, charts_answer: ChartsAnswer | Trouble, lifts: Any
-) -> html.Div:
-    crane_type = detail.crane.type
-    values = live.values
+def _present(visit: Visit, live: LiveAnswer, drawn: DrawingAnswer, lifts: Any) -> html.Div:
+    values, name = live.values, live.crane
     stale = live.age_s is None or live.age_s > page.STALE_AFTER_S
     state = State.STALE if stale else marks.utilisation_state(values.get("utilisation_pct"))
-    left, right = (geometry.spread_of(values.get(f"stabiliser_{side}_pct")) for side in ("left", "right"))
-    known_charts = () if isinstance(charts_answer, Trouble) else charts_answer.charts
-    hook = geometry.hook_of(crane_type, values)
-    curve = geometry.capacity_curve(
-        known_charts, left, right, hook_height_m=None if hook is None else hook[1]
-    )
+    now, figure = drawn.now, drawn.figure
+    position = geometry.position_of(now)
+    with_lifts = now is not None and now.spread_left is now.spread_right is Spread.FULL
     side = SideView(
         id="side-view",
-        crane=detail.crane.name,
-        geometry=geometry.geometry_of(crane_type),
-        pose=geometry.pose_of(values),
+        crane=name,
+        geometry=geometry.geometry_of(figure),
+        position=position,
         utilisation_pct=values.get("utilisation_pct"),
-        reach=geometry.reach_outline(crane_type),
-        chart=curve,
+        reach=geometry.lines(figure.outline),
+        chart=geometry.lines(now.curve) if now else [],
         lifts=[
-            [round(lift.peak_outreach_m, 2), round(lift.mass_kg), round(lift.peak_utilisation_pct)]
-            for lift in (lifts if left is right is Spread.FULL else ())
+            [
+                round(lift.peak_outreach_m, 2),
+                round(lift.mass_kg),
+                lift.peak_utilisation_pct >= marks.WARNING_PCT,
+            ]
+            for lift in (lifts if with_lifts else ())
             if lift.mass_kg is not None and lift.peak_outreach_m is not None
         ],
         state=state.value,
         units=visit.units.value,
-        label=_pose_words(visit, live, hook),
+        label=_pose_words(visit, live, now),
         words={"rated": t("drawing.rated"), "at": t("drawing.at"), "outreach": t("drawing.outreach")},
     )
     top = TopView(
         id="top-view",
-        crane=detail.crane.name,
-        geometry=geometry.geometry_of(crane_type),
-        slew_deg=values.get("slew_deg"),
-        outreach_m=None if hook is None else hook[0],
-        left_pct=values.get("stabiliser_left_pct"),
-        right_pct=values.get("stabiliser_right_pct"),
-        carrier=geometry.carrier_of(crane_type),
-        reach_m=max((point[0] for point in geometry.reach_outline(crane_type)), default=10.0),
+        position=position,
+        carrier=geometry.carrier_of(figure),
+        reach_m=figure.reach_m,
         state=state.value,
         units=visit.units.value,
         label=t(
             "now.top.label",
             slew=numbers.plain(values.get("slew_deg")),
-            left=t(f"spread.{left}"),
-            right=t(f"spread.{right}"),
+            left=_spread(now.spread_left if now else None),
+            right=_spread(now.spread_right if now else None),
         ),
         words={"cab": t("drawing.cab")},
     )
@@ -144,19 +138,19 @@ def _present(
                         [
                             html.H2(t("now.pose")),
                             html.P(
-                                [t("now.measured"), " ", page.age(live.at, crane=detail.crane.name)],
+                                [t("now.measured"), " ", page.age(live.at, crane=name)],
                                 className="bl-summary",
                             ),
                         ],
                         className="bl-card-head",
                     ),
                     side,
-                    html.P(_chart_words(curve, left, right), className="bl-summary"),
+                    html.P(_chart_words(now), id="side-words", className="bl-summary"),
                 ],
                 className="bl-card bl-now-side",
             ),
             html.Section(
-                [html.H2(t("now.readings")), _readings(visit, detail, live, stale)],
+                [html.H2(t("now.readings")), _readings(visit, live, now, stale)],
                 className="bl-card bl-now-facts",
             ),
             html.Section([html.H2(t("now.top")), top], className="bl-card bl-now-top"),
@@ -165,28 +159,32 @@ def _present(
     )
 
 
-def _chart_words(curve: list[list[float]], left: Any, right: Any) -> str:
-    if not curve:
-        return t("now.no_chart", left=t(f"spread.{left}"), right=t(f"spread.{right}"))
-    return t("now.chart", left=t(f"spread.{left}"), right=t(f"spread.{right}"))
+def _spread(spread: Spread | None) -> str:
+    return numbers.MISSING if spread is None else t(f"spread.{spread}")
 
 
-def _pose_words(visit: Visit, live: LiveAnswer, hook: tuple[float, float] | None) -> str:
+def _chart_words(now: Drawn | None) -> str:
+    if now is None:
+        return t("now.label.unknown")
+    key = "now.chart" if now.curve else "now.no_chart"
+    return t(key, left=_spread(now.spread_left), right=_spread(now.spread_right))
+
+
+def _pose_words(visit: Visit, live: LiveAnswer, now: Drawn | None) -> str:
     values = live.values
-    if hook is None:
+    if now is None:
         return t("now.label.unknown")
     return t(
         "now.label",
-        main=numbers.plain(values["main_boom_deg"]),
-        knuckle=numbers.plain(values["knuckle_boom_deg"]),
-        outreach=numbers.length(hook[0], visit.units),
+        main=numbers.plain(values.get("main_boom_deg")),
+        knuckle=numbers.plain(values.get("knuckle_boom_deg")),
+        outreach=numbers.length(now.outreach_m, visit.units),
         utilisation=numbers.percent(values.get("utilisation_pct")),
     )
 
 
-def _readings(visit: Visit, detail: CraneDetail, live: LiveAnswer, stale: bool) -> html.Div:
-    name = detail.crane.name
-    values = live.values
+def _readings(visit: Visit, live: LiveAnswer, now: Drawn | None, stale: bool) -> html.Div:
+    name, values = live.crane, live.values
 
     def reading(
         channel: str,
@@ -194,11 +192,10 @@ def _readings(visit: Visit, detail: CraneDetail, live: LiveAnswer, stale: bool) 
         unit: str,
         factor: float = 1.0,
         computed: float | None = None,
-        lengths: Any = None,
     ) -> LiveValue:
         sent = values.get(channel)
         return LiveValue(
-            geometry=lengths,
+            id=f"now-{channel}",
             crane=name,
             channel=channel,
             value=computed if sent is None else sent,
@@ -210,8 +207,7 @@ def _readings(visit: Visit, detail: CraneDetail, live: LiveAnswer, stale: bool) 
 
     per_length = 1 / numbers.length_factor(visit.units)
     unit = numbers.length_unit(visit.units)
-    sent = geometry.hook_of(detail.crane.type, values) or (None, None)
-    lengths = geometry.geometry_of(detail.crane.type)
+    hook = (None, None) if now is None else (now.outreach_m, now.hook_height_m)
     noted = None if values.get("outreach_m") is not None else t("now.computed")
     mark = LiveMark(
         crane=name,
@@ -257,12 +253,12 @@ def _readings(visit: Visit, detail: CraneDetail, live: LiveAnswer, stale: bool) 
                     marks.fact(
                         t(f"channel.{channel}"),
                         html.Span(
-                            reading(channel, 1, unit, per_length, computed, lengths),
+                            reading(channel, 1, unit, per_length, computed),
                             className="bl-cell-estimated" if noted else None,
                         ),
                         noted,
                     )
-                    for channel, computed in zip(("outreach_m", "hook_height_m"), sent, strict=True)
+                    for channel, computed in zip(("outreach_m", "hook_height_m"), hook, strict=True)
                 ),
                 marks.fact(t("channel.mode"), _mode(values.get("mode"))),
                 marks.fact(t("channel.oil_temperature_degc"), reading("oil_temperature_degc", 0, "°C")),
@@ -277,3 +273,32 @@ def _mode(value: float | None) -> str:
     if value is None or value != value or round(value) not in {mode.value for mode in Mode}:
         return numbers.MISSING
     return t(f"mode.{Mode(round(value)).name.lower()}")
+
+
+def register(app: Dash, client: Client) -> None:
+    """With each reading of its feed the drawing is sent anew, as the api makes it."""
+
+    @app.callback(
+        Output("side-view", "position"),
+        Output("side-view", "chart"),
+        Output("top-view", "position"),
+        Output("side-words", "children"),
+        Output("now-outreach_m", "value"),
+        Output("now-hook_height_m", "value"),
+        Input("side-view", "wanted"),
+        Given("side-view", "crane"),
+        prevent_initial_call=True,
+    )
+    async def draw(_wanted: str, crane: str) -> tuple[Any, ...]:
+        now = (await client.drawing(crane)).now
+        position = geometry.position_of(now)
+        if now is None:
+            return position, [], position, _chart_words(None), None, None
+        return (
+            position,
+            geometry.lines(now.curve),
+            position,
+            _chart_words(now),
+            now.outreach_m,
+            now.hook_height_m,
+        )

@@ -8,7 +8,7 @@ from dash import dcc, html
 
 from dashboard import numbers
 from dashboard.pages import crane_exclusions, crane_faults
-from dashboard.parts import charts, events, geometry, grid, marks, page, period, trace
+from dashboard.parts import charts, events, grid, marks, page, period, trace
 from dashboard.parts.marks import utilisation_state
 from dashboard.texts import t
 from dashboard.visit import Trouble, Visit, attempt, together
@@ -252,16 +252,13 @@ async def render_trace(visit: Visit, detail: CraneDetail) -> Any:
     zone = ZoneInfo(detail.site.time_zone)
     start, end = await shown_span(visit, name, zone)
     samples, found, excluded, me = await together(
-        visit.client.samples(
-            name, start, end, channels=(*TRACE_CHANNELS, "jib_deg", "jib_extension_m"), points=800
-        ),
+        visit.client.samples(name, start, end, channels=TRACE_CHANNELS, points=800),
         visit.client.events(start, end, crane=name, limit=200),
         visit.client.exclusions(name),
         visit.client.me(),
     )
     if isinstance(samples, Trouble):
         return charts.missing(t("trace.title"), samples)
-    samples, computed = geometry.with_outreach(detail.crane.type, samples)
     shown = () if isinstance(found, Trouble) else found.items
     out = () if isinstance(excluded, Trouble) else excluded.items
     may = not isinstance(me, Trouble) and me.role in crane_exclusions.MAY_EXCLUDE
@@ -287,9 +284,7 @@ async def render_trace(visit: Visit, detail: CraneDetail) -> Any:
             trace.utilisation(samples, shown, zone, excluded=crane_exclusions.in_force(out, start, end)),
             crane_exclusions.section(name, out, start, end, zone, may=may),
             *(
-                trace.channel(
-                    samples, channel, zone, visit.units, computed=computed and channel == "outreach_m"
-                )
+                trace.channel(samples, channel, zone, visit.units, computed=channel in samples.computed)
                 for channel in TRACE_CHANNELS[1:]
             ),
             events.event_list(shown, zone),

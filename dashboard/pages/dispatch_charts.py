@@ -17,7 +17,8 @@ from dashboard.parts.components import SideView
 from dashboard.parts.form import Done, Unreadable, Values
 from dashboard.texts import t
 from dashboard.visit import Trouble, Visit, together
-from domain.crane import CraneType, LoadChart
+from domain.crane import LoadChart
+from domain.drawing_answers import Corners, DrawingAnswer
 from domain.job_answers import ChartProblem, ChartsAsked, ChartsImported, ChartVersionRow
 
 _DASHES: Final = ("solid", "dash", "dot", "dashdot", "longdash", "longdashdot")
@@ -54,13 +55,19 @@ async def render(visit: Visit) -> Any:
     crane = visit.place["crane"]
     on = _day(visit.query.get("on"))
     detail = await visit.client.crane(crane)
-    shown, versions = await together(visit.client.charts(crane, on=on), visit.client.chart_versions(crane))
+    shown, versions, drawn = await together(
+        visit.client.charts(crane, on=on),
+        visit.client.chart_versions(crane),
+        visit.client.drawing(crane, on=on),
+    )
     title = t("dispatch.charts.of", crane=crane)
     parts: list[Any] = [head("charts", title, t("dispatch.charts.context"))]
     if isinstance(shown, Trouble):
         parts.append(charts.missing(title, shown))
+    elif isinstance(drawn, Trouble):
+        parts.append(charts.missing(title, drawn))
     else:
-        parts += _drawn(visit, detail.crane.type, shown.charts, shown.on)
+        parts += _drawn(visit, shown.charts, drawn)
     if not isinstance(versions, Trouble):
         parts.append(_versions(visit, versions, shown.on if not isinstance(shown, Trouble) else None))
     parts += [_import(crane, detail.crane.type.name), marks.cautions((t("dispatch.charts.caution"),))]
@@ -91,40 +98,33 @@ def setup_words(chart: LoadChart) -> str:
     return ", ".join(words)
 
 
-def _drawn(visit: Visit, crane_type: CraneType, on_file: tuple[LoadChart, ...], on: date) -> list[Any]:
+def _drawn(visit: Visit, on_file: tuple[LoadChart, ...], drawn: DrawingAnswer) -> list[Any]:
+    on = drawn.on
     if not on_file:
         return [
             charts.nothing(t("dispatch.charts.curves"), t("dispatch.charts.no_chart", day=numbers.day(on)))
         ]
     mass, length = numbers.mass_factor(visit.units), numbers.length_factor(visit.units)
-    same: dict[tuple[tuple[float, float, float | None], ...], list[LoadChart]] = {}
-    for chart in on_file:
-        key = tuple((point.outreach_m, point.capacity_kg, point.hook_height_m) for point in chart.points)
-        same.setdefault(key, []).append(chart)
-    lines = []
-    for index, (points, sharing) in enumerate(same.items()):
-        for height in dict.fromkeys(point[2] for point in points):
-            row = [point for point in points if point[2] == height]
-            label = setup_words(sharing[0]) + (
-                t("dispatch.charts.more", count=len(sharing) - 1) if len(sharing) > 1 else ""
-            )
-            if height is not None:
-                label += f", {numbers.length(height, visit.units)}"
-            lines.append(
-                {
-                    "type": "scatter",
-                    "mode": "lines",
-                    "name": label,
-                    "x": [point[0] / length for point in row],
-                    "y": [point[1] / mass for point in row],
-                    "line": {
-                        "shape": "vh",
-                        "width": 1.8,
-                        "dash": _DASHES[index % len(_DASHES)],
-                        "color": _COLOURS[index // len(_DASHES) % len(_COLOURS)],
-                    },
-                }
-            )
+    same: dict[Corners, list[LoadChart]] = {}
+    for chart, corners in zip(on_file, drawn.lines, strict=True):
+        same.setdefault(corners, []).append(chart)
+    lines = [
+        {
+            "type": "scatter",
+            "mode": "lines",
+            "name": setup_words(sharing[0])
+            + (t("dispatch.charts.more", count=len(sharing) - 1) if len(sharing) > 1 else ""),
+            "x": [outreach / length for outreach, _ in corners],
+            "y": [capacity / mass for _, capacity in corners],
+            "line": {
+                "shape": "linear",
+                "width": 1.8,
+                "dash": _DASHES[index % len(_DASHES)],
+                "color": _COLOURS[index // len(_DASHES) % len(_COLOURS)],
+            },
+        }
+        for index, (corners, sharing) in enumerate(same.items())
+    ]
     layout = charts.layout(
         x_title=f"{t('dispatch.outreach_m')} [{numbers.length_unit(visit.units)}]",
         y_title=f"{t('dispatch.curve.rated')} [{numbers.mass_unit(visit.units)}]",
@@ -146,14 +146,9 @@ def _drawn(visit: Visit, crane_type: CraneType, on_file: tuple[LoadChart, ...], 
         for chart in on_file
         for point in chart.points
     ]
-    best = max(on_file, key=lambda chart: max(point.capacity_kg * point.outreach_m for point in chart.points))
-    curve = geometry.capacity_curve(
-        on_file,
-        best.spread_left,
-        best.spread_right,
-        sector=best.sector,
-        jib_fitted=best.jib_fitted,
-        stage=best.stage,
+    # The one that reaches highest in the drawing: most mass times outreach.
+    line, best = max(
+        zip(drawn.lines, on_file, strict=True), key=lambda one: max((x * kg for x, kg in one[0]), default=0.0)
     )
     return [
         charts.chart(
@@ -175,10 +170,9 @@ def _drawn(visit: Visit, crane_type: CraneType, on_file: tuple[LoadChart, ...], 
                 html.P(t("dispatch.charts.envelope.note", setup=setup_words(best)), className="bl-summary"),
                 SideView(
                     id="chart-view",
-                    geometry=geometry.geometry_of(crane_type),
-                    pose=None,
-                    reach=geometry.reach_outline(crane_type),
-                    chart=curve,
+                    geometry=geometry.geometry_of(drawn.figure),
+                    reach=geometry.lines(drawn.figure.outline),
+                    chart=geometry.lines(line),
                     tallest=320,
                     state="ok",
                     units=visit.units.value,

@@ -12,9 +12,9 @@ from dashboard.parts import charts, form, geometry, marks
 from dashboard.parts.components import SideView
 from dashboard.parts.form import Done, Unreadable, Values
 from dashboard.texts import t
-from dashboard.visit import Trouble, Visit, together
-from domain.crane import Spread
+from dashboard.visit import Trouble, Visit, attempt
 from domain.dispatch_answers import DispatchCandidate, DispatchQuestion
+from domain.drawing_answers import LiftDrawing, LiftDrawingAsked
 from domain.errors import BoomledgerError
 from domain.job_answers import HoldAsked, SheetAsked
 
@@ -25,35 +25,23 @@ async def lift(
     visit: Visit, question: DispatchQuestion, one: DispatchCandidate, *, held: bool = False
 ) -> html.Div:
     """Pictures and figures of one crane at one job, and what can be done with it."""
-    day = None if question.window is None else question.window.starts_at.date()
-    detail, on_file = await together(visit.client.crane(one.crane), visit.client.charts(one.crane, on=day))
     title = t("dispatch.picture", crane=one.crane)
-    if isinstance(detail, Trouble):
-        return html.Div(charts.missing(title, detail))
-    curve = (
-        []
-        if isinstance(on_file, Trouble)
-        else geometry.capacity_curve(
-            on_file.charts,
-            one.spread_left or question.spread_left or Spread.NONE,
-            one.spread_right or question.spread_right or Spread.NONE,
-            hook_height_m=question.hook_height_m,
-            sector=one.sector,
-            sectors=question.sectors,
-            jib_fitted=one.jib_fitted,
-            stage=one.stage,
-        )
-    )
-    far_m = (
-        question.outreach_m if question.pick is None else max(question.outreach_m, question.pick.outreach_m)
-    )
+    drawn = await attempt(visit.client.lift_drawing(LiftDrawingAsked(crane=one.crane, job=question)))
+    if isinstance(drawn, Trouble):
+        return html.Div(charts.missing(title, drawn))
+    curve, far_m = geometry.lines(drawn.curve), drawn.far_m
+    position = None
+    if drawn.joints_m:
+        position = geometry.joints_of(drawn.joints_m) | {"outreach_m": far_m}
+        if one.capacity_kg is not None:
+            position["rated_kg"] = one.capacity_kg
     picture = SideView(
         id="job-view",
-        geometry=geometry.geometry_of(detail.crane.type),
-        pose=geometry.pose_reaching(detail.crane.type, question.outreach_m, question.hook_height_m),
-        reach=geometry.reach_outline(detail.crane.type),
+        geometry=geometry.geometry_of(drawn.figure),
+        position=position,
+        reach=geometry.lines(drawn.figure.outline),
         chart=curve,
-        lifts=[[far_m, question.hook_load_kg, 0]],
+        lifts=[[far_m, question.hook_load_kg, False]],
         target={"outreach_m": question.outreach_m, "hook_height_m": question.hook_height_m},
         tallest=340,
         state="ok",
@@ -80,7 +68,7 @@ async def lift(
         )
     ]
     if curve:
-        parts.append(_curve(visit, question, one, curve, far_m))
+        parts.append(_curve(visit, question, one, drawn))
     return html.Div(parts)
 
 
@@ -117,26 +105,24 @@ def _up_to(value_kn: float | None, visit: Visit) -> str:
 
 
 def _curve(
-    visit: Visit, question: DispatchQuestion, one: DispatchCandidate, curve: list[list[float]], far_m: float
+    visit: Visit, question: DispatchQuestion, one: DispatchCandidate, drawn: LiftDrawing
 ) -> html.Figure:
+    far_m = drawn.far_m
     mass, length = numbers.mass_factor(visit.units), numbers.length_factor(visit.units)
     mass_unit, length_unit = numbers.mass_unit(visit.units), numbers.length_unit(visit.units)
-    x = [outreach / length for outreach, _ in curve]
-    y = [capacity / mass for _, capacity in curve]
-    limit = question.planning_limit_pct / 100
-    # "vh": between two points the value of the next larger outreach holds, as dispatch reads it.
+    x = [outreach / length for outreach, _ in drawn.curve]
     rated = {
         "type": "scatter",
         "mode": "lines",
         "x": x,
-        "y": y,
-        "line": {"shape": "vh", "color": "@ink_soft", "width": 2},
+        "y": [capacity / mass for _, capacity in drawn.curve],
+        "line": {"shape": "linear", "color": "@ink_soft", "width": 2},
         "name": t("dispatch.curve.rated"),
     }
     planned = {
         **rated,
-        "y": [value * limit for value in y],
-        "line": {"shape": "vh", "color": "@ink_soft", "width": 1.5, "dash": "dash"},
+        "y": [capacity / mass for _, capacity in drawn.planned],
+        "line": {"shape": "linear", "color": "@ink_soft", "width": 1.5, "dash": "dash"},
         "name": t("dispatch.curve.planned"),
     }
     point = {
@@ -183,7 +169,7 @@ def _curve(
         summary,
         {"data": [rated, planned, there, point], "layout": layout},
         headers=(f"{t('dispatch.outreach_m')} [m]", f"{t('dispatch.curve.rated')} [kg]"),
-        rows=curve,
+        rows=geometry.lines(drawn.curve),
     )
 
 

@@ -2,32 +2,28 @@
 
 from collections.abc import Sequence
 from datetime import UTC, datetime, timedelta
-from itertools import product
 from typing import Any, Final
 from zoneinfo import ZoneInfo
 
-import numpy as np
 from anyio import to_thread
 from dash import dcc, html
 
 from dashboard import numbers
 from dashboard.pages.crane_tables import shown_span
-from dashboard.parts import events, geometry, page, period, states
+from dashboard.parts import events, geometry, marks, page, period, states
 from dashboard.parts.components import Player
 from dashboard.texts import t
 from dashboard.visit import Visit, together
-from domain.answers import CraneDetail, EventRow, SamplesAnswer
-from domain.crane import Spread
+from domain.answers import EventRow
+from domain.drawing_answers import PosesAnswer
 from domain.lift import Lift
 from domain.messages import EventKind, EventState
 
-CHANNELS: Final = ("utilisation_pct", *geometry.POSE_CHANNELS, "slew_deg", "outreach_m")
 FRAMES: Final = 40_000  # an hour at 10 Hz, with room
 MOST_EVENTS: Final = 500
 STOPS_AT: Final = frozenset(
     {EventKind.WARNING, EventKind.LIMITER_STOP, EventKind.LIMITER_OVERRIDE, EventKind.FAULT}
 )
-_DECIMALS: Final = {"extension_m": 2, "jib_extension_m": 2, "outreach_m": 2}
 
 
 async def render_list(visit: Visit) -> Any:
@@ -63,7 +59,7 @@ async def render(visit: Visit) -> Any:
     detail = await visit.client.crane(name)
     zone = ZoneInfo(detail.site.time_zone)
     start, end = await shown_span(visit, name, zone)
-    samples = await visit.client.samples(name, start, end, channels=CHANNELS, points=FRAMES)
+    samples = await visit.client.poses(name, start, end, points=FRAMES)
     context = t(
         "trace.span",
         start=numbers.moment(start, zone, seconds=True),
@@ -76,8 +72,7 @@ async def render(visit: Visit) -> Any:
             period.span_form(visit, start, end, zone),
         ]
     )
-    frames = await to_thread.run_sync(frames_of, samples)
-    if not frames["at_ms"]:
+    if not samples.at_ms:
         return html.Div([head, states.empty(t("replay.empty.title"), t("replay.empty.text"))])
     found, lifts = await together(
         visit.client.events(start, end, crane=name, limit=MOST_EVENTS),
@@ -85,11 +80,16 @@ async def render(visit: Visit) -> Any:
     )
     player = Player(
         id="replay",
-        frames=frames,
+        frames=await to_thread.run_sync(frames_of, samples),
         events=marks_of(getattr(found, "items", ())),
         lifts=loads_of(getattr(lifts, "items", ())),
-        curves=_curves((await visit.client.charts(name)).charts),
-        **_drawn(detail),
+        curves=[geometry.lines(one) for one in samples.curves],
+        geometry=geometry.geometry_of(samples.figure),
+        carrier=geometry.carrier_of(samples.figure),
+        reach=geometry.lines(samples.figure.outline),
+        reach_m=samples.figure.reach_m,
+        watch_from=marks.WARNING_PCT,
+        act_from=marks.LIMIT_PCT,
         start_ms=_moment(visit),
         time_from=_iso(start),
         time_to=_iso(end),
@@ -127,19 +127,21 @@ def _steps(visit: Visit, crane: str, start: datetime, end: datetime) -> list[Any
     ]
 
 
-def frames_of(samples: SamplesAnswer) -> dict[str, list[Any]]:
-    """Readings by channel at the times that have a pose; the middle of the extremes where samples are reduced."""
-    nothing = np.full(len(samples.at_ms), np.nan)
-    columns = dict.fromkeys(CHANNELS, nothing)
-    for name, series in samples.series.items():
-        low, high = (np.array(values, dtype=float) for values in (series.low, series.high))
-        columns[name] = np.round((low + high) / 2, _DECIMALS.get(name, 1))
-    kept = np.isfinite(columns["main_boom_deg"])
-    frames: dict[str, list[Any]] = {"at_ms": np.array(samples.at_ms, dtype=np.int64)[kept].tolist()}
-    for name, values in columns.items():
-        if np.isfinite(values[kept]).any():
-            frames[name] = [None if value != value else value for value in values[kept].tolist()]
-    return {"utilisation_pct": [None] * len(frames["at_ms"]), **frames}
+def frames_of(poses: PosesAnswer) -> dict[str, list[Any]]:
+    """The lists that the player steps through, by name; what was never read is left out."""
+    joints = {f"{'xy'[index % 2]}{index // 2}": values for index, values in enumerate(poses.joints_m)}
+    frames: dict[str, Any] = {
+        **joints,
+        **{name: values for name, values in poses.readings.items() if any(one is not None for one in values)},
+        "utilisation_pct": poses.readings["utilisation_pct"],
+        "outreach_m": poses.outreach_m,
+        "left_m": poses.left_m,
+        "right_m": poses.right_m,
+        "rated_kg": poses.rated_kg,
+        "curve": poses.curve,
+        "at_ms": poses.at_ms,
+    }
+    return {name: list(values) for name, values in frames.items()}
 
 
 def marks_of(found: Sequence[EventRow]) -> list[dict[str, Any]]:
@@ -168,24 +170,6 @@ def loads_of(lifts: Sequence[Lift]) -> list[dict[str, Any]]:
         for lift in lifts
         if lift.mass_kg is not None
     ]
-
-
-def _curves(charts: Any) -> dict[str, list[list[float]]]:
-    """The rated capacity for every pair of stabiliser states, by "left-right"."""
-    return {
-        f"{left}-{right}": geometry.capacity_curve(charts, left, right)
-        for left, right in product(Spread, Spread)
-    }
-
-
-def _drawn(detail: CraneDetail) -> dict[str, Any]:
-    reach = geometry.reach_outline(detail.crane.type)
-    return {
-        "geometry": geometry.geometry_of(detail.crane.type),
-        "carrier": geometry.carrier_of(detail.crane.type),
-        "reach": reach,
-        "reach_m": max((point[0] for point in reach), default=10.0),
-    }
 
 
 def _moment(visit: Visit) -> int | None:

@@ -28,9 +28,10 @@ class _Drawn(Component):
 class SideView(_Drawn):
     """The boom in side view in its pose, the reach outline, the rated capacity by outreach, and the load.
 
-    geometry: lengths [m] as parts.geometry makes them. pose: joint angles [deg] and extensions [m], None when
-    unknown; with `crane` it follows the live feed. reach: outline of reachable hook points [[x m, y m], ...].
-    chart: [[outreach m, capacity kg], ...]. lifts: [[outreach m, mass kg, peak utilisation %], ...].
+    geometry: lengths [m] as parts.geometry makes them. position: joints, extensions and stabilisers [m] and the capacity
+    there [kg], as parts.geometry.position_of makes them, None when unknown. With `crane`, each reading of its live feed
+    sets `wanted`, and the page sends the position anew. reach: outline of reachable hook points [[x m, y m], ...].
+    chart: corners [[outreach m, capacity kg], ...]. lifts: [[outreach m, mass kg, whether near the limit], ...].
     target: {"outreach_m", "hook_height_m"}, a point asked for. tallest: most height of the scene [px].
     load_kg: mass on the hook, drawn where it is known. direct: follow at once, without easing.
     label: what the picture shows, in words.
@@ -40,7 +41,8 @@ class SideView(_Drawn):
     _props = (
         "crane",
         "geometry",
-        "pose",
+        "position",
+        "wanted",
         "utilisation_pct",
         "reach",
         "chart",
@@ -59,17 +61,12 @@ class SideView(_Drawn):
 class TopView(_Drawn):
     """The carrier from above: stabilisers run out, the boom at its slewing angle, rings of outreach.
 
-    slew_deg, outreach_m, left_pct, right_pct; carrier: half widths and ends [m]; reach_m: outermost ring.
+    position: as SideView's, with slew_deg; carrier: its ends [m]; reach_m: outermost ring.
     """
 
     _type = "TopView"
     _props = (
-        "crane",
-        "geometry",
-        "slew_deg",
-        "outreach_m",
-        "left_pct",
-        "right_pct",
+        "position",
         "carrier",
         "reach_m",
         "direct",
@@ -83,9 +80,10 @@ class TopView(_Drawn):
 class Player(_Drawn):
     """A recorded span played back: side and top view, the trace of utilisation with its events, and a scrubber.
 
-    frames: {"at_ms": [...], channel: [reading or None, ...]}, times rising. events: [{"at_ms", "kind", "text", "mark",
+    frames: {"at_ms": [...], channel or figure of a position: [number or None, ...]}, times rising; `curve` is a place in curves. events: [{"at_ms", "kind", "text", "mark",
     "stop"}, ...], rising; `mark` is a state of parts.marks, `stop` whether the jump to the next event stops there.
-    lifts: [{"start_ms", "end_ms", "mass_kg"}, ...]. curves: {"left-right spread": chart as SideView's}. start_ms: where
+    lifts: [{"start_ms", "end_ms", "mass_kg"}, ...]. curves: charts as SideView's. watch_from, act_from: utilisation of
+    the states [%]. start_ms: where
     it opens; time_from, time_to: ISO times of the span, for its address.
     """
 
@@ -99,6 +97,8 @@ class Player(_Drawn):
         "carrier",
         "reach",
         "reach_m",
+        "watch_from",
+        "act_from",
         "start_ms",
         "time_from",
         "time_to",
@@ -128,12 +128,11 @@ class LiveFeed(_Drawn):
 class LiveValue(_Drawn):
     """The newest reading of one channel of one crane, kept current by the live feed.
 
-    crane, channel, value; decimals; unit; factor: shown value = value * factor. With geometry, outreach_m and
-    hook_height_m of a crane that does not send them are computed from its pose.
+    crane, channel, value; decimals; unit; factor: shown value = value * factor.
     """
 
     _type = "LiveValue"
-    _props = ("crane", "channel", "value", "decimals", "unit", "factor", "missing", "geometry")
+    _props = ("crane", "channel", "value", "decimals", "unit", "factor", "missing")
 
 
 class LiveMark(_Drawn):

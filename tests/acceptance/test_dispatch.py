@@ -2,21 +2,26 @@
 
 import contextlib
 import io
+import itertools
+import random
+import re
 from collections.abc import AsyncIterator
 from datetime import UTC, datetime, timedelta
 from typing import Any
 
 import httpx
+import numpy as np
 import psycopg
 import pypdf
 import pytest
 
 from api.app import create_api, running
 from api.settings import ApiSettings
-from domain.crane import Sector, Spread
+from domain.channels import CHANNEL_BY_NAME
+from domain.crane import LoadChart, Sector, Spread
 from duty.capacity import capacity_kg
 from simulator.yard import load_yard
-from store import access, cranes
+from store import access, cranes, live, segments
 from store.access import Role
 
 pytestmark = pytest.mark.anyio
@@ -570,3 +575,131 @@ async def test_wear_balancing_gives_no_more_work_to_a_crane_that_should_not_have
         assert rows[crane]["held_back"]
     assert rows["yard-04"]["advice"].startswith("can take more")
     assert rows["yard-04"]["held_back"] == []
+
+
+def segment_of(crane_id: int, start: datetime, columns: dict[str, list[float]]) -> segments.Segment:
+    named = tuple(name for name in CHANNEL_BY_NAME if name in columns)
+    return segments.Segment(
+        crane_id=crane_id,
+        t0_ms=segments.to_ms(start),
+        boot=1,
+        seq=0,
+        dt_ms=1000,
+        channels=named,
+        values=np.array([columns[name] for name in named], np.float32),
+        received_ms=segments.to_ms(start),
+    )
+
+
+def read_off(line: list[list[float]], outreach_m: float) -> float:
+    """What somebody reads off a drawn line between its corners; 0 beside it."""
+    for (near, low), (far, high) in itertools.pairwise(line):
+        if near < outreach_m < far:
+            return max(low, high)
+    return 0.0
+
+
+@pytest.mark.parametrize("seed", range(4))
+async def test_no_reading_anywhere_exceeds_the_charts(
+    client: httpx.AsyncClient, database: str, seed: int
+) -> None:
+    """Random charts with holes, heights and sectors: the answer, the drawing, the lift sheet, the position now, the replay."""
+    rng = random.Random(seed)
+    rows = []
+    for spread, sector in itertools.product(("full", "part"), ("over_cab", "right", "rear", "left")):
+        for height in (-2.0, 3.0, 9.0):
+            kg = rng.uniform(2000, 4000)
+            hole = rng.randrange(1, 6)
+            for step, at in enumerate((2.0, 3.5, 5.0, 6.5, 8.0, 9.5, 11.0)):
+                kg *= rng.uniform(0.7, 1.0)
+                rows.append(f"{spread},{spread},{sector},{height},{at},{0 if step == hole else round(kg)}")
+    head = "spread_left,spread_right,sector,hook_height_m,outreach_m,capacity_kg\n"
+    await enter(client, head + "\n".join(rows) + "\n")
+    charts = tuple(
+        LoadChart.model_validate(one) for one in (await client.get("/cranes/yard-01/charts")).json()["charts"]
+    )
+
+    def allowed(spread: str, sector: str, outreach_m: float, height_m: float) -> float:
+        spreads = ("part",) if spread == "part" else ("part", "full")
+        return max(
+            float(capacity_kg(one, outreach_m, height_m))
+            for one in charts
+            if one.spread_left in spreads and one.sector == sector
+        )
+
+    for _ in range(6):
+        sector, spread = rng.choice(("over_cab", "right", "rear", "left")), rng.choice(("full", "part"))
+        job = {
+            "mass_kg": 10.0, "rigging_kg": 0.0, "outreach_m": rng.uniform(2, 10), "hook_height_m": rng.uniform(-1, 6),
+            "sector": sector, "spread_left": spread, "spread_right": spread,
+        }  # fmt: skip
+        most = allowed(spread, sector, job["outreach_m"], job["hook_height_m"])
+        row = await row_of(client, **job)
+        assert (row["capacity_kg"] or 0.0) <= most
+        drawn = (await client.post("/dispatch/drawing", json={"crane": "yard-01", "job": job})).json()
+        for x in (job["outreach_m"], rng.uniform(2, 11)):
+            assert read_off(drawn["curve"], x) <= allowed(spread, sector, x, job["hook_height_m"])
+        if row["fit"]:
+            assert read_off(drawn["curve"], job["outreach_m"]) == row["capacity_kg"]
+            asked = {"crane": "yard-01", "title": "random", "job": job}
+            text = text_of((await client.post("/dispatch/lift-sheet", json=asked)).content)
+            named = [float(kg) for kg in re.findall(r"Rated capacity there (\d+) kg", text)]
+            assert named
+            assert max(named) <= most + 0.5  # printed to the kilogram
+
+    # The position now, and the same played back.
+    start = datetime(2026, 11, 20, 8, tzinfo=UTC)
+    poses = [
+        (rng.uniform(0, 70), rng.uniform(-60, 20), rng.uniform(0, 4), rng.uniform(-180, 179))
+        for _ in range(40)
+    ]
+    names = ("main_boom_deg", "knuckle_boom_deg", "extension_m", "slew_deg")
+    columns = {name: [one[index] for one in poses] for index, name in enumerate(names)}
+    columns |= {f"stabiliser_{side}_pct": [100.0] * 20 + [60.0] * 20 for side in ("left", "right")}
+    with psycopg.connect(database) as conn:
+        crane_id = cranes.directory(conn)["yard-01"].crane_id
+        newest = {name: values[-1] for name, values in columns.items()}
+        live.keep_values(conn, {crane_id: (start, newest)}, start)
+        segments.make_ranges(conn, start, start + timedelta(days=1))
+        segments.prepare(conn)
+        segments.keep(conn, [segment_of(crane_id, start, columns)])
+    played = await client.get(
+        "/cranes/yard-01/poses",
+        params={"from": start.isoformat(), "to": (start + timedelta(minutes=1)).isoformat()},
+    )
+    body = played.json()
+    assert len(body["at_ms"]) == 40
+    words = {"over_cab": 0, "right": 90, "rear": 180, "left": -90}
+    for index, (*_, slew) in enumerate(poses):
+        sector = min(words, key=lambda word: abs((slew - words[word] + 180) % 360 - 180))
+        spread = "full" if index < 20 else "part"
+        at, height = body["outreach_m"][index], body["joints_m"][-1][index]
+        # Positions are sent to the millimetre: the reading may be that of a hair's breadth away.
+        near = [
+            allowed(spread, sector, at + a, height + b)
+            for a in (-0.002, 0, 0.002)
+            for b in (-0.002, 0, 0.002)
+        ]
+        assert body["rated_kg"][index] <= max(near)
+        assert read_off(body["curves"][body["curve"][index]], at) <= max(near)
+    now = (await client.get("/cranes/yard-01/drawing")).json()["now"]
+    assert now["rated_kg"] == body["rated_kg"][-1]
+    assert now["outreach_m"] == pytest.approx(body["outreach_m"][-1], abs=1e-3)
+
+
+async def test_a_span_without_a_position_plays_nothing(client: httpx.AsyncClient) -> None:
+    span = {"from": "2026-03-02T05:00:00Z", "to": "2026-03-02T17:00:00Z"}
+    answer = await client.get("/cranes/yard-01/poses", params=span)
+    assert (answer.status_code, answer.json()["at_ms"]) == (200, [])
+
+
+async def test_readings_that_cannot_be_true_are_a_state(client: httpx.AsyncClient, database: str) -> None:
+    with psycopg.connect(database) as conn:
+        conn.execute(
+            "insert into finding (crane_id, day, code, channel, from_at, to_at, size)"
+            " select crane_id, current_date - 1, 'sensor_stuck', 'utilisation_pct', now(), now(), 90 from crane"
+            " where name = 'yard-04'"
+        )
+    row = await row_of(client, "yard-04", **ROOM, sectors=["side"])
+    assert "readings that cannot be true: Reading stuck" in [state["text"] for state in row["states"]]
+    assert (row["usable"], row["terms"]["findings"]) == (True, 100.0)

@@ -110,7 +110,7 @@ def test_it_plays_with_the_pictures_moving_and_holds(
     page.get_by_role("button", name="Play").click()
     page.wait_for_function("Number(document.querySelector('#replay').dataset.draws || 0) > 10")
     expect(page.locator("#replay-side .bl-boom-main")).not_to_have_attribute("points", str(boom))
-    page.get_by_role("button", name="Hold").click()
+    page.locator("#replay-play").click()
     held = place_of(page)
     assert held > before
     expect(page.locator("#replay")).to_have_attribute("data-playing", "no")

@@ -1,0 +1,205 @@
+"""What drawings show: a crane in its position, over a span, at a job. All of it is computed here, and drawn elsewhere."""
+
+from collections.abc import Sequence
+from datetime import UTC, date, datetime
+from typing import Annotated
+from zoneinfo import ZoneInfo
+
+import anyio
+import numpy as np
+from fastapi import APIRouter, Query
+
+from api.bounds import SAMPLES_RANGE_MAX, TimeFrom, TimeRange, TimeTo, time_range
+from api.deps import Caller, Conn, KnownCrane, get_known_crane, no_crane
+from api.dispatch import answer_for
+from api.fleet_book import Book
+from api.lift_sheet import set_up_of
+from api.load_charts import OnDay, charts_on
+from api.samples import samples_answer
+from domain.crane import CraneType, LoadChart
+from domain.dispatch_answers import DispatchCandidate
+from domain.drawing_answers import (
+    Corners,
+    DrawingAnswer,
+    Drawn,
+    Figure,
+    LiftDrawing,
+    LiftDrawingAsked,
+    PosesAnswer,
+)
+from duty import drawing
+from duty.capacity import Floats
+from duty.drawing import CHANNELS
+from duty.sweep import span_of
+from store import reading, segments
+from store.segments import Segments
+
+router = APIRouter(tags=["drawings"])
+
+_READ = ("utilisation_pct", *CHANNELS)
+_TOLD = ("utilisation_pct", "extension_m", "jib_extension_m", "slew_deg")
+
+
+def figure_of(crane: str, crane_type: CraneType) -> Figure:
+    """Lengths and outline of a crane of a type."""
+    jib, vehicle = crane_type.jib, crane_type.vehicle
+    outline = drawing.outline(crane_type)
+    return Figure(
+        crane=crane,
+        outline=tuple(outline),
+        reach_m=max((x for x, _ in outline), default=0.0),
+        pivot_height_m=crane_type.pivot_height_m,
+        knuckle_m=crane_type.knuckle_boom.length_m,
+        strokes_m=tuple(extension.stroke_m for extension in crane_type.extensions),
+        jib_m=jib.boom.length_m if jib else None,
+        jib_strokes_m=tuple(extension.stroke_m for extension in jib.extensions) if jib else (),
+        spread_none_m=vehicle.stabiliser_spread_none_m,
+        rear_m=vehicle.rear_support_x_m - 1.2,  # bumpers beyond the supports: for the picture alone
+        front_m=max(vehicle.front_support_x_m + 0.8, 1.0),
+    )
+
+
+@router.get("/cranes/{name}/drawing")
+async def show_drawing(crane: KnownCrane, conn: Conn, caller: Caller, on: OnDay = None) -> DrawingAnswer:
+    """A crane for drawing: outline, last known position with the rated capacity there, lines of its charts on a day."""
+    day = on or datetime.now(UTC).date()
+    charts = await charts_on(crane, conn, day)
+    rows = await reading.live_rows(conn, caller.site_list, cranes=[crane.name])
+    if not rows:
+        raise no_crane(crane.name)
+    values, at = rows[0].last_values or {}, rows[0].at
+    crane_type = crane.crane().type
+    return await anyio.to_thread.run_sync(_drawing, crane.name, crane_type, charts, day, values, at)
+
+
+def _drawing(
+    crane: str,
+    crane_type: CraneType,
+    charts: tuple[LoadChart, ...],
+    day: date,
+    values: dict[str, float | None],
+    at: datetime | None,
+) -> DrawingAnswer:
+    return DrawingAnswer(
+        figure=figure_of(crane, crane_type),
+        on=day,
+        at=at,
+        now=drawn_now(crane_type, charts, values),
+        lines=tuple(tuple(drawing.curve([chart], [None], _jib_rated(crane_type))) for chart in charts),
+    )
+
+
+def drawn_now(
+    crane_type: CraneType, charts: Sequence[LoadChart], values: dict[str, float | None]
+) -> Drawn | None:
+    """The position in some readings; None where the angles of the booms are not known."""
+    readings = {name: np.array([np.nan if values.get(name) is None else values[name]]) for name in CHANNELS}
+    found = drawing.frames(crane_type, charts, readings, 1)
+    if not np.isfinite(found.outreach_m[0]):
+        return None
+    left, right = (values.get(f"stabiliser_{side}_pct") for side in ("left", "right"))
+    return Drawn(
+        joints_m=_points(found.joints_m[0]),
+        extension_m=values.get("extension_m") or 0.0,
+        jib_extension_m=values.get("jib_extension_m") or 0.0,
+        slew_deg=values.get("slew_deg"),
+        left_m=None if left is None else float(found.left_m[0]),
+        right_m=None if right is None else float(found.right_m[0]),
+        spread_left=found.spread[0][0],
+        spread_right=found.spread[0][1],
+        outreach_m=float(found.outreach_m[0]),
+        hook_height_m=float(found.hook_height_m[0]),
+        rated_kg=float(found.rated_kg[0]),
+        curve=tuple(found.curves[int(found.curve[0])]),
+    )
+
+
+@router.get("/cranes/{name}/poses")
+async def show_poses(
+    crane: KnownCrane,
+    conn: Conn,
+    time_from: TimeFrom,
+    time_to: TimeTo,
+    points: Annotated[int, Query(ge=10, le=40_000, description="positions in the answer, at most")] = 2000,
+) -> PosesAnswer:
+    """Positions over at most 31 days with the rated capacity in each, for playing back; moments without a position are left out."""
+    span = time_range(time_from, time_to, SAMPLES_RANGE_MAX)
+    found = await segments.read_async(conn, crane.crane_id, span.start, span.end, _READ)
+    charts = await charts_on(crane, conn, span.start.astimezone(ZoneInfo(crane.time_zone)).date())
+    crane_type = crane.crane().type
+    return await anyio.to_thread.run_sync(_poses, crane.name, crane_type, charts, span, found, points)
+
+
+def _poses(
+    crane: str,
+    crane_type: CraneType,
+    charts: tuple[LoadChart, ...],
+    span: TimeRange,
+    found: Segments,
+    points: int,
+) -> PosesAnswer:
+    few = samples_answer(crane, span, found, points)
+    columns: dict[str, Floats] = dict.fromkeys(_READ, np.full(len(few.at_ms), np.nan))
+    for name, series in few.series.items():
+        # Where several samples share a moment of the answer: the middle of their extremes.
+        columns[name] = (np.array(series.low, float) + np.array(series.high, float)) / 2
+    kept = np.isfinite(columns["main_boom_deg"]) & np.isfinite(columns["knuckle_boom_deg"])
+    readings = {name: values[kept] for name, values in columns.items()}
+    drawn = drawing.frames(crane_type, charts, readings, int(kept.sum()))
+    joints = drawn.joints_m.reshape(len(drawn.joints_m), 2 * drawn.joints_m.shape[1])
+    return PosesAnswer(
+        figure=figure_of(crane, crane_type),
+        at_ms=tuple(np.array(few.at_ms, np.int64)[kept].tolist()),
+        recorded_samples=few.recorded_samples,
+        reduced=few.reduced,
+        bucket_ms=few.bucket_ms,
+        joints_m=tuple(tuple(np.round(column, 3).tolist()) for column in joints.T),
+        readings={name: _told(readings[name]) for name in _TOLD},
+        outreach_m=tuple(np.round(drawn.outreach_m, 3).tolist()),
+        left_m=tuple(np.round(drawn.left_m, 2).tolist()),
+        right_m=tuple(np.round(drawn.right_m, 2).tolist()),
+        rated_kg=tuple(drawn.rated_kg.tolist()),
+        curve=tuple(drawn.curve.tolist()),
+        curves=tuple(tuple(one) for one in drawn.curves),
+    )
+
+
+def _told(values: Floats) -> tuple[float | None, ...]:
+    return tuple(None if value != value else value for value in np.round(values, 2).tolist())
+
+
+@router.post("/dispatch/drawing")
+async def draw_lift(asked: LiftDrawingAsked, conn: Conn, caller: Caller, book: Book) -> LiftDrawing:
+    """One crane at one job, for drawing: a possible position, and the line that its capacity is read from."""
+    crane = await get_known_crane(asked.crane, conn, caller)
+    situation = await book.situation(conn, asked.job.window, with_held=False)
+    candidate = await anyio.to_thread.run_sync(answer_for, asked.job, situation, crane.name)
+    day = candidate.charts_on or situation.first_day(situation.listed.index[crane.name])
+    charts = await charts_on(crane, conn, day)
+    crane_type = situation.listed.type_of(situation.listed.index[crane.name])
+    return await anyio.to_thread.run_sync(_lift, asked, crane_type, candidate, charts)
+
+
+def _lift(
+    asked: LiftDrawingAsked, crane_type: CraneType, found: DispatchCandidate, charts: tuple[LoadChart, ...]
+) -> LiftDrawing:
+    job, span = asked.job, span_of(asked.job)
+    line = tuple(drawing.lift_curve(crane_type, charts, set_up_of(found, span), span.hook_height_m))
+    joints = drawing.pose_reaching(crane_type, job.outreach_m, job.hook_height_m)
+    share = job.planning_limit_pct / 100.0
+    return LiftDrawing(
+        figure=figure_of(asked.crane, crane_type),
+        candidate=found,
+        joints_m=() if joints is None else _points(joints),
+        curve=line,
+        planned=tuple((x, kg * share) for x, kg in line),
+        far_m=span.outreach_m[1],
+    )
+
+
+def _jib_rated(crane_type: CraneType) -> float:
+    return crane_type.jib.rated_capacity_kg if crane_type.jib else np.inf
+
+
+def _points(joints: Floats) -> Corners:
+    return tuple((round(float(x), 3), round(float(y), 3)) for x, y in joints)
