@@ -208,6 +208,10 @@ def simulate(
     days: Annotated[int, typer.Option(min=1, max=3660, help="Days to simulate, the last one yesterday.")] = 5,
     cranes: Annotated[int, typer.Option(min=1, max=12, help="Cranes of the yard, the first ones.")] = 12,
     seed: Annotated[int, typer.Option(min=0)] = 1,
+    field: Annotated[
+        bool,
+        typer.Option("--field", help="The field cases, each with one thing wrong, instead of the yard."),
+    ] = False,
     publish: Annotated[
         bool,
         typer.Option(
@@ -232,10 +236,10 @@ def simulate(
         return
     if publish:
         simulation.run_published(
-            settings, days, cranes, seed, factor=factor, stop=stop_on_signals(), console=out
+            settings, days, cranes, seed, field=field, factor=factor, stop=stop_on_signals(), console=out
         )
         return
-    passed = simulation.run_days(settings, days, cranes, seed, truth, check=check, console=out)
+    passed = simulation.run_days(settings, days, cranes, seed, truth, check=check, field=field, console=out)
     raise typer.Exit(0 if passed else 1)
 
 

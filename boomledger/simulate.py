@@ -3,10 +3,11 @@
 import threading
 import time
 from contextlib import ExitStack
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, date, datetime, timedelta
 from functools import partial
 from pathlib import Path
 from tempfile import TemporaryDirectory
+from typing import Final
 
 from rich.console import Console
 from rich.progress import Progress
@@ -25,8 +26,10 @@ from simulator.outbox import Outbox
 from simulator.publish import Publisher, in_sending_order
 from simulator.record import DayRecord
 from simulator.truth import Rows, TruthWriter, joined, rows_of
-from simulator.yard import Yard, load_yard
+from simulator.yard import Yard, field_cases, load_yard
 from store.migrate import migrate
+
+CASE_DAYS: Final = 5  # of the field cases in a check, at most: what is wrong with a crane shows at once
 
 
 def run_live(settings: Settings, stop: threading.Event) -> None:
@@ -69,26 +72,34 @@ def run_published(
     cranes: int,
     seed: int,
     *,
+    field: bool = False,
     factor: float,
     stop: threading.Event,
     console: Console,
 ) -> None:
-    """Send days of the yard over the broker, the last one yesterday, one after the other: nights are left out."""
+    """Send days of the yard, or of the field cases, over the broker, the last one yesterday, one after the other: nights
+    are left out."""
     url, today = database_url(settings), running_day(datetime.now(UTC))
     first = today - timedelta(days=days)
-    whole = load_yard(today)
-    yard = Yard(site=whole.site, cranes=whole.cranes[:cranes])
+    yard = field_cases(today) if field else first_cranes(load_yard(today), cranes)
     is_registered(url, yard)
     register(url, yard, first)
-    messages = stored = 0
+    messages = stored = aside = 0
     with Publisher(broker_url(settings), ca_file=settings.broker_ca_file, on_notice=say_notice) as publisher:
         for offset in range(days):
             records = list(generate(yard.cranes, first + timedelta(days=offset), 1, seed))
             sent = publisher.run(in_sending_order(records), factor=factor, stop=stop)
             messages, stored = messages + sent.messages, stored + sent.stored
+            aside += sent.quarantined
             if stop.is_set():
                 break
-    console.print(f"{stored} of {messages} messages are stored", highlight=False)
+    also = f", {aside} are in quarantine" if aside else ""
+    console.print(f"{stored} of {messages} messages are stored{also}", highlight=False)
+
+
+def first_cranes(yard: Yard, cranes: int) -> Yard:
+    """The first cranes of a yard."""
+    return Yard(site=yard.site, cranes=yard.cranes[:cranes])
 
 
 def run_days(
@@ -99,35 +110,47 @@ def run_days(
     truth: Path | None,
     *,
     check: bool,
+    field: bool = False,
     console: Console,
 ) -> bool:
     """Generate days of the yard, the last one yesterday, into the configured database, else into a passing one.
 
-    With `truth` the ground truth is written there; with `check` the days are counted and compared with it. Returns
-    whether every comparison held. A checked yard has healthy sensors: noise, offset and quantisation are in, drift is
-    not, because a drifting sensor is a fault to be found and not a difference to be tolerated.
+    With `field` days of the field cases instead. With `truth` the ground truth is written there; with `check` the days are
+    counted and compared with it, and a few days of the field cases beside them. Returns whether every comparison held. A
+    checked yard has healthy sensors: noise, offset and quantisation are in, drift is not, because a drifting sensor is a
+    fault to be found and not a difference to be tolerated.
     """
     set_up_logging(settings.model_copy(update={"log_level": "warning"}))
     today = running_day(datetime.now(UTC))
-    whole = load_yard(today, healthy=check)
-    plan = history.History(
-        yard=Yard(site=whole.site, cranes=whole.cranes[:cranes]),
-        first_day=today - timedelta(days=days),
-        days=days,
-        seed=seed,
-    )
-    processes = usable_processors() if plan.crane_days >= history.SHARED_FROM_CRANE_DAYS else 1
+    yard = _past_ingest(today) if field else first_cranes(load_yard(today, healthy=check), cranes)
+    plan = history.History(yard=yard, first_day=today - timedelta(days=days), days=days, seed=seed)
+    plans = [plan]
+    if check and not field:
+        some = min(days, CASE_DAYS)
+        first = today - timedelta(days=some)
+        plans.append(history.History(yard=_past_ingest(today), first_day=first, days=some, seed=seed))
+    crane_days = sum(each.crane_days for each in plans)
+    processes = usable_processors() if crane_days >= history.SHARED_FROM_CRANE_DAYS else 1
     with ExitStack() as stack:
         url = _database(settings, stack)
-        is_registered(url, plan.yard)
-        register(url, plan.yard, plan.first_day)
+        for each in plans:
+            is_registered(url, each.yard)
+            register(url, each.yard, each.first_day)
         crew = stack.enter_context(history.workers(settings, processes))
-        tally = Tally(crane.name for crane in plan.yard.cranes) if check else None
-        write(crew, url, plan, console, truth=truth, tally=tally)
+        tally = Tally(crane for each in plans for crane in each.yard.cranes) if check else None
+        for each in plans:
+            write(crew, url, each, console, truth=truth if each is plan else None, tally=tally)
         if tally is None:
             return True
         count(crew, url, console)
         return tally.show(url, console)
+
+
+def _past_ingest(today: date) -> Yard:
+    """The field cases that show in a record written straight into the database."""
+    cases = field_cases(today)
+    shown = (crane for crane in cases.cranes if crane.expected is None or not crane.expected.by_ingest)
+    return Yard(site=cases.site, cranes=tuple(shown))
 
 
 def write(

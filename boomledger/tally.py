@@ -2,8 +2,9 @@
 
 from collections.abc import Iterable
 from dataclasses import dataclass, field
-from typing import Final
+from typing import Any, Final
 
+import psycopg
 from rich.box import SIMPLE
 from rich.console import Console
 from rich.table import Table
@@ -12,7 +13,10 @@ from duty import damage, ledger
 from duty.details import COMPARISON
 from duty.edges import DEFAULT_EDGES
 from simulator.record import DayRecord
+from simulator.yard import Expectation, YardCrane
 from store.connection import connect
+from store.duty import FIRST_DAY, LAST_DAY
+from store.findings import FINDINGS_READ
 from store.summary import CRANE_SUMMARY, CraneSummary
 
 LIFTS_TOLERANCE: Final = 0.01
@@ -81,8 +85,9 @@ class _True:
 class Tally:
     """Adds up the truth of crane-days, and compares it with what was counted."""
 
-    def __init__(self, cranes: Iterable[str]) -> None:
-        self._true = {name: _True() for name in cranes}
+    def __init__(self, cranes: Iterable[YardCrane]) -> None:
+        self._cranes = {crane.name: crane for crane in cranes}
+        self._true = {name: _True() for name in self._cranes}
 
     def add_all(self, parts: Iterable[Part]) -> None:
         """Add crane-days; those of a crane come in order of time."""
@@ -99,17 +104,30 @@ class Tally:
         """Print the differences; whether all lie within what is allowed."""
         with connect(database_url) as conn:
             found = {name: CRANE_SUMMARY.first(conn, crane=name) for name in self._true}
+            codes = {name: _finding_codes(conn, name) for name in self._true}
         table = Table(title="counted / true", title_justify="left", box=SIMPLE)
         table.add_column("crane", no_wrap=True)
         for heading in ("lifts", "kQ off", "damage off", "stops", "overrides", ""):
             table.add_column(heading, no_wrap=True, justify="right")
+        cases = Table(title="field cases: counted / true", title_justify="left", box=SIMPLE)
+        cases.add_column("crane", no_wrap=True)
+        for heading in ("lifts", "sum of cubes off", "found wrong", ""):
+            cases.add_column(heading, no_wrap=True, justify="right")
         passed = True
         for name, true in self._true.items():
-            good, row = _compared(true, found[name])
+            expected = self._cranes[name].expected
+            good, row = (
+                _compared(true, found[name])
+                if expected is None
+                else _case(true, found[name], codes[name], expected)
+            )
             passed &= good
-            table.add_row(name, *row, "ok" if good else "[bold]differs[/bold]")
+            verdict = "ok" if good else "[bold]differs[/bold]"
+            (table if expected is None else cases).add_row(name, *row, verdict)
         console.print(table)
         console.print(EXPLAINED, highlight=False)
+        if cases.row_count:
+            console.print(cases)
         return passed
 
 
@@ -128,6 +146,31 @@ def _compared(true: _True, found: CraneSummary | None) -> tuple[bool, tuple[str,
         *(f"{found.lifts} / {true.lifts}", f"{kq_off:.2%}", f"{damage_off:.2%}"),
         *(f"{found.limiter_stops} / {true.stops}", f"{found.limiter_overrides} / {true.overrides}"),
     )
+
+
+def _finding_codes(conn: psycopg.Connection[Any], crane: str) -> set[str]:
+    """Codes of what is found wrong with a crane, whenever."""
+    everything = {"day_from": FIRST_DAY, "day_to": LAST_DAY, "rows": 1000, "sites": None, "code": None}
+    after = dict.fromkeys(("after_crane", "after_code", "after_channel"))
+    return {row.code for row in FINDINGS_READ.all(conn, crane=crane, **everything, **after)}
+
+
+def _case(
+    true: _True, found: CraneSummary | None, codes: set[str], expected: Expectation
+) -> tuple[bool, tuple[str, ...]]:
+    """A crane on which something is wrong: its figures as near to the truth as its case says, and that it is found."""
+    if found is None:
+        return true.samples == 0, ("nothing counted", "", "")
+    lifts_off, cubes_off = _off(true.lifts, found.lifts), _off(true.peak_cubed_sum, found.peak_cubed_sum)
+    good = expected.lifts is None or lifts_off <= max(expected.lifts, 1 / max(true.lifts, 1))
+    good &= expected.cube_sum is None or cubes_off <= expected.cube_sum
+    columns = (
+        (expected.lifts, f"{found.lifts} / {true.lifts}"),
+        (expected.cube_sum, f"{cubes_off:.2%} of {expected.cube_sum:.0%}" if expected.cube_sum else ""),
+    )
+    good &= set(expected.findings) <= codes
+    told = " ".join(sorted(codes)) or "nothing"
+    return good, (*(text if bound is not None else "not to be had" for bound, text in columns), told)
 
 
 def _off(true: float, found: float) -> float:

@@ -13,7 +13,7 @@ from duty.status_csv import read_codes
 from simulator.bulk import EventRow, SegmentRow, Written, load
 from simulator.calendar import invented_codes
 from simulator.record import DayRecord
-from simulator.yard import Yard, load_yard
+from simulator.yard import Yard, field_cases, load_yard
 from store import cranes, events, segments, touched
 from store.alerts import enter_rules
 from store.connection import connect
@@ -31,7 +31,7 @@ def is_registered(database_url: str, yard: Yard) -> bool:
         known = {record.crane.name for record in cranes.list_cranes(conn)}
     if known >= {crane.name for crane in yard.cranes}:
         return True
-    whole = {crane.name for crane in load_yard().cranes}
+    whole = {crane.name for yard in (load_yard(), field_cases()) for crane in yard.cranes}
     if any(name not in whole and not name.startswith(TWIN) for name in known):
         raise Conflict(
             "this database holds other cranes: the invented yard is not mixed with real ones; "

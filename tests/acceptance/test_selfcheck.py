@@ -11,6 +11,7 @@ import pytest
 from boomledger.cli import main
 
 ROOT = Path(__file__).parents[2]
+CASE_CHECKS = 2 * 2 + 6  # lifts and sum of cubes, findings, where the case expects any
 pytestmark = pytest.mark.timeout(600)
 
 
@@ -31,10 +32,12 @@ def test_the_answers_equal_the_truth() -> None:
     assert done.returncode == 0, done.stdout[-3000:] + done.stderr[-3000:]
     report = json.loads(done.stdout.strip().splitlines()[-1])
     assert report["failed"] == 0
-    assert report["checks"] == len(report["compared"]) == 4 * 4 + 6
+    assert report["checks"] == len(report["compared"]) == 4 * 5 + 6 + CASE_CHECKS
     assert report["messages"] > 100
     assert {check["what"] for check in report["compared"]} >= {
         "yard-01: samples",
+        "field-spikes: sum of cubes (within 5%)",
+        "field-clock-ahead: findings",
         "yard-04: limiter overrides",
         "order by near-limit share",
         "messages with a receipt",
