@@ -20,6 +20,7 @@ from duty.edges import Edges
 
 CLASSES = 64
 EDGES = Edges(0.0, 128.0, CLASSES)
+WIDER = Edges(16.0, 80.0, 32, wide_below=2, wide_above=6)  # 2 % wide, 8 % outside: 0 to 128 % as well
 RANDOM_SIGNALS = 200
 CRANE_SIGNALS = 5
 SEEDS = range(RANDOM_SIGNALS + CRANE_SIGNALS)
@@ -106,6 +107,26 @@ def test_pylife(seed):
         whole = counted_both_ways(seed)
         assert pairs(whole) == undirected(recorder.values_from, recorder.values_to)
         assert whole.residue.tolist() == detector.residuals.tolist()
+
+
+@pytest.mark.parametrize("seed", SEEDS)
+def test_pylife_and_fatpack_with_wider_classes_outside(seed):
+    values = signal(seed)
+    classed = np.searchsorted(WIDER.edges_pct, values, side="right") - 1.0
+    recorder = pylife.FullRecorder()
+    detector = pylife.FourPointDetector(recorder=recorder)
+    detector.process(classed)
+    whole = ledger.count(values, WIDER)
+    assert ledger.merge_all([ledger.count(part, WIDER) for part in parts_of(values, seed)]) == whole
+    assert pairs(whole) == undirected(recorder.values_from, recorder.values_to)
+    assert whole.residue.tolist() == detector.residuals.tolist()
+    assert whole.clamped_low + whole.clamped_high == 0
+    points = reversals(classed)
+    if points.size >= 4:
+        rows, residue = fatpack.find_rainflow_cycles(points)
+        cycles = np.asarray(rows).reshape(-1, 2)
+        assert pairs(whole) == undirected(cycles[:, 0], cycles[:, 1])
+        assert whole.residue.tolist() == np.asarray(residue).tolist()
 
 
 @pytest.mark.parametrize("seed", SEEDS)
