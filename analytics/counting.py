@@ -19,7 +19,7 @@ from duty.peaks import SPIKE_PCT
 from store.duty import COUNTING_BY_HASH, COUNTING_IN_USE_HELD, Counting
 from store.statement import run
 
-METHOD_VERSION: Final = 1  # raise it when the same segments and settings would give another count
+METHOD_VERSION: Final = 2  # raise it when the same segments and settings would give another count
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -50,7 +50,7 @@ class CountingSettings:
                 edges=_edges(spec["edges"], DEFAULT_EDGES),
                 direction_edges=_edges(spec["direction_edges"], DIRECTION_EDGES),
                 directions=int(spec["directions"]),
-                lift_rule=LiftRule(**spec["lift_rule"]),
+                lift_rule=_lift_rule(spec["lift_rule"]),
                 spike_pct=float(spec.get("spike_pct", SPIKE_PCT)),
             )
         except (KeyError, TypeError) as problem:
@@ -96,6 +96,11 @@ def in_use(conn: psycopg.Connection[Any]) -> Method:
 def _edges(spec: dict[str, Any], default: Edges) -> Edges:
     """Edges as `asdict` wrote them; the default ones for those of version 1, which ended where cranes do not."""
     return Edges(**spec) if "wide_above" in spec else default
+
+
+def _lift_rule(spec: dict[str, Any]) -> LiftRule:
+    """The rule as `asdict` wrote it; the default one for that of version 1, whose thresholds have no counterpart."""
+    return LiftRule(**spec) if "tolerance_pct" in spec else LiftRule()
 
 
 def _refuse_other_version(row: Counting) -> None:

@@ -94,7 +94,10 @@ def count(
         slew_deg=channels.get("slew_deg"),
         outreach_m=channels.get("outreach_m"),
     )
-    signals = lifts.signals(crane_type, samples.at_ms, {**channels, "utilisation_pct": utilisation})
+    signals = lifts.signals(
+        crane_type, samples.at_ms, {**channels, "utilisation_pct": utilisation}, samples.step_ms
+    )
+    lift_part = lifts.find(signals, settings.lift_rule, whole_cells=True)
     wrong = _wrong(local_day, samples, refused)
     missing = [*chain.from_iterable(wrong), *_gaps(samples, utilisation, events, quarantined)]
     cycles = ledger.count(structural[np.isfinite(structural)], settings.edges)
@@ -113,7 +116,7 @@ def count(
                 **{name: channels.get(name) for name in circumstances.CHANNELS},
             )
         ),
-        lift_part=lifts.to_bytes(lifts.find(signals, settings.lift_rule)),
+        lift_part=lifts.to_bytes(lift_part),
         plausibility=plausibility.to_bytes(
             plausibility.count(
                 crane_type, sent, cycles, [sum(gap.missing_ms for gap in each) for each in wrong]
@@ -122,6 +125,8 @@ def count(
         figures={
             **_figures(local_day, samples, events, tallied, missing),
             **spikes,
+            "posed": lift_part.posed,
+            "no_pose_ms": lift_part.no_pose_ms,
             "light_part": under_load.to_bytes(
                 under_load.light_runs(samples.at_ms, samples.step_ms, utilisation)
             ),

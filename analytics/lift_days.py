@@ -1,12 +1,17 @@
-"""Lifts of recounted days and of the neighbours that share a lift with them over midnight.
+"""Lifts of recounted days and of the days that share a lift with them over midnight.
 
-A lift counts for the local day in which it began. Rule: from a run of recounted days go back and forward to the
-nearest recorded days, and on from these as long as the days are not independent; the lifts of all of them are those
-of their merged parts. Days further away cannot change.
+A lift counts for the local day in which it began. A day is settled when the level is known to lie in a valley between two
+of its own lifts: what comes before that valley and what comes after it do not depend on each other. So a recounted day can
+change the lifts of the days from the nearest settled one before it to the nearest settled one after it, and of nobody else.
+Those are written anew; to know them, one more settled day is read on either side.
+
+Days whose loads are in kg and days whose loads are in percent do not continue each other: a change between them cuts the
+record.
 """
 
 from collections.abc import Iterable, Iterator, Sequence
 from datetime import date, datetime, timedelta
+from itertools import groupby
 from typing import Any
 from zoneinfo import ZoneInfo
 
@@ -17,7 +22,6 @@ from domain.messages import EventKind
 from duty import lifts, under_load
 from duty.levels import NEAR_LIMIT_PCT
 from duty.lifts import FoundLift, LiftPart
-from duty.midnight import independent
 from store.segments import from_ms, to_ms
 from store.sql import query
 from store.statement import run, run_many
@@ -28,10 +32,23 @@ def recount_lifts(
 ) -> None:
     """Finds the lifts around recounted days again. `keys`: crane_id and counting_id."""
     for first, last in runs_of_days(days):
-        parts = _parts_around(conn, keys, first, last)
+        before, from_day = _reach(_parts(conn, "lift_parts_before", **keys, day=first), first)
+        after, to_day = _reach(_parts(conn, "lift_parts_after", **keys, day=last), last)
+        between = list(_parts(conn, "lift_parts_between", **keys, day_from=first, day_to=last))
+        parts = [*reversed(before), *between, *after]
         # A recounted day of which nothing is left has no part, but may have lifts from before.
-        found_on = sorted({*(day for day, _ in parts), *(day for day in days if first <= day <= last)})
-        _write(conn, keys, found_on, lifts.merge_all([part for _, part in parts]), zone)
+        changed = {*(day for day, _ in parts), *(day for day in days if first <= day <= last)}
+        _write(
+            conn,
+            keys,
+            sorted(day for day in changed if from_day <= day <= to_day),
+            [(day, lift) for lift in _lifts(parts) if from_day <= (day := local_day(lift, zone)) <= to_day],
+        )
+
+
+def local_day(lift: FoundLift, zone: ZoneInfo) -> date:
+    """The day that a lift counts for."""
+    return from_ms(lift.start_ms).astimezone(zone).date()
 
 
 def runs_of_days(days: Iterable[date]) -> Iterator[tuple[date, date]]:
@@ -44,30 +61,24 @@ def runs_of_days(days: Iterable[date]) -> Iterator[tuple[date, date]]:
             first = i + 1
 
 
-def _parts_around(
-    conn: psycopg.Connection[Any], keys: dict[str, int], first: date, last: date
-) -> list[tuple[date, LiftPart]]:
-    """Lift parts of the recorded days from first to last and of the neighbours they may share lifts with, in order.
-
-    The nearest recorded neighbour is always among them: what it shared before the recount is not known any more.
-    """
-    before = _reach(_parts(conn, "lift_parts_before", **keys, day=first), forward=False)
-    after = _reach(_parts(conn, "lift_parts_after", **keys, day=last), forward=True)
-    between = _parts(conn, "lift_parts_between", **keys, day_from=first, day_to=last)
-    return [*reversed(before), *between, *after]
-
-
-def _reach(parts: Iterator[tuple[date, LiftPart]], *, forward: bool) -> list[tuple[date, LiftPart]]:
-    """Parts from the nearest on, up to where the next one is independent of them."""
+def _reach(parts: Iterator[tuple[date, LiftPart]], nearest: date) -> tuple[list[tuple[date, LiftPart]], date]:
+    """Parts from the nearest on up to the second settled one, and the day of the first settled one, or the farthest."""
     taken: list[tuple[date, LiftPart]] = []
-    nearest: LiftPart | None = None
+    settled: list[date] = []
     for day, part in parts:
-        if nearest is not None and (independent(nearest, part) if forward else independent(part, nearest)):
-            break
         taken.append((day, part))
-        if part.first_ms is not None:
-            nearest = part
-    return taken
+        if part.settled:
+            settled.append(day)
+        if len(settled) == 2:
+            break
+    return taken, settled[0] if settled else taken[-1][0] if taken else nearest
+
+
+def _lifts(parts: Sequence[tuple[date, LiftPart]]) -> Iterator[FoundLift]:
+    """Lifts of parts in time order, each run of one kind as a record of its own."""
+    judged = (part for _, part in parts if not part.empty)
+    for _, run_of_one_kind in groupby(judged, key=lambda part: part.posed):
+        yield from lifts.lifts(lifts.merge_all(list(run_of_one_kind)))
 
 
 def _parts(conn: psycopg.Connection[Any], name: str, **params: object) -> Iterator[tuple[date, LiftPart]]:
@@ -79,12 +90,14 @@ def _parts(conn: psycopg.Connection[Any], name: str, **params: object) -> Iterat
 
 
 def _write(
-    conn: psycopg.Connection[Any], keys: dict[str, int], days: list[date], part: LiftPart, zone: ZoneInfo
+    conn: psycopg.Connection[Any],
+    keys: dict[str, int],
+    days: list[date],
+    dated: Sequence[tuple[date, FoundLift]],
 ) -> None:
     reached = [_lifts_end(conn, keys, days)]
     run(conn, "lifts_forgotten", **keys, days=days)
-    found = lifts.lifts(part)
-    stops, overrides = _limiter_counts(conn, keys["crane_id"], found)
+    stops, overrides = _limiter_counts(conn, keys["crane_id"], [lift for _, lift in dated])
     run_many(
         conn,
         "lift_written",
@@ -93,7 +106,8 @@ def _write(
                 **keys,
                 "started_at": from_ms(lift.start_ms),
                 "ended_at": from_ms(lift.end_ms),
-                "day": from_ms(lift.start_ms).astimezone(zone).date(),
+                "loaded_ms": lift.loaded_ms,
+                "day": day,
                 "peak_utilisation_pct": lift.peak_utilisation_pct,
                 "peak_structural_pct": lift.peak_structural_pct,
                 "peak_outreach_m": lift.peak_outreach_m,
@@ -104,7 +118,7 @@ def _write(
                 "limiter_stops": stops[i],
                 "limiter_overrides": overrides[i],
             }
-            for i, lift in enumerate(found)
+            for i, (day, lift) in enumerate(dated)
         ),
     )
     run(conn, "day_lifts_counted", **keys, days=days, near_limit_pct=NEAR_LIMIT_PCT)

@@ -14,12 +14,14 @@ def warm_up() -> None:
         circumstances,
         kernels,
         levels,
+        lift_cells,
         peaks,
         plausibility,
         words,
     )  # here, so that geometry and capacity do not wait for the compiler's import
 
     kernels.warm_up()
+    lift_cells.warm_up()
     words.warm_up()
     peaks.warm_up()
     levels.tally(1, [0.0])

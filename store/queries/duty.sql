@@ -101,7 +101,8 @@ insert into day_figure (
     first_boot, first_seq, last_boot, last_seq, message_ms, samples, recorded_ms, sensor_gap_ms, offline_gap_ms,
     quarantine_gap_ms, limit_assumed_ms, working_ms, near_limit_ms, over_limit_ms, emergency_ms,
     warnings, limiter_stops, limiter_overrides, faults, spikes, spikes_counted, largest_spike_pct,
-    overlap_ms, clock_ms, excluded_ms, excluded_cubed_sum, plausibility, light_part, lift_part
+    overlap_ms, clock_ms, excluded_ms, excluded_cubed_sum, plausibility, light_part, lift_part,
+    posed, no_pose_ms
 ) values (
     %(crane_id)s, %(counting_id)s, %(day)s, %(time_zone)s, %(day_start_at)s, %(day_end_at)s, %(first_at)s,
     %(last_at)s, %(first_boot)s, %(first_seq)s, %(last_boot)s, %(last_seq)s, %(message_ms)s, %(samples)s,
@@ -109,7 +110,7 @@ insert into day_figure (
     %(working_ms)s, %(near_limit_ms)s, %(over_limit_ms)s, %(emergency_ms)s, %(warnings)s,
     %(limiter_stops)s, %(limiter_overrides)s, %(faults)s, %(spikes)s, %(spikes_counted)s, %(largest_spike_pct)s,
     %(overlap_ms)s, %(clock_ms)s, %(excluded_ms)s, %(excluded_cubed_sum)s, %(plausibility)s,
-    %(light_part)s, %(lift_part)s
+    %(light_part)s, %(lift_part)s, %(posed)s, %(no_pose_ms)s
 )
 on conflict (crane_id, counting_id, day) do update set
     time_zone = excluded.time_zone, day_start_at = excluded.day_start_at, day_end_at = excluded.day_end_at,
@@ -125,7 +126,8 @@ on conflict (crane_id, counting_id, day) do update set
     largest_spike_pct = excluded.largest_spike_pct, overlap_ms = excluded.overlap_ms, clock_ms = excluded.clock_ms,
     plausibility = excluded.plausibility,
     excluded_ms = excluded.excluded_ms, excluded_cubed_sum = excluded.excluded_cubed_sum,
-    light_part = excluded.light_part, lift_part = excluded.lift_part;
+    light_part = excluded.light_part, lift_part = excluded.lift_part, posed = excluded.posed,
+    no_pose_ms = excluded.no_pose_ms;
 
 -- name: day_figure_forgotten
 -- Figures of a day of which nothing is left.
@@ -182,11 +184,11 @@ where crane_id = %(crane_id)s and counting_id = %(counting_id)s and day = any(%(
 insert into lift (
     crane_id, counting_id, started_at, ended_at, day, peak_utilisation_pct, peak_structural_pct,
     peak_outreach_m, mass_kg, slew_travel_deg, limiter_stops, limiter_overrides, stabiliser_left_pct,
-    stabiliser_right_pct
+    stabiliser_right_pct, loaded_ms
 ) values (
     %(crane_id)s, %(counting_id)s, %(started_at)s, %(ended_at)s, %(day)s, %(peak_utilisation_pct)s,
     %(peak_structural_pct)s, %(peak_outreach_m)s, %(mass_kg)s, %(slew_travel_deg)s, %(limiter_stops)s, %(limiter_overrides)s,
-    %(stabiliser_left_pct)s, %(stabiliser_right_pct)s
+    %(stabiliser_left_pct)s, %(stabiliser_right_pct)s, %(loaded_ms)s
 );
 
 -- name: limiter_moments

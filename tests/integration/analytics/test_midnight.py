@@ -18,7 +18,7 @@ MIDNIGHT = datetime(2026, 3, 9, 23, tzinfo=UTC)  # in Vienna: Tuesday 10 March, 
 
 
 def loads(spans: list[tuple[int, int]], seconds: int) -> dict[str, np.ndarray]:
-    """Utilisation of 5 %, and 60 % within the spans [s]; angles of nothing, so the plain thresholds hold."""
+    """Utilisation of 5 %, and 60 % within the spans [s]; angles of nothing, so lifts are found on percent."""
     utilisation = np.full(seconds, 5.0)
     for begin, end in spans:
         utilisation[begin:end] = 60.0

@@ -17,7 +17,7 @@ from store.duty import COUNTING_IN_USE
 from tests.integration.analytics.crane_at_work import Yard, working
 
 START = datetime(2026, 3, 9, 6, tzinfo=UTC)
-OTHER = CountingSettings(edges=Edges(0.0, 150.0, 128), lift_rule=LiftRule(plain_on_pct=40.0))
+OTHER = CountingSettings(edges=Edges(0.0, 150.0, 128), lift_rule=LiftRule(plain_tolerance_pct=17.5))
 
 
 def some_days(yard: Yard, days: range) -> None:
@@ -111,7 +111,7 @@ def test_the_hash_changes_with_every_setting() -> None:
         replace(plain, edges=Edges(0.0, 150.0, 255)),
         replace(plain, direction_edges=Edges(-150.0, 150.0, 255)),
         replace(plain, directions=12),
-        replace(plain, lift_rule=LiftRule(hold_ms=1000)),
+        replace(plain, lift_rule=LiftRule(tolerance_pct=1.0)),
     ]
     assert len({settings.hash for settings in (plain, *others)}) == 5
 
@@ -119,7 +119,7 @@ def test_the_hash_changes_with_every_setting() -> None:
 def test_counts_of_another_version_are_not_mixed(yard: Yard, monkeypatch: pytest.MonkeyPatch) -> None:
     some_days(yard, range(1))
     yard.count()
-    monkeypatch.setattr(counting, "METHOD_VERSION", 2)
+    monkeypatch.setattr(counting, "METHOD_VERSION", 3)
     with psycopg.connect(yard.url) as conn, pytest.raises(Conflict, match="boomledger recount"):
         counting.in_use(conn)
     assert rebuild.rebuild(yard.url, CountingSettings(), threading.Event())

@@ -7,9 +7,6 @@ import numpy as np
 import psycopg
 import pytest
 
-from duty.lift_runs import OLD_RUN
-from duty.lifts import _HEAD, from_bytes, lifts
-from duty.packing import pack
 from store import cranes
 from tests.integration.analytics.crane_at_work import Yard, working
 from tests.integration.analytics.test_one_standing import asked
@@ -70,32 +67,3 @@ def test_lifts_by_the_narrowest_spread_in_them(yard: Yard) -> None:
     assert rows["full", "part"]["near_limit_lifts"] == sum(row["peak_utilisation_pct"] >= 90 for row in part)
     for row in part:  # a lift during which it was run in counts by that
         assert row["ended_at"] > START + timedelta(seconds=2500)
-
-
-def test_days_counted_before_stabilisers_were_kept_are_read_on(yard: Yard) -> None:
-    """A day row of the older form beside a new one: its lifts stay, their configuration is unknown."""
-    yard.store(yard.messages(START, working(1)))
-    yard.count()
-    before = yard.rows("lift")
-    (row,) = yard.rows("day_figure")
-    part = from_bytes(row["lift_part"])
-    old = np.zeros(part.runs.size + part.lead.size, OLD_RUN)
-    for name in OLD_RUN.names or ():
-        old[name] = np.concatenate([part.lead[name], part.runs[name]])
-    rule = part.rule
-    head = _HEAD.pack(
-        *(rule.load_on_pct, rule.load_off_pct, rule.plain_on_pct, rule.plain_off_pct),
-        *(rule.hold_ms, rule.release_ms, rule.gap_ms),
-        *(True, part.first_ms, part.last_ms, part.first_on, int(bool(part.last_on)), part.lead.size),
-    )
-    as_it_was = pack(b"lift", 1, head + old.tobytes())
-    assert [lift[:7] for lift in lifts(from_bytes(as_it_was))] == [lift[:7] for lift in lifts(part)]
-    with psycopg.connect(yard.url) as conn:
-        conn.execute("update day_figure set lift_part = %s", [as_it_was])
-        conn.execute("update lift set stabiliser_left_pct = null, stabiliser_right_pct = null")
-    yard.store(yard.messages(START + timedelta(days=1), working(1, seed=2), boot=2))
-    yard.count()
-    after = yard.rows("lift")
-    assert [row["started_at"] for row in after[: len(before)]] == [row["started_at"] for row in before]
-    assert {row["stabiliser_left_pct"] for row in after[: len(before)]} == {None}
-    assert {row["stabiliser_left_pct"] for row in after[len(before) :]} == {100}
