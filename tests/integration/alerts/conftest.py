@@ -7,7 +7,7 @@ import subprocess
 import threading
 from collections.abc import Iterator
 from dataclasses import dataclass, field
-from datetime import UTC, date, datetime, timedelta
+from datetime import UTC, datetime, timedelta
 from email import message_from_bytes
 from email.message import Message
 from email.policy import default
@@ -185,7 +185,7 @@ def yard(connection: psycopg.Connection) -> psycopg.Connection:
 
 def set_near_limit(conn: psycopg.Connection, crane: str, share_pct: float, overrides: int = 0) -> None:
     """Today's counted duty of a crane: two hours under load, a share of them near the limit."""
-    today = date.today()  # noqa: DTZ011 - the day itself does not matter, only that it is within the last ones
+    today = datetime.now(UTC).date()  # the day itself does not matter, only that it is within the last ones
     start = datetime(today.year, today.month, today.day, tzinfo=UTC)
     conn.execute(
         "insert into day_figure (crane_id, counting_id, day, time_zone, day_start_at, day_end_at, loaded_ms,"
