@@ -8,7 +8,7 @@ from typing import Any, Final
 from zoneinfo import ZoneInfo
 
 from api.typesetting import pdf
-from domain.answers import CAUTIONS_DUTY, DetailDamage, FaultRow, LifeAnswer, SpectrumAnswer
+from domain.answers import CAUTIONS_DUTY, DetailDamage, FaultRow, LifeAnswer, SpectrumAnswer, UnsureFigure
 from domain.crane import Crane
 from domain.description import BEGINNING, DescriptionEntry
 from domain.exclusion import ExclusionRow
@@ -216,6 +216,16 @@ def use_rows(spectrum: SpectrumAnswer) -> Pairs:
     return found
 
 
+def _range(found: UnsureFigure | None) -> str:
+    """The range of a used share, and what matters most in it."""
+    if found is None:
+        return "–"
+    words = f"{_percent(found.low)} to {_percent(found.high)}"
+    if not found.influences:
+        return words
+    return f"{words}; what matters most: {found.influences[0].source.replace('_', ' ')}"
+
+
 def _life_lifts(spectrum: SpectrumAnswer) -> str:
     words = f"{spectrum.life_lifts:,.0f} lifts counted and entered"
     return words + (
@@ -240,6 +250,7 @@ def life_rows(life: LifeAnswer) -> Pairs:
             "used share, whole life",
             _percent(life.used_share) + (f" ({life.used_share_reason})" if life.used_share_reason else ""),
         ),
+        ("80 % range of it", _range(life.used_share_unsure)),
         ("of it counted", _percent(life.used_share_counted)),
         ("of it before the record, as entered", _percent(life.used_share_prior)),
         (

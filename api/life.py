@@ -1,8 +1,10 @@
 """How much structural life is used: share of the design working period, damage of weld details, dates with a range."""
 
-from collections.abc import Sequence
-from dataclasses import astuple
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import astuple, replace
 from datetime import datetime
+from functools import partial
+from typing import Any
 from zoneinfo import ZoneInfo
 
 import numpy as np
@@ -13,10 +15,18 @@ from api.deps import Conn, KnownCrane
 from api.life_words import sentence
 from api.spectrum import beyond_answer, merged_ledger
 from api.upkeep import earliest_due
-from domain.answers import DetailDamage, DirectionDamage, Forecast, LifeAnswer, MonthFactorRow
+from domain.answers import (
+    DetailDamage,
+    DirectionDamage,
+    Forecast,
+    InfluenceRow,
+    LifeAnswer,
+    MonthFactorRow,
+    UnsureFigure,
+)
 from domain.crane import Crane
 from domain.detail import DetailSpec
-from duty import damage, directions
+from duty import damage, directions, uncertainty
 from duty import forecast as ahead
 from duty.assessment import by_age
 from duty.damage import Damage, Detail
@@ -116,6 +126,9 @@ def life_answer(
         design_years_assumed=stands.design_years.assumed,
         contradictions=stands.contradictions,
         used_share=None if used is None else used.total,
+        used_share_unsure=None
+        if used is None
+        else _unsure(uncertainty.of_used_share(crane, used, stands.factor.f1)),
         used_share_reason=stands.reason,
         design=crane.design,
         details=detail_damages(details, spans, stands),
@@ -160,15 +173,18 @@ def detail_damages(
     """Comparative damage of each weld detail, counted and not counted; of the assumed one while none is entered."""
     plain, turned = merged_ledger(spans), merged_directions(spans)
     if not rows:
-        done = damage.of_ledger(COMPARISON, plain)
-        return (_detail_answer(COMPARISON, done, stands, [plain]).model_copy(update={"assumed": True}),)
+        one = _detail_answer(COMPARISON, lambda weld: damage.of_ledger(weld, plain), stands, [plain])
+        return (one.model_copy(update={"assumed": True}),)
     found = []
     for row in rows:
         detail = entered(row)
         if detail.direction == "none":
-            found.append(_detail_answer(detail, damage.of_ledger(detail, plain), stands, [plain]))
+            found.append(
+                _detail_answer(detail, lambda weld: damage.of_ledger(weld, plain), stands, [plain], row.spec)
+            )
         elif turned is not None:
-            answer = _detail_answer(detail, damage.of_directions(detail, turned), stands, turned.ledgers)
+            around = partial(_in_directions, turned)
+            answer = _detail_answer(detail, around, stands, turned.ledgers, row.spec)
             found.append(answer.model_copy(update={"by_direction": around_base(detail, turned)}))
     return tuple(found)
 
@@ -193,7 +209,34 @@ def around_base(detail: Detail, turned: DirectionLedger) -> tuple[DirectionDamag
     )
 
 
-def _detail_answer(detail: Detail, done: Damage, stands: Standing, ledgers: Sequence[Ledger]) -> DetailDamage:
+def _in_directions(turned: DirectionLedger, weld: Detail) -> Damage:
+    return damage.of_directions(weld, turned)
+
+
+def _unsure(found: uncertainty.Unsure) -> UnsureFigure:
+    return UnsureFigure(
+        low=found.low,
+        high=found.high,
+        influences=tuple(
+            InfluenceRow(source=one.source, low=one.low, high=one.high, assumed=one.assumed)
+            for one in found.influences
+        ),
+    )
+
+
+def _detail_answer(
+    detail: Detail,
+    damage_of: Callable[[Detail], Damage],
+    stands: Standing,
+    ledgers: Sequence[Ledger],
+    spec: Mapping[str, Any] | None = None,
+) -> DetailDamage:
+    done = damage_of(detail)
+    entries = spec or {}
+
+    def counted_at(factor: float) -> float:
+        return damage_of(replace(detail, mpa_per_pct=factor * detail.mpa_per_pct)).total
+
     carried = stands.carried_damage(done.total, detail.allowed_sum)
     low, high = damage.failure_range(done.total + carried)
     return DetailDamage(
@@ -202,6 +245,16 @@ def _detail_answer(detail: Detail, done: Damage, stands: Standing, ledgers: Sequ
         damage_counted=done.total,
         damage_carried=carried,
         allowed_sum=detail.allowed_sum,
+        unsure=_unsure(
+            uncertainty.of_damage(
+                stands.crane,
+                counted_at,
+                carried,
+                stands.factor.f1,
+                entries.get("mpa_error_pct"),
+                entries.get("sn_scatter_log10"),
+            )
+        ),
         damage_low=low,
         damage_high=high,
         equivalent_range_mpa=done.equivalent_mpa,

@@ -306,6 +306,26 @@ class DirectionDamage(Answer):
     damage: float
 
 
+class InfluenceRow(Answer):
+    """A figure with one influence at the ends of its 80 % range."""
+
+    source: str = Field(
+        description="pressure_bias, lift_rule, coverage, prior_entry, unknown_years, unrecorded, "
+        "mpa_per_pct, sn_scatter or not_counted"
+    )
+    low: float
+    high: float
+    assumed: bool = Field(description="by a default or an assumption, not by an entry or a count")
+
+
+class UnsureFigure(Answer):
+    """The 80 % range of a figure, and what makes it: what matters most first."""
+
+    low: float
+    high: float
+    influences: tuple[InfluenceRow, ...]
+
+
 class DetailDamage(Answer):
     """Comparative fatigue damage of one weld detail."""
 
@@ -318,6 +338,7 @@ class DetailDamage(Answer):
         " counted share, at least the uncounted share times the allowed sum",
     )
     allowed_sum: float = Field(default=1.0, description="Miner sum that the detail may reach")
+    unsure: UnsureFigure | None = Field(default=None, description="how sure `damage` is")
     damage_low: float | None = Field(
         default=None, description="damage over the largest Miner sum quoted at failure"
     )
@@ -394,6 +415,7 @@ class LifeAnswer(Answer):
     used_share: float | None = Field(
         description="all four together; 1 is used up; None without a design class or a record"
     )
+    used_share_unsure: UnsureFigure | None = Field(default=None, description="how sure `used_share` is")
     used_share_reason: str = Field(default="", description="why it is None, and what to enter")
     prior_known_from: date | None = Field(
         default=None, description="manufacture, else the first day of service; None without a record"

@@ -261,6 +261,18 @@ class Crane(AssessmentEntries):
     )
     prior_duty: PriorDuty | None = None
     recorder_runs: RecorderRuns = RecorderRuns.UNKNOWN
+    pressure_bias_pct: float | None = Field(
+        default=None,
+        ge=0,
+        le=50,
+        description="how far the structural percent may be off [%]; None: a stated default",
+    )
+    lift_rule_pct: float | None = Field(
+        default=None,
+        ge=0,
+        le=100,
+        description="how far the sum of cubes may be off by the finding of lifts [%]",
+    )
     draft: StrictBool = Field(default=False, description="seen on the wire, not yet completed by a person")
 
 

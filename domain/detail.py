@@ -57,6 +57,15 @@ class DetailSpec(BaseModel):
         le=3,
         description="Miner sum that the detail may reach; None: 0.5 for IIW, which advises it, else 1",
     )
+    mpa_error_pct: Number | None = Field(
+        default=None, ge=0, le=100, description="how far mpa_per_pct may be off [%]; None: a stated default"
+    )
+    sn_scatter_log10: Number | None = Field(
+        default=None,
+        ge=0,
+        le=2,
+        description="standard deviation of log10 of cycles to failure; None: a stated default",
+    )
     direction: Number | Literal["none", "worst"] = Field(
         default="none",
         description="none for a place on the booms; worst, or degrees around the base, for column and mounting",

@@ -6,7 +6,7 @@ from dash import Dash, dcc, html
 
 from dashboard import numbers
 from dashboard.client import Client
-from dashboard.pages import life_counters, life_damage, life_details, life_forecast
+from dashboard.pages import life_counters, life_damage, life_details, life_forecast, life_uncertainty
 from dashboard.pages.life_list import render_list as render_list
 from dashboard.parts import charts, findings, marks, page
 from dashboard.texts import t
@@ -38,6 +38,7 @@ async def render(visit: Visit) -> Any:
         _share(life, factors),
         html.Div([life_forecast.fan(life), life_forecast.what_if(life)], className="bl-two"),
     ]
+    parts.append(life_uncertainty.section(life))
     if isinstance(counters, Trouble):
         parts.append(charts.missing(t("counters.title"), counters))
     else:

@@ -17,7 +17,16 @@ from domain.upkeep import DetailAsked, DetailEntry
 
 MAY_ENTER: Final = ("engineer", "admin")
 BRANCHES: Final = 3  # lines of an own curve that the form offers; one entered with more shows them all
-NUMBERS: Final = ("mpa_per_pct", "offset_mpa", "reference_mpa", "slope_m", "gamma_mf")
+NUMBERS: Final = (
+    "mpa_per_pct",
+    "offset_mpa",
+    "reference_mpa",
+    "slope_m",
+    "gamma_mf",
+    "allowed_sum",
+    "mpa_error_pct",
+    "sn_scatter_log10",
+)
 
 
 def editor(visit: Visit, crane: str, entries: Sequence[DetailEntry], role: str) -> html.Section:
@@ -93,6 +102,9 @@ def _form(crane: str, chosen: DetailEntry | None) -> html.Div:
         form.number(name, "reference_mpa", spec.reference_mpa if spec else None, note=t("details.reference.note"), step=1),
         form.number(name, "slope_m", spec.slope_m if spec else 3, note=t("details.slope.note"), step=1),
         form.number(name, "gamma_mf", spec.gamma_mf if spec else 1.25, note=t("details.gamma.note"), step=0.05, decimalScale=2),
+        form.number(name, "allowed_sum", spec.allowed_sum if spec else None, note=t("details.allowed.note"), step=0.1, decimalScale=2),
+        form.number(name, "mpa_error_pct", spec.mpa_error_pct if spec else None, note=t("details.mpa_error.note"), step=1),
+        form.number(name, "sn_scatter_log10", spec.sn_scatter_log10 if spec else None, note=t("details.scatter.note"), step=0.05, decimalScale=2),
         form.choose(
             name, "direction", kind, [(one, t(f"details.direction.{one}")) for one in ("none", "worst", "angle")],
             note=t("details.direction.note"),

@@ -28,7 +28,7 @@ DESIGN: Final = ("edition", "u_class", "q_class", "s_class")
 PRIOR: Final = ("lifts", "kq", "f1", "years", "source")
 PLAIN: Final = (
     "name", "title", "manufactured_on", "commissioned_on", "design_years", "recorder_runs", "special_assessment_after_years", "review_at_share",
-    "assessed_on", "assess_by", "assess_because", "assess_since",
+    "assessed_on", "assess_by", "assess_because", "assess_since", "pressure_bias_pct", "lift_rule_pct",
     "wind_limit_m_s", "slope_limit_deg",
 )  # fmt: skip
 
@@ -71,6 +71,8 @@ def crane_form(
         form.text(name, "assess_by", _iso(crane.assess_by) if crane else "", note=t("cranes.assess_by.note")),
         form.text(name, "assess_because", crane.assess_because if crane else "", note=t("cranes.assess_because.note")),
         form.text(name, "assess_since", _iso(crane.assess_since) if crane else "", note=t("cranes.assess_since.note")),
+        form.number(name, "pressure_bias_pct", crane.pressure_bias_pct if crane else None, note=t("cranes.pressure_bias.note"), min=0),
+        form.number(name, "lift_rule_pct", crane.lift_rule_pct if crane else None, note=t("cranes.lift_rule.note"), min=0),
         _more("new_site", [
             form.text(name, "new_site", note=t("cranes.new_site.note")),
             form.text(name, "site_title"),

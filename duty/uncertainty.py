@@ -1,0 +1,138 @@
+"""How sure a used share and a damage are, and what matters most: each influence alone at its ends, then together.
+
+    low  = value - sqrt( sum of (value - value with one influence at its low end)^2 ),  at least 0
+    high = value + sqrt( sum of (value with one influence at its high end - value)^2 )
+
+Influences are taken as independent, and their ends as those of an 80 % range. What errs to the safe side already (f1, unknown
+years, what was carried) has no high end: without it the figure would be lower, never higher. The defaults are this project's
+choices, but for the scatter of S-N curves; an entry replaces each.
+"""
+
+from collections.abc import Callable, Sequence
+from enum import StrEnum
+from math import hypot
+from typing import Final, NamedTuple
+
+from domain.crane import Crane
+from duty.life import UsedShare
+
+PRESSURE_BIAS_PCT: Final = 5.0  # of the structural percent
+LIFT_RULE_PCT: Final = (
+    5.0  # of the sum of cubes: how far the finding of lifts is right, see benchmarks/field.py
+)
+MPA_PER_PCT_PCT: Final = 10.0  # of the stress per percent
+SN_SCATTER_LOG10: Final = (
+    0.2  # standard deviation of the logarithm of cycles to failure (unverified, a usual figure for welds)
+)
+NORMAL_80: Final = 1.2816  # standard deviations to the ends of an 80 % range
+
+
+class Source(StrEnum):
+    """What makes a figure unsure."""
+
+    PRESSURE_BIAS = "pressure_bias"
+    LIFT_RULE = "lift_rule"
+    COVERAGE = "coverage"
+    PRIOR_ENTRY = "prior_entry"
+    UNKNOWN_YEARS = "unknown_years"
+    UNRECORDED = "unrecorded"
+    MPA_PER_PCT = "mpa_per_pct"
+    SN_SCATTER = "sn_scatter"
+    NOT_COUNTED = "not_counted"
+
+
+class Influence(NamedTuple):
+    """The figure with one influence at its ends; `assumed`: by a default, not by an entry or by what was counted."""
+
+    source: Source
+    low: float
+    high: float
+    assumed: bool
+
+    @property
+    def width(self) -> float:
+        """How far it moves the figure."""
+        return self.high - self.low
+
+
+class Unsure(NamedTuple):
+    """The range of a figure, and what makes it: what matters most first."""
+
+    low: float
+    high: float
+    influences: tuple[Influence, ...]
+
+
+def together(value: float, influences: Sequence[Influence]) -> Unsure:
+    """The range from independent influences; those that move nothing are left out."""
+    telling = [one for one in influences if one.width > 0]
+    low = value - hypot(*(value - one.low for one in telling))
+    high = value + hypot(*(one.high - value for one in telling))
+    ranked = sorted(telling, key=lambda one: -one.width)
+    return Unsure(max(low, 0.0), high, tuple(ranked))
+
+
+def of_used_share(crane: Crane, used: UsedShare, f1: float) -> Unsure:
+    """Range of a used share. f1: the factor in its counted part."""
+    total = used.total
+    recorded = used.counted + used.unrecorded
+    bias = (PRESSURE_BIAS_PCT if crane.pressure_bias_pct is None else crane.pressure_bias_pct) / 100
+    lifts = (LIFT_RULE_PCT if crane.lift_rule_pct is None else crane.lift_rule_pct) / 100
+    prior_f1 = crane.prior_duty.f1 if crane.prior_duty is not None else 1.0
+
+    def moved(low: float, high: float = 0.0) -> tuple[float, float]:
+        return total + low, total + high
+
+    return together(
+        total,
+        (
+            Influence(
+                Source.PRESSURE_BIAS,
+                *moved(recorded * ((1 - bias) ** 3 - 1), recorded * ((1 + bias) ** 3 - 1)),
+                crane.pressure_bias_pct is None,
+            ),
+            Influence(
+                Source.LIFT_RULE,
+                *moved(-used.counted * lifts, used.counted * lifts),
+                crane.lift_rule_pct is None,
+            ),
+            Influence(Source.COVERAGE, *moved(-used.counted * (1 - 1 / f1)), assumed=False),
+            Influence(Source.PRIOR_ENTRY, *moved(-used.prior_entered * (1 - 1 / prior_f1)), assumed=False),
+            Influence(Source.UNKNOWN_YEARS, *moved(-used.prior_unknown), assumed=True),
+            Influence(Source.UNRECORDED, *moved(-used.unrecorded), assumed=True),
+        ),
+    )
+
+
+def of_damage(
+    crane: Crane,
+    counted_at: Callable[[float], float],
+    carried: float,
+    f1: float,
+    mpa_error_pct: float | None = None,
+    scatter_log10: float | None = None,
+) -> Unsure:
+    """Range of a Miner sum.
+
+    counted_at: the counted sum with every stress range times a factor; the sum itself at 1. carried: what was added for what
+    was not counted, without a high end. f1 is not in the sum: it is the high end of what the record may have missed.
+    """
+    counted = counted_at(1.0)
+    total = counted + carried
+    bias = (PRESSURE_BIAS_PCT if crane.pressure_bias_pct is None else crane.pressure_bias_pct) / 100
+    stress = (MPA_PER_PCT_PCT if mpa_error_pct is None else mpa_error_pct) / 100
+    factor = 10 ** (NORMAL_80 * (SN_SCATTER_LOG10 if scatter_log10 is None else scatter_log10))
+
+    def with_ranges(off: float) -> tuple[float, float]:
+        return counted_at(1 - off) + carried, counted_at(1 + off) + carried
+
+    return together(
+        total,
+        (
+            Influence(Source.PRESSURE_BIAS, *with_ranges(bias), crane.pressure_bias_pct is None),
+            Influence(Source.MPA_PER_PCT, *with_ranges(stress), mpa_error_pct is None),
+            Influence(Source.SN_SCATTER, counted / factor + carried, counted * factor + carried, scatter_log10 is None),
+            Influence(Source.COVERAGE, total, counted * f1 + carried, assumed=False),
+            Influence(Source.NOT_COUNTED, counted, total, assumed=True),
+        ),
+    )  # fmt: skip
