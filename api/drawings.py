@@ -31,7 +31,7 @@ from duty import drawing
 from duty.capacity import Floats
 from duty.drawing import CHANNELS
 from duty.sweep import span_of
-from store import reading, segments
+from store import descriptions, reading, segments
 from store.segments import Segments
 
 router = APIRouter(tags=["drawings"])
@@ -125,8 +125,9 @@ async def show_poses(
     """Positions over at most 31 days with the rated capacity in each, for playing back; moments without a position are left out."""
     span = time_range(time_from, time_to, SAMPLES_RANGE_MAX)
     found = await segments.read_async(conn, crane.crane_id, span.start, span.end, _READ)
-    charts = await charts_on(crane, conn, span.start.astimezone(ZoneInfo(crane.time_zone)).date())
-    crane_type = crane.crane().type
+    day = span.start.astimezone(ZoneInfo(crane.time_zone)).date()
+    charts = await charts_on(crane, conn, day)
+    crane_type = await descriptions.type_on(conn, crane.crane_id, day)
     return await anyio.to_thread.run_sync(_poses, crane.name, crane_type, charts, span, found, points)
 
 

@@ -11,7 +11,6 @@ from api.deps import Caller, Conn, KnownCrane, SeenCrane
 from domain.answers import ChartsAnswer
 from domain.charts import charts_in_force
 from domain.crane import LoadChart
-from domain.description import on_day
 from domain.errors import InvalidChart
 from domain.job_answers import ChartProblem, ChartsAsked, ChartsImported, ChartVersionRow
 from domain.moments import Day
@@ -74,6 +73,5 @@ async def charts_on(crane: CraneKnown, conn: Conn, day: date) -> tuple[LoadChart
     """The charts of a crane that hold on a day: its own version, its type's, or those of the description that held."""
     version = await charts.in_force(conn, crane.name, day)
     if version is None:
-        described = on_day(await descriptions.descriptions(conn, crane.crane_id), day)
-        return charts_in_force(described.type.charts, day)
+        return charts_in_force((await descriptions.type_on(conn, crane.crane_id, day)).charts, day)
     return tuple(LoadChart.model_validate(one) for one in version.charts)

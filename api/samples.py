@@ -3,6 +3,7 @@
 from collections.abc import Sequence
 from enum import StrEnum
 from typing import Annotated
+from zoneinfo import ZoneInfo
 
 import numpy as np
 from anyio import to_thread
@@ -10,7 +11,7 @@ from fastapi import APIRouter, Query
 from numpy.typing import NDArray
 
 from api.bounds import SAMPLES_RANGE_MAX, TimeFrom, TimeRange, TimeTo, time_range
-from api.deps import Caller, Conn, SeenCrane, get_known_crane
+from api.deps import Conn, SeenCrane
 from api.reduce import Reduced, reduce, reduce_to_shape
 from api.tables import TableRoute
 from domain.answers import SamplesAnswer, Series
@@ -18,7 +19,7 @@ from domain.channels import CHANNEL_BY_NAME
 from domain.crane import CraneType
 from domain.errors import InvalidInput
 from duty.drawing import CHANNELS, outreach_m
-from store import segments
+from store import descriptions, segments
 from store.segments import Segments
 
 router = APIRouter(tags=["cranes"], route_class=TableRoute)
@@ -35,7 +36,6 @@ class Keep(StrEnum):
 async def show_samples(
     crane: SeenCrane,
     conn: Conn,
-    caller: Caller,
     time_from: TimeFrom,
     time_to: TimeTo,
     channels: Annotated[
@@ -55,7 +55,8 @@ async def show_samples(
     names = channel_names(channels)
     crane_type: CraneType | None = None
     if "outreach_m" in names:
-        crane_type = (await get_known_crane(crane.name, conn, caller)).crane().type
+        day = span.start.astimezone(ZoneInfo(crane.time_zone)).date()
+        crane_type = await descriptions.type_on(conn, crane.crane_id, day)
     read = tuple(dict.fromkeys((*names, *(CHANNELS if crane_type else ()))))
     found = await segments.read_async(conn, crane.crane_id, span.start, span.end, read)
     return await to_thread.run_sync(

@@ -3,6 +3,7 @@
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
+from functools import lru_cache
 from typing import Any, Final
 
 from psycopg import AsyncConnection, Connection
@@ -38,7 +39,15 @@ class DescriptionRow:
     entered_by: str
 
 
+@dataclass(frozen=True, kw_only=True, slots=True)
+class SpecText:
+    """The figures of a description as JSON."""
+
+    spec: str
+
+
 DESCRIPTIONS_OF: Final = Statement("descriptions_of", DescriptionRow)
+DESCRIPTION_ON: Final = Statement("description_on", SpecText)
 
 
 def descriptions_of(conn: Connection[Any], crane_id: int) -> list[DescriptionEntry]:
@@ -49,6 +58,19 @@ def descriptions_of(conn: Connection[Any], crane_id: int) -> list[DescriptionEnt
 async def descriptions(conn: AsyncConnection[Any], crane_id: int) -> list[DescriptionEntry]:
     """The same on an asyncio connection."""
     return _entries(await DESCRIPTIONS_OF.all_async(conn, crane_id=crane_id))
+
+
+async def type_on(conn: AsyncConnection[Any], crane_id: int, day: date) -> CraneType:
+    """What a crane was like on a local day. Raises NotFound for a crane that is not there."""
+    row = await DESCRIPTION_ON.first_async(conn, crane_id=crane_id, day=day)
+    if row is None:
+        raise NotFound("this crane is not there any more")
+    return _crane_type(row.spec)
+
+
+@lru_cache(maxsize=64)
+def _crane_type(spec: str) -> CraneType:
+    return CraneType.model_validate_json(spec)
 
 
 def describe(

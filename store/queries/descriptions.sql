@@ -6,6 +6,15 @@ join crane_spec p using (spec_id)
 where d.crane_id = %(crane_id)s
 order by d.valid_from desc;
 
+-- name: description_on
+-- What a crane was like on a local day, as text; the first description before its day.
+select p.spec::text as spec
+from crane_description d
+join crane_spec p using (spec_id)
+where d.crane_id = %(crane_id)s
+order by d.valid_from <= %(day)s desc, case when d.valid_from <= %(day)s then d.valid_from end desc, d.valid_from
+limit 1;
+
 -- name: description_written
 -- What a crane is like from a local day on, replacing what was entered for that day.
 insert into crane_description (crane_id, valid_from, spec_id, attachments, sensors_replaced, note, entered_by)

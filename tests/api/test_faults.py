@@ -104,7 +104,7 @@ async def test_the_catalogue_is_for_who_sees_every_site(api: FastAPI) -> None:
 
 async def test_coverage_of_a_whole_record(http: httpx.AsyncClient) -> None:
     found = await ask(http, "/cranes/heron-3/coverage", day_from="2026-03-01", day_to="2026-03-31")
-    assert (found["recorded_s"], found["missing_s"], found["coverage"], found["f1"]) == (7200, 0, 1, 1)
+    assert (found["recorded_s"], found["missing_s"], found["coverage"], found["f1"]) == (7200, 0, 1, 1.1)
     assert (found["days_recorded"], found["days_without_record"]) == (2, 0)
     assert found["estimated"] is None
     empty = await ask(http, "/cranes/crake-1/coverage")

@@ -103,7 +103,7 @@ async def test_the_client_gives_types_and_errors(open_api: FastAPI) -> None:
         start, end = datetime(2026, 3, 2, tzinfo=UTC), datetime(2026, 3, 3, tzinfo=UTC)
         assert len((await client.lifts("heron-3", start, end)).items) == 6
         assert (await client.samples("heron-3", start, end)).recorded_samples == 3600
-        assert (await client.life("heron-3")).f1 == 1.0
+        assert (await client.life("heron-3")).f1 == 1.1
         assert len((await client.events(start, end, crane="heron-3")).items) == 10
         assert (await client.me()).via == "open"
         found = await client.dispatch(DispatchQuestion(mass_kg=1000, rigging_kg=0, outreach_m=5))

@@ -2,6 +2,7 @@
 
 from datetime import UTC, date, datetime, timedelta
 from typing import Any
+from urllib.parse import urlencode
 
 import numpy as np
 import psycopg
@@ -14,6 +15,7 @@ from store import cranes, descriptions
 from store.exclusions import touch_between
 from store.registration import describe_crane
 from tests.integration.analytics.crane_at_work import Yard, working
+from tests.integration.analytics.test_one_standing import asked
 
 START = datetime(2026, 3, 9, 6, tzinfo=UTC)
 DAYS = [date(2026, 3, 9) + timedelta(days=number) for number in range(4)]
@@ -152,3 +154,18 @@ def test_a_day_to_come_is_refused(yard: Yard) -> None:
         describe(yard, DescriptionAsked(note="none"), valid_from=DAYS[1])
     with pytest.raises(NotFound):
         describe(yard, DescriptionAsked(type="no-such-type"))
+
+
+def test_a_trace_is_computed_with_what_the_crane_was_like_then(yard: Yard) -> None:
+    store(yard)
+    describe(yard, DescriptionAsked(valid_from=DAYS[2], type=longer(yard.crane.type, 1.0)))
+    reach = []
+    for number in (1, 2):
+        span = {"from": START + timedelta(days=number), "to": START + timedelta(days=number, minutes=10)}
+        query = urlencode(
+            {name: when.isoformat() for name, when in span.items()} | {"channels": "outreach_m"}
+        )
+        (answer,) = asked(yard.url, f"/cranes/{yard.crane.name}/samples?{query}")
+        assert answer["computed"] == ["outreach_m"]
+        reach.append(answer["series"]["outreach_m"]["high"][0])
+    assert reach[1] - reach[0] == pytest.approx(np.cos(np.radians(40)), abs=1e-3)
