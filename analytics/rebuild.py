@@ -67,6 +67,13 @@ def settings_in_use(db_url: str) -> CountingSettings:
     return CountingSettings() if row is None else CountingSettings.from_json(row.settings)
 
 
+def outdated(db_url: str) -> bool:
+    """Whether the counts in use were made by another version of the method than this program's."""
+    with connect(db_url) as conn:
+        row = COUNTING_IN_USE.first(conn)
+    return row is not None and row.version != counting.METHOD_VERSION
+
+
 def changed(db_url: str, changes: dict[str, Any]) -> CountingSettings:
     """The settings in use with some replaced, as `CountingSettings` names them; parts of a part may be given.
 

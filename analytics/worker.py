@@ -26,7 +26,7 @@ from analytics.entries import crane_entry
 from analytics.pulse import Pulse
 from analytics.recount import count_days, write_days
 from analytics.samples import LocalDay
-from domain.errors import Unavailable
+from domain.errors import Conflict, Unavailable
 from domain.findings import DEFAULT_THRESHOLDS, Thresholds
 from store.connection import connect
 from store.sql import query
@@ -38,6 +38,7 @@ LIVE_SHARE: Final = 0.02  # of one core that the running day of one live crane m
 MEASURE_LAG_EVERY_S: Final = 5.0
 RETRY_AFTER_S: Final = 60.0  # a crane whose count failed is left alone for so long
 RECONNECT_AFTER_S: Final = 2.0
+OTHER_VERSION_AFTER_S: Final = 30.0
 LOOK_AT_STOP_EVERY_S: Final = 1.0
 
 
@@ -150,7 +151,8 @@ def run(
 
     Several may run at once, in threads, processes or on machines. Idle, it waits for a notification on
     `boomledger_touched`, and looks without one every `wait_s`. The database may come and go; with `once` it must be
-    there (Unavailable otherwise). `pulse` is beaten between steps.
+    there (Unavailable otherwise). Counts in use of another version of the method are left alone, and looked at again
+    until a recount has taken their place; with `once` that raises Conflict. `pulse` is beaten between steps.
     """
     pulse = pulse or Pulse()
     while not stop_event.is_set():
@@ -180,6 +182,12 @@ def run(
                     if once:
                         return
                     _wait(conn, stop_event, min(wait_s, again_after_s) if waiting else wait_s)
+        except Conflict as problem:  # counts of another version; waiting, because a new start would not help
+            if once:
+                raise
+            pulse.lost(str(problem))
+            log.error("counts_of_another_version", retry_after_s=OTHER_VERSION_AFTER_S, problem=str(problem))
+            stop_event.wait(OTHER_VERSION_AFTER_S)
         except (psycopg.OperationalError, Unavailable) as problem:
             if once:
                 raise Unavailable(f"the database cannot be reached: {problem}") from problem

@@ -23,13 +23,35 @@ PasswordsFile = Annotated[
 
 
 @db_app.command("migrate")
-def db_migrate() -> None:
-    """Bring the database's schema up to date. Safe to run again, and by several at once."""
+def db_migrate(
+    later: Annotated[
+        bool,
+        typer.Option("--recount-later", help="Leave counts of an older method to `boomledger recount`."),
+    ] = False,
+) -> None:
+    """Bring the database up to date, its schema and then its counts. Safe to run again, and by several at once.
+
+    Counts of an older method are made anew beside the old ones, which are answered from until that is done. Interrupted,
+    it goes on where it was when run again.
+    """
+    from analytics import rebuild
+    from boomledger.recounting import count_anew
     from boomledger.services import database_url
     from store.migrate import migrate
 
-    applied = migrate(database_url(load_settings()))
-    out.print("\n".join(f"applied {name}" for name in applied) or "nothing to do", highlight=False)
+    url = database_url(load_settings())
+    applied = migrate(url)
+    outdated = rebuild.outdated(url)
+    if applied or not outdated:
+        out.print("\n".join(f"applied {name}" for name in applied) or "nothing to do", highlight=False)
+    if outdated:
+        err.print(
+            "the counts were made by an older method, and lifts and cycles are counted differently now: "
+            + ("run `boomledger recount`; nothing is counted until then" if later else "counting again"),
+            highlight=False,
+        )
+        if not later:
+            count_anew(url, rebuild.changed(url, {}))
 
 
 @db_app.command("shard")

@@ -36,15 +36,23 @@ def recount(
     Interrupted, it goes on where it was when run again with the same settings. Several may run at once.
     """
     from analytics import rebuild
-    from boomledger.services import database_url, stop_on_signals
+    from boomledger.services import database_url
 
     url = database_url(load_settings())
     if show:
         print(json.dumps(asdict(rebuild.settings_in_use(url)), indent=2))
         return
-    import duty
+    count_anew(
+        url, rebuild.changed(url, read_changes(settings_file)), keep=keep, days_per_claim=days_per_claim
+    )
 
-    settings = rebuild.changed(url, read_changes(settings_file))
+
+def count_anew(url: str, settings: Any, *, keep: bool = False, days_per_claim: int = 31) -> None:
+    """Counts the history anew with progress, and says how it ended. Raises typer.Exit where it was stopped."""
+    import duty
+    from analytics import rebuild
+    from boomledger.services import stop_on_signals
+
     stop = stop_on_signals()
     duty.warm_up()
     done, left = _rebuild(url, settings, stop, days_per_claim)

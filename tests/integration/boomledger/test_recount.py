@@ -2,6 +2,7 @@
 
 import json
 import threading
+import time
 from collections.abc import Callable
 from dataclasses import asdict
 from datetime import UTC, datetime, timedelta
@@ -10,10 +11,12 @@ from pathlib import Path
 import psycopg
 import pytest
 from click.testing import Result
+from psycopg.types.json import Jsonb
 from typer.testing import CliRunner
 
-from analytics import rebuild
+from analytics import rebuild, worker
 from analytics.counting import CountingSettings
+from analytics.pulse import Pulse
 from boomledger.cli import app
 from domain.errors import Conflict, InvalidInput
 from tests.integration.analytics.crane_at_work import Yard, put_crane, working
@@ -118,3 +121,50 @@ def test_stopped_it_says_what_is_left_and_goes_on(
     stop.clear()
     assert "2 crane-days counted" in run("--settings", str(file)).stdout
     assert rebuild.settings_in_use(yard.url).directions == 12
+
+
+def older(yard: Yard) -> None:
+    """The counts as version 1 of the method left them."""
+    old = {"load_on_pct": 6.0, "load_off_pct": 3.0, "hold_ms": 2000}
+    with psycopg.connect(yard.url) as conn:
+        conn.execute(
+            "update counting set version = 1, settings_hash = 'older', settings = settings || %s",
+            [Jsonb({"lift_rule": old})],
+        )
+        conn.execute("update day_figure set lift_part = '\\x00', lifts = 99")
+
+
+def test_migrate_counts_again_what_an_older_method_counted(yard: Yard, run: Run) -> None:
+    days = yard.rows("day_figure")
+    older(yard)
+    later = CliRunner().invoke(app, ["db", "migrate", "--recount-later"])
+    assert later.exit_code == 0, (later.output, later.exception)
+    assert "boomledger recount" in later.output
+    assert [row["lifts"] for row in yard.rows("day_figure")] == [99, 99, 99]
+    done = CliRunner().invoke(app, ["db", "migrate"])
+    assert done.exit_code == 0, (done.output, done.exception)
+    assert "older method" in done.output
+    assert "3 crane-days counted" in done.output
+    names = ("lifts", "lift_part", "peak_cubed_sum", "loaded_ms")
+    assert [[row[name] for name in names] for row in yard.rows("day_figure")] == [
+        [row[name] for name in names] for row in days
+    ]
+    assert rebuild.settings_in_use(yard.url) == CountingSettings()
+    assert "nothing to do" in CliRunner().invoke(app, ["db", "migrate"]).output
+
+
+def test_a_worker_that_meets_counts_of_an_older_method_waits_and_says_what_to_do(yard: Yard) -> None:
+    older(yard)
+    with pytest.raises(Conflict, match="boomledger recount"):
+        worker.run(yard.url, threading.Event(), once=True)
+    stop, pulse = threading.Event(), Pulse()
+    running = threading.Thread(target=worker.run, args=(yard.url, stop), kwargs={"pulse": pulse})
+    running.start()
+    give_up = time.monotonic() + 60
+    while "boomledger recount" not in pulse.not_ready() and time.monotonic() < give_up:
+        time.sleep(0.05)
+    assert "boomledger recount" in pulse.not_ready()
+    assert running.is_alive()
+    stop.set()
+    running.join(30)
+    assert not running.is_alive()
