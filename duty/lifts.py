@@ -5,7 +5,7 @@ the load is utilisation in percent. Either way a sample says no more than an int
 sides, in the mean of a second. The seconds of one cell of `cell_ms`, aligned to UTC, give one interval, from their least
 low end to their largest high end. Then one level follows the cells, moved by each only as far as its interval asks:
 
-    level = min(max(level, low), high), 0 before the record
+    level = min(max(level, low), high), before the record 0 kg, or the 33 % that booms alone may cause far out
 
 A lift is a rise of the level followed by a fall. What hung on the hook in the valley before or in the one after it, the
 heavier of both, is the empty hook: the lift lasts from the first rise above it to the first fall to an interval that holds
@@ -44,6 +44,7 @@ _VERSION: Final = 3
 # rule, whether the pose is known, time without it, and the sizes of what follows
 _HEAD: Final = struct.Struct("<3dq2d?q5q")
 _LONGEST_CELL_MS: Final = 900_000  # offsets of time zones are whole quarters of an hour
+_BOOMS: Final = 33_000  # [0.001 %]
 _DOUBLE: Final = frozenset(("utilisation_pct", "structural_pct", "base_pct", "kg_per_pct", "arm_m"))
 _NO_SAMPLES: Final = np.empty((len(LiftSignals._fields), 0))
 
@@ -216,15 +217,16 @@ def lifts(part: LiftPart) -> list[FoundLift]:
     """The lifts of a part in time order, nothing on the hook before it. One that still runs at the end is listed as it
     stands.
     """
+    before = 0 if part.posed else _BOOMS
     first, last = (_cells(_signals(each), part)[0] for each in (part.first, part.last))
     if part.settled:
         tables = [
-            _found(np.concatenate([first, part.head]), 0, part),
+            _found(np.concatenate([first, part.head]), before, part),
             part.found,
             _found(np.concatenate([part.tail, last]), HIGHEST, part),
         ]
     else:
-        tables = [_found(np.concatenate([first, part.head, last]), 0, part)]
+        tables = [_found(np.concatenate([first, part.head, last]), before, part)]
     return [_lift(*row) for row in np.concatenate(tables).tolist()]
 
 

@@ -35,14 +35,15 @@ def lifts_slowly(samples: LiftSignals, rule: LiftRule, posed: bool) -> list[Answ
     """
     judged = [one for i in range(samples.time_ms.size) if (one := _judged(samples, i, rule, posed))]
     cells = [list(group) for _, group in groupby(judged, key=lambda one: one.at_ms // rule.cell_ms)]
-    levels, level = [], 0
+    before_record = 0 if posed else 33_000
+    levels, level = [], before_record
     for cell in cells:
         interval = _interval(cell)
         if interval is not None:
             level = min(max(level, interval[0]), interval[1])
         levels.append(level)
     found = []
-    for before, top, after in _tops([0, *levels]):
+    for before, top, after in _tops([before_record, *levels]):
         # index k of the list with the level before the record is cell k - 1
         if posed and levels[top - 1] <= 0:
             continue
@@ -52,7 +53,7 @@ def lifts_slowly(samples: LiftSignals, rule: LiftRule, posed: bool) -> list[Answ
         empty = _empty(cells, levels, before)
         if after is not None:
             empty = max(empty, _empty(cells, levels, after))
-        steps = [0, *levels]
+        steps = [before_record, *levels]
         rises = [k - 1 for k in moves if k < top and steps[k] > steps[k - 1] and _low(cells[k - 1]) > empty]
         falls = [k - 1 for k in moves if k > top and steps[k] < steps[k - 1]]
         back = [k for k in falls if _low(cells[k]) <= empty] or falls[-1:] or [len(cells)]
