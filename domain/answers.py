@@ -16,7 +16,7 @@ Row = TypeVar("Row")
 
 CAUTIONS_DUTY: tuple[str, ...] = (
     "Telemetry is no inspection and postpones none.",
-    "Counted duty begins when logging begins; duty before that is what the owner stated.",
+    "Counted duty begins when logging begins; duty before that is what the owner stated, or assumed.",
     "Pressure-based utilisation is not stress at a weld.",
     "A Miner sum compares, it does not predict.",
 )

@@ -123,7 +123,7 @@ def _columns() -> list[dict[str, Any]]:
         reason,
         _count("stops", 74),
         _count("overrides", 88),
-        {**_bars("life", 1.0, (marks.REVIEW_SHARE, 1.0)), "narrow": False},
+        {**_bars("life", 1.0, (marks.REVIEW_SHARE, 1.0)), "minWidth": 128, "narrow": False},
         service,
         _count("faults", 66),
         now,
@@ -169,7 +169,7 @@ def _other_reason(row: FleetRow, today: date) -> str:
     if row.emergency_s >= 60:
         return t("fleet.why.emergency", time=numbers.duration(row.emergency_s))
     if marks.assessment_state(row.assessment_on, today) is not State.OK:
-        return t("fleet.why.assessment", day=numbers.day(row.assessment_on), reason=row.assessment_reason)
+        return t("fleet.why.assessment", day=numbers.day(row.assessment_on))
     if row.spent_on is not None and marks.life_state(row.used_share, row.review_at_share) is not State.OK:
         return t("fleet.why.spent", day=numbers.day(row.spent_on))
     return ""

@@ -1,12 +1,14 @@
 """How sure the used share and the damage of a crane are: one table that says what matters most."""
 
-from typing import Any
+from typing import Any, Final
 
 from dash import html
 
 from dashboard import numbers
 from dashboard.texts import t
 from domain.answers import LifeAnswer, UnsureFigure
+
+LEAST_SHOWN: Final = 0.005  # of the whole range: less changes no digit that is shown
 
 
 def section(life: LifeAnswer) -> html.Section | None:
@@ -82,5 +84,6 @@ def _rows(name: str, figure: UnsureFigure, share: bool) -> list[Any]:
             ]
         )
         for one in figure.influences
+        if one.high - one.low >= LEAST_SHOWN * (figure.high - figure.low)
     ]
     return [whole, *parts]
