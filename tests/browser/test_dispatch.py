@@ -6,6 +6,7 @@ from collections.abc import Callable
 import pytest
 from playwright.sync_api import Page, expect
 
+from store.connection import connect
 from tests.browser.test_every_page import WIDTHS, violations
 
 pytestmark = pytest.mark.browser
@@ -48,6 +49,14 @@ def fill_job(page: Page, load: str = "1.5", rigging: str = "0.06") -> None:
     page.get_by_label("Outreach [m]").fill("9")
 
 
+def choose_place(page: Page) -> None:
+    """Over which side, and how far the stabilisers go."""
+    page.get_by_role("textbox", name="Sector where it is set down").click()
+    page.get_by_role("option", name="on the right").first.click()
+    for side in ("Left", "Right"):
+        page.get_by_role("radiogroup", name=f"{side}, what the place allows").get_by_text("full").click()
+
+
 def test_the_morning_of_the_dispatcher_from_the_start_page_to_a_reservation(
     site: str, visit: Callable[[str], Page]
 ) -> None:
@@ -57,6 +66,7 @@ def test_the_morning_of_the_dispatcher_from_the_start_page_to_a_reservation(
     page.get_by_role("link", name="Dispatch").click()
     expect(page.get_by_label("Rigging [t]")).to_have_value("")
     fill_job(page)
+    choose_place(page)
     page.get_by_label("Day", exact=True).fill("2027-03-02")
     page.get_by_label("From").fill("08:00")
     page.get_by_label("Until").fill("10:00")
@@ -167,3 +177,75 @@ def test_a_chart_file_is_told_its_problems_by_line_then_entered(
     expect(page).to_have_url(f"{site}/dispatch/charts/yard-12?on=2027-06-01")
     expect(page.get_by_role("link", name=re.compile("from 1 Jun 2027"))).to_be_visible()
     expect(page.locator("#page")).to_contain_text("One chart in force on 1 Jun 2027")
+
+
+def test_what_the_job_leaves_open_is_said_with_what_it_costs(site: str, visit: Callable[[str], Page]) -> None:
+    page = visit(f"{site}/dispatch?mass_kg=600&rigging_kg=20&outreach_m=7&sectors=side,rear")
+    assumed = page.locator(".bl-assumed li")
+    expect(assumed.last).to_contain_text("Pick-up not entered.")
+    expect(assumed.first).to_contain_text("of rated capacity")
+    words = " ".join(assumed.all_inner_texts())
+    assert "Sector not entered." in words
+    assert "Stabilisers not entered." in words
+    # The same job with everything said carries at least as much, and says nothing of sector and stabilisers.
+    page.goto(
+        f"{site}/dispatch?mass_kg=600&rigging_kg=20&outreach_m=7&sector=rear&spread_left=full&spread_right=full"
+    )
+    expect(page.locator(".bl-assumed li")).to_have_count(1)
+    expect(page.locator(".bl-assumed li")).to_contain_text("Pick-up not entered.")
+
+
+def test_the_drawing_names_the_capacity_of_the_answer(site: str, visit: Callable[[str], Page]) -> None:
+    job = "mass_kg=600&rigging_kg=20&outreach_m=7&sector=rear&spread_left=full&spread_right=full"
+    page = visit(f"{site}/dispatch?{job}")
+    label = page.locator("#job-view .bl-callout").last
+    expect(label).to_contain_text(" at ")
+    shown = page.locator(".bl-candidate-shown .bl-link").first.inner_text()
+    asked = {
+        "mass_kg": 600,
+        "rigging_kg": 20,
+        "outreach_m": 7,
+        "sector": "rear",
+        "spread_left": "full",
+        "spread_right": "full",
+    }
+    answer = page.request.post(f"{site}/api/v1/dispatch", data=asked).json()
+    capacity = next(row["capacity_kg"] for row in answer["candidates"] if row["crane"] == shown)
+    number, unit = (label.text_content() or "").replace("\u202f", "").split()[:2]
+    named = float(number) * (1000 if unit == "t" else 1)
+    assert capacity - 10 <= named <= capacity
+
+
+def test_a_crane_that_needs_an_override_asks_for_the_reason(
+    site: str, yard_url: str, visit: Callable[[str], Page]
+) -> None:
+    with connect(yard_url) as conn:
+        conn.execute(
+            "insert into fault_episode (crane_id, code, raised_at, text)"
+            " select crane_id, 'X-900', now(), 'invented' from crane where name = 'yard-04'"
+        )
+        conn.commit()
+    try:
+        job = "mass_kg=300&rigging_kg=0&outreach_m=5&sector=rear&spread_left=full&spread_right=full"
+        window = "from=2026-12-14T06:00Z&to=2026-12-14T08:00Z"
+        page = visit(f"{site}/dispatch?{job}&{window}&show=yard-04")
+        expect(page.locator(".bl-hold")).to_contain_text("yard-04 needs an override: open fault X-900")
+        page.get_by_label("Name of the job").fill("Roof")
+        page.get_by_role("button", name="Reserve yard-04").click()
+        expect(page.locator(".bl-hold")).to_contain_text("override_reason")
+        page.get_by_label("Why it is used all the same").fill("the workshop looked at it")
+        page.get_by_role("button", name="Reserve yard-04").click()
+        expect(page.locator("#page")).to_contain_text("Reserved with an override: the workshop looked at it")
+    finally:
+        with connect(yard_url) as conn:
+            conn.execute("delete from fault_episode where code = 'X-900'")
+            conn.commit()
+
+
+def test_a_pasted_list_is_read_in_the_units_of_the_form(site: str, visit: Callable[[str], Page]) -> None:
+    page = visit(f"{site}/dispatch/day?day=2027-04-09")
+    page.get_by_text("The whole list as text").click()
+    page.get_by_label("Jobs").fill("Roof;08:00;10:00;20;1.2;0.06;9;6;rear")
+    page.get_by_role("button", name="Take this list").click()
+    expect(page.locator(".bl-day-list li")).to_contain_text("1.26")
+    assert "1200" in page.url
