@@ -151,3 +151,12 @@ def test_time_that_was_refused_as_ahead_was_recorded_until_it_came() -> None:
         refused_ahead(burst, [600 * MINUTE] * 3, DAY)[0].missing_ms == 600 * MINUTE
     )  # no more than the day has
     assert refused_ahead([], [], DAY) == []
+
+
+def test_a_long_boot_overlaps_every_short_one_inside_it() -> None:
+    start = np.array([0, 10, 30, 59], np.int64) * MINUTE
+    end, boot = np.array([1, 12, 40, 60], np.int64) * MINUTE, np.array([1, 2, 3, 1])
+    assert [(gap.from_ms // MINUTE, gap.to_ms // MINUTE) for gap in overlaps(start, end, boot, DAY)] == [
+        (10, 12),
+        (30, 40),
+    ]
