@@ -22,7 +22,9 @@ class CounterReadingAsked(Answer, extra="forbid"):
 
     kind: CounterKind
     read_on: Day = Field(description="local day, at its end; for a reading in the morning the day before")
-    value: float = Field(ge=0, le=1e7, allow_inf_nan=False, description="operating hours [h], or lifts")
+    value: float = Field(
+        strict=True, ge=0, le=1e7, allow_inf_nan=False, description="operating hours [h], or lifts"
+    )
     restarted: StrictBool = Field(
         default=False, description="the counter was replaced or set: nothing is reckoned from readings before"
     )
