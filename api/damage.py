@@ -11,9 +11,8 @@ from api.bounds import DayFrom, DayTo
 from api.deps import Conn, SeenCrane
 from api.life import around_base, entered, merged_directions
 from api.spectrum import Rule, beyond_answer, chosen_days, merged_ledger
-from domain.answers import DirectionDamage
 from domain.errors import NotFound
-from domain.life_answers import CurvePoint, DamageAnswer, DamageCell, DamageStep
+from domain.life_answers import CurvePoint, DamageAnswer, DamageCell, DamageStep, DirectionDamage
 from duty import damage, reading
 from duty.damage import Damage, Detail
 from duty.details import COMPARISON

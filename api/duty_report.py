@@ -8,11 +8,12 @@ from typing import Any, Final
 from zoneinfo import ZoneInfo
 
 from api.typesetting import pdf
-from domain.answers import CAUTIONS_DUTY, DetailDamage, FaultRow, LifeAnswer, SpectrumAnswer, UnsureFigure
+from domain.answers import CAUTIONS_DUTY, FaultRow, SpectrumAnswer
 from domain.crane import Crane
 from domain.description import BEGINNING, DescriptionEntry
 from domain.exclusion import ExclusionRow
 from domain.findings import FindingRow
+from domain.life_answers import DetailDamage, LifeAnswer, UnsureFigure
 from domain.upkeep import DayRow, ServiceRow
 from duty.levels import NEAR_LIMIT_PCT
 

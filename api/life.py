@@ -15,7 +15,9 @@ from api.deps import Conn, KnownCrane
 from api.life_words import sentence
 from api.spectrum import beyond_answer, merged_ledger
 from api.upkeep import earliest_due
-from domain.answers import (
+from domain.crane import Crane
+from domain.detail import DetailSpec
+from domain.life_answers import (
     DetailDamage,
     DirectionDamage,
     Forecast,
@@ -24,8 +26,6 @@ from domain.answers import (
     MonthFactorRow,
     UnsureFigure,
 )
-from domain.crane import Crane
-from domain.detail import DetailSpec
 from duty import damage, directions, uncertainty
 from duty import forecast as ahead
 from duty.assessment import by_age

@@ -21,7 +21,6 @@ from domain.answers import (
     CraneRow,
     EventRow,
     FaultRow,
-    LifeAnswer,
     LiveAnswer,
     LiveChanges,
     Page,
@@ -32,7 +31,7 @@ from domain.answers import (
     WorkingAreaAnswer,
 )
 from domain.fleet_answers import FleetAnswer, FleetWeeksAnswer
-from domain.life_answers import DamageAnswer, FactorsAnswer, WhatIfAnswer
+from domain.life_answers import DamageAnswer, FactorsAnswer, LifeAnswer, WhatIfAnswer
 from domain.lift import Lift
 from domain.near_limit import MeasureName, NearLimitAnswer, NearLimitPlaces, NearLimitRanking, OverrideTrace
 from domain.spectrum_answers import ConfigurationsAnswer, LedgerAnswer, SpectrumComparison

@@ -1,10 +1,175 @@
-"""Answers about the life of a crane beside its used share: what if, the effect of f1, where damage comes from."""
+"""Answers about the life of a crane: used share, forecast, assessment, what if, the effect of f1, where damage comes from."""
 
 from datetime import date
 
 from pydantic import Field
 
-from domain.answers import CAUTIONS_DUTY, Answer, Beyond, DirectionDamage, Forecast
+from domain.answers import CAUTIONS_DUTY, Answer, Beyond
+from domain.crane import DesignClass, PriorDuty
+
+
+class DirectionDamage(Answer):
+    """Damage at the column or mounting by direction around the base."""
+
+    direction_deg: float = Field(
+        description="0 towards the cab, positive clockwise from above; mirrored at 180"
+    )
+    damage: float
+
+
+class InfluenceRow(Answer):
+    """A figure with one influence at the ends of its 80 % range."""
+
+    source: str = Field(
+        description="pressure_bias, lift_rule, coverage, prior_entry, unknown_years, unrecorded, "
+        "mpa_per_pct, sn_scatter or not_counted"
+    )
+    low: float
+    high: float
+    assumed: bool = Field(description="by a default or an assumption, not by an entry or a count")
+
+
+class UnsureFigure(Answer):
+    """The 80 % range of a figure, and what makes it: what matters most first."""
+
+    low: float
+    high: float
+    influences: tuple[InfluenceRow, ...]
+
+
+class DetailDamage(Answer):
+    """Comparative fatigue damage of one weld detail."""
+
+    detail: str
+    damage: float = Field(description="Miner sum: counted, and carried for what was not counted")
+    damage_counted: float | None = Field(default=None, description="of the record alone")
+    damage_carried: float | None = Field(
+        default=None,
+        description="for time before the record and in use without one: counted sum times the uncounted over the"
+        " counted share, at least the uncounted share times the allowed sum",
+    )
+    allowed_sum: float = Field(default=1.0, description="Miner sum that the detail may reach")
+    unsure: UnsureFigure | None = Field(default=None, description="how sure `damage` is")
+    damage_low: float | None = Field(
+        default=None, description="damage over the largest Miner sum quoted at failure"
+    )
+    damage_high: float | None = Field(default=None, description="the same over the smallest")
+    equivalent_range_mpa: float | None = None
+    curve: str
+    gamma_mf: float
+    direction_deg: float | None = Field(
+        default=None, description="direction around the base that it holds for; None for a place on the booms"
+    )
+    by_direction: tuple[DirectionDamage, ...] = ()
+    beyond: Beyond | None = Field(
+        default=None, description="readings that no class reaches: the damage is then too small"
+    )
+    assumed: bool = Field(
+        default=False,
+        description="no weld detail is entered: one assumed for every crane alike, to compare cranes and nothing else",
+    )
+
+
+class Forecast(Answer):
+    """When the used share reaches the threshold: the range that four in five simulated futures fall in."""
+
+    threshold: float
+    early_on: date = Field(description="10 % of futures reach it before this day")
+    middle_on: date = Field(description="half of them")
+    late_on: date | None = Field(description="90 %; None where it lies beyond the horizon")
+    weeks_used: int
+    trend: str = Field(default="", description="steady, rising or falling, with the test behind it")
+    season_unseen: bool = Field(
+        default=False, description="less than a year is on record: a season may be unseen, the range is wider"
+    )
+
+
+class MonthFactorRow(Answer):
+    """The safety factor of one month, and what it rests on."""
+
+    month: date
+    f1: float
+    reason: str
+    coverage: float | None
+    by_counter: bool
+
+
+class LifeAnswer(Answer):
+    """The used share of the design working period, in the manner of ISO 12482."""
+
+    crane: str
+    recorded_from: date | None
+    recorded_to: date | None
+    lifts: int
+    kq: float | None
+    coverage: float | None = Field(description="share of the time with the crane in use that was recorded")
+    f1: float = Field(description="safety factor on counted duty: the mean of the months by their duty")
+    f1_reason: str
+    f1_by_month: tuple[MonthFactorRow, ...] = Field(
+        default=(),
+        description="by the coverage of the month, and by a counter of the crane or how its recorder runs",
+    )
+    prior_duty: PriorDuty | None
+    used_share_counted: float | None = Field(description="what was recorded, f1 included")
+    used_share_prior: float | None = Field(description="before the record, as its owner states it")
+    used_share_unknown: float | None = Field(
+        default=None,
+        description="before the record, nothing entered: 1.5 times unknown_years over design_years",
+    )
+    used_share_unrecorded: float | None = Field(
+        default=None, description="in use while nothing was recorded, f1 included"
+    )
+    unrecorded_s: float = Field(
+        default=0.0,
+        description="time in use without a record: excluded, or told by two boxes or a wrong clock",
+    )
+    used_share: float | None = Field(
+        description="all four together; 1 is used up; None without a design class or a record"
+    )
+    used_share_unsure: UnsureFigure | None = Field(default=None, description="how sure `used_share` is")
+    used_share_reason: str = Field(default="", description="why it is None, and what to enter")
+    prior_known_from: date | None = Field(
+        default=None, description="manufacture, else the first day of service; None without a record"
+    )
+    prior_from_manufacture: bool = Field(default=False, description="the day of manufacture is entered")
+    unknown_years: float = Field(
+        default=0.0, description="years from then to the first record of which nothing is entered"
+    )
+    design_years: float | None = Field(default=None, description="years of the design working period")
+    design_years_assumed: bool = Field(
+        default=False, description="not entered from the manual: the years to the special assessment stand in"
+    )
+    contradictions: tuple[str, ...] = Field(
+        default=(), description="entries that do not fit each other or the record, with what to do"
+    )
+    design: DesignClass | None
+    details: tuple[DetailDamage, ...] = Field(
+        default=(), description="of every entered detail; of an assumed one, marked, while none is entered"
+    )
+    forecast: Forecast | None = Field(description="when it is spent: a used share of 1")
+    forecast_reason: str = Field(default="", description="why there is no forecast, such as too little data")
+    forecast_from: date | None = Field(
+        default=None, description="day after the last recorded one, from which forecasts are reckoned"
+    )
+    review_at_share: float = Field(
+        default=0.95, description="used share at which the crane is to be reviewed"
+    )
+    review_forecast: Forecast | None = Field(default=None, description="when that share is reached")
+    special_assessment_on: date = Field(description="the earliest by age, use, an entered day or condition")
+    special_assessment_by: str = Field(default="age", description="age, use, date or condition")
+    special_assessment_reason: str
+    special_assessment_by_use_on: date | None = Field(
+        default=None,
+        description="early day on which the review share may be reached; None without a forecast",
+    )
+    special_assessment_by_calendar_on: date | None = Field(
+        default=None,
+        description="by age alone: years after manufacture (the first day of service where it is not entered) that the maker says, else 10",
+    )
+    sentence: str = Field(default="", description="how it stands in plain words")
+    service_due_on: date | None = None
+    method: str = "in the manner of ISO 12482:2014; used share = f1 * sum(C*kq) / (C_design * kq_design)"
+    cautions: tuple[str, ...] = CAUTIONS_DUTY
 
 
 class Outlook(Answer):

@@ -11,8 +11,7 @@ from dashboard.pages.life_list import render_list as render_list
 from dashboard.parts import charts, findings, marks, page
 from dashboard.texts import t
 from dashboard.visit import Trouble, Visit, together
-from domain.answers import LifeAnswer
-from domain.life_answers import FactorsAnswer
+from domain.life_answers import FactorsAnswer, LifeAnswer
 
 
 async def render(visit: Visit) -> Any:

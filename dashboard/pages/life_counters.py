@@ -9,8 +9,8 @@ from dashboard.client import Client
 from dashboard.parts import form
 from dashboard.parts.form import Done, Values
 from dashboard.texts import t
-from domain.answers import LifeAnswer, MonthFactorRow
 from domain.counter import CounterKind, CounterReadingAsked, CounterReadingRow, CountersAnswer, CounterSpanRow
+from domain.life_answers import LifeAnswer, MonthFactorRow
 
 MAY_ENTER: Final = ("engineer", "admin")
 MOST_MONTHS: Final = 24

@@ -11,8 +11,7 @@ from dashboard.parts import area, charts, marks
 from dashboard.parts.marks import State
 from dashboard.texts import t
 from dashboard.visit import Visit
-from domain.answers import DetailDamage, LifeAnswer
-from domain.life_answers import DamageAnswer
+from domain.life_answers import DamageAnswer, DetailDamage, LifeAnswer
 
 FORMULA: Final = ("damage.formula", "damage.formula.curves", "damage.formula.limits", "damage.formula.around")
 

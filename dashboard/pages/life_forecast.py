@@ -9,9 +9,8 @@ from dashboard import numbers
 from dashboard.client import Client, NotAllowed
 from dashboard.parts import charts
 from dashboard.texts import t
-from domain.answers import Forecast, LifeAnswer
 from domain.errors import BoomledgerError
-from domain.life_answers import Outlook, WhatIfAnswer
+from domain.life_answers import Forecast, LifeAnswer, Outlook, WhatIfAnswer
 
 NOT_MOVED: Final = 110
 FORMULA: Final = ("forecast.formula", "forecast.formula.limits")

@@ -6,7 +6,7 @@ from dash import html
 
 from dashboard import numbers
 from dashboard.texts import t
-from domain.answers import LifeAnswer, UnsureFigure
+from domain.life_answers import LifeAnswer, UnsureFigure
 
 LEAST_SHOWN: Final = 0.005  # of the whole range: less changes no digit that is shown
 

@@ -13,11 +13,10 @@ from dashboard.pages import crane_faults, life_damage, life_details, life_foreca
 from dashboard.parts import form
 from dashboard.parts.form import Done, Unreadable, Values
 from domain.alerts import AlertRuleAsked
-from domain.answers import Forecast
 from domain.detail import DetailSpec
 from domain.errors import Conflict, InvalidInput
 from domain.fault_answers import FaultEpisodeRow
-from domain.life_answers import DamageAnswer, DamageCell, Outlook, WhatIfAnswer
+from domain.life_answers import DamageAnswer, DamageCell, Forecast, Outlook, WhatIfAnswer
 from domain.upkeep import DetailAsked, ServicePlanAsked
 from duty.sn import en_1993_1_9, en_13001_3_1, iiw
 from tests.unit.dashboard.test_fleet_page import row as fleet_row
