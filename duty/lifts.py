@@ -254,6 +254,7 @@ def from_bytes(data: bytes) -> LiftPart:
     width, at = len(_NO_SAMPLES), _HEAD.size
     tables: list[NDArray[Any]] = []
     for kind, count in ((None, firsts), (ROW, heads), (LIFT, founds), (ROW, tails), (None, lasts)):
+        table: NDArray[Any]
         if kind is None:
             table = np.frombuffer(body, np.float64, width * count, at).reshape(width, count)
         else:
