@@ -8,11 +8,12 @@ import anyio
 import numpy as np
 from fastapi import APIRouter, Query
 
+from api import dispatch_words
 from api.crane_states import states_of
 from api.deps import Caller, Conn
 from api.dispatch import facts_of, matched
 from api.fleet_book import Book, Situation
-from domain.dispatch_answers import DispatchQuestion
+from domain.dispatch_answers import Assumption, DispatchQuestion
 from domain.errors import InvalidInput
 from domain.job import Window
 from domain.job_answers import (
@@ -72,12 +73,14 @@ def _assigned(
 ) -> AssignmentAnswer:
     priced = []
     rulings = []
+    left_open = []
     for one, window, there in zip(asked.jobs, windows, situations, strict=True):
         job = one.job.model_copy(update={"weights": asked.weights})
         situation = replace(there, held=_held(taken, window))
-        points, ruling = _prices(job, situation, sites)
+        points, ruling, assumed = _prices(job, situation, sites)
         priced.append(points)
         rulings.append(ruling)
+        left_open.append(assumed)
     cost = np.array(priced)
     starts = [window.starts_at.timestamp() for window in windows]
     overlaps = overlapping(starts, [window.ends_at.timestamp() for window in windows])
@@ -85,7 +88,9 @@ def _assigned(
     names = [row.name for row in situations[0].listed.rows]
     return AssignmentAnswer(
         jobs=tuple(
-            _explained(index, asked, names, cost, overlaps, found, rulings[index])
+            _explained(index, asked, names, cost, overlaps, found, rulings[index]).model_copy(
+                update={"assumed": left_open[index]}
+            )
             for index in range(len(asked.jobs))
         ),
         assigned=found.assigned,
@@ -108,8 +113,8 @@ def _held(taken: list[Reservation], window: Window) -> dict[str, Held]:
 
 def _prices(
     job: DispatchQuestion, situation: Situation, sites: tuple[str, ...] | None
-) -> tuple[Floats, Ints]:
-    """Points of each crane for a job, inf where it cannot take it, and its Ruling."""
+) -> tuple[Floats, Ints, tuple[Assumption, ...]]:
+    """Points of each crane for a job, inf where it cannot take it, its Ruling, and what the job left open."""
     found, _ = matched(job, situation)
     facts = facts_of(job, situation, found)
     seen = np.ones(found.fit.size, np.bool_)
@@ -118,7 +123,8 @@ def _prices(
     usable = seen & found.fit & facts.free & ~facts.needs_override
     # A crane out of sight is nothing to the one who asks, not even a number.
     ruling = np.where(seen, found.ruling, Ruling.NO_CHART)
-    return np.where(usable, rank(found, facts, job.weights).points, np.inf), ruling
+    points = np.where(usable, rank(found, facts, job.weights).points, np.inf)
+    return points, ruling, dispatch_words.assumed(job, found, seen)
 
 
 def _explained(

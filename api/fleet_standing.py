@@ -1,10 +1,11 @@
 """How the cranes of a fleet stand for dispatch: life used, special assessment, services due, whether they were ever heard."""
 
+import json
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
-from functools import cache
+from functools import cache, lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -48,6 +49,12 @@ def design_figures(design: str | None) -> tuple[float, float]:
         return math.nan, math.nan
 
 
+@lru_cache(maxsize=65_536)
+def _due_by_entries(entries: str) -> date:
+    """Day of the special assessment by what is entered of a crane alone."""
+    return special_assessment(entries_of(json.loads(entries))).on
+
+
 def standing_of(
     rows: Sequence[FleetCrane],
     places: Mapping[str, int],
@@ -74,7 +81,7 @@ def standing_of(
             if due is not None:
                 assessment_on[index] = due
     for index in np.flatnonzero(np.isnat(assessment_on)).tolist():  # nothing counted yet: the entries decide
-        assessment_on[index] = special_assessment(entries_of(rows[index].entries)).on
+        assessment_on[index] = _due_by_entries(rows[index].entries)
     findings: dict[int, tuple[str, ...]] = {}
     for one in found:
         if one.crane in places:

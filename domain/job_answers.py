@@ -7,7 +7,7 @@ from pydantic import AwareDatetime, Field, StrictBool, StringConstraints
 
 from domain.answers import CAUTIONS_DISPATCH, Answer
 from domain.crane import LoadChart
-from domain.dispatch_answers import DispatchCandidate, DispatchQuestion, StateCode
+from domain.dispatch_answers import Assumption, DispatchCandidate, DispatchQuestion, StateCode
 from domain.job import Value, Weights, Window
 from domain.messages import CraneName
 from domain.moments import Day
@@ -132,6 +132,9 @@ class AssignedJob(Answer):
     cheapest_crane: str | None = Field(description="what the job alone would have taken")
     cheapest_points: float | None
     explanation: str
+    assumed: tuple[Assumption, ...] = Field(
+        default=(), description="what the job left open and was taken at its worst, the costliest first"
+    )
 
 
 class AssignmentAnswer(Answer):

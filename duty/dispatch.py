@@ -238,7 +238,11 @@ def _narrowest(fleet: Fleet, jib: Flags, left: Ints, right: Ints) -> Flags:
     variant, ranks = fleet.configuration_variant, len(SPREAD_RANK)
     has = np.zeros((len(fleet.types), ranks, ranks), np.bool_)
     has[variant[jib], left[jib], right[jib]] = True
-    up_to = np.logical_or.accumulate(np.logical_or.accumulate(has, axis=1), axis=2)
+    up_to = has.copy()
+    for rank in range(1, ranks):
+        up_to[:, rank] |= up_to[:, rank - 1]
+    for rank in range(1, ranks):
+        up_to[:, :, rank] |= up_to[:, :, rank - 1]
     narrower = np.zeros_like(has)
     narrower[:, 1:, :] |= up_to[:, :-1, :]
     narrower[:, :, 1:] |= up_to[:, :, :-1]

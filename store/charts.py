@@ -25,7 +25,7 @@ class FleetCrane:
     site: str
     design: str | None  # JSON of the design class
     prior_duty: bool  # whether duty before the first record is entered
-    entries: dict[str, Any]  # those that decide the special assessment before any count
+    entries: str  # JSON of those that decide the special assessment before any count
     review_at_share: float
     wind_limit_m_s: float | None
     slope_limit_deg: float | None

@@ -1,5 +1,6 @@
 """What the dispatch page answers: cranes that fit in their order, why the others are out, and what the order is made of."""
 
+from collections.abc import Sequence
 from typing import Any, Final
 from zoneinfo import ZoneInfo
 
@@ -13,7 +14,7 @@ from dashboard.parts.marks import State as Attention
 from dashboard.texts import t
 from dashboard.visit import Visit
 from domain.crane import Spread
-from domain.dispatch_answers import DispatchAnswer, DispatchCandidate, DispatchQuestion
+from domain.dispatch_answers import Assumption, DispatchAnswer, DispatchCandidate, DispatchQuestion
 
 THIN_HEADROOM_PCT: Final = 10.0
 SHOWN_AT_FIRST: Final = 5
@@ -29,7 +30,7 @@ def answer_parts(
     if not answer.fit_count:
         nothing = states.empty(t("dispatch.none.title"), t("dispatch.none.text"))
         return (
-            [nothing, html.Div(assumed(answer, visit.units), className="bl-card")]
+            [nothing, html.Div(assumed(answer.assumed, visit.units), className="bl-card")]
             if answer.assumed
             else [nothing]
         )
@@ -44,7 +45,7 @@ def answer_parts(
             [
                 html.H2(t("dispatch.fit", count=answer.fit_count)),
                 html.P(job_words(answer.question, visit), className="bl-summary"),
-                assumed(answer, visit.units),
+                assumed(answer.assumed, visit.units),
                 html.Ol(cards[:SHOWN_AT_FIRST], className="bl-candidates"),
                 _more(cards[SHOWN_AT_FIRST:]),
                 _pages(visit, skipped, skipped + len(fit), answer.fit_count),
@@ -55,10 +56,10 @@ def answer_parts(
     ]
 
 
-def assumed(answer: DispatchAnswer, units: Units) -> html.Ul | None:
+def assumed(entries: Sequence[Assumption], units: Units) -> html.Ul | None:
     """What the question left open, the costliest first, with what entering it could bring."""
     lines = []
-    for one in answer.assumed:
+    for one in entries:
         words = [one.text]
         if one.cranes_lost:
             words.append(t("dispatch.assumed.cranes", count=one.cranes_lost))

@@ -13,6 +13,7 @@ from dash import html
 from dashboard import numbers
 from dashboard.client import Client
 from dashboard.numbers import Units
+from dashboard.pages.dispatch_answer import assumed
 from dashboard.pages.dispatch_form import UNKNOWN
 from dashboard.pages.dispatch_list import COLUMNS, Line, column_names, read_job, read_list, read_pasted, shown
 from dashboard.pages.dispatch_parts import day_of, head, yard_zone
@@ -180,6 +181,11 @@ def _assigned(visit: Visit, lines: Sequence[Line], answer: AssignmentAnswer, zon
         compared += t("dispatch.day.saved", points=numbers.plain(saved))
     else:
         compared += t("dispatch.day.same")
+    compared += (
+        t("dispatch.day.exact")
+        if answer.exact
+        else t("dispatch.day.not_exact", most=answer.most_assigned, points=numbers.plain(answer.least_points))
+    )
     rows = [html.Li(_row(visit, lines, index, one, zone)) for index, one in enumerate(answer.jobs)]
     holding = [
         {"crane": one.crane, "job": line.asked.model_dump(mode="json")}
@@ -247,6 +253,7 @@ def _row(visit: Visit, lines: Sequence[Line], index: int, one: AssignedJob, zone
             ),
             html.Div(crane),
             html.P(numbers.in_units(one.explanation, visit.units), className="bl-summary"),
+            _assumed(one, visit.units),
             html.Div(
                 [
                     _link(
@@ -264,6 +271,19 @@ def _row(visit: Visit, lines: Sequence[Line], index: int, one: AssignedJob, zone
             ),
         ],
         className="bl-candidate-body",
+    )
+
+
+def _assumed(one: AssignedJob, units: Units) -> html.Details | None:
+    """What the job left open, folded; the costliest stands in the heading."""
+    if not one.assumed:
+        return None
+    return html.Details(
+        [
+            html.Summary(t(f"dispatch.assumed.{one.assumed[0].entry}")),
+            assumed(one.assumed, units),
+        ],
+        className="bl-numbers",
     )
 
 

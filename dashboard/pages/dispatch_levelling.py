@@ -97,7 +97,7 @@ def _pace(row: LevellingRow) -> html.Li:
                     html.Span(
                         t(
                             "dispatch.levelling.row",
-                            advice=row.advice,
+                            advice=numbers.spoken(row.advice),
                             used=numbers.share(row.used_share),
                             review=numbers.day(row.review_on),
                         ),

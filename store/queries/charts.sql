@@ -11,7 +11,7 @@ select c.name, coalesce(c.spec ->> 'title', '') as title, c.draft, c.type_id, c.
         'special_assessment_after_years', c.spec -> 'special_assessment_after_years',
         'assessed_on', c.spec -> 'assessed_on', 'assess_by', c.spec -> 'assess_by',
         'assess_because', c.spec -> 'assess_because', 'assess_since', c.spec -> 'assess_since'
-    )) as entries,
+    ))::text as entries,
     coalesce((c.spec ->> 'review_at_share')::float8, 0.95) as review_at_share,
     (c.spec ->> 'wind_limit_m_s')::float8 as wind_limit_m_s, (c.spec ->> 'slope_limit_deg')::float8 as slope_limit_deg,
     s.spec ->> 'time_zone' as time_zone,

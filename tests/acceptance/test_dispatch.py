@@ -703,3 +703,17 @@ async def test_readings_that_cannot_be_true_are_a_state(client: httpx.AsyncClien
     row = await row_of(client, "yard-04", **ROOM, sectors=["side"])
     assert "readings that cannot be true: Reading stuck" in [state["text"] for state in row["states"]]
     assert (row["usable"], row["terms"]["findings"]) == (True, 100.0)
+
+
+async def test_the_day_list_says_what_each_job_left_open_and_whether_it_is_the_best(
+    client: httpx.AsyncClient,
+) -> None:
+    short = {**JOB, "sectors": ["side", "rear"], "window": WINDOW}
+    whole = {**short, **ROOM, "sector": "right", "pick": {"outreach_m": 3.0, "sector": "right"}}
+    jobs = [{"title": "short", "job": short}, {"title": "whole", "job": whole}]
+    body = (await client.post("/dispatch/assignment", json={"jobs": jobs})).json()
+    left_open, said = body["jobs"]
+    assert {one["entry"] for one in left_open["assumed"]} == {"sector", "spread", "pick"}
+    assert said["assumed"] == []
+    assert body["exact"]
+    assert (body["most_assigned"], body["least_points"]) == (body["assigned"], body["points"])

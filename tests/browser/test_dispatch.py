@@ -138,7 +138,7 @@ def test_a_days_list_is_typed_assigned_explained_and_held(site: str, visit: Call
         page.get_by_label("Rigging", exact=True).fill("0")
         page.get_by_label("Outreach", exact=True).fill("6")
         page.get_by_role("button", name="Add a job").click()
-        expect(page.locator(".bl-day-list li", has_text=title)).to_be_visible()
+        expect(page.locator(".bl-day-list > li", has_text=title)).to_be_visible()
     cranes = page.locator(".bl-day-list .bl-link").all_inner_texts()
     assert len(set(cranes)) == 2
     expect(page.locator("#page")).to_contain_text("taking the list from the top: 2 jobs")
@@ -247,5 +247,5 @@ def test_a_pasted_list_is_read_in_the_units_of_the_form(site: str, visit: Callab
     page.get_by_text("The whole list as text").click()
     page.get_by_label("Jobs").fill("Roof;08:00;10:00;20;1.2;0.06;9;6;rear")
     page.get_by_role("button", name="Take this list").click()
-    expect(page.locator(".bl-day-list li")).to_contain_text("1.26")
+    expect(page.locator(".bl-day-list > li")).to_contain_text("1.26")
     assert "1200" in page.url
