@@ -73,7 +73,7 @@ def standing_of(
         spread[known[known >= 0]] = numbers(values)[known >= 0]
         return spread
 
-    assessment_on = np.full(len(rows), np.datetime64("NaT"), "datetime64[D]")
+    assessment_on = np.full(len(rows), np.datetime64("NaT", "D"), "datetime64[D]")
     heard = np.zeros(len(rows), np.bool_)
     for index, due, sent in zip(place, life.assessment_ons, life.heard, strict=True):
         if index >= 0:
