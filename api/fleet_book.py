@@ -9,6 +9,7 @@ import time
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime, timedelta
+from functools import cached_property
 from typing import Annotated, Any, Final
 from zoneinfo import ZoneInfo
 
@@ -88,7 +89,7 @@ class Situation:
         """The cranes, with the charts of the beginning."""
         return self.fleets[0]
 
-    @property
+    @cached_property
     def assessment_overdue(self) -> Flags:
         """By crane: whether its special assessment is due by the first day of the time asked for."""
         due = np.zeros(len(self.listed.rows), np.bool_)
@@ -287,7 +288,7 @@ def _situation(
     """What holds on the local days of a time; the end itself is free again."""
     rows = fleets[0].rows
     last_moment = max(starts_at, ends_at - timedelta(microseconds=1))
-    zones = {row.time_zone: ZoneInfo(row.time_zone) for row in rows}
+    zones = {name: ZoneInfo(name) for name in {row.time_zone for row in rows}}
     days = {
         name: (starts_at.astimezone(zone).date(), last_moment.astimezone(zone).date())
         for name, zone in zones.items()
@@ -297,7 +298,11 @@ def _situation(
         by_zone = {zone: one.day <= last and end > first for zone, (first, last) in days.items()}
         if any(by_zone.values()) or not rows:
             kept.append(one)
-            holds.append(np.array([by_zone[row.time_zone] for row in rows], np.bool_))
+            holds.append(
+                np.ones(len(rows), np.bool_)
+                if all(by_zone.values())
+                else np.isin(one.zones, [zone for zone, there in by_zone.items() if there])
+            )
     return Situation(
         fleets=tuple(kept),
         holds=tuple(holds),
