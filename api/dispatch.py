@@ -15,7 +15,7 @@ from api.fleet_book import Book, Listed, Situation
 from api.lift_sheet import Sheet, lift_sheet_pdf
 from api.load_charts import charts_on
 from domain.crane import Sector
-from domain.dispatch_answers import CraneState, DispatchAnswer, DispatchCandidate, DispatchQuestion
+from domain.dispatch_answers import CraneState, DispatchAnswer, DispatchCandidate, DispatchQuestion, EntryName
 from domain.errors import NotFound
 from domain.job import LiftJob
 from domain.job_answers import SheetAsked
@@ -93,12 +93,17 @@ class _Measured(NamedTuple):
     fleet: Ints  # by crane: which of the situation's fleets the answer is of
     facts: Facts
     ranking: Ranking
+    sector: Sector | None  # of the job, where it needs one alone
+    left_open: tuple[EntryName, ...]  # by the question
 
 
 def _measured(question: DispatchQuestion, situation: Situation) -> _Measured:
     found, fleet = matched(question, situation)
     facts = facts_of(question, situation, found)
-    return _Measured(found, fleet, facts, rank(found, facts, question.weights))
+    ranking = rank(found, facts, question.weights)
+    return _Measured(
+        found, fleet, facts, ranking, only_sector(question), tuple(dispatch_words.left_open(question))
+    )
 
 
 def matched(job: LiftJob, situation: Situation) -> tuple[Matches, Ints]:
@@ -151,7 +156,7 @@ def _candidate(
     found, facts, ranking = measured.found, measured.facts, measured.ranking
     of_day = situation.fleets[int(measured.fleet[index])]
     states = states_of(situation, index, question.tolerated_faults)
-    entry, if_entered = dispatch_words.costliest(question, found, index)
+    entry, if_entered = dispatch_words.costliest(measured.left_open, found, index)
     crane = listed.rows[index]
     booked = situation.held.get(crane.name)
     open_faults = situation.faults.get(index, ())
@@ -167,7 +172,7 @@ def _candidate(
         needs_override=bool(facts.needs_override[index]),
         states=states,
         ruling=Ruling(int(found.ruling[index])).name.lower(),
-        **_configuration(of_day, question, found, index),
+        **_configuration(of_day, measured.sector, found, index),
         charts_on=max(of_day.day, situation.first_day(index)),
         assumed=entry,
         capacity_if_entered_kg=if_entered,
@@ -199,7 +204,7 @@ def _candidate(
     )
 
 
-def _configuration(listed: Listed, job: LiftJob, found: Matches, index: int) -> dict[str, Any]:
+def _configuration(listed: Listed, sector: Sector | None, found: Matches, index: int) -> dict[str, Any]:
     configuration = int(found.configuration[index])
     if configuration < 0:
         return {}
@@ -213,7 +218,7 @@ def _configuration(listed: Listed, job: LiftJob, found: Matches, index: int) -> 
         "spread_right": _SPREADS[int(table.spread_right[chart])],
         "jib_fitted": jib_fitted,
         "stage": None if stage == ALL_STAGES else stage,
-        "sector": only_sector(job),
+        "sector": sector,
         "limited_by": dispatch_words.limited_by(found, index, None if jib is None else jib.rated_capacity_kg),
     }
 

@@ -47,7 +47,7 @@ def sector_words(sectors: Iterable[Sector], joined: str = " and ") -> str:
 def assumed(job: LiftJob, found: Matches, seen: Flags) -> tuple[Assumption, ...]:
     """What a question left open, the costliest first: what loses most cranes, then what costs one crane most."""
     costs = []
-    for entry in _left_open(job):
+    for entry in left_open(job):
         if_entered, fits = _if_entered(entry, found)
         lost = np.where(seen, if_entered - found.capacity_kg, 0.0)
         costs.append(
@@ -64,18 +64,20 @@ def assumed(job: LiftJob, found: Matches, seen: Flags) -> tuple[Assumption, ...]
     return tuple(costs)
 
 
-def costliest(job: LiftJob, found: Matches, index: int) -> tuple[EntryName | None, float | None]:
+def costliest(
+    entries: Iterable[EntryName], found: Matches, index: int
+) -> tuple[EntryName | None, float | None]:
     """What a question left open that costs one crane most, and its capacity were that entered; None where nothing costs."""
     best: tuple[EntryName | None, float | None] = (None, None)
     least = float(found.capacity_kg[index])
-    for entry in _left_open(job):
+    for entry in entries:
         capacity = float(_if_entered(entry, found)[0][index])
         if capacity > least:
             best, least = (entry, capacity), capacity
     return best
 
 
-def _left_open(job: LiftJob) -> list[EntryName]:
+def left_open(job: LiftJob) -> list[EntryName]:
     """Entries that the question leaves open and that can be taken at their worst."""
     positions = [job.place] if job.pick is None else [job.pick, job.place]
     entries: list[EntryName] = []

@@ -1,6 +1,7 @@
 """The order of the cranes for a lift: points by visible weights, so that every place in the list can be explained."""
 
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Final
 
 import numpy as np
@@ -29,7 +30,7 @@ class Facts:
     life_ppm: Floats  # millionths of the remaining life that this lift takes; NaN where not known
     distance_km: Floats  # NaN where a position is not known
 
-    @property
+    @cached_property
     def needs_override(self) -> Flags:
         """What is not to be used unless somebody entitled says so, with a reason; the same for everyone who asks."""
         return np.asarray((self.forbidding_faults > 0) | self.assessment_overdue, np.bool_)
