@@ -2,6 +2,7 @@
 
 import json
 import sys
+from datetime import datetime
 from pathlib import Path
 from typing import Annotated
 
@@ -205,7 +206,11 @@ def simulate(
     live: Annotated[
         bool, typer.Option("--live", help="Send the yard's work as it happens, until told to stop.")
     ] = False,
-    days: Annotated[int, typer.Option(min=1, max=3660, help="Days to simulate, the last one yesterday.")] = 5,
+    days: Annotated[int, typer.Option(min=1, max=3660, help="Days to simulate.")] = 5,
+    last_day: Annotated[
+        datetime | None,
+        typer.Option(formats=["%Y-%m-%d"], help="Last of these days; yesterday when not given."),
+    ] = None,
     cranes: Annotated[int, typer.Option(min=1, max=12, help="Cranes of the yard, the first ones.")] = 12,
     seed: Annotated[int, typer.Option(min=0)] = 1,
     field: Annotated[
@@ -230,16 +235,26 @@ def simulate(
     from boomledger import simulate as simulation
     from boomledger.services import stop_on_signals
 
-    settings = load_settings()
+    settings, last = load_settings(), last_day.date() if last_day else None
     if live:
         simulation.run_live(settings, stop_on_signals())
         return
     if publish:
         simulation.run_published(
-            settings, days, cranes, seed, field=field, factor=factor, stop=stop_on_signals(), console=out
+            settings,
+            days,
+            cranes,
+            seed,
+            last_day=last,
+            field=field,
+            factor=factor,
+            stop=stop_on_signals(),
+            console=out,
         )
         return
-    passed = simulation.run_days(settings, days, cranes, seed, truth, check=check, field=field, console=out)
+    passed = simulation.run_days(
+        settings, days, cranes, seed, truth, last_day=last, check=check, field=field, console=out
+    )
     raise typer.Exit(0 if passed else 1)
 
 

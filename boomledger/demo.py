@@ -9,7 +9,9 @@ from typing import Final
 
 from rich.console import Console
 
+from analytics import rebuild
 from boomledger import history
+from boomledger.recounting import rebuild_shown
 from boomledger.settings import Settings
 from boomledger.simulate import count, write
 from boomledger.stack import Stack
@@ -39,6 +41,9 @@ def demo(
     with Stack(settings.data_dir, settings) as stack:
         console.print(f"database and broker ({stack.broker_kind}) run; data in {stack.data_dir}")
         today = today or running_day(datetime.now(UTC))
+        if not _count_older(stack.database_url, stop, console):
+            console.print("stopped; the next start goes on with the counts")
+            return
         if not is_registered(stack.database_url, load_yard(today)):
             _begin_history(stack.data_dir, history_days, today)
         if not _finish_history(stack, settings, stop, console):
@@ -54,6 +59,17 @@ def demo(
         while not stop.wait(LOOK_EVERY_S):
             stack.check()
         console.print("stopping")
+
+
+def _count_older(url: str, stop: threading.Event, console: Console) -> bool:
+    """Count anew what an older method counted into this data folder; whether nothing is left of it."""
+    if not rebuild.outdated(url):
+        return True
+    console.print("the data folder was counted by an older method: counting again")
+    _, left = rebuild_shown(url, rebuild.changed(url, {}), stop)
+    if left is None:
+        rebuild.drop_unused(url)
+    return left is None
 
 
 def _begin_history(data_dir: Path, days: int, today: date) -> None:

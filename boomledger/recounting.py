@@ -55,7 +55,7 @@ def count_anew(url: str, settings: Any, *, keep: bool = False, days_per_claim: i
 
     stop = stop_on_signals()
     duty.warm_up()
-    done, left = _rebuild(url, settings, stop, days_per_claim)
+    done, left = rebuild_shown(url, settings, stop, days_per_claim)
     if left is not None:
         err.print(
             f"stopped: {done} crane-days counted, {left} left. The old counts are still in use; run the same "
@@ -86,8 +86,10 @@ def read_changes(file: Path | None) -> dict[str, Any]:
     return found
 
 
-def _rebuild(url: str, settings: Any, stop: threading.Event, days_per_claim: int) -> tuple[int, int | None]:
-    """Crane-days counted, and how many are left where it was stopped."""
+def rebuild_shown(
+    url: str, settings: Any, stop: threading.Event, days_per_claim: int = 31
+) -> tuple[int, int | None]:
+    """Counts the history anew with progress: crane-days counted, and how many are left where it was stopped."""
     from analytics import rebuild
 
     done = left = 0

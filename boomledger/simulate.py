@@ -72,14 +72,14 @@ def run_published(
     cranes: int,
     seed: int,
     *,
+    last_day: date | None = None,
     field: bool = False,
     factor: float,
     stop: threading.Event,
     console: Console,
 ) -> None:
-    """Send days of the yard, or of the field cases, over the broker, the last one yesterday, one after the other: nights
-    are left out."""
-    url, today = database_url(settings), running_day(datetime.now(UTC))
+    """Send days of the yard, or of the field cases, over the broker, one after the other: nights are left out."""
+    url, today = database_url(settings), _day_after(last_day)
     first = today - timedelta(days=days)
     yard = field_cases(today) if field else first_cranes(load_yard(today), cranes)
     is_registered(url, yard)
@@ -109,11 +109,12 @@ def run_days(
     seed: int,
     truth: Path | None,
     *,
+    last_day: date | None = None,
     check: bool,
     field: bool = False,
     console: Console,
 ) -> bool:
-    """Generate days of the yard, the last one yesterday, into the configured database, else into a passing one.
+    """Generate days of the yard, the last one yesterday or as named, into the configured database, else into a passing one.
 
     With `field` days of the field cases instead. With `truth` the ground truth is written there; with `check` the days are
     counted and compared with it, and a few days of the field cases beside them. Returns whether every comparison held. A
@@ -121,7 +122,7 @@ def run_days(
     fault to be found and not a difference to be tolerated.
     """
     set_up_logging(settings.model_copy(update={"log_level": "warning"}))
-    today = running_day(datetime.now(UTC))
+    today = _day_after(last_day)
     yard = _past_ingest(today) if field else first_cranes(load_yard(today, healthy=check), cranes)
     plan = history.History(yard=yard, first_day=today - timedelta(days=days), days=days, seed=seed)
     plans = [plan]
@@ -144,6 +145,11 @@ def run_days(
             return True
         count(crew, url, console)
         return tally.show(url, console)
+
+
+def _day_after(last_day: date | None) -> date:
+    """The day after the last simulated one: the yard's running day where none is named."""
+    return running_day(datetime.now(UTC)) if last_day is None else last_day + timedelta(days=1)
 
 
 def _past_ingest(today: date) -> Yard:
