@@ -23,13 +23,14 @@ def count_without(
 ) -> DayCount:
     """The count of a day without the readings of `spans`, with the cubed peaks that they had counted."""
     counted = count(without(samples, spans))
-    doubted = [span for span in spans if _blinds(span) and not span.readings_false]
+    doubted = [span for span in spans if not span.readings_false]
     if not doubted:
         return counted
-    before = count(without(samples, [span for span in spans if span.readings_false]))
-    return replace(
-        counted, figures={**counted.figures, "excluded_cubed_sum": cubed_sum_in(before.lift_part, doubted)}
-    )
+    before = count(without(samples, [span for span in spans if span.readings_false])).lift_part
+    # What is lost beyond the span counts too: lifts alike on both sides become one, and those without a pose none.
+    lost = cubed_sum(before) - cubed_sum(counted.lift_part)
+    known = max(cubed_sum_in(before, [span for span in doubted if _blinds(span)]), lost)
+    return replace(counted, figures={**counted.figures, "excluded_cubed_sum": known})
 
 
 def without(samples: DaySamples, spans: Sequence[Excluded]) -> DaySamples:
@@ -48,16 +49,25 @@ def without(samples: DaySamples, spans: Sequence[Excluded]) -> DaySamples:
     return replace(samples, channels=channels, excluded=excluded)
 
 
+def cubed_sum(lift_part: bytes) -> float:
+    """Sum of the cubed peak structural shares of the lifts of a day."""
+    return sum(_cube(lift) for lift in lifts.lifts(lifts.from_bytes(lift_part)))
+
+
 def cubed_sum_in(lift_part: bytes, spans: Sequence[Excluded]) -> float:
     """Sum of the cubed peak structural shares of the lifts of a day that reach into `spans`."""
     ends = [(to_ms(span.from_at), to_ms(span.to_at)) for span in spans]
     return float(
         sum(
-            max(lift.peak_structural_pct, 0.0) ** 3 / 1e6
+            _cube(lift)
             for lift in lifts.lifts(lifts.from_bytes(lift_part))
             if any(lift.start_ms < end and lift.end_ms >= start for start, end in ends)
         )
     )
+
+
+def _cube(lift: lifts.FoundLift) -> float:
+    return max(lift.peak_structural_pct, 0.0) ** 3 / 1e6
 
 
 def _inside(samples: DaySamples, span: Excluded) -> Bools:

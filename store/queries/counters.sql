@@ -53,8 +53,10 @@ select d.day - (extract(day from d.day)::int - 1) as month, sum(d.recorded_ms)::
     sum(d.gap_ms + d.seam_ms)::bigint as missing_ms, sum(d.unrecorded_ms)::bigint as unrecorded_ms,
     sum(d.peak_cubed_sum order by d.day) as cube_sum
 from (
-    select day, recorded_ms, peak_cubed_sum, excluded_ms + overlap_ms + clock_ms as unrecorded_ms,
-        sensor_gap_ms + offline_gap_ms + quarantine_gap_ms + overlap_ms + clock_ms + excluded_ms as gap_ms,
+    select day, recorded_ms, peak_cubed_sum,
+        excluded_ms + overlap_ms + clock_ms + case when posed then no_pose_ms else 0 end as unrecorded_ms,
+        sensor_gap_ms + offline_gap_ms + quarantine_gap_ms + overlap_ms + clock_ms + excluded_ms
+            + case when posed then no_pose_ms else 0 end as gap_ms,
         case when lag(last_boot) over w = first_boot and first_seq > lag(last_seq) over w + 1
             then least(
                 (first_seq - lag(last_seq) over w - 1) * message_ms,

@@ -297,7 +297,8 @@ order by 1;
 -- name: weekly_record
 -- What is on record of one crane by ISO week, and what is not though it was in use, with what had been counted there.
 select d.day - (d.day - date '0001-01-01') %% 7 as week, sum(d.peak_cubed_sum order by d.day) as peak_cubed_sum,
-    sum(d.recorded_ms)::bigint as recorded_ms, sum(d.excluded_ms + d.overlap_ms + d.clock_ms)::bigint as unrecorded_ms,
+    sum(d.recorded_ms)::bigint as recorded_ms,
+    sum(d.excluded_ms + d.overlap_ms + d.clock_ms + case when d.posed then d.no_pose_ms else 0 end)::bigint as unrecorded_ms,
     sum(d.excluded_cubed_sum order by d.day) as known_cubed_sum
 from day_figure d
 where d.crane_id = %(crane_id)s and d.counting_id = %(counting_id)s

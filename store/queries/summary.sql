@@ -154,7 +154,8 @@ from (
         coalesce(sum(peak_cubed_sum order by day), 0) as peak_cubed_sum, coalesce(sum(warnings), 0) as warnings,
         coalesce(sum(limiter_stops), 0) as limiter_stops,
         coalesce(sum(limiter_overrides), 0) as limiter_overrides, coalesce(sum(faults), 0) as faults,
-        coalesce(sum(excluded_ms + overlap_ms + clock_ms), 0) as unrecorded_ms,
+        coalesce(sum(excluded_ms + overlap_ms + clock_ms + case when posed then no_pose_ms else 0 end), 0)
+            as unrecorded_ms,
         coalesce(sum(spikes), 0) as spikes, coalesce(sum(spikes_counted), 0) as spikes_counted,
         coalesce(max(largest_spike_pct), 0) as largest_spike_pct
     from day_figure

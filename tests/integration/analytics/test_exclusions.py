@@ -133,6 +133,29 @@ def test_an_angle_that_is_excluded_leaves_the_pose_unknown_and_the_duty_counted(
     assert all(row["peak_outreach_m"] is None for row in yard.rows("lift"))
 
 
+def test_lifts_that_an_unknown_pose_hides_are_duty_not_on_record(yard: Yard) -> None:
+    channels = {
+        name: values
+        for name, values in working(4).items()
+        if name not in ("outreach_m", "hook_height_m", "mode")
+    }
+    n = channels["utilisation_pct"].size
+    angles = {"main_boom_deg": 40.0, "knuckle_boom_deg": -10.0, "extension_m": 1.0}
+    channels |= {name: np.full(n, value) for name, value in angles.items()}
+    yard.store(yard.messages(START, channels))
+    yard.count()
+    before = sum(row["peak_cubed_sum"] for row in yard.rows("day_figure"))
+    exclude(yard, 1, 2, channel="main_boom_deg")
+    yard.count()
+    (day,) = yard.rows("day_figure")
+    assert (day["posed"], day["no_pose_ms"], day["excluded_ms"]) == (True, HOUR_MS, 0)
+    assert 0 < day["peak_cubed_sum"] < before - 1e-9
+    assert day["peak_cubed_sum"] + day["excluded_cubed_sum"] >= before - 1e-9
+    (summary,) = yard.rows("crane_summary")
+    assert (summary["unrecorded_ms"], summary["missing_ms"]) == (HOUR_MS, HOUR_MS)
+    assert summary["coverage"] == pytest.approx(4 / 5)
+
+
 def test_a_missing_reading_inside_is_excluded_and_not_a_gap_of_the_sensor(yard: Yard) -> None:
     channels = working(2)
     channels["utilisation_pct"][1000:1100] = np.nan

@@ -1,5 +1,6 @@
 """Whatever is excluded of a day, what is left of its lifts and what is kept beside them is never less than what was there."""
 
+from dataclasses import replace
 from datetime import UTC, date, datetime
 from zoneinfo import ZoneInfo
 
@@ -65,8 +66,40 @@ def test_nothing_is_lost_by_excluding(pose: bool) -> None:
             for _ in range(rng.integers(1, 4)):
                 first = START_MS + int(rng.uniform(0, 7.2e6))
                 past = first + 1 + int(rng.exponential(rng.choice(LENGTHS_MS)))
+                channel = rng.choice([None, "main_boom_deg", "utilisation_pct"])
                 spans.append(
-                    Excluded(channel=None, from_at=from_ms(first), to_at=from_ms(past), readings_false=False)
+                    Excluded(
+                        channel=channel, from_at=from_ms(first), to_at=from_ms(past), readings_false=False
+                    )
                 )
             counted = exclusions.count_without(whole, spans, count)
             assert cubes(counted) + counted.figures["excluded_cubed_sum"] >= before - 1e-9
+
+
+def test_excluding_the_empty_hook_between_like_loads_loses_no_lift() -> None:
+    crane_type = load_yard(healthy=True).cranes[0].crane.type
+    whole = samples(0, pose=False)
+    at_ms, seconds = whole.at_ms, np.arange(whole.at_ms.size)
+    loaded = (seconds % 120 >= 20) & (seconds % 120 < 100)
+    channels = {"utilisation_pct": np.where(loaded, 60.0, 5.0).astype(np.float32)}
+    pallets = replace(whole, channels=channels)
+
+    def count(these: DaySamples) -> DayCount:
+        return day.count(LOCAL_DAY, crane_type, these, [], frozenset, SETTINGS, turned=False)
+
+    before = cubes(count(pallets))
+    empty = zip(
+        np.flatnonzero(loaded[:-1] & ~loaded[1:]), np.flatnonzero(~loaded[:-1] & loaded[1:])[1:], strict=False
+    )
+    spans = [
+        Excluded(
+            channel=None,
+            from_at=from_ms(int(at_ms[end]) + 1),
+            to_at=from_ms(int(at_ms[start]) + 1),
+            readings_false=False,
+        )
+        for end, start in empty
+    ]
+    counted = exclusions.count_without(pallets, spans, count)
+    assert cubes(counted) < 0.1 * before
+    assert cubes(counted) + counted.figures["excluded_cubed_sum"] == pytest.approx(before)
