@@ -10,6 +10,7 @@ from typer.testing import CliRunner
 
 from alerts.defaults import DEFAULT_RULES
 from boomledger.cli import app
+from boomledger.console import out
 from domain.errors import BoomledgerError
 from simulator.yard import field_cases
 
@@ -19,7 +20,9 @@ Run = Callable[..., Result]
 @pytest.fixture
 def run(database: str, monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> Run:
     monkeypatch.setenv("BOOMLEDGER_DATABASE_URL", database)
-    monkeypatch.setenv("COLUMNS", "200")
+    # A process of several tests has no terminal: the width would be that of a dumb one.
+    monkeypatch.setattr(out, "_width", 200)
+    monkeypatch.setattr(out, "_height", 50)
     monkeypatch.chdir(tmp_path)
     runner = CliRunner()
     return lambda *words, **more: runner.invoke(app, list(words), **more)
