@@ -102,7 +102,7 @@ FINDING_WORDS: Final[Mapping[FindingCode, FindingWords]] = {
         figures="lifts, used share, damage, near-limit share",
         moves="too low",
         consequence="Loads read a hundredth of what they are: no lift is found and nothing is used up.",
-        next_step="Have the sender multiply utilisation by 100, and exclude what was recorded so.",
+        next_step="Have the sender multiply the reading by 100, and exclude what was recorded so.",
         unit="%",
     ),
     FindingCode.RADIANS_FOR_DEGREES: FindingWords(

@@ -153,6 +153,9 @@ def _units(crane_type: CraneType, statistics: Plausibility, at: Thresholds) -> I
     low, high = _ends(statistics, "utilisation_pct")
     if others >= at.stuck_min and 0.2 <= high <= 2.0 and high - low >= 0.1:
         yield FindingCode.FRACTION_FOR_PERCENT, high, "utilisation_pct"
+    _, limit = _ends(statistics, "limit_pct")
+    if 0.2 <= limit <= 2.0 and high > 2.0:  # every structural percent is a hundredth then
+        yield FindingCode.FRACTION_FOR_PERCENT, limit, "limit_pct"
     if high >= at.overload_pct:
         yield FindingCode.OVERLOAD, high, "utilisation_pct"
     yield from _lengths(crane_type, statistics, at)

@@ -144,9 +144,15 @@ def test_an_angle_where_no_boom_of_the_type_goes_is_told() -> None:
         (np.where(HALF, 100.0, 0.0), {("limit_zero", "limit_pct")}),
         (np.full(N, np.nan), {("limit_missing", "limit_pct")}),
         (np.where(np.arange(N) < 1000, np.nan, 100.0), set()),
+        (
+            np.where(HALF, 1.0, 0.72),
+            {("fraction_for_percent", "limit_pct"), ("zero_offset", "utilisation_pct")},
+        ),
     ],
 )
-def test_a_limit_of_0_or_none_is_told(limit: np.ndarray, expected: set[tuple[str, str]]) -> None:
+def test_a_limit_of_0_or_none_or_as_a_fraction_is_told(
+    limit: np.ndarray, expected: set[tuple[str, str]]
+) -> None:
     assert codes(day(limit_pct=limit)) == expected
 
 
