@@ -172,17 +172,20 @@ def _loaded_share(cell: Any, other: Any) -> float:
 
 
 @compiled
-def is_step(rows: Rows, at: int, turn: int, zero: float, least: float, tolerance: float) -> bool:
+def is_step(
+    rows: Rows, at: int, turn: int, cell_ms: int, zero: float, least: float, tolerance: float
+) -> bool:
     """Whether the load came or went at an event, and not only the pose changed.
 
     zero, least, tolerance [%]: an error of the zero changes the load by no more than `zero` of the change of capacity.
+    Nobody saw how the load changed where no cell lies next to the event: it is taken for a step, the safe side.
     """
     row = rows[at]
     capacity = 100.0 * row.half / tolerance
     if at == 0:
         return turn == RISE and row.level > (zero + least) / 100.0 * capacity
     before = rows[at - 1]
-    if before.arm == 0:
+    if before.arm == 0 or row.first_ms - before.last_ms > 2 * cell_ms:
         return True
     change = row.level - before.least if turn == RISE else before.most - row.level
     moved = abs(capacity - 100.0 * before.half / tolerance)
@@ -295,7 +298,7 @@ def found(
             start, end = _ends(rows, turns, valley, peak, moved, empty)
             stepped = not posed
             for k in range(valley + 1, moved + 1):
-                stepped |= turns[k] != 0 and is_step(rows, k, turns[k], zero, least, tolerance)
+                stepped |= turns[k] != 0 and is_step(rows, k, turns[k], cell_ms, zero, least, tolerance)
             if stepped and (not posed or top > 0):
                 _write_lift(out[size], rows, one, start, end, empty, cell_ms)
                 size += 1

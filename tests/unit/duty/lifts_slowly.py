@@ -159,7 +159,7 @@ def _is_step(cells: list[Cell], levels: list[int], k: int, rule: LiftRule) -> bo
     if k == 0:
         return levels[k] > earlier and level > (rule.zero_pct + rule.least_step_pct) / 100.0 * capacity
     seconds = [load for load, _ in _seconds(cells[k - 1])]
-    if not seconds:
+    if not seconds or cells[k][0].at_ms - cells[k - 1][-1].at_ms > 2 * rule.cell_ms:
         return True
     change = level - min(seconds) if levels[k] > earlier else max(seconds) - level
     moved = abs(capacity - 100.0 * _level_and_half(cells[k - 1])[1] / rule.tolerance_pct)

@@ -214,6 +214,19 @@ def test_the_same_mass_on_both_sides_of_a_gap_is_one_lift_loaded_for_its_recorde
     assert (first.end_ms, second.start_ms) == (60_000 - STEP_MS, 390_000)
 
 
+def test_a_load_that_came_and_went_unseen_is_a_lift_where_only_the_far_part_was(
+    round_type: CraneType,
+) -> None:
+    work = Crane(round_type).go(20, 75, 0).hold(20).hold(2, 250).go(15, 5, 3).hold(30)
+    time, channels = work.go(15, 75, 0).hold(2, 0).hold(40).channels()
+    seen = (time < 38_000) | ((time > 60_000) & (time < 86_000)) | (time > 108_000)
+    (lift,) = lifts(
+        find(signals(round_type, time[seen], {name: each[seen] for name, each in channels.items()}))
+    )
+    assert lift.start_ms == pytest.approx(60_000, abs=200)
+    assert lift.peak_utilisation_pct == pytest.approx(channels["utilisation_pct"][seen].max(), abs=0.5)
+
+
 def test_swinging_up_to_six_seconds_splits_no_lift_and_a_load_of_eight_seconds_is_seen() -> None:
     t = np.arange(0, 120, 0.1)
     for period in (2.0, 4.5, 6.0):
