@@ -13,11 +13,13 @@ import numpy as np
 from domain.crane import Boom, CraneType
 from domain.findings import FindingCode, Thresholds
 from duty.geometry import full_stroke_m
-from duty.plausibility import CHANNELS, EXTREMES, MISFITS_M, STEPS_MS, Plausibility
+from duty.plausibility import CHANNELS, EXTREMES, MISFITS_M, POSE_LEAST, STEPS_MS, Plausibility
 
 HOUR_MS: Final = 3_600_000
 MINUTE_MS: Final = 60_000
 STEP_CLASS: Final = 2  # of STEPS_MS: steps beyond 3 s
+SLEW_RAD: Final = 6.4  # a turn in radians and some slack
+BOOMS: Final = (*POSE_LEAST, "jib_deg", "jib_extension_m")
 MISFIT_CLASS: Final = MISFITS_M.index(1.0) + 1
 
 
@@ -139,7 +141,7 @@ def _units(crane_type: CraneType, statistics: Plausibility, at: Thresholds) -> I
     radians = False
     for name, boom in _angles(crane_type):
         low, high = _ends(statistics, name)
-        moving = high > low and others >= at.stuck_min and int(statistics.channel(name)["moved"]) <= 1
+        moving = high > low and _worked(statistics, name, at) and int(statistics.channel(name)["moved"]) <= 1
         if moving and low >= -3.2 and high <= 3.2 and high - low >= 0.1:
             radians = True
             yield FindingCode.RADIANS_FOR_DEGREES, max(abs(low), abs(high)), name
@@ -148,7 +150,7 @@ def _units(crane_type: CraneType, statistics: Plausibility, at: Thresholds) -> I
             if beyond > at.angle_slack_deg:
                 yield FindingCode.ANGLE_OUT_OF_GEOMETRY, beyond, name
     low, high = _ends(statistics, "slew_deg")
-    if radians and high - low >= 0.5 and low >= -6.4 and high <= 6.4:
+    if radians and high - low >= 0.5 and low >= -SLEW_RAD and high <= SLEW_RAD:
         yield FindingCode.RADIANS_FOR_DEGREES, max(abs(low), abs(high)), "slew_deg"
     low, high = _ends(statistics, "utilisation_pct")
     if others >= at.stuck_min and 0.2 <= high <= 2.0 and high - low >= 0.1:
@@ -159,6 +161,17 @@ def _units(crane_type: CraneType, statistics: Plausibility, at: Thresholds) -> I
     if high >= at.overload_pct:
         yield FindingCode.OVERLOAD, high, "utilisation_pct"
     yield from _lengths(crane_type, statistics, at)
+
+
+def _worked(statistics: Plausibility, name: str, at: Thresholds) -> bool:
+    """Whether a boom that hardly moves is doubtful: others moved, and it is not only slewed about, lying flat.
+
+    A slewing angle beyond a turn in radians is in degrees, and the sender most likely knows them: then other booms must have moved.
+    """
+    low, high = _ends(statistics, "slew_deg")
+    slew_in_degrees = low < -SLEW_RAD or high > SLEW_RAD  # neither where it is not sent
+    of = BOOMS if slew_in_degrees else CHANNELS
+    return max(int(statistics.channel(each)["moved"]) for each in of if each != name) >= at.stuck_min
 
 
 def _lengths(crane_type: CraneType, statistics: Plausibility, at: Thresholds) -> Iterator[Told]:

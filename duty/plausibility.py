@@ -250,8 +250,11 @@ def _add_minutes(rows: NDArray[np.void], readings: Readings) -> None:
 
 
 def _others_moved(moved: NDArray[np.bool_], name: str) -> NDArray[np.bool_]:
-    """Minutes in which something moved that this reading has to follow, or that is worked together with it."""
-    followed = _POSE_SENT if name == "utilisation_pct" else ("utilisation_pct", "slew_deg", *_POSE_SENT)
+    """Minutes in which something moved that this reading has to follow, or that is worked together with it.
+
+    Slewing and a load that comes and goes move no boom: a crane that only slews tells nothing of its angles.
+    """
+    followed = ("utilisation_pct", *_POSE_SENT) if name in ("slew_deg", "limit_pct") else _POSE_SENT
     places = [CHANNELS.index(other) for other in followed if other != name]
     return np.asarray(moved[places].any(axis=0))
 

@@ -109,6 +109,22 @@ def test_an_extension_that_is_run_in_is_not_stuck() -> None:
     assert codes(day(extension_m=np.zeros(N), utilisation_pct=utilisation)) == set()
 
 
+@pytest.mark.parametrize("flat", [False, True])
+def test_a_crane_that_only_slews_has_no_stuck_boom_and_no_radians(flat: bool) -> None:
+    """Whole degrees and decimetres that stand still, or a boom that lies flat to some degrees: nothing is wrong."""
+    rng = np.random.default_rng(3)
+    main = 1.5 + 1.2 * np.sin(np.arange(N) / 50) if flat else np.full(N, 40.0)
+    knuckle = rng.normal(0, 0.1, N) if flat else np.full(N, -40.0)
+    loaded = np.where(np.arange(N) % 300 < 150, 25.0, 0.0)
+    noise = rng.normal(0, 0.1, N)
+    utilisation = by_statics(main, knuckle, np.full(N, 3.0)) + loaded + noise
+    pose = {"main_boom_deg": main, "knuckle_boom_deg": knuckle, "extension_m": np.full(N, 3.0)}
+    assert codes(day(**pose, outreach_m=None, utilisation_pct=utilisation)) == set()
+    slew = {"slew_deg": np.radians(CLEAN.channels["slew_deg"])}
+    told = codes(day(**pose, **slew, utilisation_pct=utilisation))
+    assert (("radians_for_degrees", "main_boom_deg") in told) == flat
+
+
 @pytest.mark.parametrize(
     ("channel", "factor", "code"),
     [
