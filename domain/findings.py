@@ -16,6 +16,7 @@ class FindingCode(StrEnum):
     """What was found. Codes are stable: alerts and other programs name them."""
 
     SENSOR_STUCK = "sensor_stuck"
+    SENSOR_SATURATED = "sensor_saturated"
     SPIKES = "spikes"
     ZERO_DRIFT = "zero_drift"
     ZERO_OFFSET = "zero_offset"
@@ -64,6 +65,14 @@ FINDING_WORDS: Final[Mapping[FindingCode, FindingWords]] = {
         consequence="Lifts and cycles are not seen while a reading stands still; stuck near 100 %, near-limit time is too long.",
         next_step="Look at the trace, have the sensor and its cable checked, and exclude the span.",
         unit="min",
+    ),
+    FindingCode.SENSOR_SATURATED: FindingWords(
+        title="Reading goes no higher",
+        figures="used share, damage, masses, near-limit share",
+        moves="too low",
+        consequence="Whatever is heavier reads the same: peaks and cycles are cut at this value.",
+        next_step="Look at the trace, have the range of the sensor and the scale at the sender checked, and exclude the span.",
+        unit="%",
     ),
     FindingCode.SPIKES: FindingWords(
         title="Spikes",
@@ -250,6 +259,7 @@ class Thresholds:
 
     stuck_min: float = 15.0  # minutes in which other channels moved while one stood still to the last bit
     still_min: float = 60.0  # minutes at one utilisation of 20 % or more, whatever moves
+    saturated_min: float = 8.0  # minutes in which utilisation moved up to the same largest reading of the day
     spikes_a_day: float = 3.0
     zero_drift_pct: float = 1.5  # of the full structural rating, against the oldest weeks of half a year
     zero_offset_pct: float = 2.5

@@ -18,6 +18,9 @@ from duty.plausibility import CHANNELS, EXTREMES, MISFITS_M, POSE_LEAST, STEPS_M
 HOUR_MS: Final = 3_600_000
 MINUTE_MS: Final = 60_000
 STEP_CLASS: Final = 2  # of STEPS_MS: steps beyond 3 s
+FINE_MINUTES: Final = (
+    10  # in so many the largest reading is no multiple of a quarter: the sensor resolves tenths
+)
 SLEW_RAD: Final = 6.4  # a turn in radians and some slack
 BOOMS: Final = (*POSE_LEAST, "jib_deg", "jib_extension_m")
 MISFIT_CLASS: Final = MISFITS_M.index(1.0) + 1
@@ -158,6 +161,9 @@ def _units(crane_type: CraneType, statistics: Plausibility, at: Thresholds) -> I
     _, limit = _ends(statistics, "limit_pct")
     if 0.2 <= limit <= 2.0 and high > 2.0:  # every structural percent is a hundredth then
         yield FindingCode.FRACTION_FOR_PERCENT, limit, "limit_pct"
+    row = statistics.channel("utilisation_pct")
+    if row["tops"] >= at.saturated_min and row["fine"] >= FINE_MINUTES:
+        yield FindingCode.SENSOR_SATURATED, high, "utilisation_pct"
     if high >= at.overload_pct:
         yield FindingCode.OVERLOAD, high, "utilisation_pct"
     yield from _lengths(crane_type, statistics, at)

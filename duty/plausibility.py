@@ -63,16 +63,17 @@ RUN: Final = np.dtype(
 )
 CHANNEL: Final = np.dtype(
     [
-        *(("minutes", "<i8"), ("moved", "<i8")),
+        *(("minutes", "<i8"), ("moved", "<i8"), ("fine", "<i8"), ("tops", "<i8")),
         *(("low", "<f4", (EXTREMES,)), ("high", "<f4", (EXTREMES,))),
         *(("begin", RUN), ("longest", RUN), ("end", RUN)),
     ]
 )
+_WHOLE: Final = 0.04  # so near to a whole number is one, but for rounding on the way
 _SECOND_MS: Final = 1_000
 _MINUTE_MS: Final = 60_000
 _NO_RUN: Final = np.array((np.nan, 0, 0, 0, 0), RUN)
 _KIND: Final = b"plau"
-_VERSION: Final = 1
+_VERSION: Final = 2
 
 
 class Readings(NamedTuple):
@@ -88,7 +89,8 @@ class Plausibility:
     """Mergeable statistics of a stretch; all but `channels` are sums of whole numbers.
 
     sums: in the order of SUMS. channels: CHANNEL rows in the order of CHANNELS; `low` and `high` hold the smallest and
-    largest of the minutes, `begin`, `longest` and `end` runs of minutes with one reading to the last bit: at the
+    largest of the minutes, `fine` counts minutes whose largest reading is no multiple of a quarter, `tops` those in which
+    the channel moved and the largest is that of all, to the last bit; `begin`, `longest` and `end` runs of minutes with one reading to the last bit: at the
     beginning, the one in which other channels moved for most minutes (then the longest), and at the end.
     zero: seconds by load part, utilisation less that of the booms, of the full structural rating; shape (2, ZERO_BINS):
     all, and those with the hook within PARKED_ARM_M of the pivot.
@@ -152,8 +154,10 @@ def count(
 def merge(a: Plausibility, b: Plausibility) -> Plausibility:
     """Statistics of a's stretch followed by b's, cut at a whole minute. Cycles are added, not counted on."""
     channels = a.channels.copy()
-    for name in ("minutes", "moved"):
+    for name in ("minutes", "moved", "fine"):
         channels[name] += b.channels[name]
+    top = np.maximum(a.channels["high"][:, 0], b.channels["high"][:, 0])
+    channels["tops"] = sum(each["tops"] * (each["high"][:, 0] == top) for each in (a.channels, b.channels))
     channels["low"] = np.sort(np.concatenate([a.channels["low"], b.channels["low"]], axis=1))[:, :EXTREMES]
     both = np.sort(np.concatenate([a.channels["high"], b.channels["high"]], axis=1))
     channels["high"] = both[:, : -EXTREMES - 1 : -1]
@@ -245,6 +249,8 @@ def _add_minutes(rows: NDArray[np.void], readings: Readings) -> None:
         few = min(EXTREMES, known.size)
         row["low"][:few] = np.sort(low[known])[:few]
         row["high"][:few] = np.sort(high[known])[::-1][:few]
+        row["fine"] = int((np.abs(4 * high[known] - np.rint(4 * high[known])) > _WHOLE).sum())
+        row["tops"] = int((moved[place] & (high == row["high"][0])).sum())
         others = _others_moved(moved, name)[known]
         row["begin"], row["longest"], row["end"] = _runs(minutes[known], low[known], high[known], others)
 

@@ -163,7 +163,7 @@ CASES: dict[str, tuple[Callable[[str], Messages], set[tuple[str, str]]]] = {
     "no-limit": (with_channels(limit_pct=np.zeros_like), {("limit_zero", "limit_pct")}),
     "limit-unsent": (with_channels(limit_pct=lambda _: None), {("limit_missing", "limit_pct")}),
     "overload": (
-        with_channels(utilisation_pct=lambda u: np.where(np.arange(u.size) % 300 < 30, 200.0, u)),
+        with_channels(utilisation_pct=lambda u: np.where(np.arange(u.size) % 300 < 30, 200.0 + u / 10, u)),
         {("overload", "utilisation_pct")},
     ),
     "angle": (

@@ -173,9 +173,24 @@ def test_a_limit_of_0_or_none_or_as_a_fraction_is_told(
 
 
 def test_readings_far_above_the_rating_are_told() -> None:
-    peaks = np.where(np.arange(N) % 600 < 20, 160.0, CLEAN.channels["utilisation_pct"])
-    assert codes(day(utilisation_pct=peaks)) == {("overload", "utilisation_pct")}
-    assert codes(day(utilisation_pct=np.minimum(peaks, 140.0))) == set()
+    loaded = np.arange(N) % 600 < 20
+    for level, told in ((160.0, {("overload", "utilisation_pct")}), (140.0, set())):
+        peaks = np.where(
+            loaded, level + CLEAN.channels["utilisation_pct"] / 10, CLEAN.channels["utilisation_pct"]
+        )
+        assert codes(day(utilisation_pct=peaks)) == told
+
+
+def test_a_reading_that_goes_no_higher_is_told_of_a_sensor_that_resolves_tenths() -> None:
+    """Lifts of 30 to 60 % above the booms, read up to 40 % only; whole percents repeat, and tell nothing."""
+    rng = np.random.default_rng(5)
+    loads = np.repeat(rng.uniform(30, 60, N // 200 + 1), 200)[:N] * (np.arange(N) % 200 < 60)
+    true = np.round(CLEAN.channels["utilisation_pct"] + loads, 1)
+    cut = day(utilisation_pct=np.minimum(true, 40.0))
+    assert codes(cut, lifts=36) == {("sensor_saturated", "utilisation_pct")}
+    assert codes(cut, Thresholds(saturated_min=100), lifts=36) == set()
+    assert codes(day(utilisation_pct=true), lifts=36) == set()
+    assert codes(day(utilisation_pct=np.minimum(np.round(true), 40.0)), lifts=36) == set()
 
 
 def test_outreach_that_does_not_fit_the_boom_position_is_told() -> None:
