@@ -1,5 +1,6 @@
 """Judges one message: what it says, or why it cannot be understood. No I/O."""
 
+import json
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -115,11 +116,24 @@ def _by_the_model(
         message: Any = model.model_validate_json(payload, strict=True)
     except ValidationError as problem:
         raise _unreadable(problem) from None
+    json.loads(payload, object_pairs_hook=_once, parse_int=str, parse_float=str)  # numbers are read already
     if message.crane not in (None, crane):
         raise UnreadableMessage(
             QuarantineReason.CRANE_MISMATCH, f"topic says {crane}, message says {message.crane}"
         )
     return _samples(message) if isinstance(message, SamplesMessage) else message
+
+
+def _once(pairs: list[tuple[str, object]]) -> None:
+    """Refuses an object with a name twice: nobody can tell which of its values is meant (RFC 8259, section 4)."""
+    names = [name for name, _ in pairs]
+    for name in names:
+        if names.count(name) > 1:
+            raise UnreadableMessage(
+                QuarantineReason.BAD_SHAPE,
+                f"{name[:64]} stands twice in one object: give each name once",
+                field=name[:64],
+            )
 
 
 def key_in(payload: bytes) -> tuple[int, int] | None:
@@ -190,7 +204,7 @@ def _check_times(first_ms: int, last_ms: int, received_ms: int, entry: CraneEntr
     if last_ms > received_ms + limits.clock_skew / MILLISECOND:
         raise UnreadableMessage(
             QuarantineReason.IN_FUTURE,
-            f"reaches {last_ms - received_ms} ms ahead of our clock; set the clock of the sender",
+            f"reaches {_long(last_ms - received_ms)} ahead of our clock; set the clock of the sender",
             field="t0",
         )
     if first_ms < _registered_ms(entry.registered_at):
@@ -199,6 +213,11 @@ def _check_times(first_ms: int, last_ms: int, received_ms: int, entry: CraneEntr
             f"begins before the crane was registered ({entry.registered_at.isoformat()})",
             field="t0",
         )
+
+
+def _long(ms: int) -> str:
+    """A length of time to read."""
+    return f"{ms / 86_400_000:.1f} days" if ms >= 2 * 86_400_000 else f"{ms / 60_000:.1f} minutes"
 
 
 def _unreadable(problem: ValidationError) -> UnreadableMessage:

@@ -131,7 +131,7 @@ def _sound(group: Extremes) -> list[bool]:
         return (group.high[:, column] > most) | (group.low[:, column] < -most)
 
     percent = beyond("utilisation_pct", FRACTION[1]) | ("utilisation_pct" not in group.channels)
-    limited = beyond("limit_pct", 0.0) | ("limit_pct" not in group.channels)
+    limited = beyond("limit_pct", FRACTION[1]) | ("limit_pct" not in group.channels)
     degrees = beyond("slew_deg", RADIANS_SLEW) | ("slew_deg" not in group.channels)
     for name in _BOOMS:
         degrees |= beyond(name, RADIANS)
@@ -194,7 +194,7 @@ def _of_the_message(planned: Plan, place: int) -> Iterator[Doubt]:
             place,
             NoticeCode.UNKNOWN_CHANNEL,
             unknown[0][:64],
-            f"no channel is called {names}: left out, the others are stored; the names are in docs/wire.md",
+            f"no channel is called {names}: left out, the others are stored; the names are in docs/nomenclature.md",
         )
 
 
@@ -253,7 +253,16 @@ def _signs(low: Floats, high: Floats) -> Iterator[tuple[NoticeCode, tuple[str, s
             NoticeCode.RADIANS_FOR_DEGREES,
             ("slew_deg", f"all angles lie within {RADIANS} while the crane slews: radians? Send degrees"),
         )
-    if most["limit_pct"] == 0 and utilisation > FRACTION[1]:
+    limit = most["limit_pct"]
+    if 0 < limit <= FRACTION[1] < utilisation:
+        yield (
+            NoticeCode.FRACTION_FOR_PERCENT,
+            (
+                "limit_pct",
+                f"not above {limit:.2f} while the crane is under load: a fraction? Send percent, 100 for the full rating",
+            ),
+        )
+    if limit == 0 and utilisation > FRACTION[1]:
         yield (
             NoticeCode.LIMIT_ZERO,
             (

@@ -6,7 +6,7 @@ message, and a test compares what it takes with what the model makes of it.
 
 import re
 import struct
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from datetime import datetime
 from functools import lru_cache
 from typing import Any, Final, NamedTuple
@@ -44,7 +44,7 @@ def read(payload: bytes) -> Samples | None:
             return None
         boot, seq, dt_ms, lists = body["boot"], body["seq"], body["dt_ms"], body["channels"]
         names, unknown = in_order(tuple(lists))
-        if not names or not _TIME.fullmatch(body["t0"]):
+        if not names or not _TIME.fullmatch(body["t0"]) or _repeats(payload, body["t0"], lists):
             return None
         n = len(lists[names[0]])
         if not (_whole(boot, MAX_INT63) and _whole(seq, MAX_INT63) and _whole(dt_ms, MAX_STEP_MS)):
@@ -69,6 +69,12 @@ def in_order(names: tuple[str, ...]) -> tuple[tuple[str, ...], tuple[str, ...]]:
     """Channels in the order of domain.channels, and those that are unknown."""
     known = tuple(name for name in CHANNEL_NAMES if name in names)
     return known, tuple(name for name in names if name not in CHANNEL_NAMES)
+
+
+def _repeats(payload: bytes, t0: str, lists: Iterable[str]) -> bool:
+    """Whether a name may have come twice: the reader keeps the last, but the colon after each stands in the payload."""
+    names = len(_FIELDS) + sum(1 + name.count(":") for name in lists)
+    return b"\\" in payload or payload.count(b":") != names + t0.count(":")
 
 
 def _has(payload: bytes, word: bytes, rare: int) -> bool:

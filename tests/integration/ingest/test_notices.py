@@ -94,6 +94,7 @@ RADIANS = with_(**dict.fromkeys(("slew_deg", "main_boom_deg", "knuckle_boom_deg"
 MILLIMETRES = with_(extension_m=lambda metres: metres * 1000)
 UNCONNECTED = with_(extension_m=lambda metres: np.full_like(metres, 65535))
 NO_LIMIT = with_(limit_pct=np.zeros_like)
+LIMIT_FRACTION = with_(limit_pct=lambda percent: percent / 100)
 MISSPELT = {**work(), "utilization_pct": work()["utilisation_pct"]}
 
 
@@ -101,13 +102,14 @@ MISSPELT = {**work(), "utilization_pct": work()["utilisation_pct"]}
     ("channels", "code", "channel", "word"),
     [
         (FRACTION, NoticeCode.FRACTION_FOR_PERCENT, "utilisation_pct", "Send percent"),
+        (LIMIT_FRACTION, NoticeCode.FRACTION_FOR_PERCENT, "limit_pct", "Send percent"),
         (RADIANS, NoticeCode.RADIANS_FOR_DEGREES, "slew_deg", "Send degrees"),
         (MILLIMETRES, NoticeCode.READING_REFUSED, "extension_m", "millimetres"),
         (UNCONNECTED, NoticeCode.READING_REFUSED, "extension_m", "not connected"),
         (NO_LIMIT, NoticeCode.LIMIT_ZERO, "limit_pct", "leave the channel out"),
         (MISSPELT, NoticeCode.UNKNOWN_CHANNEL, "utilization_pct", "left out"),
     ],
-    ids=["fraction", "radians", "millimetres", "unconnected", "no limit", "misspelt"],
+    ids=["fraction", "limit fraction", "radians", "millimetres", "unconnected", "no limit", "misspelt"],
 )
 def test_a_wrong_unit_is_told_and_the_messages_are_stored(
     database: str,

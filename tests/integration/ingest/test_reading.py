@@ -15,9 +15,12 @@ from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 
 from domain.channels import CHANNEL_NAMES
+from domain.errors import QuarantineReason, UnreadableMessage
 from domain.messages import SamplesMessage
 from ingest import quick
 from ingest.buffered import BufferedSocket
+from ingest.decode import parse
+from ingest.limits import Limits
 from ingest.packets import Published, acknowledgement, split
 from store.segments import to_ms
 from tests.faults.test_fuzz import mutated
@@ -78,6 +81,24 @@ def test_what_the_model_refuses_or_judges_by_itself_is_left_to_it(change: dict[s
     good = {**PLAIN, "channels": {"utilisation_pct": [1, 2.5]}}
     assert agrees_with_the_model(orjson.dumps(good))
     assert quick.read(orjson.dumps({**good, **change})) is None
+
+
+@pytest.mark.parametrize(
+    ("field", "twice"),
+    [
+        ("utilisation_pct", b'"utilisation_pct":[0,0],"utilisation_pct"'),
+        ("t0", b'"t0":"2026-03-01T06:00:00Z","t0"'),
+        ("seq", b'"s\\u0065q":9,"seq"'),
+        ("t0", b'"t0":"2026-03-01T06\\u003a00\\u003a00Z","t0"'),
+    ],
+)
+def test_a_name_that_stands_twice_is_refused_and_named(field: str, twice: bytes) -> None:
+    """Readers of JSON keep one of the two, and which is the right one nobody can tell."""
+    raw = orjson.dumps({**PLAIN, "channels": {"utilisation_pct": [1, 2.5]}})
+    assert parse("boomledger/v1/crane-a/samples", raw, Limits()).crane == "crane-a"
+    with pytest.raises(UnreadableMessage, match="stands twice") as refused:
+        parse("boomledger/v1/crane-a/samples", raw.replace(b'"%s"' % field.encode(), twice, 1), Limits())
+    assert (refused.value.reason, refused.value.field) == (QuarantineReason.BAD_SHAPE, field)
 
 
 def publish_packet(found: Published, *, first: int, properties: bytes) -> bytes:
