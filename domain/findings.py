@@ -38,6 +38,7 @@ class FindingCode(StrEnum):
     SAMPLES_TOO_SELDOM = "samples_too_seldom"
     POSE_MISSING = "pose_missing"
     SENSOR_GAP = "sensor_gap"
+    GAPS_UNDER_LOAD = "gaps_under_load"
     READINGS_REFUSED = "readings_refused"
 
 
@@ -242,6 +243,14 @@ FINDING_WORDS: Final[Mapping[FindingCode, FindingWords]] = {
         next_step="Have the utilisation sensor, its cable and the controller looked at.",
         unit="h",
     ),
+    FindingCode.GAPS_UNDER_LOAD: FindingWords(
+        title="Utilisation missing under load",
+        figures="used share, damage, masses, near-limit share",
+        moves="too low",
+        consequence="Readings stop where the load is high: the heaviest of the work is not counted.",
+        next_step="Look at the trace, have the range of the sensor, its cable and the limits of the sender checked.",
+        unit="gaps",
+    ),
     FindingCode.READINGS_REFUSED: FindingWords(
         title="Readings out of range",
         figures="lifts, used share, damage, masses",
@@ -274,6 +283,9 @@ class Thresholds:
     seldom_share: float = 0.5  # of the time, with a step of more than 3 s
     pose_missing_share: float = 0.3
     sensor_gap_min: float = 15.0
+    gaps_under_load: float = (
+        10.0  # a day, that begin from 30 % on, far more often than the time there explains
+    )
     refused_readings: float = 10.0  # of one channel and day, out of its range
 
     def __post_init__(self) -> None:

@@ -13,7 +13,7 @@ import numpy as np
 from domain.crane import Boom, CraneType
 from domain.findings import FindingCode, Thresholds
 from duty.geometry import full_stroke_m
-from duty.plausibility import CHANNELS, EXTREMES, MISFITS_M, POSE_LEAST, STEPS_MS, Plausibility
+from duty.plausibility import CHANNELS, EXTREMES, HEAVY_PCT, MISFITS_M, POSE_LEAST, STEPS_MS, Plausibility
 
 HOUR_MS: Final = 3_600_000
 MINUTE_MS: Final = 60_000
@@ -21,6 +21,7 @@ STEP_CLASS: Final = 2  # of STEPS_MS: steps beyond 3 s
 FINE_MINUTES: Final = (
     10  # in so many the largest reading is no multiple of a quarter: the sensor resolves tenths
 )
+GAPS_TIMES: Final = 4  # so many times as often as by the time at that level
 SLEW_RAD: Final = 6.4  # a turn in radians and some slack
 BOOMS: Final = (*POSE_LEAST, "jib_deg", "jib_extension_m")
 MISFIT_CLASS: Final = MISFITS_M.index(1.0) + 1
@@ -108,6 +109,9 @@ def _times(facts: DayFacts, at: Thresholds) -> Iterator[Told]:
         yield FindingCode.SAMPLES_TOO_SELDOM, seldom / HOUR_MS
     if facts.sensor_gap_ms >= at.sensor_gap_min * MINUTE_MS:
         yield FindingCode.SENSOR_GAP, facts.sensor_gap_ms / HOUR_MS, "utilisation_pct"
+    heavy = max((_gaps_from(facts.statistics, level) for level in HEAVY_PCT[1:]), default=0)
+    if heavy >= at.gaps_under_load:
+        yield FindingCode.GAPS_UNDER_LOAD, heavy, "utilisation_pct"
     for each in facts.refused:
         if each.readings >= at.refused_readings:
             # a minute at least: something to look at
@@ -117,6 +121,14 @@ def _times(facts: DayFacts, at: Thresholds) -> Iterator[Told]:
     if sum(misfits) >= 60 and sum(misfits[MISFIT_CLASS:]) >= at.misfit_share * sum(misfits):
         largest = max(number for number, samples in enumerate(misfits) if samples)
         yield FindingCode.OUTREACH_MISFIT, MISFITS_M[largest - 1], "outreach_m"
+
+
+def _gaps_from(statistics: Plausibility, level_pct: int) -> int:
+    """Gaps that begin at a utilisation from a level on, where they are most of all and the time there does not explain them."""
+    gaps, time = statistics.sum(f"gaps_above_{level_pct}"), statistics.sum(f"above_{level_pct}_ms")
+    gaps_of_all, time_of_all = statistics.sum("gaps_above_0"), statistics.sum("above_0_ms")
+    most = 2 * gaps >= gaps_of_all and gaps * time_of_all >= GAPS_TIMES * time * gaps_of_all
+    return gaps if most else 0
 
 
 def _stuck(crane_type: CraneType, statistics: Plausibility, at: Thresholds) -> Iterator[Told]:

@@ -51,11 +51,14 @@ RANGES_PCT: Final = (
     40.0,
     60.0,
 )  # cycles with at least this range of structural percent
+HEAVY_PCT: Final = (0, 30, 40, 50, 60, 70, 80, 90, 100)  # time with a utilisation from each on; 0: and below
 WRONG: Final = ("overlap_ms", "set_back_ms", "behind_ms", "ahead_ms")  # of messages, see duty.gaps
 SUMS: Final = (
     *("recorded_ms", "limit_zero_ms", "limit_missing_ms", "pose_missing_ms"),
     *(f"step_{number}_ms" for number in range(len(STEPS_MS) + 1)),
     *(f"misfit_{number}" for number in range(len(MISFITS_M) + 1)),
+    *(f"above_{level}_ms" for level in HEAVY_PCT),
+    *(f"gaps_above_{level}" for level in HEAVY_PCT),
     *WRONG,
 )
 RUN: Final = np.dtype(
@@ -146,6 +149,7 @@ def count(
             raise InvalidInput("samples must be in order of time", field="at_ms")
         _add_minutes(made.channels, readings)
         _add_times(made.sums, readings)
+        _add_gaps(made.sums, readings)
         _add_pose(made, crane_type, readings)
     made.half_cycles[:] = _half_cycles(ledger)
     return made
@@ -200,6 +204,24 @@ def _add_times(sums: Ints, readings: Readings) -> None:
     )
     step, ends = np.require(readings.step_ms, np.int64, ["C", "A", "W"]), np.array(STEPS_MS)
     _sum_up(step, utilisation, limit, main, knuckle, extension, ends, LIMIT_ZERO_PCT, sums)
+
+
+def _add_gaps(sums: Ints, readings: Readings) -> None:
+    """Time at each level of utilisation, and gaps of readings that begin from there. What spans two minutes is left out."""
+    if "utilisation_pct" not in readings.channels:
+        return
+    sent, minutes = readings.channels["utilisation_pct"], readings.at_ms // _MINUTE_MS
+    known = np.isfinite(sent)
+    level = np.searchsorted(HEAVY_PCT[1:], sent, side="right")
+    begins = np.flatnonzero(known[:-1] & ~known[1:] & (minutes[:-1] == minutes[1:]))
+    times = np.bincount(level[known], readings.step_ms[known], len(HEAVY_PCT)).astype(np.int64)
+    gaps = np.bincount(level[begins], minlength=len(HEAVY_PCT))
+    first = SUMS.index("above_0_ms")
+    sums[first : first + 2 * len(HEAVY_PCT)] += np.concatenate([_from_top(times), _from_top(gaps)])
+
+
+def _from_top(values: Ints) -> Ints:
+    return np.cumsum(values[::-1])[::-1]
 
 
 def _add_pose(made: Plausibility, crane_type: CraneType, readings: Readings) -> None:

@@ -181,6 +181,19 @@ def test_readings_far_above_the_rating_are_told() -> None:
         assert codes(day(utilisation_pct=peaks)) == told
 
 
+def test_readings_that_are_missing_where_the_load_is_high_are_told() -> None:
+    rng = np.random.default_rng(6)
+    load = np.interp(np.arange(N) % 200, [0, 10, 50, 60, 200], [0, 60, 60, 0, 0])
+    true = CLEAN.channels["utilisation_pct"] + load * np.repeat(rng.uniform(0.3, 1, N // 200 + 1), 200)[:N]
+    assert codes(day(utilisation_pct=np.where(true > 50, np.nan, true)), lifts=36) == {
+        ("gaps_under_load", "utilisation_pct")
+    }
+    anywhere = np.where(rng.random(N) < 0.05, np.nan, true)
+    assert codes(day(utilisation_pct=anywhere), lifts=36) == set()
+    few = np.where((true > 50) & (np.arange(N) < 1600), np.nan, true)
+    assert codes(day(utilisation_pct=few), lifts=36) == set()
+
+
 def test_a_reading_that_goes_no_higher_is_told_of_a_sensor_that_resolves_tenths() -> None:
     """Lifts of 30 to 60 % above the booms, read up to 40 % only; whole percents repeat, and tell nothing."""
     rng = np.random.default_rng(5)

@@ -38,6 +38,10 @@ def part(readings: Readings, first: int, past: int) -> Readings:
     )
 
 
+def rng_of(seed: int, n: int) -> np.ndarray:
+    return np.random.default_rng(seed + 1).random(n)
+
+
 def found(readings: Readings) -> Plausibility:
     return count(TYPE, readings, NO_CYCLES)
 
@@ -61,7 +65,11 @@ def test_parts_cut_at_whole_minutes_merge_to_the_whole(
     main = readings.channels["main_boom_deg"].copy()
     main[12 * stuck[0] : 12 * (stuck[0] + stuck[1])] = 33.0
     main[np.random.default_rng(seed).random(main.size) < 0.05] = np.nan
-    readings = changed(readings, main_boom_deg=main, outreach_m=np.full(main.size, 5.0))
+    utilisation = np.where(rng_of(seed, main.size) < 0.1, np.nan, readings.channels["utilisation_pct"])
+    utilisation = np.minimum(utilisation, 12.0)
+    readings = changed(
+        readings, utilisation_pct=utilisation, main_boom_deg=main, outreach_m=np.full(main.size, 5.0)
+    )
     edges = [0, *sorted(12 * cut for cut in cuts), main.size]
     parts = [found(part(readings, a, b)) for a, b in zip(edges, edges[1:], strict=False)]
     assert reduce(merge, parts, empty()) == found(readings)
@@ -99,6 +107,25 @@ def test_times_are_summed_by_what_is_known() -> None:
     assert whole.sum("pose_missing_ms") == 40_000
     assert (whole.sum("step_0_ms"), whole.sum("step_2_ms")) == (1000 * (n - 70), 40_000)
     assert sum(whole.sum(f"step_{number}_ms") for number in range(5)) == whole.sum("recorded_ms")
+
+
+def test_gaps_are_counted_by_the_level_at_which_they_begin() -> None:
+    readings = work(2)
+    utilisation = np.full(readings.at_ms.size, 5.0)
+    utilisation[10:30], utilisation[40:50] = 65.0, 35.0
+    utilisation[[5, 20, 21, 45, 60]] = np.nan  # the last begins with its minute, and is left out
+    whole = found(changed(readings, utilisation_pct=utilisation))
+    assert [whole.sum(f"gaps_above_{level}") for level in (0, 30, 40, 60, 70)] == [3, 2, 1, 1, 0]
+    assert [whole.sum(f"above_{level}_ms") for level in (0, 30, 60, 70)] == [115_000, 27_000, 18_000, 0]
+
+
+def test_minutes_up_to_the_same_largest_reading_are_counted() -> None:
+    readings = work(4)
+    utilisation = np.tile([1.1, 40.0], readings.at_ms.size // 2)
+    utilisation[120:180] = 40.0  # holds still
+    utilisation[180:] = 3.3
+    row = found(changed(readings, utilisation_pct=utilisation)).channel("utilisation_pct")
+    assert (int(row["tops"]), int(row["fine"])) == (2, 1)
 
 
 def test_a_run_knows_how_long_others_moved() -> None:
