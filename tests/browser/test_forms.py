@@ -72,7 +72,7 @@ def test_an_engineer_enters_a_curve_of_their_own_with_its_source(
     page.get_by_label("Name", exact=True).fill("boom seam")
     page.get_by_label("Stress per percent [MPa]").fill("1.2")
     page.get_by_label("Range at 2 000 000 cycles [MPa]").fill("71")
-    page.get_by_role("textbox", name="S-N curve").click()
+    page.get_by_role("textbox", name="S-N curve", exact=True).click()
     page.get_by_role("option", name="own curve").click()
     expect(slope).to_be_visible()
     page.get_by_role("button", name="Save the detail").click()
