@@ -19,7 +19,7 @@ def states_of(
     """Everything that is the matter with one crane in the time asked for, without faults of codes that are released."""
     crane, standing = situation.listed.rows[index], situation.standing
     found = [
-        CraneState(code="open_fault", text=f"open fault {code}", needs_override=True)
+        CraneState(code="open_fault", text=_fault_text(code), needs_override=True)
         for code in situation.faults.get(index, ())
         if code not in released
     ]
@@ -40,6 +40,23 @@ def states_of(
         )
     found += [CraneState(code=code, text=text, needs_override=False) for code, text in plain]
     return tuple(found)
+
+
+def _fault_text(code: str) -> str:
+    return f"open fault {code}"
+
+
+def come_up_since(
+    states: tuple[CraneState, ...], passed: tuple[StateCode, ...], open_faults: tuple[str, ...]
+) -> list[CraneState]:
+    """States that need an override and were not passed over: `passed` then, with `open_faults` open. Each fault stands for itself."""
+    known = {_fault_text(code) for code in open_faults}
+    return [
+        state
+        for state in states
+        if state.needs_override
+        and (state.code not in passed or (state.code == "open_fault" and state.text not in known))
+    ]
 
 
 def overridden(

@@ -1,20 +1,22 @@
 """What drawings show: a crane in its position, over a span, at a job. All of it is computed here, and drawn elsewhere."""
 
 from collections.abc import Sequence
-from datetime import UTC, date, datetime
+from dataclasses import replace
+from datetime import date, datetime, time, timedelta
 from typing import Annotated
 from zoneinfo import ZoneInfo
 
 import anyio
 import numpy as np
 from fastapi import APIRouter, Query
+from numpy.typing import NDArray
 
 from api.bounds import SAMPLES_RANGE_MAX, TimeFrom, TimeRange, TimeTo, time_range
 from api.deps import Caller, Conn, KnownCrane, get_known_crane, no_crane
 from api.dispatch import answer_for
 from api.fleet_book import Book
 from api.lift_sheet import set_up_of
-from api.load_charts import OnDay, charts_on
+from api.load_charts import OnDay, charts_on, today_of
 from api.samples import samples_answer
 from domain.crane import CraneType, LoadChart
 from domain.dispatch_answers import DispatchCandidate
@@ -30,11 +32,15 @@ from domain.drawing_answers import (
 from duty import drawing
 from duty.capacity import Floats
 from duty.drawing import CHANNELS
+from duty.statics import sector_of
 from duty.sweep import span_of
 from store import descriptions, reading, segments
-from store.segments import Segments
+from store.segments import Segments, to_ms
 
 router = APIRouter(tags=["drawings"])
+
+DayCharts = list[tuple[int, tuple[LoadChart, ...]]]
+"""Charts, and since when they hold [ms]: the first from the beginning, one after the other."""
 
 _READ = ("utilisation_pct", *CHANNELS)
 _TOLD = ("utilisation_pct", "extension_m", "jib_extension_m", "slew_deg")
@@ -62,7 +68,7 @@ def figure_of(crane: str, crane_type: CraneType) -> Figure:
 @router.get("/cranes/{name}/drawing")
 async def show_drawing(crane: KnownCrane, conn: Conn, caller: Caller, on: OnDay = None) -> DrawingAnswer:
     """A crane for drawing: outline, last known position with the rated capacity there, lines of its charts on a day."""
-    day = on or datetime.now(UTC).date()
+    day = on or today_of(crane)
     charts = await charts_on(crane, conn, day)
     rows = await reading.live_rows(conn, caller.site_list, cranes=[crane.name])
     if not rows:
@@ -125,16 +131,22 @@ async def show_poses(
     """Positions over at most 31 days with the rated capacity in each, for playing back; moments without a position are left out."""
     span = time_range(time_from, time_to, SAMPLES_RANGE_MAX)
     found = await segments.read_async(conn, crane.crane_id, span.start, span.end, _READ)
-    day = span.start.astimezone(ZoneInfo(crane.time_zone)).date()
-    charts = await charts_on(crane, conn, day)
+    zone = ZoneInfo(crane.time_zone)
+    day, last = span.start.astimezone(zone).date(), span.end.astimezone(zone).date()
     crane_type = await descriptions.type_on(conn, crane.crane_id, day)
-    return await anyio.to_thread.run_sync(_poses, crane.name, crane_type, charts, span, found, points)
+    days: DayCharts = []
+    while day <= last:
+        charts = await charts_on(crane, conn, day)
+        if not days or days[-1][1] != charts:
+            days.append((to_ms(datetime.combine(day, time(), zone)), charts))
+        day += timedelta(days=1)
+    return await anyio.to_thread.run_sync(_poses, crane.name, crane_type, days, span, found, points)
 
 
 def _poses(
     crane: str,
     crane_type: CraneType,
-    charts: tuple[LoadChart, ...],
+    days: DayCharts,
     span: TimeRange,
     found: Segments,
     points: int,
@@ -142,15 +154,15 @@ def _poses(
     few = samples_answer(crane, span, found, points)
     columns: dict[str, Floats] = dict.fromkeys(_READ, np.full(len(few.at_ms), np.nan))
     for name, series in few.series.items():
-        # Where several samples share a moment of the answer: the middle of their extremes.
-        columns[name] = (np.array(series.low, float) + np.array(series.high, float)) / 2
+        columns[name] = _shared(name, np.array(series.low, float), np.array(series.high, float))
     kept = np.isfinite(columns["main_boom_deg"]) & np.isfinite(columns["knuckle_boom_deg"])
     readings = {name: values[kept] for name, values in columns.items()}
-    drawn = drawing.frames(crane_type, charts, readings, int(kept.sum()))
+    at_ms = np.array(few.at_ms, np.int64)[kept]
+    drawn = _framed(crane_type, days, at_ms, readings)
     joints = drawn.joints_m.reshape(len(drawn.joints_m), 2 * drawn.joints_m.shape[1])
     return PosesAnswer(
         figure=figure_of(crane, crane_type),
-        at_ms=tuple(np.array(few.at_ms, np.int64)[kept].tolist()),
+        at_ms=tuple(at_ms.tolist()),
         recorded_samples=few.recorded_samples,
         reduced=few.reduced,
         bucket_ms=few.bucket_ms,
@@ -163,6 +175,39 @@ def _poses(
         curve=tuple(drawn.curve.tolist()),
         curves=tuple(tuple(one) for one in drawn.curves),
     )
+
+
+def _shared(name: str, low: Floats, high: Floats) -> Floats:
+    """What stands for several samples that share a moment of the answer: the middle of their extremes, but where that is not safe.
+
+    The largest utilisation, the smaller reach of a stabiliser, and no slewing angle where several sectors were passed.
+    """
+    if name == "utilisation_pct":
+        return high
+    if name.startswith("stabiliser_"):
+        return low
+    middle = (low + high) / 2
+    if name != "slew_deg":
+        return middle
+    passed = (sector_of(low) != sector_of(high)) | (high - low > 90.0)
+    return np.where(passed, np.nan, middle)
+
+
+def _framed(
+    crane_type: CraneType, days: DayCharts, at_ms: NDArray[np.int64], readings: dict[str, Floats]
+) -> drawing.Frames:
+    """Frames with the capacity of the charts of each one's own day."""
+    whole = drawing.frames(crane_type, days[0][1], readings, at_ms.size)
+    for since_ms, charts in days[1:]:
+        later = at_ms >= since_ms
+        own = drawing.frames(crane_type, charts, readings, at_ms.size)
+        whole = replace(
+            whole,
+            rated_kg=np.where(later, own.rated_kg, whole.rated_kg),
+            curve=np.where(later, own.curve + len(whole.curves), whole.curve),
+            curves=[*whole.curves, *own.curves],
+        )
+    return whole
 
 
 def _told(values: Floats) -> tuple[float | None, ...]:

@@ -80,8 +80,9 @@ def standing_of(
             heard[index] = sent
             if due is not None:
                 assessment_on[index] = due
-    for index in np.flatnonzero(np.isnat(assessment_on)).tolist():  # nothing counted yet: the entries decide
-        assessment_on[index] = _due_by_entries(rows[index].entries)
+    # The entries alone decide where nothing was counted yet, and where something was entered since that makes it due earlier.
+    by_entries = np.array([_due_by_entries(row.entries) for row in rows], "datetime64[D]")
+    assessment_on = np.fmin(assessment_on, by_entries)
     findings: dict[int, tuple[str, ...]] = {}
     for one in found:
         if one.crane in places:

@@ -1,7 +1,8 @@
 """Load charts of a crane: in force on a day, their versions, and the import of new ones from CSV."""
 
-from datetime import UTC, date, datetime
+from datetime import date, datetime
 from typing import Annotated
+from zoneinfo import ZoneInfo
 
 import anyio
 from fastapi import APIRouter, Query
@@ -19,20 +20,20 @@ from store import charts, descriptions
 from store.reading import CraneKnown
 
 router = APIRouter(tags=["dispatch"])
-OnDay = Annotated[Day | None, Query(description="day; today (UTC) when absent")]
+OnDay = Annotated[Day | None, Query(description="local day; today at the crane's site when absent")]
 
 
 @router.get("/cranes/{name}/charts")
 async def show_charts(crane: KnownCrane, conn: Conn, on: OnDay = None) -> ChartsAnswer:
     """Load charts in force on a day. The chart at the crane decides, not this copy."""
-    day = on or datetime.now(UTC).date()
+    day = on or today_of(crane)
     return ChartsAnswer(crane=crane.name, on=day, charts=await charts_on(crane, conn, day))
 
 
 @router.get("/cranes/{name}/charts.csv", response_class=PlainTextResponse)
 async def export_charts(crane: KnownCrane, conn: Conn, on: OnDay = None) -> PlainTextResponse:
     """The same as CSV, in the form that the import takes."""
-    in_force = await charts_on(crane, conn, on or datetime.now(UTC).date())
+    in_force = await charts_on(crane, conn, on or today_of(crane))
     return PlainTextResponse(write_charts(in_force), media_type="text/csv; charset=utf-8")
 
 
@@ -67,6 +68,11 @@ async def import_charts(crane: KnownCrane, asked: ChartsAsked, conn: Conn, calle
         problems=tuple(ChartProblem(line=one.line, text=one.text) for one in read.problems),
         warnings=tuple(ChartProblem(line=one.line, text=one.text) for one in read.warnings),
     )
+
+
+def today_of(crane: CraneKnown) -> date:
+    """The day it is where a crane stands: the one whose charts hold."""
+    return datetime.now(ZoneInfo(crane.time_zone)).date()
 
 
 async def charts_on(crane: CraneKnown, conn: Conn, day: date) -> tuple[LoadChart, ...]:

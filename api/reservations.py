@@ -9,7 +9,7 @@ import anyio
 from fastapi import APIRouter, Path, Query, Request, Response
 
 from api.bounds import LIST_RANGE_MAX, TimeFrom, TimeTo, time_range
-from api.crane_states import overridden, states_of
+from api.crane_states import come_up_since, overridden, states_of
 from api.deps import Caller, Conn, SeenCrane, get_crane, get_known_crane
 from api.dispatch import answer_for, sheet_response
 from api.fleet_book import Book
@@ -94,14 +94,12 @@ async def print_held(reservation_id: ReservationId, conn: Conn, caller: Caller, 
     crane = await get_known_crane(found.crane, conn, caller)
     situation = await book.situation(conn, found.job.window, with_held=False)
     candidate = await anyio.to_thread.run_sync(answer_for, found.job, situation, crane.name)
-    since = [
-        state.text
-        for state in states_of(situation, situation.listed.index[crane.name])
-        if state.needs_override and state.code not in found.override_states
-    ]
+    states = states_of(situation, situation.listed.index[crane.name])
+    faults_then = () if found.planned is None else found.planned.open_faults
+    since = come_up_since(states, found.override_states, faults_then)
     if candidate.fit and since:
         raise Conflict(
-            f"{found.crane} needs an override since it was reserved: {'; '.join(since)}."
+            f"{found.crane} needs an override since it was reserved: {'; '.join(one.text for one in since)}."
             " Cancel the reservation, and have an engineer reserve it with a reason, or take another crane"
         )
     asked = SheetAsked(

@@ -176,7 +176,7 @@ class Frames:
     hook_height_m: Floats
     left_m: Floats  # slewing axis to pad
     right_m: Floats
-    rated_kg: Floats  # NaN without a pose; 0 without a chart for the set-up
+    rated_kg: Floats  # NaN without a pose; 0 without a chart for the set-up, or where a length of the boom is not read
     spread: list[tuple[Spread, Spread]]
     curve: NDArray[np.intp]  # index into curves, -1 without a pose
     curves: list[Corners]
@@ -204,7 +204,8 @@ def frames(
     outreach, height = points[:, -1, 0], points[:, -1, 1]
     setups = _set_ups(crane_type, of)
     jib_rated = crane_type.jib.rated_capacity_kg if crane_type.jib else np.inf
-    rated, which, curves = _rated(charts, setups, outreach, height, jib_rated)
+    whole = _lengths_read(crane_type, of, with_jib=with_jib)
+    rated, which, curves = _rated(charts, setups, whole, outreach, height, jib_rated)
     pads = [
         [
             spread_m(crane_type.vehicle, 0.0 if value != value else value)
@@ -252,24 +253,44 @@ def _set_ups(crane_type: CraneType, of: dict[str, Floats]) -> list[SetUp]:
     ]  # fmt: skip
 
 
+def _lengths_read(crane_type: CraneType, of: Mapping[str, Floats], *, with_jib: bool) -> NDArray[np.bool_]:
+    """By frame: whether everything that lengthens the boom is read. What is drawn as run in may stand far out."""
+    whole = np.ones(of["extension_m"].shape, np.bool_)
+    if crane_type.extensions:
+        whole &= np.isfinite(of["extension_m"])
+    if with_jib and crane_type.jib is not None:
+        whole &= np.isfinite(of["jib_deg"])
+        if crane_type.jib.extensions:
+            whole &= np.isfinite(of["jib_extension_m"])
+    return whole
+
+
 def _rated(
-    charts: Sequence[LoadChart], setups: Sequence[SetUp], outreach: Floats, height: Floats, jib_rated: float
+    charts: Sequence[LoadChart],
+    setups: Sequence[SetUp],
+    whole: NDArray[np.bool_],
+    outreach: Floats,
+    height: Floats,
+    jib_rated: float,
 ) -> tuple[Floats, NDArray[np.intp], list[Corners]]:
-    """Capacity by frame, which curve each has, and the curves: frames of one set-up between the same rows share one."""
+    """Capacity by frame, which curve each has, and the curves: frames of one set-up between the same rows share one.
+
+    There is no capacity where the boom is not read as a `whole`.
+    """
     heights = np.array(
         sorted({p.hook_height_m for chart in charts for p in chart.points if p.hook_height_m is not None})
     )
     rated, which = np.full(outreach.size, np.nan), np.full(outreach.size, -1, np.intp)
-    groups: dict[tuple[SetUp, float, float], list[int]] = {}
+    groups: dict[tuple[SetUp, bool, float, float], list[int]] = {}
     for index in np.flatnonzero(np.isfinite(outreach)).tolist():
         band = (
             float(np.searchsorted(heights, height[index], side="left")),
             float(np.searchsorted(heights, height[index], side="right")),
         )
-        groups.setdefault((setups[index], *band), []).append(index)
+        groups.setdefault((setups[index], bool(whole[index]), *band), []).append(index)
     curves: list[Corners] = []
-    for (setup, *_), members in groups.items():
-        held = held_charts(charts, setup)
+    for (setup, is_whole, *_), members in groups.items():
+        held = held_charts(charts, setup) if is_whole else []
         level = [float(height[members[0]])]
         rated[members] = rated_kg(held, outreach[members], level, jib_rated)
         drawn = curve(held, level, jib_rated)

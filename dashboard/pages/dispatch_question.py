@@ -138,6 +138,8 @@ def question_of(query: Mapping[str, str], units: Units = Units.METRIC) -> Dispat
                 problems[one.name] = t("dispatch.no_number")
         elif one.needed:
             problems[one.name] = t("dispatch.needed", allowed=allowed(one, units))
+    if "pick_outreach_m" not in query and ("pick_hook_height_m" in query or query.get("pick_sector")):
+        problems["pick_outreach_m"] = t("dispatch.needed", allowed=allowed(PICK[0], units))
     if problems:
         raise Bad(problems)
     words = {name: query.get(name, default) for name, default in CHOICES.items()}

@@ -6,7 +6,7 @@ import itertools
 import random
 import re
 from collections.abc import AsyncIterator
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, date, datetime, timedelta
 from typing import Any
 
 import httpx
@@ -18,7 +18,7 @@ import pytest
 from api.app import create_api, running
 from api.settings import ApiSettings
 from domain.channels import CHANNEL_BY_NAME
-from domain.crane import LoadChart, Sector, Spread
+from domain.crane import LoadChart, Sector, Site, Spread
 from duty.capacity import capacity_kg
 from simulator.yard import load_yard
 from store import access, cranes, live, segments
@@ -421,12 +421,12 @@ async def signed_in(
         yield asking
 
 
-def raise_fault(database: str, crane: str) -> None:
+def raise_fault(database: str, crane: str, code: str = "H-207") -> None:
     with psycopg.connect(database) as conn:
         conn.execute(
             "insert into fault_episode (crane_id, code, raised_at, text)"
-            " select crane_id, 'H-207', now(), 'invented' from crane where name = %s",
-            [crane],
+            " select crane_id, %s, now(), 'invented' from crane where name = %s",
+            [code, crane],
         )
 
 
@@ -494,6 +494,35 @@ async def test_what_comes_up_after_a_reservation_stops_its_sheet(
     refused = await client.get(sheet)
     assert refused.status_code == 409
     assert "needs an override since it was reserved: open fault H-207" in refused.json()["detail"]
+
+
+async def test_an_override_passes_over_the_fault_that_was_looked_at_and_no_other(
+    client: httpx.AsyncClient, database: str
+) -> None:
+    raise_fault(database, "yard-04")
+    asked = {"crane": "yard-04", "window": WINDOW, "title": "Roof", "override_reason": "looked at H-207"}
+    job = {**JOB, **ROOM, "sectors": ["side", "rear"]}
+    held = await client.post("/reservations", json={**asked, "job": job})
+    sheet = f"/reservations/{held.json()['reservation_id']}/lift-sheet"
+    assert (await client.get(sheet)).status_code == 200
+    raise_fault(database, "yard-04", "B-900")
+    refused = await client.get(sheet)
+    assert refused.status_code == 409
+    assert "since it was reserved: open fault B-900." in refused.json()["detail"]
+
+
+async def test_a_condition_entered_after_the_last_count_makes_the_assessment_due(
+    client: httpx.AsyncClient, database: str
+) -> None:
+    assess_by(database, "yard-04", "2027-12-05")
+    room = {**ROOM, "sectors": ["side", "rear"], "window": WINDOW}
+    assert not (await row_of(client, "yard-04", **room))["needs_override"]
+    cracked = {"assess_because": "crack", "assess_since": date(2026, 11, 20)}
+    with psycopg.connect(database) as conn:
+        cranes.save_crane(conn, YARD.crane("yard-04").crane.model_copy(update=cracked))
+    row = await row_of(client, "yard-04", **room)
+    assert (row["usable"], row["needs_override"]) == (False, True)
+    assert "special assessment overdue since 2026-11-20" in row["notes"]
 
 
 async def test_a_crane_that_was_never_heard_says_so_and_comes_later(
@@ -685,6 +714,74 @@ async def test_no_reading_anywhere_exceeds_the_charts(
     now = (await client.get("/cranes/yard-01/drawing")).json()["now"]
     assert now["rated_kg"] == body["rated_kg"][-1]
     assert now["outreach_m"] == pytest.approx(body["outreach_m"][-1], abs=1e-3)
+
+
+def level_boom(slew_deg: list[float], utilisation_pct: list[float]) -> dict[str, list[float]]:
+    still = {"main_boom_deg": 30.0, "knuckle_boom_deg": 0.0, "extension_m": 1.0}
+    still |= {"stabiliser_left_pct": 100.0, "stabiliser_right_pct": 100.0}
+    columns = {name: [value] * len(slew_deg) for name, value in still.items()}
+    return columns | {"slew_deg": slew_deg, "utilisation_pct": utilisation_pct}
+
+
+async def test_what_is_played_back_keeps_to_the_charts_of_its_day(
+    client: httpx.AsyncClient, database: str
+) -> None:
+    await enter(client, HEAD + "full,full,,1,5000\nfull,full,,12,4000\n")
+    await enter(client, HEAD + "full,full,,1,900\nfull,full,,12,800\n", "2026-11-21")
+    # The yard's 21 November begins at 23:00 UTC of the 20th.
+    start = datetime(2026, 11, 20, 22, 59, 55, tzinfo=UTC)
+    with psycopg.connect(database) as conn:
+        crane_id = cranes.directory(conn)["yard-01"].crane_id
+        segments.make_ranges(conn, start, start + timedelta(days=1))
+        segments.prepare(conn)
+        segments.keep(conn, [segment_of(crane_id, start, level_boom([10.0] * 10, [50.0] * 10))])
+    asked = {"from": start.isoformat(), "to": (start + timedelta(minutes=1)).isoformat()}
+    body = (await client.get("/cranes/yard-01/poses", params=asked)).json()
+    assert body["rated_kg"] == [4000.0] * 5 + [800.0] * 5
+    lines = [read_off(body["curves"][index], 7.0) for index in body["curve"]]
+    assert lines == body["rated_kg"]
+
+
+async def test_samples_that_share_a_moment_are_played_back_at_their_worst(
+    client: httpx.AsyncClient, database: str
+) -> None:
+    rows = (("over_cab", 500), ("right", 2000), ("rear", 4000), ("left", 2000))
+    await enter(client, HEAD + "".join(f"full,full,{s},1,{kg}\nfull,full,{s},12,{kg}\n" for s, kg in rows))
+    start = datetime(2026, 11, 20, 12, tzinfo=UTC)
+    # Over the cab all the time, across 360 deg, whose middle would be the rear; each other second at 103 %.
+    columns = level_boom([359.0, 1.0] * 100, [103.0, 5.0] * 100)
+    with psycopg.connect(database) as conn:
+        crane_id = cranes.directory(conn)["yard-01"].crane_id
+        segments.make_ranges(conn, start, start + timedelta(days=1))
+        segments.prepare(conn)
+        segments.keep(conn, [segment_of(crane_id, start, columns)])
+    asked = {
+        "from": start.isoformat(),
+        "to": (start + timedelta(seconds=200)).isoformat(),
+        "points": 10,
+    }
+    body = (await client.get("/cranes/yard-01/poses", params=asked)).json()
+    assert body["reduced"]
+    assert set(body["rated_kg"]) == {500.0}
+    assert set(body["readings"]["slew_deg"]) == {None}
+    assert set(body["readings"]["utilisation_pct"]) == {103.0}
+
+
+async def test_the_charts_of_today_are_those_of_the_crane_s_own_day(
+    client: httpx.AsyncClient, database: str
+) -> None:
+    zones = {"Pacific/Kiritimati": "yard-02", "Pacific/Pago_Pago": "yard-03"}  # their days are never the same
+    with psycopg.connect(database) as conn:
+        for number, (zone, crane) in enumerate(zones.items()):
+            cranes.save_site(conn, Site(name=f"far-{number}", title="", time_zone=zone))
+            moved = YARD.crane(crane).crane.model_copy(update={"site": f"far-{number}"})
+            cranes.save_crane(conn, moved)
+    for path in ("charts", "drawing"):
+        days = [
+            date.fromisoformat((await client.get(f"/cranes/{crane}/{path}")).json()["on"])
+            for crane in zones.values()
+        ]
+        assert days[0] > days[1]
 
 
 async def test_a_span_without_a_position_plays_nothing(client: httpx.AsyncClient) -> None:

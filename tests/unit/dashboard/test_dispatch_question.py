@@ -89,6 +89,13 @@ def test_what_is_wrong_is_named_with_the_range(change: dict[str, str], field: st
     assert says in caught.value.problems[field]
 
 
+@pytest.mark.parametrize("part", [{"pick_sector": "rear"}, {"pick_hook_height_m": "6"}])
+def test_a_pick_up_point_without_its_outreach_is_not_passed_over(part: dict[str, str]) -> None:
+    with pytest.raises(Bad) as refused:
+        question_of(LEAST | part)
+    assert list(refused.value.problems) == ["pick_outreach_m"]
+
+
 def test_rigging_has_to_be_said() -> None:
     with pytest.raises(Bad) as caught:
         question_of({"mass_kg": "1500", "outreach_m": "9"})

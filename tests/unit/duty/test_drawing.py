@@ -86,6 +86,27 @@ def test_frames_worked_by_hand() -> None:
     assert found.left_m[:2] == pytest.approx([3.0, 2.28])
 
 
+def test_there_is_no_capacity_where_a_length_of_the_boom_is_not_read() -> None:
+    readings = {
+        "main_boom_deg": np.zeros(3),
+        "knuckle_boom_deg": np.zeros(3),
+        "extension_m": np.array([1.0, np.nan, 1.0]),
+        "slew_deg": np.full(3, 90.0),
+        "stabiliser_left_pct": np.full(3, 100.0),
+        "stabiliser_right_pct": np.full(3, 100.0),
+    }
+    found = frames(PLAIN, (chart(),), readings, 3)
+    # Drawn as run in, at 7 m instead of up to 10 m: the capacity of 7 m would be too much.
+    assert found.rated_kg.tolist() == [1800.0, 0.0, 1800.0]
+    assert found.curves[int(found.curve[1])] == []
+    # The same where the jib falls silent, while the boom tip stands in for its tip.
+    jib = {"jib_deg": np.array([0.0, 0.0, np.nan]), "jib_extension_m": np.zeros(3)}
+    readings["extension_m"] = np.full(3, 1.0)
+    found = frames(TYPE, (chart(JIB_POINTS, jib=True), chart()), readings | jib, 3)
+    assert found.rated_kg[0] == found.rated_kg[1] > 0
+    assert found.rated_kg[2] == 0.0
+
+
 def test_a_pose_for_a_job_brings_the_hook_there() -> None:
     for outreach, height in ((6.0, 2.0), (9.0, 3.0), (4.0, 7.0)):
         joints = drawing.pose_reaching(PLAIN, outreach, height)
