@@ -232,7 +232,7 @@ FINDING_WORDS: Final[Mapping[FindingCode, FindingWords]] = {
         figures="lifts, masses, outreach",
         moves="either way",
         consequence="Lifts are found from percent alone: an empty boom far out may count, a light load may not. No masses.",
-        next_step="Have angles and extension sent, or their sensors looked at.",
+        next_step="Have angles and extension sent, those of the jib too, or their sensors looked at.",
         unit="h",
     ),
     FindingCode.SENSOR_GAP: FindingWords(

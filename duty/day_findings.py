@@ -17,6 +17,7 @@ from duty.plausibility import CHANNELS, EXTREMES, HEAVY_PCT, MISFITS_M, POSE_LEA
 
 HOUR_MS: Final = 3_600_000
 MINUTE_MS: Final = 60_000
+LEAST_MS: Final = 10 * MINUTE_MS  # less of a day tells nothing of what is missing
 STEP_CLASS: Final = 2  # of STEPS_MS: steps beyond 3 s
 FINE_MINUTES: Final = (
     10  # in so many the largest reading is no multiple of a quarter: the sensor resolves tenths
@@ -87,7 +88,7 @@ def _times(facts: DayFacts, at: Thresholds) -> Iterator[Told]:
     """What sums of time and counts say."""
     of = facts.statistics.sum
     recorded = max(of("recorded_ms"), 1)
-    enough = recorded >= 10 * MINUTE_MS
+    enough = recorded >= LEAST_MS
     for name, code in (
         ("overlap_ms", FindingCode.BOOTS_OVERLAP),
         ("set_back_ms", FindingCode.CLOCK_SET_BACK),

@@ -7,6 +7,7 @@ the valleys between lifts (5th percentile) where the booms are never seen folded
 itself where no boom position is known. Thresholds and their reasons: docs/method.md.
 """
 
+from bisect import bisect_left, bisect_right
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from datetime import date, timedelta
 from typing import Final, NamedTuple
@@ -15,7 +16,7 @@ import numpy as np
 
 from domain.crane import CraneType
 from domain.findings import FindingCode, Thresholds
-from duty.day_findings import HOUR_MS, DayFacts, DayFinding, of_day
+from duty.day_findings import HOUR_MS, LEAST_MS, DayFacts, DayFinding, of_day
 from duty.plausibility import EXTREMES, RANGES_PCT, ZERO_PCT, Ints
 
 WEEKS_BEFORE: Final = 26  # a week is compared with the weeks of half a year before it
@@ -57,6 +58,7 @@ def judge(
     by_day = {facts.day: facts for facts in days}
     found += [_told(by_day[day], FindingCode.CALIBRATION_JUMP, size) for day, size in jumps.items()]
     found += _order_of_days(days)
+    found += _jib_not_sent(days, type_on)
     found += _zero(weeks, jumps, type_on, thresholds)
     found += _lifts_apart(weeks, thresholds)
     return sorted(each for each in found if day_from <= each.day <= day_to)
@@ -171,6 +173,21 @@ def _lifts_apart(weeks: Sequence[_Week], at: Thresholds) -> Iterator[DayFinding]
         few = lifts >= LEAST_EVENTS and small * 4 * at.lifts_apart < lifts
         if many or few:
             yield _told(week.days[-1], FindingCode.LIFTS_APART, (large if many else small) / max(lifts, 1))
+
+
+def _jib_not_sent(days: Sequence[DayFacts], type_on: Callable[[date], CraneType]) -> Iterator[DayFinding]:
+    """Days without any reading of the jib that is read on other days: an absent channel is taken for no jib."""
+    for name in ("jib_deg", "jib_extension_m"):
+        sent = [facts.day for facts in days if facts.statistics.channel(name)["minutes"]]
+        for facts in days:
+            of, recorded = type_on(facts.day), facts.statistics.sum("recorded_ms")
+            if of.jib is None or facts.statistics.channel(name)["minutes"] or recorded < LEAST_MS:
+                continue
+            first, last = facts.day - timedelta(days=DAYS_BEFORE), facts.day + timedelta(days=DAYS_AFTER)
+            near = sent[bisect_left(sent, first) : bisect_right(sent, last)]
+            if any(type_on(day) is of for day in near):
+                span = facts.first_ms, facts.past_ms
+                yield DayFinding(facts.day, FindingCode.POSE_MISSING, name, *span, recorded / HOUR_MS)
 
 
 def _order_of_days(days: Sequence[DayFacts]) -> Iterator[DayFinding]:

@@ -18,6 +18,7 @@ from duty.findings import DAYS_AFTER, DAYS_BEFORE, judge
 from duty.percent import structural_pct
 from duty.plausibility import Plausibility, Readings, count
 from simulator.generate import generate
+from simulator.machine import load_machine
 from simulator.yard import Yard, load_yard
 from tests.support.readings import TYPE, by_statics, changed, folded, work
 
@@ -216,6 +217,21 @@ def test_time_without_a_boom_position_is_told() -> None:
     assert codes(day(knuckle_boom_deg=np.where(HALF, np.nan, CLEAN.channels["knuckle_boom_deg"]))) == {
         ("pose_missing", "")
     }
+
+
+def test_a_jib_that_is_not_sent_all_day_is_told_where_it_is_sent_on_other_days() -> None:
+    jib_type = TYPE.model_copy(update={"jib": load_machine("long-40-jib").crane_type.jib})
+    with_jib = day(jib_deg=CLEAN.channels["knuckle_boom_deg"])
+    days = [MONDAY + timedelta(days=i) for i in range(3)]
+    sent = [facts(days[0], statistics(with_jib)), facts(days[1], statistics(CLEAN))]
+    found = judge(always(jib_type), sent, DEFAULT_THRESHOLDS)
+    assert [(each.day, each.code.value, each.channel) for each in found] == [
+        (days[1], "pose_missing", "jib_deg")
+    ]
+    assert judge(always(TYPE), sent, DEFAULT_THRESHOLDS) == []
+    assert judge(always(jib_type), sent[1:], DEFAULT_THRESHOLDS) == []  # it never is: the type may be wrong
+    other = jib_type.model_copy(update={"title": "after a change"})
+    assert judge(lambda on: jib_type if on == days[0] else other, sent, DEFAULT_THRESHOLDS) == []
 
 
 def test_samples_too_seldom_to_see_a_lift_are_told() -> None:
