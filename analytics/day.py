@@ -1,7 +1,7 @@
 """One crane-day counted: from samples and events to everything that is written about that day. No database here."""
 
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 from itertools import chain
 from typing import Any, Final
@@ -15,7 +15,7 @@ from domain.channels import Mode
 from domain.crane import CraneType
 from domain.messages import EventKind, EventState
 from duty import circumstances, directions, gaps, ledger, levels, lifts, peaks, plausibility, under_load
-from duty.percent import structural_pct
+from duty.percent import held_limit, structural_pct
 from store.events import Event
 from store.segments import from_ms, to_ms
 
@@ -80,6 +80,7 @@ def count(
     numbers are missing. refused: (received, span) [ms] of the messages that came on the day and were refused as ahead
     of our clock. turned: count directions too.
     """
+    samples = _with_held_limit(samples)
     channels, spikes = _without_spikes(
         samples.at_ms, with_pose(crane_type, samples.channels), settings.spike_pct
     )
@@ -137,6 +138,14 @@ def count(
         ),
         fault_events=any(event.kind is EventKind.FAULT for event in events),
     )
+
+
+def _with_held_limit(samples: DaySamples) -> DaySamples:
+    """Short gaps of the limit bridged, before spikes are looked for and for findings too, so that all say the same."""
+    if "limit_pct" not in samples.channels:
+        return samples
+    limit = held_limit(samples.at_ms, samples.channels["limit_pct"])
+    return replace(samples, channels={**samples.channels, "limit_pct": limit})
 
 
 def _without_spikes(

@@ -300,7 +300,7 @@ def assumptions(report: DutyReport) -> list[str]:
     found = [
         f"limit_pct was not sent for {hours(assumed_s)} of the period: 100 was assumed, which is conservative for life."
         if assumed_s
-        else "limit_pct was sent throughout the period: nothing was assumed for it.",
+        else "limit_pct was sent throughout the period, but for gaps of 10 s at most: nothing was assumed for it.",
         f"Safety factor f1 = {life.f1:.3g}: {life.f1_reason}.",
         *_history(crane, life),
         f"Special assessment: {life.special_assessment_reason}.",

@@ -25,7 +25,9 @@ class DayRow(Answer):
     overlap_ms: int = Field(description="two senders, or two starts of one, at once: not to be told apart")
     clock_ms: int = Field(description="written by a clock that was wrong")
     excluded_ms: int = Field(description="an engineer excluded the utilisation readings")
-    limit_assumed_ms: int = Field(description="limit_pct absent: 100 was assumed, conservative for life")
+    limit_assumed_ms: int = Field(
+        description="limit_pct absent for more than 10 s: 100 was assumed, conservative for life"
+    )
     working_ms: int
     loaded_ms: int = Field(description="under load: recorded in a lift, or near the limit, on this day")
     near_limit_ms: int

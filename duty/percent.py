@@ -5,10 +5,14 @@
 Near-limit figures use the first, cycles and life the second. They meet only here.
 """
 
+from typing import Final
+
 import numpy as np
-from numpy.typing import ArrayLike
+from numpy.typing import ArrayLike, NDArray
 
 from duty.geometry import Floats
+
+HOLD_MS: Final = 10_000  # a gap of the limit no longer than this is bridged
 
 
 def structural_pct(utilisation_pct: ArrayLike, limit_pct: ArrayLike | None) -> Floats:
@@ -22,3 +26,19 @@ def structural_pct(utilisation_pct: ArrayLike, limit_pct: ArrayLike | None) -> F
         return utilisation.copy()
     limit = np.asarray(limit_pct, np.float64)
     return np.asarray(utilisation * (np.where(np.isnan(limit), 100.0, limit) / 100.0))
+
+
+def held_limit(at_ms: NDArray[np.int64], limit_pct: NDArray[np.float32]) -> NDArray[np.float32]:
+    """The limit [%] with its short gaps bridged, shape (n,) like at_ms, rising Unix times, and limit_pct, NaN where missing.
+
+    A missing limit between two that are known and HOLD_MS apart at most is taken as the larger of them: structural
+    percent is then no spike to 100 %, and errs to the safe side. Other gaps stay missing, those at the ends too.
+    """
+    known, missing = np.flatnonzero(~np.isnan(limit_pct)), np.flatnonzero(np.isnan(limit_pct))
+    place = np.searchsorted(known, missing)
+    inside = (place > 0) & (place < known.size)
+    missing, before, after = missing[inside], known[place[inside] - 1], known[place[inside]]
+    short = at_ms[after] - at_ms[before] <= HOLD_MS
+    held = limit_pct.copy()
+    held[missing[short]] = np.maximum(limit_pct[before[short]], limit_pct[after[short]])
+    return held
