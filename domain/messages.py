@@ -164,6 +164,7 @@ class NoticeCode(StrEnum):
     LIMIT_ZERO = "limit_zero"
     CLOCK_BEHIND = "clock_behind"
     CLOCK_SET_BACK = "clock_set_back"
+    SEQ_REPEATED = "seq_repeated"
     BOOTS_OVERLAP = "boots_overlap"
 
 

@@ -22,6 +22,7 @@ WINDOW_MS: Final = 60_000
 STREAK: Final = 2
 STEADY_MS: Final = 60_000  # a lag that does not shrink for so long is no backlog
 BEHIND_MS: Final = 86_400_000
+UNCOUNTED: Final = 3  # on end: one may come late out of an outbox whose clock was set
 JITTER_MS: Final = 10_000  # messages of one boot may overlap by so much
 BOOTS: Final = 4  # remembered of a crane
 
@@ -37,6 +38,10 @@ NO_SENSOR: Final = frozenset({255.0, 4095.0, 32767.0, -32768.0, 65535.0})
 _TWO_BOOTS: Final = (
     "messages of two boots cover the same time: two boxes send under this name, or the clock was set back at a start; give"
     " each box a name of its own"
+)
+_NOT_COUNTED: Final = (
+    "seq does not rise with t0 within a boot, so nobody can tell what is missing: count it up by one for each message, and draw a"
+    " new random boot at each start"
 )
 _PLACE: Final = {name: place for place, name in enumerate(CHANNEL_NAMES)}
 _BOOMS: Final = ("main_boom_deg", "knuckle_boom_deg", "jib_deg")
@@ -57,6 +62,8 @@ class _Boot:
     last_ms: int
     seq: int
     t0_ms: int
+    set_back: bool = False  # numbers and times no longer go together then
+    uncounted: int = 0  # messages on end that are later by their time and not by their number
 
 
 @dataclass(slots=True)
@@ -110,8 +117,13 @@ class Doubts:
                 del crane.boots[next(iter(crane.boots))]
         elif segment.seq > boot.seq:
             if segment.t0_ms < boot.t0_ms - JITTER_MS:
+                boot.set_back = True
                 found.append(_set_back(place, boot.t0_ms - segment.t0_ms))
-            boot.seq, boot.t0_ms = segment.seq, segment.t0_ms
+            boot.seq, boot.t0_ms, boot.uncounted = segment.seq, segment.t0_ms, 0
+        elif segment.t0_ms > boot.t0_ms + JITTER_MS:  # one that is sent again is earlier by both
+            boot.uncounted += 1
+            if boot.uncounted >= UNCOUNTED and not boot.set_back:
+                found.append(Doubt(place, NoticeCode.SEQ_REPEATED, None, _NOT_COUNTED))
         boot.first_ms, boot.last_ms = min(boot.first_ms, segment.t0_ms), max(boot.last_ms, last_ms)
         if len(crane.boots) > 1 and _overlap(crane, boot):
             found.append(Doubt(place, NoticeCode.BOOTS_OVERLAP, None, _TWO_BOOTS))

@@ -186,7 +186,7 @@ def test_a_rejected_message_is_answered_with_its_reason_on_the_topic_it_came_on(
 def test_clocks_and_boots_that_cannot_be_are_told(
     database: str, connection: psycopg.Connection, mosquitto: Address
 ) -> None:
-    register(database, "back", "twice", "again")
+    register(database, "back", "twice", "again", "restart")
     start, first = lately(), {name: values[: 3 * N] for name, values in work().items()}
     messages = [
         *[("back", raw) for raw in sent(first, start)],
@@ -195,14 +195,18 @@ def test_clocks_and_boots_that_cannot_be_are_told(
         *[("twice", raw) for raw in sent(first, start + timedelta(seconds=2), boot=2)],
         *[("again", raw) for raw in sent(first, start)],
         ("again", sent(with_(slew_deg=lambda deg: deg + 1), start)[0]),
+        *[("restart", raw) for raw in sent(first, start)],
+        *[("restart", raw) for raw in sent(first, start)[:2]],  # sent again: nothing to tell
+        *[("restart", raw) for raw in sent(first, start + timedelta(minutes=5))],
     ]
     with ingesting(database, mosquitto), mqtt_client(mosquitto) as client:
         heard = Heard(client)
         publish_all(client, [(topic(name, Leaf.SAMPLES), raw) for name, raw in messages])
-        wait_until(lambda: len(heard.all) == 3, "three notices")
+        wait_until(lambda: len(heard.all) == 4, "four notices")
     assert sorted((name, notice.code) for name, notice in heard.all) == [
         ("again", "key_reused"),
         ("back", "clock_set_back"),
+        ("restart", "seq_repeated"),
         ("twice", "boots_overlap"),
     ]
 
