@@ -119,7 +119,7 @@ def read_pasted(lines: Sequence[str], units: Units) -> list[str]:
     """Lines as a person pastes them, as they stand in the address: SI units, the columns in their order.
 
     A first line that begins with `title` names the columns, each figure with its unit; without one the columns have
-    the order of `column_names` and the units of the form. Raises Unreadable for a column that is not known.
+    the order of `column_names` and the units of the form. Raises Unreadable for a column that is not known or named twice.
     """
     rows = [[cell.strip() for cell in line.replace("\t", ";").split(";")] for line in lines if line.strip()]
     names = column_names(units)
@@ -132,7 +132,10 @@ def read_pasted(lines: Sequence[str], units: Units) -> list[str]:
         if not found and name not in COLUMNS:
             known = ", ".join(column_names(units))
             raise Unreadable({"jobs": t("dispatch.day.column", name=name, known=known)})
-        factors[name] = (f"{quantity}_{found[0]}", _SI_PER[unit]) if found else (name, 1.0)
+        column, factor = (f"{quantity}_{found[0]}", _SI_PER[unit]) if found else (name, 1.0)
+        if any(column == known for known, _ in factors.values()):
+            raise Unreadable({"jobs": t("dispatch.day.column_twice", name=name)})
+        factors[name] = column, factor
     listed = []
     for row in rows:
         cells = {

@@ -217,3 +217,7 @@ def test_a_pasted_list_is_read_in_the_units_of_the_form() -> None:
         read_pasted(["title;from;to;mass", "Roof;08:00;10:00;1200"], Units.METRIC)
     assert "column mass is not known" in caught.value.problems["jobs"]
     assert "mass_t" in caught.value.problems["jobs"]
+    # Neither of two masses is passed over.
+    with pytest.raises(Unreadable) as twice:
+        read_pasted(["title;from;to;mass_t;mass_kg", "Roof;08:00;10:00;2;20"], Units.METRIC)
+    assert twice.value.problems["jobs"].startswith("column mass_kg says what another column says")
