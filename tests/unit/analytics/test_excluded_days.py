@@ -103,3 +103,19 @@ def test_excluding_the_empty_hook_between_like_loads_loses_no_lift() -> None:
     counted = exclusions.count_without(pallets, spans, count)
     assert cubes(counted) < 0.1 * before
     assert cubes(counted) + counted.figures["excluded_cubed_sum"] == pytest.approx(before)
+
+
+def test_a_limit_that_is_missing_here_and_there_counts_no_more() -> None:
+    crane_type = load_yard(healthy=True).cranes[0].crane.type
+    whole = samples(1, pose=False)
+    n = whole.at_ms.size
+    steady = {**whole.channels, "limit_pct": np.full(n, 60, np.float32)}
+    lossy = {**steady, "limit_pct": np.where(np.arange(n) % 7 == 2, np.float32(np.nan), np.float32(60))}
+    before, after = (
+        day.count(
+            LOCAL_DAY, crane_type, replace(whole, channels=channels), [], frozenset, SETTINGS, turned=False
+        )
+        for channels in (steady, lossy)
+    )
+    assert cubes(before) > 0
+    assert (cubes(after), after.ledger) == (cubes(before), before.ledger)
