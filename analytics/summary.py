@@ -97,7 +97,10 @@ def _used(found: Standing) -> dict[str, Any]:
 
 
 def _damage(conn: psycopg.Connection[Any], entry: CraneEntry, stands: Standing) -> dict[str, Any]:
-    """Damage of the default detail, what was not counted included; of the comparison detail while none is entered."""
+    """Damage of the default detail, what was not counted included; of the comparison detail while none is entered.
+
+    None where no reading was counted for it and nothing is carried.
+    """
     rows = DETAILS_OF.all(conn, crane=entry.crane.name)
     detail = COMPARISON
     if rows:
@@ -116,11 +119,12 @@ def _damage(conn: psycopg.Connection[Any], entry: CraneEntry, stands: Standing) 
         ledgers = (ledger.merge_all([ledger.from_bytes(span.ledger) for span in spans]),)
         total = damage.of_ledger(detail, ledgers[0]).total
     outside = reading.beyond(ledgers)
-    carried = stands.carried_damage(total, detail.allowed_sum) if spans else 0.0
+    carried = stands.carried_damage(total, detail.allowed_sum)
+    known = carried > 0 or any(each.samples for each in ledgers)  # without a reading it is not 0 but unknown
     return {
         "detail_name": detail.name,
-        "damage": total + carried,
-        "damage_counted": total,
+        "damage": total + carried if known else None,
+        "damage_counted": total if known else None,
         "allowed_sum": detail.allowed_sum,
         "damage_beyond": 0 if outside is None else outside.below + outside.above,
         "damage_direction_deg": phi,

@@ -132,7 +132,8 @@ for no key update skip locked;
 update crane_summary set made_of = null;
 
 -- name: summary_totals_written
--- Whole-life totals of one crane from its days.
+-- Whole-life totals of one crane from its days. The record begins with the first day whose clock was mostly right: messages that
+-- a wrong clock dates years back make no crane younger before its record.
 update crane_summary m
 set counting_id = %(counting_id)s, counted_at = statement_timestamp(),
     made_of = crane_entries_digest(%(crane_id)s), first_at = d.first_at, last_at = d.last_at,
@@ -145,7 +146,8 @@ set counting_id = %(counting_id)s, counted_at = statement_timestamp(),
     spikes = d.spikes, spikes_counted = d.spikes_counted, largest_spike_pct = d.largest_spike_pct,
     open_faults = (select count(*) from fault_episode f where f.crane_id = %(crane_id)s and f.cleared_at is null)
 from (
-    select count(*)::int as days, min(first_at) as first_at, max(last_at) as last_at,
+    select count(*)::int as days,
+        coalesce(min(first_at) filter (where 2 * clock_ms < recorded_ms), min(first_at)) as first_at, max(last_at) as last_at,
         coalesce(sum(recorded_ms), 0) as recorded_ms, coalesce(sum(working_ms), 0) as working_ms,
         coalesce(sum(loaded_ms), 0) as loaded_ms, coalesce(sum(near_limit_ms), 0) as near_limit_ms,
         coalesce(sum(over_limit_ms), 0) as over_limit_ms, coalesce(sum(emergency_ms), 0) as emergency_ms,

@@ -1,5 +1,6 @@
 """Coverage on counted telemetry: causes, the factor, and an estimate that stays apart."""
 
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 
 import pytest
@@ -43,3 +44,18 @@ def test_gaps_lower_the_coverage_and_are_estimated_beside_it(yard: Yard) -> None
     assert whole["used_share_counted"] == pytest.approx(
         life.share_of_design(design, cubes, 1.1)
     )  # nothing of it in there
+
+
+def test_a_clock_years_behind_makes_no_crane_younger_before_its_record(yard: Yard) -> None:
+    yard.store(yard.messages(START, working(1), boot=1))
+    yard.count()
+    (before,) = asked(yard.url, f"/cranes/{yard.crane.name}/life")
+    behind = timedelta(days=400)
+    wrong = yard.messages(START - behind, working(0.5, seed=1), boot=2)
+    arrived = [part.t0_ms + 60_000 + int(behind.total_seconds() * 1000) for part in wrong]
+    yard.store([replace(part, received_ms=at) for part, at in zip(wrong, arrived, strict=True)])
+    yard.count()
+    assert yard.rows("day_figure")[0]["clock_ms"] > 0
+    (after,) = asked(yard.url, f"/cranes/{yard.crane.name}/life")
+    assert after["unknown_years"] == before["unknown_years"] > 0
+    assert after["used_share"] >= before["used_share"]
