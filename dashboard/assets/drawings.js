@@ -332,7 +332,7 @@
           h("text", { key: "u", className: "bl-callout bl-callout-large", x: drawn.hook[0] + (near ? -12 : 12), y: Math.max(16, drawn.hook[1] + 4), textAnchor: near ? "end" : "start" }, `${number(utilisation, 0)} %`),
         );
       }
-      if (chart) children.push(h("g", { key: "strip" }, capacityStrip(props, place, area, sceneHeight + 14, strip, known ? eased.outreach_m : null, position && position.rated_kg, u)));
+      if (chart) children.push(h("g", { key: "strip" }, capacityStrip(props, place, area, sceneHeight + 14, strip, known ? position.outreach_m : null, position && position.rated_kg, u)));
       children.push(h("g", { key: "axis" }, axis(place, area, sceneHeight + (chart ? strip + 14 : 0), u, words)));
     }
     return h(

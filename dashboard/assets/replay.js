@@ -13,8 +13,8 @@
   const LEFT = 52;
   const TRACE_HEIGHT = 190;
   const SPEEDS = [0.5, 1, 4, 10, 30, 120];
-  const MOVING = ["x0", "y0", "x1", "y1", "x2", "y2", "x3", "y3", "extension_m", "jib_extension_m", "slew_deg", "outreach_m"];
-  const STEPPED = ["utilisation_pct", "left_m", "right_m", "rated_kg", "curve"];
+  const MOVING = ["x0", "y0", "x1", "y1", "x2", "y2", "x3", "y3", "extension_m", "jib_extension_m", "slew_deg"];
+  const STEPPED = ["utilisation_pct", "outreach_m", "left_m", "right_m", "rated_kg", "curve"];
   const SHAPES = {
     warning: "M0,-6 L6,5 L-6,5 Z",
     limiter_stop: "M0,6 L6,-5 L-6,-5 Z",
