@@ -2,6 +2,7 @@
 
 from typing import Any
 
+import numpy as np
 from fastapi import Request
 
 from api.fleet_book import Situation
@@ -24,7 +25,11 @@ def states_of(
         if code not in released
     ]
     if situation.assessment_overdue[index]:
-        text = f"special assessment overdue since {standing.assessment_on[index]}"
+        due_on = standing.assessment_on[index]
+        within = due_on > np.datetime64(situation.first_day(index))
+        text = (
+            f"special assessment due on {due_on}" if within else f"special assessment overdue since {due_on}"
+        )
         found.append(CraneState(code="assessment_overdue", text=text, needs_override=True))
     plain: list[tuple[StateCode, str]] = []
     if (plan := standing.overdue.get(index)) is not None:

@@ -91,10 +91,10 @@ class Situation:
 
     @cached_property
     def assessment_overdue(self) -> Flags:
-        """By crane: whether its special assessment is due by the first day of the time asked for."""
+        """By crane: whether its special assessment is due by the last day of the time asked for."""
         due = np.zeros(len(self.listed.rows), np.bool_)
-        for zone, (first, _) in self.local_days.items():
-            due |= (self.listed.zones == zone) & (self.standing.assessment_on <= np.datetime64(first))
+        for zone, (_, last) in self.local_days.items():
+            due |= (self.listed.zones == zone) & (self.standing.assessment_on <= np.datetime64(last))
         return due
 
     def first_day(self, index: int) -> date:

@@ -542,12 +542,14 @@ async def test_a_crane_that_was_never_heard_says_so_and_comes_later(
     assert (heard["states"], heard["terms"]["never_heard"]) == ([], 0.0)
 
 
-async def test_an_assessment_is_overdue_from_its_day_on(client: httpx.AsyncClient, database: str) -> None:
+async def test_an_assessment_is_overdue_where_the_window_reaches_its_day(
+    client: httpx.AsyncClient, database: str
+) -> None:
     assess_by(database, "yard-04", "2026-12-03")
     room = {**ROOM, "sectors": ["side", "rear"]}
-    for hour, overdue in (("22", False), ("23", True)):
+    for ends_at, overdue in (("2026-12-02T22:00:00Z", False), ("2026-12-03T05:00:00Z", True)):
         # The yard's 3 December begins at 23:00 UTC of the second.
-        window = {"starts_at": f"2026-12-02T{hour}:00:00Z", "ends_at": "2026-12-03T05:00:00Z"}
+        window = {"starts_at": "2026-12-02T08:00:00Z", "ends_at": ends_at}
         row = await row_of(client, "yard-04", **room, window=window)
         assert row["needs_override"] is overdue
 
