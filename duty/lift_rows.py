@@ -77,6 +77,8 @@ LIFT: Final = np.dtype(
     ]
 )
 
+DROP_OUT_MS: Final = 600_000  # a longer gap is no drop-out at work; our choice, no source
+
 
 @compiled
 def turned_mdeg(before: float, after: float) -> int:
@@ -178,14 +180,15 @@ def is_step(
     """Whether the load came or went at an event, and not only the pose changed.
 
     zero, least, tolerance [%]: an error of the zero changes the load by no more than `zero` of the change of capacity.
-    Nobody saw how the load changed where no cell lies next to the event: it is taken for a step, the safe side.
+    Nobody saw how the load changed in a drop-out at work: it is taken for a step, the safe side. Over a longer gap the crane
+    was off, its booms parked, and its zero may have moved.
     """
     row = rows[at]
     capacity = 100.0 * row.half / tolerance
     if at == 0:
         return turn == RISE and row.level > (zero + least) / 100.0 * capacity
     before = rows[at - 1]
-    if before.arm == 0 or row.first_ms - before.last_ms > 2 * cell_ms:
+    if before.arm == 0 or 2 * cell_ms < row.first_ms - before.last_ms <= DROP_OUT_MS:
         return True
     change = row.level - before.least if turn == RISE else before.most - row.level
     moved = abs(capacity - 100.0 * before.half / tolerance)

@@ -159,7 +159,8 @@ def _is_step(cells: list[Cell], levels: list[int], k: int, rule: LiftRule) -> bo
     if k == 0:
         return levels[k] > earlier and level > (rule.zero_pct + rule.least_step_pct) / 100.0 * capacity
     seconds = [load for load, _ in _seconds(cells[k - 1])]
-    if not seconds or cells[k][0].at_ms - cells[k - 1][-1].at_ms > 2 * rule.cell_ms:
+    gap_ms = cells[k][0].at_ms - cells[k - 1][-1].at_ms
+    if not seconds or 2 * rule.cell_ms < gap_ms <= 600_000:
         return True
     change = level - min(seconds) if levels[k] > earlier else max(seconds) - level
     moved = abs(capacity - 100.0 * _level_and_half(cells[k - 1])[1] / rule.tolerance_pct)
@@ -173,7 +174,9 @@ def _share(cell: Cell, other: Cell) -> float | None:
     at = [load for load, _ in _seconds(cell)]
     if max(at) - min(at) <= _level_and_half(cell)[1]:
         return None
-    return (_mean([cell]) - min(at)) / (max(at) - min(at))
+    # weighed by the arm, the mean may lie outside what the seconds tell: then nothing can be said
+    share = (_mean([cell]) - min(at)) / (max(at) - min(at))
+    return share if share >= 0.0 else None
 
 
 def _lift(cells: list[Cell], start: int, end: int, empty: float, rule: LiftRule) -> Answer:
