@@ -21,6 +21,7 @@ class Turn(IntEnum):
 
 PATH_WAIT_S: Final = 10
 WRITES: Final = 4_870_212  # the first of two numbers, which no lock of one number shares
+HOLDS: Final = 4_870_213
 
 
 async def wait_for_path(conn: AsyncConnection[Any], path: str) -> None:
@@ -31,6 +32,16 @@ async def wait_for_path(conn: AsyncConnection[Any], path: str) -> None:
     await conn.execute("select set_config('lock_timeout', %s, true)", [f"{PATH_WAIT_S}s"])
     await conn.execute(
         "select pg_advisory_xact_lock(%s::int, %s::int)", [WRITES, crc32(path.encode()) - 2**31]
+    )
+
+
+async def wait_for_holds(conn: AsyncConnection[Any], crane: str) -> None:
+    """Until the transaction ends, have other holds of the crane wait; waits for those before it.
+
+    An exclusion constraint alone lets two that write at once wait for each other, which the database ends as a deadlock.
+    """
+    await conn.execute(
+        "select pg_advisory_xact_lock(%s::int, %s::int)", [HOLDS, crc32(crane.encode()) - 2**31]
     )
 
 

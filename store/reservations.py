@@ -10,6 +10,7 @@ from psycopg import AsyncConnection
 from psycopg.types.json import Jsonb
 
 from domain.errors import Conflict, NotFound
+from store.locks import wait_for_holds
 from store.statement import Statement
 
 Sites = list[str] | None
@@ -142,18 +143,20 @@ async def hold(
     Raises Conflict where it is held in that time already, however many ask at once, and NotFound for an unknown crane.
     """
     try:
-        row = await HELD.first_async(
-            conn,
-            crane=crane,
-            starts_at=starts_at,
-            ends_at=ends_at,
-            title=title,
-            held_by=held_by,
-            job=None if job is None else Jsonb(job),
-            planned=None if planned is None else Jsonb(planned),
-            override_reason=override_reason,
-            override_states=list(override_states),
-        )
+        async with conn.transaction():
+            await wait_for_holds(conn, crane)
+            row = await HELD.first_async(
+                conn,
+                crane=crane,
+                starts_at=starts_at,
+                ends_at=ends_at,
+                title=title,
+                held_by=held_by,
+                job=None if job is None else Jsonb(job),
+                planned=None if planned is None else Jsonb(planned),
+                override_reason=override_reason,
+                override_states=list(override_states),
+            )
     except psycopg.errors.ExclusionViolation as problem:
         raise Conflict(
             f"{crane} is already held in that time: look at its calendar, release the other or choose another crane"

@@ -132,8 +132,7 @@ for no key update skip locked;
 update crane_summary set made_of = null;
 
 -- name: summary_totals_written
--- Whole-life totals of one crane from its days. The record begins with the first day whose clock was mostly right: messages that
--- a wrong clock dates years back make no crane younger before its record.
+-- Whole-life totals of one crane from its days; days that a wrong clock dates years back do not begin its record.
 update crane_summary m
 set counting_id = %(counting_id)s, counted_at = statement_timestamp(),
     made_of = crane_entries_digest(%(crane_id)s), first_at = d.first_at, last_at = d.last_at,
