@@ -16,7 +16,7 @@ from store import counters, summary
 from store.access import Principal
 from store.counters import READINGS
 from store.reading import CraneInSight
-from store.sight import sight, sight_in_thread
+from store.sight import sight_in_thread
 
 router = APIRouter(tags=["upkeep"])
 ReadingId = Annotated[
@@ -50,7 +50,7 @@ async def show_counters(crane: SeenCrane, conn: Conn) -> CountersAnswer:
 
 @router.post("/cranes/{name}/counters", status_code=201)
 async def enter_counter_reading(
-    crane: SeenCrane, asked: CounterReadingAsked, request: Request, caller: Caller
+    crane: SeenCrane, asked: CounterReadingAsked, request: Request, caller: Caller, conn: Conn
 ) -> CountersAnswer:
     """Enter a reading of the crane's operating-hours or lift counter, as it stood at the end of a local day.
 
@@ -65,29 +65,35 @@ async def enter_counter_reading(
         if new:
             raise InvalidInput("; ".join(new), field="value")
 
-    return await _changed(request, caller, crane, write)
+    return await _changed(request, caller, crane, conn, write)
 
 
 @router.delete("/cranes/{name}/counters/{reading_id}")
 async def withdraw_counter_reading(
-    crane: SeenCrane, reading_id: ReadingId, request: Request, caller: Caller
+    crane: SeenCrane, reading_id: ReadingId, request: Request, caller: Caller, conn: Conn
 ) -> CountersAnswer:
     """Withdraw a reading that was entered."""
     return await _changed(
         request,
         caller,
         crane,
-        lambda conn: counters.withdraw_reading(conn, crane.crane_id, reading_id, caller.account),
+        conn,
+        lambda own: counters.withdraw_reading(own, crane.crane_id, reading_id, caller.account),
     )
 
 
 async def _changed(
-    request: Request, caller: Principal, crane: CraneInSight, change: Callable[[Connection[Any]], None]
+    request: Request,
+    caller: Principal,
+    crane: CraneInSight,
+    conn: Conn,
+    change: Callable[[Connection[Any]], None],
 ) -> CountersAnswer:
+    """Written on a connection of its own, read again on the request's: one more of the pool could wait for itself."""
+
     def write() -> None:
-        with sight_in_thread(request.app.state.database_url, caller.sites) as conn, conn.transaction():
-            change(conn)
+        with sight_in_thread(request.app.state.database_url, caller.sites) as own, own.transaction():
+            change(own)
 
     await to_thread.run_sync(write)
-    async with sight(request.app.state.pool, caller.sites) as conn:
-        return await show_counters(crane, conn)
+    return await show_counters(crane, conn)

@@ -161,7 +161,8 @@ async def test_f1_of_a_complete_record_is_what_its_recorder_earns(
     after = {"kind": "operating_hours", "read_on": "2026-03-31", "value": 501}
     made = (await http.post(path, json=after)).json()
     assert (await life(http, yard))["f1"] == 1.0
-    await http.delete(f"{path}/{made['readings'][-1]['reading_id']}")
+    withdrawn = await http.delete(f"{path}/{made['readings'][-1]['reading_id']}")
+    assert withdrawn.status_code == 200, withdrawn.text
     await http.post(path, json={**after, "value": 503})
     assert (await life(http, yard))["f1"] == pytest.approx(3.0, rel=0.01)
     refused = await http.post(path, json={**after, "read_on": "2026-04-30", "value": 100})
