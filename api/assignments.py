@@ -188,7 +188,8 @@ async def level_fleet(
 ) -> LevellingAnswer:
     """Which cranes should take lighter work, so that each reaches its special assessment with its life just used.
 
-    No crane is said to take more whose assessment is due soon, that needs an override, or that has most overrides.
+    No crane is said to take more with which anything is the matter (the states of the dispatch answer), whose assessment
+    is due soon, or that has most overrides.
     """
     today = datetime.now(UTC).date()
     situation = await book.situation(conn, None)
@@ -215,7 +216,7 @@ def _levelled(
     months = (due - today).days / DAYS_PER_MONTH
     pace = (late.f1 or 1.0) * late.peak_cubed_sum / budget / (days / DAYS_PER_MONTH)
     found = level(late.used_share or 0.0, pace, months)
-    held_back = [state.text for state in states_of(situation, index) if state.needs_override]
+    held_back = [state.text for state in states_of(situation, index)]
     if 0 < (due - today).days <= DUE_SOON_DAYS:
         held_back.append(f"special assessment due on {due}")
     if late.limiter_overrides >= many:

@@ -14,15 +14,12 @@ from domain.findings import FINDING_WORDS, FindingCode
 from store.access import Principal, Role
 
 
-def states_of(
-    situation: Situation, index: int, released: frozenset[str] = frozenset()
-) -> tuple[CraneState, ...]:
-    """Everything that is the matter with one crane in the time asked for, without faults of codes that are released."""
+def states_of(situation: Situation, index: int) -> tuple[CraneState, ...]:
+    """Everything that is the matter with one crane in the time asked for; the same whatever is asked, and by whom."""
     crane, standing = situation.listed.rows[index], situation.standing
     found = [
         CraneState(code="open_fault", text=_fault_text(code), needs_override=True)
         for code in situation.faults.get(index, ())
-        if code not in released
     ]
     if situation.assessment_overdue[index]:
         due_on = standing.assessment_on[index]

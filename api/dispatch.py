@@ -134,12 +134,14 @@ def facts_of(question: DispatchQuestion, situation: Situation, found: Matches) -
     overdue[list(standing.overdue)] = True
     doubtful = none.copy()
     doubtful[list(standing.findings)] = True
-    faults = np.zeros(count, np.intp)
+    faults, forbidding = np.zeros(count, np.intp), np.zeros(count, np.intp)
     for index, codes in situation.faults.items():
-        faults[index] = sum(code not in question.tolerated_faults for code in codes)
+        faults[index] = len(codes)
+        forbidding[index] = sum(code not in question.tolerated_faults for code in codes)
     return Facts(
         free=free,
-        forbidding_faults=faults,
+        open_faults=faults,
+        forbidding_faults=forbidding,
         assessment_overdue=situation.assessment_overdue,
         findings=doubtful,
         never_heard=~standing.heard,
@@ -155,7 +157,7 @@ def _candidate(
     listed, standing = situation.listed, situation.standing
     found, facts, ranking = measured.found, measured.facts, measured.ranking
     of_day = situation.fleets[int(measured.fleet[index])]
-    states = states_of(situation, index, question.tolerated_faults)
+    states = states_of(situation, index)
     entry, if_entered = dispatch_words.costliest(measured.left_open, found, index)
     crane = listed.rows[index]
     booked = situation.held.get(crane.name)

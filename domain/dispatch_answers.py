@@ -34,7 +34,9 @@ class DispatchQuestion(LiftJob):
 
     weights: Weights = Weights()
     tolerated_faults: frozenset[str] = Field(
-        default=frozenset(), max_length=200, description="status codes that do not forbid lifting while open"
+        default=frozenset(),
+        max_length=200,
+        description="status codes whose open faults cost no points in the order; the crane needs an override all the same",
     )
     most_candidates: int = Field(
         default=100, ge=1, le=10_000, strict=True, description="longest list in the answer"

@@ -22,7 +22,10 @@ class Facts:
     """What ranking needs beside the match; arrays by crane."""
 
     free: Flags
-    forbidding_faults: Ints  # open faults that forbid lifting
+    open_faults: Ints
+    forbidding_faults: (
+        Ints  # open faults that cost points: those of codes that the question does not tolerate
+    )
     assessment_overdue: Flags  # the special assessment is due by the day of the job
     findings: Flags  # readings that cannot be true: what was counted is doubtful
     never_heard: Flags  # the crane has sent nothing: faults, hours and life are not known
@@ -33,7 +36,7 @@ class Facts:
     @cached_property
     def needs_override(self) -> Flags:
         """What is not to be used unless somebody entitled says so, with a reason; the same for everyone who asks."""
-        return np.asarray((self.forbidding_faults > 0) | self.assessment_overdue, np.bool_)
+        return np.asarray((self.open_faults > 0) | self.assessment_overdue, np.bool_)
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -32,7 +32,7 @@ async def render(visit: Visit) -> Any:
     zone = await yard_zone(visit)
     day = day_of(visit, "day", zone)
     typed = [line for line in visit.query.get("jobs", "").splitlines() if line.strip()]
-    lines, problems = read_list(typed, day, zone)
+    lines, problems = read_list(typed, day, zone, visit.units)
     parts: list[Any] = [
         head(
             "day",

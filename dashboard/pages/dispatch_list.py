@@ -37,19 +37,30 @@ class Line(NamedTuple):
     asked: ListedJob
 
 
-def read_list(typed: Sequence[str], day: date, zone: ZoneInfo) -> tuple[list[Line], list[str]]:
-    """The jobs of a list, one a line in the order of COLUMNS; what cannot be read is told with its line."""
+def read_list(
+    typed: Sequence[str], day: date, zone: ZoneInfo, units: Units = Units.METRIC
+) -> tuple[list[Line], list[str]]:
+    """The jobs of a list, one a line in the order of COLUMNS; what cannot be read is told with its line, ranges in the units given."""
     lines, problems = [], []
     for number, text in enumerate(typed[:MOST_JOBS], start=1):
         cells = [cell.strip() for cell in text.split(";")]
         try:
-            lines.append(Line(text.strip(), read_job(dict(zip(COLUMNS, cells, strict=False)), day, zone)))
+            _refuse_surplus(cells, COLUMNS)
+            lines.append(
+                Line(text.strip(), read_job(dict(zip(COLUMNS, cells, strict=False)), day, zone, units))
+            )
         except Unreadable as problem:
             words = "; ".join(_named(name, said) for name, said in problem.problems.items())
             problems.append(t("dispatch.day.line", number=number, text=words))
     if len(typed) > MOST_JOBS:
         problems.append(t("dispatch.day.too_many", most=MOST_JOBS))
     return lines, problems
+
+
+def _refuse_surplus(cells: Sequence[str], columns: Sequence[str]) -> None:
+    """Raises Unreadable for a line with something beyond the last column, which would be lost, or have pushed the rest aside."""
+    if any(cells[len(columns) :]):
+        raise Unreadable({"jobs": t("dispatch.day.surplus", count=len(cells), columns=len(columns))})
 
 
 def _named(name: str, said: str) -> str:
@@ -119,12 +130,17 @@ def read_pasted(lines: Sequence[str], units: Units) -> list[str]:
     """Lines as a person pastes them, as they stand in the address: SI units, the columns in their order.
 
     A first line that begins with `title` names the columns, each figure with its unit; without one the columns have
-    the order of `column_names` and the units of the form. Raises Unreadable for a column that is not known or named twice.
+    the order of `column_names` and the units of the form. Raises Unreadable for a column that is not known or named twice, and
+    for lines with more cells than columns.
     """
-    rows = [[cell.strip() for cell in line.replace("\t", ";").split(";")] for line in lines if line.strip()]
+    rows = [
+        (number, [cell.strip() for cell in line.replace("\t", ";").split(";")])
+        for number, line in enumerate(lines, start=1)
+        if line.strip()
+    ]
     names = column_names(units)
-    if rows and rows[0][0].lower() == COLUMNS[0]:
-        names, rows = [name.lower() for name in rows[0]], rows[1:]
+    if rows and rows[0][1][0].lower() == COLUMNS[0]:
+        names, rows = [name.lower() for name in rows[0][1]], rows[1:]
     factors: dict[str, tuple[str, float]] = {}
     for name in names:
         quantity, _, unit = name.rpartition("_")
@@ -136,12 +152,18 @@ def read_pasted(lines: Sequence[str], units: Units) -> list[str]:
         if any(column == known for known, _ in factors.values()):
             raise Unreadable({"jobs": t("dispatch.day.column_twice", name=name)})
         factors[name] = column, factor
-    listed = []
-    for row in rows:
+    listed, problems = [], []
+    for number, row in rows:
+        try:
+            _refuse_surplus(row, names)
+        except Unreadable as problem:
+            problems.append(t("dispatch.day.line", number=number, text=problem.problems["jobs"]))
         cells = {
             factors[name][0]: _times(cell, factors[name][1]) for name, cell in zip(names, row, strict=False)
         }
         listed.append(";".join(cells.get(name, "") for name in COLUMNS).rstrip(";"))
+    if problems:
+        raise Unreadable({"jobs": "; ".join(problems)})
     return listed
 
 

@@ -217,6 +217,21 @@ def test_a_pasted_list_is_read_in_the_units_of_the_form() -> None:
         read_pasted(["title;from;to;mass", "Roof;08:00;10:00;1200"], Units.METRIC)
     assert "column mass is not known" in caught.value.problems["jobs"]
     assert "mass_t" in caught.value.problems["jobs"]
+    # More cells than columns: nothing is lost without a word. Empty ones at the end say nothing.
+    whole = "Roof;08:00;10:00;20;1.2;0.06;9;6;right;3;1;rear;full;part"
+    assert read_pasted([f"{whole};;"], Units.METRIC) == read_pasted([whole], Units.METRIC)
+    with pytest.raises(Unreadable) as surplus:
+        read_pasted([whole, "", f"Roof; north{whole[4:]}", "title;1;2"], Units.METRIC)
+    assert surplus.value.problems["jobs"].startswith("Line 3: 15 cells where the list has 14 columns")
+    with pytest.raises(Unreadable, match="Line 2: 4 cells where the list has 3 columns"):
+        read_pasted(["title;from;to", "Roof;08:00;10:00;1200"], Units.METRIC)
+    # An address made by hand is held to the same.
+    lines, problems = read_list([f"{whole};extra"], date(2027, 7, 2), VIENNA)
+    assert (lines, len(problems)) == ([], 1)
+    assert problems[0].startswith("Line 1: 15 cells")
+    # Ranges are told in the units of the form: 100 m are 328 ft.
+    far = read_list(["Roof;08:00;10:00;20;1200;60;200"], date(2027, 7, 2), VIENNA, Units.US)[1]
+    assert "328" in far[0]
     # Neither of two masses is passed over.
     with pytest.raises(Unreadable) as twice:
         read_pasted(["title;from;to;mass_t;mass_kg", "Roof;08:00;10:00;2;20"], Units.METRIC)
