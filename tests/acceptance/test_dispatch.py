@@ -574,7 +574,7 @@ async def test_who_sees_no_crane_learns_nothing_of_any(database: str, client: ht
 async def test_wear_balancing_gives_no_more_work_to_a_crane_that_should_not_have_it(
     client: httpx.AsyncClient, database: str
 ) -> None:
-    cranes_of_interest = ("yard-01", "yard-02", "yard-03", "yard-05", "yard-06", "yard-07", "yard-04")
+    cranes_of_interest = ("yard-01", "yard-02", "yard-03", "yard-11", "yard-06", "yard-07", "yard-04")
     with psycopg.connect(database) as conn:
         conn.execute(
             "insert into counting (settings_hash, version, settings, in_use) values ('t', 1, '{}', true)"
@@ -596,7 +596,7 @@ async def test_wear_balancing_gives_no_more_work_to_a_crane_that_should_not_have
         conn.execute(
             "insert into finding (crane_id, day, code, channel, from_at, to_at, size)"
             " select crane_id, current_date - 1, 'sensor_stuck', 'utilisation_pct', now(), now(), 90 from crane"
-            " where name = 'yard-05'"
+            " where name = 'yard-11'"
         )
         conn.execute(
             "insert into service_plan (crane_id, name, every_days) select crane_id, 'yearly check', 1 from crane"
@@ -611,7 +611,7 @@ async def test_wear_balancing_gives_no_more_work_to_a_crane_that_should_not_have
     assert "special assessment due on" in rows["yard-01"]["advice"]
     assert "open fault H-207" in rows["yard-02"]["advice"]
     assert "most limiter overrides: 40 in 90 days" in rows["yard-03"]["advice"]
-    assert "readings that cannot be true: Reading stuck" in rows["yard-05"]["advice"]
+    assert "readings that cannot be true: Reading stuck" in rows["yard-11"]["advice"]
     assert "never heard" in rows["yard-06"]["advice"]
     assert "service overdue: yearly check" in rows["yard-07"]["advice"]
     for crane in cranes_of_interest[:-1]:
