@@ -8,6 +8,7 @@ from typing import Final
 from zoneinfo import ZoneInfo
 
 from domain.alerts import AlertKind, AlertRuleAsked, Priority
+from domain.units import s_to_h
 from duty.assessment import entries_of, special_assessment
 from store.alert_watch import CraneFacts, DutyFacts, Key, OpenAlert
 
@@ -160,7 +161,7 @@ def crane_value(kind: AlertKind, crane: CraneFacts, now: datetime) -> float | No
         return None if early is None else float((early - crane.today).days)
     if kind is AlertKind.ASSESSMENT_DUE:
         return float((assessment_on(crane) - crane.today).days)
-    return (now - crane.heard_at).total_seconds() / 3600
+    return s_to_h((now - crane.heard_at).total_seconds())
 
 
 def assessment_on(crane: CraneFacts) -> date:

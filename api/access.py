@@ -27,6 +27,7 @@ from domain.accounts import (
 )
 from domain.answers import Page
 from domain.errors import InvalidInput, NotFound
+from domain.units import S_PER_H
 from store import access, audit
 from store.access import Role
 
@@ -91,7 +92,7 @@ def set_session_cookie(response: Response, settings: ApiSettings, secret: str) -
     response.set_cookie(
         cookie_name(settings),
         secret,
-        max_age=int(settings.session_hours * 3600),
+        max_age=int(settings.session_hours * S_PER_H),
         path="/",
         secure=settings.secure_cookie,
         httponly=True,

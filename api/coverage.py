@@ -13,6 +13,7 @@ from api.life import counter_spans
 from domain.coverage_answers import CauseTime, CoverageAnswer, EstimatedDuty
 from domain.crane import Crane, DesignClass
 from domain.errors import InvalidInput
+from domain.units import ms_to_s
 from domain.upkeep import GapRow
 from duty import life
 from duty.missing import missing_duty
@@ -81,8 +82,8 @@ def coverage_answer(
         day_to=chosen.last,
         days_recorded=len(days),
         days_without_record=(days[-1].day - days[0].day).days + 1 - len(days) if days else 0,
-        recorded_s=recorded_ms / 1000,
-        missing_s=missing_ms / 1000,
+        recorded_s=ms_to_s(recorded_ms),
+        missing_s=ms_to_s(missing_ms),
         coverage=share,
         f1=factor.f1,
         f1_reason=factor.reason,
@@ -92,7 +93,7 @@ def coverage_answer(
         causes=tuple(
             CauseTime(
                 cause=cause,
-                missing_s=ms / 1000,
+                missing_s=ms_to_s(ms),
                 gaps=sum(gap.cause == cause for gap in gaps),
                 what_to_do=WHAT_TO_DO[cause],
             )

@@ -17,6 +17,7 @@ from api.dispatch import answer_for
 from api.fleet_book import Book
 from api.lift_sheet import set_up_of
 from api.load_charts import OnDay, charts_on, today_of
+from api.reduce import gap_ms
 from api.samples import samples_answer
 from domain.crane import CraneType, LoadChart
 from domain.dispatch_answers import DispatchCandidate
@@ -166,6 +167,7 @@ def _poses(
         recorded_samples=few.recorded_samples,
         reduced=few.reduced,
         bucket_ms=few.bucket_ms,
+        gap_ms=gap_ms(few.bucket_ms),
         joints_m=tuple(tuple(np.round(column, 3).tolist()) for column in joints.T),
         readings={name: _told(readings[name]) for name in _TOLD},
         outreach_m=tuple(np.round(drawn.outreach_m, 3).tolist()),

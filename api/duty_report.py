@@ -14,6 +14,7 @@ from domain.description import BEGINNING, DescriptionEntry
 from domain.exclusion import ExclusionRow
 from domain.findings import FindingRow
 from domain.life_answers import DetailDamage, LifeAnswer, UnsureFigure
+from domain.units import ms_to_s, s_to_h
 from domain.upkeep import DayRow, ServiceRow
 from duty.levels import NEAR_LIMIT_PCT
 
@@ -122,8 +123,8 @@ def record_rows(report: DutyReport) -> Pairs:
         ("days with data", str(spectrum.days_recorded)),
         ("time recorded", hours(spectrum.recorded_s)),
         ("coverage, whole record", _percent(life.coverage)),
-        ("excluded, in use and not recorded", hours(sum(day.excluded_ms for day in report.days) / 1000)),
-        ("limit_pct assumed 100", hours(assumed_ms / 1000)),
+        ("excluded, in use and not recorded", hours(ms_to_s(sum(day.excluded_ms for day in report.days)))),
+        ("limit_pct assumed 100", hours(ms_to_s(assumed_ms))),
         ("utilisation below 0", hours(spectrum.below_zero_s)),
         ("spikes", spike_words(spectrum)),
         ("findings about readings", finding_words(report.findings)),
@@ -296,7 +297,7 @@ def direction_rows(detail: DetailDamage) -> list[list[str]]:
 def assumptions(report: DutyReport) -> list[str]:
     """What had to be assumed for this crane and this period."""
     crane, life = report.crane, report.life
-    assumed_s = sum(day.limit_assumed_ms for day in report.days) / 1000
+    assumed_s = ms_to_s(sum(day.limit_assumed_ms for day in report.days))
     found = [
         f"limit_pct was not sent for {hours(assumed_s)} of the period: 100 was assumed, which is conservative for life."
         if assumed_s
@@ -344,14 +345,14 @@ def limiter_rows(report: DutyReport) -> Pairs:
     loaded_ms = sum(day.loaded_ms for day in report.days)
     share = near_ms / loaded_ms if loaded_ms else None
     return [
-        (f"time under load: in a lift, or at or above {NEAR_LIMIT_PCT} %", hours(loaded_ms / 1000)),
+        (f"time under load: in a lift, or at or above {NEAR_LIMIT_PCT} %", hours(ms_to_s(loaded_ms))),
         (
             f"of it at or above {NEAR_LIMIT_PCT} %",
-            f"{hours(near_ms / 1000)}, {_percent(share)}",
+            f"{hours(ms_to_s(near_ms))}, {_percent(share)}",
         ),
         ("limiter stops", str(sum(day.limiter_stops for day in report.days))),
         ("limiter overrides", str(sum(day.limiter_overrides for day in report.days))),
-        ("on the manual valves", hours(sum(day.emergency_ms for day in report.days) / 1000)),
+        ("on the manual valves", hours(ms_to_s(sum(day.emergency_ms for day in report.days)))),
     ]
 
 
@@ -360,7 +361,7 @@ def level_bars(spectrum: SpectrumAnswer) -> list[dict[str, Any]]:
     sums: dict[int, float] = {}
     for one in spectrum.time_at_level:
         step = max(int(one.low_pct // LEVEL_STEP_PCT), -1) * LEVEL_STEP_PCT
-        sums[step] = sums.get(step, 0.0) + one.value / 3600
+        sums[step] = sums.get(step, 0.0) + s_to_h(one.value)
     return bars(
         [
             (f"{step} to {step + LEVEL_STEP_PCT}" if step >= 0 else "below 0", sums[step])
@@ -392,7 +393,7 @@ def _percent(share: float | None) -> str:
 
 def hours(seconds: float) -> str:
     """Hours out of seconds, with their unit."""
-    return f"{seconds / 3600:,.1f} h"
+    return f"{s_to_h(seconds):,.1f} h"
 
 
 def or_dash(value: object) -> str:

@@ -18,6 +18,7 @@ from api.tables import TableRoute
 from api.upkeep import DueBook, get_due_book
 from domain.fleet_answers import FleetAnswer, FleetRow, FleetWeeksAnswer, FleetWeeksRow
 from domain.messages import CraneName
+from domain.units import ms_to_s
 from duty.assessment import Assessment, By, entries_of, special_assessment
 from duty.details import COMPARISON
 from duty.levels import NEAR_LIMIT_PCT
@@ -211,13 +212,13 @@ def fleet_row(
         last_at=newest,
         age_s=None if newest is None else (now - newest).total_seconds(),
         utilisation_pct=crane.utilisation_pct,
-        recorded_s=sums.recorded_ms / 1000,
-        working_s=sums.working_ms / 1000,
-        loaded_s=sums.loaded_ms / 1000,
-        near_limit_s=sums.near_limit_ms / 1000,
+        recorded_s=ms_to_s(sums.recorded_ms),
+        working_s=ms_to_s(sums.working_ms),
+        loaded_s=ms_to_s(sums.loaded_ms),
+        near_limit_s=ms_to_s(sums.near_limit_ms),
         near_limit_pct=share_pct(sums.near_limit_ms, sums.loaded_ms),
         near_limit_pct_before=share_pct(sums.before_near_limit_ms, sums.before_loaded_ms),
-        emergency_s=sums.emergency_ms / 1000,
+        emergency_s=ms_to_s(sums.emergency_ms),
         limiter_stops=sums.limiter_stops,
         limiter_overrides=sums.limiter_overrides,
         warnings=sums.warnings,

@@ -13,6 +13,7 @@ from psycopg import AsyncConnection
 
 from api.near_limit import confident
 from domain.fleet_answers import Confident
+from domain.units import ms_to_h
 from duty import rates
 from store import summary
 from store.summary import FleetCrane, FleetPeriod
@@ -32,7 +33,7 @@ class PeriodFigures:
     @classmethod
     def of(cls, sums: FleetPeriod) -> Self:
         """With the confidence worked out."""
-        hours = sums.working_ms / 3_600_000
+        hours = ms_to_h(sums.working_ms)
         return cls(
             sums=sums,
             near_limit_lifts_share=confident(rates.share(sums.near_limit_lifts, sums.lifts)),

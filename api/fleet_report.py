@@ -10,6 +10,7 @@ from api.typesetting import pdf
 from domain.answers import CAUTIONS_DUTY
 from domain.findings import FindingRow
 from domain.fleet_answers import FleetAnswer, FleetRow
+from domain.units import s_to_h
 from domain.upkeep import OpenFaultRow
 
 BAR_MM: Final = 40.0
@@ -104,8 +105,8 @@ def near_cells(row: FleetRow, invented: frozenset[str]) -> list[str]:
         row.crane + (" (draft)" if row.draft else "") + (" *" if row.findings else ""),
         f"{row.type}{' (invented)' if row.type in invented else ''}, {row.site}",
         str(row.lifts),
-        f"{row.loaded_s / 3600:,.1f}",
-        f"{row.near_limit_s / 3600:,.1f}",
+        f"{s_to_h(row.loaded_s):,.1f}",
+        f"{s_to_h(row.near_limit_s):,.1f}",
         number(row.near_limit_pct),
         number(row.near_limit_pct_before),
         str(row.limiter_stops),
@@ -127,7 +128,7 @@ def life_cells(row: FleetRow) -> list[str]:
         or_dash(row.spent_on),
         number(row.damage) + (f" of {row.damage_allowed:g}" if row.damage_allowed else ""),
         detail,
-        f"{row.recorded_s / 3600:,.1f}",
+        f"{s_to_h(row.recorded_s):,.1f}",
     ]
 
 

@@ -9,6 +9,8 @@ import psycopg
 import structlog
 from psycopg import AsyncConnection
 
+from domain.units import MS_PER_S
+
 _LOG = structlog.get_logger("api")
 
 CHANNEL: Final = "boomledger_live"
@@ -20,7 +22,7 @@ class Hub:
 
     def __init__(self, database_url: str) -> None:
         self._url = database_url
-        self._first = self._version = int(time.time() * 1000)
+        self._first = self._version = int(time.time() * MS_PER_S)
         self._changed: dict[str, int] = {}
         self._news = asyncio.Condition()
         self._task: asyncio.Task[None] | None = None

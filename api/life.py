@@ -26,6 +26,7 @@ from domain.life_answers import (
     MonthFactorRow,
     UnsureFigure,
 )
+from domain.units import ms_to_s
 from duty import damage, directions, uncertainty
 from duty import forecast as ahead
 from duty.assessment import by_age
@@ -118,7 +119,7 @@ def life_answer(
         used_share_prior=None if used is None else used.prior_entered,
         used_share_unknown=None if used is None else used.prior_unknown,
         used_share_unrecorded=None if used is None else used.unrecorded,
-        unrecorded_s=totals.unrecorded_ms / 1000,
+        unrecorded_s=ms_to_s(totals.unrecorded_ms),
         prior_known_from=None if stands.prior is None else stands.prior.since,
         prior_from_manufacture=crane.manufactured_on is not None,
         unknown_years=stands.unknown_years,

@@ -15,6 +15,7 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from api.gate import PRINCIPAL
 from api.problems import problem_response
+from domain.units import MS_PER_S
 
 _LOG = structlog.get_logger("api")
 
@@ -129,7 +130,7 @@ class Observe:
             route=route,
             crane=scope.get("path_params", {}).get("name"),
             status=status,
-            ms=round(seconds * 1000, 1),
+            ms=round(seconds * MS_PER_S, 1),
             account=principal.account if principal else None,
         )
 

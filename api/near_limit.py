@@ -25,6 +25,7 @@ from domain.near_limit import (
     NearLimitRow,
     OverrideTrace,
 )
+from domain.units import ms_to_h, ms_to_s
 from domain.upkeep import OverrideRow
 from duty import rates
 from duty.levels import NEAR_LIMIT_PCT
@@ -178,7 +179,7 @@ def near_limit_row(now: NearLimitPeriod, before: NearLimitPeriod) -> NearLimitRo
         place=None,
         working_hours=_hours(now),
         lifts=now.lifts,
-        near_limit_s=now.near_limit_ms / 1000,
+        near_limit_s=ms_to_s(now.near_limit_ms),
         near_limit_pct=_share_pct(now),
         near_limit_pct_before=_share_pct(before),
         measures=(
@@ -258,7 +259,7 @@ def _measure(
 
 
 def _hours(period: NearLimitPeriod) -> float:
-    return period.working_ms / 3_600_000
+    return ms_to_h(period.working_ms)
 
 
 def _share_pct(period: NearLimitPeriod) -> float | None:

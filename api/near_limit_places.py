@@ -10,6 +10,7 @@ from api.spectrum import merged_tallies
 from domain.channels import Mode
 from domain.fleet_answers import Confident
 from domain.near_limit import Circumstance, MassClass, ReachCell
+from domain.units import ms_to_s
 from duty import circumstances, rates
 from duty.circumstances import HEIGHT_M, OUTREACH_M, SPREADS, Circumstances
 from duty.levels import NEAR_LIMIT_PCT, SLEW_SECTORS, Tallies, near_limit_by_mode_ms
@@ -54,8 +55,8 @@ def _classes(
                 name=name,
                 low=low,
                 high=high,
-                recorded_s=time / 1000,
-                near_limit_s=near / 1000,
+                recorded_s=ms_to_s(time),
+                near_limit_s=ms_to_s(near),
                 share_pct=100 * near / time,
                 weight=(near / near_whole) / (time / whole) if near_whole else None,
             )
@@ -95,8 +96,8 @@ def _reach(found: Circumstances) -> tuple[ReachCell, ...]:
         ReachCell(
             outreach_from_m=float(OUTREACH_M[i]),
             hook_height_from_m=float(HEIGHT_M[j]),
-            recorded_s=int(found.reach_ms[0, i, j]) / 1000,
-            near_limit_s=int(found.reach_ms[1, i, j]) / 1000,
+            recorded_s=ms_to_s(int(found.reach_ms[0, i, j])),
+            near_limit_s=ms_to_s(int(found.reach_ms[1, i, j])),
         )
         for i, j in np.argwhere(found.reach_ms[0]).tolist()
     )

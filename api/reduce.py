@@ -85,12 +85,15 @@ def largest_triangles(x: Values, y: Values, points: int) -> NDArray[np.intp]:
     return chosen
 
 
+def gap_ms(bucket_ms: int | None) -> int:
+    """A longer time between two moments of an answer [ms] is a gap: nothing was recorded in it. 5 s are our own choice."""
+    return max(GAP_MS_LEAST, 2 * (bucket_ms or 0))
+
+
 def _with_gaps(
     at_ms: Times, low: dict[str, Values], high: dict[str, Values], bucket_ms: int | None, step_ms: Times
 ) -> Reduced:
-    gap = np.flatnonzero(
-        np.diff(at_ms) > np.maximum(3 * step_ms[:-1], max(GAP_MS_LEAST, 2 * (bucket_ms or 0)))
-    )
+    gap = np.flatnonzero(np.diff(at_ms) > np.maximum(3 * step_ms[:-1], gap_ms(bucket_ms)))
     if gap.size == 0:
         return Reduced(at_ms, low, high, bucket_ms)
     after = gap + 1

@@ -21,6 +21,7 @@ from domain.spectrum_answers import (
     PeakStep,
     SpectrumComparison,
 )
+from domain.units import ms_to_h
 from duty import spectrum
 from duty.circumstances import SPREAD_FULL_PCT, SPREAD_NONE_PCT
 from duty.edges import DEFAULT_EDGES
@@ -101,7 +102,7 @@ def load_spectrum(scope: str, bins: Sequence[LiftBin], worked: Sequence[WorkingT
     own = [each for each in bins if each.scope == scope]
     lifts = sum(each.lifts for each in own)
     cubes = sum(each.peak_cubed_sum for each in own)
-    hours = sum(each.working_ms for each in worked if each.scope == scope) / 3_600_000
+    hours = ms_to_h(sum(each.working_ms for each in worked if each.scope == scope))
     kq = cubes / lifts if lifts else None
     return LoadSpectrum(
         cranes=next((each.cranes for each in worked if each.scope == scope), 0),

@@ -23,6 +23,7 @@ from domain.answers import (
 )
 from domain.channels import CHANNEL_BY_NAME
 from domain.crane import Crane, Edition
+from domain.units import ms_to_s
 from duty import ledger, levels, reading, spectrum
 from duty.edges import DEFAULT_EDGES
 from duty.ledger import Ledger
@@ -72,7 +73,7 @@ async def show_spectrum(
             "group": answer.group if chosen_life(chosen) else None,
             "whole_life": chosen_life(chosen),
             "days_recorded": recorded.days,
-            "recorded_s": recorded.recorded_ms / 1000,
+            "recorded_s": ms_to_s(recorded.recorded_ms),
             "spikes": recorded.spikes,
             "spikes_counted": recorded.spikes_counted,
             "largest_spike_pct": recorded.largest_spike_pct,
@@ -180,7 +181,7 @@ def spectrum_answer(
         residue_rule=rule,
         threshold_pct=threshold_pct,
         beyond=beyond_answer([merged]),
-        below_zero_s=levels.below_zero_ms(tallied) / 1000,
+        below_zero_s=ms_to_s(levels.below_zero_ms(tallied)),
         ranges=_bins(RangeBin, "cycles", counted.range_pct, counted.count, merged.edges.edges_pct[-1]),
         crossings=tuple(
             Crossing(level_pct=crossings.edge_pct[i], crossings=int(crossings.upward[i])) for i in crossed
@@ -203,7 +204,7 @@ def level_bins(found: Tallies) -> tuple[LevelBin, ...]:
     every_mode = found.utilisation_ms.sum(axis=0)
     lowest = CHANNEL_BY_NAME["utilisation_pct"].low
     return tuple(
-        LevelBin(low_pct=i - 1 if i else lowest, high_pct=i, value=int(every_mode[i]) / 1000)
+        LevelBin(low_pct=i - 1 if i else lowest, high_pct=i, value=ms_to_s(int(every_mode[i])))
         for i in np.flatnonzero(every_mode).tolist()
     )
 
@@ -230,8 +231,8 @@ def area_cells(found: Tallies) -> tuple[AreaCell, ...]:
             slew_to_deg=(sector + 1) * step_deg,
             outreach_from_m=ring,
             outreach_to_m=ring + 1,
-            recorded_s=int(found.area_ms[sector, ring]) / 1000,
-            near_limit_s=int(found.area_near_limit_ms[sector, ring]) / 1000,
+            recorded_s=ms_to_s(int(found.area_ms[sector, ring])),
+            near_limit_s=ms_to_s(int(found.area_near_limit_ms[sector, ring])),
         )
         for sector, ring in np.argwhere(found.area_ms).tolist()
     )
@@ -244,7 +245,7 @@ def place_near_limit(crane: str, found: Tallies) -> NearLimitPlace | None:
         return None
     return NearLimitPlace(
         crane=crane,
-        near_limit_s=int(found.area_near_limit_ms.sum()) / 1000,
+        near_limit_s=ms_to_s(int(found.area_near_limit_ms.sum())),
         quarter=place.quarter,
         quarter_share_pct=100 * place.share,
         outreach_from_m=place.outreach_from_m,

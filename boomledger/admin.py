@@ -10,6 +10,7 @@ import typer
 from rich.table import Table
 
 from boomledger.console import err, load_settings, out
+from domain.units import BYTES_PER_MB
 
 db_app = typer.Typer(help="The database: schema, backup, restore, cold tier.", no_args_is_help=True)
 crane_app = typer.Typer(help="The cranes of the fleet.", no_args_is_help=True)
@@ -181,7 +182,7 @@ def db_backup(file: Annotated[Path, typer.Argument(help="New file.")]) -> None:
     from boomledger.services import database_url
 
     size = back_up(database_url(load_settings()), file)
-    out.print(f"{file}: {size / 1e6:.1f} MB", highlight=False)
+    out.print(f"{file}: {size / BYTES_PER_MB:.1f} MB", highlight=False)
 
 
 @db_app.command("restore")
@@ -208,7 +209,7 @@ def db_cool(
     with connect(database_url(load_settings()), autocommit=True) as conn:
         moved = move(conn, folder, before=before)
     out.print(
-        f"{moved.days} crane-days with {moved.samples} samples moved, {moved.bytes / 1e6:.1f} MB; "
+        f"{moved.days} crane-days with {moved.samples} samples moved, {moved.bytes / BYTES_PER_MB:.1f} MB; "
         f"{moved.waiting} wait because they are not counted yet",
         highlight=False,
     )

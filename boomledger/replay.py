@@ -20,6 +20,7 @@ from boomledger.settings import Settings
 from boomledger.yard import TWIN
 from domain.channels import CHANNEL_NAMES
 from domain.errors import InvalidInput
+from domain.units import ms_to_s
 from simulator.publish import Publisher
 from simulator.replay import Happening, Recording, Segment, read_recording, replay
 from store import cranes, events, segments
@@ -52,7 +53,7 @@ def run(
         twins = {name: _twin(conn, name) for name in sorted({part.crane for part in recording.segments})}
     first, last = recording.span_ms()
     console.print(
-        f"{(last - first) / 1000:.0f} s of {', '.join(twins)} at {factor:g} times as {', '.join(twins.values())}",
+        f"{ms_to_s(last - first):.0f} s of {', '.join(twins)} at {factor:g} times as {', '.join(twins.values())}",
         highlight=False,
     )
     with Publisher(broker_url(settings), ca_file=settings.broker_ca_file, on_notice=say_notice) as publisher:

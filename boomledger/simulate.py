@@ -19,6 +19,7 @@ from boomledger.services import broker_url, database_url, set_up_logging
 from boomledger.settings import Settings
 from boomledger.tally import Part, Tally, part_of
 from boomledger.yard import is_registered, register, running_day
+from domain.units import MS_PER_S
 from simulator.crew import Crew, usable_processors
 from simulator.generate import generate
 from simulator.live import live_messages
@@ -44,7 +45,7 @@ def run_live(settings: Settings, stop: threading.Event) -> None:
     file.parent.mkdir(parents=True, exist_ok=True)
     before = last_change(file)
     start = datetime.now(UTC)
-    start_ms = round(start.timestamp() * 1000)
+    start_ms = round(start.timestamp() * MS_PER_S)
     # Kept on disk: what has no receipt when this ends goes out at the next start.
     with (
         Outbox(file) as outbox,

@@ -7,10 +7,10 @@ import math
 import re
 from datetime import date, datetime
 from enum import StrEnum
-from typing import Final
+from typing import Any, Final, NamedTuple
 from zoneinfo import ZoneInfo
 
-from domain.units import KG_PER_LB, KN_PER_LBF, KPA_PER_PSF, M2_PER_FT2, M_PER_FT, kg_to_lb, kg_to_t, m_to_ft
+from domain.units import MS_PER_S, S_PER_DAY, S_PER_H, S_PER_MIN, SI_PER, s_to_h
 
 NBSP: Final = "\u00a0"
 THIN: Final = "\u202f"
@@ -45,25 +45,64 @@ def share(value: float | None) -> str:
     return percent(None if value is None else value * 100)
 
 
+class Form(NamedTuple):
+    """How a quantity reads below a value: in which unit, to which step of it, with how many decimals."""
+
+    below: float | None  # in the stored unit; None for whatever is larger
+    unit: str
+    step: float
+    decimals: int
+
+
+_MASS: Final[dict[Units, tuple[Form, ...]]] = {
+    Units.METRIC: (Form(1000, "kg", 1, 0), Form(10_000, "t", 0.01, 2), Form(None, "t", 0.1, 1)),
+    Units.US: (Form(None, "lb", 10, 0),),
+}
+_TYPED: Final[dict[str, dict[Units, str]]] = {
+    "mass": {Units.METRIC: "t", Units.US: "lb"},
+    "length": {Units.METRIC: "m", Units.US: "ft"},
+    "pressure": {Units.METRIC: "kPa", Units.US: "psf"},
+    "area": {Units.METRIC: "m2", Units.US: "ft2"},
+    "speed": {Units.METRIC: "m/s", Units.US: "mph"},
+}
+"""The unit in which people type and read each kind of quantity."""
+
+
+def factor(kind: str, units: Units) -> float:
+    """The stored unit in one unit as typed; 1 for a kind that everybody types alike."""
+    return SI_PER[_TYPED[kind][units]] if kind in _TYPED else 1.0
+
+
 def mass(value_kg: float | None, units: Units) -> str:
     """Mass [kg] in tonnes above one tonne, else kilograms; or in pounds."""
-    if value_kg is None:
+    return _formed(value_kg, _MASS[units], round)
+
+
+def rated(value_kg: float | None, units: Units) -> str:
+    """A capacity or what is left of it [kg], read as a mass, but cut and never rounded up."""
+    return _formed(value_kg, _MASS[units], lambda steps: math.floor(steps + 1e-9))
+
+
+def _formed(value: float | None, forms: tuple[Form, ...], whole: Any) -> str:
+    if value is None:
         return MISSING
-    if units is Units.US:
-        return f"{plain(round(kg_to_lb(value_kg), -1))}{NBSP}lb"
-    if abs(value_kg) < 1000:
-        return f"{plain(value_kg)}{NBSP}kg"
-    tonnes = kg_to_t(value_kg)
-    return f"{plain(tonnes, 2 if tonnes < 10 else 1)}{NBSP}t"
+    form = next(one for one in forms if one.below is None or abs(value) < one.below)
+    steps = whole(value / SI_PER[form.unit] / form.step)
+    return f"{plain(steps * form.step, form.decimals)}{NBSP}{form.unit}"
 
 
 def length(value_m: float | None, units: Units) -> str:
     """Length [m] in metres or feet, one decimal."""
     if value_m is None:
         return MISSING
-    if units is Units.US:
-        return f"{plain(m_to_ft(value_m), 1)}{NBSP}ft"
-    return f"{plain(value_m, 1)}{NBSP}m"
+    return f"{plain(value_m / length_factor(units), 1)}{NBSP}{length_unit(units)}"
+
+
+def drawn(units: Units) -> dict[str, Any]:
+    """How the drawings read lengths and masses: what `length`, `mass` and `rated` do, as values for the browser."""
+    masses = [{**form._asdict(), "per_si": 1 / SI_PER[form.unit]} for form in _MASS[units]]
+    metres = {"unit": length_unit(units), "per_si": 1 / length_factor(units), "decimals": 1}
+    return {"length": metres, "mass": masses}
 
 
 def force(value_kn: float | None, units: Units) -> str:
@@ -71,7 +110,7 @@ def force(value_kn: float | None, units: Units) -> str:
     if value_kn is None:
         return MISSING
     if units is Units.US:
-        return f"{plain(100 * math.ceil(value_kn / KN_PER_LBF / 100))}{NBSP}lbf"
+        return f"{plain(100 * math.ceil(value_kn / SI_PER['lbf'] / 100))}{NBSP}lbf"
     return f"{plain(value_kn)}{NBSP}kN"
 
 
@@ -80,18 +119,12 @@ def pressure(value_kpa: float | None, units: Units) -> str:
     if value_kpa is None:
         return MISSING
     if units is Units.US:
-        return f"{plain(round(value_kpa / KPA_PER_PSF, -1))}{NBSP}psf"
+        return f"{plain(round(value_kpa / SI_PER['psf'], -1))}{NBSP}psf"
     return f"{plain(value_kpa)}{NBSP}kPa"
 
 
 _SAID = re.compile(r"(?<![\w.-])(\d+(?:\.\d+)?) (m2|kPa|kN|kg|m)\b")
-_IN_US: Final[dict[str, tuple[float, str]]] = {
-    "m2": (M2_PER_FT2, "ft²"),
-    "kPa": (KPA_PER_PSF, "psf"),
-    "kN": (KN_PER_LBF, "lbf"),
-    "kg": (KG_PER_LB, "lb"),
-    "m": (M_PER_FT, "ft"),
-}
+_IN_US: Final = {"m2": ("ft2", "ft²"), "kPa": ("psf", "psf"), "kN": ("lbf", "lbf"), "kg": ("lb", "lb"), "m": ("ft", "ft")}  # fmt: skip
 
 
 def in_units(text: str, units: Units) -> str:
@@ -101,8 +134,8 @@ def in_units(text: str, units: Units) -> str:
         value, unit = float(found[1]), found[2]
         if units is not Units.US:
             return f"{found[1]}{NBSP}{unit.replace('m2', 'm²')}"
-        factor, name = _IN_US[unit]
-        shown = value / factor
+        other, name = _IN_US[unit]
+        shown = value / SI_PER[other]
         if unit == "m2":
             return f"{plain(math.ceil(10 * shown) / 10, 1)}{NBSP}{name}"
         return f"{plain(shown, 1 if unit == 'm' else 0)}{NBSP}{name}"
@@ -112,22 +145,34 @@ def in_units(text: str, units: Units) -> str:
 
 def mass_unit(units: Units) -> str:
     """Unit of a mass that a person types."""
-    return "lb" if units is Units.US else "t"
+    return _TYPED["mass"][units]
 
 
 def length_unit(units: Units) -> str:
     """Unit of a length that a person types."""
-    return "ft" if units is Units.US else "m"
+    return _TYPED["length"][units]
 
 
 def mass_factor(units: Units) -> float:
     """Kilograms in one unit of `mass_unit`."""
-    return KG_PER_LB if units is Units.US else 1000.0
+    return factor("mass", units)
 
 
 def length_factor(units: Units) -> float:
     """Metres in one unit of `length_unit`."""
-    return M_PER_FT if units is Units.US else 1.0
+    return factor("length", units)
+
+
+AGES: Final = (("now", 0, 1), ("seconds", S_PER_MIN, 1), ("minutes", S_PER_H, S_PER_MIN), ("hours", 2 * S_PER_DAY, S_PER_H), ("days", None, S_PER_DAY))  # fmt: skip
+"""How an age reads: the name of its words, below which age [s], and in units of how many seconds."""
+
+
+def ages_drawn() -> list[tuple[str, int | None, int]]:
+    """`AGES` in milliseconds, as the browser counts."""
+    return [
+        (name, None if below is None else MS_PER_S * below, MS_PER_S * seconds)
+        for name, below, seconds in AGES
+    ]
 
 
 def duration(seconds: float | None) -> str:
@@ -135,22 +180,22 @@ def duration(seconds: float | None) -> str:
     if seconds is None:
         return MISSING
     whole = round(seconds)
-    if whole < 60:
+    if whole < S_PER_MIN:
         return f"{whole}{NBSP}s"
-    minutes = round(seconds / 60)
-    if minutes < 60:
+    minutes = round(seconds / S_PER_MIN)
+    if minutes < S_PER_H // S_PER_MIN:
         return f"{minutes}{NBSP}min"
-    hours, rest = divmod(minutes, 60)
+    hours, rest = divmod(minutes, S_PER_H // S_PER_MIN)
     if hours < 48:
         return f"{plain(hours)}{NBSP}h{NBSP}{rest:02d}{NBSP}min"
-    return f"{plain(round(hours / 24))}{NBSP}days"
+    return f"{plain(round(seconds / S_PER_DAY))}{NBSP}days"
 
 
 def hours(seconds: float | None) -> str:
     """A working time [s] in hours."""
     if seconds is None:
         return MISSING
-    return f"{plain(seconds / 3600, 1 if seconds < 36_000 else 0)}{NBSP}h"
+    return f"{plain(s_to_h(seconds), 1 if s_to_h(seconds) < 10 else 0)}{NBSP}h"
 
 
 def day(when: date | None) -> str:

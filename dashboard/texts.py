@@ -8,6 +8,8 @@ from functools import cache
 from pathlib import Path
 from typing import Any, Final
 
+from dashboard.numbers import ages_drawn
+
 _FOLDER: Final = Path(__file__).parent / "catalogue"
 _LANGUAGE: Final = "en"
 
@@ -26,11 +28,16 @@ def t(key: str, **values: Any) -> str:
     return texts[key].format(**values) if values else texts[key]
 
 
+def age_words() -> dict[str, Any]:
+    """How the browser says an age: steps of (text, below which age, in units of what) [ms], and words for what is old."""
+    steps = [(t(f"age.{name}"), below, unit) for name, below, unit in ages_drawn()]
+    return {"steps": steps, "stale": t("age.stale"), "never": t("age.never")}
+
+
 def browser_words() -> dict[str, Any]:
     """The few texts that are put together in the browser."""
-    ages = ("now", "seconds", "minutes", "hours", "days", "stale", "never")
     return {
-        "age": {name: t(f"age.{name}") for name in ages},
+        "age": age_words(),
         "pause": t("shell.pause"),
         "resume": t("shell.resume"),
         "units_metric": t("units.metric"),

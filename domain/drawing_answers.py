@@ -70,6 +70,7 @@ class PosesAnswer(Answer):
     recorded_samples: int
     reduced: bool
     bucket_ms: int | None
+    gap_ms: int = Field(description="a longer time between two positions is a gap: nothing is known in it")
     joints_m: tuple[tuple[float, ...], ...] = Field(
         description="x and y of each joint in turn, each a list over time"
     )

@@ -12,18 +12,45 @@ KN_PER_LBF: Final = (
 M2_PER_FT2: Final = M_PER_FT**2
 KPA_PER_PSF: Final = KN_PER_LBF / M2_PER_FT2
 M_S_PER_MPH: Final = 0.44704  # exact: 1609.344 m in 3600 s
+MS_PER_S: Final = 1000
+S_PER_MIN: Final = 60
+S_PER_H: Final = 3600
+S_PER_DAY: Final = 86_400
+BYTES_PER_MB: Final = 1_000_000
+
+SI_PER: Final[dict[str, float]] = {
+    "kg": 1.0,
+    "t": KG_PER_T,
+    "lb": KG_PER_LB,
+    "m": 1.0,
+    "ft": M_PER_FT,
+    "m2": 1.0,
+    "ft2": M2_PER_FT2,
+    "kN": 1.0,
+    "lbf": KN_PER_LBF,
+    "kPa": 1.0,
+    "psf": KPA_PER_PSF,
+    "m/s": 1.0,
+    "mph": M_S_PER_MPH,
+}
+"""How much one of each unit is in the unit that is stored: kg, m, m2, kN, kPa, m/s."""
 
 
-def kg_to_t(mass_kg: float) -> float:
-    """Mass [kg] to tonnes [t]."""
-    return mass_kg / KG_PER_T
+def ms_to_s(time_ms: float) -> float:
+    """Time [ms] to seconds [s]."""
+    return time_ms / MS_PER_S
 
 
-def kg_to_lb(mass_kg: float) -> float:
-    """Mass [kg] to avoirdupois pounds [lb]."""
-    return mass_kg / KG_PER_LB
+def ms_to_h(time_ms: float) -> float:
+    """Time [ms] to hours [h]."""
+    return time_ms / MS_PER_S / S_PER_H
 
 
-def m_to_ft(length_m: float) -> float:
-    """Length [m] to international feet [ft]."""
-    return length_m / M_PER_FT
+def s_to_h(time_s: float) -> float:
+    """Time [s] to hours [h]."""
+    return time_s / S_PER_H
+
+
+def s_to_min(time_s: float) -> float:
+    """Time [s] to minutes [min]."""
+    return time_s / S_PER_MIN

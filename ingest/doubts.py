@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from domain.channels import CHANNEL_BY_NAME, CHANNEL_NAMES
 from domain.messages import NoticeCode
+from domain.units import ms_to_s
 from ingest.plan import Extremes, Plan
 from store.refused import Refused
 from store.segments import Floats, Segment
@@ -182,7 +183,7 @@ def _set_back(place: int, by_ms: int) -> Doubt:
         place,
         NoticeCode.CLOCK_SET_BACK,
         None,
-        f"t0 falls by {by_ms / 1000:.0f} s while seq rises within a boot: draw a new boot when the clock is set, and keep it"
+        f"t0 falls by {ms_to_s(by_ms):.0f} s while seq rises within a boot: draw a new boot when the clock is set, and keep it"
         " set to UTC",
     )
 

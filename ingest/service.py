@@ -19,6 +19,7 @@ import structlog
 
 from domain.errors import Conflict, Unavailable
 from domain.messages import ReceiptMessage
+from domain.units import ms_to_s
 from ingest import metrics
 from ingest.health import Health
 from ingest.limits import Limits
@@ -107,7 +108,7 @@ def run(
     settling = Settling(link, writer, Notices() if notices else None, stop, health)
     try:
         with _short_waits():
-            _pump(settling, storing, Batches(batch_messages, batch_bytes, batch_ms / 1000))
+            _pump(settling, storing, Batches(batch_messages, batch_bytes, ms_to_s(batch_ms)))
     except BaseException:
         stop.set()  # a batch that waits for the database is given up
         raise

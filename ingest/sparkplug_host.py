@@ -22,6 +22,7 @@ from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
 from paho.mqtt.reasoncodes import ReasonCode
 
 from domain.errors import QuarantineReason, Unavailable, UnreadableMessage
+from domain.units import MS_PER_S
 from ingest import metrics
 from ingest.buffered import tls_context
 from ingest.limits import Limits
@@ -310,4 +311,4 @@ def _state(*, online: bool, at_ms: int) -> bytes:
 
 
 def _now_ms() -> int:
-    return int(datetime.now(UTC).timestamp() * 1000)
+    return int(datetime.now(UTC).timestamp() * MS_PER_S)

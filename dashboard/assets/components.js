@@ -48,12 +48,10 @@
   const seconds = new Set();
   setInterval(() => seconds.forEach((tick) => tick()), 1000);
 
+  /* An age [ms] in words. The steps come with the words: below which age, and in units of what. */
   function spoken(age, words) {
-    if (age < 0) return words.now;
-    if (age < 60) return words.seconds.replace("{n}", Math.floor(age));
-    if (age < 3600) return words.minutes.replace("{n}", Math.floor(age / 60));
-    if (age < 172800) return words.hours.replace("{n}", Math.floor(age / 3600));
-    return words.days.replace("{n}", Math.floor(age / 86400));
+    const [text, , unit] = words.steps.find(([, below]) => below === null || age < below);
+    return text.replace("{n}", Math.floor(age / unit));
   }
 
   function Age(props) {
@@ -66,8 +64,8 @@
     const row = useLive(props.crane);
     const at = row && row.at && (!props.at || row.at > props.at) ? row.at : props.at;
     if (!at) return h("span", { id: props.id, className: "bl-age bl-age-stale" }, props.words.never);
-    const age = (Date.now() - Date.parse(at)) / 1000;
-    const stale = age > (props.stale_after_s || 120);
+    const age = Date.now() - Date.parse(at);
+    const stale = age > props.stale_after_ms;
     return h(
       "time",
       { id: props.id, className: stale ? "bl-age bl-age-stale" : "bl-age", dateTime: at },
@@ -75,8 +73,9 @@
     );
   }
 
-  function number(value, decimals) {
-    return value.toFixed(decimals).replace("-", "\u2212");
+  function number(value, decimals, parted) {
+    const text = value.toFixed(decimals).replace("-", "\u2212");
+    return parted ? text.replace(/\B(?=(\d{3})+(?!\d))/g, "\u202f") : text;
   }
 
   function LiveValue(props) {
@@ -146,4 +145,5 @@
   window.boomledger_when_there = whenThere;
   window.boomledger_live = { ...bus, useLive };
   window.boomledger_number = number;
+  window.boomledger_state = state;
 })();

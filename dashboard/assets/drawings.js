@@ -6,8 +6,6 @@
   const { useEffect, useLayoutEffect, useRef, useState } = React;
   const { useLive } = window.boomledger_live;
   const number = window.boomledger_number;
-  const METRES_PER_FOOT = 0.3048;
-  const KG_PER_POUND = 0.45359237;
 
   /* ---- drawing helpers ---- */
   const still = () => window.matchMedia("(prefers-reduced-motion: reduce)").matches;
@@ -135,24 +133,21 @@
     return 100;
   }
 
+  /* How figures read: units, factors and decimals come with the page (dashboard/numbers.py), here they are only applied. */
   function units(props) {
-    const us = props.units === "us";
+    const { length, mass } = props.units;
+    const spoken = (value, round) => {
+      const form = mass.find((one) => one.below === null || value < one.below);
+      return number(round((value * form.per_si) / form.step) * form.step, form.decimals, true) + " " + form.unit;
+    };
     return {
-      length: (metres) => (us ? number(metres / METRES_PER_FOOT, 1) + " ft" : number(metres, 1) + " m"),
-      tick: (metres) => number(us ? metres / METRES_PER_FOOT : metres, 0),
-      lengthName: us ? "ft" : "m",
-      lengthFactor: us ? METRES_PER_FOOT : 1,
+      length: (metres) => number(metres * length.per_si, length.decimals) + " " + length.unit,
+      tick: (metres) => number(metres * length.per_si, 0),
+      lengthName: length.unit,
+      perMetre: length.per_si,
       /* A rated capacity is cut, never rounded up. */
-      rated: (kg) => {
-        if (us) return Math.floor(kg / KG_PER_POUND / 10) * 10 + " lb";
-        if (kg < 1000) return Math.floor(kg) + " kg";
-        const decimals = kg < 10000 ? 2 : 1;
-        return number(Math.floor((kg / 1000) * 10 ** decimals + 1e-9) / 10 ** decimals, decimals) + " t";
-      },
-      mass: (kg) => {
-        if (us) return Math.round(kg / KG_PER_POUND / 10) * 10 + " lb";
-        return kg < 1000 ? Math.round(kg) + " kg" : number(kg / 1000, kg < 10000 ? 2 : 1) + " t";
-      },
+      rated: (kg) => spoken(kg, (steps) => Math.floor(steps + 1e-9)),
+      mass: (kg) => spoken(kg, Math.round),
     };
   }
 
@@ -279,12 +274,12 @@
   }
 
   function axis(place, area, y, u, words) {
-    const reach = area.right / u.lengthFactor;
+    const reach = area.right * u.perMetre;
     const [x0] = place([0, 0]);
     const [x1] = place([area.right, 0]);
     const step = niceStep(reach, x1 - x0, 46);
     const parts = ticks(reach, step).map((value) => {
-      const x = place([value * u.lengthFactor, 0])[0];
+      const x = place([value / u.perMetre, 0])[0];
       return h("g", { key: value }, [
         h("line", { key: "l", className: "bl-tick", x1: x, x2: x, y1: y, y2: y + 4 }),
         h("text", { key: "t", className: "bl-axis-text", x, y: y + 17, textAnchor: "middle" }, number(value, step < 1 ? 1 : 0)),
@@ -356,7 +351,7 @@
     const place = (x, side) => [centre[0] + side * scale, centre[1] - x * scale];
     const children = [];
     if (size > 0) {
-      const step = niceStep(reach / u.lengthFactor, size / 2, 34) * u.lengthFactor;
+      const step = niceStep(reach * u.perMetre, size / 2, 34) / u.perMetre;
       for (let ring = step; ring <= reach + 1e-6; ring += step) {
         children.push(h("circle", { key: "ring" + ring, className: "bl-ring", cx: centre[0], cy: centre[1], r: ring * scale }));
         children.push(h("text", { key: "ringt" + ring, className: "bl-axis-text", x: centre[0] + ring * scale - 3, y: centre[1] - 4, textAnchor: "end" }, u.tick(ring) + (ring + step > reach + 1e-6 ? " " + u.lengthName : "")));
@@ -373,11 +368,13 @@
       children.push(rect(c.rear_m, c.front_m - 0.2, -1.22, 1.22, "bl-carrier", "bed"));
       children.push(rect(c.front_m - 1.9, c.front_m, -1.25, 1.25, "bl-cab", "cab"));
       if (typeof eased.slew_deg === "number") {
-        const angle = (eased.slew_deg * Math.PI) / 180;
-        const out = typeof eased.outreach_m === "number" ? eased.outreach_m : reach * 0.5;
-        const [ex, ey] = place(out * Math.cos(angle), out * Math.sin(angle));
-        children.push(h("line", { key: "boom", className: "bl-top-boom", x1: centre[0], y1: centre[1], x2: ex, y2: ey }));
-        children.push(h("circle", { key: "hook", className: "bl-hook", cx: ex, cy: ey, r: 5 }));
+        /* Drawn over the cab and turned by the angle. Without an outreach only the direction is known, so there is no hook. */
+        const known = typeof eased.outreach_m === "number";
+        const [ex, ey] = place(known ? eased.outreach_m : reach, 0);
+        const name = known ? "bl-top-boom" : "bl-top-boom bl-top-boom-unknown";
+        const boom = [h("line", { key: "boom", className: name, x1: centre[0], y1: centre[1], x2: ex, y2: ey })];
+        if (known) boom.push(h("circle", { key: "hook", className: "bl-hook", cx: ex, cy: ey, r: 5 }));
+        children.push(h("g", { key: "boom", transform: `rotate(${eased.slew_deg} ${centre[0]} ${centre[1]})` }, boom));
       }
       children.push(h("circle", { key: "axis", className: "bl-pin", cx: centre[0], cy: centre[1], r: 5 }));
       children.push(h("text", { key: "cabname", className: "bl-axis-text", x: centre[0], y: 12, textAnchor: "middle" }, (props.words || {}).cab || ""));

@@ -40,8 +40,8 @@
   cells.NowCell = ({ data }) =>
     h(window.boomledger.LiveValue, { crane: data.crane, channel: "utilisation_pct", value: data.now, unit: "\u00a0%", missing: "–" });
 
-  cells.AgeCell = ({ data }) =>
-    h(window.boomledger.Age, { crane: data.crane, at: data.at, stale_after_s: 300, words: window.boomledger_words.age });
+  cells.AgeCell = ({ data, stale_after_ms }) =>
+    h(window.boomledger.Age, { crane: data.crane, at: data.at, stale_after_ms, words: window.boomledger_words.age });
 
   /* A due day that is past or near carries its shape as well as its colour. */
   cells.ServiceCell = ({ data }) =>

@@ -7,7 +7,6 @@
   const { useCallback, useEffect, useLayoutEffect, useMemo, useRef, useState } = React;
   const DRAW_EVERY_MS = 30;
   const LONGEST_TURN_MS = 250; /* after a pause of the browser the clock goes on from where it was */
-  const GAP_MS = 5000; /* beyond it nothing is drawn in between */
   const SKIP_MS = 15000; /* a longer gap in the record is not waited through */
   const EVENT_STAYS_MS = 5000;
   const LEFT = 52;
@@ -37,12 +36,12 @@
   }
 
   /* The readings at a time: what moves is drawn between two samples, what is measured in steps is not. */
-  function readingsAt(frames, at) {
+  function readingsAt(frames, at, gapMs) {
     const times = frames.at_ms;
     const place = Math.max(0, placeOf(times, at));
     const next = place + 1;
-    const gap = at - times[place] > GAP_MS;
-    const near = next < times.length && times[next] - times[place] <= GAP_MS;
+    const gap = at - times[place] > gapMs;
+    const near = next < times.length && times[next] - times[place] <= gapMs;
     const part = near ? Math.min(1, Math.max(0, (at - times[place]) / (times[next] - times[place]))) : 0;
     const values = {};
     for (const name of MOVING) {
@@ -59,11 +58,11 @@
   }
 
   /* The recorded clock after some wall time; a gap in the record is jumped. */
-  function advanced(times, at, wall, speed) {
+  function advanced(times, at, wall, speed, gapMs) {
     const to = at + wall * speed;
     const place = placeOf(times, to);
     const next = times[place + 1];
-    if (place >= 0 && next !== undefined && next - times[place] > SKIP_MS && to - times[place] > GAP_MS) return next;
+    if (place >= 0 && next !== undefined && next - times[place] > SKIP_MS && to - times[place] > gapMs) return next;
     return Math.min(to, times[times.length - 1]);
   }
 
@@ -73,7 +72,7 @@
   };
 
   /* ---- the trace: drawn once, the cursor moves over it ---- */
-  function tracePath(frames, x, y, width) {
+  function tracePath(frames, x, y, gapMs) {
     const times = frames.at_ms;
     const values = frames.utilisation_pct;
     const parts = [];
@@ -88,7 +87,7 @@
     for (let place = 0; place < times.length; place += 1) {
       const value = values[place];
       if (typeof value !== "number") continue;
-      const broken = times[place] - last > GAP_MS;
+      const broken = times[place] - last > gapMs;
       const at = Math.round(x(times[place]) * 2) / 2;
       if (broken || column === null || column.x !== at) {
         flush();
@@ -105,22 +104,22 @@
   }
 
   const Trace = React.memo(function Trace(props) {
-    const { frames, events, width, first, last, words, seek, shown } = props;
+    const { frames, events, width, first, last, words, seek, shown, watch_from, act_from, gap_ms } = props;
     const highest = frames.utilisation_pct.reduce((most, value) => (typeof value === "number" && value > most ? value : most), 0);
-    const top = Math.max(115, highest + 12);
+    const top = Math.max(1.15 * act_from, highest + 12);
     const x = (at) => LEFT + ((at - first) / (last - first)) * (width - LEFT - 8);
     const y = (value) => 24 + (1 - Math.max(0, value) / top) * (TRACE_HEIGHT - 48);
-    const path = useMemo(() => tracePath(frames, x, y, width), [frames, width]);
+    const path = useMemo(() => tracePath(frames, x, y, gap_ms), [frames, width]);
     const line = (value, name, text) => [
       h("line", { key: "l" + value, className: name, x1: LEFT, x2: width - 8, y1: y(value), y2: y(value) }),
       h("text", { key: "t" + value, className: "bl-axis-text", x: LEFT - 6, y: y(value) + 4, textAnchor: "end" }, text),
     ];
     const children = [
-      h("rect", { key: "band", className: "bl-replay-band", x: LEFT, width: Math.max(0, width - LEFT - 8), y: y(100), height: y(90) - y(100) }),
+      h("rect", { key: "band", className: "bl-replay-band", x: LEFT, width: Math.max(0, width - LEFT - 8), y: y(act_from), height: y(watch_from) - y(act_from) }),
       ...line(0, "bl-ground", "0"),
-      ...line(50, "bl-ring", "50"),
-      ...line(90, "bl-replay-near", ""),
-      ...line(100, "bl-replay-limit", "100 %"),
+      ...line(act_from / 2, "bl-ring", String(act_from / 2)),
+      ...line(watch_from, "bl-replay-near", ""),
+      ...line(act_from, "bl-replay-limit", `${act_from} %`),
       h("path", { key: "path", className: "bl-replay-line", d: path }),
     ];
     const step = [1, 2, 5, 10, 15, 30, 60, 120, 240, 480].find((minutes) => ((minutes * 60000) / (last - first)) * width > 70) || 960;
@@ -211,7 +210,7 @@
       const turn = (wall) => {
         if (before === null) before = wall;
         if (wall - drawn >= DRAW_EVERY_MS) {
-          now.current = advanced(times, now.current, Math.min(wall - before, LONGEST_TURN_MS), speed);
+          now.current = advanced(times, now.current, Math.min(wall - before, LONGEST_TURN_MS), speed, props.gap_ms);
           before = wall;
           drawn = wall;
           box.current.dataset.draws = String(Number(box.current.dataset.draws || 0) + 1);
@@ -235,9 +234,9 @@
     };
     const onward = marked.find((event) => event.at_ms > at + 500);
     const back = [...marked].reverse().find((event) => event.at_ms < at - 500);
-    const { values, gap } = readingsAt(frames, at);
+    const { values, gap } = readingsAt(frames, at, props.gap_ms);
     const utilisation = gap ? null : values.utilisation_pct;
-    const state = utilisation >= props.act_from ? "act" : utilisation >= props.watch_from ? "watch" : "ok";
+    const state = typeof utilisation === "number" ? window.boomledger_state(utilisation, props.watch_from, props.act_from) : "ok";
     const lift = (props.lifts || []).find((each) => each.start_ms <= at && at < each.end_ms);
     const recent = [...props.events].reverse().find((event) => event.at_ms <= at && at - event.at_ms < EVENT_STAYS_MS);
     const chart = gap ? null : props.curves[values.curve];
@@ -266,7 +265,7 @@
         h("span", { key: "event", id: `${props.id}-event`, className: recent ? `bl-replay-event bl-${recent.mark}` : "" }, gap ? words.gap : recent ? recent.text : ""),
       ]),
       h("div", { key: "trace", className: "bl-replay-over" }, [
-        width > 0 && h(Trace, { key: "t", frames, events: props.events, width, first, last, words, seek, shown }),
+        width > 0 && h(Trace, { key: "t", frames, events: props.events, width, first, last, words, seek, shown, watch_from: props.watch_from, act_from: props.act_from, gap_ms: props.gap_ms }),
         width > 0 && h("div", { key: "c", className: "bl-replay-cursor", style: { transform: `translateX(${cursor.toFixed(1)}px)` } }),
       ]),
       h("input", { key: "place", id: `${props.id}-place`, className: "bl-replay-place", type: "range", min: first, max: last, step: 1000, value: Math.round(at), "aria-label": words.place, "aria-valuetext": shown(at), onChange: (change) => seek(Number(change.target.value)) }),

@@ -111,7 +111,7 @@ def _present(visit: Visit, live: LiveAnswer, drawn: DrawingAnswer, lifts: Any) -
             if lift.mass_kg is not None and lift.peak_outreach_m is not None
         ],
         state=state.value,
-        units=visit.units.value,
+        units=numbers.drawn(visit.units),
         label=_pose_words(visit, live, now),
         words={"rated": t("drawing.rated"), "at": t("drawing.at"), "outreach": t("drawing.outreach")},
     )
@@ -121,7 +121,7 @@ def _present(visit: Visit, live: LiveAnswer, drawn: DrawingAnswer, lifts: Any) -
         carrier=geometry.carrier_of(figure),
         reach_m=figure.reach_m,
         state=state.value,
-        units=visit.units.value,
+        units=numbers.drawn(visit.units),
         label=t(
             "now.top.label",
             slew=numbers.plain(values.get("slew_deg")),

@@ -161,9 +161,9 @@ def _card(
                         name=t("dispatch.headroom"),
                         text=t(
                             "dispatch.headroom.text",
-                            headroom=numbers.mass(one.headroom_kg, visit.units),
+                            headroom=numbers.rated(one.headroom_kg, visit.units),
                             used=numbers.percent(one.capacity_used_pct),
-                            capacity=numbers.mass(one.capacity_kg, visit.units),
+                            capacity=numbers.rated(one.capacity_kg, visit.units),
                             limit=numbers.percent(limit),
                         ),
                     ),
@@ -221,8 +221,8 @@ def _remarks(one: DispatchCandidate, cheapest: float | None, units: Units) -> li
         lines.append(
             t(
                 f"dispatch.if_entered.{one.assumed}",
-                capacity=numbers.mass(one.capacity_if_entered_kg, units),
-                now=numbers.mass(one.capacity_kg or 0.0, units),
+                capacity=numbers.rated(one.capacity_if_entered_kg, units),
+                now=numbers.rated(one.capacity_kg or 0.0, units),
             )
         )
     lines.append(_life_words(one, cheapest))

@@ -175,7 +175,7 @@ def _drawn(visit: Visit, on_file: tuple[LoadChart, ...], drawn: DrawingAnswer) -
                     chart=geometry.lines(line),
                     tallest=320,
                     state="ok",
-                    units=visit.units.value,
+                    units=numbers.drawn(visit.units),
                     label=t("dispatch.charts.envelope.note", setup=setup_words(best)),
                     words={
                         "rated": t("drawing.rated"),

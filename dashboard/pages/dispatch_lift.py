@@ -45,11 +45,11 @@ async def lift(
         target={"outreach_m": question.outreach_m, "hook_height_m": question.hook_height_m},
         tallest=340,
         state="ok",
-        units=visit.units.value,
+        units=numbers.drawn(visit.units),
         label=t(
             "dispatch.picture.label",
             crane=one.crane,
-            capacity=numbers.mass(one.capacity_kg, visit.units),
+            capacity=numbers.rated(one.capacity_kg, visit.units),
             outreach=numbers.length(far_m, visit.units),
         ),
         words={"rated": t("drawing.rated"), "at": t("drawing.at"), "outreach": t("drawing.outreach")},
@@ -77,12 +77,12 @@ def _figures(visit: Visit, one: DispatchCandidate) -> html.Div:
     facts = marks.facts(
         marks.fact(
             t("dispatch.fact.capacity"),
-            numbers.mass(one.capacity_kg, visit.units),
+            numbers.rated(one.capacity_kg, visit.units),
             t("dispatch.fact.used", used=numbers.percent(one.capacity_used_pct)),
         ),
         marks.fact(
             t("dispatch.fact.headroom"),
-            numbers.mass(one.headroom_kg, visit.units),
+            numbers.rated(one.headroom_kg, visit.units),
             t("dispatch.fact.headroom.note", points=numbers.percent(one.headroom_pct)),
         ),
         marks.fact(t("dispatch.fact.pad_left"), _up_to(one.pad_left_kn, visit), estimate),
@@ -160,7 +160,7 @@ def _curve(
         "dispatch.curve.summary",
         load=numbers.mass(question.hook_load_kg, visit.units),
         outreach=numbers.length(far_m, visit.units),
-        capacity=numbers.mass(one.capacity_kg, visit.units),
+        capacity=numbers.rated(one.capacity_kg, visit.units),
         limit=numbers.percent(question.planning_limit_pct),
     )
     return charts.chart(

@@ -16,7 +16,7 @@ from dashboard.texts import t
 from domain.dispatch_answers import DispatchQuestion
 from domain.job import Window
 from domain.job_answers import ListedJob
-from domain.units import KG_PER_LB, KG_PER_T, M_PER_FT
+from domain.units import SI_PER
 
 COLUMNS: Final = (
     "title", "from", "to", "travel_min", "mass_kg", "rigging_kg", "outreach_m", "hook_height_m", "sector",
@@ -26,7 +26,6 @@ COLUMNS: Final = (
 _WORDS: Final = ("sector", "pick_sector", "spread_left", "spread_right")
 _MAY_BE_EMPTY: Final = ("travel_min", "hook_height_m", "pick_outreach_m", "pick_hook_height_m")
 _TYPED_IN: Final = {"kg": ("kg", "t", "lb"), "m": ("m", "ft")}
-_SI_PER: Final = {"kg": 1.0, "t": KG_PER_T, "lb": KG_PER_LB, "m": 1.0, "ft": M_PER_FT}
 MOST_JOBS: Final = 200
 
 
@@ -119,7 +118,7 @@ def shown(lines: Sequence[str], units: Units) -> list[str]:
     """Lines of the address in the units of a person; what is no number stays as it is."""
     return [
         ";".join(
-            _times(cell, 1 / _SI_PER[typed.rpartition("_")[2]]) if typed != name else cell
+            _times(cell, 1 / SI_PER[typed.rpartition("_")[2]]) if typed != name else cell
             for cell, name, typed in zip(line.split(";"), COLUMNS, column_names(units), strict=False)
         )
         for line in lines
@@ -148,7 +147,7 @@ def read_pasted(lines: Sequence[str], units: Units) -> list[str]:
         if not found and name not in COLUMNS:
             known = ", ".join(column_names(units))
             raise Unreadable({"jobs": t("dispatch.day.column", name=name, known=known)})
-        column, factor = (f"{quantity}_{found[0]}", _SI_PER[unit]) if found else (name, 1.0)
+        column, factor = (f"{quantity}_{found[0]}", SI_PER[unit]) if found else (name, 1.0)
         if any(column == known for known, _ in factors.values()):
             raise Unreadable({"jobs": t("dispatch.day.column_twice", name=name)})
         factors[name] = column, factor

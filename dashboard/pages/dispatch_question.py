@@ -30,7 +30,6 @@ from domain.job import (
     Position,
     Weights,
 )
-from domain.units import KG_PER_LB, KPA_PER_PSF, M2_PER_FT2, M_PER_FT, M_S_PER_MPH
 
 
 class Field(NamedTuple):
@@ -88,22 +87,9 @@ CHOICES: Final[dict[str, str]] = {
 JOB_KEYS: Final = (*(one.name for one in NUMBERS), *CHOICES, "from", "to")
 
 
-_FACTORS: Final = {
-    "mass": KG_PER_LB,
-    "length": M_PER_FT,
-    "pressure": KPA_PER_PSF,
-    "area": M2_PER_FT2,
-    "speed": M_S_PER_MPH,
-    "angle": 1.0,
-    "plain": 1.0,
-}
-
-
 def factor_of(one: Field, units: Units) -> float:
     """SI units in one unit as typed."""
-    if units is Units.US:
-        return _FACTORS[one.kind]
-    return numbers.mass_factor(units) if one.kind == "mass" else 1.0
+    return numbers.factor(one.kind, units)
 
 
 def unit_of(one: Field, units: Units) -> str:

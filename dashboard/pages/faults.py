@@ -18,6 +18,7 @@ from dashboard.visit import UTC_ZONE, ZONES, Trouble, Visit, together
 from domain.answers import EventRow, Page
 from domain.fault_answers import CraneFaultsRow, FaultPareto
 from domain.messages import EventKind, EventState
+from domain.units import S_PER_H
 from domain.upkeep import OpenFaultRow
 
 DAYS: Final = ("30", "7", "90")
@@ -278,7 +279,7 @@ def _by_crane(found: FaultPareto) -> html.Section:
 def _hours_between(row: CraneFaultsRow) -> str:
     if row.hours_between is None:
         return numbers.MISSING
-    return numbers.hours(3600 * row.hours_between)
+    return numbers.hours(S_PER_H * row.hours_between)
 
 
 def _timeline(raised: Sequence[EventRow], zone: ZoneInfo, chosen: period.Period, more: str) -> Any:

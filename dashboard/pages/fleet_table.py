@@ -8,7 +8,7 @@ from dash import html
 
 from dashboard import numbers
 from dashboard.pages.fleet_morning import is_silent
-from dashboard.parts import grid, marks
+from dashboard.parts import grid, marks, page
 from dashboard.parts.marks import State
 from dashboard.texts import t
 from domain.fleet_answers import FleetRow
@@ -112,6 +112,7 @@ def _columns() -> list[dict[str, Any]]:
         "field": "at",
         "headerName": t("fleet.col.age"),
         "cellRenderer": "AgeCell",
+        "cellRendererParams": page.STALE,
         "width": 96,
         "minWidth": 96,
         "narrow": False,

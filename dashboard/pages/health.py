@@ -18,6 +18,7 @@ from dashboard.visit import UTC_ZONE, ZONES, Trouble, Visit, together
 from domain.answers import Page, QuarantineRow
 from domain.findings import FindingRow
 from domain.fleet_answers import FleetAnswer, FleetRow
+from domain.units import ms_to_h, ms_to_s, s_to_h
 from domain.upkeep import DayRow
 
 SILENT_AFTER_S: Final = 86_400.0
@@ -114,7 +115,7 @@ def _ages(fleet: FleetAnswer) -> html.Section:
                 "state": state.value,
                 "word": word,
                 "at": row.last_at.isoformat() if row.last_at else None,
-                "recorded": round(row.recorded_s / 3600, 1),
+                "recorded": round(s_to_h(row.recorded_s), 1),
                 "lifts": row.lifts,
             }
         )
@@ -131,6 +132,7 @@ def _ages(fleet: FleetAnswer) -> html.Section:
             "field": "at",
             "headerName": t("health.col.newest"),
             "cellRenderer": "AgeCell",
+            "cellRendererParams": page.STALE,
             "minWidth": 88,
         },
         {
@@ -185,8 +187,8 @@ async def _record(visit: Visit, fleet: FleetAnswer) -> Any:
         title,
         t(
             "health.record.summary",
-            recorded=numbers.hours(recorded / 1000),
-            missing=numbers.duration(missing / 1000),
+            recorded=numbers.hours(ms_to_s(recorded)),
+            missing=numbers.duration(ms_to_s(missing)),
             share=numbers.share(missing / max(1, missing + recorded)),
         )
         + (t("health.record.some", count=len(names)) if len(fleet.rows) > len(names) else ""),
@@ -230,7 +232,7 @@ def _record_figure(
         (name, day, _missing_ms(row)) for (name, day), row in found.items() if _missing_ms(row) >= GAP_FROM_MS
     ]
     hours = [
-        [round(found[name, day].recorded_ms / 3_600_000, 2) if (name, day) in found else None for day in days]
+        [round(ms_to_h(found[name, day].recorded_ms), 2) if (name, day) in found else None for day in days]
         for name in names
     ]
     return {

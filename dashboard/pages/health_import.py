@@ -22,6 +22,7 @@ from dashboard.visit import Trouble
 from domain.answers import Page
 from domain.errors import BoomledgerError, InvalidInput
 from domain.transfer_answers import ImportDone, ImportProblem, ImportRow
+from domain.units import BYTES_PER_MB
 
 MAY_ENTER: Final = ("engineer", "admin")
 MOST_BYTES: Final = (
@@ -36,7 +37,7 @@ def section(earlier: Page[ImportRow] | Trouble, zone: ZoneInfo) -> html.Section:
     return html.Section(
         [
             html.H2(t("import.title")),
-            html.P(t("import.note", most=MOST_BYTES // 1_000_000), className="bl-summary"),
+            html.P(t("import.note", most=MOST_BYTES // BYTES_PER_MB), className="bl-summary"),
             dcc.Store(id="import-zone", data=str(zone)),
             html.Div(
                 [
@@ -51,6 +52,7 @@ def section(earlier: Page[ImportRow] | Trouble, zone: ZoneInfo) -> html.Section:
                 className="bl-inline bl-upload",
                 **{
                     "data-most-bytes": str(MOST_BYTES),
+                    "data-bytes-per-mb": str(BYTES_PER_MB),
                     "data-too-large": t("import.too_large", name="{name}", size="{size}"),
                     "data-field": "import-file",
                     "data-problem": "import-problem",

@@ -18,6 +18,7 @@ from domain.answers import EventRow
 from domain.drawing_answers import PosesAnswer
 from domain.lift import Lift
 from domain.messages import EventKind, EventState
+from domain.units import MS_PER_S, ms_to_s
 
 FRAMES: Final = 40_000  # an hour at 10 Hz, with room
 MOST_EVENTS: Final = 500
@@ -90,16 +91,17 @@ async def render(visit: Visit) -> Any:
         reach_m=samples.figure.reach_m,
         watch_from=marks.WARNING_PCT,
         act_from=marks.LIMIT_PCT,
+        gap_ms=samples.gap_ms,
         start_ms=_moment(visit),
         time_from=_iso(start),
         time_to=_iso(end),
         zone=zone.key,
-        units=visit.units.value,
+        units=numbers.drawn(visit.units),
         words=_words(name),
     )
     notes = [t("replay.load")]
     if samples.reduced and samples.bucket_ms:
-        bucket = f"{numbers.plain(samples.bucket_ms / 1000, 1)} s"
+        bucket = f"{numbers.plain(ms_to_s(samples.bucket_ms), 1)} s"
         notes.append(t("replay.reduced", bucket=bucket))
     return html.Div(
         [
@@ -148,7 +150,7 @@ def marks_of(found: Sequence[EventRow]) -> list[dict[str, Any]]:
     """Events that were raised, oldest first, as the player draws them."""
     return [
         {
-            "at_ms": round(event.at.timestamp() * 1000),
+            "at_ms": round(event.at.timestamp() * MS_PER_S),
             "kind": event.kind.value,
             "text": " ".join(part for part in (events.word_of(event), event.code, event.text) if part),
             "mark": events.state_of(event).value,
@@ -163,8 +165,8 @@ def loads_of(lifts: Sequence[Lift]) -> list[dict[str, Any]]:
     """What hung on the hook and when, where a mass could be estimated."""
     return [
         {
-            "start_ms": round(lift.started_at.timestamp() * 1000),
-            "end_ms": round(lift.ended_at.timestamp() * 1000),
+            "start_ms": round(lift.started_at.timestamp() * MS_PER_S),
+            "end_ms": round(lift.ended_at.timestamp() * MS_PER_S),
             "mass_kg": lift.mass_kg,
         }
         for lift in lifts
@@ -178,7 +180,7 @@ def _moment(visit: Visit) -> int | None:
         at = datetime.fromisoformat(visit.query["at"])
     except (KeyError, ValueError):
         return None
-    return round(at.replace(tzinfo=at.tzinfo or UTC).timestamp() * 1000)
+    return round(at.replace(tzinfo=at.tzinfo or UTC).timestamp() * MS_PER_S)
 
 
 def _iso(when: datetime) -> str:

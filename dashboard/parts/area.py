@@ -11,6 +11,7 @@ from dashboard.parts import charts
 from dashboard.texts import t
 from domain.answers import AreaCell, NearLimitPlace, WorkingAreaAnswer
 from domain.crane import Quarter
+from domain.units import s_to_min
 
 SHORTEST_MIN: Final = 0.01  # what is shorter has the colour of this
 
@@ -99,7 +100,7 @@ def heatmap(area: WorkingAreaAnswer, units: Units) -> Any:
                     ],
                 },
                 "hovertemplate": t("area.near_hover") + "<extra></extra>",
-                "customdata": [round(c.near_limit_s / 60, 1) for c in near],
+                "customdata": [round(s_to_min(c.near_limit_s), 1) for c in near],
             },
         ],
         "layout": charts.layout(
@@ -146,7 +147,7 @@ def _around(angle_deg: float) -> float:
 
 
 def _minutes(cell: AreaCell | None) -> float | None:
-    return None if cell is None else round(cell.recorded_s / 60, 2)
+    return None if cell is None else round(s_to_min(cell.recorded_s), 2)
 
 
 def rose(area: WorkingAreaAnswer) -> Any:
@@ -158,8 +159,8 @@ def rose(area: WorkingAreaAnswer) -> Any:
     for cell in area.cells:
         middle = ((cell.slew_from_deg + cell.slew_to_deg) / 2) % 360
         width = cell.slew_to_deg - cell.slew_from_deg
-        worked[middle] += cell.recorded_s / 60
-        near[middle] += cell.near_limit_s / 60
+        worked[middle] += s_to_min(cell.recorded_s)
+        near[middle] += s_to_min(cell.near_limit_s)
     if not any(worked.values()):
         return charts.nothing(title, t("area.none"))
     angles = sorted(worked)

@@ -34,7 +34,7 @@ class SideView(_Drawn):
     chart: corners [[outreach m, capacity kg], ...]. lifts: [[outreach m, mass kg, whether near the limit], ...].
     target: {"outreach_m", "hook_height_m"}, a point asked for. tallest: most height of the scene [px].
     load_kg: mass on the hook, drawn where it is known. direct: follow at once, without easing.
-    label: what the picture shows, in words.
+    units: how lengths and masses read, as numbers.drawn says. label: what the picture shows, in words.
     """
 
     _type = "SideView"
@@ -83,8 +83,7 @@ class Player(_Drawn):
     frames: {"at_ms": [...], channel or figure of a position: [number or None, ...]}, times rising; `curve` is a place in curves. events: [{"at_ms", "kind", "text", "mark",
     "stop"}, ...], rising; `mark` is a state of parts.marks, `stop` whether the jump to the next event stops there.
     lifts: [{"start_ms", "end_ms", "mass_kg"}, ...]. curves: charts as SideView's. watch_from, act_from: utilisation of
-    the states [%]. start_ms: where
-    it opens; time_from, time_to: ISO times of the span, for its address.
+    the states [%]. gap_ms: after a longer time nothing is drawn in between. start_ms: where it opens; time_from, time_to: ISO times of the span, for its address.
     """
 
     _type = "Player"
@@ -99,6 +98,7 @@ class Player(_Drawn):
         "reach_m",
         "watch_from",
         "act_from",
+        "gap_ms",
         "start_ms",
         "time_from",
         "time_to",
@@ -109,10 +109,10 @@ class Player(_Drawn):
 
 
 class Age(_Drawn):
-    """How long ago something was, counting up by itself; greyed with a word beyond `stale_after_s`."""
+    """How long ago something was, counting up by itself; greyed with a word beyond `stale_after_ms`."""
 
     _type = "Age"
-    _props = ("crane", "at", "stale_after_s", "words")
+    _props = ("crane", "at", "stale_after_ms", "words")
 
 
 class LiveFeed(_Drawn):

@@ -1,23 +1,17 @@
 """What the top of every page looks like: one h1, a line of context, its controls."""
 
 from collections.abc import Sequence
-from typing import Any
+from typing import Any, Final
 
 from dash import dcc, html
 
 from dashboard.parts.components import Age, Choice, Link
-from dashboard.texts import t
+from dashboard.texts import age_words
+from domain.units import MS_PER_S
 
-AGE_WORDS = {
-    "now": t("age.now"),
-    "seconds": t("age.seconds"),
-    "minutes": t("age.minutes"),
-    "hours": t("age.hours"),
-    "days": t("age.days"),
-    "stale": t("age.stale"),
-    "never": t("age.never"),
-}
-STALE_AFTER_S = 300
+STALE_AFTER_S: Final = 300
+STALE: Final = {"stale_after_ms": MS_PER_S * STALE_AFTER_S}
+"""The same for the cells of a grid."""
 
 
 def head(title: str, context: Any = None, *controls: Any) -> html.Header:
@@ -63,8 +57,8 @@ def age(at: Any, *, crane: str | None = None, stale_after_s: float = STALE_AFTER
     return Age(
         crane=crane,
         at=at.isoformat() if at is not None else None,
-        stale_after_s=stale_after_s,
-        words=AGE_WORDS,
+        stale_after_ms=MS_PER_S * stale_after_s,
+        words=age_words(),
     )
 
 

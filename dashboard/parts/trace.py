@@ -14,6 +14,7 @@ from domain.answers import EventRow, SamplesAnswer
 from domain.channels import CHANNEL_BY_NAME, Mode
 from domain.exclusion import UTILISATION, ExclusionRow
 from domain.messages import EventKind, EventState
+from domain.units import ms_to_s
 
 LONGEST_STEP_MS: Final = 5000  # between two samples of one stretch, where every sample is drawn
 SYMBOLS: Final[dict[EventKind, tuple[str, str]]] = {
@@ -306,7 +307,7 @@ def mode_runs(samples: SamplesAnswer) -> list[tuple[datetime, datetime, Mode]]:
 
 
 def _utc(at_ms: int) -> datetime:
-    return datetime.fromtimestamp(at_ms / 1000, UTC)
+    return datetime.fromtimestamp(ms_to_s(at_ms), UTC)
 
 
 def _time_axis(samples: SamplesAnswer, zone: ZoneInfo) -> dict[str, Any]:
@@ -329,7 +330,9 @@ def _strokes(samples: SamplesAnswer, name: str, zone: ZoneInfo) -> tuple[list[st
     values: list[float | None] = []
     for at_ms, low, high in zip(samples.at_ms, series.low, series.high, strict=True):
         at = (
-            datetime.fromtimestamp(at_ms / 1000, zone).replace(tzinfo=None).isoformat(timespec="milliseconds")
+            datetime.fromtimestamp(ms_to_s(at_ms), zone)
+            .replace(tzinfo=None)
+            .isoformat(timespec="milliseconds")
         )
         times.append(at)
         values.append(_short(low))
@@ -380,7 +383,11 @@ def _summary(samples: SamplesAnswer, events: Sequence[EventRow], highest: float)
 def _rows(samples: SamplesAnswer, name: str) -> list[tuple[object, ...]]:
     series = samples.series[name]
     return [
-        (datetime.fromtimestamp(at / 1000, tz=ZoneInfo("UTC")).isoformat().replace("+00:00", "Z"), low, high)
+        (
+            datetime.fromtimestamp(ms_to_s(at), tz=ZoneInfo("UTC")).isoformat().replace("+00:00", "Z"),
+            low,
+            high,
+        )
         for at, low, high in zip(samples.at_ms, series.low, series.high, strict=True)
         if low is not None or high is not None
     ]

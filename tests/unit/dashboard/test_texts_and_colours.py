@@ -108,6 +108,10 @@ def test_contrast_agrees_with_the_definition_of_wcag() -> None:
         (numbers.mass(850, Units.METRIC), f"850{NBSP}kg"),
         (numbers.mass(1850, Units.METRIC), f"1.85{NBSP}t"),
         (numbers.mass(1850, Units.US), f"4{THIN}080{NBSP}lb"),
+        (numbers.rated(4998, Units.METRIC), f"4.99{NBSP}t"),  # cut: a capacity is never rounded up
+        (numbers.rated(4998, Units.US), f"11{THIN}010{NBSP}lb"),
+        (numbers.rated(430, Units.METRIC), f"430{NBSP}kg"),
+        (numbers.rated(None, Units.METRIC), "–"),
         (numbers.length(8.4, Units.METRIC), f"8.4{NBSP}m"),
         (numbers.length(8.4, Units.US), f"27.6{NBSP}ft"),
         (numbers.force(134.2, Units.METRIC), f"134{NBSP}kN"),
@@ -130,3 +134,17 @@ def test_contrast_agrees_with_the_definition_of_wcag() -> None:
 )  # fmt: skip
 def test_numbers_read_as_agreed(shown: str, wanted: str) -> None:
     assert shown == wanted
+
+
+@pytest.mark.parametrize("units", list(Units))
+def test_what_the_drawings_are_told_reads_as_the_pages_do(units: Units) -> None:
+    """The browser applies these values and nothing else (assets/drawings.js)."""
+    told = numbers.drawn(units)
+    for kg in (0.0, 999.4, 1000.0, 1234.5, 9_999.0, 10_000.0, 45_678.0):
+        form = next(one for one in told["mass"] if one["below"] is None or kg < one["below"])
+        steps = round(kg * form["per_si"] / form["step"])
+        text = numbers.plain(steps * form["step"], form["decimals"])
+        assert f"{text}{NBSP}{form['unit']}" == numbers.mass(kg, units)
+    assert 7.5 * told["length"]["per_si"] == pytest.approx(
+        {Units.METRIC: 7.5, Units.US: 24.606}[units], abs=1e-3
+    )
