@@ -22,6 +22,7 @@ class Turn(IntEnum):
 PATH_WAIT_S: Final = 10
 WRITES: Final = 4_870_212  # the first of two numbers, which no lock of one number shares
 HOLDS: Final = 4_870_213
+LIFE_RECORDS: Final = 4_870_233
 
 
 async def wait_for_path(conn: AsyncConnection[Any], path: str) -> None:
@@ -43,6 +44,11 @@ async def wait_for_holds(conn: AsyncConnection[Any], crane: str) -> None:
     await conn.execute(
         "select pg_advisory_xact_lock(%s::int, %s::int)", [HOLDS, crc32(crane.encode()) - 2**31]
     )
+
+
+def wait_for_life_records(conn: psycopg.Connection[Any], crane_id: int) -> None:
+    """Until the transaction ends, have other changes of the crane's life records wait; waits for those before it."""
+    conn.execute("select pg_advisory_xact_lock(%s::int, %s::int)", [LIFE_RECORDS, crane_id])
 
 
 def take(conn: psycopg.Connection[Any], turn: Turn) -> bool:

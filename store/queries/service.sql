@@ -42,6 +42,12 @@ with due as (
     left join lateral (
         select done_at, done_by from service_done s
         where s.crane_id = c.crane_id and s.plan_id = p.plan_id
+        union all
+        -- An inspection or repair that completes the interval: from the beginning of its day, whose use counts again.
+        select r.happened_on::timestamp at time zone (t.spec ->> 'time_zone'), r.person
+        from life_record_now r
+        join site t on t.site_id = c.site_id
+        where r.crane_id = c.crane_id and not r.withdrawn and r.service_interval = p.name
         order by done_at desc limit 1
     ) d on true
     where %(crane)s::text is null or c.name = %(crane)s

@@ -1,0 +1,211 @@
+"""Records that belong to a crane's life: inspections, findings, repairs, cracks, calibrations, changed details."""
+
+from datetime import date
+from enum import StrEnum
+from typing import Annotated, Final, NamedTuple, Self
+
+from pydantic import AwareDatetime, Field, StringConstraints, model_validator
+
+from domain.answers import Answer
+from domain.exclusion import ChannelName
+from domain.moments import Day
+
+FILES_MAX: Final = 20  # of one record
+FIRST_YEAR: Final = 1950
+Text = StringConstraints(strip_whitespace=True, pattern=r"^[^\x00]*$")
+
+
+class RecordKind(StrEnum):
+    """What a record is about."""
+
+    INSPECTION = "inspection"
+    FINDING = "finding"
+    REPAIR = "repair"
+    CRACK = "crack"
+    CALIBRATION = "calibration"
+    CHANGED_DETAIL = "changed_detail"
+
+
+DEFECTS: Final = frozenset({RecordKind.FINDING, RecordKind.CRACK})
+CLOSERS: Final = frozenset({RecordKind.INSPECTION, RecordKind.REPAIR})
+FIELDS: Final[dict[str, frozenset[RecordKind]]] = {
+    "detail": frozenset(RecordKind) - {RecordKind.CALIBRATION, RecordKind.INSPECTION},
+    "length_mm": frozenset({RecordKind.CRACK}),
+    "channel": frozenset({RecordKind.CALIBRATION}),
+    "found_error_pct": frozenset({RecordKind.CALIBRATION}),
+    "left_error_pct": frozenset({RecordKind.CALIBRATION}),
+    "found_in": DEFECTS,
+    "closes": CLOSERS,
+    "service_interval": CLOSERS,
+}
+"""Which kinds a field belongs to; those that are not named belong to every kind."""
+NEEDED: Final[dict[RecordKind, tuple[str, ...]]] = {
+    RecordKind.CRACK: ("detail",),
+    RecordKind.CHANGED_DETAIL: ("detail",),
+    RecordKind.CALIBRATION: ("channel", "left_error_pct"),
+    RecordKind.FINDING: ("note",),
+}
+
+
+class Defect(NamedTuple):
+    """A finding of an inspection or a crack as the rule of the special assessment needs it."""
+
+    kind: RecordKind
+    found_on: date
+    closed_on: date | None  # day of the repair or inspection that closed it; None while it is open
+    detail: str = ""
+    length_mm: float | None = None
+    note: str = ""
+
+
+class Calibration(NamedTuple):
+    """A calibration of the channel that the structural percent is made of."""
+
+    day: date
+    found_error_pct: float | None  # reading less truth, before it
+    left_error_pct: float  # how far the reading may be off after it
+
+
+class LifeRecordAsked(Answer, extra="forbid"):
+    """A record to enter, or what a corrected one is to say."""
+
+    kind: RecordKind
+    happened_on: Day = Field(description="local day")
+    person: Annotated[str, Text] = Field(
+        min_length=1, max_length=120, description="who inspected, repaired, found or calibrated, with company"
+    )
+    note: Annotated[str, Text] = Field(
+        default="", max_length=2000, description="what was done or found; a finding needs it"
+    )
+    detail: Annotated[str, Text] | None = Field(
+        default=None,
+        min_length=1,
+        max_length=80,
+        description="weld detail by the name under which it is entered, or a component or place in words; a crack and a"
+        " changed detail need it. The damage of a weld detail of that name begins again with its change",
+    )
+    length_mm: float | None = Field(
+        default=None, strict=True, gt=0, le=10_000, allow_inf_nan=False, description="of a crack, as found"
+    )
+    channel: ChannelName | None = Field(default=None, description="that was calibrated")
+    found_error_pct: float | None = Field(
+        default=None,
+        strict=True,
+        ge=-100,
+        le=100,
+        allow_inf_nan=False,
+        description="error that a calibration found, reading less truth [% of the truth]",
+    )
+    left_error_pct: float | None = Field(
+        default=None,
+        strict=True,
+        gt=0,
+        le=50,
+        allow_inf_nan=False,
+        description="how far the reading may be off after it, the reference's own uncertainty included [%]",
+    )
+    found_in: int | None = Field(
+        default=None, ge=1, le=2**31 - 1, description="record of the inspection that found it"
+    )
+    closes: tuple[Annotated[int, Field(ge=1, le=2**31 - 1)], ...] = Field(
+        default=(),
+        max_length=50,
+        description="records of findings and cracks that this inspection or repair closes",
+    )
+    service_interval: Annotated[str, Text] | None = Field(
+        default=None,
+        min_length=1,
+        max_length=80,
+        description="service interval that begins anew with this inspection or repair",
+    )
+
+    @model_validator(mode="after")
+    def _fits_its_kind(self) -> Self:
+        if self.happened_on.year < FIRST_YEAR:
+            raise ValueError(f"happened_on must not lie before {FIRST_YEAR}")
+        for name, kinds in FIELDS.items():
+            if getattr(self, name) not in (None, ()) and self.kind not in kinds:
+                raise ValueError(f"{name} does not belong to a record of kind {self.kind}: leave it out")
+        for name in NEEDED.get(self.kind, ()):
+            if getattr(self, name) in (None, ""):
+                raise ValueError(f"a record of kind {self.kind} needs {name}")
+        return self
+
+
+class LifeRecordCorrected(LifeRecordAsked):
+    """What a record is to say from now on; what it said before is kept."""
+
+    reason: Annotated[str, Text] = Field(
+        min_length=3, max_length=500, description="why the record is corrected"
+    )
+
+
+class Effect(StrEnum):
+    """What a record does to the figures."""
+
+    NONE = "none"
+    WITHDRAWN = "withdrawn"
+    CALLS = "calls"  # the special assessment is due from its day on
+    CALLS_UNTIL_ASSESSED = "calls_until_assessed"  # closed, and still due: no special assessment since
+    CLOSED = "closed"  # calls for nothing any more
+    INTERVAL = "interval"  # the service interval begins anew
+    SUM_BEGINS = "sum_begins"  # the damage sum of the weld detail begins again
+    SUM_OF_RECORD = "sum_of_record"  # changed before the record: the sum is that of the record anyway
+    SUPERSEDED = "superseded"  # the same detail was changed later, or the channel calibrated
+    NO_SUCH_DETAIL = "no_such_detail"  # no weld detail of that name applies
+    BIAS = "bias"  # sets the assumed pressure bias
+    OTHER_CHANNEL = "other_channel"  # no figure's range rests on it
+
+
+class LifeRecordFileRow(Answer):
+    """A file that is attached to a record."""
+
+    file_id: int
+    record_id: int
+    name: str
+    media_type: str
+    size_bytes: int
+    sha256: str
+    attached_at: AwareDatetime
+    attached_by: str
+
+
+class LifeRecordVersionRow(Answer):
+    """One version of a record: as entered, as corrected, or as withdrawn."""
+
+    record_id: int
+    version: int
+    kind: RecordKind
+    happened_on: date
+    person: str
+    note: str
+    detail: str | None
+    length_mm: float | None
+    channel: str | None
+    found_error_pct: float | None
+    left_error_pct: float | None
+    found_in: int | None
+    closes: tuple[int, ...]
+    service_interval: str | None
+    withdrawn: bool
+    reason: str = Field(description="why it was corrected or withdrawn; empty of the first version")
+    entered_at: AwareDatetime
+    entered_by: str
+
+
+class LifeRecordRow(LifeRecordVersionRow):
+    """A record as it stands, with its files and its effect on the figures."""
+
+    crane: str
+    closed_on: date | None = Field(
+        description="of a finding or crack: day of the repair or inspection that closes it; None while it is open"
+    )
+    effect: Effect
+    effect_text: str = Field(description="the effect on the figures in words")
+    files: tuple[LifeRecordFileRow, ...]
+
+
+class LifeRecordAnswer(LifeRecordRow):
+    """One record with every version of it, oldest first."""
+
+    versions: tuple[LifeRecordVersionRow, ...]
