@@ -12,7 +12,7 @@ from typing import Any
 
 import psycopg
 
-from analytics import day, exclusions, findings, samples, summary
+from analytics import day, exclusions, findings, overloads, samples, summary
 from analytics.counting import Method
 from analytics.day import DayCount
 from analytics.entries import CraneEntry
@@ -91,6 +91,7 @@ def write_days(
         _pair_faults(conn, entry.crane_id)
     if method.in_use:
         findings.refresh(conn, entry, method, thresholds, days)
+        overloads.refresh(conn, entry.crane_id, method)
         summary.refresh(conn, entry, method)
 
 

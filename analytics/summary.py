@@ -5,7 +5,7 @@ from typing import Any
 
 import psycopg
 
-from analytics import counting, findings
+from analytics import counting, findings, overloads
 from analytics.counting import Method
 from analytics.entries import CraneEntry, crane_entry
 from domain.detail import DetailSpec
@@ -60,7 +60,7 @@ def refresh(conn: psycopg.Connection[Any], entry: CraneEntry, method: Method) ->
 
 
 def refresh_one_changed(conn: psycopg.Connection[Any], thresholds: Thresholds = DEFAULT_THRESHOLDS) -> bool:
-    """Writes summary and findings of one crane whose entries or thresholds are not those they rest on, in a transaction;
+    """Writes summary, findings and register of one crane whose entries or thresholds are not those they rest on, in a transaction;
     False without one."""
     with conn.transaction():
         method = counting.in_use(conn)
@@ -70,6 +70,7 @@ def refresh_one_changed(conn: psycopg.Connection[Any], thresholds: Thresholds = 
             return False
         entry = crane_entry(conn, row[0])
         findings.refresh(conn, entry, method, thresholds)
+        overloads.refresh(conn, entry.crane_id, method)
         refresh(conn, entry, method)
     return True
 

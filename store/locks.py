@@ -23,6 +23,7 @@ PATH_WAIT_S: Final = 10
 WRITES: Final = 4_870_212  # the first of two numbers, which no lock of one number shares
 HOLDS: Final = 4_870_213
 LIFE_RECORDS: Final = 4_870_233
+REGISTER: Final = 4_870_214  # with the number of a crane: its overload register
 
 
 async def wait_for_path(conn: AsyncConnection[Any], path: str) -> None:
