@@ -36,7 +36,7 @@ _SECOND_MS: Final = 1000
 def _begin(row: Any, at_ms: int) -> None:
     row.first_ms = at_ms
     row.recorded_ms = row.arm = row.arm_level = row.mass_weight = row.mass_weighted = row.travel_mdeg = 0
-    row.level = row.half = 0
+    row.level = row.half = row.least_half = row.most_half = 0
     row.low = row.least = HIGHEST
     row.high = row.most = LOWEST
     row.peak_utilisation_pct = row.peak_structural_pct = row.peak_outreach_m = np.nan
@@ -62,7 +62,10 @@ def _end_second(row: Any, sums: Ints, of_cell: Ints) -> None:
     if sums[0]:
         level, half = int(np.rint(sums[1] / sums[0])), int(np.rint(sums[2] / sums[0]))
         row.low, row.high = min(row.low, level - half), max(row.high, level + half)
-        row.least, row.most = min(row.least, level), max(row.most, level)
+        if level < row.least:
+            row.least, row.least_half = level, half
+        if level > row.most:
+            row.most, row.most_half = level, half
     of_cell += sums
     sums[:] = 0
 

@@ -47,8 +47,10 @@ ROW: Final = np.dtype(
             "<i8",
         ),  # sum of arms [cm], of 1 without pose; over samples that have an interval, as all below
         ("arm_level", "<i8"),  # sum of arm * load [g or 0.001 %]
-        ("least", "<i8"),  # of the means of seconds
+        ("least", "<i8"),  # of the means of seconds, and the tolerance in that second
         ("most", "<i8"),
+        ("least_half", "<i8"),
+        ("most_half", "<i8"),
         ("mass_weight", "<i8"),  # sum of the load's part of utilisation [0.1 %], where above 0
         ("mass_weighted", "<i8"),  # sum of that * load [g]
         ("travel_mdeg", "<i8"),
@@ -95,7 +97,10 @@ def _join(rows: Rows, at: int, other: Rows, of: int) -> None:
     a.recorded_ms += b.recorded_ms
     a.arm += b.arm
     a.arm_level += b.arm_level
-    a.least, a.most = min(a.least, b.least), max(a.most, b.most)
+    if b.least < a.least:
+        a.least, a.least_half = b.least, b.least_half
+    if b.most > a.most:
+        a.most, a.most_half = b.most, b.most_half
     a.mass_weight += b.mass_weight
     a.mass_weighted += b.mass_weighted
     a.travel_mdeg += b.travel_mdeg + turned_mdeg(a.last_slew_deg, b.first_slew_deg)
@@ -179,7 +184,8 @@ def is_step(
 ) -> bool:
     """Whether the load came or went at an event, and not only the pose changed.
 
-    zero, least, tolerance [%]: an error of the zero changes the load by no more than `zero` of the change of capacity.
+    zero, least, tolerance [%]: an error of the zero changes the load by no more than `zero` of the change of capacity,
+    from the second of least load before (of most, where the load left) to the mean of the cell: the load may have come in the cell before.
     Nobody saw how the load changed in a drop-out at work: it is taken for a step, the safe side. Over a longer gap the crane
     was off, its booms parked, and its zero may have moved.
     """
@@ -191,7 +197,8 @@ def is_step(
     if before.arm == 0 or 2 * cell_ms < row.first_ms - before.last_ms <= DROP_OUT_MS:
         return True
     change = row.level - before.least if turn == RISE else before.most - row.level
-    moved = abs(capacity - 100.0 * before.half / tolerance)
+    half = before.least_half if turn == RISE else before.most_half
+    moved = abs(capacity - 100.0 * half / tolerance)
     return bool(change > (zero * moved + least * capacity) / 100.0)
 
 

@@ -40,7 +40,7 @@ from duty.lift_signals import signals as signals
 from duty.packing import pack, unpack
 
 _KIND: Final = b"lift"
-_VERSION: Final = 3
+_VERSION: Final = 4
 # rule, whether the pose is known, time without it, and the sizes of what follows
 _HEAD: Final = struct.Struct("<3dq2d?q5q")
 _LONGEST_CELL_MS: Final = 900_000  # offsets of time zones are whole quarters of an hour

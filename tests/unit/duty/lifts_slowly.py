@@ -158,12 +158,15 @@ def _is_step(cells: list[Cell], levels: list[int], k: int, rule: LiftRule) -> bo
     capacity = 100.0 * half / rule.tolerance_pct
     if k == 0:
         return levels[k] > earlier and level > (rule.zero_pct + rule.least_step_pct) / 100.0 * capacity
-    seconds = [load for load, _ in _seconds(cells[k - 1])]
+    seconds = _seconds(cells[k - 1])
     gap_ms = cells[k][0].at_ms - cells[k - 1][-1].at_ms
     if not seconds or 2 * rule.cell_ms < gap_ms <= 600_000:
         return True
-    change = level - min(seconds) if levels[k] > earlier else max(seconds) - level
-    moved = abs(capacity - 100.0 * _level_and_half(cells[k - 1])[1] / rule.tolerance_pct)
+    # of seconds alike the earliest
+    sign = 1 if levels[k] > earlier else -1
+    load, half = min(seconds, key=lambda second: sign * second[0])
+    change = sign * (level - load)
+    moved = abs(capacity - 100.0 * half / rule.tolerance_pct)
     return change > (rule.zero_pct * moved + rule.least_step_pct * capacity) / 100.0
 
 

@@ -130,6 +130,18 @@ def test_moving_about_without_a_load_is_no_lift(round_type: CraneType) -> None:
     assert {lift.mass_kg for lift in blind} == {None}
 
 
+@pytest.mark.parametrize("zero_pct", [-3.0, 3.0, 5.0])
+@pytest.mark.parametrize("offset_s", [0.0, 1.0, 2.0, 3.0])
+def test_a_boom_folded_quickly_under_a_wrong_zero_is_no_lift(
+    round_type: CraneType, zero_pct: float, offset_s: float
+) -> None:
+    """Close to the column a percent is much mass, and within one cell the capacity changes many times over."""
+    crane = Crane(round_type).hold(20 + offset_s).lift(800)
+    for seconds in (4, 6, 9):
+        crane.go(seconds, 77, 0).hold(700).go(seconds, 15, 2.5).hold(25)
+    assert len(crane.lift(800).found(zero_pct=zero_pct)) == 2
+
+
 def test_start_end_and_loaded_time_are_right_to_a_sample_where_the_load_comes_and_goes_at_once() -> None:
     samples = plain([5] * 200 + [40] * 40 + [64] + [40] * 160 + [5] * 200)
     (lift,) = lifts(find(samples))
