@@ -102,7 +102,10 @@ def count(
     wrong = _wrong(local_day, samples, refused)
     missing = [*chain.from_iterable(wrong), *_gaps(samples, utilisation, events, quarantined)]
     cycles = ledger.count(structural[np.isfinite(structural)], settings.edges)
-    sent = plausibility.Readings(samples.at_ms, samples.step_ms, samples.channels)
+    # what counts is judged: a spike that is set aside is told as one, and is no overload
+    sent = plausibility.Readings(
+        samples.at_ms, samples.step_ms, {name: channels[name] for name in samples.channels}
+    )
     return DayCount(
         day=local_day.day,
         samples=samples.at_ms.size,

@@ -177,8 +177,8 @@ def _units(crane_type: CraneType, statistics: Plausibility, at: Thresholds) -> I
     row = statistics.channel("utilisation_pct")
     if row["tops"] >= at.saturated_min and row["fine"] >= FINE_MINUTES:
         yield FindingCode.SENSOR_SATURATED, high, "utilisation_pct"
-    if high >= at.overload_pct:
-        yield FindingCode.OVERLOAD, high, "utilisation_pct"
+    if row["minutes"] and row["high"][0] >= at.overload_pct:  # one is enough
+        yield FindingCode.OVERLOAD, row["high"][0], "utilisation_pct"
     yield from _lengths(crane_type, statistics, at)
 
 

@@ -7,8 +7,15 @@ A reading is a spike when all of this holds:
     it lies as far beyond the readings next to it in time, where there are any within REACH_MS.
 
 It is set aside: the second-largest (or second-smallest) of its second stands in its place. Everything else stays as
-it was measured. In a second with fewer readings nobody can tell a spike from a short peak, so all of them count, which
-errs to the safe side; those that stand LONE_PCT beyond both neighbours are told.
+it was measured.
+
+In a second with fewer readings only what no crane can do is a spike, all of it again:
+
+    it is at least IMPOSSIBLE_PCT, and LONE_PCT above the two readings before it and the two after it;
+    these four lie within REACH_MS of it, and within RING_SHARE of that height of each other.
+
+Booms that a load of such a size comes off go on swinging: of two readings in a row one at least would show it. The largest of
+the four stands in its place. What else stands LONE_PCT beyond both neighbours counts, the safe side, and is told.
 
 The rule rests on the readings of one day and on the order of their times, so in how many messages, how late and how
 often they came makes no difference.
@@ -26,6 +33,10 @@ FEWEST: Final = 4  # one spike up and one down leave two readings that agree; ou
 REACH_MS: Final = 2000  # an older or younger reading is no neighbour; our choice, no source
 SPIKE_PCT: Final = 10.0  # default of the counting settings, whose reason stands in docs/method.md
 LONE_PCT: Final = 30.0  # between readings a second apart a swinging load moves less; our choice, no source
+IMPOSSIBLE_PCT: Final = 150.0  # limiter and relief valves stop long before; our choice, no source
+RING_SHARE: Final = (
+    0.025  # of a height, less than the swing that it would leave; our choice, reasons in docs/method.md
+)
 _SECOND_MS: Final = 1000
 
 
@@ -81,6 +92,24 @@ def _beyond(time: Array, values: Array, i: int, sign: float) -> tuple[float, int
 
 
 @compiled
+def _calm_level(time: Array, values: Array, i: int) -> float:
+    """The largest of the two readings before and the two after values[i] where these tell that it is no load; NaN else."""
+    low, high = np.inf, -np.inf
+    for step in (-1, 1):
+        k, known = i + step, 0
+        while known < 2 and 0 <= k < time.size and abs(time[k] - time[i]) <= REACH_MS:
+            if not np.isnan(values[k]):
+                low, high = min(low, np.float64(values[k])), max(high, np.float64(values[k]))
+                known += 1
+            k += step
+        if known < 2:
+            return np.nan
+    height = np.float64(values[i]) - high
+    impossible = values[i] >= IMPOSSIBLE_PCT and height > LONE_PCT and high - low <= RING_SHARE * height
+    return high if impossible else np.nan
+
+
+@compiled
 def _ends(values: Array, first: int, past: int, sign: float) -> tuple[int, float, float]:
     """Place of the largest of sign * values[first:past], the largest and the second-largest; NaN is passed by."""
     place, most, second = first, -np.inf, -np.inf
@@ -119,6 +148,12 @@ def _set_aside(time: Array, values: Array, kept: Array, spike_pct: float) -> tup
                     largest = max(largest, most - second)
         elif 0 < readings < FEWEST:
             for i in range(first, past):
+                calm = _calm_level(time, values, i)
+                if not np.isnan(calm):
+                    kept[i] = calm
+                    aside += 1
+                    largest = max(largest, values[i] - calm)
+                    continue
                 for sign in (1.0, -1.0):
                     far, known = _beyond(time, values, i, sign)
                     if known == 2 and far > LONE_PCT:

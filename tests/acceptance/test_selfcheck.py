@@ -37,7 +37,7 @@ def test_the_answers_equal_the_truth() -> None:
     assert {check["what"] for check in report["compared"]} >= {
         "yard-01: samples",
         "field-attachment: lifts (within 3%)",
-        "field-spikes: sum of cubes (within 50%)",
+        "field-spikes: sum of cubes (within 5%)",
         "field-clock-ahead: findings",
         "yard-04: limiter overrides",
         "order by near-limit share",

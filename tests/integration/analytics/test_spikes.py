@@ -59,13 +59,30 @@ def test_28_spikes_in_8_hours_move_nothing(yard: Yard) -> None:
 
 def test_where_readings_come_once_a_second_they_count_and_are_told(yard: Yard) -> None:
     clean = working(8)
-    dirty = {**clean, "utilisation_pct": spiked(clean["utilisation_pct"], apart=1000)}
+    dirty = {**clean, "utilisation_pct": spiked(clean["utilisation_pct"], apart=1000, level=145.0)}
     yard.store(yard.messages(START, dirty))
     yard.count()
     (day,) = yard.rows("day_figure")
     assert (day["spikes"], day["spikes_counted"]) == (0, 28)
     (summary,) = yard.rows("crane_summary")
     assert summary["over_limit_ms"] >= 28_000
+
+
+def test_what_is_set_aside_is_no_overload_and_what_counts_is_one(yard: Yard) -> None:
+    """Spikes beyond what a crane can do: set aside while nothing else moves, counted and told where the load moves too."""
+    clean = working(8)
+    still = spiked(np.full(clean["utilisation_pct"].size, 20.0), apart=1000)
+    for readings, aside, codes in (
+        (still, 28, {"spikes"}),
+        (spiked(clean["utilisation_pct"], apart=1000), 17, {"spikes", "overload"}),
+    ):
+        yard.store(yard.messages(START, {**clean, "utilisation_pct": readings}))
+        yard.count()
+        (day,) = yard.rows("day_figure")
+        assert (day["spikes"], day["spikes_counted"]) == (aside, 28 - aside)
+        found = {row["code"] for row in yard.rows("finding")}
+        assert found & {"spikes", "overload"} == codes
+        forget(yard)
 
 
 def test_a_limit_that_drops_out_for_one_reading_makes_no_cycle(yard: Yard) -> None:

@@ -180,6 +180,9 @@ def test_readings_far_above_the_rating_are_told() -> None:
             loaded, level + CLEAN.channels["utilisation_pct"] / 10, CLEAN.channels["utilisation_pct"]
         )
         assert codes(day(utilisation_pct=peaks)) == told
+    once = CLEAN.channels["utilisation_pct"].copy()
+    once[1000:1004] = 155.0
+    assert codes(day(utilisation_pct=once)) == {("overload", "utilisation_pct")}
 
 
 def test_readings_that_are_missing_where_the_load_is_high_are_told() -> None:
