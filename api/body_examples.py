@@ -67,6 +67,11 @@ BY_SCHEMA: Final[dict[str, dict[str, Any]]] = {
         "sites": ["north-yard"],
     },
     "NewToken": {"title": "nightly export", "role": "viewer", "days": 90},
+    "OverloadDecisionAsked": {
+        "cause": "moved_out",
+        "note": "bundle caught on the scaffold, then moved out",
+        "decided": "boom and column inspected, no finding; released",
+    },
     "ServiceDoneAsked": {"plan_id": 1, "done_at": "2026-03-02T15:00:00Z", "note": "oil and filters"},
     "ServicePlanAsked": {"every_hours": 500.0, "every_days": 365, "note": "oil, filters, bolts"},
     "SheetAsked": {"crane": "heron-3", "title": "roof trusses", "job": _JOB},

@@ -22,8 +22,9 @@ from domain.units import ms_to_s
 from duty.assessment import Assessment, By, entries_of, special_assessment
 from duty.details import COMPARISON
 from duty.levels import NEAR_LIMIT_PCT
-from store import findings, reading, summary
+from store import findings, overloads, reading, summary
 from store.access import Principal
+from store.overloads import OverloadCounts
 from store.summary import FleetCrane
 
 router = APIRouter(tags=["fleet"], route_class=TableRoute)
@@ -124,7 +125,8 @@ async def fleet_answer(
     end = datetime.combine(span.last, datetime.min.time(), UTC) + timedelta(days=1)
     quarantined = await reading.quarantined_count(conn, sites, start, end)
     found = await findings.counts(conn, sites, span.first, span.last)
-    listed = await to_thread.run_sync(_listed, cranes, figures, due, found, datetime.now(UTC), rates)
+    over = await overloads.counts(conn, sites=sites)
+    listed = await to_thread.run_sync(_listed, cranes, figures, due, found, over, datetime.now(UTC), rates)
     return FleetAnswer(
         day_from=span.first,
         day_to=span.last,
@@ -139,6 +141,7 @@ def _listed(
     figures: Mapping[int, PeriodFigures],
     due: Mapping[str, date],
     found: Mapping[str, int],
+    over: Mapping[str, OverloadCounts],
     now: datetime,
     rates: bool,
 ) -> list[FleetRow]:
@@ -149,6 +152,7 @@ def _listed(
             now,
             due.get(crane.crane),
             findings=found.get(crane.crane, 0),
+            over=over.get(crane.crane),
             rates=rates,
         )
         for crane in cranes
@@ -196,6 +200,7 @@ def fleet_row(
     service_due_on: date | None = None,
     *,
     findings: int = 0,
+    over: OverloadCounts | None = None,
     rates: bool = True,
 ) -> FleetRow:
     """One crane of the fleet at a glance. Data that came late may be newer than any live reading, or the only data."""
@@ -225,6 +230,8 @@ def fleet_row(
         faults=sums.faults,
         lifts=sums.lifts,
         findings=findings,
+        overloads=over.entries if over else 0,
+        open_overloads=over.open if over else 0,
         near_limit_lifts=sums.near_limit_lifts,
         near_limit_lifts_share=figures.near_limit_lifts_share if rates else None,
         limiter_stops_per_hour=figures.limiter_stops_per_hour if rates else None,

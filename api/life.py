@@ -36,7 +36,7 @@ from duty.directions import DirectionLedger
 from duty.ledger import Ledger
 from duty.recording import CounterSpan, Month, gains, spans_of
 from duty.standing import Standing, Totals, standing, with_unrecorded
-from store import duty, service, summary
+from store import duty, overloads, service, summary
 from store.counters import MONTHLY_RECORD, READINGS, RECORDED_BETWEEN
 from store.details import DetailRow, details_of
 from store.duty import Span
@@ -55,7 +55,14 @@ async def show_life(crane: KnownCrane, conn: Conn) -> LifeAnswer:
     today = datetime.now(ZoneInfo(crane.time_zone)).date()
     states = await service.service_states(conn, today=today, crane=crane.name)
     answer = await to_thread.run_sync(life_answer, crane.crane(), found, totals, details, spans)
-    return answer.model_copy(update={"service_due_on": earliest_due(states, today).get(crane.name)})
+    over = (await overloads.counts(conn, crane_id=crane.crane_id)).get(crane.name)
+    return answer.model_copy(
+        update={
+            "service_due_on": earliest_due(states, today).get(crane.name),
+            "overloads": over.entries if over else 0,
+            "open_overloads": over.open if over else 0,
+        }
+    )
 
 
 async def crane_totals(conn: Conn, crane: CraneInSight) -> tuple[Totals, CraneSummary | None]:

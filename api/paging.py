@@ -3,6 +3,7 @@
 import base64
 import binascii
 from collections.abc import Sequence
+from datetime import datetime
 from typing import Annotated, Any, Final, TypeVar
 
 import orjson
@@ -37,6 +38,17 @@ def decode_cursor(cursor: str | None, kinds: tuple[type, ...]) -> tuple[Any, ...
     if not fits or any(type(key) is not kind for key, kind in zip(keys, kinds, strict=True)):
         raise InvalidInput("not a cursor of this list: start again without one", field="cursor")
     return tuple(keys)
+
+
+def moment_in_cursor(text: str) -> datetime:
+    """A moment that stands in a cursor; InvalidInput for one that this list did not give out."""
+    try:
+        moment = datetime.fromisoformat(text)
+    except ValueError:
+        moment = None
+    if moment is None or moment.tzinfo is None:
+        raise InvalidInput("not a cursor of this list: start again without one", field="cursor")
+    return moment
 
 
 def page(rows: Sequence[Row], limit: int, keys: Sequence[tuple[str | int, ...]]) -> Page[Row]:

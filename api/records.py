@@ -8,10 +8,9 @@ from psycopg import AsyncConnection
 
 from api.bounds import LIST_RANGE_MAX, TimeFrom, TimeTo, time_range
 from api.deps import Caller, Conn, SeenCrane
-from api.paging import Cursor, Limit, decode_cursor, page
+from api.paging import Cursor, Limit, decode_cursor, moment_in_cursor, page
 from api.tables import TableRoute
 from domain.answers import EventRow, FaultRow, Page, QuarantineRow
-from domain.errors import InvalidInput
 from domain.lift import Lift
 from domain.messages import EventKind
 from store import duty, reading
@@ -33,7 +32,7 @@ async def list_lifts(
     """Lifts of one crane that began in the range, newest first."""
     span = time_range(time_from, time_to, LIST_RANGE_MAX)
     key = decode_cursor(cursor, (str,))
-    before = _moment(key[0]) if key else None
+    before = moment_in_cursor(key[0]) if key else None
     rows = await duty.lifts(conn, crane.name, span.start, span.end, before=before, rows=limit + 1)
     lifts = [Lift(**{name: getattr(row, name) for name in Lift.model_fields}) for row in rows]
     return page(lifts, limit, [(row.started_at.isoformat(),) for row in rows])
@@ -80,7 +79,7 @@ async def _events(
 ) -> Page[EventRow]:
     span = time_range(time_from, time_to, LIST_RANGE_MAX)
     key = decode_cursor(cursor, (str, str, int, int))
-    before = (_moment(key[0]), key[1], key[2], key[3]) if key else None
+    before = (moment_in_cursor(key[0]), key[1], key[2], key[3]) if key else None
     rows = await reading.event_rows(
         conn,
         caller.site_list,
@@ -127,13 +126,3 @@ async def list_quarantine(
         for row in rows
     ]
     return page(listed, limit, [(row.quarantine_id,) for row in rows])
-
-
-def _moment(text: str) -> datetime:
-    try:
-        moment = datetime.fromisoformat(text)
-    except ValueError:
-        moment = None
-    if moment is None or moment.tzinfo is None:
-        raise InvalidInput("not a cursor of this list: start again without one", field="cursor")
-    return moment

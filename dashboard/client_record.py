@@ -1,6 +1,6 @@
-"""Calls of the client about the record: coverage, findings, fault episodes, Pareto lists, the catalogue of status codes."""
+"""Calls of the client about the record: coverage, findings, overloads, fault episodes, Pareto lists, the catalogue of status codes."""
 
-from datetime import date, datetime
+from datetime import UTC, date, datetime
 
 from dashboard.transport import Transport
 from domain.answers import Page
@@ -15,6 +15,14 @@ from domain.fault_answers import (
     StatusCodesImported,
 )
 from domain.findings import FindingCode, FindingRow
+from domain.overload import (
+    OverloadCause,
+    OverloadCount,
+    OverloadDecisionAsked,
+    OverloadEntry,
+    OverloadRow,
+    OverloadState,
+)
 
 
 class RecordCalls(Transport):
@@ -40,6 +48,50 @@ class RecordCalls(Transport):
     async def withdraw_exclusion(self, name: str, exclusion_id: int) -> ExclusionDone:
         """Withdraw an exclusion: its readings count again."""
         return await self._ask(ExclusionDone, "DELETE", f"/cranes/{name}/exclusions/{exclusion_id}")
+
+    async def overloads(
+        self,
+        name: str | None = None,
+        *,
+        state: OverloadState | None = None,
+        cause: OverloadCause | None = None,
+        day_from: date | None = None,
+        day_to: date | None = None,
+        cursor: str | None = None,
+        limit: int = 200,
+    ) -> Page[OverloadRow]:
+        """The overload register of one crane, or of every crane in sight, newest lift first."""
+        return await self._get(
+            Page[OverloadRow],
+            "/overloads" if name is None else f"/cranes/{name}/overloads",
+            state=state,
+            cause=cause,
+            day_from=day_from,
+            day_to=day_to,
+            cursor=cursor,
+            limit=limit,
+        )
+
+    async def overload_counts(self) -> Page[OverloadCount]:
+        """How many overloads each crane in sight has, and how many are open."""
+        return await self._get(Page[OverloadCount], "/overloads/counts")
+
+    async def overload(self, name: str, at: datetime) -> tuple[OverloadEntry, str]:
+        """The overload of the lift under way at a moment, and the tag by which a decision says what it was made upon."""
+        return await self._tagged(OverloadEntry, f"/cranes/{name}/overloads/{_moment(at)}")
+
+    async def decide_overload(
+        self, name: str, at: datetime, asked: OverloadDecisionAsked, *, tag: str | None = None
+    ) -> OverloadEntry:
+        """Decide about an overload; with the tag of what was read, only where nobody else did since."""
+        headers = {"content-type": "application/json", **({"if-match": tag} if tag else {})}
+        return await self._ask(
+            OverloadEntry,
+            "PUT",
+            f"/cranes/{name}/overloads/{_moment(at)}",
+            content=asked.model_dump_json(),
+            headers=headers,
+        )
 
     async def findings(
         self, name: str, *, day_from: date | None = None, day_to: date | None = None
@@ -102,3 +154,8 @@ class RecordCalls(Transport):
     async def import_status_codes(self, asked: StatusCodesAsked) -> StatusCodesImported:
         """Enter a catalogue of status codes."""
         return await self._post(StatusCodesImported, "/status-codes", asked)
+
+
+def _moment(at: datetime) -> str:
+    """A moment as part of a path."""
+    return at.astimezone(UTC).isoformat().replace("+00:00", "Z")

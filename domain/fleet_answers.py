@@ -48,6 +48,8 @@ class FleetRow(Answer):
         default=0,
         description="findings about its readings in the period, by code and channel: they move its figures",
     )
+    overloads: int = Field(default=0, description="entries of the overload register, over the whole record")
+    open_overloads: int = Field(default=0, description="of these, without a decision that holds")
     near_limit_lifts: int
     near_limit_lifts_share: Confident | None = Field(
         default=None, description="lifts near the limit of all lifts, 0..1"

@@ -167,6 +167,8 @@ class LifeAnswer(Answer):
         description="by age alone: years after manufacture (the first day of service where it is not entered) that the maker says, else 10",
     )
     sentence: str = Field(default="", description="how it stands in plain words")
+    overloads: int = Field(default=0, description="entries of the overload register")
+    open_overloads: int = Field(default=0, description="of these, without a decision that holds")
     service_due_on: date | None = None
     method: str = "in the manner of ISO 12482:2014; used share = f1 * sum(C*kq) / (C_design * kq_design)"
     cautions: tuple[str, ...] = CAUTIONS_DUTY

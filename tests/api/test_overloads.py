@@ -1,0 +1,199 @@
+"""The overload register over http: who sees and decides what, paging, what is refused, and that nothing decided is lost."""
+
+from datetime import UTC, date, datetime, timedelta
+from typing import Any
+
+import httpx
+import psycopg
+import pytest
+from fastapi import FastAPI
+
+from dashboard.client import Client
+from domain.errors import Conflict
+from domain.overload import OverloadCause, OverloadDecisionAsked, OverloadState
+from tests.api.conftest import client_of
+from tests.api.test_exclusions import signed_in
+from tests.api.test_sight import under_role
+
+pytestmark = pytest.mark.anyio
+FIRST = datetime(2026, 3, 2, 8, 21, 40, 200_000, tzinfo=UTC)
+AT = "2026-03-02T08:21:40.200000Z"
+ONE = f"/cranes/heron-3/overloads/{AT}"
+ASKED = {"cause": "moved_out", "note": "bundle caught", "decided": "boom inspected, released"}
+PEAKS = (131.0, 104.5, 112.0)
+
+
+@pytest.fixture
+def registered(fresh_yard_url: str) -> str:
+    """Three overloads of heron-3 a day apart, one of crake-1."""
+    with psycopg.connect(fresh_yard_url, autocommit=True) as conn:
+        for crane, number, peak in [("heron-3", i, peak) for i, peak in enumerate(PEAKS)] + [
+            ("crake-1", 0, 120.0)
+        ]:
+            start = FIRST + timedelta(days=number)
+            conn.execute(
+                "insert into overload (crane_id, started_at, ended_at, day, peak_utilisation_pct, peak_structural_pct,"
+                " peak_outreach_m, limiter_stops, limiter_overrides, counted, open)"
+                " select crane_id, %s, %s, %s, %s, %s, 8.4, 1, 0, true, true from crane where name = %s",
+                (start, start + timedelta(seconds=90), start.date(), peak, peak, crane),
+            )
+    return fresh_yard_url
+
+
+async def listed(http: httpx.AsyncClient, path: str = "/overloads", **query: Any) -> list[dict[str, Any]]:
+    answer = await http.get(path, params=query)
+    assert answer.status_code == 200, answer.text
+    found: list[dict[str, Any]] = answer.json()["items"]
+    return found
+
+
+async def test_an_engineer_decides_and_decides_again(registered: str, fresh_api: FastAPI) -> None:
+    engineer = await signed_in(fresh_api, "engineer-north")
+    before = (await engineer.get(ONE)).json()
+    assert (before["entry"]["state"], before["decisions"]) == ("open", [])
+    done = await engineer.put(ONE, json=ASKED)
+    assert done.status_code == 200, done.text
+    entry = done.json()["entry"]
+    assert (entry["state"], entry["cause"], entry["decided_by"]) == ("decided", "moved_out", "engineer-north")
+    assert entry["decided_peak_structural_pct"] == entry["peak_structural_pct"] == PEAKS[0]
+    inside = f"/cranes/heron-3/overloads/{(FIRST + timedelta(seconds=60)).isoformat().replace('+00:00', 'Z')}"
+    again = await engineer.put(inside, json={**ASKED, "cause": "other", "note": "hook block caught"})
+    assert [one["cause"] for one in again.json()["decisions"]] == ["other", "moved_out"]
+    (row,) = await listed(engineer, cause="other")
+    assert (row["started_at"], row["decisions"], row["note"]) == (
+        entry["started_at"],
+        2,
+        "hook block caught",
+    )
+    assert await listed(engineer, cause="moved_out") == []
+    admin = await signed_in(fresh_api, "admin-all")
+    noted = [row for row in (await admin.get("/audit")).json()["items"] if "/overloads" in row["target"]]
+    assert [row["action"].split()[0] for row in noted] == ["PUT", "PUT"]
+    assert noted[1]["detail"]["decided"] == ASKED["decided"]
+
+
+async def test_of_two_who_saw_the_same_one_decides(registered: str, fresh_api: FastAPI) -> None:
+    engineer = await signed_in(fresh_api, "engineer-all")
+    tag = (await engineer.get(ONE)).headers["etag"]
+    assert (await engineer.put(ONE, json=ASKED, headers={"if-match": tag})).status_code == 200
+    late = await engineer.put(ONE, json={**ASKED, "decided": "nothing"}, headers={"if-match": tag})
+    assert late.status_code == 412
+    assert [one["decided"] for one in (await engineer.get(ONE)).json()["decisions"]] == [ASKED["decided"]]
+
+
+async def test_filters_pages_and_counts(registered: str, fresh_api: FastAPI) -> None:
+    engineer = await signed_in(fresh_api, "engineer-all")
+    assert (await engineer.put(ONE, json=ASKED)).status_code == 200
+    of_heron = await listed(engineer, "/cranes/heron-3/overloads")
+    assert [row["peak_structural_pct"] for row in of_heron] == list(PEAKS[::-1])
+    whole = await listed(engineer)
+    assert [row["crane"] for row in whole] == ["heron-3", "heron-3", "crake-1", "heron-3"]
+    assert [row["state"] for row in whole] == ["open", "open", "open", "decided"]
+    paged, cursor = [], None
+    while True:
+        query = {"limit": 1} | ({"cursor": cursor} if cursor else {})
+        answer = (await engineer.get("/overloads", params=query)).json()
+        paged += answer["items"]
+        if (cursor := answer["next_cursor"]) is None:
+            break
+    assert paged == whole
+    assert len(await listed(engineer, state="open")) == 3
+    assert await listed(engineer, state="decided") == [whole[3]]
+    assert await listed(engineer, day_from="2026-03-03", day_to="2026-03-03") == [whole[1]]
+    counts = {row["crane"]: row for row in await listed(engineer, "/overloads/counts")}
+    assert (counts["heron-3"]["entries"], counts["heron-3"]["open"]) == (3, 2)
+    assert counts["heron-3"]["highest_peak_structural_pct"] == PEAKS[0]
+    life = (await engineer.get("/cranes/heron-3/life")).json()
+    assert (life["overloads"], life["open_overloads"]) == (3, 2)
+    rows = {row["crane"]: row for row in (await engineer.get("/fleet")).json()["rows"]}
+    assert (rows["heron-3"]["overloads"], rows["heron-3"]["open_overloads"]) == (3, 2)
+    assert (rows["plover-2"]["overloads"], rows["crake-1"]["open_overloads"]) == (0, 1)
+    text = (await engineer.get("/overloads", headers={"accept": "text/csv"})).text
+    assert text.count("\n") == 5
+
+
+async def test_whose_cranes_and_who_may(registered: str, fresh_api: FastAPI) -> None:
+    north = await signed_in(fresh_api, "engineer-north")
+    assert {row["crane"] for row in await listed(north)} == {"heron-3"}
+    assert [row["crane"] for row in await listed(north, "/overloads/counts")] == ["heron-3"]
+    other = ONE.replace("heron-3", "crake-1")
+    assert (await north.get(other)).status_code == (await north.put(other, json=ASKED)).status_code == 404
+    for role in ("viewer", "dispatcher"):
+        reader = await signed_in(fresh_api, f"{role}-north")
+        assert (await reader.get(ONE)).status_code == 200
+        assert (await reader.put(ONE, json=ASKED)).status_code == 403
+    async with client_of(fresh_api) as nobody:
+        assert (await nobody.get("/overloads")).status_code == 401
+
+
+REFUSED: tuple[tuple[dict[str, Any], str], ...] = (
+    ({"cause": "bad_luck"}, "cause"),
+    ({"cause": None}, "cause"),
+    ({"cause": "other", "note": "  "}, "say what the cause was, or choose another"),
+    ({"decided": ""}, "decided"),
+    ({"decided": "   "}, "decided"),
+    ({"decided": "x" * 1001}, "decided"),
+    ({"note": "a\x00b"}, "note"),
+    ({"decided_by": "somebody else"}, "decided_by"),
+)
+
+
+async def test_what_is_refused(registered: str, fresh_api: FastAPI) -> None:
+    engineer = await signed_in(fresh_api, "engineer-all")
+    for change, words in REFUSED:
+        answer = await engineer.put(ONE, json={**ASKED, **change})
+        assert answer.status_code == 422, answer.text
+        assert words in answer.text
+    assert (await engineer.get(ONE)).json()["entry"]["state"] == "open"
+
+
+async def test_where_no_lift_is_there_is_nothing_to_decide(registered: str, fresh_api: FastAPI) -> None:
+    engineer = await signed_in(fresh_api, "engineer-all")
+    for at, status in (("2026-03-02T09:00:00Z", 404), ("1820-01-01T00:00:00Z", 422), ("1772439700", 422)):
+        for answer in (
+            await engineer.get(f"/cranes/heron-3/overloads/{at}"),
+            await engineer.put(f"/cranes/heron-3/overloads/{at}", json=ASKED),
+        ):
+            assert answer.status_code == status, answer.text
+    wrong = await engineer.get("/overloads", params={"day_from": "2026-03-05", "day_to": "2026-03-02"})
+    assert wrong.status_code == 422
+    assert (await engineer.get("/overloads", params={"cursor": "eA"})).status_code == 422
+
+
+def test_a_decision_is_neither_changed_nor_taken_out_by_the_api(registered: str) -> None:
+    with psycopg.connect(registered) as conn:
+        conn.execute(
+            "insert into overload_decision (crane_id, started_at, ended_at, day, peak_utilisation_pct,"
+            " peak_structural_pct, limiter_stops, limiter_overrides, cause, decided, decided_by)"
+            " select crane_id, started_at, ended_at, day, 131, 131, 0, 0, 'other', 'kept', 'ida' from overload limit 1"
+        )
+    with under_role(registered, "*") as conn:
+        assert conn.execute("select count(*) from overload_decision").fetchone() == (1,)
+        assert conn.execute("update overload_decision set decided = 'nothing'").rowcount == 0
+        assert conn.execute("delete from overload_decision").rowcount == 0
+    with under_role(registered, "north-yard") as conn:
+        assert conn.execute("select count(distinct crane_id) from overload").fetchone() == (1,)
+    with under_role(registered, "") as conn:
+        for table in ("overload", "overload_decision"):
+            assert conn.execute(f"select count(*) from {table}").fetchone() == (0,)
+
+
+async def test_the_client_reads_and_decides(registered: str, fresh_api: FastAPI) -> None:
+    engineer = await signed_in(fresh_api, "engineer-all")
+    token = (await engineer.post("/tokens", json={"title": "t", "role": "engineer", "days": 1})).json()[
+        "secret"
+    ]
+    async with Client(app=fresh_api, token=token) as client:
+        page = await client.overloads("heron-3", state=OverloadState.OPEN, day_to=date(2026, 3, 2))
+        (row,) = page.items
+        found, tag = await client.overload("heron-3", row.started_at)
+        assert found.entry == row
+        asked = OverloadDecisionAsked(cause=OverloadCause.LOAD_CAUGHT, decided="released")
+        done = await client.decide_overload("heron-3", row.started_at, asked, tag=tag)
+        assert done.entry.state is OverloadState.DECIDED
+        with pytest.raises(Conflict):
+            await client.decide_overload("heron-3", row.started_at, asked, tag=tag)
+        assert [(one.crane, one.open) for one in (await client.overload_counts()).items] == [
+            ("crake-1", 1),
+            ("heron-3", 2),
+        ]
