@@ -12,9 +12,11 @@ from numpy.typing import NDArray
 from analytics.counting import CountingSettings
 from analytics.samples import DaySamples, LocalDay, with_pose
 from domain.channels import Mode
+from domain.counter import CHANNEL_OF
 from domain.crane import CraneType
 from domain.messages import EventKind, EventState
 from duty import circumstances, directions, gaps, ledger, levels, lifts, peaks, plausibility, under_load
+from duty.counters import DayReadings, day_readings
 from duty.percent import held_limit, structural_pct
 from store.events import Event
 from store.segments import from_ms, to_ms
@@ -129,6 +131,7 @@ def count(
         figures={
             **_figures(local_day, samples, events, tallied, missing),
             **spikes,
+            **_counters(samples.channels),
             "posed": lift_part.posed,
             "no_pose_ms": lift_part.no_pose_ms,
             "light_part": under_load.to_bytes(
@@ -141,6 +144,16 @@ def count(
         ),
         fault_events=any(event.kind is EventKind.FAULT for event in events),
     )
+
+
+def _counters(channels: dict[str, NDArray[np.float32]]) -> dict[str, float | None]:
+    """What the day knows of the crane's own counters, None where it did not send them."""
+    found: dict[str, float | None] = {}
+    for name in CHANNEL_OF.values():
+        read = day_readings(channels.get(name, ()))
+        for part in DayReadings._fields:
+            found[f"{name}_{part}"] = None if read is None else getattr(read, part)
+    return found
 
 
 def _with_held_limit(samples: DaySamples) -> DaySamples:

@@ -8,6 +8,7 @@ from zoneinfo import ZoneInfo
 import numpy as np
 from numpy.typing import NDArray
 
+from domain.counter import CHANNEL_OF
 from domain.crane import CraneType
 from duty.geometry import pose
 from store.segments import Segments, from_ms, to_ms
@@ -16,6 +17,7 @@ Ints = NDArray[np.int64]
 Floats32 = NDArray[np.float32]
 Bools = NDArray[np.bool_]
 
+COUNTERS: Final = tuple(CHANNEL_OF.values())
 CHANNELS: Final = (
     "utilisation_pct",
     "limit_pct",
@@ -30,6 +32,7 @@ CHANNELS: Final = (
     "mode",
     "stabiliser_left_pct",
     "stabiliser_right_pct",
+    *COUNTERS,
 )
 _QUARTER_MS: Final = 900_000  # offsets of time zones are whole quarters of an hour
 

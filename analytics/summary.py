@@ -11,9 +11,10 @@ from analytics.entries import CraneEntry, crane_entry
 from domain.detail import DetailSpec
 from domain.findings import DEFAULT_THRESHOLDS, Thresholds
 from duty import damage, directions, ledger, reading
+from duty.counters import gains
 from duty.details import COMPARISON
 from duty.forecast import Forecast
-from duty.recording import CounterSpan, Month, gains, spans_of
+from duty.recording import CounterSpan, Month, spans_of
 from duty.standing import Standing, Totals, standing, with_unrecorded
 from store.counters import MONTHLY_RECORD, RECORDED_BETWEEN
 from store.counters import READINGS as COUNTER_READINGS

@@ -11,7 +11,7 @@ from api.deps import Caller, Conn, SeenCrane
 from api.life import counter_spans
 from domain.counter import CounterReadingAsked, CounterReadingRow, CountersAnswer, CounterSpanRow
 from domain.errors import InvalidInput
-from duty.recording import gains
+from duty.counters import gains
 from store import counters, summary
 from store.access import Principal
 from store.counters import READINGS
@@ -29,7 +29,7 @@ async def show_counters(crane: SeenCrane, conn: Conn) -> CountersAnswer:
     """Readings of the crane's own counters in force, and what they gained beside what was recorded."""
     found = await summary.crane_summary(conn, crane.name)
     rows = await READINGS.all_async(conn, crane_id=crane.crane_id, zone=crane.time_zone)
-    spans = await counter_spans(conn, crane, None if found is None else found.counting_id)
+    spans, problems = await counter_spans(conn, crane, None if found is None else found.counting_id)
     return CountersAnswer(
         crane=crane.name,
         readings=tuple(CounterReadingRow.model_validate(row, from_attributes=True) for row in rows),
@@ -44,7 +44,7 @@ async def show_counters(crane: SeenCrane, conn: Conn) -> CountersAnswer:
             )
             for one in spans
         ),
-        problems=tuple(gains(rows)[1]),
+        problems=problems,
     )
 
 

@@ -48,7 +48,7 @@ async def show_coverage(
     last_at = days[-1].day_end_at if days else start + timedelta(days=1)
     gaps = await duty.gaps(conn, crane.name, first_at, last_at)
     whole = await summary.crane_summary(conn, crane.name)
-    counters = await counter_spans(conn, crane, None if whole is None else whole.counting_id)
+    counters, _ = await counter_spans(conn, crane, None if whole is None else whole.counting_id)
     return await to_thread.run_sync(coverage_answer, crane.crane(), chosen, days, gaps, whole, counters)
 
 

@@ -30,11 +30,12 @@ from domain.units import ms_to_s
 from duty import damage, directions, uncertainty
 from duty import forecast as ahead
 from duty.assessment import by_age
+from duty.counters import gains, short
 from duty.damage import Damage, Detail
 from duty.details import COMPARISON
 from duty.directions import DirectionLedger
 from duty.ledger import Ledger
-from duty.recording import CounterSpan, Month, gains, spans_of
+from duty.recording import CounterSpan, Month, spans_of
 from duty.standing import Standing, Totals, standing, with_unrecorded
 from store import duty, overloads, service, summary
 from store.counters import MONTHLY_RECORD, READINGS, RECORDED_BETWEEN
@@ -72,7 +73,7 @@ async def crane_totals(conn: Conn, crane: CraneInSight) -> tuple[Totals, CraneSu
         return Totals(weeks={}), found
     keys = {"crane_id": crane.crane_id, "counting_id": found.counting_id}
     weeks = await duty.weekly_use(conn, **keys)
-    counters = await counter_spans(conn, crane, found.counting_id)
+    counters, told = await counter_spans(conn, crane, found.counting_id)
     totals = Totals(
         lifts=found.lifts,
         cube_sum=found.peak_cubed_sum,
@@ -80,6 +81,7 @@ async def crane_totals(conn: Conn, crane: CraneInSight) -> tuple[Totals, CraneSu
         missing_ms=found.missing_ms,
         months=[Month(*astuple(one)) for one in await MONTHLY_RECORD.all_async(conn, **keys)],
         counters=counters,
+        counter_problems=told,
         weeks={week.week: week.peak_cubed_sum for week in weeks},
         first_day=None if found.first_at is None else found.first_at.date(),
         last_day=weeks[-1].last_day if weeks else None,
@@ -88,16 +90,18 @@ async def crane_totals(conn: Conn, crane: CraneInSight) -> tuple[Totals, CraneSu
     return with_unrecorded(totals, await duty.weekly_record(conn, **keys) if apart else []), found
 
 
-async def counter_spans(conn: Conn, crane: CraneInSight, counting_id: int | None) -> list[CounterSpan]:
-    """What the crane's own counters gained from reading to reading, beside what was recorded."""
-    found, _ = gains(await READINGS.all_async(conn, crane_id=crane.crane_id, zone=crane.time_zone))
+async def counter_spans(
+    conn: Conn, crane: CraneInSight, counting_id: int | None
+) -> tuple[list[CounterSpan], tuple[str, ...]]:
+    """What the crane's own counters gained beside what was recorded, and readings that contradict each other."""
+    found, told = gains(await READINGS.all_async(conn, crane_id=crane.crane_id, zone=crane.time_zone))
     if not found or counting_id is None:
-        return []
+        return [], short(told)
     days = {"after": [one.after for one in found], "upto": [one.upto for one in found]}
-    return spans_of(
-        found,
-        await RECORDED_BETWEEN.all_async(conn, crane_id=crane.crane_id, counting_id=counting_id, **days),
+    recorded = await RECORDED_BETWEEN.all_async(
+        conn, crane_id=crane.crane_id, counting_id=counting_id, **days
     )
+    return spans_of(found, recorded), short(told)
 
 
 def life_answer(

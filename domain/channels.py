@@ -49,6 +49,10 @@ CHANNELS: Final[tuple[Channel, ...]] = (
     Channel("oil_temperature_degc", "degC", -60.0, 200.0, "hydraulic oil temperature"),
     Channel("controller_battery_pct", "%", 0.0, 100.0, "charge of the hand-held controller"),
     Channel("radio_quality_pct", "%", 0.0, 100.0, "quality of the radio link to the hand-held controller"),
+    Channel(
+        "operating_hours_h", "h", 0.0, 200_000.0, "operating-hours counter that the crane keeps by itself"
+    ),
+    Channel("lift_counter", "1", 0.0, 1e7, "lift counter that the crane keeps by itself"),
 )
 CHANNEL_NAMES: Final[tuple[str, ...]] = tuple(channel.name for channel in CHANNELS)
 CHANNEL_BY_NAME: Final[dict[str, Channel]] = {channel.name: channel for channel in CHANNELS}

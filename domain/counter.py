@@ -2,7 +2,7 @@
 
 from datetime import date
 from enum import StrEnum
-from typing import Annotated, Literal
+from typing import Annotated, Final, Literal
 
 from pydantic import AwareDatetime, Field, StrictBool, StringConstraints
 
@@ -15,6 +15,10 @@ class CounterKind(StrEnum):
 
     OPERATING_HOURS = "operating_hours"
     LIFTS = "lifts"
+
+
+CHANNEL_OF: Final = {CounterKind.OPERATING_HOURS: "operating_hours_h", CounterKind.LIFTS: "lift_counter"}
+"""The channel of a samples message that carries a counter."""
 
 
 class CounterReadingAsked(Answer, extra="forbid"):
@@ -34,8 +38,8 @@ class CounterReadingAsked(Answer, extra="forbid"):
 class CounterReadingRow(CounterReadingAsked, extra="ignore"):
     """One reading in force."""
 
-    reading_id: int | None = Field(description="None where the crane sent it as an event")
-    source: Literal["typed", "event"]
+    reading_id: int | None = Field(description="None where the crane sent it, as an event or in its samples")
+    source: Literal["typed", "event", "samples"]
     entered_at: AwareDatetime
     entered_by: str
 

@@ -12,12 +12,12 @@ recorder belongs to, and that it is taken by month, is this project's convention
 from collections.abc import Sequence
 from datetime import date, timedelta
 from enum import Enum
-from itertools import pairwise
 from typing import Final, NamedTuple, Protocol
 
 from domain.counter import CounterKind
 from domain.crane import RecorderRuns
 from domain.errors import InvalidInput
+from duty.counters import Gained
 
 HOUR_MS: Final = 3_600_000.0
 
@@ -84,19 +84,6 @@ class CounterSpan(NamedTuple):
         return self.recorded <= 0 < self.gained
 
 
-class CounterReading(Protocol):
-    """One reading of a counter, as it stood at the end of a day."""
-
-    @property
-    def kind(self) -> str: ...
-    @property
-    def read_on(self) -> date: ...
-    @property
-    def value(self) -> float: ...
-    @property
-    def restarted(self) -> bool: ...
-
-
 class RecordedBetween(Protocol):
     """What was recorded between two days."""
 
@@ -104,15 +91,6 @@ class RecordedBetween(Protocol):
     def working_ms(self) -> int: ...
     @property
     def lifts(self) -> int: ...
-
-
-class Gained(NamedTuple):
-    """What a counter gained between two readings that follow each other."""
-
-    kind: CounterKind
-    after: date
-    upto: date
-    gained: float
 
 
 class MonthFactor(NamedTuple):
@@ -150,34 +128,6 @@ def f1_from_coverage(share: float | None, *, told: float | None = None) -> Facto
     f1 = next(recording.value for least, recording in _COVERAGE_STEPS if share >= least)
     f1 = f1 if share >= _COVERAGE_STEPS[0][0] else max(f1, 1 / told)
     return Factor(f1, f"{100 * share:.1f} % of the time in use is on record")
-
-
-def gains(readings: Sequence[CounterReading]) -> tuple[list[Gained], list[str]]:
-    """What counters gained from reading to reading, and readings that contradict each other, with what to do.
-
-    Nothing is reckoned over a counter that restarted, nor over one that ran backwards: there nothing independent tells.
-    """
-    found: list[Gained] = []
-    problems: list[str] = []
-    for kind in CounterKind:
-        mine = sorted((one for one in readings if CounterKind(one.kind) is kind), key=lambda one: one.read_on)
-        for before, after in pairwise(mine):
-            if after.read_on == before.read_on:
-                if after.value != before.value:
-                    problems.append(
-                        f"{kind.value.replace('_', ' ')}: two readings of {after.read_on}, {before.value:g} and"
-                        f" {after.value:g}: withdraw the wrong one"
-                    )
-            elif after.restarted:
-                continue
-            elif after.value < before.value:
-                problems.append(
-                    f"{kind.value.replace('_', ' ')} ran backwards: {before.value:g} on {before.read_on}, {after.value:g} on"
-                    f" {after.read_on}. Withdraw the wrong one, or enter the later one as restarted"
-                )
-            else:
-                found.append(Gained(kind, before.read_on, after.read_on, after.value - before.value))
-    return found, problems
 
 
 def spans_of(found: Sequence[Gained], recorded: Sequence[RecordedBetween]) -> list[CounterSpan]:

@@ -51,6 +51,7 @@ class Totals:
     missing_ms: int = 0
     months: Sequence[Month] = ()  # of record, in time order
     counters: Sequence[CounterSpan] = ()  # readings of the crane's own counters against the record
+    counter_problems: tuple[str, ...] = ()  # readings of them that contradict each other
     weeks: Mapping[date, float]  # cube_sum by the Monday of its week; weeks without a record absent
     first_day: date | None = None  # first recorded day
     last_day: date | None = None  # last recorded local day
@@ -210,7 +211,7 @@ def _unjudged(crane: Crane, totals: Totals, f1: float | None) -> Standing:
         design_years=years,
         prior=prior,
         prior_unknown=0.0 if prior is None else life.unknown_share(prior.unknown, years.years),
-        contradictions=life.contradictions(crane, totals.first_day),
+        contradictions=(*life.contradictions(crane, totals.first_day), *totals.counter_problems),
         used=None,
         reason=NO_DESIGN,
         assessment=special_assessment(crane),

@@ -14,13 +14,14 @@ from numpy.typing import NDArray
 
 from domain.channels import Mode
 from domain.messages import EventKind, EventState
+from simulator import counters
 from simulator.calendar import outages_on
 from simulator.controller import controller_drafts, controller_of
 from simulator.crew import Crew
 from simulator.engine import powered, working_s
 from simulator.lifting import Mark
 from simulator.machine import ROPE
-from simulator.record import Batches, DayRecord, Draft, Event, Ints, TrueLift, Truth
+from simulator.record import Batches, DayRecord, Draft, Event, Floats32, Ints, TrueLift, Truth
 from simulator.sensing import clock_offset_ms, sensed
 from simulator.shift import Purpose, Session, plan_day, plan_from, stream
 from simulator.signals import Recorder, Signals, crossings, signals_of
@@ -172,14 +173,27 @@ def _record(
         clock_jump_ms=round(1000 * crane.faults.clock_jump_s),
         clock_jump_seq=int(batches.seq[round(crane.faults.clock_jump_at * (len(batches) - 1))]),
         t_ms=signals.t_ms,
-        channels=sensed(
-            stream(seed, crane, day, Purpose.SENSORS), crane, signals, controller, day.toordinal()
-        ),
+        channels={
+            **sensed(stream(seed, crane, day, Purpose.SENSORS), crane, signals, controller, day.toordinal()),
+            **_counters(crane, day, sessions, signals, seed, live=live),
+        },
         batches=batches,
         events=events,
         truth=_truth(crane, sessions, signals),
     )
     return _by_its_clock(record)
+
+
+def _counters(
+    crane: YardCrane, day: date, sessions: tuple[Session, ...], signals: Signals, seed: int, *, live: bool
+) -> dict[str, Floats32]:
+    """The channels of the crane's own counters. Live work is in no plan of days, so it has none."""
+    if not crane.counters or live:
+        return {}
+    read = counters.sent(crane, day, sessions, signals, seed)
+    return {
+        name: values.astype(np.float32) for name, values in read.items() if name not in crane.faults.unsent
+    }
 
 
 def _by_its_clock(record: DayRecord) -> DayRecord:

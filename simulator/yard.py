@@ -150,6 +150,9 @@ class _Entry(_Part):
         default=0.0, ge=0, le=60, description="years before the record of which nobody knows anything"
     )
     recorder_runs: RecorderRuns = RecorderRuns.WITH_IGNITION
+    counters: bool = Field(
+        default=False, description="whether it sends its operating-hours and lift counters in samples"
+    )
     stock_days: int = Field(
         default=0, ge=0, le=3650, description="from manufacture to the first day of service"
     )
@@ -180,6 +183,7 @@ class YardCrane:
     attachment: Attachment | None
     expected: Expectation | None  # None: nothing is wrong with it that counting would have to stand
     offline_share: float
+    counters: bool  # whether it sends its operating-hours and lift counters in samples
     story: str
     reference_day: date
     number: int  # position in the yard; part of every seed
@@ -283,6 +287,7 @@ def _crane(entry: _Entry, site: Site, reference_day: date, number: int) -> YardC
         attachment=entry.attachment,
         expected=entry.expected,
         offline_share=entry.offline_share,
+        counters=entry.counters,
         story=entry.story,
         reference_day=reference_day,
         number=number,

@@ -14,15 +14,20 @@ from store.statement import Statement, run
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class ReadingRow:
-    """One reading in force; `reading_id` None where the crane sent it as an event."""
+    """One reading in force; `reading_id` None where the crane sent it.
+
+    `value` is the last of its day, `low` and `high` the least and the largest.
+    """
 
     reading_id: int | None
     kind: str  # as CounterKind
     read_on: date
     value: float
+    low: float
+    high: float
     restarted: bool
     note: str
-    source: Literal["typed", "event"]
+    source: Literal["typed", "event", "samples"]
     entered_at: datetime
     entered_by: str
 

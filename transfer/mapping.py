@@ -21,6 +21,7 @@ CONVERSIONS: Final[dict[str, dict[str, tuple[float, float]]]] = {
     "deg": {"deg": (1, 0), "rad": (DEGREES_PER_RADIAN, 0)},
     "m": {"m": (1, 0), "cm": (0.01, 0), "mm": (0.001, 0), "ft": (M_PER_FT, 0), "in": (M_PER_FT / 12, 0)},
     "degC": {"degC": (1, 0), "K": (1, -273.15), "degF": (5 / 9, -160 / 9)},
+    "h": {"h": (1, 0), "s": (1 / 3600, 0)},
     "1": {"1": (1, 0)},
 }
 

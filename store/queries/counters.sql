@@ -1,19 +1,29 @@
 -- name: counter_readings
--- Readings of the counters of one crane in force, those that it sent as events included, in time order.
--- Of several events of a day the last one holds: a reading stands for the end of its day.
-select reading_id, kind, read_on, value, restarted, note, 'typed' as source, entered_at, entered_by
+-- Readings of the counters of one crane in force, those that it sent included, in time order. A reading stands for the end of its
+-- day, so that of several of a day the last one holds; low and high are the least and the largest of the day.
+select reading_id, kind, read_on, value, value as low, value as high, restarted, note, 'typed' as source, entered_at, entered_by
 from counter_reading
 where crane_id = %(crane_id)s and withdrawn_at is null
 union all
-select null, kind, read_on, value, false, '', 'event', received_at, ''
+select null, kind, read_on, (array_agg(value order by at desc))[1], min(value), max(value), false, '', 'event',
+    max(received_at), ''
 from (
-    select distinct on (e.code, (e.at at time zone %(zone)s)::date) e.code as kind,
-        (e.at at time zone %(zone)s)::date as read_on, e.text::float8 as value, e.received_at
+    select e.code as kind, (e.at at time zone %(zone)s)::date as read_on, e.at, e.text::float8 as value, e.received_at
     from event e
     where e.crane_id = %(crane_id)s and e.kind = 'counter' and e.code in ('operating_hours', 'lifts')
         and e.text ~ '^[0-9]{1,9}([.][0-9]{1,6})?$'
-    order by 1, 2, e.at desc
 ) sent
+group by kind, read_on
+union all
+select null, sent.kind, d.day, sent.last, sent.low, sent.high, false, '', 'samples', d.day_end_at, ''
+from day_figure d
+join counting u on u.counting_id = d.counting_id and u.in_use
+cross join lateral (
+    values
+        ('operating_hours', d.operating_hours_h_low, d.operating_hours_h_high, d.operating_hours_h_last),
+        ('lifts', d.lift_counter_low, d.lift_counter_high, d.lift_counter_last)
+) as sent (kind, low, high, last)
+where d.crane_id = %(crane_id)s and sent.last is not null
 order by kind, read_on, source desc;
 
 -- name: recorded_between

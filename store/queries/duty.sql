@@ -102,7 +102,8 @@ insert into day_figure (
     quarantine_gap_ms, limit_assumed_ms, working_ms, near_limit_ms, over_limit_ms, emergency_ms,
     warnings, limiter_stops, limiter_overrides, faults, spikes, spikes_counted, largest_spike_pct,
     overlap_ms, clock_ms, excluded_ms, excluded_cubed_sum, plausibility, light_part, lift_part,
-    posed, no_pose_ms
+    posed, no_pose_ms, operating_hours_h_low, operating_hours_h_high, operating_hours_h_last,
+    lift_counter_low, lift_counter_high, lift_counter_last
 ) values (
     %(crane_id)s, %(counting_id)s, %(day)s, %(time_zone)s, %(day_start_at)s, %(day_end_at)s, %(first_at)s,
     %(last_at)s, %(first_boot)s, %(first_seq)s, %(last_boot)s, %(last_seq)s, %(message_ms)s, %(samples)s,
@@ -110,7 +111,9 @@ insert into day_figure (
     %(working_ms)s, %(near_limit_ms)s, %(over_limit_ms)s, %(emergency_ms)s, %(warnings)s,
     %(limiter_stops)s, %(limiter_overrides)s, %(faults)s, %(spikes)s, %(spikes_counted)s, %(largest_spike_pct)s,
     %(overlap_ms)s, %(clock_ms)s, %(excluded_ms)s, %(excluded_cubed_sum)s, %(plausibility)s,
-    %(light_part)s, %(lift_part)s, %(posed)s, %(no_pose_ms)s
+    %(light_part)s, %(lift_part)s, %(posed)s, %(no_pose_ms)s,
+    %(operating_hours_h_low)s, %(operating_hours_h_high)s, %(operating_hours_h_last)s,
+    %(lift_counter_low)s, %(lift_counter_high)s, %(lift_counter_last)s
 )
 on conflict (crane_id, counting_id, day) do update set
     time_zone = excluded.time_zone, day_start_at = excluded.day_start_at, day_end_at = excluded.day_end_at,
@@ -127,7 +130,10 @@ on conflict (crane_id, counting_id, day) do update set
     plausibility = excluded.plausibility,
     excluded_ms = excluded.excluded_ms, excluded_cubed_sum = excluded.excluded_cubed_sum,
     light_part = excluded.light_part, lift_part = excluded.lift_part, posed = excluded.posed,
-    no_pose_ms = excluded.no_pose_ms;
+    no_pose_ms = excluded.no_pose_ms,
+    operating_hours_h_low = excluded.operating_hours_h_low, operating_hours_h_high = excluded.operating_hours_h_high,
+    operating_hours_h_last = excluded.operating_hours_h_last, lift_counter_low = excluded.lift_counter_low,
+    lift_counter_high = excluded.lift_counter_high, lift_counter_last = excluded.lift_counter_last;
 
 -- name: day_figure_forgotten
 -- Figures of a day of which nothing is left.

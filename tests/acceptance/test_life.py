@@ -170,6 +170,59 @@ async def test_f1_of_a_complete_record_is_what_its_recorder_earns(
     assert "ran backwards" in refused.json()["detail"]
 
 
+def with_counter(minutes: int, *readings: float) -> dict[str, np.ndarray]:
+    """Work with readings of the hours counter at its beginning, the other samples without one."""
+    sent = np.full(minutes * 60, np.nan)
+    sent[: len(readings)] = readings
+    return {**working(minutes / 60, seed=2), "operating_hours_h": sent}
+
+
+async def test_a_counter_that_the_crane_sends_in_samples_counts_like_one_that_is_read(
+    http: httpx.AsyncClient, yard: Yard
+) -> None:
+    """1 h and 2 min on record in March, 3.1 h by the counter between the last days of February and March."""
+    yard.store(yard.messages(datetime(2026, 2, 28, 8, tzinfo=UTC), with_counter(1, 500.0), boot=2))
+    yard.store(yard.messages(datetime(2026, 3, 31, 8, tzinfo=UTC), with_counter(2, 503.0, 503.1), boot=3))
+    yard.count()
+    path = f"/cranes/{yard.crane.name}/counters"
+    found = (await http.get(path)).json()
+    assert [(one["source"], one["read_on"], one["value"]) for one in found["readings"]] == [
+        ("samples", "2026-02-28", 500.0),
+        ("samples", "2026-03-31", pytest.approx(503.1)),
+    ]
+    (span,) = found["spans"]
+    assert span["gained"] == pytest.approx(3.1, rel=1e-5)  # 503.1 as the wire's single precision has it
+    assert span["recorded"] == pytest.approx(62 / 60)
+    march = (await life(http, yard))["f1_by_month"][1]
+    assert (march["by_counter"], march["f1"]) == (True, pytest.approx(3.1 * 60 / 62, rel=1e-3))
+    # typed beside it: one that agrees changes nothing, one that does not is refused with what to do
+    agrees = {"kind": "operating_hours", "read_on": "2026-03-31", "value": 503}
+    assert (await http.post(path, json=agrees)).status_code == 201
+    assert (await life(http, yard))["f1_by_month"][1]["f1"] == march["f1"]
+    refused = await http.post(path, json={**agrees, "read_on": "2026-02-28", "value": 510})
+    assert refused.status_code == 422
+    assert "contradict each other, 500 and 510" in refused.json()["detail"]
+
+
+async def test_a_counter_sent_in_samples_that_runs_backwards_is_told_and_not_used(
+    http: httpx.AsyncClient, yard: Yard
+) -> None:
+    yard.store(yard.messages(datetime(2026, 2, 28, 8, tzinfo=UTC), with_counter(1, 500.0), boot=2))
+    yard.store(yard.messages(datetime(2026, 3, 31, 8, tzinfo=UTC), with_counter(1, 500.9, 20.0), boot=3))
+    yard.count()
+    found = await life(http, yard)
+    assert not any(month["by_counter"] for month in found["f1_by_month"])
+    assert found["f1"] == 1.1
+    assert any("ran backwards on 2026-03-31: 500.9, then 20" in one for one in found["contradictions"])
+    assert "ran backwards" in found["sentence"]
+    told = (await http.get(f"/cranes/{yard.crane.name}/counters")).json()
+    assert (len(told["spans"]), len(told["problems"])) == (0, 2)
+    # whoever knows that it was replaced says so
+    restarted = {"kind": "operating_hours", "read_on": "2026-03-31", "value": 20, "restarted": True}
+    made = await http.post(f"/cranes/{yard.crane.name}/counters", json=restarted)
+    assert (made.status_code, made.json()["problems"]) == (201, [])
+
+
 async def test_entries_against_the_record_are_refused_with_what_to_do(
     http: httpx.AsyncClient, yard: Yard
 ) -> None:

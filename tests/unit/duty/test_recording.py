@@ -1,6 +1,5 @@
 """The safety factor f1 by month: coverage, what the owner states, and counters that run by themselves."""
 
-from dataclasses import dataclass
 from datetime import date
 
 import pytest
@@ -15,7 +14,6 @@ from duty.recording import (
     Month,
     coverage,
     f1_from_coverage,
-    gains,
     is_rest,
     months_f1,
     overall,
@@ -24,14 +22,6 @@ from duty.recording import (
 HOURS = CounterKind.OPERATING_HOURS
 H = 3_600_000
 MAY, JUNE = date(2026, 5, 1), date(2026, 6, 1)
-
-
-@dataclass
-class Read:
-    kind: str
-    read_on: date
-    value: float
-    restarted: bool = False
 
 
 @pytest.mark.parametrize(
@@ -108,23 +98,6 @@ def test_one_factor_gives_the_same_share_as_the_months() -> None:
     assert [one.f1 for one in found] == [1.3, 2.0]
     assert overall(months, found, RecorderRuns.UNKNOWN).f1 == pytest.approx((1.3 * 30 + 2.0 * 10) / 40)
     assert overall([], [], RecorderRuns.ALWAYS).f1 == 1.5
-
-
-def test_gains_follow_each_other_and_a_counter_that_ran_backwards_is_told() -> None:
-    days = [date(2026, 5, day) for day in (1, 9, 20, 30)]
-    read = [Read("operating_hours", day, value) for day, value in zip(days, (10, 40, 5, 9), strict=True)]
-    found, problems = gains(read)
-    assert [(one.after, one.upto, one.gained) for one in found] == [
-        (days[0], days[1], 30),
-        (days[2], days[3], 4),
-    ]
-    assert len(problems) == 1
-    assert "ran backwards" in problems[0]
-    assert "restarted" in problems[0]
-    read[2].restarted = True
-    assert gains(read) == (found, [])
-    twice = [Read("lifts", days[0], 5), Read("lifts", days[0], 6)]
-    assert "two readings" in gains(twice)[1][0]
 
 
 def test_only_a_counter_that_gained_no_more_than_was_recorded_tells_rest() -> None:
