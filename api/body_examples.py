@@ -49,6 +49,7 @@ BY_SCHEMA: Final[dict[str, dict[str, Any]]] = {
         "sensors_replaced": [{"channel": "utilisation_pct", "note": "new pressure sensor, calibrated"}],
         "note": "grab fitted for the season",
     },
+    "DossierAsked": {"note": "special assessment after ten years"},
     "ExclusionAsked": {
         "from_at": "2026-03-02T08:00:00Z",
         "to_at": "2026-03-02T08:20:00Z",

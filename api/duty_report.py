@@ -101,7 +101,11 @@ def crane_rows(crane: Crane) -> Pairs:
     design = crane.design
     return [
         ("name", crane.name),
-        ("type", crane.type.title + (" (invented)" if crane.type.invented else "")),
+        (
+            "type",
+            crane.type.title
+            + (" (invented)" if crane.type.invented and "invented" not in crane.type.title else ""),
+        ),
         ("site", crane.site),
         ("commissioned on", crane.commissioned_on.isoformat()),
         ("full structural rating", f"{crane.type.rated_moment_kn_m:g} kN·m"),
@@ -264,7 +268,7 @@ def life_rows(life: LifeAnswer) -> Pairs:
         ("of it in use without a record", _percent(life.used_share_unrecorded)),
         *(("entries contradict each other", one) for one in life.contradictions),
         ("safety factor f1", f"{life.f1:.3g}: {life.f1_reason}"),
-        ("forecast of being spent", dates),
+        ("forecast of being used up", dates),
         ("special assessment on", f"{life.special_assessment_on}: {life.special_assessment_reason}"),
         ("in words", life.sentence),
     ]

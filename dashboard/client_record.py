@@ -5,6 +5,7 @@ from datetime import UTC, date, datetime
 from dashboard.transport import Transport
 from domain.answers import Page
 from domain.coverage_answers import CoverageAnswer
+from domain.dossier import Dossier, DossierAsked, DossierChanges, DossierRow
 from domain.exclusion import ExclusionAsked, ExclusionDone, ExclusionRow
 from domain.fault_answers import (
     FaultEpisodeRow,
@@ -118,6 +119,26 @@ class RecordCalls(Transport):
             cursor=cursor,
             limit=limit,
         )
+
+    async def dossier_draft(self, name: str) -> Dossier:
+        """The dossier of a crane for its special assessment, as of now."""
+        return await self._get(Dossier, f"/cranes/{name}/dossier")
+
+    async def finish_dossier(self, name: str, asked: DossierAsked) -> DossierRow:
+        """Finish a dossier: it is kept as it is for good."""
+        return await self._post(DossierRow, f"/cranes/{name}/dossiers", asked)
+
+    async def dossiers(self, name: str, *, cursor: str | None = None, limit: int = 200) -> Page[DossierRow]:
+        """Finished dossiers of a crane with their hashes, newest first."""
+        return await self._get(Page[DossierRow], f"/cranes/{name}/dossiers", cursor=cursor, limit=limit)
+
+    async def dossier(self, name: str, number: int) -> Dossier:
+        """A finished dossier."""
+        return await self._get(Dossier, f"/cranes/{name}/dossiers/{number}")
+
+    async def dossier_changes(self, name: str, number: int, *, since: int | None = None) -> DossierChanges:
+        """What changed up to a finished dossier, from the one before it or from another."""
+        return await self._get(DossierChanges, f"/cranes/{name}/dossiers/{number}/changes", since=since)
 
     async def fault_episodes(
         self, name: str, time_from: datetime, time_to: datetime, *, repeat_days: int = 7

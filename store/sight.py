@@ -63,12 +63,16 @@ def _named(sites: Sites) -> str:
 
 
 @contextlib.asynccontextmanager
-async def sight(pool: Pool, sites: Sites) -> AsyncIterator[AsyncConnection[Any]]:
-    """A connection in a transaction that sees these sites; committed at the end, undone by an error."""
+async def sight(pool: Pool, sites: Sites, *, steady: bool = False) -> AsyncIterator[AsyncConnection[Any]]:
+    """A connection in a transaction that sees these sites; committed at the end, undone by an error.
+
+    steady: everything is read as it stood at one moment, whatever is written meanwhile.
+    """
     async with pool.connection() as conn:
         # Both in one round trip, which every request waits for; so not by `conn.transaction()`. What goes wrong with a
         # connection here, the pool puts right or throws away.
-        await conn.execute(SQL(query("sight_begun")).format(sites=Literal(_named(sites))), prepare=False)
+        begun = SQL(query("steady_sight_begun" if steady else "sight_begun"))
+        await conn.execute(begun.format(sites=Literal(_named(sites))), prepare=False)
         try:
             yield conn
         except BaseException:

@@ -30,9 +30,12 @@ async def render(visit: Visit) -> Any:
         t("life.report"), href=f"/api/v1/cranes/{name}/report", className="bl-button", download=""
     )
     back = dcc.Link(t("life.to_crane"), href=f"/crane/{name}?tab=duty", className="bl-button bl-button-quiet")
+    dossier = dcc.Link(
+        t("dossier.title"), href=f"/life/{name}/dossier", className="bl-button bl-button-quiet"
+    )
     role = "" if isinstance(me, Trouble) else me.role
     parts: list[Any] = [
-        page.head(t("life.of", crane=name), t("life.basis"), back, report),
+        page.head(t("life.of", crane=name), t("life.basis"), back, dossier, report),
         findings.line(found, name),
         _share(life, factors),
         html.Div([life_forecast.fan(life), life_forecast.what_if(life)], className="bl-two"),

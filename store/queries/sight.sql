@@ -10,6 +10,10 @@ select set_config('boomledger.sites', %(sites)s, true);
 -- A transaction with the sites in sight in it, filled in and sent as plain text: two statements take no parameters.
 begin; select set_config('boomledger.sites', {sites}, true);
 
+-- name: steady_sight_begun
+-- The same, reading everything as it stands now.
+begin isolation level repeatable read; select set_config('boomledger.sites', {sites}, true);
+
 -- name: sites_asked
 -- The sites in sight now.
 select current_setting('boomledger.sites', true);

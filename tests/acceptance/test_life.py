@@ -1,5 +1,7 @@
 """Life on the safe side: each rule worked by hand, and the cases of the field through the api."""
 
+import hashlib
+import json
 from collections.abc import AsyncIterator
 from datetime import UTC, date, datetime, timedelta
 from itertools import count
@@ -21,6 +23,7 @@ from duty.damage import detail_of
 from duty.forecast import Forecast, forecast, whole_weeks
 from duty.spectrum import s_class, stress_history
 from store import cranes
+from tests.api.test_duty_report import text_of
 from tests.integration.analytics.crane_at_work import Yard, put_crane, working
 
 pytestmark = pytest.mark.anyio
@@ -301,6 +304,58 @@ async def test_the_assessment_counts_from_manufacture_and_is_seen_before_it_is_d
     )
     row = await fleet_row(http)
     assert (row["assessment_by"], row["assessment_on"]) == ("condition", "2026-03-01")
+
+
+async def test_the_figures_of_the_dossier_are_those_of_the_api(http: httpx.AsyncClient, yard: Yard) -> None:
+    """Its JSON holds the answers themselves; the pages print that JSON; a finished one stays as it is."""
+    path = f"/cranes/{yard.crane.name}"
+    weld = {"mpa_per_pct": 1.5, "curve": "IIW", "reference_mpa": 71.0, "direction": "worst"}
+    assert (await http.put(f"{path}/details/column foot", json=weld)).status_code == 204
+    row = (await http.post(f"{path}/dossiers", json={"note": "invented"})).json()
+    kept, pages = [(await http.get(f"{path}/dossiers/1{part}")).content for part in ("", "/report")]
+    assert [hashlib.sha256(one).hexdigest() for one in (kept, pages)] == [
+        row["data_sha256"],
+        row["pdf_sha256"],
+    ]
+    data = json.loads(kept)
+    found = await life(http, yard)
+    spectrum = (await http.get(f"{path}/spectrum")).json()
+    assert (data["life"], data["spectrum"]) == (found, spectrum)
+    (day,) = (await http.get(f"{path}/days")).json()["items"]
+    for name in ("recorded", "working", "loaded", "near_limit", "over_limit", "emergency", "limit_assumed"):
+        assert data["duty"][f"{name}_s"] == pytest.approx(day[f"{name}_ms"] / 1000), name
+    for name in ("lifts", "near_limit_lifts", "limiter_stops", "limiter_overrides"):
+        assert data["duty"][name] == day[name], name
+    with psycopg.connect(yard.url) as conn:
+        made = conn.execute("select version, settings_hash from counting where in_use").fetchone()
+    assert (data["method"]["method_version"], data["method"]["settings_hash"]) == made
+    assert data["unknown"][0].startswith("Nothing is known of 12.0 years before the record")
+    text = text_of(pages)
+    (detail,) = found["details"]
+    for words in (
+        f"lifts {found['lifts']}",
+        f"kQ {spectrum['kq']:.3g}",
+        f"class of kQ {spectrum['q_class']} of {spectrum['edition']}",
+        f"used share, whole life {100 * found['used_share']:.3g} %",
+        f"of it counted {100 * found['used_share_counted']:.3g} %",
+        f"{detail['damage']:.3g} of 0.5 ({detail['damage_counted']:.3g} counted)",
+        f"{detail['unsure']['low']:.3g} to {detail['unsure']['high']:.3g}",
+        f"special assessment due on {found['special_assessment_on']}",
+        f"{found['f1_by_month'][0]['month'][:7]} {found['f1']:.3g} 100 %",
+        data["unknown"][0],
+        row["data_sha256"],
+    ):
+        assert words in text, words
+    assert text.index(data["unknown"][0]) < text.index(f"lifts {found['lifts']}")
+    entered(yard, design_years=15.0)
+    changed = (await http.get(f"{path}/dossier")).json()["changes"]
+    (share,) = (one for one in changed if one["what"] == "life: used share unknown")
+    assert float(share["before"]) == pytest.approx(1.8)
+    assert float(share["after"]) == pytest.approx(1.5 * 12 / 15)
+    assert {"part": "entry", "what": "crane: design years", "before": None, "after": "15"} in changed
+    assert (await http.get(f"{path}/dossiers/1")).content == kept
+    with psycopg.connect(yard.url) as conn, pytest.raises(psycopg.errors.InsufficientPrivilege):
+        conn.execute("update dossier set data = 'x'")
 
 
 def test_a_detail_may_reach_its_allowed_sum() -> None:

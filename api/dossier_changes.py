@@ -1,0 +1,126 @@
+"""What changed from one dossier to a later one: figures, entries and records, old beside new. Works on their JSON alone."""
+
+import hashlib
+from collections.abc import Iterator, Mapping
+from typing import Any, Final, Literal
+
+from domain.dossier import DossierChange
+
+Part = Literal["figure", "entry", "record"]
+FIGURES: Final = ("life", "coverage", "duty", "spectrum", "method")
+ENTRIES: Final = ("crane", "site")
+KEYS: Final = {
+    "damage": ("detail",),
+    "details": ("name",),
+    "exclusions": ("exclusion_id",),
+    "readings": ("kind", "read_on"),
+    "descriptions": ("valid_from",),
+    "services": ("done_id",),
+    "findings": ("code", "channel"),
+}
+"""Lists by part of a dossier, and what tells one row from another."""
+
+LEFT_OUT: Final = frozenset({
+    "details", "cautions", "sentence", "influences", "by_direction", "ranges", "crossings", "time_at_level", "lift_peaks", "gaps",
+    "estimated", "f1_by_month", "counted_at", "entered_at", "detail_id", "days_waiting", "what_to_do",
+})  # fmt: skip
+"""Inside a part: sentences, and long lists that stand in both dossiers to be compared by eye."""
+
+
+def changes(before: Mapping[str, Any], after: Mapping[str, Any]) -> list[DossierChange]:
+    """Every figure, entry and record that differs. Numbers are told to six digits, or in full where these agree."""
+    return [
+        *(one for name in FIGURES for one in _values("figure", before.get(name), after.get(name), name)),
+        *(one for name in ENTRIES for one in _values("entry", before.get(name), after.get(name), name)),
+        *_records("figure", "damage of", "damage", _damage(before), _damage(after)),
+        *_records("entry", "weld detail", "details", before, after),
+        *_records("record", "counter reading", "readings", before.get("counters"), after.get("counters")),
+        *(
+            one
+            for kind, name in (
+                ("exclusion", "exclusions"),
+                ("description", "descriptions"),
+                ("service", "services"),
+                ("finding", "findings"),
+            )
+            for one in _records("record", kind, name, before, after)
+        ),
+    ]
+
+
+def _damage(whole: Mapping[str, Any]) -> dict[str, Any]:
+    return {"damage": whole.get("life", {}).get("details", ())}
+
+
+def _values(part: Part, before: Any, after: Any, name: str) -> Iterator[DossierChange]:
+    old, new = dict(_flat(before or {})), dict(_flat(after or {}))
+    for path in {**old, **new}:
+        yield from _change(part, f"{name}: {path}", old.get(path), new.get(path))
+
+
+def _records(
+    part: Part, kind: str, name: str, before: Mapping[str, Any] | None, after: Mapping[str, Any] | None
+) -> Iterator[DossierChange]:
+    """Rows that came, went, or changed; a changed one by its fields."""
+    old, new = (
+        {
+            tuple(str(row.get(key)) for key in KEYS[name]): dict(_flat(row))
+            for row in (whole or {}).get(name, ())
+        }
+        for whole in (before, after)
+    )
+    for key in {**old, **new}:
+        what = f"{kind} {' '.join(word for word in key if word)}"
+        if key in old and key in new:
+            for field in {**old[key], **new[key]}:
+                yield from _change(part, f"{what}: {field}", old[key].get(field), new[key].get(field))
+        else:
+            yield from _change(part, what, _told(old.get(key)), _told(new.get(key)))
+
+
+def _change(part: Part, what: str, before: Any, after: Any) -> Iterator[DossierChange]:
+    if before != after:
+        old, new = _text(before), _text(after)
+        if old == new:
+            old, new = repr(before), repr(after)
+        yield DossierChange(part=part, what=what, before=old, after=new)
+
+
+def _flat(value: Mapping[str, Any], path: str = "") -> Iterator[tuple[str, Any]]:
+    """Single values by their names, those inside others behind them; a list of rows by each row's first field."""
+    for name, inner in value.items():
+        if name in LEFT_OUT:
+            continue
+        words = f"{path} {name.replace('_', ' ')}".strip()
+        if name == "charts":
+            yield words, f"{len(inner)}, digest {hashlib.sha256(repr(inner).encode()).hexdigest()[:12]}"
+        elif isinstance(inner, Mapping):
+            yield from _flat(inner, words)
+        elif isinstance(inner, list) and inner and all(isinstance(one, Mapping) for one in inner):
+            for place, row in enumerate(inner, 1):
+                label = next(iter(row.values()), None)
+                yield from _flat(row, f"{words} {label if isinstance(label, str) else place}")
+        elif isinstance(inner, list):
+            yield words, ", ".join(map(str, inner)) or None
+        else:
+            yield words, inner
+
+
+def _told(row: Mapping[str, Any] | None) -> str | None:
+    """A whole row in one line, what is empty left out; of a type its name and rating, the rest stands in its section."""
+    if row is None:
+        return None
+    return "; ".join(
+        f"{name} {_text(value)}"
+        for name, value in row.items()
+        if value not in (None, "", False)
+        and (not name.startswith("type ") or name in ("type name", "type rated moment kn m"))
+    )
+
+
+def _text(value: Any) -> str | None:
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    if isinstance(value, float):
+        return f"{value:.6g}"
+    return None if value is None else str(value)
