@@ -1,6 +1,5 @@
 """Why a crane is ruled out, what would change that, and what to know about one that fits, in words."""
 
-import math
 from collections.abc import Callable, Iterable, Iterator
 from typing import Final
 
@@ -9,8 +8,10 @@ import numpy as np
 from domain.crane import Sector
 from domain.dispatch_answers import Assumption, EntryName
 from domain.job import LiftJob
+from domain.said import Quantity, Said, say, say_plainly
 from duty.capacity import SECTORS, Flags, Floats
 from duty.dispatch import Matches, Remedy, Ruling
+from duty.reactions import plate_area_m2
 from duty.sweep import span_of
 
 ASSUMPTIONS: Final[tuple[str, ...]] = (
@@ -98,7 +99,7 @@ def _if_entered(entry: EntryName, found: Matches) -> tuple[Floats, Flags]:
     return found.capacity_if_named_kg, found.fit | found.fit_if_named
 
 
-Reason = Callable[[LiftJob, Matches, int], str]
+Reason = Callable[[LiftJob, Matches, int], Said]
 _LEFT_OPEN: Final[dict[EntryName, str]] = {
     "sector": "No sector: every sector has to hold. Enter over which side the load is picked up and set down.",
     "way": "No way round: both have to hold. Enter which way the boom swings from pick to place.",
@@ -123,7 +124,7 @@ def limited_by(found: Matches, index: int, jib_rated_kg: float | None) -> str | 
     return "capacity"
 
 
-def reasons(job: LiftJob, found: Matches, index: int) -> tuple[str, ...]:
+def reasons(job: LiftJob, found: Matches, index: int) -> tuple[Said, ...]:
     """Why one crane is ruled out, the deciding condition first, then what would change it. Empty where it fits."""
     ruling = Ruling(int(found.ruling[index]))
     if ruling is Ruling.FIT:
@@ -131,81 +132,116 @@ def reasons(job: LiftJob, found: Matches, index: int) -> tuple[str, ...]:
     return (_RULED[ruling](job, found, index), *_remedies(job, found, index))
 
 
-def _remedies(job: LiftJob, found: Matches, index: int) -> Iterator[str]:
+def _remedies(job: LiftJob, found: Matches, index: int) -> Iterator[Said]:
     opened = found.remedies[index]
     if opened[Remedy.SPREAD]:
-        yield (
-            f"it would fit with more stabiliser room: with every spread allowed it carries "
-            f"{found.capacity_any_spread_kg[index]:.0f} kg there"
+        yield say(
+            "more_spread",
+            "it would fit with more stabiliser room: with every spread allowed it carries {capacity} there",
+            capacity=_capacity_of(found.capacity_any_spread_kg[index]),
         )
     if opened[Remedy.SECTOR]:
-        yield (
-            f"it would fit in another sector: the best one carries {found.capacity_any_sector_kg[index]:.0f} kg there"
+        yield say(
+            "other_sector",
+            "it would fit in another sector: the best one carries {capacity} there",
+            capacity=_capacity_of(found.capacity_any_sector_kg[index]),
         )
     if opened[Remedy.JIB]:
-        yield "it would fit with the fly jib as its charts have it: look at the jib rule of the job"
+        yield say(
+            "with_jib", "it would fit with the fly jib as its charts have it: look at the jib rule of the job"
+        )
 
 
-def not_compared(job: LiftJob, wind_limit_m_s: float | None, slope_limit_deg: float | None) -> Iterator[str]:
+def not_compared(job: LiftJob, wind_limit_m_s: float | None, slope_limit_deg: float | None) -> Iterator[Said]:
     """Wind and slope of the question for which the crane has no limit entered."""
     if job.wind_m_s is not None and wind_limit_m_s is None:
-        yield "no wind limit is entered for this crane: look it up in its manual"
+        yield say("no_wind_limit", "no wind limit is entered for this crane: look it up in its manual")
     if job.slope_deg is not None and slope_limit_deg is None:
-        yield "no slope limit is entered for this crane: look it up in its manual"
+        yield say("no_slope_limit", "no slope limit is entered for this crane: look it up in its manual")
 
 
-def _spread(job: LiftJob, found: Matches, index: int) -> str:
+def _length_of(metres: float) -> Quantity:
+    return Quantity(value=float(metres), unit="m", decimals=1)
+
+
+def _capacity_of(kg: float) -> Quantity:
+    return Quantity(value=float(kg), unit="kg", bound="most")
+
+
+def _load_of(job: LiftJob) -> Quantity:
+    return Quantity(value=job.hook_load_kg, unit="kg", bound="least")
+
+
+def _spread(job: LiftJob, found: Matches, index: int) -> Said:
     left, right = job.spread_left or "any spread", job.spread_right or "any spread"
-    return f"stabilisers: no chart for {left} left and {right} right or less"
+    return say_plainly("spread", f"stabilisers: no chart for {left} left and {right} right or less")
 
 
-def _sector(job: LiftJob, found: Matches, index: int) -> str:
+def _sector(job: LiftJob, found: Matches, index: int) -> Said:
     charted = {sector for bit, sector in enumerate(SECTORS) if int(found.charted_sectors[index]) >> bit & 1}
     needed = {SECTORS[one] for one in span_of(job).sectors}
     if not charted:
-        return f"sector: no chart for working {sector_words(needed)}"
-    return (
+        return say_plainly("sector", f"sector: no chart for working {sector_words(needed)}")
+    return say_plainly(
+        "sector",
         f"sector: no chart for working {sector_words(needed - charted, ' or ')}, which the job may need; there are"
-        f" charts {sector_words(charted)}. Name the sectors of the job, or enter the missing charts"
+        f" charts {sector_words(charted)}. Name the sectors of the job, or enter the missing charts",
     )
 
 
-def _height(job: LiftJob, found: Matches, index: int) -> str:
+def _height(job: LiftJob, found: Matches, index: int) -> Said:
     span = span_of(job)
     (near, far), (low, high) = span.outreach_m, span.hook_height_m
-    heights = f"to {high:.1f} m" if low == high else f"everywhere from {low:.1f} to {high:.1f} m"
-    at = f"at {far:.1f} m outreach" if near == far else f"between {near:.1f} and {far:.1f} m outreach"
-    return f"height: the hook does not get {heights} above the ground {at}"
+    heights = "to {high}" if low == high else "everywhere from {low} to {high}"
+    at = "at {far} outreach" if near == far else "between {near} and {far} outreach"
+    between = {"near": near, "far": far, "low": low, "high": high}
+    words = f"height: the hook does not get {heights} above the ground {at}"
+    return say("height", words, **{name: _length_of(value) for name, value in between.items()})
 
 
-def _capacity(job: LiftJob, found: Matches, index: int) -> str:
+def _capacity(job: LiftJob, found: Matches, index: int) -> Said:
     capacity, used = found.capacity_kg[index], found.capacity_used_pct[index]
+    far = _length_of(_far_m(job))
     if capacity <= 0:
-        return f"capacity: the chart leaves nothing at {_far_m(job):.1f} m outreach"
-    if used <= 100.0:
-        return (
-            f"planning limit: {job.hook_load_kg:.0f} kg is {used:.1f} % of the rated {capacity:.0f} kg, "
-            f"above the {job.planning_limit_pct:.0f} % planned with"
+        return say("capacity", "capacity: the chart leaves nothing at {outreach} outreach", outreach=far)
+    rated, load = _capacity_of(capacity), _load_of(job)
+    if job.hook_load_kg <= capacity:
+        return say(
+            "planning_limit",
+            "planning limit: {load} is {used} of the rated {capacity}, above the {limit} planned with",
+            load=load,
+            used=Quantity(value=float(used), unit="%", decimals=1, bound="least"),
+            capacity=rated,
+            limit=Quantity(value=job.planning_limit_pct, unit="%"),
         )
-    return (
-        f"capacity: {job.hook_load_kg:.0f} kg is more than the rated {capacity:.0f} kg at {_far_m(job):.1f} m"
+    return say(
+        "capacity",
+        "capacity: {load} is more than the rated {capacity} at {outreach}",
+        load=load,
+        capacity=rated,
+        outreach=far,
     )
 
 
-def _tips(job: LiftJob, found: Matches, index: int) -> str:
-    return (
-        f"stability: by the estimate the resultant lies {-found.stability_margin_m[index]:.2f} m outside the "
-        "supports; check the vehicle's entry"
+def _tips(job: LiftJob, found: Matches, index: int) -> Said:
+    return say(
+        "tips",
+        "stability: by the estimate the resultant lies {outside} outside the supports; check the vehicle's entry",
+        outside=Quantity(value=-float(found.stability_margin_m[index]), unit="m", decimals=2, bound="least"),
     )
 
 
-def _ground(job: LiftJob, found: Matches, index: int) -> str:
-    bearing = job.ground_bearing_kpa or math.inf
-    # Rounded up: the area that is named must be enough.
-    plate = math.ceil(100 * max(found.pad_left_kn[index], found.pad_right_kn[index]) / bearing) / 100
-    return (
-        f"ground: up to {found.pad_pressure_kpa[index]:.0f} kPa under a pad, and the ground bears "
-        f"{bearing:.0f} kPa; {plate:.2f} m2 of stiff plate under each pad would do"
+def _ground(job: LiftJob, found: Matches, index: int) -> Said:
+    bearing = job.ground_bearing_kpa
+    assert bearing is not None  # there is no such ruling without
+    pad_kn = float(max(found.pad_left_kn[index], found.pad_right_kn[index]))
+    return say(
+        "ground",
+        "ground: up to {pressure} under a pad, and the ground bears {bearing}; {plate} of stiff plate under each pad"
+        " would do",
+        pressure=Quantity(value=float(found.pad_pressure_kpa[index]), unit="kPa", bound="least"),
+        bearing=Quantity(value=bearing, unit="kPa", bound="most"),
+        plate=Quantity(value=plate_area_m2(pad_kn, bearing), unit="m2", decimals=2, bound="least"),
     )
 
 
@@ -218,22 +254,36 @@ def _near_m(job: LiftJob) -> float:
 
 
 _RULED: Final[dict[Ruling, Reason]] = {
-    Ruling.NO_CHART: lambda job, found, index: "no load chart in force: enter the crane's charts",
-    Ruling.JIB: lambda job, found, index: f"jib: the job has it {job.jib}, and no chart is like that",
+    Ruling.NO_CHART: lambda job, found, index: say(
+        "no_chart", "no load chart in force: enter the crane's charts"
+    ),
+    Ruling.JIB: lambda job, found, index: say_plainly(
+        "jib", f"jib: the job has it {job.jib}, and no chart is like that"
+    ),
     Ruling.SPREAD: _spread,
     Ruling.SECTOR: _sector,
-    Ruling.TOO_NEAR: lambda job, found, index: (
-        f"reach: {_near_m(job):.1f} m is nearer than its charts begin; stand farther away"
+    Ruling.TOO_NEAR: lambda job, found, index: say(
+        "too_near",
+        "reach: {outreach} is nearer than its charts begin; stand farther away",
+        outreach=_length_of(_near_m(job)),
     ),
-    Ruling.TOO_FAR: lambda job, found, index: f"reach: {_far_m(job):.1f} m is farther out than its charts go",
+    Ruling.TOO_FAR: lambda job, found, index: say(
+        "too_far",
+        "reach: {outreach} is farther out than its charts go",
+        outreach=_length_of(_far_m(job)),
+    ),
     Ruling.HEIGHT: _height,
     Ruling.CAPACITY: _capacity,
     Ruling.TIPS: _tips,
     Ruling.GROUND: _ground,
-    Ruling.WIND: lambda job, found, index: (
-        f"wind: {job.wind_m_s:g} m/s is above the limit entered for the crane; wait for less wind"
+    Ruling.WIND: lambda job, found, index: say(
+        "wind",
+        "wind: {wind} is above the limit entered for the crane; wait for less wind",
+        wind=Quantity(value=job.wind_m_s or 0.0, unit="m/s", decimals=1),
     ),
-    Ruling.SLOPE: lambda job, found, index: (
-        f"slope: {job.slope_deg:g} deg is above the limit entered for the crane; level the truck or stand elsewhere"
+    Ruling.SLOPE: lambda job, found, index: say(
+        "slope",
+        "slope: {slope} is above the limit entered for the crane; level the truck or stand elsewhere",
+        slope=Quantity(value=job.slope_deg or 0.0, unit="deg", decimals=1),
     ),
 }

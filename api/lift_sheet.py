@@ -71,7 +71,7 @@ def lift_sheet_pdf(sheet: Sheet) -> bytes:
     """
     if not sheet.candidate.fit:
         raise InvalidInput(
-            f"{sheet.candidate.crane} cannot take this job: {'; '.join(sheet.candidate.reasons)}",
+            f"{sheet.candidate.crane} cannot take this job: {'; '.join(one.text for one in sheet.candidate.reasons)}",
             field="crane",
         )
     return pdf("lift_sheet", sheet_data(sheet), sheet.prepared_at)

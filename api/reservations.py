@@ -39,7 +39,7 @@ async def hold(asked: HoldAsked, request: Request, conn: Conn, caller: Caller, b
         planned = await anyio.to_thread.run_sync(answer_for, job, situation, asked.crane)
         if not planned.fit:
             raise InvalidInput(
-                f"{asked.crane} cannot take this job: {'; '.join(planned.reasons)}."
+                f"{asked.crane} cannot take this job: {'; '.join(one.text for one in planned.reasons)}."
                 " Choose another crane, or reserve it without a job",
                 field="crane",
             )

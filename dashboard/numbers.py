@@ -10,6 +10,7 @@ from enum import StrEnum
 from typing import Any, Final, NamedTuple
 from zoneinfo import ZoneInfo
 
+from domain.said import Quantity, Said, rounded
 from domain.units import MS_PER_S, S_PER_DAY, S_PER_H, S_PER_MIN, SI_PER, s_to_h
 
 NBSP: Final = "\u00a0"
@@ -123,24 +124,25 @@ def pressure(value_kpa: float | None, units: Units) -> str:
     return f"{plain(value_kpa)}{NBSP}kPa"
 
 
-_SAID = re.compile(r"(?<![\w.-])(\d+(?:\.\d+)?) (m2|kPa|kN|kg|m)\b")
-_IN_US: Final = {"m2": ("ft2", "ft²"), "kPa": ("psf", "psf"), "kN": ("lbf", "lbf"), "kg": ("lb", "lb"), "m": ("ft", "ft")}  # fmt: skip
+_IN_US: Final = {
+    "kg": ("lb", "lb", 0), "m": ("ft", "ft", 1), "m2": ("ft2", "ft²", 1), "kN": ("lbf", "lbf", 0),
+    "kPa": ("psf", "psf", 0), "m/s": ("mph", "mph", 0),
+}  # fmt: skip
+_WRITTEN: Final = {"m2": "m²", "deg": "°"}
 
 
-def in_units(text: str, units: Units) -> str:
-    """A sentence of the api, which speaks SI, in the units of the person. Areas, which have to be enough, are rounded up."""
+def said(one: Said, units: Units) -> str:
+    """What the api says, with its quantities in the units of the person."""
+    shown = {name: _quantity(value, units) for name, value in one.quantities.items()}
+    return one.words.format(**shown)
 
-    def said(found: re.Match[str]) -> str:
-        value, unit = float(found[1]), found[2]
-        if units is not Units.US:
-            return f"{found[1]}{NBSP}{unit.replace('m2', 'm²')}"
-        other, name = _IN_US[unit]
-        shown = value / SI_PER[other]
-        if unit == "m2":
-            return f"{plain(math.ceil(10 * shown) / 10, 1)}{NBSP}{name}"
-        return f"{plain(shown, 1 if unit == 'm' else 0)}{NBSP}{name}"
 
-    return _SAID.sub(said, text)
+def _quantity(one: Quantity, units: Units) -> str:
+    value, decimals, unit = one.value, one.decimals, _WRITTEN.get(one.unit, one.unit)
+    if units is Units.US and one.unit in _IN_US:
+        other, unit, decimals = _IN_US[one.unit]
+        value /= SI_PER[other]
+    return f"{plain(rounded(value, decimals, one.bound), decimals)}{NBSP}{unit}"
 
 
 def mass_unit(units: Units) -> str:

@@ -8,6 +8,7 @@ from pydantic import AwareDatetime, Field
 from domain.answers import CAUTIONS_DISPATCH, Answer
 from domain.crane import Sector, Spread
 from domain.job import LiftJob, Weights
+from domain.said import Said
 
 RulingName = Literal[
     "no_chart",
@@ -149,10 +150,10 @@ class DispatchCandidate(Answer):
     distance_km: float | None = Field(default=None, description="site to place in a straight line")
     points: float = Field(default=0.0, description="sum of the terms; the fewest come first")
     terms: dict[str, float] = Field(default_factory=dict, description="points by weight")
-    reasons: tuple[str, ...] = Field(
+    reasons: tuple[Said, ...] = Field(
         default=(), description="why it is ruled out, and what would change that"
     )
-    notes: tuple[str, ...] = Field(default=(), description="what to know about a crane that fits")
+    notes: tuple[Said, ...] = Field(default=(), description="what to know about a crane that fits")
 
 
 class DispatchAnswer(Answer):

@@ -89,6 +89,11 @@ def pad_forces(
     return PadForces(left, right, _margin(levers, force, mass))
 
 
+def plate_area_m2(force_kn: float, bearing_kpa: float) -> float:
+    """Area [m2] of a stiff plate that brings a pad's force [kN] down to what the ground bears [kPa, above 0]."""
+    return force_kn / bearing_kpa
+
+
 def worst_over_sectors(
     supports: Supports,
     vehicle_kg: ArrayLike,

@@ -226,7 +226,8 @@ def _remarks(one: DispatchCandidate, cheapest: float | None, units: Units) -> li
             )
         )
     lines.append(_life_words(one, cheapest))
-    return lines + [note for note in one.notes if not note.startswith("reserved until")]
+    # When it is reserved until stands beside its name already.
+    return lines + [numbers.said(note, units) for note in one.notes if note.code != "reserved"]
 
 
 def configuration_words(one: DispatchCandidate) -> str:
@@ -321,7 +322,7 @@ def ruled_out(
                 page.crane_link(one.crane),
                 html.Span(one.title or one.type, className="bl-cell-note"),
                 html.Ul(
-                    [html.Li(numbers.in_units(reason, visit.units)) for reason in one.reasons],
+                    [html.Li(numbers.said(reason, visit.units)) for reason in one.reasons],
                     className="bl-notes",
                 ),
             ]

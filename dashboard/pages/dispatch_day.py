@@ -252,7 +252,7 @@ def _row(visit: Visit, lines: Sequence[Line], index: int, one: AssignedJob, zone
                 className="bl-cell-note",
             ),
             html.Div(crane),
-            html.P(numbers.in_units(one.explanation, visit.units), className="bl-summary"),
+            html.P(one.explanation, className="bl-summary"),
             _assumed(one, visit.units),
             html.Div(
                 [

@@ -98,7 +98,7 @@ async def test_dispatch_takes_the_room_that_the_place_has(client: httpx.AsyncCli
     for row in tight["candidates"]:
         assert row["spread_left"] in (None, "none")
     out = [row for row in tight["candidates"] if row["ruling"] == "capacity"]
-    assert any("more stabiliser room" in reason for row in out for reason in row["reasons"])
+    assert any(reason["code"] == "more_spread" for row in out for reason in row["reasons"])
 
 
 async def test_dispatch_puts_faults_and_service_where_the_weights_say(
@@ -126,7 +126,7 @@ async def test_dispatch_puts_faults_and_service_where_the_weights_say(
         assert body["candidates"][0]["crane"] != first
         late = next(row for row in body["candidates"] if row["crane"] == "yard-01")
         assert late["service_overdue"]
-        assert "service overdue: yearly check" in late["notes"]
+        assert "service overdue: yearly check" in [note["text"] for note in late["notes"]]
         tolerant = await ask(fresh, tolerated_faults=["H-207"])
         row = next(row for row in tolerant["candidates"] if row["crane"] == first)
         # That leaves out the points and nothing else: the state stays one state, and takes an engineer.
@@ -291,8 +291,8 @@ async def test_a_reason_names_the_charts_that_are_missing(client: httpx.AsyncCli
     await enter(client, HEAD + "full,full,side,2,4000\nfull,full,side,6,2160\n")
     row = await row_of(client)
     assert row["ruling"] == "sector"
-    assert row["reasons"][0].startswith("sector: no chart for working over the cab or over the rear")
-    assert "there are charts over the side" in row["reasons"][0]
+    assert row["reasons"][0]["text"].startswith("sector: no chart for working over the cab or over the rear")
+    assert "there are charts over the side" in row["reasons"][0]["text"]
     assert (await row_of(client, sector="left"))["fit"]
 
 
@@ -329,7 +329,7 @@ async def test_a_hook_that_the_booms_do_not_get_down_to_is_out(client: httpx.Asy
     for depth_m in (-40.0, -55.0):
         row = await row_of(client, **ROOM, hook_height_m=depth_m)
         assert (row["fit"], row["ruling"]) == (False, "height")
-        assert f"does not get to {depth_m:.1f} m" in row["reasons"][0]
+        assert f"does not get to {depth_m:.1f} m" in row["reasons"][0]["text"]
 
 
 async def test_a_smaller_plate_is_not_ignored(client: httpx.AsyncClient) -> None:
@@ -355,7 +355,7 @@ async def test_wind_and_slope_are_compared_with_what_is_entered(
     # No limit entered: nothing is assumed, and that is said.
     other = await row_of(client, "yard-05", **room, wind_m_s=12.5)
     assert other["fit"]
-    assert any("no wind limit is entered" in note for note in other["notes"])
+    assert any(note["code"] == "no_wind_limit" for note in other["notes"])
 
 
 async def test_a_hole_in_a_chart_is_a_hole(client: httpx.AsyncClient) -> None:
@@ -523,7 +523,7 @@ async def test_a_condition_entered_after_the_last_count_makes_the_assessment_due
         cranes.save_crane(conn, YARD.crane("yard-04").crane.model_copy(update=cracked))
     row = await row_of(client, "yard-04", **room)
     assert (row["usable"], row["needs_override"]) == (False, True)
-    assert "special assessment overdue since 2026-11-20" in row["notes"]
+    assert "special assessment overdue since 2026-11-20" in [note["text"] for note in row["notes"]]
 
 
 async def test_a_crane_that_was_never_heard_says_so_and_comes_later(

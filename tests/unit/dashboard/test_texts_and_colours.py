@@ -12,6 +12,7 @@ from dashboard import numbers
 from dashboard.numbers import NBSP, THIN, Units
 from dashboard.palette import DARK, LIGHT, contrast
 from dashboard.texts import catalogue, t
+from domain.said import Quantity, say
 
 ROOM = Path(__file__).parents[3] / "dashboard"
 SOURCES = [path.read_text() for path in sorted(ROOM.rglob("*.py"))]
@@ -97,6 +98,20 @@ def test_contrast_agrees_with_the_definition_of_wcag() -> None:
     assert contrast("#777777", "#ffffff") == pytest.approx(4.48, abs=0.01)  # the well-known near miss
 
 
+GROUND = say(
+    "ground",
+    "ground: {bearing}; {plate} would do",
+    bearing=Quantity(value=100.0, unit="kPa"),
+    plate=Quantity(value=1.194, unit="m2", decimals=2, bound="least"),
+)
+CAPACITY = say(
+    "capacity",
+    "{load} is more than the rated {capacity} of heron-3 m",
+    load=Quantity(value=8000.3, unit="kg", bound="least"),
+    capacity=Quantity(value=8000.2, unit="kg", bound="most"),
+)
+
+
 @pytest.mark.parametrize(
     ("shown", "wanted"),
     [
@@ -118,9 +133,10 @@ def test_contrast_agrees_with_the_definition_of_wcag() -> None:
         (numbers.force(10, Units.US), f"2{THIN}300{NBSP}lbf"),  # 2 248.1 by 4.448 222 N in NIST SP 811
         (numbers.pressure(100, Units.METRIC), f"100{NBSP}kPa"),
         (numbers.pressure(100, Units.US), f"2{THIN}090{NBSP}psf"),  # 2 088.5 by 47.880 26 Pa in NIST SP 811
-        (numbers.in_units("ground: 100 kPa; 1.20 m2 would do", Units.METRIC), f"ground: 100{NBSP}kPa; 1.20{NBSP}m² would do"),
-        (numbers.in_units("ground: 100 kPa; 1.20 m2 would do", Units.US), f"ground: 2{THIN}089{NBSP}psf; 13.0{NBSP}ft² would do"),
-        (numbers.in_units("1250 kg at 6.0 m is 25 % of heron-3 m", Units.US), f"2{THIN}756{NBSP}lb at 19.7{NBSP}ft is 25 % of heron-3 m"),
+        (numbers.said(GROUND, Units.METRIC), f"ground: 100{NBSP}kPa; 1.20{NBSP}m² would do"),
+        (numbers.said(GROUND, Units.US), f"ground: 2{THIN}089{NBSP}psf; 12.9{NBSP}ft² would do"),
+        (numbers.said(CAPACITY, Units.METRIC), f"8{THIN}001{NBSP}kg is more than the rated 8{THIN}000{NBSP}kg of heron-3 m"),
+        (numbers.said(CAPACITY, Units.US), f"17{THIN}638{NBSP}lb is more than the rated 17{THIN}637{NBSP}lb of heron-3 m"),
         (numbers.duration(59), f"59{NBSP}s"),
         (numbers.duration(3599), f"1{NBSP}h{NBSP}00{NBSP}min"),
         (numbers.duration(11100), f"3{NBSP}h{NBSP}05{NBSP}min"),

@@ -1,0 +1,58 @@
+"""What is said about a crane or a job: a code for programs, words with slots for people, and the quantities that fill them.
+
+A page fills the slots in the units of its reader; `text` is the same in SI units. Nobody has to look into the words for a figure.
+"""
+
+import math
+from typing import Final, Literal
+
+from pydantic import BaseModel, ConfigDict, Field
+
+Unit = Literal["kg", "m", "m2", "kN", "kPa", "m/s", "deg", "%"]
+Bound = Literal["near", "most", "least"]
+"""How a figure may be rounded: to the nearest, never up (what is allowed at most), never down (what is needed at least)."""
+_SLACK: Final = 1e-9  # of a step, against what binary fractions add
+
+
+class _Said(BaseModel):
+    model_config = ConfigDict(frozen=True, extra="ignore")
+
+
+class Quantity(_Said):
+    """A figure with its unit, and how exactly it is meant."""
+
+    value: float
+    unit: Unit
+    decimals: int = Field(default=0, description="worth showing in this unit")
+    bound: Bound = Field(default="near", description="near, most (never rounded up) or least (never down)")
+
+    def __str__(self) -> str:
+        return f"{rounded(self.value, self.decimals, self.bound):.{self.decimals}f} {self.unit}"
+
+
+class Said(_Said):
+    """One thing that is said."""
+
+    code: str = Field(description="the same word for the same thing, whatever the language")
+    words: str = Field(description="English, with the name of a quantity in braces where it stands")
+    quantities: dict[str, Quantity] = Field(default_factory=dict)
+    text: str = Field(description="the words with their quantities in SI units")
+
+
+def say(code: str, words: str, **quantities: Quantity) -> Said:
+    """Words with slots, said with what fills them."""
+    return Said(code=code, words=words, quantities=quantities, text=words.format(**quantities))
+
+
+def say_plainly(code: str, text: str) -> Said:
+    """Words as they stand, braces included: for what people entered."""
+    return Said(code=code, words=text.replace("{", "{{").replace("}", "}}"), text=text)
+
+
+def rounded(value: float, decimals: int, bound: Bound) -> float:
+    """A figure with so many decimals, rounded as its bound allows."""
+    steps = value * 10.0**decimals
+    if bound == "near":
+        return round(value, decimals)
+    whole = math.floor(steps + _SLACK) if bound == "most" else math.ceil(steps - _SLACK)
+    return whole / 10.0**decimals

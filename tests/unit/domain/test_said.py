@@ -1,0 +1,36 @@
+"""What is said carries its figures: rounded to the safe side, and filled into the words."""
+
+import pytest
+
+from domain.said import Bound, Quantity, rounded, say, say_plainly
+
+
+@pytest.mark.parametrize(
+    ("value", "decimals", "bound", "wanted"),
+    [
+        (7999.6, 0, "near", 8000.0),
+        (7999.6, 0, "most", 7999.0),
+        (7999.4, 0, "least", 8000.0),
+        (1.2, 1, "most", 1.2),  # 1.2 * 10 lies below 12 in binary fractions
+        (0.29, 2, "most", 0.29),
+        (0.29, 2, "least", 0.29),
+        (1.191, 2, "least", 1.2),
+    ],
+)
+def test_a_bound_is_never_crossed_by_rounding(
+    value: float, decimals: int, bound: Bound, wanted: float
+) -> None:
+    assert rounded(value, decimals, bound) == pytest.approx(wanted, abs=1e-12)
+
+
+def test_words_are_filled_with_their_quantities() -> None:
+    found = say(
+        "too_far", "reach: {outreach} is too far", outreach=Quantity(value=11.04, unit="m", decimals=1)
+    )
+    assert found.text == "reach: 11.0 m is too far"
+    assert found.quantities["outreach"].value == 11.04
+
+
+def test_what_people_entered_is_no_slot() -> None:
+    found = say_plainly("service_overdue", "service overdue: {yearly} check")
+    assert found.text == found.words.format() == "service overdue: {yearly} check"
