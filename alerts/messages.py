@@ -1,12 +1,13 @@
 """What a message says: one JSON body a message, grouped by crane, and the same as plain text for e-mail."""
 
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from datetime import datetime
 from itertools import groupby
 from typing import Any, Final
 from zoneinfo import ZoneInfo
 
-from domain.alerts import AlertRuleAsked, sentence
+from domain.alerts import FLEET_KINDS, AlertRuleAsked, sentence
 from store.alert_watch import News
 
 ALERTS_MAX: Final = 100
@@ -17,9 +18,13 @@ Body = dict[str, Any]
 
 
 def alerts_body(news: Sequence[News], made_at: datetime, link: str | None) -> Body:
-    """News of one target as a body, by crane. Raised and cleared before it was told is one entry."""
+    """News of one target as a body, by crane. Raised and cleared before it was told is one entry.
+
+    So is what is raised by one rule about the fleet at several sites: it stands at the first crane.
+    """
     cranes: list[Body] = []
     listed = 0
+    news = _together(news)
     for crane, of_crane in groupby(news, key=lambda one: one.crane):
         entries: list[Body] = []
         rows = list(of_crane)
@@ -41,6 +46,24 @@ def alerts_body(news: Sequence[News], made_at: datetime, link: str | None) -> Bo
         "link": link,
         "caution": CAUTION,
     }
+
+
+def _together(news: Sequence[News]) -> list[News]:
+    """The news with that of one rule about the fleet, raised at several sites, as one."""
+    of_rule: dict[str, list[News]] = {}
+    for one in news:
+        if one.what == "raised" and one.cleared_at is None and one.spec.get("kind") in set(FLEET_KINDS):
+            of_rule.setdefault(one.rule, []).append(one)
+    whole = {
+        alike[0].news_id: replace(
+            alike[0],
+            value=sum(one.value or 0.0 for one in alike),
+            detail=", ".join(sorted(one.detail for one in alike)),
+        )
+        for alike in of_rule.values()
+    }
+    folded = {one.news_id for alike in of_rule.values() for one in alike[1:]}
+    return [whole.get(one.news_id, one) for one in news if one.news_id not in folded]
 
 
 def _entry(news: Sequence[News]) -> Body:

@@ -84,7 +84,8 @@ async def acknowledge_alert(
 ) -> AlertDetail:
     """Say that you have it. Whoever was first keeps it; a later word is noted in its history."""
     await in_sight(conn, caller, alert_id)
-    await alerts.acknowledge(conn, alert_id, caller.account, asked.note)
+    for one in await alerts.alike(conn, caller.site_list, alert_id):
+        await alerts.acknowledge(conn, one, caller.account, asked.note)
     return await detail(conn, caller, alert_id)
 
 
@@ -100,7 +101,8 @@ async def shelve_alert(alert_id: AlertId, asked: Shelved, conn: Conn, caller: Ca
     row = await in_sight(conn, caller, alert_id)
     if row.cleared_at is not None:
         raise Conflict(f"alert {alert_id} is cleared: there is nothing to shelve")
-    await alerts.shelve(conn, alert_id, asked.until.astimezone(UTC), asked.reason, caller.account)
+    for one in await alerts.alike(conn, caller.site_list, alert_id):
+        await alerts.shelve(conn, one, asked.until.astimezone(UTC), asked.reason, caller.account)
     return await detail(conn, caller, alert_id)
 
 
@@ -108,7 +110,8 @@ async def shelve_alert(alert_id: AlertId, asked: Shelved, conn: Conn, caller: Ca
 async def unshelve_alert(alert_id: AlertId, conn: Conn, caller: Caller) -> None:
     """Take it off the shelf before its time."""
     await in_sight(conn, caller, alert_id)
-    if not await alerts.unshelve(conn, alert_id, caller.account):
+    alike = await alerts.alike(conn, caller.site_list, alert_id)
+    if not any([await alerts.unshelve(conn, one, caller.account) for one in alike]):
         raise NotFound(f"alert {alert_id} is on no shelf")
 
 

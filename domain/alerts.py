@@ -138,13 +138,16 @@ KIND_WORDS: Final[Mapping[AlertKind, KindWords]] = {
     ),
     AlertKind.HISTORY_UNKNOWN: KindWords(
         unit="cranes",
-        measure="life before the record not entered: {value:.0f} cranes of the site",
+        measure="cranes whose life before the record is not entered: {value:.0f}",
         falling=False,
         cause="Years from manufacture to the first record are not entered: nobody knows their duty.",
         consequence="They count 1.5 times over the design years: the used share is assumed for a large part.",
         action="Enter the life before the record under Settings, Life history, or have the cranes assessed.",
     ),
 }
+
+FLEET_KINDS: Final = (AlertKind.HISTORY_UNKNOWN,)
+"""Kinds about the fleet: kept by site, so that nobody learns of others' cranes, and shown as one alert of all sites in sight."""
 
 Words = Annotated[str, StringConstraints(max_length=500, pattern=r"^[^\x00]*$")]
 Level = Annotated[float, Field(ge=0, le=1e6, allow_inf_nan=False, strict=False)]

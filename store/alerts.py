@@ -9,7 +9,7 @@ import psycopg
 from psycopg import AsyncConnection
 from psycopg.types.json import Jsonb
 
-from domain.alerts import AlertRuleAsked
+from domain.alerts import FLEET_KINDS, AlertRuleAsked
 from domain.errors import NotFound
 from store.sql import query
 from store.statement import Statement, run_async
@@ -189,7 +189,16 @@ async def alerts(
         priority=priority,
         before=before,
         rows=rows,
+        fleet_kinds=list(FLEET_KINDS),
     )
+
+
+async def alike(conn: AsyncConnection[Any], sites: Sites, alert_id: int) -> list[int]:
+    """The open alerts in sight that a row about the fleet stands for; the alert itself of any other."""
+    found = await conn.execute(
+        query("alerts_alike"), {"alert_id": alert_id, "sites": sites, "fleet_kinds": list(FLEET_KINDS)}
+    )
+    return [number for (number,) in await found.fetchall()]
 
 
 async def history(conn: AsyncConnection[Any], alert_id: int) -> list[HistoryRow]:
@@ -199,7 +208,7 @@ async def history(conn: AsyncConnection[Any], alert_id: int) -> list[HistoryRow]
 
 async def by_crane(conn: AsyncConnection[Any], sites: Sites) -> list[CraneAlerts]:
     """Open alerts in sight by crane, the most urgent first."""
-    return await BY_CRANE.all_async(conn, sites=sites)
+    return await BY_CRANE.all_async(conn, sites=sites, fleet_kinds=list(FLEET_KINDS))
 
 
 async def acknowledge(conn: AsyncConnection[Any], alert_id: int, by_whom: str, note: str) -> None:

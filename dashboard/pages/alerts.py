@@ -15,7 +15,7 @@ from dashboard.parts.form import Done, Values
 from dashboard.parts.marks import State
 from dashboard.texts import t
 from dashboard.visit import UTC_ZONE, ZONES, Trouble, Visit, attempt
-from domain.alerts import AlertDetail, AlertKind, AlertRow, Priority, Shelved
+from domain.alerts import FLEET_KINDS, AlertDetail, AlertKind, AlertRow, Priority, Shelved
 
 SHOWS: Final = ("open", "all")
 AT_MOST: Final = 200
@@ -79,16 +79,24 @@ def _groups(rows: Sequence[AlertRow], zones: dict[str, ZoneInfo], visit: Visit, 
         )
     worst: dict[str, tuple[Any, ...]] = {}
     for row in sorted(rows, key=_order):
-        worst.setdefault(row.crane, _order(row))
-    by_crane = sorted(rows, key=lambda row: (worst[row.crane], row.crane, _order(row)))
+        worst.setdefault(_about(row), _order(row))
+    by_crane = sorted(rows, key=lambda row: (worst[_about(row)], _about(row), _order(row)))
     cards = []
-    for crane, found in groupby(by_crane, key=lambda row: row.crane):
+    for crane, found in groupby(by_crane, key=_about):
         items = [html.Li(_line(row, zones.get(row.site, UTC_ZONE), visit, role)) for row in found]
         heading = html.H2(
-            [page.crane_link(crane), html.Span(t("alerts.count", count=len(items)), className="bl-cell-note")]
+            [
+                page.crane_link(crane) if crane else t("alerts.fleet"),
+                html.Span(t("alerts.count", count=len(items)), className="bl-cell-note"),
+            ]
         )
         cards.append(html.Section([heading, html.Ul(items, className="bl-alert-list")], className="bl-card"))
     return html.Div(cards)
+
+
+def _about(row: AlertRow) -> str:
+    """The crane that an alert is about; empty where it is about several."""
+    return "" if row.kind in FLEET_KINDS else row.crane
 
 
 def _line(row: AlertRow, zone: ZoneInfo, visit: Visit, role: str) -> list[Any]:
@@ -158,7 +166,7 @@ async def _detail(visit: Visit, chosen: AlertDetail | Trouble, role: str) -> htm
     unit = f"{numbers.NBSP}{row.unit}"
     return html.Section(
         [
-            html.H2(f"{row.crane}: {row.text}"),
+            html.H2(f"{row.crane}: {row.text}" if _about(row) else row.text),
             marks.facts(
                 marks.fact(
                     t("alerts.value"),
@@ -254,7 +262,7 @@ async def _past(visit: Visit) -> Any:
         {
             "raised": numbers.moment(row.raised_at, zones.get(row.site, UTC_ZONE)),
             "raised_href": visit.href(alert=str(row.alert_id)),
-            "crane": row.crane,
+            "crane": _about(row) or t("alerts.fleet"),
             "urgency": marks.urgency(STATES[row.priority]),
             "state": (State.OK if row.state == "cleared" else STATES[row.priority]).value,
             "word": t(f"alerts.priority.{row.priority}"),

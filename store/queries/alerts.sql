@@ -47,17 +47,36 @@ with retired as (
 select rule_id from retired;
 
 -- name: alert_rows
--- One page of alerts in sight, newest first.
-select a.alert_id, c.name as crane, s.name as site, r.name as rule, r.spec, a.subject, a.detail, a.value, a.worst_value,
-    a.raised_at, a.cleared_at, a.acknowledged_at, a.acknowledged_by,
-    h.until as shelved_until, h.shelved_by, h.reason as shelved_reason
+-- One page of alerts in sight, newest first. Of a kind that is about the fleet there is one row a rule: the open alerts of the sites
+-- in sight together, acknowledged or shelved only where all of them are.
+select a.alert_id, c.name as crane, s.name as site, r.name as rule, r.spec, a.subject, coalesce(f.detail, a.detail) as detail,
+    coalesce(f.value, a.value) as value, coalesce(f.worst_value, a.worst_value) as worst_value,
+    coalesce(f.raised_at, a.raised_at) as raised_at, a.cleared_at,
+    case when coalesce(f.acknowledged, true) then a.acknowledged_at end as acknowledged_at,
+    case when coalesce(f.acknowledged, true) then a.acknowledged_by end as acknowledged_by,
+    case when coalesce(f.shelved, true) then h.until end as shelved_until,
+    case when coalesce(f.shelved, true) then h.shelved_by end as shelved_by,
+    case when coalesce(f.shelved, true) then h.reason end as shelved_reason
 from alert a
 join crane c using (crane_id)
 join site s using (site_id)
 join alert_rule r using (rule_id)
 left join alert_shelf h on h.crane_id = a.crane_id and h.rule_id = a.rule_id and h.subject = a.subject
     and h.until > now() and a.cleared_at is null
+left join lateral (
+    select min(o.alert_id) as first_id, string_agg(o.detail, ', ' order by o.detail) as detail, sum(o.value) as value,
+        sum(o.worst_value) as worst_value, min(o.raised_at) as raised_at,
+        bool_and(o.acknowledged_at is not null) as acknowledged, bool_and(oh.until is not null) as shelved
+    from alert o
+    join crane oc on oc.crane_id = o.crane_id
+    join site os on os.site_id = oc.site_id
+    left join alert_shelf oh on oh.crane_id = o.crane_id and oh.rule_id = o.rule_id and oh.subject = o.subject
+        and oh.until > now()
+    where o.rule_id = a.rule_id and o.cleared_at is null
+        and (%(sites)s::text[] is null or os.name = any(%(sites)s::text[]))
+) f on a.cleared_at is null and r.spec ->> 'kind' = any(%(fleet_kinds)s::text[])
 where (%(sites)s::text[] is null or s.name = any(%(sites)s::text[]))
+    and (f.first_id is null or a.alert_id in (f.first_id, %(alert_id)s::bigint) or %(crane)s::text is not null)
     and (%(alert_id)s::bigint is null or a.alert_id = %(alert_id)s)
     and (%(crane)s::text is null or c.name = %(crane)s)
     and (%(open_only)s::boolean is not true or a.cleared_at is null)
@@ -66,12 +85,26 @@ where (%(sites)s::text[] is null or s.name = any(%(sites)s::text[]))
 order by a.alert_id desc
 limit %(rows)s;
 
+-- name: alerts_alike
+-- The open alerts in sight that one row of a kind about the fleet stands for; the alert itself of any other.
+select o.alert_id
+from alert a
+join alert_rule r using (rule_id)
+join alert o on o.rule_id = a.rule_id and o.cleared_at is null
+join crane c on c.crane_id = o.crane_id
+join site s on s.site_id = c.site_id
+where a.alert_id = %(alert_id)s and a.cleared_at is null and r.spec ->> 'kind' = any(%(fleet_kinds)s::text[])
+    and (%(sites)s::text[] is null or s.name = any(%(sites)s::text[]))
+union
+select %(alert_id)s::bigint
+order by 1;
+
 -- name: alert_history_read
 -- What happened to one alert, in time order.
 select at, what, by_whom, note from alert_history where alert_id = %(alert_id)s order by history_id;
 
 -- name: alerts_by_crane
--- Open alerts in sight by crane; those on the shelf are counted apart.
+-- Open alerts in sight by crane; those on the shelf are counted apart. Of a kind that is about the fleet one counts.
 select c.name as crane, s.name as site,
     count(*) filter (where h.until is null and r.spec ->> 'priority' = 'high')::int as high,
     count(*) filter (where h.until is null and r.spec ->> 'priority' = 'medium')::int as medium,
@@ -84,6 +117,11 @@ join site s using (site_id)
 join alert_rule r using (rule_id)
 left join alert_shelf h on h.crane_id = a.crane_id and h.rule_id = a.rule_id and h.subject = a.subject and h.until > now()
 where a.cleared_at is null and (%(sites)s::text[] is null or s.name = any(%(sites)s::text[]))
+    and not (r.spec ->> 'kind' = any(%(fleet_kinds)s::text[]) and exists (
+        select from alert o join crane oc on oc.crane_id = o.crane_id join site os on os.site_id = oc.site_id
+        where o.rule_id = a.rule_id and o.cleared_at is null and o.alert_id < a.alert_id
+            and (%(sites)s::text[] is null or os.name = any(%(sites)s::text[]))
+    ))
 group by c.name, s.name
 order by high desc, medium desc, low desc, c.name;
 

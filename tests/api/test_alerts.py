@@ -103,6 +103,57 @@ async def test_alerts_of_other_sites_are_out_of_sight(fresh_api: FastAPI, fresh_
     assert (await north.put(f"{path}/shelf", json=body)).status_code == 404
 
 
+async def test_one_alert_of_the_fleet_names_the_cranes_in_sight_and_no_others(
+    fresh_api: FastAPI, fresh_yard_url: str
+) -> None:
+    """Of heron-3 and plover-2 in the north yard and crake-1 in the south yard the life before the record is not entered."""
+    every, north = await signed_in(fresh_api, "engineer-all"), await signed_in(fresh_api, "engineer-north")
+    await enter(every, "history", kind="history_unknown", raise_at=1, clear_after_min=0)
+    with psycopg.connect(fresh_yard_url, autocommit=True) as conn:
+        conn.execute(
+            "insert into crane_summary (crane_id, unknown_years) select crane_id, 2 from crane"
+            " on conflict (crane_id) do update set unknown_years = 2"
+        )
+    judge(fresh_yard_url)
+
+    async def one(client: httpx.AsyncClient) -> dict[str, Any]:
+        alert = await one_of(client)
+        summary = (await client.get("/alerts/summary")).json()
+        assert [row["low"] + row["medium"] for row in summary["cranes"]] == [1]
+        assert (await client.get(f"/alerts/{alert['alert_id']}")).json()["alert"] == alert
+        return alert
+
+    words = "cranes whose life before the record is not entered: "
+    assert (await one(every))["text"] == f"{words}3 (crake-1, heron-3, plover-2)"
+    assert (await one(north))["text"] == f"{words}2 (heron-3, plover-2)"
+    assert "crake" not in str(await one(north))
+    # who sees a part has that part; the other one is still open for who sees all
+    path = f"/alerts/{(await one(north))['alert_id']}"
+    assert (await north.post(f"{path}/acknowledgement", json={})).json()["alert"]["state"] == "acknowledged"
+    assert (await one(every))["state"] == "open"
+    path = f"/alerts/{(await one(every))['alert_id']}"
+    assert (await every.post(f"{path}/acknowledgement", json={})).json()["alert"]["state"] == "acknowledged"
+    assert (await one(north))["acknowledged_by"] == "engineer-north", "whoever was first keeps it"
+    until = (datetime.now(UTC) + timedelta(days=1)).isoformat()
+    shelved = await every.put(f"{path}/shelf", json={"until": until, "reason": "being entered"})
+    assert shelved.json()["alert"]["state"] == (await one_of(north))["state"] == "shelved"
+    assert (await every.delete(f"{path}/shelf")).status_code == 204
+    assert (await one_of(north))["state"] == "acknowledged"
+    # the last unknown crane of the north yard is entered: only there it is over
+    with psycopg.connect(fresh_yard_url, autocommit=True) as conn:
+        conn.execute(
+            "update crane_summary set unknown_years = 0 where crane_id <> (select crane_id from crane where name = 'crake-1')"
+        )
+    judge(fresh_yard_url)
+    assert (await one(every))["text"] == f"{words}1 (crake-1)"
+    assert (await north.get("/alerts", params={"open_only": True})).json()["items"] == []
+
+
+async def one_of(client: httpx.AsyncClient) -> dict[str, Any]:
+    (alert,) = (await client.get("/alerts", params={"open_only": True})).json()["items"]
+    return dict(alert)
+
+
 async def test_pages_of_alerts_join_without_gap_or_overlap(fresh_api: FastAPI, fresh_yard_url: str) -> None:
     every = await signed_in(fresh_api, "engineer-all")
     await enter(every, "silent", kind="offline", raise_at=1)

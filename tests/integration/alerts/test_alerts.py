@@ -19,6 +19,7 @@ from pydantic import SecretStr
 
 from alerts import post
 from alerts.defaults import DEFAULT_RULES
+from alerts.messages import alerts_body
 from alerts.rounds import judge_all
 from alerts.service import run
 from alerts.ways import NotSent, Ways
@@ -26,6 +27,7 @@ from alerts.webhook import key_of, send_web_call
 from domain.alerts import AlertKind, AlertRuleAsked, AlertTargetAsked, Priority
 from ingest.limits import Limits
 from ingest.writer import Writer
+from store import alert_watch
 from store.alert_watch import Claimed
 from store.alerts import enter_rules
 from tests.integration.alerts.conftest import MailServer, WebServer, set_near_limit
@@ -82,7 +84,7 @@ def test_one_alert_a_site_names_the_cranes_whose_history_is_not_entered(yard: ps
     judge_all(yard)
     assert history_alerts(yard) == [("yard-01", 2, "yard-01, yard-02"), ("yard-03", 1, "yard-03")]
     (note,) = yard.execute("select note from alert_history order by history_id limit 1").fetchone() or ("",)
-    assert note == "life before the record not entered: 2 cranes of the site (yard-01, yard-02)"
+    assert note == "cranes whose life before the record is not entered: 2 (yard-01, yard-02)"
     # the alert stays where it is while others of the site are unknown, and clears with the last
     yard.execute("update crane_summary set unknown_years = 0 where crane_id <> 2")
     assert judge_all(yard).raised == 0
@@ -90,6 +92,30 @@ def test_one_alert_a_site_names_the_cranes_whose_history_is_not_entered(yard: ps
     yard.execute("update crane_summary set unknown_years = 0")
     judge_all(yard)
     assert history_alerts(yard) == []
+
+
+def test_a_message_names_the_cranes_of_all_its_sites_once(yard: psycopg.Connection) -> None:
+    rule = AlertRuleAsked(kind=AlertKind.HISTORY_UNKNOWN, raise_at=1, clear_after_min=0)
+    enter_rules(yard, {"history": rule}, "test")
+    add_target(yard, "whole fleet", recipients=("fleet@yard.example",))
+    (site,) = yard.execute(
+        "select s.name from crane c join site s using (site_id) where c.name = 'yard-03'"
+    ).fetchone() or ("",)
+    add_target(yard, "one site", recipients=("one@yard.example",), sites=(site,))
+    yard.execute("update crane_summary set unknown_years = 2")
+    judge_all(yard)
+    rows = yard.execute("select target_id, name from alert_target").fetchall()
+    told = {
+        name: alerts_body(alert_watch.news_of(yard, target_id, datetime.now(UTC)), datetime.now(UTC), None)
+        for target_id, name in rows
+    }
+    words = "cranes whose life before the record is not entered: "
+    assert [one["text"] for crane in told["whole fleet"]["cranes"] for one in crane["alerts"]] == [
+        f"{words}3 (yard-01, yard-02, yard-03)"
+    ]
+    assert [one["text"] for crane in told["one site"]["cranes"] for one in crane["alerts"]] == [
+        f"{words}1 (yard-03)"
+    ]
 
 
 def test_an_assessment_is_told_before_it_is_due_also_before_any_count(yard: psycopg.Connection) -> None:
