@@ -7,6 +7,7 @@ from datetime import datetime
 from typing import Any, Final
 from zoneinfo import ZoneInfo
 
+from api.overloads import report_cells, report_words
 from api.typesetting import pdf
 from domain.answers import CAUTIONS_DUTY, FaultRow, SpectrumAnswer
 from domain.crane import Crane
@@ -14,6 +15,7 @@ from domain.description import BEGINNING, DescriptionEntry
 from domain.exclusion import ExclusionRow
 from domain.findings import FindingRow
 from domain.life_answers import DetailDamage, LifeAnswer, UnsureFigure
+from domain.overload import OverloadRow
 from domain.units import ms_to_s, s_to_h
 from domain.upkeep import DayRow, ServiceRow
 from duty.levels import NEAR_LIMIT_PCT
@@ -50,6 +52,7 @@ class DutyReport:
     exclusions: Sequence[ExclusionRow]  # of the whole record
     descriptions: Sequence[DescriptionEntry]
     findings: Sequence[FindingRow]
+    overloads: Sequence[OverloadRow]  # of the whole record
     counted_at: datetime
 
 
@@ -81,6 +84,7 @@ def report_data(report: DutyReport) -> dict[str, Any]:
         "levels": level_bars(spectrum),
         "findings": [finding_cells(row)[1:] for row in report.findings],
         "limiter": limiter_rows(report),
+        "overloads": [report_cells(row)[1:] for row in report.overloads],
         "faults": [
             [row.code, str(row.raised), _moment(row.open_since, report.time_zone), row.text]
             for row in report.faults
@@ -357,6 +361,10 @@ def limiter_rows(report: DutyReport) -> Pairs:
         ("limiter stops", str(sum(day.limiter_stops for day in report.days))),
         ("limiter overrides", str(sum(day.limiter_overrides for day in report.days))),
         ("on the manual valves", hours(ms_to_s(sum(day.emergency_ms for day in report.days)))),
+        (
+            "lifts above 100 % structural, whole record",
+            report_words(report.life.overloads, report.life.open_overloads),
+        ),
     ]
 
 

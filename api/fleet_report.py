@@ -6,10 +6,12 @@ from datetime import UTC, date, datetime
 from typing import Any, Final
 
 from api.duty_report import finding_cells, finding_words, hours, number, or_dash
+from api.overloads import report_cells, report_words
 from api.typesetting import pdf
 from domain.answers import CAUTIONS_DUTY
 from domain.findings import FindingRow
 from domain.fleet_answers import FleetAnswer, FleetRow
+from domain.overload import OverloadRow
 from domain.units import s_to_h
 from domain.upkeep import OpenFaultRow
 
@@ -31,6 +33,7 @@ class FleetReport:
     fleet: FleetAnswer
     faults: Sequence[OpenFaultRow]
     findings: Sequence[FindingRow]
+    overloads: Sequence[OverloadRow]  # open ones
     sites: Sequence[str] | None  # None: every site
     invented: frozenset[str] = frozenset()  # names of types that are invented
 
@@ -71,6 +74,7 @@ def report_data(report: FleetReport) -> dict[str, Any]:
             for row in report.faults
         ],
         "findings": [finding_cells(row) for row in report.findings],
+        "overloads": [report_cells(row) for row in report.overloads],
         "service": [
             [row.crane, str(row.service_due_on)]
             for row in sorted(fleet.rows, key=lambda one: (one.service_due_on or date.max, one.crane))
@@ -94,6 +98,7 @@ def totals(report: FleetReport) -> list[tuple[str, str]]:
         ("limiter stops, overrides", f"{sum(r.limiter_stops for r in rows)}, {sum(r.limiter_overrides for r in rows)}"),
         ("on the manual valves", hours(sum(row.emergency_s for row in rows))),
         ("faults raised, open now", f"{sum(row.faults for row in rows)}, {len(report.faults)}"),
+        ("lifts above 100 % structural, whole record", report_words(sum(r.overloads for r in rows), sum(r.open_overloads for r in rows))),
         ("findings about readings", finding_words(report.findings)),
         ("messages set aside", f"{report.fleet.quarantined}: not counted until they are replayed"),
     ]  # fmt: skip

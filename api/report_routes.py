@@ -15,15 +15,18 @@ from api.findings import findings_for_report
 from api.fleet import FleetAnswers, get_answers, made_fleet
 from api.fleet_report import FleetReport, fleet_report_pdf
 from api.life import show_life
+from api.overloads import list_crane_overloads, list_overloads
 from api.spectrum import chosen_days, show_spectrum
 from api.upkeep import DueBook, get_due_book, list_days, list_open_faults, list_service
 from domain.answers import FaultRow
+from domain.overload import OverloadRow, OverloadState
 from store import reading, summary
 
 router = APIRouter(tags=["reports"])
 
 TYPES_MAX: Final = 10_000
 MOST_EXCLUSIONS: Final = 1000
+MOST_OVERLOADS: Final = 200  # in a report; the numbers beside them are of all
 
 
 @router.get(
@@ -49,6 +52,7 @@ async def fleet_report(
         fleet=fleet,
         faults=(await list_open_faults(conn, caller)).items,
         findings=await findings_for_report(conn, caller, fleet.day_from, fleet.day_to),
+        overloads=(await list_overloads(conn, caller, OverloadState.OPEN, limit=MOST_OVERLOADS)).items,
         sites=caller.sites,
         invented=frozenset(
             row.name
@@ -92,6 +96,7 @@ async def duty_report(
         exclusions=(await list_crane_exclusions(crane, conn, limit=MOST_EXCLUSIONS)).items,
         descriptions=(await list_descriptions(crane, conn)).items,
         findings=await findings_for_report(conn, caller, chosen.first, chosen.last, crane.name),
+        overloads=await _overloads(crane, conn),
         counted_at=(found.counted_at if found else None) or crane.registered_at,
     )
     pdf = await to_thread.run_sync(duty_report_pdf, report)
@@ -99,3 +104,12 @@ async def duty_report(
     return Response(
         pdf, media_type="application/pdf", headers={"content-disposition": f'inline; filename="{name}"'}
     )
+
+
+async def _overloads(crane: KnownCrane, conn: Conn) -> list[OverloadRow]:
+    """The register of one crane, what is open first."""
+    found = [
+        (await list_crane_overloads(crane, conn, state, limit=MOST_OVERLOADS)).items
+        for state in (OverloadState.OPEN, OverloadState.DECIDED)
+    ]
+    return [row for rows in found for row in rows][:MOST_OVERLOADS]

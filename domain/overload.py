@@ -1,8 +1,9 @@
 """The overload register: lifts above the full structural rating, why, and what was decided about each."""
 
+import math
 from datetime import date
 from enum import StrEnum
-from typing import Annotated, Self
+from typing import Annotated, Final, Self
 
 from pydantic import AwareDatetime, Field, StringConstraints, model_validator
 
@@ -25,6 +26,26 @@ class OverloadCause(StrEnum):
     READING_FALSE = "reading_false"
     NOT_FOUND = "not_found"
     OTHER = "other"
+
+
+CAUSE_WORDS: Final[dict[OverloadCause, str]] = {
+    OverloadCause.LOAD_HEAVIER: "load heavier than assumed",
+    OverloadCause.MOVED_OUT: "outreach increased under load",
+    OverloadCause.LIMITER_OVERRIDDEN: "limiter overridden",
+    OverloadCause.EMERGENCY_MODE: "emergency mode, on the manual valves",
+    OverloadCause.SUDDEN_MOVEMENT: "sudden movement or swinging load",
+    OverloadCause.LOAD_CAUGHT: "load caught, stuck or pulled sideways",
+    OverloadCause.WRONG_SETTING: "stabilisers, chart or attachment set wrongly",
+    OverloadCause.READING_FALSE: "reading false: sensor, zero or calibration",
+    OverloadCause.NOT_FOUND: "looked into, cause not found",
+    OverloadCause.OTHER: "other, see the note",
+}
+"""How a cause reads on screens and in reports."""
+
+
+def peak_words(peak_pct: float) -> str:
+    """A peak [%] to a tenth, never below what it is: a lift above 100 % does not read as 100."""
+    return f"{math.ceil(round(10 * peak_pct, 6)) / 10:.1f} %"
 
 
 class OverloadState(StrEnum):

@@ -12,6 +12,7 @@ from dashboard.client import Client
 from domain.errors import Conflict
 from domain.overload import OverloadCause, OverloadDecisionAsked, OverloadState
 from tests.api.conftest import client_of
+from tests.api.test_duty_report import text_of
 from tests.api.test_exclusions import signed_in
 from tests.api.test_sight import under_role
 
@@ -110,6 +111,23 @@ async def test_filters_pages_and_counts(registered: str, fresh_api: FastAPI) -> 
     assert (rows["plover-2"]["overloads"], rows["crake-1"]["open_overloads"]) == (0, 1)
     text = (await engineer.get("/overloads", headers={"accept": "text/csv"})).text
     assert text.count("\n") == 5
+
+
+async def test_reports_count_and_list_them(registered: str, fresh_api: FastAPI) -> None:
+    engineer = await signed_in(fresh_api, "engineer-all")
+    assert (await engineer.put(ONE, json=ASKED)).status_code == 200
+    with psycopg.connect(registered, autocommit=True) as conn:
+        conn.execute("update overload set peak_structural_pct = 100.02 where day = '2026-03-04'")
+    duty = text_of((await engineer.get("/cranes/heron-3/report")).content)
+    assert "lifts above 100 % structural, whole record 3, 2 of them open" in duty
+    assert (
+        "2026-03-02 08:21 UTC 131.0 % 131.0 % – 8.4 m outreach increased under load: bundle caught;" in duty
+    )
+    assert "2026-03-04 08:21 UTC 100.1 % 112.0 % – 8.4 m open" in duty
+    fleet = text_of((await engineer.get("/fleet/report")).content)
+    assert "lifts above 100 % structural, whole record 4, 3 of them open" in fleet
+    assert "crake-1 2026-03-02 08:21 UTC 120.0 %" in fleet
+    assert "131.0 %" not in fleet
 
 
 async def test_whose_cranes_and_who_may(registered: str, fresh_api: FastAPI) -> None:
