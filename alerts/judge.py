@@ -9,7 +9,7 @@ from zoneinfo import ZoneInfo
 
 from domain.alerts import AlertKind, AlertRuleAsked, Priority
 from domain.units import s_to_h
-from duty.assessment import entries_of, special_assessment
+from duty.assessment import by_entries
 from store.alert_watch import CraneFacts, DutyFacts, Key, OpenAlert
 
 LOADED_MS_LEAST = 30 * 60_000
@@ -166,7 +166,7 @@ def crane_value(kind: AlertKind, crane: CraneFacts, now: datetime) -> float | No
 
 def assessment_on(crane: CraneFacts) -> date:
     """Day of the special assessment: as judged with what was counted, by the entries alone before any count."""
-    return crane.assessment_on or special_assessment(entries_of(crane.entries or {})).on
+    return crane.assessment_on or by_entries(crane.entries or {}).on
 
 
 def unknown_histories(cranes: Iterable[CraneFacts], carried_by: Set[int]) -> list[Reading]:

@@ -1,5 +1,6 @@
 """The summary row of one crane: totals from its days, and what they mean."""
 
+from collections.abc import Sequence
 from dataclasses import astuple
 from typing import Any
 
@@ -14,12 +15,14 @@ from duty import damage, directions, ledger, reading
 from duty.counters import gains
 from duty.details import COMPARISON
 from duty.forecast import Forecast
+from duty.life_records import noted_in
 from duty.recording import CounterSpan, Month, spans_of
 from duty.standing import Standing, Totals, standing, with_unrecorded
 from store.counters import MONTHLY_RECORD, RECORDED_BETWEEN
 from store.counters import READINGS as COUNTER_READINGS
 from store.details import DETAILS_OF
-from store.duty import LIFE_READ, WEEKLY_RECORD, WEEKLY_USE
+from store.duty import LAST_DAY, LIFE_READ, SPANS_READ, WEEKLY_RECORD, WEEKLY_USE, Span
+from store.life_records import LIFE_RECORDS
 from store.sql import query
 from store.statement import run
 
@@ -44,6 +47,7 @@ def refresh(conn: psycopg.Connection[Any], entry: CraneEntry, method: Method) ->
         weeks={week.week: week.peak_cubed_sum for week in weeks},
         first_day=None if first_at is None else first_at.date(),
         last_day=weeks[-1].last_day if weeks else None,
+        noted=noted_in(LIFE_RECORDS.all(conn, crane_id=entry.crane_id, record_id=None)),
     )
     apart = unrecorded_ms or any(one.blind for one in counters)
     found = standing(entry.crane, with_unrecorded(totals, WEEKLY_RECORD.all(conn, **keys) if apart else []))
@@ -108,7 +112,13 @@ def _damage(conn: psycopg.Connection[Any], entry: CraneEntry, stands: Standing) 
     if rows:
         detail = damage.detail_of(rows[0].name, DetailSpec.model_validate(rows[0].spec))
     turned = detail.direction != "none"
-    spans = LIFE_READ.all(conn, crane=entry.crane.name, directions=turned)
+    since = stands.counted_since(detail.name) if rows else None
+    of: dict[str, Any] = {"cranes": [entry.crane.name], "day_from": since, "day_to": LAST_DAY}
+    spans: Sequence[Span] = (
+        LIFE_READ.all(conn, crane=entry.crane.name, directions=turned)
+        if since is None
+        else SPANS_READ.all(conn, **of, directions=turned)
+    )
     total, phi = 0.0, None
     ledgers: tuple[ledger.Ledger, ...] = ()
     if turned:
@@ -121,7 +131,7 @@ def _damage(conn: psycopg.Connection[Any], entry: CraneEntry, stands: Standing) 
         ledgers = (ledger.merge_all([ledger.from_bytes(span.ledger) for span in spans]),)
         total = damage.of_ledger(detail, ledgers[0]).total
     outside = reading.beyond(ledgers)
-    carried = stands.carried_damage(total, detail.allowed_sum)
+    carried = stands.carried_damage(total, detail.allowed_sum, changed=since is not None)
     known = carried > 0 or any(each.samples for each in ledgers)  # without a reading it is not 0 but unknown
     return {
         "detail_name": detail.name,

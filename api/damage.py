@@ -19,11 +19,13 @@ from duty.details import COMPARISON
 from duty.directions import DirectionLedger
 from duty.geometry import Floats
 from duty.ledger import Ledger
+from duty.life_records import changed_details_in
 from duty.reading import Cycles, ResidueRule
 from duty.sn import SnCurve
 from store import duty
 from store.details import details_of
 from store.duty import Span
+from store.life_records import life_records
 
 router = APIRouter(tags=["duty"])
 
@@ -50,9 +52,14 @@ async def show_damage(
     if detail is not None and found is None and not (detail == COMPARISON.name and not rows):
         raise NotFound(f"no weld detail {detail!r} applies to {crane.name}: see its details")
     weld = COMPARISON if found is None else entered(found)
-    spans = await duty.spans(conn, crane.name, chosen.first, chosen.last, directions=True)
+    changed_on = changed_details_in(await life_records(conn, crane.crane_id)).get(weld.name)
+    whole = chosen.first == duty.FIRST_DAY
+    first = changed_on if whole and changed_on is not None else chosen.first
+    spans = await duty.spans(conn, crane.name, first, chosen.last, directions=True)
     answer = await to_thread.run_sync(damage_answer, crane.name, weld, spans, residue_rule)
-    if chosen.first != duty.FIRST_DAY:
+    if changed_on is not None:
+        answer = answer.model_copy(update={"counted_since": changed_on})
+    if not whole:
         return answer.model_copy(update={"day_from": chosen.first, "day_to": chosen.last})
     return answer
 

@@ -19,7 +19,7 @@ from api.upkeep import DueBook, get_due_book
 from domain.fleet_answers import FleetAnswer, FleetRow, FleetWeeksAnswer, FleetWeeksRow
 from domain.messages import CraneName
 from domain.units import ms_to_s
-from duty.assessment import Assessment, By, entries_of, special_assessment
+from duty.assessment import Assessment, By, by_entries
 from duty.details import COMPARISON
 from duty.levels import NEAR_LIMIT_PCT
 from store import findings, overloads, reading, summary
@@ -262,7 +262,7 @@ def assessment_of(crane: FleetCrane) -> Assessment:
     """When the special assessment is due: as judged with what was counted, by the entries alone before any count."""
     if crane.assessment_on is not None:
         return Assessment(crane.assessment_on, By(crane.assessment_by or By.AGE), crane.assessment_reason)
-    return special_assessment(entries_of(crane.entries or {}))
+    return by_entries(crane.entries or {})
 
 
 def share_pct(part: float, whole: float) -> float | None:

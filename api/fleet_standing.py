@@ -14,7 +14,7 @@ from domain.crane import DesignClass
 from domain.detail import DetailSpec
 from domain.errors import InvalidInput
 from duty import service
-from duty.assessment import entries_of, special_assessment
+from duty.assessment import by_entries
 from duty.capacity import Flags, Floats, Ints
 from duty.damage import Detail, detail_of
 from duty.spectrum import design_limits
@@ -52,7 +52,7 @@ def design_figures(design: str | None) -> tuple[float, float]:
 @lru_cache(maxsize=65_536)
 def _due_by_entries(entries: str) -> date:
     """Day of the special assessment by what is entered of a crane alone."""
-    return special_assessment(entries_of(json.loads(entries))).on
+    return by_entries(json.loads(entries)).on
 
 
 def standing_of(

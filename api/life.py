@@ -2,7 +2,7 @@
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import astuple, replace
-from datetime import datetime
+from datetime import date, datetime
 from functools import partial
 from typing import Any
 from zoneinfo import ZoneInfo
@@ -35,12 +35,15 @@ from duty.damage import Damage, Detail
 from duty.details import COMPARISON
 from duty.directions import DirectionLedger
 from duty.ledger import Ledger
+from duty.life_records import begins_sum, noted_in
+from duty.reading import Cycles
 from duty.recording import CounterSpan, Month, spans_of
 from duty.standing import Standing, Totals, standing, with_unrecorded
 from store import duty, overloads, service, summary
 from store.counters import MONTHLY_RECORD, READINGS, RECORDED_BETWEEN
 from store.details import DetailRow, details_of
 from store.duty import Span
+from store.life_records import life_records
 from store.reading import CraneInSight
 from store.summary import CraneSummary
 
@@ -55,7 +58,8 @@ async def show_life(crane: KnownCrane, conn: Conn) -> LifeAnswer:
     spans = await duty.spans(conn, crane.name, directions=any(_around_base(row) for row in details))
     today = datetime.now(ZoneInfo(crane.time_zone)).date()
     states = await service.service_states(conn, today=today, crane=crane.name)
-    answer = await to_thread.run_sync(life_answer, crane.crane(), found, totals, details, spans)
+    later = await spans_since(conn, crane.name, totals, details)
+    answer = await to_thread.run_sync(life_answer, crane.crane(), found, totals, details, spans, later)
     over = (await overloads.counts(conn, crane_id=crane.crane_id)).get(crane.name)
     return answer.model_copy(
         update={
@@ -66,11 +70,25 @@ async def show_life(crane: KnownCrane, conn: Conn) -> LifeAnswer:
     )
 
 
+async def spans_since(
+    conn: Conn, crane: str, totals: Totals, details: Sequence[DetailRow]
+) -> dict[date, Sequence[Span]]:
+    """Counts since the days on which weld details of a crane were changed during its record."""
+    turned = any(_around_base(row) for row in details)
+    days = {totals.noted.changed_details.get(row.name) for row in details}
+    return {
+        day: await duty.spans(conn, crane, day, directions=turned)
+        for day in days
+        if day is not None and begins_sum(day, totals.first_day)
+    }
+
+
 async def crane_totals(conn: Conn, crane: CraneInSight) -> tuple[Totals, CraneSummary | None]:
-    """Counted totals of one crane, with the summary that they come from."""
+    """Counted totals of one crane and the records of its life, with the summary that they come from."""
     found = await summary.crane_summary(conn, crane.name)
+    noted = noted_in(await life_records(conn, crane.crane_id))
     if found is None or found.counting_id is None:
-        return Totals(weeks={}), found
+        return Totals(weeks={}, noted=noted), found
     keys = {"crane_id": crane.crane_id, "counting_id": found.counting_id}
     weeks = await duty.weekly_use(conn, **keys)
     counters, told = await counter_spans(conn, crane, found.counting_id)
@@ -85,6 +103,7 @@ async def crane_totals(conn: Conn, crane: CraneInSight) -> tuple[Totals, CraneSu
         weeks={week.week: week.peak_cubed_sum for week in weeks},
         first_day=None if found.first_at is None else found.first_at.date(),
         last_day=weeks[-1].last_day if weeks else None,
+        noted=noted,
     )
     apart = found.unrecorded_ms or any(one.blind for one in counters)
     return with_unrecorded(totals, await duty.weekly_record(conn, **keys) if apart else []), found
@@ -110,8 +129,9 @@ def life_answer(
     totals: Totals,
     details: Sequence[DetailRow],
     spans: Sequence[Span],
+    later: Mapping[date, Sequence[Span]] | None = None,
 ) -> LifeAnswer:
-    """Everything about the life of one crane from its counted duty."""
+    """Everything about the life of one crane from its counted duty; `later` of `spans_since`."""
     stands = standing(crane, totals)
     used, review = stands.used, as_answer(stands.review)
     assessed = stands.assessment
@@ -140,10 +160,10 @@ def life_answer(
         used_share=None if used is None else used.total,
         used_share_unsure=None
         if used is None
-        else _unsure(uncertainty.of_used_share(crane, used, stands.factor.f1)),
+        else _unsure(uncertainty.of_used_share(crane, used, stands.factor.f1, stands.bias)),
         used_share_reason=stands.reason,
         design=crane.design,
-        details=detail_damages(details, spans, stands),
+        details=detail_damages(details, spans, stands, later or {}),
         forecast=as_answer(stands.spent),
         forecast_reason=stands.forecast_reason,
         forecast_from=totals.last_day and stands.start,
@@ -180,23 +200,35 @@ def as_answer(made: ahead.Forecast | ahead.NoForecast | None) -> Forecast | None
 
 
 def detail_damages(
-    rows: Sequence[DetailRow], spans: Sequence[Span], stands: Standing
+    rows: Sequence[DetailRow],
+    spans: Sequence[Span],
+    stands: Standing,
+    later: Mapping[date, Sequence[Span]],
 ) -> tuple[DetailDamage, ...]:
-    """Comparative damage of each weld detail, counted and not counted; of the assumed one while none is entered."""
-    plain, turned = merged_ledger(spans), merged_directions(spans)
+    """Comparative damage of each weld detail, counted and not counted; of the assumed one while none is entered.
+
+    later: counts since the days on which details were changed: their sums begin again there.
+    """
+    merged: dict[date | None, tuple[Ledger, DirectionLedger | None]] = {
+        day: (merged_ledger(part), merged_directions(part)) for day, part in [(None, spans), *later.items()]
+    }
     if not rows:
-        one = _detail_answer(COMPARISON, lambda weld: damage.of_ledger(weld, plain), stands, [plain])
+        plain, _ = merged[None]
+        one = _detail_answer(COMPARISON, partial(_plainly, plain), stands, [plain])
         return (one.model_copy(update={"assumed": True}),)
     found = []
     for row in rows:
-        detail = entered(row)
+        detail, since = entered(row), stands.counted_since(row.name)
+        plain, turned = merged[since]
         if detail.direction == "none":
-            found.append(
-                _detail_answer(detail, lambda weld: damage.of_ledger(weld, plain), stands, [plain], row.spec)
-            )
+            found.append(_detail_answer(detail, partial(_plainly, plain), stands, [plain], row.spec, since))
+        elif (
+            turned is None and since is not None and not later.get(since)
+        ):  # nothing recorded since its change
+            found.append(_detail_answer(detail, _nothing, stands, [], row.spec, since))
         elif turned is not None:
             around = partial(_in_directions, turned)
-            answer = _detail_answer(detail, around, stands, turned.ledgers, row.spec)
+            answer = _detail_answer(detail, around, stands, turned.ledgers, row.spec, since)
             found.append(answer.model_copy(update={"by_direction": around_base(detail, turned)}))
     return tuple(found)
 
@@ -221,6 +253,14 @@ def around_base(detail: Detail, turned: DirectionLedger) -> tuple[DirectionDamag
     )
 
 
+def _plainly(plain: Ledger, weld: Detail) -> Damage:
+    return damage.of_ledger(weld, plain)
+
+
+def _nothing(weld: Detail) -> Damage:
+    return damage.of_cycles(weld, Cycles(*(np.empty(0) for _ in range(3))))
+
+
 def _in_directions(turned: DirectionLedger, weld: Detail) -> Damage:
     return damage.of_directions(weld, turned)
 
@@ -242,6 +282,7 @@ def _detail_answer(
     stands: Standing,
     ledgers: Sequence[Ledger],
     spec: Mapping[str, Any] | None = None,
+    since: date | None = None,
 ) -> DetailDamage:
     done = damage_of(detail)
     entries = spec or {}
@@ -249,13 +290,14 @@ def _detail_answer(
     def counted_at(factor: float) -> float:
         return damage_of(replace(detail, mpa_per_pct=factor * detail.mpa_per_pct)).total
 
-    carried = stands.carried_damage(done.total, detail.allowed_sum)
+    carried = stands.carried_damage(done.total, detail.allowed_sum, changed=since is not None)
     low, high = damage.failure_range(done.total + carried)
     return DetailDamage(
         detail=detail.name,
         damage=done.total + carried,
         damage_counted=done.total,
         damage_carried=carried,
+        counted_since=since,
         allowed_sum=detail.allowed_sum,
         unsure=_unsure(
             uncertainty.of_damage(
@@ -265,6 +307,7 @@ def _detail_answer(
                 stands.factor.f1,
                 entries.get("mpa_error_pct"),
                 entries.get("sn_scatter_log10"),
+                stands.bias,
             )
         ),
         damage_low=low,

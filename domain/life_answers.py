@@ -48,6 +48,9 @@ class DetailDamage(Answer):
         description="for time before the record and in use without one: counted sum times the uncounted over the"
         " counted share, at least the uncounted share times the allowed sum",
     )
+    counted_since: date | None = Field(
+        default=None, description="day of its change, with which the sum begins again; None: the whole record"
+    )
     allowed_sum: float = Field(default=1.0, description="Miner sum that the detail may reach")
     unsure: UnsureFigure | None = Field(default=None, description="how sure `damage` is")
     damage_low: float | None = Field(
@@ -283,6 +286,10 @@ class DamageAnswer(Answer):
     assumed: bool
     damage: float = Field(
         description="of these days, from recorded cycles alone: `life` adds what was not counted"
+    )
+    counted_since: date | None = Field(
+        default=None,
+        description="day on which the detail was changed; asked without days, the sum begins there",
     )
     allowed_sum: float = Field(default=1.0, description="Miner sum that the detail may reach")
     equivalent_range_mpa: float

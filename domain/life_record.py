@@ -91,8 +91,8 @@ class LifeRecordAsked(Answer, extra="forbid"):
     found_error_pct: float | None = Field(
         default=None,
         strict=True,
-        ge=-100,
-        le=100,
+        ge=-90,
+        le=90,
         allow_inf_nan=False,
         description="error that a calibration found, reading less truth [% of the truth]",
     )

@@ -4,21 +4,24 @@ The earliest of
     age        10 years after manufacture, or as the maker says; after the last special assessment where one is entered
     use        the used share has reached the crane's review share, or the early (10 %) day on which it may
     date       a day that an assessor, the maker or an authority set
-    condition  an entered condition that calls for one now
+    condition  an entered condition that calls for one now; an open finding of an inspection or an open crack, from its day on,
+               and a crack that was closed until a special assessment on or after its day
 
 The ten years are the default of ISO 12482 for loader cranes as an open paper reports it, counted from manufacture (P. Depale,
 M. Bennebach, Procedia Structural Integrity 38, 2022, p. 322: read). Local rules decide.
 """
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from datetime import date, timedelta
 from enum import StrEnum
 from typing import Any, Final, NamedTuple
 
 from domain.crane import AssessmentEntries
+from domain.life_record import Defect, RecordKind
 from duty.forecast import Forecast, NoForecast
 
 DAYS_A_YEAR: Final = 365.25
+NOTE_CHARS: Final = 80
 
 
 class By(StrEnum):
@@ -41,13 +44,14 @@ class Assessment(NamedTuple):
 def special_assessment(
     entries: AssessmentEntries,
     *,
+    defects: Sequence[Defect] = (),
     used_share: float | None = None,
     review: Forecast | NoForecast | None = None,
     start: date | None = None,
 ) -> Assessment:
     """The earliest day of the rule.
 
-    used_share, start: what is used, and the day after the last record, where both are known. review: forecast of the day on
+    defects: findings and cracks in force. used_share, start: what is used, and the day after the last record, where both are known. review: forecast of the day on
     which the crane's review share is reached.
     """
     candidates = [by_age(entries)]
@@ -55,6 +59,11 @@ def special_assessment(
         candidates.append(Assessment(entries.assess_by, By.DATE, "the day that is entered for it"))
     if entries.assess_since is not None:
         candidates.append(Assessment(entries.assess_since, By.CONDITION, entries.assess_because.strip()))
+    candidates += [
+        Assessment(one.found_on, By.CONDITION, defect_words(one))
+        for one in defects
+        if calls(one, entries.assessed_on)
+    ]
     use = _by_use(entries, used_share, review, start)
     if use is not None:
         candidates.append(use)
@@ -65,6 +74,48 @@ def entries_of(spec: Mapping[str, Any]) -> AssessmentEntries:
     """The entries in the stored form of a crane."""
     fields = AssessmentEntries.model_fields
     return AssessmentEntries.model_validate({name: value for name, value in spec.items() if name in fields})
+
+
+def defects_of(spec: Mapping[str, Any]) -> list[Defect]:
+    """The findings and cracks beside the entries in the stored form of a crane, as the view `crane_defects` gives them."""
+    return [
+        Defect(
+            RecordKind(one["kind"]),
+            date.fromisoformat(one["found_on"]),
+            date.fromisoformat(one["closed_on"]) if one.get("closed_on") else None,
+            one.get("detail") or "",
+            one.get("length_mm"),
+            one.get("note") or "",
+        )
+        for one in spec.get("defects") or ()
+    ]
+
+
+def by_entries(spec: Mapping[str, Any]) -> Assessment:
+    """The rule by what is entered alone: a stored crane with its `defects`, before anything is counted."""
+    return special_assessment(entries_of(spec), defects=defects_of(spec))
+
+
+def calls(defect: Defect, assessed_on: date | None) -> bool:
+    """Whether a finding or crack calls for a special assessment: while it is open, a crack until it was assessed as well.
+
+    assessed_on: day of the last special assessment; one on the day of a crack knew of it.
+    """
+    if defect.closed_on is None:
+        return True
+    return defect.kind is RecordKind.CRACK and (assessed_on is None or assessed_on < defect.found_on)
+
+
+def defect_words(defect: Defect) -> str:
+    """A finding or crack that calls, in words."""
+    size = f" of {defect.length_mm:g} mm" if defect.length_mm is not None else ""
+    place = f" at {defect.detail}" if defect.detail else ""
+    what = f"{defect.kind}{size}{place}"
+    if defect.kind is RecordKind.FINDING:
+        what += f" ({defect.note[:NOTE_CHARS].strip()})" if defect.note else ""
+    if defect.closed_on is None:
+        return f"open {what} since {defect.found_on}"
+    return f"{what}, closed on {defect.closed_on}, no special assessment since"
 
 
 def by_age(entries: AssessmentEntries) -> Assessment:

@@ -22,6 +22,7 @@ from duty.assessment import Assessment, special_assessment
 from duty.forecast import Forecast, NoForecast, forecasts, whole_weeks
 from duty.geometry import Floats
 from duty.life import DesignYears, PriorYears, UsedShare
+from duty.life_records import NOTHING_NOTED, Noted, begins_sum
 from duty.recording import (
     HOUR_MS,
     CounterSpan,
@@ -33,6 +34,7 @@ from duty.recording import (
     months_f1,
     overall,
 )
+from duty.uncertainty import BiasPart, bias_parts
 from duty.unrecorded import unrecorded_use
 
 NO_DESIGN: Final = "enter the design class from the crane's manual: there is no default"
@@ -43,7 +45,7 @@ NO_PACE: Final = "no week is left on record, so nothing tells at which pace the 
 
 @dataclass(frozen=True, kw_only=True)
 class Totals:
-    """Counted duty of one crane over its whole record."""
+    """Counted duty of one crane over its whole record, and what the records of its life say beside it."""
 
     lifts: int = 0
     cube_sum: float = 0.0  # sum of the cubes of the lifts' peak structural shares: C * kQ
@@ -58,6 +60,7 @@ class Totals:
     unrecorded_ms: int = 0  # of missing_ms: in use without a record, taken at a pace of its own
     unrecorded_cube_sum: float = 0.0  # C * kQ of time in use without a record
     unrecorded_told: bool = True  # False: nothing tells the pace
+    noted: Noted = NOTHING_NOTED
 
 
 class WeekOfRecord(Protocol):
@@ -142,9 +145,26 @@ class Standing:
             return self.reason or NO_DESIGN
         return self.spent.reason if isinstance(self.spent, NoForecast) else ""
 
-    def carried_damage(self, counted: float, allowed_sum: float = 1.0) -> float:
-        """Miner sum of a detail for what was not counted: see `life.carried_damage`."""
-        return life.carried_damage(counted, self.used, self.prior_unknown, allowed_sum)
+    @property
+    def bias(self) -> tuple[BiasPart, ...]:
+        """How far the structural percent may be off, by parts of the counted duty: see `uncertainty.bias_parts`."""
+        return bias_parts(self.crane, self.totals.noted.calibrations, self.totals.weeks)
+
+    def counted_since(self, detail: str) -> date | None:
+        """Day with which the damage sum of a detail that was changed begins again; None: that of the whole record."""
+        changed_on = self.totals.noted.changed_details.get(detail)
+        return changed_on if begins_sum(changed_on, self.totals.first_day) else None
+
+    def carried_damage(self, counted: float, allowed_sum: float = 1.0, *, changed: bool = False) -> float:
+        """Miner sum of a detail for what was not counted: see `life.carried_damage`.
+
+        changed: during the record, so that nothing before the record is carried for it.
+        """
+        used, unknown = self.used, self.prior_unknown
+        if changed:
+            used = None if used is None else used._replace(prior_entered=0.0, prior_unknown=0.0)
+            unknown = 0.0
+        return life.carried_damage(counted, used, unknown, allowed_sum)
 
 
 def standing(crane: Crane, totals: Totals, f1: float | None = None) -> Standing:
@@ -183,7 +203,9 @@ def standing(crane: Crane, totals: Totals, f1: float | None = None) -> Standing:
     )
     thresholds = (crane.review_at_share, life.SPENT_SHARE)
     review, spent = forecasts(weekly, used.total, thresholds, start)
-    due = special_assessment(crane, used_share=used.total, review=review, start=start)
+    due = special_assessment(
+        crane, defects=totals.noted.defects, used_share=used.total, review=review, start=start
+    )
     return replace(
         unjudged, used=used, reason="", assessment=due, weekly_share=weekly, review=review, spent=spent
     )
@@ -214,7 +236,7 @@ def _unjudged(crane: Crane, totals: Totals, f1: float | None) -> Standing:
         contradictions=(*life.contradictions(crane, totals.first_day), *totals.counter_problems),
         used=None,
         reason=NO_DESIGN,
-        assessment=special_assessment(crane),
+        assessment=special_assessment(crane, defects=totals.noted.defects),
         start=crane.commissioned_on if totals.last_day is None else totals.last_day + timedelta(days=1),
         weekly_share=np.empty(0),
         review=None,

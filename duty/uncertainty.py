@@ -5,15 +5,18 @@
 
 Influences are taken as independent, and their ends as those of an 80 % range. What errs to the safe side already (f1, unknown
 years, what was carried) has no high end: without it the figure would be lower, never higher. The defaults are this project's
-choices, but for the scatter of S-N curves; an entry replaces each.
+choices, but for the scatter of S-N curves; an entry replaces each, and calibrations the pressure bias, each for its time.
 """
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
+from datetime import date, timedelta
 from enum import StrEnum
+from itertools import zip_longest
 from math import hypot
 from typing import Final, NamedTuple
 
 from domain.crane import Crane
+from domain.life_record import Calibration
 from duty.life import UsedShare
 
 PRESSURE_BIAS_PCT: Final = 5.0  # of the structural percent
@@ -72,11 +75,57 @@ def together(value: float, influences: Sequence[Influence]) -> Unsure:
     return Unsure(max(low, 0.0), high, tuple(ranked))
 
 
-def of_used_share(crane: Crane, used: UsedShare, f1: float) -> Unsure:
-    """Range of a used share. f1: the factor in its counted part."""
+class BiasPart(NamedTuple):
+    """How far the structural percent may be off in a part of the counted duty."""
+
+    share: float  # of the sum of cubes
+    bias_pct: float
+    assumed: bool
+
+
+def bias_parts(
+    crane: Crane, calibrations: Sequence[Calibration], weeks: Mapping[date, float]
+) -> tuple[BiasPart, ...]:
+    """The pressure bias by parts of the counted duty.
+
+    Before the first calibration it is what that one found, where it says so, and at least what is entered of the crane; else the
+    entry or the default. After a calibration it is what that one left, and at least what the next one found. A week with a
+    calibration in it has the larger of both. calibrations: in time order; weeks: sum of cubes by the Monday of its week.
+    """
+    entered = crane.pressure_bias_pct
+    spans: list[tuple[date, float, bool]] = []  # first day, bias, assumed
+    found = calibrations[0].found_error_pct if calibrations else None
+    if found is None:
+        spans.append((date.min, PRESSURE_BIAS_PCT if entered is None else entered, entered is None))
+    else:
+        spans.append((date.min, max(abs(found), entered or 0.0), False))
+    for one, after in zip_longest(calibrations, calibrations[1:]):
+        seen = 0.0 if after is None else abs(after.found_error_pct or 0.0)
+        spans.append((one.day, max(one.left_error_pct, seen), False))
+
+    def of_week(monday: date) -> tuple[float, bool]:
+        sunday = monday + timedelta(days=6)
+        begun = [span for span in spans if span[0] <= sunday]
+        before = [span for span in begun if span[0] <= monday][-1:]
+        within = [span for span in begun if span[0] > monday]
+        return max(((bias, assumed) for _, bias, assumed in (*before, *within)), key=lambda one: one[0])
+
+    total = sum(weeks.values())
+    if total <= 0:
+        return (BiasPart(1.0, *spans[-1][1:]),)
+    shares: dict[tuple[float, bool], float] = {}
+    for monday, use in weeks.items():
+        shares[of_week(monday)] = shares.get(of_week(monday), 0.0) + use / total
+    return tuple(BiasPart(share, *part) for part, share in shares.items())
+
+
+def of_used_share(crane: Crane, used: UsedShare, f1: float, bias: Sequence[BiasPart] | None = None) -> Unsure:
+    """Range of a used share. f1: the factor in its counted part; bias: of `bias_parts`, without calibrations where left out."""
     total = used.total
     recorded = used.counted + used.unrecorded
-    bias = (PRESSURE_BIAS_PCT if crane.pressure_bias_pct is None else crane.pressure_bias_pct) / 100
+    parts = bias_parts(crane, (), {}) if bias is None else bias
+    lower = sum(one.share * ((1 - one.bias_pct / 100) ** 3 - 1) for one in parts)
+    higher = sum(one.share * ((1 + one.bias_pct / 100) ** 3 - 1) for one in parts)
     lifts = (LIFT_RULE_PCT if crane.lift_rule_pct is None else crane.lift_rule_pct) / 100
     prior_f1 = crane.prior_duty.f1 if crane.prior_duty is not None else 1.0
 
@@ -88,8 +137,8 @@ def of_used_share(crane: Crane, used: UsedShare, f1: float) -> Unsure:
         (
             Influence(
                 Source.PRESSURE_BIAS,
-                *moved(recorded * ((1 - bias) ** 3 - 1), recorded * ((1 + bias) ** 3 - 1)),
-                crane.pressure_bias_pct is None,
+                *moved(recorded * lower, recorded * higher),
+                any(one.assumed for one in parts if one.share > 0),
             ),
             Influence(
                 Source.LIFT_RULE,
@@ -111,15 +160,17 @@ def of_damage(
     f1: float,
     mpa_error_pct: float | None = None,
     scatter_log10: float | None = None,
+    bias: Sequence[BiasPart] | None = None,
 ) -> Unsure:
     """Range of a Miner sum.
 
     counted_at: the counted sum with every stress range times a factor; the sum itself at 1. carried: what was added for what
-    was not counted, without a high end. f1 is not in the sum: it is the high end of what the record may have missed.
+    was not counted, without a high end. bias: of `bias_parts`; the largest holds for the whole sum. f1 is not in the sum: it is
+    the high end of what the record may have missed.
     """
     counted = counted_at(1.0)
     total = counted + carried
-    bias = (PRESSURE_BIAS_PCT if crane.pressure_bias_pct is None else crane.pressure_bias_pct) / 100
+    worst = max(bias_parts(crane, (), {}) if bias is None else bias, key=lambda one: one.bias_pct)
     stress = (MPA_PER_PCT_PCT if mpa_error_pct is None else mpa_error_pct) / 100
     factor = 10 ** (NORMAL_80 * (SN_SCATTER_LOG10 if scatter_log10 is None else scatter_log10))
 
@@ -129,7 +180,7 @@ def of_damage(
     return together(
         total,
         (
-            Influence(Source.PRESSURE_BIAS, *with_ranges(bias), crane.pressure_bias_pct is None),
+            Influence(Source.PRESSURE_BIAS, *with_ranges(worst.bias_pct / 100), worst.assumed),
             Influence(Source.MPA_PER_PCT, *with_ranges(stress), mpa_error_pct is None),
             Influence(Source.SN_SCATTER, counted / factor + carried, counted * factor + carried, scatter_log10 is None),
             Influence(Source.COVERAGE, total, counted * f1 + carried, assumed=False),

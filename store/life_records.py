@@ -13,8 +13,7 @@ from typing import Any, Final
 from psycopg import AsyncConnection, Connection
 
 from domain.errors import Conflict, InvalidInput, NotFound
-from domain.exclusion import UTILISATION
-from domain.life_record import DEFECTS, FILES_MAX, Calibration, Defect, LifeRecordAsked, RecordKind
+from domain.life_record import DEFECTS, FILES_MAX, LifeRecordAsked, RecordKind
 from store.locks import wait_for_life_records
 from store.sql import query
 from store.statement import Statement, run
@@ -100,34 +99,6 @@ async def life_records(
 ) -> list[LifeRecord]:
     """Records of one crane as they stand, the newest day first, withdrawn ones included; or the one with a number."""
     return await LIFE_RECORDS.all_async(conn, crane_id=crane_id, record_id=record_id)
-
-
-def defects_in(rows: Iterable[LifeRecord]) -> list[Defect]:
-    """Findings and cracks in force, for duty.assessment."""
-    return [
-        Defect(RecordKind(row.kind), row.happened_on, row.closed_on, row.detail or "", row.length_mm, row.note)
-        for row in rows
-        if row.kind in DEFECTS and not row.withdrawn
-    ]  # fmt: skip
-
-
-def calibrations_in(rows: Iterable[LifeRecord]) -> list[Calibration]:
-    """Calibrations of utilisation in force, in time order; of one day the last one entered."""
-    found = {
-        row.happened_on: Calibration(row.happened_on, row.found_error_pct, row.left_error_pct)
-        for row in sorted(rows, key=lambda row: (row.happened_on, row.record_id))
-        if row.channel == UTILISATION and row.left_error_pct is not None and not row.withdrawn
-    }
-    return list(found.values())
-
-
-def changed_details_in(rows: Iterable[LifeRecord]) -> dict[str, date]:
-    """Day of the last change in force of each detail or component, by its name."""
-    found: dict[str, date] = {}
-    for row in rows:
-        if row.kind == RecordKind.CHANGED_DETAIL and row.detail and not row.withdrawn:
-            found[row.detail] = max(row.happened_on, found.get(row.detail, row.happened_on))
-    return found
 
 
 def add_record(

@@ -10,7 +10,8 @@ select c.name, coalesce(c.spec ->> 'title', '') as title, c.draft, c.type_id, c.
         'manufactured_on', c.spec -> 'manufactured_on', 'commissioned_on', c.spec -> 'commissioned_on',
         'special_assessment_after_years', c.spec -> 'special_assessment_after_years',
         'assessed_on', c.spec -> 'assessed_on', 'assess_by', c.spec -> 'assess_by',
-        'assess_because', c.spec -> 'assess_because', 'assess_since', c.spec -> 'assess_since'
+        'assess_because', c.spec -> 'assess_because', 'assess_since', c.spec -> 'assess_since',
+        'defects', d.defects
     ))::text as entries,
     coalesce((c.spec ->> 'review_at_share')::float8, 0.95) as review_at_share,
     (c.spec ->> 'wind_limit_m_s')::float8 as wind_limit_m_s, (c.spec ->> 'slope_limit_deg')::float8 as slope_limit_deg,
@@ -19,6 +20,7 @@ select c.name, coalesce(c.spec ->> 'title', '') as title, c.draft, c.type_id, c.
     coalesce(own.version_id, typed.version_id) as version_id
 from crane c
 join site s using (site_id)
+left join crane_defects d using (crane_id)
 left join lateral (
     select version_id from load_chart_version v
     where v.crane_id = c.crane_id and v.valid_from <= %(day)s

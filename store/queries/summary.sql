@@ -7,7 +7,7 @@ select
     c.crane_id, c.name as crane, coalesce(c.spec ->> 'title', '') as title, t.name as type, s.name as site, c.draft,
     coalesce((c.spec ->> 'review_at_share')::float8, 0.95) as review_at_share,
     m.assessment_on, m.assessment_by, coalesce(m.assessment_reason, '') as assessment_reason,
-    case when m.assessment_on is null then c.spec end as entries,
+    case when m.assessment_on is null then c.spec || jsonb_build_object('defects', d.defects) end as entries,
     coalesce(l.online, false) as online, l.at as live_at, (l.last_values ->> 'utilisation_pct')::float8 as utilisation_pct,
     m.counting_id, m.counted_at, m.last_at, m.used_share, m.used_share_counted, m.used_share_prior,
     m.used_share_unknown, m.used_share_unrecorded, m.unknown_years, coalesce(m.open_faults, 0) as open_faults,
@@ -17,6 +17,7 @@ join site s using (site_id)
 join crane_type t using (type_id)
 left join newest l using (crane_id)
 left join summary m using (crane_id)
+left join crane_defects d using (crane_id)
 where (%(sites)s::text[] is null or s.name = any(%(sites)s::text[]))
 order by c.name;
 

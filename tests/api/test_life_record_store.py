@@ -9,6 +9,7 @@ import pytest
 
 from domain.errors import Conflict, InvalidInput, NotFound
 from domain.life_record import LifeRecordAsked
+from duty.life_records import defects_in
 from store import life_records
 from store.life_records import LIFE_RECORD_VERSIONS, LIFE_RECORDS, LifeRecord
 from store.service import SERVICE_STATES
@@ -87,7 +88,7 @@ def test_a_repair_closes_and_opens_again_when_it_is_withdrawn(conn: psycopg.Conn
     life_records.withdraw_record(conn, crane_id(conn), repair, "not done", "eve")
     rows = rows_of(conn)
     assert (rows[finding].closed_on, rows[crack].closed_on) == (None, date(2026, 3, 7))
-    assert [one.closed_on for one in life_records.defects_in(rows.values())] == [date(2026, 3, 7), None]
+    assert [one.closed_on for one in defects_in(rows.values())] == [date(2026, 3, 7), None]
 
 
 @pytest.mark.parametrize(
