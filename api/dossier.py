@@ -18,6 +18,7 @@ from api.dossier_words import SOURCES, unknown
 from api.findings import finding_row
 from api.health import running_version
 from api.life import show_life
+from api.overloads import as_row
 from api.paging import Cursor, Limit, decode_cursor, page
 from api.spectrum import show_spectrum
 from api.stages import AUDIT_DETAIL
@@ -34,7 +35,7 @@ from domain.dossier import (
 )
 from domain.errors import Conflict, InvalidInput, NotFound
 from domain.exclusion import ExclusionRow
-from store import dossiers, duty, exclusions, findings, summary
+from store import dossiers, duty, exclusions, findings, overloads, summary
 from store.access import Principal
 from store.reading import CraneInSight, CraneKnown
 from store.sight import sight
@@ -163,6 +164,7 @@ async def gathered(conn: AsyncConnection[Any], crane: CraneKnown, caller: Princi
         conn, caller.site_list, duty.FIRST_DAY, duty.LAST_DAY, crane=crane.name, rows=EVERY_ROW
     )
     rows = tuple(map(finding_row, found))
+    overloaded = tuple(map(as_row, reversed(await overloads.of_crane(conn, crane.crane_id))))
     draft = Dossier(
         state="draft",
         number=None,
@@ -171,13 +173,14 @@ async def gathered(conn: AsyncConnection[Any], crane: CraneKnown, caller: Princi
         note="",
         crane=known,
         site=crane.site(),
-        unknown=unknown(known, life, coverage, counters, worked, spectrum, rows, method),
+        unknown=unknown(known, life, coverage, counters, worked, spectrum, rows, overloaded, method),
         life=life,
         coverage=coverage,
         counters=counters,
         duty=worked,
         spectrum=spectrum,
         details=(await list_details(crane, conn)).items,
+        overloads=overloaded,
         findings=rows,
         exclusions=tuple(
             ExclusionRow.model_validate(row, from_attributes=True)

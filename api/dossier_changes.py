@@ -12,6 +12,7 @@ ENTRIES: Final = ("crane", "site")
 KEYS: Final = {
     "damage": ("detail",),
     "details": ("name",),
+    "overloads": ("started_at",),
     "exclusions": ("exclusion_id",),
     "readings": ("kind", "read_on"),
     "descriptions": ("valid_from",),
@@ -38,6 +39,7 @@ def changes(before: Mapping[str, Any], after: Mapping[str, Any]) -> list[Dossier
         *(
             one
             for kind, name in (
+                ("overload", "overloads"),
                 ("exclusion", "exclusions"),
                 ("description", "descriptions"),
                 ("service", "services"),

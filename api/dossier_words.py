@@ -10,6 +10,7 @@ from domain.crane import Crane, RecorderRuns
 from domain.dossier import DossierDuty, DossierMethod, MethodSource
 from domain.findings import FindingRow
 from domain.life_answers import LifeAnswer
+from domain.overload import OverloadRow, OverloadState
 
 UNVERIFIED: Final = (
     "Unverified: the rule is known in the trade or restated openly, and the standard itself was not at hand when it was "
@@ -113,6 +114,7 @@ def unknown(
     duty: DossierDuty,
     spectrum: SpectrumAnswer,
     findings: Sequence[FindingRow],
+    overloads: Sequence[OverloadRow],
     method: DossierMethod,
 ) -> tuple[str, ...]:
     """What is not known of a crane, what stands in for it, and what that does to the figures; the weightiest first."""
@@ -121,6 +123,7 @@ def unknown(
         *(f"Entries contradict each other: {one}." for one in life.contradictions),
         *_record(crane, life, coverage, counters, duty),
         *_readings(life, spectrum, findings),
+        *_overloads(overloads),
         *_waiting(method),
     )
 
@@ -189,6 +192,12 @@ def _readings(life: LifeAnswer, spectrum: SpectrumAnswer, findings: Sequence[Fin
         yield f"{_many(len(findings), 'finding')} about readings, which move figures of this crane: see below."
     if life.forecast is not None and life.forecast.season_unseen:
         yield "Less than a year is on record: a season may be unseen."
+
+
+def _overloads(overloads: Sequence[OverloadRow]) -> Iterator[str]:
+    waiting = sum(one.state is OverloadState.OPEN for one in overloads)
+    if waiting:
+        yield f"{_many(waiting, 'lift')} above 100 % structural without a decision: whether the structure suffered is not known."
 
 
 def _waiting(method: DossierMethod) -> Iterator[str]:

@@ -1,6 +1,5 @@
 """The dossier of one crane for its special assessment: what it holds, what is kept of a finished one, what changed since."""
 
-from datetime import date
 from typing import Any, Final, Literal
 
 from pydantic import AwareDatetime, Field
@@ -13,6 +12,7 @@ from domain.description import DescriptionEntry
 from domain.exclusion import ExclusionRow
 from domain.findings import FindingRow
 from domain.life_answers import LifeAnswer
+from domain.overload import OverloadRow
 from domain.upkeep import DetailEntry, ServiceDoneRow
 
 CAUTIONS_DOSSIER: Final = (
@@ -125,6 +125,9 @@ class Dossier(Answer):
     duty: DossierDuty
     spectrum: SpectrumAnswer = Field(description="of the whole record")
     details: tuple[DetailEntry, ...] = Field(description="weld details as entered")
+    overloads: tuple[OverloadRow, ...] = Field(
+        description="lifts above 100 % structural, newest first, each with the decision that holds"
+    )
     findings: tuple[FindingRow, ...]
     exclusions: tuple[ExclusionRow, ...] = Field(description="withdrawn ones included")
     descriptions: tuple[DescriptionEntry, ...] = Field(description="what the crane was like, newest first")
@@ -134,8 +137,3 @@ class Dossier(Answer):
     since: DossierRow | None = Field(description="the finished dossier that `changes` compares with")
     changes: tuple[DossierChange, ...]
     cautions: tuple[str, ...] = CAUTIONS_DOSSIER
-
-    @property
-    def first_day(self) -> date | None:
-        """First recorded day."""
-        return self.life.recorded_from

@@ -24,6 +24,7 @@ from store import access
 from store.access import Role
 from tests.api.conftest import PASSWORD, client_of
 from tests.api.test_duty_report import text_of
+from tests.api.test_overloads import ASKED, AT, ONE, registered  # noqa: F401 - a fixture
 from tests.api.test_sight import under_role
 from tests.api.test_upkeep import engineer
 
@@ -152,6 +153,26 @@ async def test_a_later_one_shows_what_changed(fresh_api: FastAPI) -> None:
     refused = await http.get(f"{PATH}/1/changes", params={"since": 2})
     assert refused.status_code == 422
     assert "earlier dossier" in refused.json()["detail"]
+
+
+@pytest.mark.usefixtures("registered")
+async def test_overloads_stand_in_it_with_what_was_decided(fresh_api: FastAPI) -> None:
+    http = await engineer(fresh_api)
+    await finish(http)
+    assert (await http.put(ONE, json=ASKED)).status_code == 200
+    draft = (await http.get("/cranes/heron-3/dossier")).json()
+    assert draft["overloads"] == (await http.get("/cranes/heron-3/overloads")).json()["items"]
+    assert any(
+        line.startswith("2 lifts above 100 % structural without a decision") for line in draft["unknown"]
+    )
+    text = text_of((await http.get("/cranes/heron-3/dossier/report")).content)
+    for row in draft["overloads"]:
+        assert f"{row['peak_structural_pct']:.0f} %, {row['peak_utilisation_pct']:.0f} %" in text
+    assert "OPEN" in text
+    assert "moved out: bundle caught" in text
+    assert "boom inspected, released (engineer-all" in text
+    told = {one["what"]: (one["before"], one["after"]) for one in draft["changes"]}
+    assert told[f"overload {AT}: state"] == ("open", "decided")
 
 
 async def test_the_database_refuses_to_change_one(fresh_api: FastAPI, fresh_yard_url: str) -> None:

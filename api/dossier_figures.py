@@ -1,0 +1,264 @@
+"""Sections of a dossier with its figures: duty, load spectrum against the design as a drawing, life, damage; parts of all sections."""
+
+import math
+from collections.abc import Iterable, Sequence
+from datetime import date, datetime
+from typing import Any, Final
+from zoneinfo import ZoneInfo
+
+import numpy as np
+
+from api import duty_report as rows
+from api.dossier_words import INFLUENCES
+from domain.answers import SpectrumAnswer
+from domain.description import BEGINNING
+from domain.dossier import Dossier
+from domain.life_answers import LifeAnswer, UnsureFigure
+from duty.levels import NEAR_LIMIT_PCT
+
+Section = dict[str, Any]
+WIDTH_MM: Final = 140.0
+HEIGHT_MM: Final = 62.0
+LEAST_TOP_PCT: Final = 110.0
+LEVEL_STEP_PCT: Final = 20
+
+Points = list[tuple[float, float]]
+
+
+def section(title: str, **parts: Any) -> Section:
+    """A section of the pages, blank where nothing is given."""
+    blank: Section = {
+        "text": [],
+        "bullets": [],
+        "pairs": [],
+        "tables": [],
+        "bars": [],
+        "drawing": None,
+    }
+    return {"title": title, **blank, **parts}
+
+
+def table(
+    head: Sequence[str], widths: Sequence[int], lines: Iterable[Sequence[str]], title: str = ""
+) -> list[dict[str, Any]]:
+    """A table, or none where it has no line. widths: parts of what is left over; 0 for as wide as the text."""
+    found = [list(line) for line in lines]
+    return [{"title": title, "head": list(head), "widths": list(widths), "rows": found}] if found else []
+
+
+def duty_section(dossier: Dossier) -> Section:
+    """What the crane did over the whole record."""
+    duty, spectrum = dossier.duty, dossier.spectrum
+    share = duty.near_limit_s / duty.loaded_s if duty.loaded_s else None
+    return section(
+        "Duty of the whole record",
+        pairs=[
+            ("lifts", f"{duty.lifts:,}"),
+            ("recorded, at work", f"{rows.hours(duty.recorded_s)}, {rows.hours(duty.working_s)}"),
+            (f"time under load: in a lift, or at or above {NEAR_LIMIT_PCT} %", rows.hours(duty.loaded_s)),
+            (f"of it at or above {NEAR_LIMIT_PCT} %", f"{rows.hours(duty.near_limit_s)}, {percent(share)}"),
+            ("lifts near the limit", f"{duty.near_limit_lifts:,}"),
+            ("limiter stops, overrides", f"{duty.limiter_stops:,}, {duty.limiter_overrides:,}"),
+            ("on the manual valves", rows.hours(duty.emergency_s)),
+            ("spikes", rows.spike_words(spectrum)),
+            ("utilisation below 0", rows.hours(spectrum.below_zero_s)),
+        ],
+    )
+
+
+def spectrum_section(dossier: Dossier) -> Section:
+    """The load spectrum against the design, drawn, with classes and their edition."""
+    spectrum = dossier.spectrum
+    return section(
+        "Load spectrum against the design, and classes",
+        drawing=spectrum_drawing(spectrum),
+        pairs=rows.use_rows(spectrum),
+        bars=rows.bars(
+            [(f"{one.low_pct:g} to {one.high_pct:g}", one.cycles) for one in reversed(spectrum.ranges)],
+            logarithmic=True,
+        ),
+    )
+
+
+def spectrum_drawing(spectrum: SpectrumAnswer) -> dict[str, Any] | None:
+    """Lifts at or above a peak, over the logarithm of their number, with the design as a rectangle; None without a lift.
+
+    Each step is drawn at its upper edge, so that the line never lies below the true one.
+    """
+    steps = sorted(spectrum.lift_peaks, key=lambda one: -one.low_pct)
+    if not steps or not spectrum.lifts:
+        return None
+    design = spectrum.design_cycles
+    decades = math.ceil(math.log10(max(spectrum.lifts, design or 1.0, 10.0)))
+    top_pct = max(LEAST_TOP_PCT, steps[0].high_pct)
+    x, y = WIDTH_MM / decades, HEIGHT_MM / top_pct
+
+    def drawn(points: Sequence[tuple[float, float]]) -> Points:
+        return [(round(x * math.log10(max(count, 1.0)), 2), round(y * level, 2)) for count, level in points]
+
+    rectangles = [("record", float(spectrum.lifts), spectrum.kq), ("design", design, spectrum.design_kq)]
+    highest = max(kq or 0.0 for _, _, kq in rectangles)
+    return {
+        "width": WIDTH_MM,
+        "height": HEIGHT_MM,
+        "x_ticks": [{"at": round(x * power, 2), "label": f"{10**power:,}"} for power in range(decades + 1)],
+        "y_ticks": [
+            {"at": round(y * level, 2), "label": f"{level:g}"}
+            for level in np.arange(0, top_pct + 1, LEVEL_STEP_PCT).tolist()
+        ],
+        "line": drawn(_staircase([(one.high_pct, one.value) for one in steps])),
+        "rectangles": [
+            {
+                "points": drawn([(1, level), (cycles, level), (cycles, 0)]),
+                "label": f"{name}: {cycles:,.0f} lifts at {level:.0f} %",
+                "above": kq
+                == highest,  # the label of the higher one stands above its line, that of the other below
+                "beside": math.log10(cycles) < decades / 2,
+            }
+            for name, cycles, kq in rectangles
+            if cycles is not None and kq
+            for level in [100 * float(np.cbrt(kq))]
+        ],
+        "alt": (
+            f"Load spectrum: {spectrum.lifts:,} lifts of the record by their peak structural percent, the highest up to "
+            f"{steps[0].high_pct:g} %"
+            + (
+                f"; the design allows {design:,.0f} lifts at kQ {spectrum.design_kq:.3g}."
+                if design
+                else "; no design class is entered."
+            )
+        ),
+        "caption": (
+            "Line: lifts of the record whose peak reaches a structural percent or more. Dashed: rectangles of the same sum of cubes"
+            " (level = cube root of kQ), of the record and of the design class. Lifts before the record are not in the line."
+        ),
+    }
+
+
+def _staircase(steps: Sequence[tuple[float, float]]) -> list[tuple[float, float]]:
+    """Corners from the highest peak down. steps: (upper edge, lifts), the highest first."""
+    corners, count = [(1.0, steps[0][0])], 0.0
+    for place, (level, lifts) in enumerate(steps):
+        count += lifts
+        below = steps[place + 1][0] if place + 1 < len(steps) else 0.0
+        corners += [(count, level), (count, below)]
+    return corners
+
+
+def life_section(life: LifeAnswer) -> Section:
+    """The used share in its parts, and what makes it unsure."""
+    return section(
+        "Share of the design working period",
+        pairs=rows.life_rows(life),
+        tables=_influences(
+            "What makes the used share unsure, weightiest first", life.used_share_unsure, share=True
+        ),
+    )
+
+
+def _influences(title: str, found: UnsureFigure | None, *, share: bool) -> list[dict[str, Any]]:
+    if found is None:
+        return []
+    shown = percent if share else rows.number
+    return table(
+        ("influence", "low", "high", "by"),
+        (1, 0, 0, 1),
+        [
+            ("all together", shown(found.low), shown(found.high), ""),
+            *(
+                (
+                    INFLUENCES.get(one.source, one.source.replace("_", " ")),
+                    shown(one.low),
+                    shown(one.high),
+                    "a default or an assumption" if one.assumed else "an entry or a count",
+                )
+                for one in found.influences
+            ),
+        ],
+        title,
+    )
+
+
+def damage_section(dossier: Dossier) -> Section:
+    """Damage by weld detail and direction with allowed sum and uncertainty."""
+    details = dossier.life.details
+    entered = [
+        (
+            one.name + (" (default)" if one.is_default else ""),
+            f"{one.spec.mpa_per_pct:g} MPa per %, {one.spec.curve} {one.spec.reference_mpa:g} MPa",
+            one.spec.source or "–",
+            f"{one.entered_by}, {one.entered_at.astimezone(zone_of(dossier)):%Y-%m-%d}",
+        )
+        for one in dossier.details
+    ]
+    return section(
+        "Damage by weld detail and direction",
+        text=[
+            "Miner sums compare, they do not predict. The last range divides the sum by those at which failures were quoted "
+            "(0.33 to 3, unverified); the 80 % range is how sure the sum itself is."
+        ],
+        tables=[
+            *table(
+                (
+                    "detail",
+                    "damage, allowed sum",
+                    "80 % range",
+                    "over sums at failure",
+                    "curve, factor, direction",
+                ),
+                (1, 0, 0, 0, 2),
+                [
+                    (
+                        cells[0] + (" (assumed)" if detail.assumed else ""),
+                        cells[1],
+                        "–"
+                        if detail.unsure is None
+                        else f"{rows.number(detail.unsure.low)} to {rows.number(detail.unsure.high)}",
+                        cells[2],
+                        f"{cells[4]}; equivalent range {cells[3]}",
+                    )
+                    for detail in details
+                    for cells in [rows.detail_row(detail)]
+                ],
+            ),
+            *(
+                one
+                for detail in details
+                for one in _influences(f"What makes it unsure: {detail.detail}", detail.unsure, share=False)
+            ),
+            *table(
+                ("detail", "direction around the base and damage"),
+                (0, 1),
+                [line for detail in details for line in rows.direction_rows(detail)],
+                "Around the base: 0° towards the cab, clockwise from above; 180° and more mirror these",
+            ),
+            *table(
+                ("detail", "stress and curve", "source of the curve", "entered by"),
+                (0, 1, 1, 0),
+                entered,
+                "Weld details as entered",
+            ),
+        ],
+    )
+
+
+def zone_of(dossier: Dossier) -> ZoneInfo:
+    """Zone of the crane's site."""
+    return ZoneInfo(dossier.site.time_zone)
+
+
+def moment(dossier: Dossier, at: datetime | None) -> str:
+    """A moment in the zone of the site; a dash for None."""
+    if at is None:
+        return "–"
+    return f"{at.astimezone(zone_of(dossier)):%Y-%m-%d %H:%M} {dossier.site.time_zone}"
+
+
+def day(on: date | None) -> str:
+    """A day; a dash for None."""
+    return "–" if on is None or on <= BEGINNING else on.isoformat()
+
+
+def percent(share: float | None) -> str:
+    """A share as percent; a dash for None."""
+    return "–" if share is None else f"{100 * share:.3g} %"
