@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from analytics.counting import CountingSettings
 from analytics.samples import DaySamples, LocalDay, with_pose
+from domain.attention import LIMIT_PCT
 from domain.channels import Mode
 from domain.counter import CHANNEL_OF
 from domain.crane import CraneType
@@ -23,7 +24,6 @@ from store.segments import from_ms, to_ms
 
 CONTEXT_AGE_MS: Final = 10_000  # an older reading does not tell what the crane was doing
 CONTEXT_BEFORE_MS: Final = 30_000
-OVER_LIMIT_PCT: Final = 100
 _COUNTED: Final = {
     EventKind.WARNING: "warnings",
     EventKind.LIMITER_STOP: "limiter_stops",
@@ -263,7 +263,7 @@ def _figures(
         "limit_assumed_ms": tallied.limit_assumed_ms,
         "working_ms": sum(time for mode, time in in_mode.items() if mode is not Mode.TRANSPORT),
         "near_limit_ms": levels.near_limit_ms(tallied),
-        "over_limit_ms": levels.near_limit_ms(tallied, OVER_LIMIT_PCT),
+        "over_limit_ms": levels.near_limit_ms(tallied, LIMIT_PCT),
         "emergency_ms": in_mode[Mode.EMERGENCY],
         **{
             name: sum(event.kind is kind and event.state is EventState.RAISED for event in events)

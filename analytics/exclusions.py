@@ -13,7 +13,7 @@ import numpy as np
 from analytics.day import DayCount
 from analytics.samples import Bools, DaySamples
 from domain.exclusion import UTILISATION
-from duty import lifts
+from duty import lifts, spectrum
 from store.exclusions import Excluded
 from store.segments import to_ms
 
@@ -51,7 +51,7 @@ def without(samples: DaySamples, spans: Sequence[Excluded]) -> DaySamples:
 
 def cubed_sum(lift_part: bytes) -> float:
     """Sum of the cubed peak structural shares of the lifts of a day."""
-    return sum(_cube(lift) for lift in lifts.lifts(lifts.from_bytes(lift_part)))
+    return sum(spectrum.cube(lift.peak_structural_pct) for lift in lifts.lifts(lifts.from_bytes(lift_part)))
 
 
 def cubed_sum_in(lift_part: bytes, spans: Sequence[Excluded]) -> float:
@@ -59,15 +59,11 @@ def cubed_sum_in(lift_part: bytes, spans: Sequence[Excluded]) -> float:
     ends = [(to_ms(span.from_at), to_ms(span.to_at)) for span in spans]
     return float(
         sum(
-            _cube(lift)
+            spectrum.cube(lift.peak_structural_pct)
             for lift in lifts.lifts(lifts.from_bytes(lift_part))
             if any(lift.start_ms < end and lift.end_ms >= start for start, end in ends)
         )
     )
-
-
-def _cube(lift: lifts.FoundLift) -> float:
-    return max(lift.peak_structural_pct, 0.0) ** 3 / 1e6
 
 
 def _inside(samples: DaySamples, span: Excluded) -> Bools:

@@ -13,6 +13,7 @@ from api.crane_states import states_of
 from api.deps import Caller, Conn
 from api.dispatch import facts_of, matched
 from api.fleet_book import Book, Situation
+from domain import attention
 from domain.dispatch_answers import Assumption, DispatchQuestion
 from domain.errors import InvalidInput
 from domain.job import Window
@@ -34,8 +35,6 @@ from store.reservations import Held, Reservation, UseOfLate
 router = APIRouter(tags=["dispatch"])
 
 DAYS_PER_MONTH: Final = 365.25 / 12
-EVEN_BAND: Final = 0.15
-"""A crane within this share of its even pace is left as it is: own choice."""
 DUE_SOON_DAYS: Final = 90
 """A crane whose special assessment is due within so many days is given no more work: own choice."""
 
@@ -243,10 +242,10 @@ def _advice(ratio: float, months: float, held_back: list[str]) -> str:
         return "the special assessment is due: arrange it before more work"
     if not np.isfinite(ratio):
         return "its life is used up by the figures: arrange the special assessment, no work by this plan"
-    if ratio > 1 + EVEN_BAND:
+    if attention.overworked(ratio):
         return "; ".join([f"lighter work: it uses its life at {ratio:.1f} times the even pace", *held_back])
     if held_back:
         return f"no more work than now: {'; '.join(held_back)}"
-    if ratio < 1 - EVEN_BAND:
+    if attention.underworked(ratio):
         return f"can take more: it uses its life at {ratio:.2f} of the even pace"
     return "even: leave it as it is"

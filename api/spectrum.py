@@ -166,6 +166,7 @@ def spectrum_answer(
         samples=merged.samples,
         lifts=structural.size,
         kq=None if math.isnan(factor) else factor,
+        kq_level_pct=None if math.isnan(factor) else spectrum.kq_level_pct(factor),
         edition=edition,
         q_class=None if q is None else q.letter,
         u_class=None if u is None else u.letter,
@@ -178,9 +179,12 @@ def spectrum_answer(
         design=design,
         design_cycles=None if limits is None else limits[0],
         design_kq=None if limits is None else limits[1],
+        design_kq_level_pct=None if limits is None else spectrum.kq_level_pct(limits[1]),
         residue_rule=rule,
         threshold_pct=threshold_pct,
         beyond=beyond_answer([merged]),
+        near_limit_from_pct=levels.NEAR_LIMIT_PCT,
+        near_limit_s=ms_to_s(levels.near_limit_ms(tallied)),
         below_zero_s=ms_to_s(levels.below_zero_ms(tallied)),
         ranges=_bins(RangeBin, "cycles", counted.range_pct, counted.count, merged.edges.edges_pct[-1]),
         crossings=tuple(
@@ -229,6 +233,7 @@ def area_cells(found: Tallies) -> tuple[AreaCell, ...]:
         AreaCell(
             slew_from_deg=sector * step_deg,
             slew_to_deg=(sector + 1) * step_deg,
+            quarter=levels.quarter_of(sector),
             outreach_from_m=ring,
             outreach_to_m=ring + 1,
             recorded_s=ms_to_s(int(found.area_ms[sector, ring])),

@@ -9,6 +9,7 @@ from typing import Generic, TypeVar
 
 from pydantic import AwareDatetime, BaseModel, ConfigDict, Field
 
+from domain.attention import WARNING_PCT
 from domain.crane import Crane, DesignClass, Edition, LoadChart, Quarter, Site
 from domain.messages import EventKind, EventState
 
@@ -210,6 +211,9 @@ class SpectrumAnswer(Answer):
     samples: int
     lifts: int
     kq: float | None = Field(description="mean cube of the lifts' peak structural share; None without lifts")
+    kq_level_pct: float | None = Field(
+        default=None, description="structural percent that, reached by every lift, would give this kq"
+    )
     edition: Edition | None = Field(description="edition whose class letters are meant")
     q_class: str | None
     u_class: str | None = Field(
@@ -233,6 +237,7 @@ class SpectrumAnswer(Answer):
     s_class: str | None = None
     design: DesignClass | None
     design_kq: float | None
+    design_kq_level_pct: float | None = Field(default=None, description="the same of the design class")
     design_cycles: float | None
     residue_rule: str
     threshold_pct: float
@@ -249,6 +254,10 @@ class SpectrumAnswer(Answer):
     largest_spike_pct: float = Field(
         default=0.0, description="how far the farthest of both stands off, in percentage points"
     )
+    near_limit_from_pct: float = Field(
+        default=WARNING_PCT, description="utilisation from which time counts as near the limit"
+    )
+    near_limit_s: float = Field(default=0.0, description="seconds at or above it, whether in a lift or not")
     below_zero_s: float = Field(
         default=0.0,
         description="seconds with utilisation below 0: a zero that is off, or a boom that pushes down",
@@ -267,6 +276,7 @@ class AreaCell(Answer):
 
     slew_from_deg: float
     slew_to_deg: float
+    quarter: Quarter = Field(description="the quarter around the carrier that it lies in")
     outreach_from_m: float
     outreach_to_m: float
     recorded_s: float

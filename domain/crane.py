@@ -13,6 +13,7 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from pydantic import AwareDatetime, BaseModel, ConfigDict, Field, StrictBool, model_validator
 
+from domain.attention import REVIEW_SHARE
 from domain.messages import CraneName
 from domain.moments import Day
 
@@ -208,7 +209,7 @@ class AssessmentEntries(_Value):
     commissioned_on: Day
     special_assessment_after_years: float = Field(default=10, gt=0, le=50)
     review_at_share: float = Field(
-        default=0.95,
+        default=REVIEW_SHARE,
         gt=0,
         le=1,
         description="used share at which the crane is to be reviewed; 0.95 is French practice",

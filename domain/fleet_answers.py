@@ -5,6 +5,7 @@ from datetime import date
 from pydantic import AwareDatetime, Field
 
 from domain.answers import CAUTIONS_DUTY, Answer
+from domain.attention import REVIEW_SHARE
 
 
 class Confident(Answer):
@@ -84,7 +85,7 @@ class FleetRow(Answer):
     open_faults: int
     service_due_on: date | None = None
     review_at_share: float = Field(
-        default=0.95, description="used share at which the crane is to be reviewed"
+        default=REVIEW_SHARE, description="used share at which the crane is to be reviewed"
     )
     assessment_on: date | None = Field(
         default=None, description="special assessment: the earliest by age, use, an entered day or condition"

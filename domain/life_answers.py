@@ -5,6 +5,7 @@ from datetime import date
 from pydantic import Field
 
 from domain.answers import CAUTIONS_DUTY, Answer, Beyond
+from domain.attention import REVIEW_SHARE
 from domain.crane import DesignClass, PriorDuty
 
 
@@ -155,7 +156,7 @@ class LifeAnswer(Answer):
         default=None, description="day after the last recorded one, from which forecasts are reckoned"
     )
     review_at_share: float = Field(
-        default=0.95, description="used share at which the crane is to be reviewed"
+        default=REVIEW_SHARE, description="used share at which the crane is to be reviewed"
     )
     review_forecast: Forecast | None = Field(default=None, description="when that share is reached")
     special_assessment_on: date = Field(description="the earliest by age, use, an entered day or condition")

@@ -11,6 +11,7 @@ from typing import Final, get_args
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from domain.attention import WARNING_PCT
 from domain.channels import CHANNEL_BY_NAME, Mode
 from domain.crane import Quarter
 from domain.errors import InvalidInput
@@ -30,7 +31,7 @@ SLEW_SECTORS: Final = 24  # of 15 deg, the first from 0 deg clockwise
 OUTREACH_RINGS: Final = int(
     CHANNEL_BY_NAME["outreach_m"].high
 )  # of 1 m; the first holds what is behind the axis
-NEAR_LIMIT_PCT: Final = 90  # first warning, common practice (no source)
+NEAR_LIMIT_PCT: Final = WARNING_PCT
 QUARTERS: Final[tuple[Quarter, ...]] = get_args(Quarter)
 _KIND: Final = b"tall"
 _VERSION: Final = 2
@@ -151,6 +152,14 @@ class NearLimitPlace:
     share: float  # of all near-limit time with a known place, 0..1, spent there
     outreach_from_m: float  # the metre of outreach with the most of it in that quarter
     outreach_to_m: float
+
+
+def quarter_of(slew_sector: int) -> Quarter:
+    """The quarter around the carrier that a sector of the tallies lies in, as in `statics.sector_of`."""
+    quarter: Quarter = QUARTERS[
+        ((slew_sector + SLEW_SECTORS // 8) % SLEW_SECTORS) * len(QUARTERS) // SLEW_SECTORS
+    ]
+    return quarter
 
 
 def near_limit_place(tallies: Tallies) -> NearLimitPlace | None:

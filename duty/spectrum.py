@@ -85,6 +85,16 @@ def kq(peak_structural_pct: ArrayLike, counts: ArrayLike | None = None) -> float
     return float((weight * ratio**3).sum() / total) if total > 0 else float("nan")
 
 
+def cube(peak_structural_pct: float) -> float:
+    """What one lift adds to C * kQ: the cube of its peak structural share, 0 where it is negative."""
+    return float(max(peak_structural_pct, 0.0) ** 3 / 1e6)
+
+
+def kq_level_pct(factor: float) -> float:
+    """Structural percent at the peak of every lift that would give this kQ [0 or more]: the cube root of `kq`."""
+    return float(100.0 * factor ** (1 / 3))
+
+
 def u_class(lifts: float, edition: Edition) -> UseClass | None:
     """Class of a total number of working cycles; None beyond the table (more than 8e6 in EN 13001-1)."""
     if not lifts >= 0:

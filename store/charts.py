@@ -8,6 +8,7 @@ from typing import Any, Final
 from psycopg import AsyncConnection
 from psycopg.types.json import Jsonb
 
+from domain.attention import REVIEW_SHARE
 from domain.crane import LoadChart
 from domain.errors import NotFound
 from store.statement import Statement
@@ -128,7 +129,9 @@ async def fleet_cranes(conn: AsyncConnection[Any], day: date) -> list[FleetCrane
     found: list[FleetCrane] = []
     while True:
         after = found[-1].name if found else ""
-        page = await FLEET_CRANES.all_async(conn, day=day, after=after, rows=CRANES_A_PAGE)
+        page = await FLEET_CRANES.all_async(
+            conn, day=day, after=after, rows=CRANES_A_PAGE, review_at_share=REVIEW_SHARE
+        )
         found += page
         if len(page) < CRANES_A_PAGE:
             return found

@@ -7,6 +7,7 @@ from typing import Any, Final
 
 from psycopg import AsyncConnection
 
+from domain.attention import REVIEW_SHARE
 from store.statement import Statement
 
 
@@ -168,7 +169,9 @@ CRANE_SUMMARY: Final = Statement("crane_summary_of", CraneSummary)
 
 async def fleet_cranes(conn: AsyncConnection[Any], sites: Sequence[str] | None = None) -> list[FleetCrane]:
     """Every crane by name; of some sites only, when given."""
-    return await FLEET_CRANES_NOW.all_async(conn, sites=None if sites is None else list(sites))
+    return await FLEET_CRANES_NOW.all_async(
+        conn, sites=None if sites is None else list(sites), review_at_share=REVIEW_SHARE
+    )
 
 
 async def fleet_period(

@@ -12,10 +12,10 @@ from dashboard import numbers
 from dashboard.client import Client
 from dashboard.parts import form, grid, marks, page, states
 from dashboard.parts.form import Done, Values
-from dashboard.parts.marks import State
 from dashboard.texts import t
 from dashboard.visit import UTC_ZONE, ZONES, Trouble, Visit, attempt
 from domain.alerts import FLEET_KINDS, AlertDetail, AlertKind, AlertRow, Priority, Shelved
+from domain.attention import State
 
 SHOWS: Final = ("open", "all")
 AT_MOST: Final = 200
@@ -263,7 +263,7 @@ async def _past(visit: Visit) -> Any:
             "raised": numbers.moment(row.raised_at, zones.get(row.site, UTC_ZONE)),
             "raised_href": visit.href(alert=str(row.alert_id)),
             "crane": _about(row) or t("alerts.fleet"),
-            "urgency": marks.urgency(STATES[row.priority]),
+            "urgency": STATES[row.priority].urgency,
             "state": (State.OK if row.state == "cleared" else STATES[row.priority]).value,
             "word": t(f"alerts.priority.{row.priority}"),
             "text": row.text,

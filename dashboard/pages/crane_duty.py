@@ -9,10 +9,12 @@ from dash import html
 from dashboard import numbers
 from dashboard.pages import crane_near_limit
 from dashboard.parts import area, charts, findings, marks, period
-from dashboard.parts.marks import State
 from dashboard.texts import t
 from dashboard.visit import Trouble, Visit, together
+from domain import attention
 from domain.answers import CraneDetail, LevelBin, SpectrumAnswer, WorkingAreaAnswer
+from domain.attention import State
+from domain.units import s_to_min
 
 PERIODS: Final = ("30", "7", "90", period.ALL)
 WHOLE_DAYS: Final = 366
@@ -152,12 +154,12 @@ def _against_design(s: SpectrumAnswer) -> Any:
     )
 
 
-def _bars(bins: tuple[LevelBin, ...], scale: float, warn_from: float) -> dict[str, Any]:
+def _bars(bins: tuple[LevelBin, ...], warn_from: float) -> dict[str, Any]:
     return {
         "type": "bar",
         "x": [(one.low_pct + one.high_pct) / 2 for one in bins],
         "width": [(one.high_pct - one.low_pct) * 0.92 for one in bins],
-        "y": [round(one.value * scale, 3) for one in bins],
+        "y": [round(s_to_min(one.value), 3) for one in bins],
         "marker": {
             "color": [_level_colour(one.low_pct, warn_from) for one in bins],
             "line": {"width": 0},
@@ -166,7 +168,7 @@ def _bars(bins: tuple[LevelBin, ...], scale: float, warn_from: float) -> dict[st
 
 
 def _level_colour(low_pct: float, warn_from: float) -> str:
-    if low_pct >= marks.LIMIT_PCT:
+    if low_pct >= attention.LIMIT_PCT:
         return "@act_fill"
     return "@watch_fill" if low_pct >= warn_from else "@series"
 
@@ -196,16 +198,18 @@ def _peaks(s: SpectrumAnswer) -> Any:
         }
     ]
     notes: list[dict[str, Any]] = []
-    if s.kq:
-        notes.append(_level_note(100 * s.kq ** (1 / 3), t("spectrum.actual"), "@series", 1.0))
-    if s.design_kq:
-        notes.append(_level_note(100 * s.design_kq ** (1 / 3), t("spectrum.design"), "@ink_soft", 0.93))
+    if s.kq_level_pct:
+        notes.append(_level_note(s.kq_level_pct, t("spectrum.actual"), "@series", 1.0))
+    if s.design_kq_level_pct:
+        notes.append(_level_note(s.design_kq_level_pct, t("spectrum.design"), "@ink_soft", 0.93))
     figure = {
         "data": data,
         "layout": charts.layout(
             x_title=t("axis.structural"),
             y_title=t("axis.lifts_above"),
-            xaxis={"range": [0, max(110, bins[-1].high_pct if bins[-1].value else 110)]},
+            xaxis={
+                "range": [0, max(1.1 * attention.LIMIT_PCT, bins[-1].high_pct if bins[-1].value else 0.0)]
+            },
             yaxis={"range": [0, 118], "tickvals": [0, 25, 50, 75, 100]},
             shapes=[note.pop("line_shape") for note in notes],
             annotations=notes,
@@ -258,11 +262,18 @@ def _levels(s: SpectrumAnswer) -> Any:
     bins = [one for one in s.time_at_level if one.value > 0]
     if not bins:
         return charts.nothing(title, t("duty.none"))
-    near = sum(one.value for one in bins if one.low_pct >= 90)
-    words = t("levels.summary", near=numbers.duration(near), total=numbers.hours(s.recorded_s))
+    words = t(
+        "levels.summary",
+        warning=numbers.plain(s.near_limit_from_pct),
+        near=numbers.duration(s.near_limit_s),
+        total=numbers.hours(s.recorded_s),
+    )
     if s.below_zero_s:
         words = f"{words} {t('levels.below_zero', time=numbers.duration(s.below_zero_s))}"
-    trace = {**_bars(tuple(bins), 1 / 60, 90), "hovertemplate": "%{x:.0f} %: %{y:.1f} min<extra></extra>"}
+    trace = {
+        **_bars(tuple(bins), s.near_limit_from_pct),
+        "hovertemplate": "%{x:.0f} %: %{y:.1f} min<extra></extra>",
+    }
     figure = {
         "data": [trace],
         "layout": charts.layout(

@@ -10,8 +10,8 @@ from dash import html
 from dashboard import numbers
 from dashboard.numbers import Units
 from dashboard.parts import events, grid
-from dashboard.parts.marks import State
 from dashboard.texts import t
+from domain.attention import State
 from domain.fault_answers import FaultEpisodeRow, FaultsAndOverloadsAnswer
 
 AROUND: Final = timedelta(minutes=2)

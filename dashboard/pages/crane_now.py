@@ -12,16 +12,18 @@ from dashboard.client import Client
 from dashboard.parts import charts, geometry, marks, page, trace
 from dashboard.parts import events as events_part
 from dashboard.parts.components import LiveBar, LiveMark, LiveValue, SideView, TopView
-from dashboard.parts.marks import State
 from dashboard.texts import t
 from dashboard.visit import Trouble, Visit, attempt, together
+from domain import attention
 from domain.answers import CraneDetail, FaultRow, LiveAnswer, Page
+from domain.attention import State
 from domain.channels import Mode
 from domain.crane import Spread
 from domain.drawing_answers import DrawingAnswer, Drawn
 
 HOURS: Final = ("8", "24", "72")
 RECENT_LIFTS: Final = 200
+BAR_FULL_PCT: Final = 120
 
 
 async def render(visit: Visit, detail: CraneDetail) -> Any:
@@ -88,8 +90,8 @@ def _open_faults(name: str, found: Page[FaultRow] | Trouble) -> Any:
 
 def _present(visit: Visit, live: LiveAnswer, drawn: DrawingAnswer, lifts: Any) -> html.Div:
     values, name = live.values, live.crane
-    stale = live.age_s is None or live.age_s > page.STALE_AFTER_S
-    state = State.STALE if stale else marks.utilisation_state(values.get("utilisation_pct"))
+    stale = attention.stale(live.age_s)
+    state = State.STALE if stale else attention.utilisation_state(values.get("utilisation_pct"))
     now, figure = drawn.now, drawn.figure
     position = geometry.position_of(now)
     with_lifts = now is not None and now.spread_left is now.spread_right is Spread.FULL
@@ -105,7 +107,7 @@ def _present(visit: Visit, live: LiveAnswer, drawn: DrawingAnswer, lifts: Any) -
             [
                 round(lift.peak_outreach_m, 2),
                 round(lift.mass_kg),
-                lift.peak_utilisation_pct >= marks.WARNING_PCT,
+                lift.peak_utilisation_pct >= attention.WARNING_PCT,
             ]
             for lift in (lifts if with_lifts else ())
             if lift.mass_kg is not None and lift.peak_outreach_m is not None
@@ -213,8 +215,8 @@ def _readings(visit: Visit, live: LiveAnswer, now: Drawn | None, stale: bool) ->
         crane=name,
         value=values.get("utilisation_pct"),
         stale=stale,
-        watch_from=marks.WARNING_PCT,
-        act_from=marks.LIMIT_PCT,
+        watch_from=attention.WARNING_PCT,
+        act_from=attention.LIMIT_PCT,
         words={state.value: t(f"utilisation.{state}") for state in State},
     )
     return html.Div(
@@ -233,14 +235,16 @@ def _readings(visit: Visit, live: LiveAnswer, now: Drawn | None, stale: bool) ->
                 crane=name,
                 channel="utilisation_pct",
                 value=values.get("utilisation_pct"),
-                full=120,
-                watch_from=marks.WARNING_PCT,
-                act_from=marks.LIMIT_PCT,
-                label=t("now.bar"),
+                full=BAR_FULL_PCT,
+                watch_from=attention.WARNING_PCT,
+                act_from=attention.LIMIT_PCT,
+                label=t("now.bar", full=BAR_FULL_PCT, warning=attention.WARNING_PCT),
             ),
             marks.facts(
                 marks.fact(
-                    t("channel.utilisation_pct"), reading("utilisation_pct", 0, "%"), t("note.warning_90")
+                    t("channel.utilisation_pct"),
+                    reading("utilisation_pct", 0, "%"),
+                    t("note.warning", warning=attention.WARNING_PCT),
                 ),
                 marks.fact(
                     t("channel.limit_pct"),

@@ -8,11 +8,12 @@ from dash import dcc, html
 
 from dashboard import numbers
 from dashboard.pages import crane_exclusions, crane_faults
-from dashboard.parts import charts, events, grid, marks, page, period, trace
-from dashboard.parts.marks import utilisation_state
+from dashboard.parts import charts, events, grid, page, period, trace
 from dashboard.texts import t
 from dashboard.visit import Trouble, Visit, attempt, together
+from domain import attention
 from domain.answers import CraneDetail
+from domain.attention import utilisation_state
 from domain.lift import Lift
 from domain.messages import EventKind
 
@@ -103,7 +104,7 @@ def _lift_columns(visit: Visit, zone: ZoneInfo) -> list[dict[str, Any]]:
             "field": "peak",
             "headerName": t("lifts.col.peak"),
             "cellRenderer": "BarCell",
-            "cellRendererParams": {"kind": "peak", "full": 120.0, "band": [marks.WARNING_PCT, 120.0]},
+            "cellRendererParams": {"kind": "peak", "full": 120.0, "band": [attention.WARNING_PCT, 120.0]},
             "minWidth": 130,
         },
         {

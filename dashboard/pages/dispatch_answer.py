@@ -10,13 +10,13 @@ from dash import html
 from dashboard import numbers
 from dashboard.numbers import Units
 from dashboard.parts import marks, page, states
-from dashboard.parts.marks import State as Attention
 from dashboard.texts import t
 from dashboard.visit import Visit
+from domain import attention
+from domain.attention import State as Attention
 from domain.crane import Spread
 from domain.dispatch_answers import Assumption, DispatchAnswer, DispatchCandidate, DispatchQuestion
 
-THIN_HEADROOM_PCT: Final = 10.0
 SHOWN_AT_FIRST: Final = 5
 FIT_A_PAGE: Final = 25
 OUT_A_PAGE: Final = 12
@@ -137,7 +137,7 @@ def _card(
     zone: ZoneInfo,
 ) -> html.Div:
     limit = question.planning_limit_pct
-    thin = one.headroom_pct is not None and one.headroom_pct < THIN_HEADROOM_PCT
+    thin = attention.thin(one.headroom_pct)
     state = Attention.WATCH if thin or not one.usable else Attention.OK
     return html.Div(
         [

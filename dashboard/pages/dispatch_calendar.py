@@ -12,6 +12,7 @@ from dashboard.pages.dispatch_parts import clock, day_of, days_between, head, mi
 from dashboard.parts import charts, marks, page, states
 from dashboard.texts import t
 from dashboard.visit import Trouble, Visit, attempt
+from domain import attention
 from domain.job_answers import ReservationRow
 
 DAYS: Final = ("7", "1", "14", "28")
@@ -168,7 +169,9 @@ def _entry(row: ReservationRow) -> html.Li:
                 html.Span(clock(row), className="bl-entry-time"),
                 html.Span(row.crane, className="bl-entry-crane"),
                 html.Span(row.title, className="bl-entry-title"),
-                marks.mark(marks.State.STALE, t("dispatch.calendar.released")) if row.released_at else None,
+                marks.mark(attention.State.STALE, t("dispatch.calendar.released"))
+                if row.released_at
+                else None,
             ],
             href=f"/dispatch/reservation/{row.reservation_id}",
             className="bl-entry",

@@ -22,6 +22,7 @@ from dashboard.parts import charts, form, marks, page, states
 from dashboard.parts.form import Done, Unreadable, Values
 from dashboard.texts import t
 from dashboard.visit import Trouble, Visit, attempt
+from domain import attention
 from domain.crane import Sector, Spread
 from domain.errors import BoomledgerError
 from domain.job_answers import AssignedJob, AssignmentAnswer, AssignmentAsked, HoldAsked, ListedJob
@@ -225,7 +226,7 @@ def _row(visit: Visit, lines: Sequence[Line], index: int, one: AssignedJob, zone
         else "–".join(f"{at.astimezone(zone):%H:%M}" for at in (window.starts_at, window.ends_at))
     )
     rest = "\n".join(line.text for place, line in enumerate(lines) if place != index)
-    crane: Any = marks.mark(marks.State.WATCH, t("dispatch.day.nobody"))
+    crane: Any = marks.mark(attention.State.WATCH, t("dispatch.day.nobody"))
     if one.crane is not None:
         points = t("dispatch.day.points", points=numbers.plain(one.points, 1))
         if one.cheapest_crane not in (None, one.crane):

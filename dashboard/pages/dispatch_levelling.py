@@ -8,14 +8,13 @@ from dash import html
 from dashboard import numbers
 from dashboard.pages.dispatch_parts import head, yard_zone
 from dashboard.parts import charts, marks, page, states
-from dashboard.parts.marks import State
 from dashboard.texts import t
 from dashboard.visit import Visit
+from domain import attention
+from domain.attention import State
 from domain.job_answers import CraneBias, LevellingRow, MeasuredRow
 
 SPANS: Final = ("90", "30", "366")
-BIAS_WATCH_PCT: Final = 5.0
-"""A mean difference of more than this many points of percent asks for a look: own choice."""
 
 
 async def render(visit: Visit) -> Any:
@@ -64,7 +63,7 @@ async def render(visit: Visit) -> Any:
 
 
 def _headline(rows: tuple[LevellingRow, ...]) -> str:
-    lighter = [row.crane for row in rows if _ratio(row) > 1.15]
+    lighter = [row.crane for row in rows if attention.overworked(_ratio(row))]
     if not lighter:
         return t("dispatch.levelling.even")
     return t("dispatch.levelling.lighter", count=len(lighter), cranes=numbers.listed(lighter[:6]))
@@ -76,7 +75,7 @@ def _ratio(row: LevellingRow) -> float:
 
 def _pace(row: LevellingRow) -> html.Li:
     ratio = _ratio(row)
-    state = State.WATCH if ratio > 1.15 else State.OK
+    state = State.WATCH if attention.overworked(ratio) else State.OK
     return html.Li(
         [
             page.crane_link(row.crane, tab="duty"),
@@ -148,7 +147,10 @@ async def render_measured(visit: Visit) -> Any:
         html.Section(
             [
                 html.H2(t("dispatch.bias")),
-                html.P(t("dispatch.bias.note", watch=numbers.plain(BIAS_WATCH_PCT)), className="bl-summary"),
+                html.P(
+                    t("dispatch.bias.note", watch=numbers.plain(attention.BIAS_WATCH_PCT)),
+                    className="bl-summary",
+                ),
                 html.Ul([_bias(one) for one in answer.bias], className="bl-biases"),
             ],
             className="bl-card",
@@ -192,7 +194,7 @@ async def render_measured(visit: Visit) -> Any:
 
 def _bias(one: CraneBias) -> html.Li:
     mean = one.mean_difference_pct
-    off = abs(mean) > BIAS_WATCH_PCT
+    off = attention.biased(mean)
     words = t("dispatch.bias.high" if mean > 0 else "dispatch.bias.low") if off else t("dispatch.bias.fine")
     spread = (
         "" if one.spread_pct is None else t("dispatch.bias.spread", spread=numbers.plain(one.spread_pct, 1))

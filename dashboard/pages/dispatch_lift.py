@@ -13,6 +13,7 @@ from dashboard.parts.components import SideView
 from dashboard.parts.form import Done, Unreadable, Values
 from dashboard.texts import t
 from dashboard.visit import Trouble, Visit, attempt
+from domain import attention
 from domain.dispatch_answers import DispatchCandidate, DispatchQuestion
 from domain.drawing_answers import LiftDrawing, LiftDrawingAsked
 from domain.errors import BoomledgerError
@@ -212,7 +213,9 @@ def _override(one: DispatchCandidate) -> html.P | None:
         return None
     what = numbers.listed([state.text for state in one.states if state.needs_override])
     words = t("dispatch.override.what", crane=one.crane, what=what)
-    return html.P([marks.mark(marks.State.ACT, t("dispatch.override")), " ", words], className="bl-summary")
+    return html.P(
+        [marks.mark(attention.State.ACT, t("dispatch.override")), " ", words], className="bl-summary"
+    )
 
 
 @form.handles("hold")

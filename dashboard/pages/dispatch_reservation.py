@@ -16,6 +16,7 @@ from dashboard.parts import form, marks, page
 from dashboard.parts.form import Done, Values
 from dashboard.texts import t
 from dashboard.visit import Visit
+from domain import attention
 from domain.answers import CAUTIONS_DISPATCH
 from domain.job_answers import ReservationRow
 
@@ -64,14 +65,14 @@ async def render(visit: Visit) -> Any:
 def _state(row: ReservationRow) -> html.Div:
     if row.released_at is None:
         return html.Div(
-            marks.mark(marks.State.OK, t("dispatch.reservation.is_held")), className="bl-mark-row"
+            marks.mark(attention.State.OK, t("dispatch.reservation.is_held")), className="bl-mark-row"
         )
     words = t(
         "dispatch.reservation.is_released",
         who=row.released_by or "",
         when=numbers.moment(row.released_at, ZoneInfo(row.time_zone)),
     )
-    return html.Div(marks.mark(marks.State.STALE, words), className="bl-mark-row")
+    return html.Div(marks.mark(attention.State.STALE, words), className="bl-mark-row")
 
 
 def _steps(row: ReservationRow) -> html.Div:

@@ -12,10 +12,10 @@ from dash import dcc, html
 from dashboard import numbers
 from dashboard.pages import crane_faults
 from dashboard.parts import charts, events, marks, page, period
-from dashboard.parts.marks import State
 from dashboard.texts import t
 from dashboard.visit import UTC_ZONE, ZONES, Trouble, Visit, together
 from domain.answers import EventRow, Page
+from domain.attention import State
 from domain.fault_answers import CraneFaultsRow, FaultPareto
 from domain.messages import EventKind, EventState
 from domain.units import S_PER_H

@@ -12,9 +12,9 @@ from dashboard import numbers
 from dashboard.pages import first_run, fleet_morning, fleet_table, fleet_weeks
 from dashboard.parts import marks, page, period
 from dashboard.parts.area import near_limit_cell, where_near_limit
-from dashboard.parts.marks import State
 from dashboard.texts import t
 from dashboard.visit import UTC_ZONE, ZONES, Visit, together
+from domain.attention import State
 from domain.fleet_answers import FleetAnswer, FleetRow, FleetWeeksAnswer
 from domain.near_limit import NearLimitPlaces
 
@@ -84,7 +84,7 @@ def _controls(visit: Visit, rows: Sequence[FleetRow], show: str, chosen: period.
 
 
 def _wanting(row: FleetRow, visit: Visit) -> bool:
-    return fleet_table.attention(row, visit.now.date())[0] is not State.OK
+    return fleet_table.pressing(row, visit.now.date())[0] is not State.OK
 
 
 def _table_head(fleet: FleetAnswer) -> html.Div:

@@ -2,17 +2,16 @@
 
 from collections.abc import Mapping, Sequence
 from datetime import date
-from typing import Any, Final
+from typing import Any
 
 from dash import dcc, html
 
 from dashboard import numbers
-from dashboard.parts import findings, marks, page
-from dashboard.parts.marks import State
+from dashboard.parts import findings, page
 from dashboard.texts import t
+from domain import attention
+from domain.attention import State
 from domain.fleet_answers import FleetAnswer, FleetRow
-
-SILENT_AFTER_S: Final = 86_400.0
 
 
 def sentences(fleet: FleetAnswer, why: Mapping[str, tuple[str, str]], today: date) -> html.Section:
@@ -36,12 +35,7 @@ def sentences(fleet: FleetAnswer, why: Mapping[str, tuple[str, str]], today: dat
 
 def is_near(row: FleetRow) -> bool:
     """Whether a crane spent a notable share of its time under load near the limit."""
-    return marks.near_limit_state(row.near_limit_pct) in (State.WATCH, State.ACT)
-
-
-def is_silent(row: FleetRow) -> bool:
-    """Whether nothing came from a crane for a day."""
-    return row.age_s is None or row.age_s > SILENT_AFTER_S
+    return attention.near_limit_state(row.near_limit_pct) in (State.WATCH, State.ACT)
 
 
 def _links(rows: Sequence[FleetRow], **query: str) -> list[Any]:
@@ -93,7 +87,9 @@ def _near(fleet: FleetAnswer, why: Mapping[str, tuple[str, str]]) -> tuple[State
     words.append(". ")
     if len(near) > 1:
         words += [t("morning.near.others"), *_links(near[1:5], tab="duty"), _rest(near, 5), "."]
-    return max((marks.near_limit_state(row.near_limit_pct) for row in near), key=marks.urgency), words
+    return max(
+        (attention.near_limit_state(row.near_limit_pct) for row in near), key=lambda one: one.urgency
+    ), words
 
 
 def _life(fleet: FleetAnswer) -> tuple[State, list[Any]] | None:
@@ -101,7 +97,7 @@ def _life(fleet: FleetAnswer) -> tuple[State, list[Any]] | None:
     if not known:
         return State.STALE, [t("morning.life.unknown")]
     most = max(known, key=lambda row: row.used_share or 0)
-    state = marks.life_state(most.used_share, most.review_at_share)
+    state = attention.life_state(most.used_share, most.review_at_share)
     words: list[Any] = [
         t("morning.life.most"),
         dcc.Link(most.crane, href=f"/life/{most.crane}", className="bl-link"),
@@ -118,19 +114,19 @@ def _life(fleet: FleetAnswer) -> tuple[State, list[Any]] | None:
 
 def _assessment(fleet: FleetAnswer, today: date) -> tuple[State, list[Any]] | None:
     due = sorted(
-        (row for row in fleet.rows if marks.assessment_state(row.assessment_on, today) is not State.OK),
+        (row for row in fleet.rows if attention.assessment_state(row.assessment_on, today) is not State.OK),
         key=lambda row: row.assessment_on or today,
     )
     if not due:
         return None
-    past = [row for row in due if marks.assessment_state(row.assessment_on, today) is State.ACT]
+    past = [row for row in due if attention.assessment_state(row.assessment_on, today) is State.ACT]
     soon = [row for row in due if row not in past]
     words: list[Any] = []
     if past:
         words += [html.Strong(t("morning.assessment.past")), *_links(past[:4]), _rest(past, 4), ". "]
     if soon:
         words += [
-            t("morning.assessment.soon", days=marks.ASSESSMENT_SOON_DAYS),
+            t("morning.assessment.soon", days=attention.ASSESSMENT_SOON_DAYS),
             *_links(soon[:4]),
             _rest(soon, 4),
             ". ",
@@ -176,20 +172,20 @@ def _service(fleet: FleetAnswer, today: date) -> tuple[State, list[Any]]:
         link = dcc.Link(t("morning.service.enter"), href="/settings?tab=service", className="bl-link")
         return State.STALE, [t("morning.service.unknown"), " ", link, "."]
     due = sorted(
-        (row for row in known if marks.due_state(row.service_due_on, today) is not State.OK),
+        (row for row in known if attention.due_state(row.service_due_on, today) is not State.OK),
         key=lambda row: row.service_due_on or today,
     )
     link = dcc.Link(t("morning.service.link"), href="/service", className="bl-link")
     if not due:
-        return State.OK, [t("morning.service.none", days=marks.DUE_SOON_DAYS), " ", link, "."]
-    past = [row for row in due if marks.due_state(row.service_due_on, today) is State.ACT]
+        return State.OK, [t("morning.service.none", days=attention.DUE_SOON_DAYS), " ", link, "."]
+    past = [row for row in due if attention.due_state(row.service_due_on, today) is State.ACT]
     soon = [row for row in due if row not in past]
     words: list[Any] = []
     if past:
         words += [html.Strong(t("morning.service.past")), *_links(past[:4]), _rest(past, 4), ". "]
     if soon:
         words += [
-            t("morning.service.soon", days=marks.DUE_SOON_DAYS),
+            t("morning.service.soon", days=attention.DUE_SOON_DAYS),
             *_links(soon[:4]),
             _rest(soon, 4),
             ". ",
@@ -198,7 +194,7 @@ def _service(fleet: FleetAnswer, today: date) -> tuple[State, list[Any]]:
 
 
 def _data(fleet: FleetAnswer) -> tuple[State, list[Any]]:
-    silent = [row for row in fleet.rows if is_silent(row)]
+    silent = [row for row in fleet.rows if attention.silent(row.age_s)]
     words: list[Any] = []
     if silent:
         words = [

@@ -7,33 +7,35 @@ from typing import Any, Final
 from dash import html
 
 from dashboard import numbers
-from dashboard.pages.fleet_morning import is_silent
 from dashboard.parts import grid, marks, page
-from dashboard.parts.marks import State
 from dashboard.texts import t
+from domain import attention
+from domain.attention import State
 from domain.fleet_answers import FleetRow
 
 NEAR_FULL_PCT: Final = 10.0
 FILTERED_BESIDES: Final = ("title", "word")
 
 
-def attention(row: FleetRow, today: date) -> tuple[State, str]:
+def pressing(row: FleetRow, today: date) -> tuple[State, str]:
     """The state of a crane in the fleet and its word: the most pressing one of all that hold."""
     if row.draft:
         return State.WATCH, t("attention.draft")
     if row.open_faults:
         return State.ACT, t("attention.fault", count=row.open_faults)
-    near = marks.near_limit_state(row.near_limit_pct)
-    life = marks.life_state(row.used_share, row.review_at_share) if row.used_share is not None else State.OK
-    assessment = marks.assessment_state(row.assessment_on, today)
-    service = marks.due_state(row.service_due_on, today)
+    near = attention.near_limit_state(row.near_limit_pct)
+    life = (
+        attention.life_state(row.used_share, row.review_at_share) if row.used_share is not None else State.OK
+    )
+    assessment = attention.assessment_state(row.assessment_on, today)
+    service = attention.due_state(row.service_due_on, today)
     for state in (State.ACT, State.WATCH):
         for kind, found in (("assessment", assessment), ("near", near), ("life", life), ("service", service)):
             if found is state:
                 return state, t(f"attention.{kind}.{state}")
     if row.findings:
         return State.WATCH, t("attention.findings", count=row.findings)
-    if is_silent(row):
+    if attention.silent(row.age_s):
         return State.STALE, t("attention.silent")
     return State.OK, t("attention.none")
 
@@ -120,11 +122,11 @@ def _columns() -> list[dict[str, Any]]:
     return [
         {**crane, "headerName": t("fleet.col.crane")},
         {**state, "headerName": t("fleet.col.state")},
-        _bars("near", NEAR_FULL_PCT, (marks.NEAR_ACT_PCT, NEAR_FULL_PCT)),
+        _bars("near", NEAR_FULL_PCT, (attention.NEAR_ACT_PCT, NEAR_FULL_PCT)),
         reason,
         _count("stops", 74),
         _count("overrides", 88),
-        {**_bars("life", 1.0, (marks.REVIEW_SHARE, 1.0)), "minWidth": 128, "narrow": False},
+        {**_bars("life", 1.0, (attention.REVIEW_SHARE, 1.0)), "minWidth": 128, "narrow": False},
         service,
         _count("faults", 66),
         now,
@@ -134,15 +136,15 @@ def _columns() -> list[dict[str, Any]]:
 
 
 def _grid_row(row: FleetRow, why: tuple[str, str], today: date) -> dict[str, Any]:
-    state, word = attention(row, today)
+    state, word = pressing(row, today)
     short, long = why
-    near_state = marks.near_limit_state(row.near_limit_pct)
-    life_state = marks.life_state(row.used_share, row.review_at_share)
+    near_state = attention.near_limit_state(row.near_limit_pct)
+    life_state = attention.life_state(row.used_share, row.review_at_share)
     doubt = t("attention.findings", count=row.findings) if row.findings else ""
     return {
         "crane": row.crane,
         "title": row.title or row.type,
-        "urgency": marks.urgency(state),
+        "urgency": state.urgency,
         "state": state.value,
         "word": word,
         "near": row.near_limit_pct,
@@ -157,7 +159,7 @@ def _grid_row(row: FleetRow, why: tuple[str, str], today: date) -> dict[str, Any
         "life_state": life_state.value,
         "life_text": marks.life_words(row),
         "service": row.service_due_on.isoformat() if row.service_due_on else None,
-        "service_state": marks.due_state(row.service_due_on, today).value,
+        "service_state": attention.due_state(row.service_due_on, today).value,
         "service_text": numbers.day(row.service_due_on),
         "faults": row.open_faults,
         "now": row.utilisation_pct,
@@ -169,9 +171,9 @@ def _other_reason(row: FleetRow, today: date) -> str:
     """What else a person should know of a crane that does not stand out by its near-limit time."""
     if row.emergency_s >= 60:
         return t("fleet.why.emergency", time=numbers.duration(row.emergency_s))
-    if marks.assessment_state(row.assessment_on, today) is not State.OK:
+    if attention.assessment_state(row.assessment_on, today) is not State.OK:
         return t("fleet.why.assessment", day=numbers.day(row.assessment_on))
-    if row.spent_on is not None and marks.life_state(row.used_share, row.review_at_share) is not State.OK:
+    if row.spent_on is not None and attention.life_state(row.used_share, row.review_at_share) is not State.OK:
         return t("fleet.why.spent", day=numbers.day(row.spent_on))
     return ""
 

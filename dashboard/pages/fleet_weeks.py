@@ -5,9 +5,10 @@ from typing import Any, Final
 from dash import html
 
 from dashboard import numbers
-from dashboard.parts import charts, marks, page
+from dashboard.parts import charts, page
 from dashboard.parts.components import Drawing
 from dashboard.texts import t
+from domain import attention
 from domain.fleet_answers import FleetAnswer, FleetWeeksAnswer, FleetWeeksRow
 
 AT_MOST: Final = 12
@@ -52,7 +53,7 @@ def change_points(shares: tuple[float | None, ...]) -> float | None:
 def bars(row: FleetWeeksRow) -> Drawing:
     """The weeks of one crane as bars against the two steps of attention; the newest carry the colour of their state."""
     known = [share for share in row.near_limit_pct if share is not None]
-    levels = [_level(step) for step in (marks.NEAR_WATCH_PCT, marks.NEAR_ACT_PCT)]
+    levels = [_level(step) for step in (attention.NEAR_WATCH_PCT, attention.NEAR_ACT_PCT)]
     step = WIDTH / len(row.near_limit_pct)
     oldest_marked = len(row.near_limit_pct) - RECENT_WEEKS
     weeks = [
@@ -97,7 +98,7 @@ def _week(left: float, step: float, share_pct: float | None, *, marked: bool) ->
             "line", className="bl-week-none", x1=x, x2=round(x + width, 2), y1=HEIGHT - 1, y2=HEIGHT - 1
         )
     height = round(max(_height(share_pct), 1.5), 2)
-    state = marks.near_limit_state(share_pct) if marked else "past"
+    state = attention.near_limit_state(share_pct) if marked else "past"
     return Drawing(
         "rect",
         className=f"bl-week bl-week-{state}",
@@ -130,8 +131,8 @@ def _summary(rows: list[FleetWeeksRow], count: int, of_all: int) -> str:
         t(
             "weeks.summary",
             count=count,
-            watch=numbers.percent(marks.NEAR_WATCH_PCT),
-            act=numbers.percent(marks.NEAR_ACT_PCT),
+            watch=numbers.percent(attention.NEAR_WATCH_PCT),
+            act=numbers.percent(attention.NEAR_ACT_PCT),
             full=numbers.percent(FULL_PCT),
         )
     ]

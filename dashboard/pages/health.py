@@ -12,16 +12,16 @@ from dashboard import numbers
 from dashboard.pages import crane_exclusions, health_import
 from dashboard.palette import MAGNITUDE
 from dashboard.parts import charts, findings, grid, marks, page
-from dashboard.parts.marks import State
 from dashboard.texts import t
 from dashboard.visit import UTC_ZONE, ZONES, Trouble, Visit, together
+from domain import attention
 from domain.answers import Page, QuarantineRow
+from domain.attention import State
 from domain.findings import FindingRow
 from domain.fleet_answers import FleetAnswer, FleetRow
 from domain.units import ms_to_h, ms_to_s, s_to_h
 from domain.upkeep import DayRow
 
-SILENT_AFTER_S: Final = 86_400.0
 RECORD_DAYS: Final = 28
 RECORD_CRANES: Final = 12  # of a large fleet those only that somebody has to look at first
 GAP_FROM_MS: Final = 60_000
@@ -93,7 +93,7 @@ async def _engineers(visit: Visit, zone: ZoneInfo) -> list[Any]:
 def _age_state(row: FleetRow) -> tuple[State, str]:
     if row.age_s is None:
         return State.STALE, t("health.never")
-    if row.age_s > SILENT_AFTER_S:
+    if attention.silent(row.age_s):
         return State.STALE, t("health.silent")
     if row.age_s < 0:
         return State.ACT, t("health.ahead")

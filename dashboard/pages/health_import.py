@@ -16,10 +16,10 @@ from dash.exceptions import PreventUpdate
 from dashboard import numbers
 from dashboard.client import Client
 from dashboard.parts import marks, page
-from dashboard.parts.marks import State as Attention
 from dashboard.texts import t
 from dashboard.visit import Trouble
 from domain.answers import Page
+from domain.attention import State as Attention
 from domain.errors import BoomledgerError, InvalidInput
 from domain.transfer_answers import ImportDone, ImportProblem, ImportRow
 from domain.units import BYTES_PER_MB

@@ -11,6 +11,7 @@ from dashboard.pages.life_list import render_list as render_list
 from dashboard.parts import charts, findings, marks, page
 from dashboard.texts import t
 from dashboard.visit import Trouble, Visit, together
+from domain import attention
 from domain.life_answers import FactorsAnswer, LifeAnswer
 
 
@@ -65,7 +66,7 @@ def _share(life: LifeAnswer, factors: FactorsAnswer | Trouble) -> html.Section:
             life.used_share,
             full=1.0,
             band=(life.review_at_share, 1.0),
-            state=marks.life_state(life.used_share, life.review_at_share),
+            state=attention.life_state(life.used_share, life.review_at_share),
             name=t("life.used"),
             text=_shares(life),
         )

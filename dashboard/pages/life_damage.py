@@ -8,9 +8,9 @@ from dash import dcc, html
 from dashboard import numbers
 from dashboard.palette import MAGNITUDE
 from dashboard.parts import area, charts, marks
-from dashboard.parts.marks import State
 from dashboard.texts import t
 from dashboard.visit import Visit
+from domain.attention import State
 from domain.life_answers import DamageAnswer, DetailDamage, LifeAnswer
 
 FORMULA: Final = ("damage.formula", "damage.formula.curves", "damage.formula.limits", "damage.formula.around")

@@ -10,10 +10,11 @@ from dash import dcc, html
 
 from dashboard import numbers
 from dashboard.pages.crane_tables import shown_span
-from dashboard.parts import events, geometry, marks, page, period, states
+from dashboard.parts import events, geometry, page, period, states
 from dashboard.parts.components import Player
 from dashboard.texts import t
 from dashboard.visit import Visit, together
+from domain import attention
 from domain.answers import EventRow
 from domain.drawing_answers import PosesAnswer
 from domain.lift import Lift
@@ -89,8 +90,8 @@ async def render(visit: Visit) -> Any:
         carrier=geometry.carrier_of(samples.figure),
         reach=geometry.lines(samples.figure.outline),
         reach_m=samples.figure.reach_m,
-        watch_from=marks.WARNING_PCT,
-        act_from=marks.LIMIT_PCT,
+        watch_from=attention.WARNING_PCT,
+        act_from=attention.LIMIT_PCT,
         gap_ms=samples.gap_ms,
         start_ms=_moment(visit),
         time_from=_iso(start),

@@ -7,9 +7,10 @@ from dash import dcc, html
 
 from dashboard import numbers
 from dashboard.parts import charts, grid, marks, page, states
-from dashboard.parts.marks import State
 from dashboard.texts import t
 from dashboard.visit import Trouble, Visit, attempt
+from domain import attention
+from domain.attention import State
 from domain.fleet_answers import FleetRow
 from domain.upkeep import ServiceRow
 
@@ -56,7 +57,7 @@ async def render(visit: Visit) -> Any:
 
 
 def _due(when: date | None, today: date) -> tuple[State, str]:
-    return marks.due_state(when, today), marks.due_words(when, today)
+    return attention.due_state(when, today), marks.due_words(when, today)
 
 
 def _plans(plans: list[ServiceRow], today: date) -> html.Section:
@@ -99,7 +100,7 @@ def _plans(plans: list[ServiceRow], today: date) -> html.Section:
             {
                 "crane": one.crane,
                 "plan": one.plan,
-                "urgency": marks.urgency(state),
+                "urgency": state.urgency,
                 "state": state.value,
                 "word": word,
                 "due": numbers.day(one.due_on) if one.due_on else t("service.later"),
@@ -148,17 +149,17 @@ def _columns() -> list[dict[str, Any]]:
 
 def _row(row: FleetRow, today: date) -> dict[str, Any]:
     assessment = row.assessment_on
-    words = marks.due_words(assessment, today, marks.ASSESSMENT_SOON_DAYS)
+    words = marks.due_words(assessment, today, attention.ASSESSMENT_SOON_DAYS)
     found = [
         (*_due(row.service_due_on, today), t("service.col.service")),
-        (marks.assessment_state(assessment, today), words, t("service.col.assessment")),
+        (attention.assessment_state(assessment, today), words, t("service.col.assessment")),
     ]
-    state, word, which = max(found, key=lambda one: marks.urgency(one[0]))
+    state, word, which = max(found, key=lambda one: one[0].urgency)
     quiet = state is State.OK
     return {
         "crane": row.crane,
         "title": row.title or row.type,
-        "urgency": marks.urgency(state),
+        "urgency": state.urgency,
         "state": state.value,
         "word": t("service.later") if quiet else word,
         "service": numbers.day(row.service_due_on),

@@ -17,6 +17,7 @@ from dashboard.parts import form
 from dashboard.parts.form import Done, Unreadable, Values
 from dashboard.texts import t
 from domain.answers import CraneDetail
+from domain.attention import REVIEW_SHARE
 from domain.crane import Edition, RecorderRuns, Site
 from domain.errors import InvalidInput
 from domain.registration import CraneRegistration, CraneTypeRow, field_path
@@ -63,7 +64,7 @@ def crane_form(
         form.text(name, "registered_on", _day_of(detail), note=t("cranes.registered.note")),
         form.number(name, "design_years", crane.design_years if crane else None, note=t("cranes.design_years.note"), min=0),
         form.number(name, "special_assessment_after_years", crane.special_assessment_after_years if crane else 10, note=t("cranes.assessment.note"), min=0),
-        form.number(name, "review_at_share", crane.review_at_share if crane else 0.95, note=t("cranes.review.note"), min=0, max=1, step=0.05),
+        form.number(name, "review_at_share", crane.review_at_share if crane else REVIEW_SHARE, note=t("cranes.review.note"), min=0, max=1, step=0.05),
         form.choose(name, "recorder_runs", crane.recorder_runs if crane else RecorderRuns.UNKNOWN, [(one.value, t(f"recorder.{one.value}")) for one in RecorderRuns], note=t("cranes.recorder.note")),
         form.number(name, "wind_limit_m_s", crane.wind_limit_m_s if crane else None, note=t("cranes.wind.note"), min=0, max=60),
         form.number(name, "slope_limit_deg", crane.slope_limit_deg if crane else None, note=t("cranes.slope.note"), min=0, max=45),

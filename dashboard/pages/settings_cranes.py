@@ -12,11 +12,11 @@ from dashboard import numbers
 from dashboard.pages.settings_crane_form import PLACEHOLDER, crane_form
 from dashboard.pages.settings_descriptions import section as descriptions
 from dashboard.parts import grid
-from dashboard.parts.marks import State
 from dashboard.texts import t
 from dashboard.visit import UTC_ZONE, Visit
 from domain.accounts import WhoAmI
 from domain.answers import CraneDetail, CraneRow
+from domain.attention import State
 from domain.errors import InvalidInput, NotFound
 
 MAY_ENTER: Final = ("admin",)

@@ -7,10 +7,11 @@ from dash import html
 
 from dashboard import numbers
 from dashboard.client import Client
-from dashboard.parts import form, grid, marks
+from dashboard.parts import form, grid
 from dashboard.parts.form import Done, Values
 from dashboard.texts import t
 from dashboard.visit import Visit
+from domain import attention
 from domain.accounts import WhoAmI
 from domain.history import COLUMNS, HistoryAsked, HistoryRow
 
@@ -94,7 +95,7 @@ def _grid_row(row: HistoryRow) -> dict[str, Any]:
         words = t(
             "history.prior", lifts=numbers.plain(prior.lifts), kq=numbers.plain(prior.kq, 3), years=years
         )
-    state = marks.State.WATCH if row.unknown_years else marks.State.OK
+    state = attention.State.WATCH if row.unknown_years else attention.State.OK
     return {
         "crane": row.crane,
         "crane_href": f"/life/{row.crane}",

@@ -14,6 +14,7 @@ from dashboard.parts import charts, form, marks
 from dashboard.parts.form import Done, Values
 from dashboard.texts import t
 from dashboard.visit import UTC_ZONE, Trouble, Visit, together
+from domain import attention
 from domain.accounts import WhoAmI
 from domain.upkeep import ServiceDoneAsked, ServicePlanAsked, ServiceRow
 
@@ -102,8 +103,8 @@ def _line(row: ServiceRow, visit: Visit, may: bool) -> list[Any]:
     return found  # fmt: skip
 
 
-def _state(row: ServiceRow, visit: Visit) -> marks.State:
-    return marks.State.ACT if row.overdue else marks.due_state(row.due_on, visit.now.date())
+def _state(row: ServiceRow, visit: Visit) -> attention.State:
+    return attention.State.ACT if row.overdue else attention.due_state(row.due_on, visit.now.date())
 
 
 def _plan_form(crane: str, names: list[str]) -> html.Section:

@@ -10,20 +10,9 @@ from dashboard.palette import MAGNITUDE
 from dashboard.parts import charts
 from dashboard.texts import t
 from domain.answers import AreaCell, NearLimitPlace, WorkingAreaAnswer
-from domain.crane import Quarter
 from domain.units import s_to_min
 
 SHORTEST_MIN: Final = 0.01  # what is shorter has the colour of this
-
-
-def quarter_of(slew_deg: float) -> Quarter:
-    """On which side of the carrier an angle lies: quarters centred on cab, right, rear, left."""
-    angle = _around(slew_deg)
-    if abs(angle) <= 45:
-        return "over_cab"
-    if abs(angle) >= 135:
-        return "rear"
-    return "right" if angle > 0 else "left"
 
 
 def where_near_limit(place: NearLimitPlace, units: Units) -> str:
@@ -156,8 +145,10 @@ def rose(area: WorkingAreaAnswer) -> Any:
     worked: dict[float, float] = defaultdict(float)
     near: dict[float, float] = defaultdict(float)
     width = 30.0
+    quarters = {}
     for cell in area.cells:
         middle = ((cell.slew_from_deg + cell.slew_to_deg) / 2) % 360
+        quarters[middle] = cell.quarter
         width = cell.slew_to_deg - cell.slew_from_deg
         worked[middle] += s_to_min(cell.recorded_s)
         near[middle] += s_to_min(cell.near_limit_s)
@@ -186,7 +177,7 @@ def rose(area: WorkingAreaAnswer) -> Any:
         title,
         t(
             "rose.summary",
-            sector=t(f"sector.{quarter_of(busiest)}"),
+            sector=t(f"sector.{quarters[busiest]}"),
             width=f"{width:g}",
             share=numbers.percent(100 * worked[busiest] / sum(worked.values())),
         ),

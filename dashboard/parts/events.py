@@ -10,9 +10,9 @@ from dash import dcc, html
 
 from dashboard import numbers
 from dashboard.parts import charts, grid, marks
-from dashboard.parts.marks import State
 from dashboard.texts import t
 from domain.answers import EventRow
+from domain.attention import State
 from domain.messages import EventKind, EventState
 
 CSV_FIELDS: Final = {

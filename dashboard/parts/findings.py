@@ -10,10 +10,10 @@ from dash import dcc, html
 from dashboard import numbers
 from dashboard.numbers import Units
 from dashboard.parts import events, grid, marks
-from dashboard.parts.marks import State
 from dashboard.texts import t
 from dashboard.visit import Trouble
 from domain.answers import Page
+from domain.attention import State
 from domain.findings import FindingRow
 
 LONGEST_TRACE: Final = timedelta(days=31)

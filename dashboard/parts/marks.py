@@ -1,36 +1,14 @@
 """State as a word, a shape and a colour; bars against their band. Small pieces that stand in many pages."""
 
 from datetime import date
-from enum import StrEnum
-from typing import Any, Final
+from typing import Any
 
 from dash import html
 
 from dashboard import numbers
 from dashboard.texts import t
+from domain.attention import DUE_SOON_DAYS, State
 from domain.fleet_answers import FleetRow
-
-WARNING_PCT: Final = 90.0
-LIMIT_PCT: Final = 100.0
-NEAR_WATCH_PCT: Final = 2.0
-NEAR_ACT_PCT: Final = 5.0
-DUE_SOON_DAYS: Final = 30
-ASSESSMENT_SOON_DAYS: Final = 180  # an expert engineer has to be found and the crane taken out of work
-REVIEW_SHARE: Final = 0.95
-
-
-class State(StrEnum):
-    """How much attention something wants. The value names the CSS class and the shape."""
-
-    OK = "ok"
-    WATCH = "watch"
-    ACT = "act"
-    STALE = "stale"
-
-
-def urgency(state: State) -> int:
-    """A rank to sort by: the more attention something wants, the larger."""
-    return (State.OK, State.STALE, State.WATCH, State.ACT).index(state)
 
 
 def mark(state: State, word: str) -> html.Span:
@@ -39,23 +17,6 @@ def mark(state: State, word: str) -> html.Span:
         [html.Span(className="bl-mark-shape", **{"aria-hidden": "true"}), word],
         className=f"bl-mark bl-{state}",
     )
-
-
-def near_limit_state(near_limit_pct: float | None) -> State:
-    """Attention by share of working time near the limit [%]: from 2 % watch, from 5 % act.
-
-    The two steps are this product's own, meant for ranking; no standard sets them.
-    """
-    return _stepped(near_limit_pct, NEAR_WATCH_PCT, NEAR_ACT_PCT)
-
-
-def life_state(used_share: float | None, review_at_share: float = REVIEW_SHARE) -> State:
-    """Attention by used share of the design working period: act from the crane's review share, watch from 0.15 below.
-
-    0.95 is where French practice orders a special evaluation (Depale and Bennebach, Procedia Structural
-    Integrity 38, 2022, p. 321); the early word is this product's own.
-    """
-    return _stepped(used_share, max(review_at_share - 0.15, 0.0), review_at_share)
 
 
 def life_words(row: FleetRow) -> str:
@@ -71,25 +32,6 @@ def life_words(row: FleetRow) -> str:
     return numbers.share(row.used_share)
 
 
-def utilisation_state(utilisation_pct: float | None) -> State:
-    """Attention by utilisation [%]: 90 % first warning (common practice, no source), 100 % limit."""
-    return _stepped(utilisation_pct, WARNING_PCT, LIMIT_PCT)
-
-
-def due_state(due_on: date | None, today: date) -> State:
-    """Attention by a due day: past it act, within DUE_SOON_DAYS (own choice) watch; OK where none is known."""
-    if due_on is None or (due_on - today).days > DUE_SOON_DAYS:
-        return State.OK
-    return State.ACT if due_on < today else State.WATCH
-
-
-def assessment_state(due_on: date | None, today: date) -> State:
-    """Attention by the day of a special assessment: past it act, within ASSESSMENT_SOON_DAYS (own choice) watch."""
-    if due_on is None or (due_on - today).days > ASSESSMENT_SOON_DAYS:
-        return State.OK
-    return State.ACT if due_on < today else State.WATCH
-
-
 def due_words(due_on: date | None, today: date, soon_days: int = DUE_SOON_DAYS) -> str:
     """How far off a due day is."""
     if due_on is None:
@@ -100,14 +42,6 @@ def due_words(due_on: date | None, today: date, soon_days: int = DUE_SOON_DAYS) 
     if left == 0:
         return t("service.today")
     return t("service.soon", count=left) if left <= soon_days else t("service.later")
-
-
-def _stepped(value: float | None, watch: float, act: float) -> State:
-    if value is None:
-        return State.STALE
-    if value >= act:
-        return State.ACT
-    return State.WATCH if value >= watch else State.OK
 
 
 def bar(

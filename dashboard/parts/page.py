@@ -7,9 +7,9 @@ from dash import dcc, html
 
 from dashboard.parts.components import Age, Choice, Link
 from dashboard.texts import age_words
+from domain.attention import STALE_AFTER_S
 from domain.units import MS_PER_S
 
-STALE_AFTER_S: Final = 300
 STALE: Final = {"stale_after_ms": MS_PER_S * STALE_AFTER_S}
 """The same for the cells of a grid."""
 

@@ -8,9 +8,9 @@ from zoneinfo import ZoneInfo
 from dashboard import numbers
 from dashboard.numbers import Units
 from dashboard.parts import charts
-from dashboard.parts.marks import LIMIT_PCT, WARNING_PCT
 from dashboard.texts import t
 from domain.answers import EventRow, SamplesAnswer
+from domain.attention import LIMIT_PCT, WARNING_PCT
 from domain.channels import CHANNEL_BY_NAME, Mode
 from domain.exclusion import UTILISATION, ExclusionRow
 from domain.messages import EventKind, EventState
@@ -104,7 +104,7 @@ def utilisation(
                     "xanchor": "left",
                     "y": WARNING_PCT,
                     "yanchor": "top",
-                    "text": t("trace.near"),
+                    "text": t("trace.near", warning=WARNING_PCT),
                     "showarrow": False,
                     "font": {"color": "@watch", "size": 11},
                 },

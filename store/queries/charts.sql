@@ -13,7 +13,7 @@ select c.name, coalesce(c.spec ->> 'title', '') as title, c.draft, c.type_id, c.
         'assess_because', c.spec -> 'assess_because', 'assess_since', c.spec -> 'assess_since',
         'defects', d.defects
     ))::text as entries,
-    coalesce((c.spec ->> 'review_at_share')::float8, 0.95) as review_at_share,
+    coalesce((c.spec ->> 'review_at_share')::float8, %(review_at_share)s) as review_at_share,
     (c.spec ->> 'wind_limit_m_s')::float8 as wind_limit_m_s, (c.spec ->> 'slope_limit_deg')::float8 as slope_limit_deg,
     s.spec ->> 'time_zone' as time_zone,
     (s.spec ->> 'latitude_deg')::float8 as latitude_deg, (s.spec ->> 'longitude_deg')::float8 as longitude_deg,

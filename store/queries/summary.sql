@@ -5,7 +5,7 @@ with summary as materialized (select * from crane_summary),
 newest as materialized (select crane_id, online, at, last_values from live)
 select
     c.crane_id, c.name as crane, coalesce(c.spec ->> 'title', '') as title, t.name as type, s.name as site, c.draft,
-    coalesce((c.spec ->> 'review_at_share')::float8, 0.95) as review_at_share,
+    coalesce((c.spec ->> 'review_at_share')::float8, %(review_at_share)s) as review_at_share,
     m.assessment_on, m.assessment_by, coalesce(m.assessment_reason, '') as assessment_reason,
     case when m.assessment_on is null then c.spec || jsonb_build_object('defects', d.defects) end as entries,
     coalesce(l.online, false) as online, l.at as live_at, (l.last_values ->> 'utilisation_pct')::float8 as utilisation_pct,

@@ -17,6 +17,7 @@ from psycopg.rows import dict_row
 
 from analytics import worker
 from boomledger.yard import register, write_history
+from domain.attention import REVIEW_SHARE
 from domain.messages import EventKind, EventState
 from duty import damage, ledger, life
 from duty.details import COMPARISON
@@ -54,7 +55,10 @@ class Counted:
 
     def fleet(self) -> dict[str, FleetPeriod]:
         with psycopg.connect(self.url) as conn:
-            names = {row.crane_id: row.crane for row in FLEET_CRANES_NOW.all(conn, sites=None)}
+            names = {
+                row.crane_id: row.crane
+                for row in FLEET_CRANES_NOW.all(conn, sites=None, review_at_share=REVIEW_SHARE)
+            }
             period = {"day_from": self.first, "day_to": self.first + timedelta(days=self.days - 1)}
             found = FLEET_PERIOD.all(conn, crane_ids=list(names), **period)
         return {names[row.crane_id]: row for row in found}

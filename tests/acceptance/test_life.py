@@ -291,7 +291,7 @@ async def test_the_assessment_counts_from_manufacture_and_is_seen_before_it_is_d
     shown = FleetRow.model_validate(row)
     for days, words in ((25, "Assessment due soon"), (-1, "Assessment overdue")):
         today = date(2026, 6, 15) - timedelta(days=days)
-        assert fleet_table.attention(shown, today)[1] == words
+        assert fleet_table.pressing(shown, today)[1] == words
     entered(yard, review_at_share=0.1)
     found, row = await life(http, yard), await fleet_row(http)
     assert (

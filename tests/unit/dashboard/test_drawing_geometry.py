@@ -5,7 +5,7 @@ from pathlib import Path
 
 import pytest
 
-from dashboard.parts import area, geometry
+from dashboard.parts import geometry
 from domain.crane import Spread
 from domain.drawing_answers import Drawn
 
@@ -37,10 +37,3 @@ def test_no_script_knows_a_boom_a_chart_or_a_spread(script: str) -> None:
     text = (ASSETS / script).read_text()
     for word in ("boom_deg", "jib_deg", "pivot_offset", "stabiliser_", "spread_none", "capacityAt"):
         assert not re.search(word, text), word
-
-
-@pytest.mark.parametrize(
-    ("angle", "sector"), [(0, "over_cab"), (44, "over_cab"), (90, "right"), (270, "left"), (-90, "left"), (180, "rear"), (359, "over_cab")]
-)  # fmt: skip
-def test_sectors_lie_around_the_carrier(angle: float, sector: str) -> None:
-    assert area.quarter_of(angle) == sector

@@ -8,8 +8,8 @@ import pytest
 
 from dashboard.pages import fleet_morning, fleet_table, fleet_weeks, health
 from dashboard.parts import marks
-from dashboard.parts.marks import State
 from dashboard.router import plain
+from domain.attention import State
 from domain.fleet_answers import FleetAnswer, FleetRow, FleetWeeksAnswer, FleetWeeksRow
 
 TODAY = date(2026, 11, 25)
@@ -69,7 +69,7 @@ def said(*rows: FleetRow) -> str:
     ],
 )
 def test_the_most_pressing_thing_names_the_state(changes: dict[str, Any], state: State, word: str) -> None:
-    assert fleet_table.attention(row(**changes), TODAY) == (state, word)
+    assert fleet_table.pressing(row(**changes), TODAY) == (state, word)
 
 
 def test_a_healthy_fleet_has_no_line_that_wants_attention() -> None:

@@ -63,7 +63,7 @@ def test_modes_are_drawn_with_their_times_and_emergency_stands_out() -> None:
 def test_the_place_of_the_folded_boom_does_not_take_all_colour() -> None:
     def cell(slew: float, reach: float, minutes: float) -> AreaCell:
         return AreaCell(
-            slew_from_deg=slew, slew_to_deg=slew + 15, outreach_from_m=reach, outreach_to_m=reach + 1,
+            slew_from_deg=slew, slew_to_deg=slew + 15, quarter="right", outreach_from_m=reach, outreach_to_m=reach + 1,
             recorded_s=60 * minutes, near_limit_s=0,
         )  # fmt: skip
 

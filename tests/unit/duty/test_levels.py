@@ -9,6 +9,7 @@ from hypothesis.extra import numpy as hnp
 from domain.channels import Mode
 from domain.errors import InvalidInput
 from duty.levels import (
+    SLEW_SECTORS,
     below_zero_ms,
     empty,
     from_bytes,
@@ -17,10 +18,12 @@ from duty.levels import (
     near_limit_by_mode_ms,
     near_limit_ms,
     near_limit_place,
+    quarter_of,
     tally,
     to_bytes,
 )
 from duty.packing import pack
+from duty.statics import sector_of
 
 NAN = float("nan")
 readings = st.floats(-20, 400) | st.sampled_from([NAN, 90.0, 89.99, 0.0, 150.0])
@@ -171,3 +174,10 @@ def test_damaged_or_foreign_bytes_are_refused() -> None:
     for bad in (b"", b"lift" + good[4:], good[:4] + b"\x09" + good[5:], good[:-1] + bytes([good[-1] ^ 1])):
         with pytest.raises(InvalidInput, match="count that day again"):
             from_bytes(bad)
+
+
+def test_the_quarter_of_a_sector_is_that_of_its_angles() -> None:
+    """The same quarters as in `statics.sector_of`, which charts are read by."""
+    for sector in range(SLEW_SECTORS):
+        middle = (sector + 0.5) * 360 / SLEW_SECTORS
+        assert quarter_of(sector) == sector_of(middle).item()

@@ -11,7 +11,17 @@ from hypothesis.extra import numpy as hnp
 from domain.crane import DesignClass, Edition
 from domain.errors import InvalidInput
 from duty.percent import structural_pct
-from duty.spectrum import design_limits, group, kq, q_class, s_class, stress_history, u_class
+from duty.spectrum import (
+    cube,
+    design_limits,
+    group,
+    kq,
+    kq_level_pct,
+    q_class,
+    s_class,
+    stress_history,
+    u_class,
+)
 
 OLD, NEW = Edition.ISO_4301_1_1986, Edition.EN_13001_1
 
@@ -117,3 +127,9 @@ def test_s_m_of_nothing_is_nothing_and_wrong_spectra_are_refused() -> None:
     for ranges, counts, m in (([-1.0], [1.0], 3.0), ([1.0], [-1.0], 3.0), ([1.0], [1.0], 0.0)):
         with pytest.raises(InvalidInput):
             stress_history(ranges, counts, m)
+
+
+@given(st.floats(0.0, 400.0))
+def test_the_level_of_a_kq_is_the_peak_that_all_lifts_would_have(peak_pct: float) -> None:
+    assert kq_level_pct(kq([peak_pct, peak_pct])) == pytest.approx(peak_pct, abs=1e-6)
+    assert cube(peak_pct) == pytest.approx(kq([peak_pct]))
