@@ -7,10 +7,10 @@ import numpy as np
 
 from domain.crane import Sector
 from domain.dispatch_answers import Assumption, EntryName
-from domain.job import LiftJob
+from domain.job import ASSUMED_BELOW_HOOK_M, ASSUMED_CLEARANCE_M, LiftJob
 from domain.said import Quantity, Said, say, say_plainly
-from duty.capacity import SECTORS, Flags, Floats
-from duty.dispatch import Matches, Remedy, Ruling
+from duty.capacity import SECTORS, Flags
+from duty.dispatch import Entry, Matches, Remedy, Ruling
 from duty.reactions import plate_area_m2
 from duty.sweep import span_of
 
@@ -20,7 +20,8 @@ ASSUMPTIONS: Final[tuple[str, ...]] = (
     "chart has deducted it.",
     "Between two points the whole rectangle of outreach and hook height is checked, in every sector on the way, both "
     "ways round unless one is named.",
-    "What is left open is taken at its worst: every sector, the narrowest charted spread, the weakest chart of the days.",
+    "What is left open is taken at its worst: every sector, the narrowest charted spread, every charted hook height, the "
+    "weakest chart of the days.",
     "Pad forces, ground pressure, stability margin, expected utilisation and structural percent are estimates from "
     "the geometry entered: level, rigid ground, static load times the hoisting factor, no wind. Wind and slope are only compared as entered.",
     "A plate under a pad is taken as stiff: it spreads the force evenly over its whole area.",
@@ -49,37 +50,43 @@ def assumed(job: LiftJob, found: Matches, seen: Flags) -> tuple[Assumption, ...]
     """What a question left open, the costliest first: what loses most cranes, then what costs one crane most."""
     costs = []
     for entry in left_open(job):
-        if_entered, fits = _if_entered(entry, found)
-        lost = np.where(seen, if_entered - found.capacity_kg, 0.0)
+        column = _COLUMN[entry]
+        lost = np.where(seen, found.capacity_if_entered_kg[:, column] - found.capacity_kg, 0.0)
         costs.append(
             Assumption(
                 entry=entry,
-                cranes_lost=int((seen & fits & ~found.fit).sum()),
+                cranes_lost=int((seen & found.fit_if_entered[:, column] & ~found.fit).sum()),
                 capacity_lost_kg=float(lost.max(initial=0.0)),
-                text=_LEFT_OPEN[entry],
+                **_LEFT_OPEN[entry].model_dump(),
             )
         )
     costs.sort(key=lambda one: (-one.cranes_lost, -(one.capacity_lost_kg or 0.0)))
     if job.pick is None:
-        costs.append(Assumption(entry="pick", cranes_lost=0, capacity_lost_kg=None, text=_LEFT_OPEN["pick"]))
+        said = _LEFT_OPEN["pick"].model_dump()
+        costs.append(Assumption(entry="pick", cranes_lost=0, capacity_lost_kg=None, **said))
     return tuple(costs)
 
 
 def costliest(
     entries: Iterable[EntryName], found: Matches, index: int
 ) -> tuple[EntryName | None, float | None]:
-    """What a question left open that costs one crane most, and its capacity were that entered; None where nothing costs."""
+    """What a question left open that costs one crane most, and its capacity were that entered; None where nothing costs.
+
+    What costs the lift itself, by any condition, comes before what costs capacity alone.
+    """
     best: tuple[EntryName | None, float | None] = (None, None)
-    least = float(found.capacity_kg[index])
+    least = (False, float(found.capacity_kg[index]))
     for entry in entries:
-        capacity = float(_if_entered(entry, found)[0][index])
-        if capacity > least:
-            best, least = (entry, capacity), capacity
+        column = _COLUMN[entry]
+        capacity = float(found.capacity_if_entered_kg[index, column])
+        costs = (bool(found.fit_if_entered[index, column]), capacity)
+        if costs > least:
+            best, least = (entry, capacity), costs
     return best
 
 
 def left_open(job: LiftJob) -> list[EntryName]:
-    """Entries that the question leaves open and that can be taken at their worst."""
+    """Entries that the question leaves open and that are taken at their worst, or assumed."""
     positions = [job.place] if job.pick is None else [job.pick, job.place]
     entries: list[EntryName] = []
     if len(span_of(job).sectors) > 1:
@@ -90,21 +97,53 @@ def left_open(job: LiftJob) -> list[EntryName]:
             entries.append("way")
     if job.spread_left is None or job.spread_right is None:
         entries.append("spread")
+    if any(position.hook_height_m is None for position in positions):
+        entries.append("hook_height")
+    if job.obstacle_height_m is not None:
+        entries += ["below_hook"] if job.below_hook_m is None else []
+        entries += ["clearance"] if job.clearance_m is None else []
     return entries
 
 
-def _if_entered(entry: EntryName, found: Matches) -> tuple[Floats, Flags]:
-    if entry == "spread":
-        return found.capacity_any_spread_kg, found.fit | found.remedies[:, Remedy.SPREAD]
-    return found.capacity_if_named_kg, found.fit | found.fit_if_named
-
-
+_COLUMN: Final[dict[EntryName, Entry]] = {
+    "sector": Entry.SECTOR,
+    "way": Entry.SECTOR,
+    "spread": Entry.SPREAD,
+    "hook_height": Entry.HOOK_HEIGHT,
+    "below_hook": Entry.BELOW_HOOK,
+    "clearance": Entry.CLEARANCE,
+}
 Reason = Callable[[LiftJob, Matches, int], Said]
-_LEFT_OPEN: Final[dict[EntryName, str]] = {
-    "sector": "No sector: every sector has to hold. Enter over which side the load is picked up and set down.",
-    "way": "No way round: both have to hold. Enter which way the boom swings from pick to place.",
-    "spread": "No stabiliser spread: the narrowest spread of each crane's charts. Enter what the place allows.",
-    "pick": "No pick-up point: only the point where the load is set down is checked. Enter where it is picked up.",
+_LEFT_OPEN: Final[dict[EntryName, Said]] = {
+    "sector": say(
+        "sector",
+        "No sector: every sector has to hold. Enter over which side the load is picked up and set down.",
+    ),
+    "way": say("way", "No way round: both have to hold. Enter which way the boom swings from pick to place."),
+    "spread": say(
+        "spread",
+        "No stabiliser spread: the narrowest spread of each crane's charts. Enter what the place allows.",
+    ),
+    "hook_height": say(
+        "hook_height",
+        "No hook height: every hook height of a crane's charts has to hold, and whether the booms come up to the one that is"
+        " needed is not checked. Enter the hook height at pick-up and place.",
+    ),
+    "below_hook": say(
+        "below_hook",
+        "Height from hook to underside of the load: {assumed} assumed, and more of it needs a higher hook. Enter that of"
+        " rigging and load.",
+        assumed=Quantity(value=ASSUMED_BELOW_HOOK_M, unit="m", decimals=1),
+    ),
+    "clearance": say(
+        "clearance",
+        "Clearance over the obstacle: {assumed} assumed. Enter what the place asks for.",
+        assumed=Quantity(value=ASSUMED_CLEARANCE_M, unit="m", decimals=1),
+    ),
+    "pick": say(
+        "pick",
+        "No pick-up point: only the point where the load is set down is checked. Enter where it is picked up.",
+    ),
 }
 
 
@@ -133,20 +172,20 @@ def reasons(job: LiftJob, found: Matches, index: int) -> tuple[Said, ...]:
 
 
 def _remedies(job: LiftJob, found: Matches, index: int) -> Iterator[Said]:
-    opened = found.remedies[index]
-    if opened[Remedy.SPREAD]:
+    carries = found.remedy_kg[index]
+    if carries[Remedy.SPREAD] > 0:
         yield say(
             "more_spread",
             "it would fit with more stabiliser room: with every spread allowed it carries {capacity} there",
-            capacity=_capacity_of(found.capacity_any_spread_kg[index]),
+            capacity=_capacity_of(carries[Remedy.SPREAD]),
         )
-    if opened[Remedy.SECTOR]:
+    if carries[Remedy.SECTOR] > 0:
         yield say(
             "other_sector",
             "it would fit in another sector: the best one carries {capacity} there",
-            capacity=_capacity_of(found.capacity_any_sector_kg[index]),
+            capacity=_capacity_of(carries[Remedy.SECTOR]),
         )
-    if opened[Remedy.JIB]:
+    if carries[Remedy.JIB] > 0:
         yield say(
             "with_jib", "it would fit with the fly jib as its charts have it: look at the jib rule of the job"
         )
@@ -191,11 +230,18 @@ def _sector(job: LiftJob, found: Matches, index: int) -> Said:
 
 def _height(job: LiftJob, found: Matches, index: int) -> Said:
     span = span_of(job)
-    (near, far), (low, high) = span.outreach_m, span.hook_height_m
-    heights = "to {high}" if low == high else "everywhere from {low} to {high}"
+    near, far = span.outreach_m
+    between = {"near": near, "far": far}
     at = "at {far} outreach" if near == far else "between {near} and {far} outreach"
-    between = {"near": near, "far": far, "low": low, "high": high}
+    heights = ""
+    if span.hook_height_m is not None:
+        low, high = span.hook_height_m
+        between |= {"low": low, "high": high}
+        heights = "to {high}" if low == high else "everywhere from {low} to {high}"
     words = f"height: the hook does not get {heights} above the ground {at}"
+    if span.any_height:
+        known = f", or the hook does not get {heights} above the ground" if heights else ""
+        words = f"height: a hook height is not entered, and not every one of its charts holds {at}{known}. Enter the hook height"
     return say("height", words, **{name: _length_of(value) for name, value in between.items()})
 
 

@@ -30,6 +30,7 @@ from domain.drawing_answers import (
     LiftDrawingAsked,
     PosesAnswer,
 )
+from domain.job import USUAL_HOOK_HEIGHT_M
 from duty import drawing
 from duty.capacity import Floats
 from duty.drawing import CHANNELS
@@ -232,8 +233,9 @@ def _lift(
     asked: LiftDrawingAsked, crane_type: CraneType, found: DispatchCandidate, charts: tuple[LoadChart, ...]
 ) -> LiftDrawing:
     job, span = asked.job, span_of(asked.job)
-    line = tuple(drawing.lift_curve(crane_type, charts, set_up_of(found, span), span.hook_height_m))
-    joints = drawing.pose_reaching(crane_type, job.outreach_m, job.hook_height_m)
+    line = tuple(drawing.lift_curve(crane_type, charts, set_up_of(found, span), span))
+    height_m = USUAL_HOOK_HEIGHT_M if job.hook_height_m is None else job.hook_height_m
+    joints = drawing.pose_reaching(crane_type, job.outreach_m, height_m)
     share = job.planning_limit_pct / 100.0
     return LiftDrawing(
         figure=figure_of(asked.crane, crane_type),

@@ -14,7 +14,7 @@ from domain.answers import CAUTIONS_DISPATCH
 from domain.crane import Crane, LoadChart, Sector, Spread
 from domain.dispatch_answers import DispatchCandidate, DispatchQuestion, StateCode
 from domain.errors import InvalidInput
-from domain.job import Position
+from domain.job import ASSUMED_BELOW_HOOK_M, ASSUMED_CLEARANCE_M, USUAL_HOOK_HEIGHT_M, Position
 from duty.capacity import SECTORS
 from duty.drawing import SetUp, lift_curve
 from duty.geometry import envelope
@@ -113,8 +113,9 @@ def _lift(sheet: Sheet) -> Pairs:
         pairs.append(
             (
                 "Over an obstacle",
-                f"{job.obstacle_height_m:.1f} m high, {job.clearance_m:.1f} m clear, "
-                f"{job.below_hook_m:.1f} m below the hook",
+                f"{job.obstacle_height_m:.1f} m high, "
+                f"{_or_assumed(job.clearance_m, ASSUMED_CLEARANCE_M)} clear, "
+                f"{_or_assumed(job.below_hook_m, ASSUMED_BELOW_HOOK_M)} below the hook",
             )
         )
     pairs.append(
@@ -130,9 +131,15 @@ def _lift(sheet: Sheet) -> Pairs:
     return pairs
 
 
+def _or_assumed(entered_m: float | None, assumed_m: float) -> str:
+    return f"{assumed_m:.1f} m (assumed)" if entered_m is None else f"{entered_m:.1f} m"
+
+
 def _position(position: Position) -> str:
     where = "" if position.sector is None else f", {dispatch_words.sector_words([position.sector])}"
-    return f"{position.outreach_m:.2f} m outreach, hook at {position.hook_height_m:.1f} m{where}"
+    height = position.hook_height_m
+    hook = "hook height NOT ENTERED" if height is None else f"hook at {height:.1f} m"
+    return f"{position.outreach_m:.2f} m outreach, {hook}{where}"
 
 
 def _crane(sheet: Sheet) -> Pairs:
@@ -189,7 +196,7 @@ def _chart(sheet: Sheet) -> dict[str, Any]:
     span = span_of(job)
     crane_type = sheet.crane.type
     setup = set_up_of(found, span)
-    worst = lift_curve(crane_type, sheet.charts, setup, span.hook_height_m)
+    worst = lift_curve(crane_type, sheet.charts, setup, span)
     far = span.outreach_m[1]
     most_m = max(x for x, _ in worst)
     capacity = float(found.capacity_kg or 0.0)
@@ -204,7 +211,7 @@ def _chart(sheet: Sheet) -> dict[str, Any]:
     labels: dict[tuple[tuple[float, float], ...], list[Sector]] = {}
     for sector in setup.sectors:
         alone = setup._replace(sectors=(sector,))
-        line = tuple(lift_curve(crane_type, sheet.charts, alone, span.hook_height_m))
+        line = tuple(lift_curve(crane_type, sheet.charts, alone, span))
         labels.setdefault(line, []).append(sector)
     lines = [
         {"points": drawn(line), "label": dispatch_words.sector_words(names, ", ")}
@@ -252,8 +259,11 @@ def _side_view(sheet: Sheet) -> dict[str, Any]:
     reached = envelope(crane_type, with_jib=with_jib, outreach_points=61, angle_steps=91)
     span = span_of(job)
     known = np.isfinite(reached.highest_m)
-    lowest_m = min(0.0, span.hook_height_m[0])
-    highest_m = float(max(np.max(reached.highest_m[known]), span.hook_height_m[1]))
+    low, high = span.hook_height_m or (0.0, 0.0)
+    lowest_m = min(0.0, low)
+    highest_m = float(max(np.max(reached.highest_m[known]), high))
+    if span.any_height:
+        low, high = lowest_m, highest_m
     reach_m = float(reached.outreach_m[known][-1])
     scale = min(VIEW_WIDTH_MM / reach_m, VIEW_HEIGHT_MM / (highest_m - lowest_m))
 
@@ -261,12 +271,14 @@ def _side_view(sheet: Sheet) -> dict[str, Any]:
         return round(outreach_m * scale, 2), round((height_m - lowest_m) * scale, 2)
 
     places = [("set down", job.place)] + ([] if job.pick is None else [("picked up", job.pick)])
-    (near, far), (low, high) = span.outreach_m, span.hook_height_m
+    near, far = span.outreach_m
     swept = [(near, low), (far, low), (far, high), (near, high), (near, low)]
     marks = []
     for label, place in places:
-        x, y = drawn(place.outreach_m, place.hook_height_m)
-        marks.append({"x": x, "y": y, "label": label})
+        height_m = place.hook_height_m
+        unknown = ", height not entered" if height_m is None else ""
+        x, y = drawn(place.outreach_m, USUAL_HOOK_HEIGHT_M if height_m is None else height_m)
+        marks.append({"x": x, "y": y, "label": label + unknown})
     return {
         "width": round(reach_m * scale, 2),
         "height": round((highest_m - lowest_m) * scale, 2),
@@ -280,12 +292,16 @@ def _side_view(sheet: Sheet) -> dict[str, Any]:
         "x_ticks": [{"at": round(at * scale, 2), "label": f"{at:g}"} for at in _ticks(reach_m)],
         "y_ticks": [{"at": drawn(0.0, at)[1], "label": f"{at:g}"} for at in _ticks(highest_m)],
         "alt": (
-            f"Side view. The hook stands at {job.outreach_m:.2f} m outreach and {job.hook_height_m:.1f} m height, "
-            f"below the highest hook that the booms reach there."
+            f"Side view. Set down at {_position(job.place)}. The line is the highest hook that the booms reach."
         ),
         "caption": (
             "Line: highest hook that the booms reach, from their lengths and angles, extensions as needed. "
-            "Dashed: every hook position that was checked. Metres from the slewing axis and above the ground."
+            + (
+                "Dashed: a hook height is not entered, so whether the booms come up to it is not checked. "
+                if span.any_height
+                else "Dashed: every hook position that was checked. "
+            )
+            + "Metres from the slewing axis and above the ground."
         ),
     }
 

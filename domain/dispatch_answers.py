@@ -26,8 +26,9 @@ RulingName = Literal[
     "fit",
 ]
 """fit, or the first condition that no set-up of a crane passes."""
-EntryName = Literal["sector", "way", "spread", "pick"]
-"""What a question may leave open: sectors of pick and place, the way between them, stabiliser spreads, the pick-up point."""
+EntryName = Literal["sector", "way", "spread", "hook_height", "below_hook", "clearance", "pick"]
+"""What a question may leave open: sectors of pick and place, the way between them, stabiliser spreads, hook heights, what
+hangs below the hook and the clearance over an obstacle, the pick-up point."""
 
 
 class DispatchQuestion(LiftJob):
@@ -68,15 +69,14 @@ class CraneState(Answer):
     )
 
 
-class Assumption(Answer):
-    """Something that the question left open and that was taken at its worst, and what entering it could bring."""
+class Assumption(Said):
+    """Something that the question left open, which was taken at its worst or assumed, and what entering it could bring."""
 
     entry: EntryName
     cranes_lost: int = Field(description="cranes that would fit, had it been entered as they like it best")
     capacity_lost_kg: float | None = Field(
         description="rated capacity that it costs the crane it costs most; None where nobody can tell"
     )
-    text: str
 
 
 class DispatchCandidate(Answer):
@@ -113,10 +113,12 @@ class DispatchCandidate(Answer):
         default=None, description="local day whose charts counted: of the window the worst"
     )
     assumed: EntryName | None = Field(
-        default=None, description="what the question left open that costs this crane most"
+        default=None,
+        description="what the question left open that costs this crane most: the lift itself, else capacity",
     )
     capacity_if_entered_kg: float | None = Field(
-        default=None, description="rated capacity, were that entered as the crane likes it best"
+        default=None,
+        description="rated capacity, were that entered as the crane likes it best; a hook height as the other one, else 2 m",
     )
     headroom_pct: float | None = Field(default=None, description="planning limit less capacity used")
     headroom_kg: float | None = Field(

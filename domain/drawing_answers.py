@@ -97,7 +97,9 @@ class LiftDrawing(Answer):
 
     figure: Figure
     candidate: DispatchCandidate
-    joints_m: Corners = Field(description="empty where no position without a fly jib gets there")
+    joints_m: Corners = Field(
+        description="empty where no position without a fly jib gets there; a hook height that is not entered is drawn at 2 m"
+    )
     curve: Corners
     planned: Corners = Field(description="the same, as far as the planning limit allows")
     far_m: float = Field(description="the outreach that the capacity is read at")

@@ -10,12 +10,13 @@ from domain.moments import Instant
 
 DEFAULT_PLANNING_LIMIT_PCT = 85.0  # own choice: leaves room for what the plan does not know
 DEFAULT_HOISTING_FACTOR = 1.25  # assumed allowance for dynamics and wind on the load; no source
-DEFAULT_HOOK_HEIGHT_M = 2.0  # own choice: a load set down at the truck's side
-DEFAULT_BELOW_HOOK_M = 2.0  # assumed rigging and load height below the hook; no source
-DEFAULT_CLEARANCE_M = 0.5  # own choice: air between the load and the obstacle
+USUAL_HOOK_HEIGHT_M = (
+    2.0  # own choice, a load set down at the truck's side: where none is entered, for drawings and comparison
+)
+ASSUMED_BELOW_HOOK_M = 2.0  # rigging and load height below the hook; no source
+ASSUMED_CLEARANCE_M = 0.5  # own choice: air between the load and the obstacle
 
 Outreach = Annotated[float, Field(strict=True, gt=0, le=100, allow_inf_nan=False)]
-HookHeight = Annotated[float, Field(strict=True, ge=-60, le=120, allow_inf_nan=False)]
 
 
 class Value(BaseModel):
@@ -43,7 +44,14 @@ class Position(Value):
     """Where the hook has to stand, seen from the slewing axis."""
 
     outreach_m: Outreach
-    hook_height_m: HookHeight = Field(default=DEFAULT_HOOK_HEIGHT_M, description="ground to hook")
+    hook_height_m: float | None = Field(
+        strict=True,
+        default=None,
+        ge=-60,
+        le=120,
+        allow_inf_nan=False,
+        description="ground to hook; None: every hook height of a chart has to hold",
+    )
     sector: Sector | None = Field(
         default=None, description="None where it is not known: then every sector allowed has to hold"
     )
@@ -124,7 +132,14 @@ class LiftJob(Value):
         description="slings, beam, hook block, attachment; 0 if none",
     )
     outreach_m: Outreach = Field(description="slewing axis to hook where the load is set down")
-    hook_height_m: HookHeight = Field(default=DEFAULT_HOOK_HEIGHT_M, description="ground to hook there")
+    hook_height_m: float | None = Field(
+        strict=True,
+        default=None,
+        ge=-60,
+        le=120,
+        allow_inf_nan=False,
+        description="ground to hook there; None: every hook height of a chart has to hold",
+    )
     sector: Sector | None = Field(
         default=None, description="where that is; None: every sector allowed has to hold"
     )
@@ -137,14 +152,20 @@ class LiftJob(Value):
     obstacle_height_m: float | None = Field(
         strict=True, default=None, ge=0, le=100, description="what the underside of the load must pass over"
     )
-    below_hook_m: float = Field(
+    below_hook_m: float | None = Field(
         strict=True,
-        default=DEFAULT_BELOW_HOOK_M,
+        default=None,
         ge=0,
         le=30,
-        description="hook to the underside of the load",
+        description=f"hook to the underside of the load; None: {ASSUMED_BELOW_HOOK_M} m is assumed over an obstacle",
     )
-    clearance_m: float = Field(strict=True, default=DEFAULT_CLEARANCE_M, ge=0, le=20)
+    clearance_m: float | None = Field(
+        strict=True,
+        default=None,
+        ge=0,
+        le=20,
+        description=f"air between load and obstacle; None: {ASSUMED_CLEARANCE_M} m is assumed",
+    )
     spread_left: Spread | None = Field(
         default=None,
         description="widest spread that the place allows, left; None: the narrowest of the crane's charts",
@@ -208,6 +229,18 @@ class LiftJob(Value):
     def place(self) -> Position:
         """Where the load is set down."""
         return Position(outreach_m=self.outreach_m, hook_height_m=self.hook_height_m, sector=self.sector)
+
+    @property
+    def over_obstacle_m(self) -> float | None:
+        """How high the hook has to come over the obstacle [m]; None without one. What is not entered is assumed."""
+        if self.obstacle_height_m is None:
+            return None
+        below = ASSUMED_BELOW_HOOK_M if self.below_hook_m is None else self.below_hook_m
+        return (
+            self.obstacle_height_m
+            + below
+            + (ASSUMED_CLEARANCE_M if self.clearance_m is None else self.clearance_m)
+        )
 
     @property
     def hook_load_kg(self) -> float:

@@ -152,21 +152,29 @@ class Reading:
     capacity_kg: Floats  # 0 where the chart does not cover the whole span
     too_near: Flags  # the span begins nearer than the chart
     too_far: Flags  # the span ends farther out than the chart
-    height_outside: Flags  # the chart has rows by height and the span leaves them
+    height_outside: (
+        Flags  # the chart has rows by height, and the span leaves them or is not covered by each that counts
+    )
 
 
 def read_table(
-    table: ChartTable, outreach_m: tuple[float, float], hook_height_m: tuple[float, float]
+    table: ChartTable,
+    outreach_m: tuple[float, float],
+    hook_height_m: tuple[float, float] | None,
+    *,
+    any_height: bool = False,
 ) -> Reading:
     """Read all charts at once over a rectangle, (low, high) outreach and hook height [m], the worst point of it.
 
-    A point is a rectangle with equal ends; then the capacity equals `capacity_kg` of the chart.
+    A point is a rectangle with equal ends; then the capacity equals `capacity_kg` of the chart. With `any_height`, or
+    without a hook height, every row of a chart counts, as `capacity_kg` has it for a height of None.
     """
     if not table.chart_variant.size:
         none = np.zeros(0, np.bool_)
         return Reading(capacity_kg=np.zeros(0), too_near=none, too_far=none, height_outside=none)
     near, far = outreach_m
-    low, high = hook_height_m
+    any_height |= hook_height_m is None
+    low, high = (np.nan, np.nan) if hook_height_m is None else hook_height_m
     starts = table.row_first_point
     lengths = np.diff(np.append(starts, table.point_outreach_m.size))
     step = np.add.reduceat((table.point_outreach_m < far).astype(np.intp), starts)
@@ -178,15 +186,23 @@ def read_table(
         capacity[table.hole_row[passed]] = 0.0
     # NaN heights compare false, so a row that holds at any height is kept by the first term.
     unbound = np.isnan(table.row_height_m)
-    used = unbound | (
-        ((table.row_height_m >= low) | (table.row_above_m > low))
-        & ((table.row_height_m <= high) | (table.row_below_m < high))
+    used = (
+        any_height
+        | unbound
+        | (
+            ((table.row_height_m >= low) | (table.row_above_m > low))
+            & ((table.row_height_m <= high) | (table.row_below_m < high))
+        )
     )
     first = table.chart_first_row
     outside = (table.height_low_m > low) | (table.height_high_m < high)
     too_near = np.logical_or.reduceat(before & used, first) & ~outside
     too_far = np.logical_or.reduceat(beyond & used, first) & ~outside
     worst = np.minimum.reduceat(np.where(used, capacity, np.inf), first)
+    if any_height:
+        # Some rows cover the outreach and others do not: it is the height that is missing.
+        by_height = (too_near | too_far) & np.logical_or.reduceat(~(before | beyond), first)
+        outside, too_near, too_far = outside | by_height, too_near & ~by_height, too_far & ~by_height
     return Reading(
         capacity_kg=np.where(outside | too_near | too_far, 0.0, worst),
         too_near=too_near,

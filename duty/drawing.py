@@ -16,6 +16,7 @@ from duty.capacity import SPREAD_RANK, capacity_kg
 from duty.geometry import Floats, angles_for, envelope, full_stroke_m, joints, pose
 from duty.stability import PART_SPREAD, spread_m
 from duty.statics import sector_of
+from duty.sweep import Span
 
 FULL_SPREAD_PCT: Final = 99.0
 """A stabiliser counts as fully extended from here: full less what a sensor may err. Own choice."""
@@ -127,10 +128,8 @@ def curve(
     return corners
 
 
-def lift_curve(
-    crane_type: CraneType, charts: Iterable[LoadChart], setup: SetUp, hook_height_m: tuple[float, float]
-) -> Corners:
-    """The line that a lift is read from: of one set-up exactly, in every sector of it, at every hook height of a span [m]."""
+def lift_curve(crane_type: CraneType, charts: Iterable[LoadChart], setup: SetUp, span: Span) -> Corners:
+    """The line that a lift is read from: of one set-up exactly, in every sector of it, at every hook height of a span."""
     same = [
         chart
         for chart in charts
@@ -138,15 +137,18 @@ def lift_curve(
         and chart.stage == setup.stage
     ]
     held = held_charts(same, setup)
-    low, high = hook_height_m
-    between = {
-        point.hook_height_m
-        for chart in held
-        for point in chart.points
-        if point.hook_height_m is not None and low < point.hook_height_m < high
-    }
+    heights: list[float | None] = [None] if span.any_height else []
+    if span.hook_height_m is not None:
+        low, high = span.hook_height_m
+        between = {
+            point.hook_height_m
+            for chart in held
+            for point in chart.points
+            if point.hook_height_m is not None and low < point.hook_height_m < high
+        }
+        heights += [low, high, *sorted(between)]
     jib_rated = crane_type.jib.rated_capacity_kg if crane_type.jib else np.inf
-    return curve(held, [low, high, *sorted(between)], jib_rated)
+    return curve(held, heights, jib_rated)
 
 
 def outreach_m(crane_type: CraneType, readings: Mapping[str, ArrayLike]) -> Floats:

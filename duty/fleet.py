@@ -253,11 +253,6 @@ def _neighbours(grid: Floats, step_m: Floats, outreach_m: float) -> tuple[Floats
     return grid[rows, below], grid[rows, np.minimum(below + 1, last)]
 
 
-def any_by_variant(fleet: Fleet, by_configuration: Flags) -> Flags:
-    """Whether any configuration of a variant has the flag; False without charts."""
-    return largest_by_variant(fleet, by_configuration.astype(np.intp)) > 0
-
-
 def largest_by_variant(fleet: Fleet, by_configuration: NDArray[Number], empty: float = 0) -> NDArray[Number]:
     """Largest value over the configurations of each variant, `empty` without charts."""
     found = np.full(len(fleet.types), empty, by_configuration.dtype)

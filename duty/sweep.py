@@ -12,7 +12,8 @@ class Span(NamedTuple):
     """The rectangle of hook positions that a lift passes, and the sectors in all of which it has to hold."""
 
     outreach_m: tuple[float, float]
-    hook_height_m: tuple[float, float]
+    hook_height_m: tuple[float, float] | None  # of what is entered; None where nothing is
+    any_height: bool  # a hook height is not entered: every one of a chart has to hold
     sectors: tuple[int, ...]  # indices into SECTORS
 
 
@@ -20,16 +21,16 @@ def span_of(job: LiftJob) -> Span:
     """What has to be covered for a job. Raises InvalidInput where no way between two sectors is allowed.
 
     A point without a sector may be in any sector allowed, so all of them count. Between two sectors the boom may swing
-    both ways round, as far as the sectors allowed and `way` leave it.
+    both ways round, as far as the sectors allowed and `way` leave it. A point without a hook height may be at any.
     """
     positions = [job.place] if job.pick is None else [job.pick, job.place]
     outreaches = [position.outreach_m for position in positions]
-    heights = [position.hook_height_m for position in positions]
-    if job.obstacle_height_m is not None:
-        heights.append(job.obstacle_height_m + job.clearance_m + job.below_hook_m)
+    entered = [position.hook_height_m for position in positions]
+    heights = [height for height in (*entered, job.over_obstacle_m) if height is not None]
     return Span(
         outreach_m=(min(outreaches), max(outreaches)),
-        hook_height_m=(min(heights), max(heights)),
+        hook_height_m=(min(heights), max(heights)) if heights else None,
+        any_height=None in entered,
         sectors=tuple(sorted(_passed(job, positions))),
     )
 

@@ -60,7 +60,7 @@ def assumed(entries: Sequence[Assumption], units: Units) -> html.Ul | None:
     """What the question left open, the costliest first, with what entering it could bring."""
     lines = []
     for one in entries:
-        words = [one.text]
+        words = [numbers.said(one, units)]
         if one.cranes_lost:
             words.append(t("dispatch.assumed.cranes", count=one.cranes_lost))
         if one.capacity_lost_kg:
@@ -110,7 +110,7 @@ def job_words(question: DispatchQuestion, visit: Visit) -> str:
         mass=numbers.mass(question.hook_load_kg, units),
         rigging=numbers.mass(question.rigging_kg, units),
         outreach=numbers.length(question.outreach_m, units),
-        height=numbers.length(question.hook_height_m, units),
+        height=_height_words(question.hook_height_m, units),
         left=_room_words(question.spread_left),
         right=_room_words(question.spread_right),
     )
@@ -118,9 +118,13 @@ def job_words(question: DispatchQuestion, visit: Visit) -> str:
         words += t(
             "dispatch.job_words.pick",
             outreach=numbers.length(question.pick.outreach_m, units),
-            height=numbers.length(question.pick.hook_height_m, units),
+            height=_height_words(question.pick.hook_height_m, units),
         )
     return words + t("dispatch.job_words.limit", limit=numbers.percent(question.planning_limit_pct))
+
+
+def _height_words(height_m: float | None, units: Units) -> str:
+    return t("dispatch.every_height") if height_m is None else numbers.length(height_m, units)
 
 
 def _room_words(spread: Spread | None) -> str:

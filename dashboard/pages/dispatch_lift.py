@@ -17,6 +17,7 @@ from domain import attention
 from domain.dispatch_answers import DispatchCandidate, DispatchQuestion
 from domain.drawing_answers import LiftDrawing, LiftDrawingAsked
 from domain.errors import BoomledgerError
+from domain.job import USUAL_HOOK_HEIGHT_M
 from domain.job_answers import HoldAsked, SheetAsked
 
 FIGURE_HEIGHT: Final = 300
@@ -43,7 +44,9 @@ async def lift(
         reach=geometry.lines(drawn.figure.outline),
         chart=curve,
         lifts=[[far_m, question.hook_load_kg, False]],
-        target={"outreach_m": question.outreach_m, "hook_height_m": question.hook_height_m},
+        target=None
+        if question.hook_height_m is None
+        else {"outreach_m": question.outreach_m, "hook_height_m": question.hook_height_m},
         tallest=340,
         state="ok",
         units=numbers.drawn(visit.units),
@@ -61,6 +64,12 @@ async def lift(
                 html.H2(title, id="lift"),
                 html.P(configuration_words(one), className="bl-summary"),
                 html.P(t("dispatch.picture.note"), className="bl-summary"),
+                html.P(
+                    t("dispatch.picture.height", height=numbers.length(USUAL_HOOK_HEIGHT_M, visit.units)),
+                    className="bl-summary",
+                )
+                if question.hook_height_m is None
+                else None,
                 picture,
                 _figures(visit, one),
                 None if held else _hold(visit, question, one),

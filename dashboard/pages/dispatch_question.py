@@ -20,10 +20,7 @@ from dashboard.texts import t
 from domain.crane import QUARTERS
 from domain.dispatch_answers import DispatchQuestion
 from domain.job import (
-    DEFAULT_BELOW_HOOK_M,
-    DEFAULT_CLEARANCE_M,
     DEFAULT_HOISTING_FACTOR,
-    DEFAULT_HOOK_HEIGHT_M,
     DEFAULT_PLANNING_LIMIT_PCT,
     JibRule,
     LiftJob,
@@ -48,16 +45,16 @@ LOAD: Final = (
 )
 PLACE: Final = (
     Field("outreach_m", "length", needed=True),
-    Field("hook_height_m", "length", DEFAULT_HOOK_HEIGHT_M),
+    Field("hook_height_m", "length"),
 )
 PICK: Final = (
     Field("pick_outreach_m", "length"),
-    Field("pick_hook_height_m", "length", DEFAULT_HOOK_HEIGHT_M),
+    Field("pick_hook_height_m", "length"),
 )
 OBSTACLE: Final = (
     Field("obstacle_height_m", "length"),
-    Field("below_hook_m", "length", DEFAULT_BELOW_HOOK_M),
-    Field("clearance_m", "length", DEFAULT_CLEARANCE_M),
+    Field("below_hook_m", "length"),
+    Field("clearance_m", "length"),
 )
 GROUND: Final = (
     Field("ground_bearing_kpa", "pressure", step=50),
@@ -140,7 +137,7 @@ def question_of(query: Mapping[str, str], units: Units = Units.METRIC) -> Dispat
     if "pick_outreach_m" in values:
         payload["pick"] = {
             "outreach_m": values["pick_outreach_m"],
-            "hook_height_m": values.get("pick_hook_height_m", DEFAULT_HOOK_HEIGHT_M),
+            "hook_height_m": values.get("pick_hook_height_m"),
             "sector": words["pick_sector"] or None,
         }
     if "from" in query and "to" in query:

@@ -256,6 +256,44 @@ async def test_the_narrowest_charted_spread_holds_where_none_is_given(client: ht
     assert (await row_of(client, spread_left="part", spread_right="full"))["capacity_kg"] == 1800.0
 
 
+async def test_a_hook_height_that_is_not_entered_is_taken_at_its_worst_and_said(
+    client: httpx.AsyncClient,
+) -> None:
+    rows = "".join(
+        f"full,full,{height},{at},{kg}\n" for height, kg in ((0, 3000), (2, 2400), (8, 1100)) for at in (2, 6)
+    )
+    await enter(client, "spread_left,spread_right,hook_height_m,outreach_m,capacity_kg\n" + rows)
+    row = await row_of(client, **ROOM)
+    # 1100 kg at 8 m, where 0.85 * 1100 = 935 kg may hang; at 2 m 2400 kg.
+    assert (row["capacity_kg"], row["ruling"], row["assumed"]) == (1100.0, "capacity", "hook_height")
+    assert row["capacity_if_entered_kg"] == 2400.0
+    assert (await row_of(client, **ROOM, hook_height_m=2.0))["capacity_kg"] == 2400.0
+    assert (await row_of(client, **ROOM, hook_height_m=5.0))["capacity_kg"] == 1100.0
+    body = (await client.post("/dispatch", json={**LIFT, **ROOM, "mass_kg": 1000.0})).json()
+    named = next(one for one in body["assumed"] if one["entry"] == "hook_height")
+    assert named["cranes_lost"] >= 1
+    assert named["capacity_lost_kg"] >= 2400.0 - 1100.0
+    assert "Enter the hook height" in named["text"]
+    # What costs a crane comes before what costs capacity alone.
+    assert body["assumed"][0]["cranes_lost"] == max(one["cranes_lost"] for one in body["assumed"])
+    over = {**LIFT, **ROOM, "hook_height_m": 0.0, "obstacle_height_m": 1.0}
+    entries = [one["entry"] for one in (await client.post("/dispatch", json=over)).json()["assumed"]]
+    assert {"below_hook", "clearance"} < set(entries)
+    over |= {"below_hook_m": 0.5, "clearance_m": 0.3, "sector": "right"}
+    assert [one["entry"] for one in (await client.post("/dispatch", json=over)).json()["assumed"]] == ["pick"]
+    # The sheet and the drawing read the same line, and the sheet says what is missing.
+    job = {**LIFT, **ROOM, "mass_kg": 500.0}
+    drawn = (await client.post("/dispatch/drawing", json={"crane": "yard-01", "job": job})).json()
+    assert read_off(drawn["curve"], 5.0) == 1100.0
+    text = text_of(
+        (
+            await client.post("/dispatch/lift-sheet", json={"crane": "yard-01", "title": "t", "job": job})
+        ).content
+    )
+    assert "1100 kg" in text
+    assert "hook height NOT ENTERED" in text
+
+
 async def test_left_and_right_are_apart_and_the_way_goes_both_ways_round(client: httpx.AsyncClient) -> None:
     await enter(client, ONE_SIDE)
     room = {"spread_left": "full", "spread_right": "none"}
@@ -821,11 +859,14 @@ async def test_the_day_list_says_what_each_job_left_open_and_whether_it_is_the_b
     client: httpx.AsyncClient,
 ) -> None:
     short = {**JOB, "sectors": ["side", "rear"], "window": WINDOW}
-    whole = {**short, **ROOM, "sector": "right", "pick": {"outreach_m": 3.0, "sector": "right"}}
+    whole = {
+        **short, **ROOM, "sector": "right", "hook_height_m": 2.0,
+        "pick": {"outreach_m": 3.0, "hook_height_m": 2.0, "sector": "right"},
+    }  # fmt: skip
     jobs = [{"title": "short", "job": short}, {"title": "whole", "job": whole}]
     body = (await client.post("/dispatch/assignment", json={"jobs": jobs})).json()
     left_open, said = body["jobs"]
-    assert {one["entry"] for one in left_open["assumed"]} == {"sector", "spread", "pick"}
+    assert {one["entry"] for one in left_open["assumed"]} == {"sector", "spread", "hook_height", "pick"}
     assert said["assumed"] == []
     assert body["exact"]
     assert (body["most_assigned"], body["least_points"]) == (body["assigned"], body["points"])

@@ -131,6 +131,7 @@ def test_a_job_as_typed_becomes_an_address() -> None:
         "mass_kg": "1500",
         "rigging_kg": "0",
         "outreach_m": "9",
+        "hook_height_m": "2",
         "spread_right": "part",
         "from": "2027-07-02T06:00Z",
         "to": "2027-07-02T08:00Z",
@@ -177,7 +178,7 @@ def test_a_days_list_is_read_line_by_line() -> None:
     assert [line.asked.title for line in lines] == ["Roof", "Pallets"]
     roof, pallets = (line.asked for line in lines)
     assert (roof.travel_minutes, pallets.travel_minutes) == (20.0, 0.0)
-    assert (roof.job.hook_height_m, pallets.job.hook_height_m) == (6.0, 2.0)
+    assert (roof.job.hook_height_m, pallets.job.hook_height_m) == (6.0, None)
     assert roof.job.pick == Position(outreach_m=3.0, hook_height_m=1.0, sector=Sector.REAR)
     assert (roof.job.sector, roof.job.spread_left, roof.job.spread_right) == ("right", "full", "part")
     assert (pallets.job.sector, pallets.job.spread_left, pallets.job.pick) == (None, None, None)

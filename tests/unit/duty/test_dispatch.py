@@ -11,7 +11,7 @@ from domain.errors import InvalidInput
 from domain.job import LiftJob, Position
 from domain.units import STANDARD_GRAVITY_M_S2
 from duty.capacity import SECTORS, SPREAD_RANK
-from duty.dispatch import Matches, Remedy, Ruling, match, worst
+from duty.dispatch import Entry, Matches, Remedy, Ruling, match, worst
 from duty.fleet import Fleet, build
 from duty.sweep import span_of
 from tests.unit.duty.invented import FULL_POINTS, PART_POINTS, TYPE, chart, chart_by_height, crane
@@ -93,7 +93,7 @@ def test_no_chart_no_jib_and_no_sector() -> None:
     unknown = match(rear_only, job())
     assert ruling_of(unknown) is Ruling.SECTOR
     assert unknown.charted_sectors[0] == 1 << SECTORS.index(Sector.REAR)
-    assert unknown.remedies[0, Remedy.SECTOR]
+    assert unknown.remedy_kg[0, Remedy.SECTOR] == 2500.0
 
 
 def test_a_truck_that_the_estimate_tips_is_ruled_out() -> None:
@@ -118,7 +118,7 @@ def test_the_spread_that_the_place_allows_decides() -> None:
     assert part.capacity_any_spread_kg[0] == 2500.0
     narrow = match(FLEET, job(mass_kg=1500.0, spread_right="part"))
     assert ruling_of(narrow) is Ruling.CAPACITY
-    assert narrow.remedies[0].tolist() == [True, False, False]
+    assert narrow.remedy_kg[0].tolist() == [2500.0, 0.0, 0.0]
 
 
 def test_another_sector_is_offered() -> None:
@@ -127,7 +127,7 @@ def test_another_sector_is_offered() -> None:
     assert ruling_of(cab) is Ruling.CAPACITY
     assert cab.capacity_kg[0] == 900.0
     assert cab.capacity_any_sector_kg[0] == 2500.0
-    assert cab.remedies[0, Remedy.SECTOR]
+    assert cab.remedy_kg[0, Remedy.SECTOR] == 2500.0
 
 
 def test_the_worst_sector_holds_where_none_is_named() -> None:
@@ -201,6 +201,85 @@ def test_every_set_up_is_tried_for_tipping_and_ground() -> None:
     # The pad that the wider spread needs: above its pressure nothing stands, and the ground says so.
     soft = match(fleet, job(mass_kg=2000.0, ground_bearing_kpa=float(found.pad_pressure_kpa[0]) - 1))
     assert ruling_of(soft) is Ruling.GROUND
+
+
+LIGHT = TYPE.model_copy(update={"vehicle": TYPE.vehicle.model_copy(update={"mass_kg": 7000.0})})
+LEVEL = ((2.0, 3000.0), (6.0, 2500.0))
+
+
+def test_of_several_narrowest_spreads_the_one_that_tips_is_the_worst() -> None:
+    # Retracted on the right the light truck tips to the right; retracted on the left it stands and is charted a little lower.
+    fleet = fleet_of(
+        chart(LEVEL, Spread.FULL, Spread.NONE),
+        chart(((2.0, 3000.0), (6.0, 2400.0)), Spread.NONE, Spread.FULL),
+        crane_type=LIGHT,
+    )
+    asked = {"mass_kg": 1900.0, "sector": "right"}
+    assert ruling_of(match(fleet, job(**asked, spread_right="none"))) is Ruling.TIPS
+    assert match(fleet, job(**asked, spread_left="none")).fit[0]
+    unknown = match(fleet, job(**asked, spread_left=None, spread_right=None))
+    assert ruling_of(unknown) is Ruling.TIPS
+    # What is not entered costs the lift, by tipping, and not by capacity.
+    assert unknown.fit_if_entered[0, Entry.SPREAD]
+    assert unknown.remedy_kg[0, Remedy.SPREAD] == 2400.0
+
+
+def test_what_would_not_stand_is_no_remedy() -> None:
+    # Weak to the rear; strong to the side, where the retracted stabilisers let the light truck tip.
+    fleet = fleet_of(
+        chart(((2.0, 3000.0), (6.0, 900.0)), Spread.NONE, Spread.NONE, sector=Sector.REAR),
+        chart(LEVEL, Spread.NONE, Spread.NONE, sector=Sector.SIDE),
+        crane_type=LIGHT,
+    )
+    found = match(fleet, job(mass_kg=1900.0, sectors=["rear"]))
+    assert (ruling_of(found), found.capacity_any_sector_kg[0]) == (Ruling.CAPACITY, 2500.0)
+    assert found.remedy_kg[0].tolist() == [0.0, 0.0, 0.0]
+    # Neither is one in wind above the crane's limit.
+    calm = crane().model_copy(update={"wind_limit_m_s": 12.0})
+    windy = match(build([calm]), job(mass_kg=1500.0, spread_right="part", wind_m_s=20.0))
+    assert (ruling_of(windy), windy.remedy_kg[0].tolist()) == (Ruling.CAPACITY, [0.0, 0.0, 0.0])
+
+
+ROWS = {
+    0.0: ((2.0, 3000.0), (6.0, 2000.0)),
+    2.0: ((2.0, 2800.0), (6.0, 1800.0)),
+    9.0: ((2.0, 2500.0), (6.0, 1200.0)),
+}
+
+
+def test_a_hook_height_that_is_not_entered_may_be_any_of_the_chart() -> None:
+    fleet = fleet_of(chart_by_height(ROWS))
+    found = match(fleet, job())
+    # 1200 kg in the highest row; at 2 m, the usual height, 1800 kg, where 0.85 * 1800 = 1530 kg may hang.
+    assert found.capacity_kg[0] == 1200.0
+    assert ruling_of(found) is Ruling.CAPACITY
+    assert found.capacity_if_entered_kg[0, Entry.HOOK_HEIGHT] == 1800.0
+    assert found.fit_if_entered[0, Entry.HOOK_HEIGHT]
+    assert match(fleet, job(hook_height_m=2.0)).capacity_kg[0] == 1800.0
+    # One point entered: the other one may be anywhere; were it as high as that one, 2000 kg.
+    half = match(fleet, job(hook_height_m=0.0, pick={"outreach_m": 3.0}))
+    assert (half.capacity_kg[0], half.capacity_if_entered_kg[0, Entry.HOOK_HEIGHT]) == (1200.0, 2000.0)
+    assert ruling_of(match(fleet, job(hook_height_m=9.5, pick={"outreach_m": 3.0}))) is Ruling.HEIGHT
+    # A row that ends nearer: at 5 m not every height holds. Beyond every row it is the reach.
+    short = fleet_of(chart_by_height({**ROWS, 9.0: ((2.0, 2500.0), (4.0, 1200.0))}))
+    assert ruling_of(match(short, job())) is Ruling.HEIGHT
+    assert match(short, job()).capacity_kg[0] == 0.0
+    assert match(short, job(hook_height_m=2.0)).capacity_kg[0] == 1800.0
+    assert ruling_of(match(short, job(outreach_m=7.0))) is Ruling.TOO_FAR
+    # Without rows by height there is nothing to choose from.
+    plain = match(FLEET, job())
+    assert plain.capacity_if_entered_kg[0, Entry.HOOK_HEIGHT] == plain.capacity_kg[0] == 2500.0
+
+
+def test_what_is_assumed_over_an_obstacle_is_told_with_what_it_costs() -> None:
+    fleet = fleet_of(chart_by_height(ROWS))
+    # 0.5 m and 2.0 m and 0.5 m: the hook at 3 m, between the rows of 2 and 9 m; without what hangs below it at 1 m, 1800 kg;
+    # without clearance at 2.5 m still between them.
+    found = match(fleet, job(mass_kg=900.0, hook_height_m=0.0, obstacle_height_m=0.5))
+    assert found.capacity_kg[0] == 1200.0
+    assert found.capacity_if_entered_kg[0].tolist() == [1200.0, 1200.0, 1200.0, 1800.0, 1200.0]
+    entered = {"below_hook_m": 0.5, "clearance_m": 0.5}
+    assert match(fleet, job(hook_height_m=0.0, obstacle_height_m=0.5, **entered)).capacity_kg[0] == 1800.0
 
 
 def test_a_smaller_plate_presses_harder() -> None:

@@ -170,7 +170,7 @@ def allowed_kg(
     right: Spread,
     sector: Sector,
     outreach_m: float,
-    height_m: float,
+    height_m: float | None,
 ) -> float:
     """The best set-up of the charts at one point, read by duty.capacity alone: what nothing may exceed."""
     best = 0.0
@@ -193,7 +193,7 @@ def allowed_kg(
 @given(
     chart_sets(),
     st.floats(1.0, 11.0),
-    st.floats(-3.0, 9.0),
+    st.one_of(st.none(), st.floats(-3.0, 9.0)),
     st.sampled_from(Spread),
     st.sampled_from(Spread),
     st.sets(st.sampled_from(QUARTERS), min_size=1).map(frozenset),
@@ -201,7 +201,7 @@ def allowed_kg(
 def test_dispatch_and_the_line_of_a_lift_never_promise_more(
     charts: tuple[LoadChart, ...],
     outreach_m: float,
-    height_m: float,
+    height_m: float | None,
     left: Spread,
     right: Spread,
     sectors: frozenset[Sector],
@@ -224,7 +224,7 @@ def test_dispatch_and_the_line_of_a_lift_never_promise_more(
         tuple(sectors), False, None if stage < 0 else stage,
     )  # fmt: skip
     span = span_of(job)
-    line = drawing.lift_curve(PLAIN, charts, setup, span.hook_height_m)
+    line = drawing.lift_curve(PLAIN, charts, setup, span)
     for (near, low), (far, high) in zip(line, line[1:], strict=False):
         if near < far:
             assert low == high
