@@ -16,7 +16,18 @@ from domain.channels import Mode
 from domain.counter import CHANNEL_OF
 from domain.crane import CraneType
 from domain.messages import EventKind, EventState
-from duty import circumstances, directions, gaps, ledger, levels, lifts, peaks, plausibility, under_load
+from duty import (
+    circumstances,
+    directions,
+    gaps,
+    ledger,
+    levels,
+    lifts,
+    minutes,
+    peaks,
+    plausibility,
+    under_load,
+)
 from duty.counters import DayReadings, day_readings
 from duty.percent import held_limit, structural_pct
 from store.events import Event
@@ -105,7 +116,7 @@ def count(
     missing = [*chain.from_iterable(wrong), *_gaps(samples, utilisation, events, quarantined)]
     cycles = ledger.count(structural[np.isfinite(structural)], settings.edges)
     # what counts is judged: a spike that is set aside is told as one, and is no overload
-    sent = plausibility.Readings(
+    sent = minutes.Readings(
         samples.at_ms, samples.step_ms, {name: channels[name] for name in samples.channels}
     )
     return DayCount(

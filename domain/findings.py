@@ -21,6 +21,7 @@ class FindingCode(StrEnum):
     ZERO_DRIFT = "zero_drift"
     ZERO_OFFSET = "zero_offset"
     CALIBRATION_JUMP = "calibration_jump"
+    SCALE_WRONG = "scale_wrong"
     FRACTION_FOR_PERCENT = "fraction_for_percent"
     RADIANS_FOR_DEGREES = "radians_for_degrees"
     LENGTH_UNIT = "length_unit"
@@ -28,7 +29,9 @@ class FindingCode(StrEnum):
     EXTENSION_OUT_OF_STROKE = "extension_out_of_stroke"
     OUTREACH_MISFIT = "outreach_misfit"
     LIMIT_ZERO = "limit_zero"
+    LIMIT_LOW = "limit_low"
     LIMIT_MISSING = "limit_missing"
+    MODE_STUCK = "mode_stuck"
     BOOTS_OVERLAP = "boots_overlap"
     CLOCK_SET_BACK = "clock_set_back"
     CLOCK_BEHIND = "clock_behind"
@@ -107,6 +110,14 @@ FINDING_WORDS: Final[Mapping[FindingCode, FindingWords]] = {
         next_step="Ask what was done to the crane that day; enter the calibration, or exclude the side that is wrong.",
         unit="%",
     ),
+    FindingCode.SCALE_WRONG: FindingWords(
+        title="Scale or sign wrong",
+        figures="lifts, masses, used share, damage",
+        moves="too low",
+        consequence="Of what the booms alone cause only this share is read, and of every load: scale or sign is wrong.",
+        next_step="Check scale and sign of utilisation, limit_pct and the boom masses of the type with a known load; exclude the span.",
+        unit="%",
+    ),
     FindingCode.FRACTION_FOR_PERCENT: FindingWords(
         title="Fraction sent for percent",
         figures="lifts, used share, damage, near-limit share",
@@ -162,6 +173,22 @@ FINDING_WORDS: Final[Mapping[FindingCode, FindingWords]] = {
         consequence="Structural percent is 0 whatever hangs on the hook: nothing is used up.",
         next_step="Have the sender leave limit_pct out where it is not known, and exclude the channel for the time before.",
         unit="h",
+    ),
+    FindingCode.LIMIT_LOW: FindingWords(
+        title="Limit stays far too low",
+        figures="used share, damage, cycles, masses",
+        moves="too low",
+        consequence="Structural percent and masses are cut to this share of what hangs on the hook: little is used up.",
+        next_step="Have the sender send the moment allowed now in percent of the full rating, and exclude the channel for the time before.",
+        unit="%",
+    ),
+    FindingCode.MODE_STUCK: FindingWords(
+        title="Transport while the crane works",
+        figures="lifts, used share, masses",
+        moves="too low",
+        consequence="In transport no lift is looked for: what the crane lifts meanwhile is not counted.",
+        next_step="Have the mode at the sender checked, and exclude the channel mode for the time before: then lifts are found.",
+        unit="min",
     ),
     FindingCode.LIMIT_MISSING: FindingWords(
         title="Limit not sent",
@@ -268,6 +295,10 @@ class Thresholds:
 
     stuck_min: float = 15.0  # minutes in which other channels moved while one stood still to the last bit
     still_min: float = 60.0  # minutes at one utilisation of 20 % or more, whatever moves
+    frozen_min: float = 50.0  # minutes in which utilisation moved while all booms stood still to the last bit
+    transport_min: float = 10.0  # minutes in transport mode in which the crane worked
+    scale_off: float = 0.2  # of the booms' own part of utilisation, not read
+    limit_low_pct: float = 30.0  # a limit that stays at one value below it
     saturated_min: float = 8.0  # minutes in which utilisation moved up to the same largest reading of the day
     spikes_a_day: float = 3.0
     zero_drift_pct: float = 1.5  # of the full structural rating, against the oldest weeks of half a year

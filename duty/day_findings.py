@@ -13,7 +13,8 @@ import numpy as np
 from domain.crane import Boom, CraneType
 from domain.findings import FindingCode, Thresholds
 from duty.geometry import full_stroke_m
-from duty.plausibility import CHANNELS, EXTREMES, HEAVY_PCT, MISFITS_M, POSE_LEAST, STEPS_MS, Plausibility
+from duty.minutes import BOOMS, CHANNELS, EXTREMES, POSE_LEAST
+from duty.plausibility import FIT_PCT, HEAVY_PCT, MISFITS_M, OWN_PCT, STEPS_MS, Ints, Plausibility
 
 HOUR_MS: Final = 3_600_000
 MINUTE_MS: Final = 60_000
@@ -24,7 +25,18 @@ FINE_MINUTES: Final = (
 )
 GAPS_TIMES: Final = 4  # so many times as often as by the time at that level
 SLEW_RAD: Final = 6.4  # a turn in radians and some slack
-BOOMS: Final = (*POSE_LEAST, "jib_deg", "jib_extension_m")
+JOINTS: Final = (*POSE_LEAST, "jib_deg", "jib_extension_m")
+LEAST_SECONDS: Final = 120  # of a class of the booms' own part: fewer tell no empty hook
+LEAST_APART_PCT: Final = 8.0  # between the classes that are compared
+LOW_LIMIT_PCT: Final = 2.0  # one that stays below it is a fraction or none
+NEGATIVE_SHARE: Final = 0.25  # of the time, below NEGATIVE_PCT: its sign is turned round
+_EXPLAIN: Final = frozenset(  # what makes the fit of the booms' own part tell nothing of the scale
+    (
+        *(FindingCode.FRACTION_FOR_PERCENT, FindingCode.RADIANS_FOR_DEGREES, FindingCode.LENGTH_UNIT),
+        *(FindingCode.ANGLE_OUT_OF_GEOMETRY, FindingCode.EXTENSION_OUT_OF_STROKE, FindingCode.SENSOR_STUCK),
+        *(FindingCode.OUTREACH_MISFIT, FindingCode.LIMIT_LOW, FindingCode.LIMIT_ZERO),
+    )
+)
 MISFIT_CLASS: Final = MISFITS_M.index(1.0) + 1
 
 
@@ -72,9 +84,12 @@ def of_day(crane_type: CraneType, facts: DayFacts, at: Thresholds) -> Iterator[D
     def told(code: FindingCode, size: float, channel: str = "", span: tuple[int, int] = whole) -> DayFinding:
         return DayFinding(facts.day, code, channel, *span, float(size))
 
-    yield from (told(*each) for each in _times(facts, at))
-    yield from (told(*each) for each in _stuck(crane_type, facts.statistics, at))
-    yield from (told(*each) for each in _units(crane_type, facts.statistics, at))
+    found = [told(*each) for each in _times(facts, at)]
+    found += [told(*each) for each in _stuck(crane_type, facts.statistics, at)]
+    found += [told(*each) for each in _units(crane_type, facts.statistics, at)]
+    yield from found
+    if not _EXPLAIN.intersection(each.code for each in found):
+        yield from (told(*each) for each in _scale(facts.statistics, at))
 
 
 Told = (
@@ -106,6 +121,8 @@ def _times(facts: DayFacts, at: Thresholds) -> Iterator[Told]:
     if enough and of("pose_missing_ms") >= at.pose_missing_share * recorded:
         yield FindingCode.POSE_MISSING, of("pose_missing_ms") / HOUR_MS
     seldom = sum(of(f"step_{number}_ms") for number in range(STEP_CLASS, len(STEPS_MS) + 1))
+    if of("transport_minutes") >= at.transport_min:
+        yield FindingCode.MODE_STUCK, of("transport_minutes"), "mode"
     if seldom >= at.seldom_share * recorded:
         yield FindingCode.SAMPLES_TOO_SELDOM, seldom / HOUR_MS
     if facts.sensor_gap_ms >= at.sensor_gap_min * MINUTE_MS:
@@ -122,6 +139,27 @@ def _times(facts: DayFacts, at: Thresholds) -> Iterator[Told]:
     if sum(misfits) >= 60 and sum(misfits[MISFIT_CLASS:]) >= at.misfit_share * sum(misfits):
         largest = max(number for number, samples in enumerate(misfits) if samples)
         yield FindingCode.OUTREACH_MISFIT, MISFITS_M[largest - 1], "outreach_m"
+
+
+def load_factor(statistics: Plausibility) -> float:
+    """Share of the booms' own part of utilisation that is read with an empty hook: 1 for a sensor that is right; NaN unknown.
+
+    In each class of the booms' own part the lower fifth of the load part is the empty hook. From the least class to the
+    largest it stays where it is, but falls by what is not read of the booms. A zero that is too low is in both; an
+    attachment, or a load that hangs all the time, only raises it.
+    """
+    first, _, width = OWN_PCT
+    known = np.flatnonzero(statistics.fit.sum(axis=1) >= LEAST_SECONDS)
+    if not known.size or (known[-1] - known[0]) * width < LEAST_APART_PCT:
+        return np.nan
+    near, far = (_lower_fifth(statistics.fit[place]) for place in (known[0], known[-1]))
+    own_near, own_far = (first + (place + 0.5) * width for place in (known[0], known[-1]))
+    return float(1.0 + (far - min(near, 0.0)) / (own_far - own_near))
+
+
+def _lower_fifth(counts: Ints) -> float:
+    place = int(np.searchsorted(np.cumsum(counts), 0.2 * int(counts.sum())))
+    return FIT_PCT[0] + FIT_PCT[2] * (place + 0.5)
 
 
 def _gaps_from(statistics: Plausibility, level_pct: int) -> int:
@@ -150,6 +188,21 @@ def _stuck(crane_type: CraneType, statistics: Plausibility, at: Thresholds) -> I
             span = int(run["first"]) * MINUTE_MS, (int(run["last"]) + 1) * MINUTE_MS
             yield FindingCode.SENSOR_STUCK, minutes, name, span
 
+    run = statistics.channel(BOOMS)["longest"]
+    if run["others"] >= at.frozen_min:
+        span = int(run["first"]) * MINUTE_MS, (int(run["last"]) + 1) * MINUTE_MS
+        for name in ("main_boom_deg", "knuckle_boom_deg"):
+            yield FindingCode.SENSOR_STUCK, int(run["minutes"]), name, span
+
+
+def _scale(statistics: Plausibility, at: Thresholds) -> Iterator[Told]:
+    """A utilisation that reads too little of what the booms cause, or what pulls them up."""
+    factor, recorded = load_factor(statistics), max(statistics.sum("recorded_ms"), 1)
+    if factor <= 1.0 - at.scale_off:
+        yield FindingCode.SCALE_WRONG, 100.0 * factor, "utilisation_pct"
+    elif recorded >= LEAST_MS and statistics.sum("negative_ms") >= NEGATIVE_SHARE * recorded:
+        yield FindingCode.SCALE_WRONG, -100.0, "utilisation_pct"
+
 
 def _units(crane_type: CraneType, statistics: Plausibility, at: Thresholds) -> Iterator[Told]:
     """Readings in another unit, or where no crane of this type can be."""
@@ -171,10 +224,12 @@ def _units(crane_type: CraneType, statistics: Plausibility, at: Thresholds) -> I
     low, high = _ends(statistics, "utilisation_pct")
     if others >= at.stuck_min and 0.2 <= high <= 2.0 and high - low >= 0.1:
         yield FindingCode.FRACTION_FOR_PERCENT, high, "utilisation_pct"
-    _, limit = _ends(statistics, "limit_pct")
+    lowest, limit = _ends(statistics, "limit_pct")
     if 0.2 <= limit <= 2.0 and high > 2.0:  # every structural percent is a hundredth then
         yield FindingCode.FRACTION_FOR_PERCENT, limit, "limit_pct"
     row = statistics.channel("utilisation_pct")
+    if LOW_LIMIT_PCT < limit < at.limit_low_pct and limit - lowest < 1.0 and row["moved"] >= at.stuck_min:
+        yield FindingCode.LIMIT_LOW, limit, "limit_pct"
     if row["tops"] >= at.saturated_min and row["fine"] >= FINE_MINUTES:
         yield FindingCode.SENSOR_SATURATED, high, "utilisation_pct"
     if row["minutes"] and row["high"][0] >= at.overload_pct:  # one is enough
@@ -189,7 +244,7 @@ def _worked(statistics: Plausibility, name: str, at: Thresholds) -> bool:
     """
     low, high = _ends(statistics, "slew_deg")
     slew_in_degrees = low < -SLEW_RAD or high > SLEW_RAD  # neither where it is not sent
-    of = BOOMS if slew_in_degrees else CHANNELS
+    of = JOINTS if slew_in_degrees else CHANNELS
     return max(int(statistics.channel(each)["moved"]) for each in of if each != name) >= at.stuck_min
 
 

@@ -17,7 +17,8 @@ import numpy as np
 from domain.crane import CraneType
 from domain.findings import FindingCode, Thresholds
 from duty.day_findings import HOUR_MS, LEAST_MS, DayFacts, DayFinding, of_day
-from duty.plausibility import EXTREMES, RANGES_PCT, ZERO_PCT, Ints
+from duty.minutes import EXTREMES
+from duty.plausibility import RANGES_PCT, ZERO_PCT, Ints
 
 WEEKS_BEFORE: Final = 26  # a week is compared with the weeks of half a year before it
 DAYS_BEFORE: Final = 7 * (WEEKS_BEFORE + 1)  # a finding of a day rests on so many days before it

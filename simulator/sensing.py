@@ -91,6 +91,8 @@ def sensed(
             digits = _DIGITS.get(name)
             read = values if digits is None else np.round(values, digits)
             channels[name] = (read * crane.faults.factors.get(name, 1.0)).astype(np.float32)
+            if name in crane.faults.fixed:
+                channels[name][:] = crane.faults.fixed[name]
     return channels
 
 

@@ -92,6 +92,9 @@ class Faults(_Part):
     factors: dict[str, float] = Field(
         default_factory=dict, description="channel: what its readings are multiplied by, for a wrong unit"
     )
+    fixed: dict[str, float] = Field(
+        default_factory=dict, description="channel: what it reads whatever the crane does"
+    )
     unsent: tuple[str, ...] = Field(default=(), description="channels that are not sent")
     boom_mass_factor: float = Field(
         default=1.0, ge=0.5, le=2, description="true masses of the booms over those of the crane type"
@@ -118,7 +121,7 @@ class Faults(_Part):
     )
     usual_code: str | None = Field(default=None, description="the code that it mostly is; None: any alike")
 
-    @field_validator("factors", "unsent")
+    @field_validator("factors", "fixed", "unsent")
     @classmethod
     def _known(cls, names: dict[str, float] | tuple[str, ...]) -> dict[str, float] | tuple[str, ...]:
         if unknown := sorted(set(names) - set(CHANNEL_BY_NAME)):

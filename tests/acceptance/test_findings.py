@@ -17,7 +17,7 @@ from analytics import worker
 from boomledger.broker import Broker, find_mosquitto
 from domain.crane import Crane
 from domain.messages import Leaf, topic
-from duty.plausibility import Readings
+from duty.minutes import Readings
 from store import cranes
 from tests.integration.analytics.test_one_standing import asked
 from tests.support.ingesting import Receipts, ingesting, mqtt_client, publish_all, wait_until
@@ -165,6 +165,19 @@ CASES: dict[str, tuple[Callable[[str], Messages], set[tuple[str, str]]]] = {
     "overload": (
         with_channels(utilisation_pct=lambda u: np.where(np.arange(u.size) % 300 < 30, 200.0 + u / 10, u)),
         {("overload", "utilisation_pct")},
+    ),
+    "half": (in_other_units(utilisation_pct=0.5), {("scale_wrong", "utilisation_pct")}),
+    "flipped": (in_other_units(utilisation_pct=-1.0), {("scale_wrong", "utilisation_pct")}),
+    "limit-low": (with_channels(limit_pct=lambda u: np.full(u.size, 5.0)), {("limit_low", "limit_pct")}),
+    "transport": (with_channels(mode=np.zeros_like), {("mode_stuck", "mode")}),
+    "frozen": (
+        with_channels(
+            main_boom_deg=lambda angle: np.full(angle.size, 42.0),
+            knuckle_boom_deg=lambda angle: np.full(angle.size, -21.0),
+            extension_m=lambda extension: np.full(extension.size, 2.5),
+            utilisation_pct=lambda u: u + np.where(np.arange(u.size) % 100 < 50, 30.0, 0.0),
+        ),
+        {("sensor_stuck", "main_boom_deg"), ("sensor_stuck", "knuckle_boom_deg")},
     ),
     "angle": (
         with_channels(main_boom_deg=lambda angle: np.minimum(angle + 55.0, 119.0)),

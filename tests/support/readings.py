@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from duty.plausibility import Readings
+from duty.minutes import Readings
 from duty.statics import self_moment_kn_m
 from simulator.machine import load_machine
 

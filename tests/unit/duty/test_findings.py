@@ -8,6 +8,7 @@ from datetime import UTC, date, datetime, timedelta
 import numpy as np
 import pytest
 
+from domain.channels import CHANNEL_BY_NAME
 from domain.crane import CraneType
 from domain.errors import InvalidInput
 from domain.findings import DEFAULT_THRESHOLDS, FindingCode, Thresholds
@@ -15,12 +16,13 @@ from duty import ledger
 from duty.day_findings import DayFacts, DayFinding, RefusedReadings
 from duty.edges import DEFAULT_EDGES
 from duty.findings import DAYS_AFTER, DAYS_BEFORE, judge
+from duty.minutes import POSE_LEAST, Readings
 from duty.percent import structural_pct
-from duty.plausibility import Plausibility, Readings, count
+from duty.plausibility import Plausibility, count
 from simulator.generate import generate
 from simulator.machine import load_machine
-from simulator.yard import Yard, load_yard
-from tests.support.readings import TYPE, by_statics, changed, folded, work
+from simulator.yard import REFERENCE_DAY, Yard, field_cases, load_yard
+from tests.support.readings import FOLDED, TYPE, by_statics, changed, folded, work
 
 MONDAY = date(2026, 3, 2)
 STEP_MS = 5000
@@ -171,6 +173,85 @@ def test_a_limit_of_0_or_none_or_as_a_fraction_is_told(
     limit: np.ndarray, expected: set[tuple[str, str]]
 ) -> None:
     assert codes(day(limit_pct=limit)) == expected
+
+
+@pytest.mark.parametrize("factor", [0.5, -1.0])
+def test_a_utilisation_with_a_wrong_scale_or_sign_is_told(factor: float) -> None:
+    rng = np.random.default_rng(8)
+    loads = np.where(np.arange(N) % 300 < 120, rng.uniform(5, 60), 0.0)
+    true = CLEAN.channels["utilisation_pct"] + loads
+    sent = np.where(factor * true < -20, np.nan, factor * true)
+    assert ("scale_wrong", "utilisation_pct") in codes(day(utilisation_pct=sent), lifts=24)
+    for right in (true, true - 5.0, 0.88 * CLEAN.channels["utilisation_pct"] + loads):
+        assert ("scale_wrong", "utilisation_pct") not in codes(day(utilisation_pct=right), lifts=24)
+    poseless = day(utilisation_pct=sent, extension_m=None)
+    assert (("scale_wrong", "utilisation_pct") in codes(poseless)) == (factor < 0)
+
+
+def test_an_empty_crane_whose_load_hangs_close_in_only_has_no_wrong_scale() -> None:
+    """Near the column a load hangs all day, far out none: what is read falls outwards, but not below the booms."""
+    near = by_statics(*(CLEAN.channels[name].astype(float) for name in POSE_LEAST)) < 10
+    loaded = CLEAN.channels["utilisation_pct"] + np.where(near, 40.0, 0.0)
+    assert ("scale_wrong", "utilisation_pct") not in codes(day(utilisation_pct=loaded))
+
+
+def test_a_mode_that_says_transport_while_the_crane_works_is_told() -> None:
+    told = {("mode_stuck", "mode")}
+    assert codes(day(mode=np.zeros(N))) == told
+    assert codes(day(mode=np.where(np.arange(N) < 8 * 60, 0.0, 2.0))) == set()
+    assert codes(day(mode=np.where(np.arange(N) < 12 * 60, 0.0, 2.0))) == told
+    shaken = np.random.default_rng(2).normal(4, 3, N)
+    still = {name: np.full(N, value) for name, value in FOLDED.items()}
+    road = day(mode=np.zeros(N), slew_deg=np.zeros(N), utilisation_pct=shaken, **still)
+    assert codes(road, lifts=600) == set()
+    lifted = np.where(np.arange(N) % 100 < 50, 5.0, 60.0)
+    blind = CLEAN._replace(channels={"utilisation_pct": lifted, "mode": np.zeros(N, np.float32)})
+    assert ("mode_stuck", "mode") in codes(blind)
+
+
+def test_booms_that_all_stand_still_while_loads_come_and_go_are_told() -> None:
+    loaded = np.where(np.arange(N) % 160 < 80, 30.0, 5.0) + np.random.default_rng(3).normal(0, 0.1, N)
+    still = {"main_boom_deg": np.full(N, 40.0), "knuckle_boom_deg": np.full(N, -20.0)}
+    frozen = day(utilisation_pct=loaded, extension_m=np.full(N, 2.0), **still)
+    assert codes(frozen, lifts=45) >= {
+        ("sensor_stuck", "main_boom_deg"),
+        ("sensor_stuck", "knuckle_boom_deg"),
+    }
+    last_digit = np.where(np.arange(N) % 600 < 300, 2.0, 2.01)
+    told = codes(day(utilisation_pct=loaded, extension_m=last_digit, **still), lifts=45)
+    assert {channel for code, channel in told if code == "sensor_stuck"} == set()
+
+
+def test_a_limit_that_stays_far_too_low_is_told() -> None:
+    for limit, told in ((5.0, True), (29.0, True), (35.0, False)):
+        found = codes(day(limit_pct=np.full(N, limit)))
+        assert (("limit_low", "limit_pct") in found) == told
+        assert (("scale_wrong", "utilisation_pct") in found) == (not told)
+    by_sector = np.where(np.arange(N) % 600 < 300, 12.0, 25.0)
+    assert ("limit_low", "limit_pct") not in codes(day(limit_pct=by_sector))
+
+
+NEW_CODES = {"scale_wrong", "mode_stuck", "limit_low"}
+
+
+def test_of_the_cases_of_the_field_only_those_that_are_so_tell_of_scale_mode_limit_and_frozen_booms() -> None:
+    cranes = [crane for crane in field_cases().cranes if not crane.faults.clock_jump_s]
+    told = defaultdict(set)
+    for record in generate(cranes, REFERENCE_DAY, 2, dt_ms=1000):
+        sent = {name: values.copy() for name, values in record.channels.items()}
+        for name, values in sent.items():  # as ingest does
+            values[(values < CHANNEL_BY_NAME[name].low) | (values > CHANNEL_BY_NAME[name].high)] = np.nan
+        step = np.full(record.t_ms.size, 1000, np.int64)
+        crane_type = next(crane for crane in cranes if crane.name == record.crane).crane.type
+        counted = count(crane_type, Readings(record.t_ms, step, sent), ledger.empty(DEFAULT_EDGES))
+        found = judge(always(crane_type), [facts(record.day, counted)], Thresholds())
+        told[record.crane] |= {(each.code.value, each.channel) for each in found}
+    for crane in cranes:
+        expected = set(crane.expected.findings) if crane.expected else set()
+        of_kind = {code for code, _ in told[crane.name]} & NEW_CODES
+        assert of_kind == expected & NEW_CODES, crane.name
+        frozen = ("sensor_stuck", "knuckle_boom_deg") in told[crane.name]
+        assert frozen == (crane.name == "field-frozen"), crane.name
 
 
 def test_readings_far_above_the_rating_are_told() -> None:

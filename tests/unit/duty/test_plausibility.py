@@ -11,13 +11,11 @@ from domain.errors import InvalidInput
 from duty import ledger
 from duty.edges import DEFAULT_EDGES
 from duty.geometry import pose
+from duty.minutes import CHANNELS, POSE_LEAST, Readings
 from duty.plausibility import (
-    CHANNELS,
-    POSE_LEAST,
     SUMS,
     ZERO_PCT,
     Plausibility,
-    Readings,
     count,
     empty,
     from_bytes,
