@@ -1,7 +1,7 @@
 """What changed from one dossier to a later one: figures, entries and records, old beside new. Works on their JSON alone."""
 
 import hashlib
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from typing import Any, Final, Literal
 
 from domain.dossier import DossierChange
@@ -12,7 +12,6 @@ ENTRIES: Final = ("crane", "site")
 KEYS: Final = {
     "damage": ("detail",),
     "details": ("name",),
-    "overloads": ("started_at",),
     "exclusions": ("exclusion_id",),
     "readings": ("kind", "read_on"),
     "descriptions": ("valid_from",),
@@ -33,13 +32,13 @@ def changes(before: Mapping[str, Any], after: Mapping[str, Any]) -> list[Dossier
     return [
         *(one for name in FIGURES for one in _values("figure", before.get(name), after.get(name), name)),
         *(one for name in ENTRIES for one in _values("entry", before.get(name), after.get(name), name)),
+        *_overloads(before.get("overloads", ()), after.get("overloads", ())),
         *_records("figure", "damage of", "damage", _damage(before), _damage(after)),
         *_records("entry", "weld detail", "details", before, after),
         *_records("record", "counter reading", "readings", before.get("counters"), after.get("counters")),
         *(
             one
             for kind, name in (
-                ("overload", "overloads"),
                 ("exclusion", "exclusions"),
                 ("description", "descriptions"),
                 ("service", "services"),
@@ -48,6 +47,24 @@ def changes(before: Mapping[str, Any], after: Mapping[str, Any]) -> list[Dossier
             for one in _records("record", kind, name, before, after)
         ),
     ]
+
+
+def _overloads(before: Sequence[Any], after: Sequence[Any]) -> Iterator[DossierChange]:
+    """Entries of the register that are other now, one by one; those that came or went together: there may be hundreds."""
+    old, new = ({row["started_at"]: row for row in rows} for rows in (before, after))
+    for found, side in (
+        ([new[at] for at in new.keys() - old.keys()], "after"),
+        ([old[at] for at in old.keys() - new.keys()], "before"),
+    ):
+        if found:
+            words = f"{len(found)}, highest peak {max(row['peak_structural_pct'] for row in found):.1f} %"
+            sides = {"before": None, "after": None, side: words}
+            what = "overloads that came" if side == "after" else "overloads that went"
+            yield DossierChange(part="record", what=what, **sides)
+    for at in (one for one in new if one in old):
+        was, now = dict(_flat(old[at])), dict(_flat(new[at]))
+        for field in {**was, **now}:
+            yield from _change("record", f"overload {at}: {field}", was.get(field), now.get(field))
 
 
 def _damage(whole: Mapping[str, Any]) -> dict[str, Any]:

@@ -9,7 +9,7 @@ from zoneinfo import ZoneInfo
 import numpy as np
 
 from api import duty_report as rows
-from api.dossier_words import INFLUENCES
+from api.life_words import INFLUENCES
 from domain.answers import SpectrumAnswer
 from domain.description import BEGINNING
 from domain.dossier import Dossier
@@ -113,7 +113,7 @@ def spectrum_drawing(spectrum: SpectrumAnswer) -> dict[str, Any] | None:
                 "label": f"{name}: {cycles:,.0f} lifts at {level:.0f} %",
                 "above": kq
                 == highest,  # the label of the higher one stands above its line, that of the other below
-                "beside": math.log10(cycles) < decades / 2,
+                "beside": math.log10(cycles) < 0.7 * decades,  # there is room for its label
             }
             for name, cycles, kq in rectangles
             if cycles is not None and kq

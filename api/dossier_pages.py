@@ -17,7 +17,13 @@ from api.dossier_figures import (
     table,
     zone_of,
 )
-from api.dossier_registers import exclusion_section, finding_section, overload_section, record_section
+from api.dossier_registers import (
+    exclusion_section,
+    finding_section,
+    overload_annex,
+    overload_section,
+    record_section,
+)
 from api.dossier_words import UNVERIFIED
 from api.typesetting import pdf
 from domain.counter import CounterKind
@@ -74,6 +80,7 @@ def page_data(dossier: Dossier, sha256: str) -> dict[str, Any]:
             _method(dossier, sha256 if finished is not None else None),
         ],
         "signature": list(SIGNATURE),
+        "annexes": overload_annex(dossier),
     }
 
 
@@ -118,7 +125,7 @@ def _history(dossier: Dossier) -> Section:
     if prior is None:
         stated = "not entered"
     else:
-        years = "all years before the record" if prior.years is None else f"{prior.years:g} years"
+        years = "all years before the record" if prior.years is None else f"{prior.years:.1f} years"
         stated = (
             f"{prior.lifts:,.0f} lifts at kQ {rows.number(prior.kq)}, f1 = {prior.f1:g}, over {years}; "
             f"source: {prior.source or 'not given'}"

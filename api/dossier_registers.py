@@ -1,5 +1,7 @@
 """Sections of a dossier with its registers: overloads, findings, excluded spans, records of its life."""
 
+from collections import Counter
+from typing import Final
 from zoneinfo import ZoneInfo
 
 from api import duty_report as rows
@@ -7,25 +9,60 @@ from api.dossier_figures import Section, section, table, zone_of
 from domain.dossier import Dossier
 from domain.overload import OverloadRow, OverloadState
 
+HIGHEST: Final = 10
+PEAK_STEP_PCT: Final = 5
+OVERLOAD_HEAD: Final = ("lift", "peak structural, utilisation", "load, outreach", "cause", "decision")
+OVERLOAD_WIDTHS: Final = (0, 0, 0, 1, 2)
+_EXCLUDED: Final = "spans excluded from the count, where none is found"
+
 
 def overload_section(dossier: Dossier) -> Section:
-    """Lifts above 100 % structural with what was decided."""
-    zone = zone_of(dossier)
-    excluded = sum(one.withdrawn_at is None for one in dossier.exclusions)
+    """Lifts above 100 % structural: how many by their peak, the highest, and those with a decision."""
+    entries, excluded = dossier.overloads, sum(one.withdrawn_at is None for one in dossier.exclusions)
+    if not entries:
+        return section(
+            "Overload register",
+            text=[f"No lift above 100 % structural is counted. Spans excluded from the count: {excluded}."],
+        )
+    highest = sorted(entries, key=lambda one: -one.peak_structural_pct)[:HIGHEST]
+    shown = [one for one in entries if one.decided is not None or one in highest]
+    steps = Counter(int(one.peak_structural_pct // PEAK_STEP_PCT) * PEAK_STEP_PCT for one in entries)
+    waiting = Counter(
+        int(one.peak_structural_pct // PEAK_STEP_PCT) * PEAK_STEP_PCT
+        for one in entries
+        if one.state is OverloadState.OPEN
+    )
     return section(
         "Overload register",
         text=[
-            "Lifts whose peak is above 100 % structural, newest first."
-            if dossier.overloads
-            else "No lift above 100 % structural is counted.",
-            f"Spans excluded from the count, where none is found: {excluded}.",
+            f"Lifts whose peak is above 100 % structural. Every entry stands in the annex; {_EXCLUDED}: {excluded}."
         ],
-        tables=table(
-            ("lift", "peak structural, utilisation", "load, outreach", "cause", "decision"),
-            (0, 0, 0, 1, 2),
-            [_overload(one, zone) for one in dossier.overloads],
-        ),
+        tables=[
+            *table(
+                ("peak structural percent", "lifts", "without a decision"),
+                (1, 1, 1),
+                [
+                    (f"{step} to {step + PEAK_STEP_PCT}", str(steps[step]), str(waiting[step]))
+                    for step in sorted(steps, reverse=True)
+                ],
+            ),
+            *table(
+                OVERLOAD_HEAD,
+                OVERLOAD_WIDTHS,
+                [_overload(one, zone_of(dossier)) for one in shown],
+                f"The {HIGHEST} highest, and those with a decision",
+            ),
+        ],
     )
+
+
+def overload_annex(dossier: Dossier) -> list[Section]:
+    """Every entry of the overload register; nothing where there is none."""
+    if not dossier.overloads:
+        return []
+    lines = [_overload(one, zone_of(dossier)) for one in dossier.overloads]
+    text = f"All {len(lines)}, newest first; times of {dossier.site.time_zone}."
+    return [section("Overload register", text=[text], tables=table(OVERLOAD_HEAD, OVERLOAD_WIDTHS, lines))]
 
 
 def _overload(row: OverloadRow, zone: ZoneInfo) -> list[str]:
@@ -40,13 +77,13 @@ def _overload(row: OverloadRow, zone: ZoneInfo) -> list[str]:
     if row.decided is not None and row.decided_at is not None:
         at_peak = row.decided_peak_structural_pct or 0.0
         decided.append(
-            f"{row.decided} ({row.decided_by}, {row.decided_at.astimezone(zone):%Y-%m-%d}, at {at_peak:.0f} %)"
+            f"{row.decided} ({row.decided_by}, {row.decided_at.astimezone(zone):%Y-%m-%d}, at {at_peak:.1f} %)"
         )
     if not row.counted:
         decided.append("no longer counted")
     return [
         f"{row.started_at.astimezone(zone):%Y-%m-%d %H:%M:%S}",
-        f"{row.peak_structural_pct:.0f} %, {row.peak_utilisation_pct:.0f} %",
+        f"{row.peak_structural_pct:.1f} %, {row.peak_utilisation_pct:.1f} %",
         load + outreach,
         cause,
         "; ".join(word for word in decided if word),

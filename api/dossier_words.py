@@ -16,17 +16,6 @@ UNVERIFIED: Final = (
     "Unverified: the rule is known in the trade or restated openly, and the standard itself was not at hand when it was "
     "built in. Compare it with your own copy before you rely on it. Every other source was read."
 )
-INFLUENCES: Final = {
-    "pressure_bias": "bias of the pressure reading",
-    "lift_rule": "rule that finds lifts",
-    "coverage": "coverage",
-    "prior_entry": "duty before the record, as entered",
-    "unknown_years": "unknown years before the record",
-    "unrecorded": "use without a record",
-    "mpa_per_pct": "stress per structural percent",
-    "sn_scatter": "scatter of the S-N curve",
-    "not_counted": "what was not counted",
-}
 DEPALE_2019: Final = "P. Depale, M. Bennebach, Mechanics & Industry 20 (2019) 802, Table 3"
 DEPALE_2022: Final = "P. Depale, M. Bennebach, Procedia Structural Integrity 38 (2022)"
 
@@ -189,7 +178,7 @@ def _readings(life: LifeAnswer, spectrum: SpectrumAnswer, findings: Sequence[Fin
     outside = [spectrum.beyond, *(detail.beyond for detail in life.details)]
     yield from dict.fromkeys(one.sentence for one in outside if one is not None)
     if findings:
-        yield f"{_many(len(findings), 'finding')} about readings, which move figures of this crane: see below."
+        yield f"{_many(len(findings), 'finding')} about readings: figures of this crane may be too high or too low."
     if life.forecast is not None and life.forecast.season_unseen:
         yield "Less than a year is on record: a season may be unseen."
 

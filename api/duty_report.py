@@ -7,6 +7,7 @@ from datetime import datetime
 from typing import Any, Final
 from zoneinfo import ZoneInfo
 
+from api.life_words import INFLUENCES
 from api.overloads import report_cells, report_words
 from api.typesetting import pdf
 from domain.answers import CAUTIONS_DUTY, FaultRow, SpectrumAnswer
@@ -233,7 +234,7 @@ def _range(found: UnsureFigure | None) -> str:
     words = f"{_percent(found.low)} to {_percent(found.high)}"
     if not found.influences:
         return words
-    return f"{words}; what matters most: {found.influences[0].source.replace('_', ' ')}"
+    return f"{words}; what matters most: {INFLUENCES[found.influences[0].source]}"
 
 
 def _life_lifts(spectrum: SpectrumAnswer) -> str:

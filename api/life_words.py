@@ -1,10 +1,23 @@
 """How a crane's life stands, in plain words for people who do not read formulas."""
 
 from datetime import date
+from typing import Final
 
 from duty import life
 from duty.forecast import NoForecast
 from duty.standing import Standing
+
+INFLUENCES: Final = {
+    "pressure_bias": "bias of the pressure reading",
+    "lift_rule": "rule that finds lifts",
+    "coverage": "coverage",
+    "prior_entry": "duty before the record, as entered",
+    "unknown_years": "unknown years before the record",
+    "unrecorded": "use without a record",
+    "mpa_per_pct": "stress per structural percent",
+    "sn_scatter": "scatter of the S-N curve",
+    "not_counted": "what was not counted",
+}
 
 
 def sentence(found: Standing, due_on: date, due_reason: str) -> str:

@@ -156,7 +156,7 @@ async def test_a_later_one_shows_what_changed(fresh_api: FastAPI) -> None:
 
 
 @pytest.mark.usefixtures("registered")
-async def test_overloads_stand_in_it_with_what_was_decided(fresh_api: FastAPI) -> None:
+async def test_overloads_stand_in_it_with_what_was_decided(fresh_api: FastAPI, fresh_yard_url: str) -> None:
     http = await engineer(fresh_api)
     await finish(http)
     assert (await http.put(ONE, json=ASKED)).status_code == 200
@@ -167,12 +167,22 @@ async def test_overloads_stand_in_it_with_what_was_decided(fresh_api: FastAPI) -
     )
     text = text_of((await http.get("/cranes/heron-3/dossier/report")).content)
     for row in draft["overloads"]:
-        assert f"{row['peak_structural_pct']:.0f} %, {row['peak_utilisation_pct']:.0f} %" in text
+        assert f"{row['peak_structural_pct']:.1f} %, {row['peak_utilisation_pct']:.1f} %" in text
     assert "OPEN" in text
     assert "moved out: bundle caught" in text
     assert "boom inspected, released (engineer-all" in text
     told = {one["what"]: (one["before"], one["after"]) for one in draft["changes"]}
     assert told[f"overload {AT}: state"] == ("open", "decided")
+    with psycopg.connect(fresh_yard_url) as conn:
+        conn.execute("delete from overload where not open")
+        conn.execute(
+            "insert into overload select crane_id, started_at + interval '9 days', ended_at + interval '9 days', day,"
+            " peak_utilisation_pct, 140.25, peak_outreach_m, mass_kg, limiter_stops, limiter_overrides, counted, open"
+            " from overload where crane_id = (select crane_id from crane where name = 'heron-3')"
+        )
+    draft = (await http.get("/cranes/heron-3/dossier")).json()
+    told = {one["what"]: (one["before"], one["after"]) for one in draft["changes"]}
+    assert told["overloads that came"] == (None, f"{len(draft['overloads']) // 2}, highest peak 140.2 %")
 
 
 async def test_the_database_refuses_to_change_one(fresh_api: FastAPI, fresh_yard_url: str) -> None:
