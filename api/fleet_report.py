@@ -20,6 +20,7 @@ METHOD: Final = (
     "Near the limit is utilisation, as the operator saw it, at or above the level named above; its share is of the time under load: in a lift, or at or above that level.",
     "The used share is that of the design working period over the whole record, in the manner of ISO 12482:2014, with the safety "
     "factor f1 by how the duty was recorded; a crane without a design class from its manual has none. Years before the record of which nothing is entered count 1.5 times.",
+    "A special assessment is due on the earliest day by age, by use, of an entered day or for an entered condition; local rules decide.",
     "The forecast is the middle of its range: the duty report of a crane shows the range and what it rests on.",
     "Damage is a Miner sum of the default weld detail, carried over what was not counted as the used share is: it compares. Where a crane has no detail of its own, one is assumed for all alike.",
     "Days are local days of each crane's site. Days that were never recorded count as nothing: look at the hours recorded.",
@@ -35,6 +36,7 @@ class FleetReport:
     findings: Sequence[FindingRow]
     overloads: Sequence[OverloadRow]  # open ones
     sites: Sequence[str] | None  # None: every site
+    today: date  # against which days are due
     invented: frozenset[str] = frozenset()  # names of types that are invented
 
     @property
@@ -67,7 +69,7 @@ def report_data(report: FleetReport) -> dict[str, Any]:
             for row in fleet.rows
         ],
         "life_note": "Largest used share first, cranes without a known one before all. A forecast compares, it does not predict. * readings in doubt, see findings.",
-        "life": [life_cells(row) for row in sorted(fleet.rows, key=_by_use)],
+        "life": [life_cells(row, report.today) for row in sorted(fleet.rows, key=_by_use)],
         "faults": [
             [row.crane, row.code, f"{row.raised_at.astimezone(UTC):%Y-%m-%d %H:%M} UTC", str(row.raised_times),
              row.text, row.meaning or "–"]
@@ -99,6 +101,8 @@ def totals(report: FleetReport) -> list[tuple[str, str]]:
         ("on the manual valves", hours(sum(row.emergency_s for row in rows))),
         ("faults raised, open now", f"{sum(row.faults for row in rows)}, {len(report.faults)}"),
         ("lifts above 100 % structural, whole record", report_words(sum(r.overloads for r in rows), sum(r.open_overloads for r in rows))),
+        ("special assessments overdue", str(sum(r.assessment_on is not None and r.assessment_on < report.today for r in rows))),
+        ("cranes whose life before the record is not entered", str(sum(r.unknown_years > 0 for r in rows))),
         ("findings about readings", finding_words(report.findings)),
         ("messages set aside", f"{report.fleet.quarantined}: not counted until they are replayed"),
     ]  # fmt: skip
@@ -119,22 +123,34 @@ def near_cells(row: FleetRow, invented: frozenset[str]) -> list[str]:
     ]
 
 
-def life_cells(row: FleetRow) -> list[str]:
+def life_cells(row: FleetRow, today: date) -> list[str]:
     """One crane's life."""
     share = "not known" if row.used_share is None else f"{100 * row.used_share:.3g} %"
+    unknown = f"{row.unknown_years:.1f} years" if row.unknown_years else "–"
     if row.used_share is not None and row.used_share_unknown:
-        share += f" ({100 * row.used_share_unknown:.3g} % assumed for {row.unknown_years:.1f} unknown years)"
+        unknown += f": {100 * row.used_share_unknown:.3g} % assumed"
     detail = (row.damage_detail or "–") + (" (assumed)" if row.damage_assumed else "")
     if row.damage_beyond:
         detail += f"; too small, {row.damage_beyond:,} readings lie beyond the classes"
     return [
         row.crane + (" *" if row.findings else ""),
         share,
+        unknown,
         or_dash(row.spent_on),
+        *assessment_cells(row, today),
         number(row.damage) + (f" of {row.damage_allowed:g}" if row.damage_allowed else ""),
         detail,
         f"{s_to_h(row.recorded_s):,.1f}",
     ]
+
+
+def assessment_cells(row: FleetRow, today: date) -> tuple[str, str]:
+    """When the special assessment of a crane is due, how far off that is, and by which part of the rule."""
+    if row.assessment_on is None:
+        return "–", "–"
+    left = (row.assessment_on - today).days
+    state = f"in {left} days" if left > 0 else "due today" if left == 0 else "overdue"
+    return f"{row.assessment_on}, {state}", f"{row.assessment_by}: {row.assessment_reason}"
 
 
 def _by_use(row: FleetRow) -> tuple[float, str]:

@@ -54,6 +54,7 @@ async def fleet_report(
         findings=await findings_for_report(conn, caller, fleet.day_from, fleet.day_to),
         overloads=(await list_overloads(conn, caller, OverloadState.OPEN, limit=MOST_OVERLOADS)).items,
         sites=caller.sites,
+        today=datetime.now(UTC).date(),
         invented=frozenset(
             row.name
             for row in await reading.type_rows(conn, caller.site_list, rows=TYPES_MAX)

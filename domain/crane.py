@@ -212,7 +212,7 @@ class AssessmentEntries(_Value):
         default=REVIEW_SHARE,
         gt=0,
         le=1,
-        description="used share at which the crane is to be reviewed; 0.95 is French practice",
+        description="used share at which the crane is to be reviewed; the default is French practice",
     )
     wind_limit_m_s: float | None = Field(
         strict=True,

@@ -37,11 +37,11 @@ _AT_BEGIN: Final[
 def sent(
     crane: YardCrane, day: date, sessions: Sequence[Session], signals: Signals, seed: int
 ) -> dict[str, Floats]:
-    """The counters at each sample of a day [h to a tenth, lifts], as channels."""
+    """The counters at each sample of a day [h to a hundredth, lifts], as channels."""
     begin = at_begin(crane, day, seed)
     ended = np.sort(np.concatenate([_lifts_ended_ms(session) for session in sessions]))
     return {
-        "operating_hours_h": np.floor(10 * (begin.hours + signals.passed_s / 3600)) / 10,
+        "operating_hours_h": np.floor(100 * (begin.hours + signals.passed_s / 3600)) / 100,
         "lift_counter": begin.lifts + np.searchsorted(ended, signals.t_ms, side="right").astype(float),
     }
 

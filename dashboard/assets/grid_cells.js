@@ -19,10 +19,10 @@
   cells.MarkCell = ({ data }) =>
     h("span", { className: "bl-mark bl-" + data.state }, h("span", { className: "bl-mark-shape", "aria-hidden": true }), data.word);
 
-  /* A bar against the band that wants attention; kind names the fields of the row. */
+  /* A bar against the band that needs attention, of the column or of the row; kind names the fields of the row. */
   cells.BarCell = ({ data, kind, full, band }) => {
     const value = data[kind];
-    const [low, high] = band;
+    const [low, high] = band || data[kind + "_band"];
     const width = (part) => Math.max(0, Math.min(100, (100 * part) / full));
     return h(
       "div",
@@ -44,10 +44,13 @@
     h(window.boomledger.Age, { crane: data.crane, at: data.at, stale_after_ms, words: window.boomledger_words.age });
 
   /* A due day that is past or near carries its shape as well as its colour. */
-  cells.ServiceCell = ({ data }) =>
-    data.service_state === "ok"
-      ? h("span", { className: "bl-cell-soft" }, data.service_text)
-      : h("span", { className: "bl-mark bl-" + data.service_state }, h("span", { className: "bl-mark-shape", "aria-hidden": true }), data.service_text);
+  cells.DueCell = ({ data, colDef }) => {
+    const state = data[colDef.field + "_state"];
+    const text = data[colDef.field + "_text"];
+    return state === "ok"
+      ? h("span", { className: "bl-cell-soft" }, text)
+      : h("span", { className: "bl-mark bl-" + state }, h("span", { className: "bl-mark-shape", "aria-hidden": true }), text);
+  };
 
   /* Lesser columns leave where the grid is narrow; the events of the grid come too early to be heard, so its box is watched. */
   function hideLesser(api, width) {

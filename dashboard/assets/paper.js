@@ -10,7 +10,7 @@
       const kind = definition.cellRendererParams.kind;
       return [data[kind + "_text"], data[kind + "_note"]].filter(Boolean).join(" ");
     },
-    ServiceCell: (data) => data.service_text,
+    DueCell: (data, definition) => data[definition.field + "_text"],
     DayCell: (data, definition) => data[definition.field + "_text"],
     AgeCell: (data) => (data.at ? data.at.slice(0, 16).replace("T", " ") + " UTC" : "–"),
     NowCell: (data) => (data.now === null || data.now === undefined ? "–" : Math.round(data.now) + "\u00a0%"),

@@ -10,7 +10,7 @@ from dash import ClientsideFunction, Dash, Input, Output, html
 
 from dashboard import numbers
 from dashboard.pages import first_run, fleet_morning, fleet_table, fleet_weeks
-from dashboard.parts import marks, page, period
+from dashboard.parts import charts, marks, page, period
 from dashboard.parts.area import near_limit_cell, where_near_limit
 from dashboard.texts import t
 from dashboard.visit import UTC_ZONE, ZONES, Visit, together
@@ -50,6 +50,7 @@ async def render(visit: Visit) -> Any:
                 [
                     html.Div([_table_head(fleet), _filter(visit)], className="bl-card-head"),
                     fleet_table.table(shown, why, today),
+                    html.P(charts.grid_csv("fleet-grid", fleet_table.CSV_FIELDS), className="bl-after-grid"),
                 ],
                 className="bl-card bl-card-flush",
             ),

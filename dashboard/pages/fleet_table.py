@@ -14,6 +14,23 @@ from domain.attention import State
 from domain.fleet_answers import FleetRow
 
 NEAR_FULL_PCT: Final = 10.0
+CSV_FIELDS: Final = {
+    "crane": "crane",
+    "title": "title",
+    "state": "word",
+    "near_limit_pct": "near",
+    "limiter_stops": "stops",
+    "limiter_overrides": "overrides",
+    "used_share": "life",
+    "used_share_unknown": "life_unknown",
+    "unknown_years": "unknown_years",
+    "assessment_on": "assessment",
+    "assessment_state": "assessment_state",
+    "assessment_by": "assessment_by",
+    "assessment_reason": "assessment_reason",
+    "service_due_on": "service",
+    "open_faults": "faults",
+}
 FILTERED_BESIDES: Final = ("title", "word")
 
 
@@ -57,7 +74,8 @@ def table(
     )
 
 
-def _bars(kind: str, full: float, band: tuple[float, float]) -> dict[str, Any]:
+def _bars(kind: str, full: float, band: tuple[float, float] | None = None) -> dict[str, Any]:
+    """A column of bars. band: where attention begins and ends; None: each row has its own."""
     return {
         "field": kind,
         "cellRenderer": "BarCell",
@@ -93,10 +111,19 @@ def _columns() -> list[dict[str, Any]]:
         "sortable": False,
         "tooltipField": "why_long",
     }
+    assessment = {
+        "field": "assessment",
+        "headerName": t("life.col.assessment"),
+        "cellRenderer": "DueCell",
+        "width": 124,
+        "minWidth": 124,
+        "narrow": False,
+        "tooltipField": "assessment_reason",
+    }
     service = {
         "field": "service",
         "headerName": t("fleet.col.service"),
-        "cellRenderer": "ServiceCell",
+        "cellRenderer": "DueCell",
         "width": 96,
         "minWidth": 96,
         "narrow": False,
@@ -126,7 +153,8 @@ def _columns() -> list[dict[str, Any]]:
         reason,
         _count("stops", 74),
         _count("overrides", 88),
-        {**_bars("life", 1.0, (attention.REVIEW_SHARE, 1.0)), "minWidth": 128, "narrow": False},
+        {**_bars("life", 1.0), "minWidth": 128, "narrow": False},
+        assessment,
         service,
         _count("faults", 66),
         now,
@@ -158,6 +186,14 @@ def _grid_row(row: FleetRow, why: tuple[str, str], today: date) -> dict[str, Any
         "life": row.used_share,
         "life_state": life_state.value,
         "life_text": marks.life_words(row),
+        "life_band": [row.review_at_share, 1.0],
+        "life_unknown": row.used_share_unknown,
+        "unknown_years": row.unknown_years,
+        "assessment": row.assessment_on.isoformat() if row.assessment_on else None,
+        "assessment_state": attention.assessment_state(row.assessment_on, today).value,
+        "assessment_text": numbers.day(row.assessment_on),
+        "assessment_by": row.assessment_by,
+        "assessment_reason": row.assessment_reason,
         "service": row.service_due_on.isoformat() if row.service_due_on else None,
         "service_state": attention.due_state(row.service_due_on, today).value,
         "service_text": numbers.day(row.service_due_on),

@@ -63,7 +63,7 @@ def _columns() -> list[dict[str, Any]]:
         {"field": "title", "headerName": t("settings.col.type"), "minWidth": 120, "flex": 3, "narrow": False},
         {
             "field": "life", "headerName": t("life.used"), "cellRenderer": "BarCell",
-            "cellRendererParams": {"kind": "life", "full": 1.0, "band": [attention.REVIEW_SHARE, 1.0]}, "minWidth": 120, "flex": 4,
+            "cellRendererParams": {"kind": "life", "full": 1.0}, "minWidth": 120, "flex": 4,
         },
         {"field": "spent", "headerName": t("life.col.spent"), "cellRenderer": "DayCell", "minWidth": 110, "flex": 2},
         {"field": "assessment", "headerName": t("life.col.assessment"), "cellRenderer": "DayCell", "minWidth": 120, "flex": 2, "narrow": False},
@@ -78,6 +78,7 @@ def _grid_row(row: FleetRow) -> dict[str, Any]:
         "life": row.used_share,
         "life_state": attention.life_state(row.used_share, row.review_at_share).value,
         "life_text": marks.life_words(row),
+        "life_band": [row.review_at_share, 1.0],
         "spent": row.spent_on.isoformat() if row.spent_on else None,
         "assessment": row.assessment_on.isoformat() if row.assessment_on else None,
         "assessment_text": numbers.day(row.assessment_on),

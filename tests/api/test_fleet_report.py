@@ -1,6 +1,7 @@
 """The fleet report: PDF/UA, the numbers of the api, the same bytes for the same answers, nothing of other sites."""
 
 import io
+from datetime import UTC, date, datetime, timedelta
 
 import httpx
 import psycopg
@@ -8,6 +9,8 @@ import pytest
 from fastapi import FastAPI
 from pypdf import PdfReader
 
+from api.fleet_report import life_cells
+from domain.fleet_answers import FleetRow
 from tests.api.conftest import PASSWORD, client_of
 
 pytestmark = pytest.mark.anyio
@@ -40,6 +43,34 @@ async def test_the_report_shows_the_numbers_of_the_api(http: httpx.AsyncClient) 
     assert f"messages set aside {fleet['quarantined']}" in text
     assert "Telemetry is no inspection and postpones none." in text
     assert "crake-1" in text
+
+
+async def test_special_assessments_and_unknown_years_are_listed(http: httpx.AsyncClient) -> None:
+    text = text_of((await http.get("/fleet/report", params=MARCH)).content)
+    rows = (await http.get("/fleet", params=MARCH)).json()["rows"]
+    today = datetime.now(UTC).date()
+    late = sum(date.fromisoformat(row["assessment_on"]) < today for row in rows)
+    assert f"special assessments overdue {late}" in text
+    assert (
+        f"cranes whose life before the record is not entered {sum(row['unknown_years'] > 0 for row in rows)}"
+        in text
+    )
+    for row in rows:
+        assert row["assessment_on"] in text
+        assert f"{row['assessment_by']}: " in text
+
+
+@pytest.mark.parametrize(("days", "state"), [(25, "in 25 days"), (0, "due today"), (-1, "overdue")])
+def test_how_far_off_an_assessment_is(days: int, state: str) -> None:
+    due = date(2026, 6, 15)
+    blank = {name: 0 for name, field in FleetRow.model_fields.items() if field.is_required()}
+    row = FleetRow.model_construct(
+        **{**blank, "crane": "heron-3", "assessment_on": due, "assessment_by": "age", "unknown_years": 2.0,
+           "used_share": 0.5, "used_share_unknown": 0.3, "assessment_reason": "10 years after manufacture"}
+    )  # fmt: skip
+    cells = life_cells(row, due - timedelta(days=days))
+    assert cells[2] == "2.0 years: 30 % assumed"
+    assert cells[4:6] == [f"2026-06-15, {state}", "age: 10 years after manufacture"]
 
 
 async def test_findings_are_listed_and_their_cranes_marked(http: httpx.AsyncClient) -> None:

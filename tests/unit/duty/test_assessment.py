@@ -1,17 +1,38 @@
 """The special assessment: the earliest by age, use, an entered day or condition."""
 
+import re
 from datetime import date, timedelta
+from pathlib import Path
 from typing import Any
 
 import pytest
 from pydantic import ValidationError
 
+from domain.attention import REVIEW_SHARE
 from domain.crane import AssessmentEntries
 from duty.assessment import Assessment, By, by_age, special_assessment
 from duty.forecast import Forecast, NoForecast, trend
 
 START = date(2025, 6, 1)
 EARLY = Forecast(0.95, date(2025, 8, 1), date(2026, 1, 1), None, 60, trend([1.0] * 60))
+
+
+PRODUCT = Path(__file__).parents[3]
+ROOMS = ("alerts", "analytics", "api", "boomledger", "dashboard", "domain", "duty", "store", "transfer")
+
+
+def test_the_review_share_has_one_author() -> None:
+    """No other file of the product has a number for it: a crane's entry and its default are all there is."""
+    literal = re.compile(r"(?:review|REVIEW)\w*[^\n]*\b0?\.95\b")
+    told = [
+        f"{path.relative_to(PRODUCT)}: {line.strip()}"
+        for room in ROOMS
+        for ending in ("py", "sql", "js")
+        for path in (PRODUCT / room).rglob(f"*.{ending}")
+        for line in path.read_text(encoding="utf-8").splitlines()
+        if literal.search(line)
+    ]
+    assert told == [f"domain/attention.py: REVIEW_SHARE: Final = {REVIEW_SHARE}"]
 
 
 def entries(**changes: Any) -> AssessmentEntries:
