@@ -38,6 +38,7 @@ from api import (
     imports,
     ledgers,
     life,
+    life_records,
     live,
     load_charts,
     near_limit,
@@ -82,6 +83,7 @@ ROUTERS = (
     spectrum.router,
     ledgers.router,
     life.router,
+    life_records.router,
     what_if.router,
     damage.router,
     spectra.router,
@@ -154,7 +156,7 @@ def create_api(database_url: str, settings: ApiSettings | None = None) -> FastAP
         BodyBound,
         bytes_max=settings.body_bytes_max,
         seconds_max=settings.body_seconds_max,
-        of_paths=imports.bounds(settings),
+        of_paths={**imports.bounds(settings), **life_records.bounds(settings)},
     )
     api.add_middleware(Observe, figures=api.state.figures)
     return api
@@ -178,7 +180,11 @@ def guard(
         gated,
         bytes_max=PAGE_BYTES_MAX,
         seconds_max=PAGE_SECONDS_MAX,
-        of_paths={API_PATH + path: most for path, most in imports.bounds(api.state.settings).items()},
+        of_paths={
+            API_PATH + path: most
+            for found in (imports.bounds(api.state.settings), life_records.bounds(api.state.settings))
+            for path, most in found.items()
+        },
     )
     return PageHeaders(bounded, content_security_policy=content_security_policy)
 

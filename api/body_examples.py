@@ -82,4 +82,21 @@ BY_SCHEMA: Final[dict[str, dict[str, Any]]] = {
         "source": "invented",
         "check_only": True,
     },
+    "LifeRecordAsked": {
+        "kind": "crack",
+        "happened_on": "2026-03-02",
+        "person": "A. Example, Example Inspections (invented)",
+        "note": "toe of the weld, left side",
+        "detail": "column foot",
+        "length_mm": 12.0,
+    },
+    "LifeRecordCorrected": {
+        "kind": "crack",
+        "happened_on": "2026-03-02",
+        "person": "A. Example, Example Inspections (invented)",
+        "note": "toe of the weld, left side",
+        "detail": "column foot",
+        "length_mm": 12.0,
+        "reason": "measured again",
+    },
 }

@@ -1,6 +1,7 @@
 """What surrounds every request: an id, a log line, figures for Prometheus, security headers, size bounds."""
 
 import asyncio
+import re
 import time
 import traceback
 import uuid
@@ -141,7 +142,10 @@ QUIET_ROUTES: Final = frozenset({"/healthz", "/readyz", "/metrics"})
 
 
 class BodyBound:
-    """Refuses a body above the bound, by its stated length or as it comes in, and one that takes too long to come."""
+    """Refuses a body above the bound, by its stated length or as it comes in, and one that takes too long to come.
+
+    of_paths: bounds of their own, by a pattern of the whole path.
+    """
 
     def __init__(
         self,
@@ -153,14 +157,15 @@ class BodyBound:
     ) -> None:
         self._app = app
         self._bounds = (bytes_max, seconds_max)
-        self._of_paths = dict(of_paths or {})
+        self._of_paths = {re.compile(pattern): bounds for pattern, bounds in (of_paths or {}).items()}
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         if scope["type"] != "http":
             await self._app(scope, receive, send)
             return
         path = scope["path"].removeprefix(scope.get("root_path", ""))
-        bytes_max, seconds_max = self._of_paths.get(path, self._bounds)
+        own = (bounds for pattern, bounds in self._of_paths.items() if pattern.fullmatch(path))
+        bytes_max, seconds_max = next(own, self._bounds)
         refusals = {
             413: f"a body has at most {bytes_max} bytes here",
             408: f"a body comes within {seconds_max:g} s",

@@ -5,6 +5,7 @@ from typing import Annotated, Self
 
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
+from domain.life_record import FILE_BYTES_MAX
 from transfer.limits import FileLimits
 
 
@@ -38,6 +39,12 @@ class ApiSettings(BaseModel):
         default=50_000_000, ge=1000, le=10_000_000_000, description="largest file of an import"
     )
     import_seconds_max: float = Field(default=600.0, gt=0, le=3600, description="a slower file is refused")
+    record_file_bytes_max: int = Field(
+        default=FILE_BYTES_MAX, ge=1000, le=50_000_000, description="largest file of a life record"
+    )
+    record_files_bytes_max: int = Field(
+        default=200_000_000, ge=1000, le=10_000_000_000, description="files of the life records of one crane"
+    )
     file_limits: FileLimits = Field(
         default_factory=FileLimits, description="what a row of an imported file may say"
     )

@@ -27,7 +27,7 @@ NOT_WRITES: Final = frozenset({"/login", "/dispatch", "/dispatch/assignment", "/
 NEVER_KEPT: Final = frozenset({"/login", "/logout", "/tokens"})
 """Their answers carry secrets or cookies, which no key may bring back."""
 AUDIT_DETAIL: Final = "boomledger.audit_detail"
-"""What a route wants written down with its call, in the scope of the request."""
+"""What a route wants written down with its call, in the scope of the request; a GET with it is an export."""
 KEY_FORM: Final = re.compile(r"[\x21-\x7e]{1,200}")
 TAGGED_BYTES_MAX: Final = 8_000_000
 SPOOLED_BYTES: Final = 2_000_000
@@ -127,7 +127,7 @@ class Audited:
             return False
         if scope["method"] not in SAFE_METHODS:
             return _route(scope) not in NOT_WRITES
-        return Headers(scope=start).get("content-type", "").startswith(EXPORT_TYPES)
+        return AUDIT_DETAIL in scope or Headers(scope=start).get("content-type", "").startswith(EXPORT_TYPES)
 
     async def _note(self, scope: Scope) -> None:
         principal: Principal = scope[PRINCIPAL]

@@ -214,6 +214,8 @@ def web_app(settings: Settings) -> "ASGIApp":
             secure_cookie=not is_loopback(settings.host),
             webhook_local=settings.webhook_local,
             import_bytes_max=settings.max_import_bytes,
+            record_file_bytes_max=settings.max_record_file_bytes,
+            record_files_bytes_max=settings.max_record_files_bytes,
             file_limits=FileLimits(
                 samples=told.samples, clock_skew=told.clock_skew, ranges=dict(told.ranges)
             ),

@@ -67,6 +67,18 @@ class Settings(BaseSettings):
         le=10_000_000_000,
         description="largest file that the api takes in at once",
     )
+    max_record_file_bytes: int = Field(
+        default=10_000_000,
+        ge=1_000,
+        le=15_000_000,
+        description="largest file of a record of a crane's life",
+    )
+    max_record_files_bytes: int = Field(
+        default=200_000_000,
+        ge=1_000,
+        le=10_000_000_000,
+        description="files of the life records of one crane, all together",
+    )
     shared_group: str | None = Field(
         default=None,
         pattern=r"^[a-z0-9-]{1,32}$",

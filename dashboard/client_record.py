@@ -16,6 +16,7 @@ from domain.fault_answers import (
     StatusCodesImported,
 )
 from domain.findings import FindingCode, FindingRow
+from domain.life_record import LifeRecordAnswer, LifeRecordAsked, LifeRecordCorrected, LifeRecordRow
 from domain.overload import (
     OverloadCause,
     OverloadCount,
@@ -93,6 +94,41 @@ class RecordCalls(Transport):
             content=asked.model_dump_json(),
             headers=headers,
         )
+
+    async def life_records(self, name: str) -> Page[LifeRecordRow]:
+        """Records of a crane's life as they stand, with their effect on the figures."""
+        return await self._get(Page[LifeRecordRow], f"/cranes/{name}/life-records")
+
+    async def life_record(self, name: str, record_id: int) -> LifeRecordAnswer:
+        """One record with every version of it."""
+        return await self._get(LifeRecordAnswer, f"/cranes/{name}/life-records/{record_id}")
+
+    async def add_life_record(self, name: str, asked: LifeRecordAsked) -> LifeRecordAnswer:
+        """Enter a record; one that says the same as one in force is that one."""
+        return await self._post(LifeRecordAnswer, f"/cranes/{name}/life-records", asked)
+
+    async def correct_life_record(
+        self, name: str, record_id: int, asked: LifeRecordCorrected
+    ) -> LifeRecordAnswer:
+        """Correct a record; what it said before is kept."""
+        body = {"content": asked.model_dump_json(), "headers": {"content-type": "application/json"}}
+        return await self._ask(LifeRecordAnswer, "PUT", f"/cranes/{name}/life-records/{record_id}", **body)
+
+    async def withdraw_life_record(self, name: str, record_id: int, reason: str) -> LifeRecordAnswer:
+        """Withdraw a record, with a reason."""
+        path = f"/cranes/{name}/life-records/{record_id}"
+        return await self._ask(LifeRecordAnswer, "DELETE", path, params={"reason": reason})
+
+    async def attach_life_record_file(
+        self, name: str, record_id: int, file: str, content: bytes
+    ) -> LifeRecordAnswer:
+        """Attach a file to a record."""
+        path = f"/cranes/{name}/life-records/{record_id}/files"
+        return await self._ask(LifeRecordAnswer, "POST", path, files={"file": (file, content)})
+
+    async def life_record_file(self, name: str, record_id: int, file_id: int) -> bytes:
+        """The bytes of one file."""
+        return (await self._send("GET", f"/cranes/{name}/life-records/{record_id}/files/{file_id}")).content
 
     async def findings(
         self, name: str, *, day_from: date | None = None, day_to: date | None = None

@@ -7,6 +7,7 @@ from typing import Annotated, Final, NamedTuple, Self
 from pydantic import AwareDatetime, Field, StringConstraints, model_validator
 
 from domain.answers import Answer
+from domain.errors import InvalidInput
 from domain.exclusion import ChannelName
 from domain.moments import Day
 
@@ -209,3 +210,47 @@ class LifeRecordAnswer(LifeRecordRow):
     """One record with every version of it, oldest first."""
 
     versions: tuple[LifeRecordVersionRow, ...]
+
+
+FILE_BYTES_MAX: Final = 10_000_000
+NAME_CHARS_MAX: Final = 120
+STARTS: Final[dict[str, tuple[bytes, str]]] = {
+    ".pdf": (b"%PDF-", "application/pdf"),
+    ".png": (b"\x89PNG\r\n\x1a\n", "image/png"),
+    ".jpg": (b"\xff\xd8\xff", "image/jpeg"),
+    ".jpeg": (b"\xff\xd8\xff", "image/jpeg"),
+}
+TEXTS: Final = {".txt": "text/plain", ".csv": "text/csv"}
+ALLOWED: Final = "PDF, PNG, JPEG, or plain text (.txt, .csv) in UTF-8"
+
+
+def file_name(given: str) -> str:
+    """What a file is called: the last part of a path, without what no name has. InvalidInput where nothing is left."""
+    last = given.replace("\\", "/").rpartition("/")[2]
+    name = "".join(sign for sign in last if sign.isprintable()).strip(" .")
+    stem, dot, ending = name.rpartition(".")
+    if not dot or not stem:
+        raise InvalidInput(f"the file has no name with an ending: {ALLOWED}", field="file")
+    return f"{stem[: NAME_CHARS_MAX - len(ending) - 1]}.{ending}"
+
+
+def media_type_of(name: str, content: bytes) -> str:
+    """The type of a file by its ending, when its bytes agree. Raises InvalidInput for any other file."""
+    ending = "." + name.rpartition(".")[2].lower()
+    if not content:
+        raise InvalidInput("the file is empty", field="file")
+    if ending in STARTS:
+        start, media_type = STARTS[ending]
+        if not content.startswith(start):
+            raise InvalidInput(f"{name} does not hold what its ending says: {ALLOWED}", field="file")
+        return media_type
+    if ending not in TEXTS:
+        raise InvalidInput(f"{name} is none of the files that a record takes: {ALLOWED}", field="file")
+    try:
+        text = content.decode("utf-8-sig")
+    except UnicodeDecodeError as problem:
+        raise InvalidInput(f"{name} is no text in UTF-8: {ALLOWED}", field="file") from problem
+    binary = any(content.startswith(start) for start, _ in STARTS.values())
+    if binary or any(sign < " " and sign not in "\t\n\r\f" for sign in text):
+        raise InvalidInput(f"{name} is no plain text: {ALLOWED}", field="file")
+    return TEXTS[ending]

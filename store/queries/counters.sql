@@ -1,6 +1,6 @@
 -- name: counter_readings
--- Readings of the counters of one crane in force, those that it sent included, in time order. A reading stands for the end of its
--- day, so that of several of a day the last one holds; low and high are the least and the largest of the day.
+-- Readings of the counters of one crane in force, those that it sent included, in time order.
+-- A reading stands for the end of its day, so that of several of a day the last one holds; low and high are the least and the largest.
 select reading_id, kind, read_on, value, value as low, value as high, restarted, note, 'typed' as source, entered_at, entered_by
 from counter_reading
 where crane_id = %(crane_id)s and withdrawn_at is null
