@@ -47,8 +47,8 @@ with retired as (
 select rule_id from retired;
 
 -- name: alert_rows
--- One page of alerts in sight, newest first. Of a kind that is about the fleet there is one row a rule: the open alerts of the sites
--- in sight together, acknowledged or shelved only where all of them are.
+-- One page of alerts in sight, newest first.
+-- Of a kind that is about the fleet there is one row a rule: the open alerts of the sites in sight together, acknowledged or shelved only where all of them are.
 select a.alert_id, c.name as crane, s.name as site, r.name as rule, r.spec, a.subject, coalesce(f.detail, a.detail) as detail,
     coalesce(f.value, a.value) as value, coalesce(f.worst_value, a.worst_value) as worst_value,
     coalesce(f.raised_at, a.raised_at) as raised_at, a.cleared_at,
