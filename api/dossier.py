@@ -18,6 +18,7 @@ from api.dossier_words import SOURCES, unknown
 from api.findings import finding_row
 from api.health import running_version
 from api.life import show_life
+from api.life_records import list_life_records
 from api.overloads import as_row
 from api.paging import Cursor, Limit, decode_cursor, page
 from api.spectrum import show_spectrum
@@ -165,6 +166,7 @@ async def gathered(conn: AsyncConnection[Any], crane: CraneKnown, caller: Princi
     )
     rows = tuple(map(finding_row, found))
     overloaded = tuple(map(as_row, reversed(await overloads.of_crane(conn, crane.crane_id))))
+    records = (await list_life_records(crane, conn)).items
     draft = Dossier(
         state="draft",
         number=None,
@@ -173,7 +175,7 @@ async def gathered(conn: AsyncConnection[Any], crane: CraneKnown, caller: Princi
         note="",
         crane=known,
         site=crane.site(),
-        unknown=unknown(known, life, coverage, counters, worked, spectrum, rows, overloaded, method),
+        unknown=unknown(known, life, coverage, counters, worked, spectrum, rows, overloaded, records, method),
         life=life,
         coverage=coverage,
         counters=counters,
@@ -187,6 +189,7 @@ async def gathered(conn: AsyncConnection[Any], crane: CraneKnown, caller: Princi
             for row in await exclusions.exclusions(conn, crane_id=crane.crane_id, rows=EVERY_ROW)
         ),
         descriptions=(await list_descriptions(crane, conn)).items,
+        records=records,
         services=(await list_service_done(crane, conn)).items,
         method=method,
         sources=SOURCES,

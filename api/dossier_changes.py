@@ -15,6 +15,7 @@ KEYS: Final = {
     "exclusions": ("exclusion_id",),
     "readings": ("kind", "read_on"),
     "descriptions": ("valid_from",),
+    "records": ("kind", "record_id"),
     "services": ("done_id",),
     "findings": ("code", "channel"),
 }
@@ -41,6 +42,7 @@ def changes(before: Mapping[str, Any], after: Mapping[str, Any]) -> list[Dossier
             for kind, name in (
                 ("exclusion", "exclusions"),
                 ("description", "descriptions"),
+                ("life record", "records"),
                 ("service", "services"),
                 ("finding", "findings"),
             )

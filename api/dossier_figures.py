@@ -209,7 +209,13 @@ def damage_section(dossier: Dossier) -> Section:
                 (1, 0, 0, 0, 2),
                 [
                     (
-                        cells[0] + (" (assumed)" if detail.assumed else ""),
+                        cells[0]
+                        + (" (assumed)" if detail.assumed else "")
+                        + (
+                            f", counted since its change on {detail.counted_since}"
+                            if detail.counted_since
+                            else ""
+                        ),
                         cells[1],
                         "–"
                         if detail.unsure is None

@@ -7,6 +7,7 @@ from zoneinfo import ZoneInfo
 from api import duty_report as rows
 from api.dossier_figures import Section, section, table, zone_of
 from domain.dossier import Dossier
+from domain.life_record import LifeRecordRow
 from domain.overload import OverloadRow, OverloadState
 
 HIGHEST: Final = 10
@@ -119,18 +120,60 @@ def exclusion_section(dossier: Dossier) -> Section:
 
 
 def record_section(dossier: Dossier) -> Section:
-    """What was done to the crane."""
+    """What happened to the crane and what was done to it, each with its effect on the figures."""
     zone = zone_of(dossier)
     return section(
         "Records of its life",
-        text=[] if dossier.services else ["No service done is entered."],
-        tables=table(
-            ("done", "service", "by", "note"),
-            (0, 1, 0, 1),
-            [
-                (f"{one.done_at.astimezone(zone):%Y-%m-%d}", one.plan, one.done_by, one.note or "–")
-                for one in dossier.services
-            ],
-            "Services done",
-        ),
+        text=[]
+        if dossier.records
+        else ["No inspection, finding, repair, crack, calibration or changed detail is entered."],
+        tables=[
+            *table(
+                ("day", "record", "what", "by", "effect on the figures"),
+                (0, 0, 3, 1, 2),
+                [_record(one) for one in dossier.records],
+            ),
+            *table(
+                ("record", "file", "SHA-256"),
+                (0, 1, 0),
+                [
+                    (str(one.record_id), file.name, file.sha256)
+                    for one in dossier.records
+                    for file in one.files
+                ],
+                "Files that are kept with the records",
+            ),
+            *table(
+                ("done", "service", "by", "note"),
+                (0, 1, 0, 1),
+                [
+                    (f"{one.done_at.astimezone(zone):%Y-%m-%d}", one.plan, one.done_by, one.note or "–")
+                    for one in dossier.services
+                ],
+                "Services done",
+            ),
+        ],
     )
+
+
+def _record(row: LifeRecordRow) -> list[str]:
+    found = "" if row.found_error_pct is None else f"found {row.found_error_pct:+g} % off, "
+    left = "" if row.left_error_pct is None else f"{found}left within {row.left_error_pct:g} %"
+    what = (
+        row.detail,
+        "" if row.length_mm is None else f"{row.length_mm:g} mm",
+        row.channel,
+        left,
+        row.service_interval,
+        "" if row.found_in is None else f"found in record {row.found_in}",
+        row.note,
+        "" if row.version == 1 or row.withdrawn else f"corrected: {row.reason}",
+        f"WITHDRAWN: {row.reason}" if row.withdrawn else "",
+    )
+    return [
+        row.happened_on.isoformat(),
+        f"{row.record_id}, {row.kind.value.replace('_', ' ')}",
+        "; ".join(word for word in what if word) or "–",
+        row.person,
+        row.effect_text,
+    ]

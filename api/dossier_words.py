@@ -10,6 +10,7 @@ from domain.crane import Crane, RecorderRuns
 from domain.dossier import DossierDuty, DossierMethod, MethodSource
 from domain.findings import FindingRow
 from domain.life_answers import LifeAnswer
+from domain.life_record import DEFECTS, LifeRecordRow
 from domain.overload import OverloadRow, OverloadState
 
 UNVERIFIED: Final = (
@@ -104,6 +105,7 @@ def unknown(
     spectrum: SpectrumAnswer,
     findings: Sequence[FindingRow],
     overloads: Sequence[OverloadRow],
+    records: Sequence[LifeRecordRow],
     method: DossierMethod,
 ) -> tuple[str, ...]:
     """What is not known of a crane, what stands in for it, and what that does to the figures; the weightiest first."""
@@ -112,7 +114,7 @@ def unknown(
         *(f"Entries contradict each other: {one}." for one in life.contradictions),
         *_record(crane, life, coverage, counters, duty),
         *_readings(life, spectrum, findings),
-        *_overloads(overloads),
+        *_open(overloads, records),
         *_waiting(method),
     )
 
@@ -183,10 +185,15 @@ def _readings(life: LifeAnswer, spectrum: SpectrumAnswer, findings: Sequence[Fin
         yield "Less than a year is on record: a season may be unseen."
 
 
-def _overloads(overloads: Sequence[OverloadRow]) -> Iterator[str]:
+def _open(overloads: Sequence[OverloadRow], records: Sequence[LifeRecordRow]) -> Iterator[str]:
     waiting = sum(one.state is OverloadState.OPEN for one in overloads)
     if waiting:
         yield f"{_many(waiting, 'lift')} above 100 % structural without a decision: whether the structure suffered is not known."
+    defects = sum(one.kind in DEFECTS and one.closed_on is None and not one.withdrawn for one in records)
+    if defects:
+        yield f"{_many(defects, 'finding or crack', 'findings or cracks')} of inspections still open: no repair or inspection has closed them."
+    if not records:
+        yield "No inspection, repair, crack or calibration is entered: that is no proof that there was none."
 
 
 def _waiting(method: DossierMethod) -> Iterator[str]:
@@ -194,5 +201,5 @@ def _waiting(method: DossierMethod) -> Iterator[str]:
         yield f"{_many(method.days_waiting, 'day')} of this crane still to be counted again: figures may move."
 
 
-def _many(count: int, word: str) -> str:
-    return f"{count} {word}{'' if count == 1 else 's'}"
+def _many(count: int, word: str, words: str = "") -> str:
+    return f"{count} {word if count == 1 else words or word + 's'}"

@@ -12,6 +12,7 @@ from domain.description import DescriptionEntry
 from domain.exclusion import ExclusionRow
 from domain.findings import FindingRow
 from domain.life_answers import LifeAnswer
+from domain.life_record import LifeRecordRow
 from domain.overload import OverloadRow
 from domain.upkeep import DetailEntry, ServiceDoneRow
 
@@ -131,6 +132,10 @@ class Dossier(Answer):
     findings: tuple[FindingRow, ...]
     exclusions: tuple[ExclusionRow, ...] = Field(description="withdrawn ones included")
     descriptions: tuple[DescriptionEntry, ...] = Field(description="what the crane was like, newest first")
+    records: tuple[LifeRecordRow, ...] = Field(
+        description="inspections, findings, repairs, cracks, calibrations, changed details, withdrawn ones included; of"
+        " attached files the SHA-256, the files stay with the records"
+    )
     services: tuple[ServiceDoneRow, ...] = Field(description="services done, newest first")
     method: DossierMethod
     sources: tuple[MethodSource, ...]

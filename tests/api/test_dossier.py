@@ -14,12 +14,14 @@ from pypdf import PdfReader
 
 from api.app import create_api, running
 from api.dossier_pages import dossier_pdf
+from api.life_words import INFLUENCES
 from api.settings import ApiSettings
 from dashboard.client import Client
 from dashboard.pages import dossier as page
 from dashboard.parts import form
 from dashboard.visit import Visit
 from domain.upkeep import DetailAsked
+from duty.uncertainty import Source
 from store import access
 from store.access import Role
 from tests.api.conftest import PASSWORD, client_of
@@ -183,6 +185,38 @@ async def test_overloads_stand_in_it_with_what_was_decided(fresh_api: FastAPI, f
     draft = (await http.get("/cranes/heron-3/dossier")).json()
     told = {one["what"]: (one["before"], one["after"]) for one in draft["changes"]}
     assert told["overloads that came"] == (None, f"{len(draft['overloads']) // 2}, highest peak 140.2 %")
+
+
+async def test_records_of_the_life_stand_in_it_with_their_effect(fresh_api: FastAPI) -> None:
+    http = await engineer(fresh_api)
+    await finish(http)
+    path = "/cranes/heron-3/life-records"
+    crack = {
+        "kind": "crack",
+        "happened_on": "2026-03-04",
+        "person": "I. Example",
+        "detail": "column foot",
+        "length_mm": 12.5,
+    }
+    made = await http.post(path, json=crack)
+    assert made.status_code == 201, made.text
+    record = made.json()
+    note = {"file": ("sketch.txt", b"seen from the left side\n", "text/plain")}
+    assert (await http.post(f"{path}/{record['record_id']}/files", files=note)).status_code == 201
+    draft = (await http.get("/cranes/heron-3/dossier")).json()
+    assert draft["records"] == (await http.get(path)).json()["items"]
+    assert any(line.startswith("1 finding or crack of inspections still open") for line in draft["unknown"])
+    text = text_of((await http.get("/cranes/heron-3/dossier/report")).content)
+    assert "column foot; 12.5 mm" in text
+    assert draft["records"][0]["effect_text"] in text
+    assert draft["records"][0]["files"][0]["sha256"] in text
+    told = {one["what"]: one["after"] for one in draft["changes"]}
+    assert "detail column foot; length mm 12.5" in told[f"life record crack {record['record_id']}"]
+    assert told["life: special assessment by"] == "condition"
+
+
+def test_every_influence_has_its_words() -> None:
+    assert set(INFLUENCES) == set(Source)
 
 
 async def test_the_database_refuses_to_change_one(fresh_api: FastAPI, fresh_yard_url: str) -> None:
