@@ -1,13 +1,15 @@
 """Counters that a crane keeps by itself: readings entered and withdrawn, and what they say about its record."""
 
 from collections.abc import Callable
+from datetime import datetime
 from typing import Annotated, Any
+from zoneinfo import ZoneInfo
 
 from anyio import to_thread
 from fastapi import APIRouter, Path, Request
 from psycopg import Connection
 
-from api.deps import Caller, Conn, SeenCrane
+from api.deps import Caller, Conn, KnownCrane, SeenCrane
 from api.life import counter_spans
 from domain.counter import CounterReadingAsked, CounterReadingRow, CountersAnswer, CounterSpanRow
 from domain.errors import InvalidInput
@@ -50,12 +52,20 @@ async def show_counters(crane: SeenCrane, conn: Conn) -> CountersAnswer:
 
 @router.post("/cranes/{name}/counters", status_code=201)
 async def enter_counter_reading(
-    crane: SeenCrane, asked: CounterReadingAsked, request: Request, caller: Caller, conn: Conn
+    crane: KnownCrane, asked: CounterReadingAsked, request: Request, caller: Caller, conn: Conn
 ) -> CountersAnswer:
     """Enter a reading of the crane's operating-hours or lift counter, as it stood at the end of a local day.
 
-    A reading that makes the counter run backwards is refused, unless it says that the counter restarted.
+    A reading that makes the counter run backwards is refused, unless it says that the counter restarted. So is one of a day that
+    lies ahead or before the crane was made, and one that rises by more hours than there are.
     """
+    made, today = crane.crane().manufactured_on, datetime.now(ZoneInfo(crane.time_zone)).date()
+    if asked.read_on > today:
+        raise InvalidInput(f"{asked.read_on} lies ahead: enter the day on which it was read", field="read_on")
+    if made is not None and asked.read_on < made:
+        raise InvalidInput(
+            f"the crane was made on {made}, after {asked.read_on}: correct one of the two", field="read_on"
+        )
 
     def write(conn: Connection[Any]) -> None:
         before = set(gains(READINGS.all(conn, crane_id=crane.crane_id, zone=crane.time_zone))[1])

@@ -1,5 +1,7 @@
 """The life of cranes before their record: what is entered, what stays unknown, and the entry of many at once."""
 
+from datetime import UTC, datetime
+
 from anyio import to_thread
 from fastapi import APIRouter, Request
 
@@ -44,5 +46,5 @@ def _enter(database_url: str, caller: Principal, asked: HistoryAsked) -> History
         refuse(found.problems)
         entries = list(found.entries)
     with sight_in_thread(database_url, caller.sites) as conn, conn.transaction():
-        cranes = enter(conn, entries, caller.site_list, check_only=asked.check_only)
+        cranes = enter(conn, entries, datetime.now(UTC), caller.site_list, check_only=asked.check_only)
     return HistoryEntered(cranes=cranes, stored=not asked.check_only)

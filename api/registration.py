@@ -102,7 +102,7 @@ def _write(
     ):
         found = planned(conn, wanted, datetime.now(UTC), caller.sites, caller.account)
         check(found, caller.sites is None)
-        refuse_contradictions(conn, found.crane)
+        refuse_contradictions(conn, found.crane, datetime.now(UTC))
         if found.crane.type != found.known_type:
             refuse_charts(found.crane.type)
         kept = carry_out(conn, found)

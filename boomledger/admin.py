@@ -105,7 +105,7 @@ def crane_add(
         wanted = wanted.model_copy(update={"correct_past": True})
     with connect(database_url(load_settings())) as conn:
         found = planned(conn, wanted, datetime.now(UTC))
-        refuse_contradictions(conn, found.crane)
+        refuse_contradictions(conn, found.crane, datetime.now(UTC))
         refuse_charts(found.crane.type)
         kept = carry_out(conn, found)
     again = f"; {len(kept.days)} days are counted again" if kept.days else ""
@@ -131,7 +131,7 @@ def crane_history(
             return
         found = read_csv(file.read_text("utf-8-sig"))
         refuse(found.problems)
-        count = enter(conn, found.entries)
+        count = enter(conn, found.entries, datetime.now(UTC))
     out.print(f"{count} histories entered", highlight=False)
 
 

@@ -168,12 +168,12 @@ class DesignClass(_Value):
 class PriorDuty(_Value):
     """Duty before the first record, as the owner states it, with its own safety factor f1."""
 
-    lifts: float = Field(ge=0)
+    lifts: float = Field(ge=0, le=1e8)
     kq: float = Field(ge=0, le=1)
     f1: float = Field(ge=1.0, le=1.5)
     years: float | None = Field(
         default=None,
-        ge=0,
+        gt=0,
         le=100,
         description="that it covers; None: all from manufacture to the first record",
     )
@@ -256,7 +256,7 @@ class Crane(AssessmentEntries):
     )
     design_years: float | None = Field(
         default=None,
-        gt=0,
+        ge=1,
         le=100,
         description="years that the design working period is meant to last, from the manual; None until entered",
     )

@@ -20,7 +20,7 @@ class HistoryEntry(Answer, extra="forbid"):
 
     crane: CraneName
     manufactured_on: Day | None = None
-    design_years: float | None = Field(default=None, gt=0, le=100, allow_inf_nan=False)
+    design_years: float | None = Field(default=None, ge=1, le=100, allow_inf_nan=False)
     recorder_runs: RecorderRuns | None = None
     prior_duty: PriorDuty | None = None
 

@@ -16,6 +16,7 @@ from numpy.typing import ArrayLike
 
 from domain.counter import CounterKind
 
+HOURS_A_DAY: Final = 24
 ROUNDING: Final = 1.0
 """Hours or lifts by which readings may differ and still agree: people read off whole numbers. Own choice."""
 
@@ -86,7 +87,11 @@ def gains(readings: Sequence[CounterReading]) -> tuple[list[Gained], list[str]]:
         days = [_one_day(kind, list(group), problems) for _, group in groupby(mine, attrgetter("read_on"))]
         doubted = {day.read_on for day in days if day.doubted}
         for before, after in pairwise(days):
-            if not after.restarted and after.low < before.value - ROUNDING:
+            told = _too_many_hours(kind, before, after)
+            if told:
+                problems.append(told)
+                doubted |= {before.read_on, after.read_on}
+            elif not after.restarted and after.low < before.value - ROUNDING:
                 problems.append(
                     f"{_words(kind)} ran backwards: {before.value:g} on {before.read_on}, {after.low:g} on"
                     f" {after.read_on}. Withdraw the wrong one, or enter a reading of the later day as restarted"
@@ -126,6 +131,20 @@ def _one_day(kind: CounterKind, readings: Sequence[CounterReading], problems: li
         )
     value, low = max(one.value for one in readings), min(one.low for one in readings)
     return _Day(day, value, low, restarted=False, doubted=len(problems) > told)
+
+
+def _too_many_hours(kind: CounterKind, before: _Day, after: _Day) -> str:
+    """What is told of a counter of hours that gained more than there are; empty where it did not."""
+    there_are = HOURS_A_DAY * (
+        (after.read_on - before.read_on).days + 1
+    )  # readings may be of any hour of their days
+    gained = after.value - before.value
+    if kind is not CounterKind.OPERATING_HOURS or after.restarted or gained <= there_are + ROUNDING:
+        return ""
+    return (
+        f"{_words(kind)} rose by {gained:g} h from {before.read_on} to {after.read_on}, more than there are:"
+        " withdraw the wrong reading, or mend what the crane sends"
+    )
 
 
 def _words(kind: CounterKind) -> str:

@@ -29,6 +29,21 @@ DAYS_A_YEAR: Final = 365.25
 YEARS_ROUNDING: Final = 0.1  # years are entered to one decimal place
 
 
+_DAY_WORDS: Final = {
+    "manufactured_on": "manufactured on",
+    "commissioned_on": "in service since",
+    "assessed_on": "special assessment of",
+    "assess_since": "condition known since",
+}
+
+
+class Contradiction(NamedTuple):
+    """An entry that does not fit others or the record."""
+
+    field: str  # of the crane
+    text: str  # what does not fit, and what to do
+
+
 class UsedShare(NamedTuple):
     """Shares of the design working period, factors included; spent at a total of 1. See the module for each."""
 
@@ -141,32 +156,99 @@ def unknown_share(unknown_years: float, years: float) -> float:
     return Recording.UNKNOWN.value * unknown_years / years
 
 
-def contradictions(crane: Crane, first_day: date | None) -> tuple[str, ...]:
+def contradictions(
+    crane: Crane, first_day: date | None, today: date | None = None
+) -> tuple[Contradiction, ...]:
     """Entries that do not fit each other or the record, each with what to do; nothing is preferred in silence.
 
-    first_day: first recorded day; None without a record.
+    first_day: first recorded day; None without a record. today: given where something is entered, since an entry about what was
+    cannot lie ahead.
     """
+    since = crane.manufactured_on or crane.commissioned_on
+    found = [
+        *_days_that_do_not_fit(crane, since, first_day),
+        *_prior_that_does_not_fit(crane, since, first_day or today),
+    ]
+    past = ("manufactured_on", "assessed_on", "assess_since")
+    for field in past if today is not None else ():
+        day = getattr(crane, field)
+        if day is not None and today is not None and day > today:
+            found.append(Contradiction(field, f"{_DAY_WORDS[field]} {day} lies ahead: correct the day"))
+    return tuple(found)
+
+
+def _days_that_do_not_fit(crane: Crane, since: date, first_day: date | None) -> list[Contradiction]:
     found = []
     if crane.manufactured_on is not None and crane.manufactured_on > crane.commissioned_on:
         found.append(
-            f"manufactured on {crane.manufactured_on}, in service since {crane.commissioned_on}: correct one of the two"
+            Contradiction(
+                "manufactured_on",
+                f"manufactured on {crane.manufactured_on}, in service since {crane.commissioned_on}: correct one of the two",
+            )
         )
-    if first_day is None:
-        return tuple(found)
-    since = crane.manufactured_on or crane.commissioned_on
-    if since > first_day:
-        word = "manufactured" if crane.manufactured_on else "in service since"
+    for field in ("manufactured_on", "commissioned_on"):
+        day = getattr(crane, field)
+        if first_day is not None and day is not None and day > first_day:
+            found.append(
+                Contradiction(
+                    field,
+                    f"{_DAY_WORDS[field]} {day}, but recorded from {first_day}: correct the day, or see whose readings"
+                    " these are",
+                )
+            )
+    for field in ("assessed_on", "assess_since"):
+        day = getattr(crane, field)
+        if day is not None and day < since:
+            found.append(
+                Contradiction(
+                    field,
+                    f"{_DAY_WORDS[field]} {day} lies before {since}, when the crane began: correct one of the two",
+                )
+            )
+    if crane.assess_by is not None and crane.assessed_on is not None and crane.assess_by <= crane.assessed_on:
         found.append(
-            f"{word} {since}, but recorded from {first_day}: correct the day, or see whose readings these are"
+            Contradiction(
+                "assess_by",
+                f"the next special assessment is due by {crane.assess_by}, the last was on {crane.assessed_on}: enter the day of the"
+                " next one, or none",
+            )
         )
+    return found
+
+
+def _prior_that_does_not_fit(crane: Crane, since: date, until: date | None) -> list[Contradiction]:
+    """until: the first recorded day, or today without a record."""
     prior = crane.prior_duty
-    whole = max((first_day - since).days / DAYS_A_YEAR, 0.0)
-    if prior is not None and prior.years is not None and prior.years > whole + YEARS_ROUNDING:
+    if prior is None:
+        return []
+    found = []
+    if (prior.lifts > 0) != (prior.kq > 0):
         found.append(
-            f"duty is entered for {prior.years:g} years before the record, but only {whole:.1f} years lie between"
-            f" {since} and {first_day}: what is recorded would count twice; enter the years before the record alone"
+            Contradiction(
+                "prior_duty",
+                f"prior duty of {prior.lifts:g} lifts at kQ {prior.kq:g} is no duty: enter both, or no prior duty",
+            )
         )
-    return tuple(found)
+    if until is None:
+        return found
+    whole = max((until - since).days / DAYS_A_YEAR, 0.0)
+    if prior.years is not None and prior.years > whole + YEARS_ROUNDING:
+        found.append(
+            Contradiction(
+                "prior_duty",
+                f"duty is entered for {prior.years:g} years before the record, but only {whole:.1f} years lie between"
+                f" {since} and {until}: what is recorded would count twice; enter the years before the record alone",
+            )
+        )
+    elif prior.years is None and prior.lifts > 0 and until <= since:
+        found.append(
+            Contradiction(
+                "prior_duty",
+                f"duty is entered for the time before the record, but the record begins on {until}, with the crane: what is"
+                " recorded would count twice; enter no prior duty",
+            )
+        )
+    return found
 
 
 def carried_damage(

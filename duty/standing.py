@@ -233,7 +233,10 @@ def _unjudged(crane: Crane, totals: Totals, f1: float | None) -> Standing:
         design_years=years,
         prior=prior,
         prior_unknown=0.0 if prior is None else life.unknown_share(prior.unknown, years.years),
-        contradictions=(*life.contradictions(crane, totals.first_day), *totals.counter_problems),
+        contradictions=(
+            *(one.text for one in life.contradictions(crane, totals.first_day)),
+            *totals.counter_problems,
+        ),
         used=None,
         reason=NO_DESIGN,
         assessment=special_assessment(crane, defects=totals.noted.defects),

@@ -10,6 +10,7 @@ import csv
 import io
 from collections.abc import Sequence
 from dataclasses import dataclass
+from datetime import UTC, date, datetime, timedelta
 from typing import Any, Final, NamedTuple
 
 from psycopg import Connection
@@ -65,11 +66,12 @@ def read_csv(text: str) -> HistoryFile:
 def enter(
     conn: Connection[Any],
     entries: Sequence[Placed],
+    now: datetime,
     sites: Sequence[str] | None = None,
     *,
     check_only: bool = False,
 ) -> int:
-    """Enter histories, in the transaction of the caller; how many cranes.
+    """Enter histories, in the transaction of the caller; how many cranes. now: entries about the past cannot lie after it.
 
     Raises InvalidInput with every problem: a crane that is not there or stands twice, entries that contradict each other or
     the record. Then nothing may be kept.
@@ -78,7 +80,7 @@ def enter(
     problems: list[str] = []
     seen: set[str] = set()
     for line, entry in entries:
-        wrong = _wrong(entry, known.get(entry.crane), seen)
+        wrong = _wrong(entry, known.get(entry.crane), seen, now)
         problems += [
             f"line {line}, {entry.crane}: {one}" if line else f"{entry.crane}: {one}" for one in wrong
         ]
@@ -90,13 +92,16 @@ def enter(
     return len(entries)
 
 
-def refuse_contradictions(conn: Connection[Any], crane: Crane) -> None:
-    """Raise InvalidInput where the entries of a crane do not fit each other or its record."""
-    told = contradictions(crane, history.recorded_from(conn, crane.name))
+def refuse_contradictions(conn: Connection[Any], crane: Crane, now: datetime) -> None:
+    """Raise InvalidInput where the entries of a crane do not fit each other, its record, or the day."""
+    told = contradictions(crane, history.recorded_from(conn, crane.name), _latest_day(now))
     if told:
-        raise InvalidInput(
-            "; ".join(told), field="crane.prior_duty" if "count twice" in told[0] else "crane.manufactured_on"
-        )
+        raise InvalidInput("; ".join(one.text for one in told), field=f"crane.{told[0].field}")
+
+
+def _latest_day(now: datetime) -> date:
+    """The latest local day that it is anywhere."""
+    return (now.astimezone(UTC) + timedelta(hours=14)).date()
 
 
 def refuse(problems: Sequence[str]) -> None:
@@ -125,7 +130,7 @@ def history_row(of: History) -> HistoryRow:
         prior_duty=crane.prior_duty,
         unknown_years=unknown,
         assumed_share=unknown_share(unknown, design_years(crane).years),
-        contradictions=contradictions(crane, first),
+        contradictions=tuple(one.text for one in contradictions(crane, first)),
     )
 
 
@@ -152,14 +157,14 @@ def as_csv(rows: Sequence[HistoryRow]) -> str:
     return text.getvalue()
 
 
-def _wrong(entry: HistoryEntry, on_file: History | None, seen: set[str]) -> list[str]:
+def _wrong(entry: HistoryEntry, on_file: History | None, seen: set[str], now: datetime) -> list[str]:
     if on_file is None:
         return ["no such crane in your sight, or it is still a draft: complete it first"]
     if entry.crane in seen:
         return ["stands there twice: keep one line"]
     spec = {**on_file.spec, **entry.changes(), "type": on_file.type_spec, "site": on_file.site}
     first = None if on_file.first_at is None else on_file.first_at.date()
-    return list(contradictions(Crane.model_validate(spec), first))
+    return [one.text for one in contradictions(Crane.model_validate(spec), first, _latest_day(now))]
 
 
 def _entry(cells: dict[str, str]) -> HistoryEntry:

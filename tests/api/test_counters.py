@@ -66,6 +66,32 @@ async def test_a_counter_that_runs_backwards_is_refused_unless_it_restarted(fres
     assert (await http.get("/cranes/heron-3/life")).json()["f1"] == 1.1
 
 
+@pytest.mark.parametrize(
+    ("entry", "told"),
+    [
+        ({"read_on": "2099-01-01"}, "lies ahead"),
+        ({"read_on": "2018-02-28"}, "the crane was made on 2018-03-02"),
+        ({"value": -1}, "greater than or equal to 0"),
+        ({"value": 1e9}, "less than or equal to"),
+        ({"value": "12"}, "valid number"),
+        ({"kind": "miles"}, "operating_hours"),
+        ({"read_on": "2026-03-01", "value": 5000}, "more than there are"),
+    ],
+)
+async def test_a_reading_that_cannot_be_is_refused_with_what_is_wrong(
+    fresh_api: FastAPI, entry: dict[str, Any], told: str
+) -> None:
+    http = await engineer(fresh_api)
+    made = {"entries": [{"crane": "heron-3", "manufactured_on": "2018-03-02"}]}
+    assert (await http.post("/life-history", json=made)).status_code == 200
+    assert (await enter(http, "2026-02-27", 1000)).status_code == 201
+    whole = {"kind": "operating_hours", "read_on": "2026-02-28", "value": 1010, **entry}
+    answer = await http.post(PATH, json=whole)
+    assert answer.status_code == 422, answer.text
+    assert told in answer.text
+    assert len((await http.get(PATH)).json()["readings"]) == 1
+
+
 async def test_a_crane_sends_its_counter_itself(fresh_api: FastAPI, fresh_yard_url: str) -> None:
     with psycopg.connect(fresh_yard_url) as conn:
         for seq, (at, value) in enumerate(

@@ -68,6 +68,19 @@ async def test_many_histories_are_entered_at_once(fresh_api: FastAPI) -> None:
         (HEAD + "heron-3,,,,3000,,1.2,3,\n", "line 2: prior_kq"),
         (HEAD + "heron-3,,,,,,,,\n", "nothing is entered for heron-3"),
         (HEAD + "no-such,,12,,,,,,\n", "no such crane"),
+        (HEAD + "heron-3,2099-01-01,,,,,,,\n", "lies ahead"),
+        (HEAD + "heron-3,2021-01-01,,,,,,,\n", "in service since 2020-05-01: correct one of the two"),
+        (HEAD + "heron-3,,0,,,,,,\n", "line 2: design_years"),
+        (HEAD + "heron-3,,0.01,,,,,,\n", "line 2: design_years"),
+        (HEAD + "heron-3,,1000,,,,,,\n", "line 2: design_years"),
+        (HEAD + "heron-3,,nan,,,,,,\n", "line 2: design_years"),
+        (HEAD + "heron-3,,,,inf,0.1,1.2,3,\n", "line 2: prior_lifts"),
+        (HEAD + "heron-3,,,,-5,0.1,1.2,3,\n", "line 2: prior_lifts"),
+        (HEAD + "heron-3,,,,3000,0,1.2,3,\n", "is no duty"),
+        (HEAD + "heron-3,,,,3000,1.5,1.2,3,\n", "line 2: prior_kq"),
+        (HEAD + "heron-3,,,,3000,0.1,0.9,3,\n", "line 2: prior_f1"),
+        (HEAD + "heron-3,,,,3000,0.1,1.2,0,\n", "line 2: prior_years"),
+        (HEAD + "heron-3,02.03.2018,,,,,,,\n", "line 2: manufactured_on"),
         (HEAD + "heron-3,,12,,,,,,\nheron-3,,12,,,,,,\n", "stands there twice"),
     ],
 )
@@ -105,6 +118,18 @@ async def test_a_single_crane_refuses_what_contradicts_its_record(
         answer = await http.put("/cranes/heron-3", json=late)
         assert answer.status_code == 422
         assert "in service since 2020-05-01" in answer.json()["detail"]
+        wrong = {
+            "manufactured_on": {"manufactured_on": "2099-01-01"},
+            "commissioned_on": {"commissioned_on": "2026-03-03"},
+            "design_years": {"design_years": 0},
+            "assessed_on": {"assessed_on": "2010-01-01"},
+            "assess_by": {"assessed_on": "2025-01-01", "assess_by": "2024-01-01"},
+            "prior_duty": {"prior_duty": {"lifts": 10, "kq": 0.1, "f1": 1.2, "years": 50}},
+        }
+        for field, entry in wrong.items():
+            answer = await http.put("/cranes/heron-3", json={**found, "crane": {**found["crane"], **entry}})
+            assert answer.status_code == 422, field
+            assert field in str(answer.json().get("errors") or answer.json()), answer.text
     # one that was entered before the record began is told on every answer about its life
     with psycopg.connect(fresh_yard_url) as conn:
         conn.execute(

@@ -99,6 +99,16 @@ def test_a_reading_of_0_now_and_then_is_told_as_a_counter_that_ran_backwards() -
     assert (found, len(problems)) == ([], 1)
 
 
+def test_more_hours_than_there_are_is_told() -> None:
+    """From the 1st to the 9th, whenever they were read: 9 days of 24 h, and one for rounding."""
+    assert gained(read(10, 10 + 24 * 9)) == [(DAYS[0], DAYS[1], 216.0)]
+    found, problems = gains(read(10, 10 + 24 * 9 + 2))
+    assert found == []
+    assert "rose by 218 h from 2026-05-01 to 2026-05-09, more than there are" in problems[0]
+    lifts = [Read(DAYS[0], 0, kind="lifts"), Read(DAYS[1], 5000, kind="lifts")]
+    assert len(gains(lifts)[0]) == 1
+
+
 def test_kinds_do_not_mix() -> None:
     readings = [
         Read(DAYS[0], 10),

@@ -1,6 +1,7 @@
 """Used share with what is not known of it, f1, the calendar rule."""
 
 from datetime import date
+from typing import Any
 
 import numpy as np
 import pytest
@@ -96,12 +97,64 @@ def test_entries_that_do_not_fit_are_told_and_count_no_negative_years() -> None:
     assert contradictions(crane, first) == ()
     assert contradictions(crane, None) == ()
     late = crane.model_copy(update={"manufactured_on": date(2027, 1, 1)})
-    assert len(contradictions(late, first)) == 2  # after service began, and after the first record
+    assert [one.field for one in contradictions(late, first)] == [
+        "manufactured_on",
+        "manufactured_on",
+    ]  # after service began, and after the first record
     assert prior_years(late, first).unknown == 0
     twice = crane.model_copy(update={"prior_duty": PriorDuty(lifts=1, kq=0.1, f1=1.2, years=5)})
     (told,) = contradictions(twice, first)
-    assert "count twice" in told
+    assert told.field == "prior_duty"
+    assert "count twice" in told.text
     assert prior_years(twice, first).unknown == 0
+
+
+@pytest.mark.parametrize(
+    ("changes", "field", "told"),
+    [
+        (
+            {"commissioned_on": date(2026, 4, 1)},
+            "commissioned_on",
+            "in service since 2026-04-01, but recorded from",
+        ),
+        (
+            {"manufactured_on": date(2024, 3, 2)},
+            "manufactured_on",
+            "manufactured on 2024-03-02, in service since",
+        ),
+        ({"assessed_on": date(2020, 1, 1)}, "assessed_on", "lies before 2024-03-01, when the crane began"),
+        ({"assessed_on": date(2027, 1, 1)}, "assessed_on", "special assessment of 2027-01-01 lies ahead"),
+        (
+            {"assessed_on": date(2025, 1, 1), "assess_by": date(2025, 1, 1)},
+            "assess_by",
+            "the last was on 2025-01-01",
+        ),
+        (
+            {"assess_because": "crack", "assess_since": date(2020, 1, 1)},
+            "assess_since",
+            "condition known since",
+        ),
+        ({"prior_duty": PriorDuty(lifts=100, kq=0, f1=1.2)}, "prior_duty", "is no duty: enter both"),
+        ({"prior_duty": PriorDuty(lifts=0, kq=0.1, f1=1.2)}, "prior_duty", "is no duty: enter both"),
+        ({"prior_duty": PriorDuty(lifts=9, kq=0.1, f1=1.2, years=2.2)}, "prior_duty", "would count twice"),
+        (
+            {"commissioned_on": date(2026, 3, 1), "prior_duty": PriorDuty(lifts=9, kq=0.1, f1=1.2)},
+            "prior_duty",
+            "the record begins on 2026-03-01, with the crane",
+        ),
+    ],
+)
+def test_each_contradiction_names_its_entry_and_what_to_do(
+    changes: dict[str, Any], field: str, told: str
+) -> None:
+    first, today = date(2026, 3, 1), date(2026, 11, 30)
+    crane = invented_crane().model_copy(update={"commissioned_on": date(2024, 3, 1), **changes})
+    (found,) = contradictions(crane, first, today)
+    assert found.field == field
+    assert told in found.text
+    # without a record the years before today bound what can be entered
+    unrecorded = contradictions(crane, None, today)
+    assert (unrecorded == (found,)) is not ("record" in told or "count twice" in told)
 
 
 def test_damage_is_carried_as_the_share_is() -> None:
