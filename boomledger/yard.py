@@ -1,24 +1,29 @@
 """The invented yard in a database: registering its cranes, and writing its history past the broker."""
 
+import asyncio
 from collections.abc import Callable, Iterable, Sequence
 from datetime import UTC, date, datetime, time
 from typing import Final
 from zoneinfo import ZoneInfo
 
+from psycopg import AsyncConnection
+
 from alerts.defaults import DEFAULT_RULES
 from domain.crane import Crane
 from domain.errors import Conflict
+from domain.overload import OverloadCause, OverloadDecisionAsked
 from duty.life import DAYS_A_YEAR
 from duty.status_csv import read_codes
 from simulator.bulk import EventRow, SegmentRow, Written, load
 from simulator.calendar import invented_codes
 from simulator.record import DayRecord
 from simulator.yard import Yard, field_cases, load_yard
-from store import cranes, events, segments, touched
+from store import cranes, events, overloads, segments, touched
 from store.alerts import enter_rules
 from store.connection import connect
 from store.faults import enter_status_codes
 
+INSPECTED_FROM_PCT: Final = 103.0  # peak from which the invented decisions name an inspection
 TWIN: Final = "replay-"  # and the name of the crane that a replay shows again
 
 
@@ -54,6 +59,30 @@ def register(database_url: str, yard: Yard, first_day: date) -> None:
             cranes.save_crane(conn, _recorded_from(crane.crane, start))
         enter_rules(conn, DEFAULT_RULES, "demo")
         enter_status_codes(conn, read_codes(invented_codes()).codes, source="invented yard")
+
+
+def decide_overloads(database_url: str) -> int:
+    """Invented decisions about the overloads of the yard, but for the newest of each crane, which stays open; how many."""
+    return asyncio.run(_decide_overloads(database_url))
+
+
+async def _decide_overloads(database_url: str) -> int:
+    newest: set[int] = set()
+    decided = 0
+    async with await AsyncConnection.connect(database_url) as conn:
+        for row in await overloads.overloads(conn, is_open=True, rows=overloads.LAST_ROW):
+            if row.crane_id in newest:
+                await overloads.decide(conn, row.crane_id, row.started_at, _invented(row), "demo")
+                decided += 1
+            newest.add(row.crane_id)
+    return decided
+
+
+def _invented(row: overloads.OverloadListing) -> OverloadDecisionAsked:
+    cause = OverloadCause.LIMITER_OVERRIDDEN if row.limiter_overrides else OverloadCause.MOVED_OUT
+    inspected = row.peak_structural_pct >= INSPECTED_FROM_PCT
+    done = "Column, booms and hook inspected, no finding." if inspected else "Operator instructed."
+    return OverloadDecisionAsked(cause=cause, note="invented for the demo", decided=done)
 
 
 def write_history(

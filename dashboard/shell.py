@@ -23,7 +23,15 @@ NAVIGATION: Final[tuple[tuple[str, tuple[tuple[str, str], ...]], ...]] = (
             ("/faults", "faults.title"),
         ),
     ),
-    ("nav.structure", (("/life", "life.title"), ("/service", "service.title"), ("/replay", "replay.title"))),
+    (
+        "nav.structure",
+        (
+            ("/life", "life.title"),
+            ("/overloads", "overloads.title"),
+            ("/service", "service.title"),
+            ("/replay", "replay.title"),
+        ),
+    ),
     ("nav.house", (("/data", "health.title"), ("/settings", "settings.title"))),
 )
 

@@ -29,23 +29,23 @@ class OverloadCause(StrEnum):
 
 
 CAUSE_WORDS: Final[dict[OverloadCause, str]] = {
-    OverloadCause.LOAD_HEAVIER: "load heavier than assumed",
-    OverloadCause.MOVED_OUT: "outreach increased under load",
-    OverloadCause.LIMITER_OVERRIDDEN: "limiter overridden",
-    OverloadCause.EMERGENCY_MODE: "emergency mode, on the manual valves",
-    OverloadCause.SUDDEN_MOVEMENT: "sudden movement or swinging load",
-    OverloadCause.LOAD_CAUGHT: "load caught, stuck or pulled sideways",
-    OverloadCause.WRONG_SETTING: "stabilisers, chart or attachment set wrongly",
-    OverloadCause.READING_FALSE: "reading false: sensor, zero or calibration",
-    OverloadCause.NOT_FOUND: "looked into, cause not found",
-    OverloadCause.OTHER: "other, see the note",
+    OverloadCause.LOAD_HEAVIER: "Load heavier than assumed",
+    OverloadCause.MOVED_OUT: "Outreach increased under load",
+    OverloadCause.LIMITER_OVERRIDDEN: "Limiter overridden",
+    OverloadCause.EMERGENCY_MODE: "Emergency mode, on the manual valves",
+    OverloadCause.SUDDEN_MOVEMENT: "Sudden movement or swinging load",
+    OverloadCause.LOAD_CAUGHT: "Load caught, stuck or pulled sideways",
+    OverloadCause.WRONG_SETTING: "Stabilisers, chart or attachment set wrongly",
+    OverloadCause.READING_FALSE: "Reading false: sensor, zero or calibration",
+    OverloadCause.NOT_FOUND: "Looked into, cause not found",
+    OverloadCause.OTHER: "Other, see the note",
 }
 """How a cause reads on screens and in reports."""
 
 
 def peak_words(peak_pct: float) -> str:
-    """A peak [%] to a tenth, never below what it is: a lift above 100 % does not read as 100."""
-    return f"{math.ceil(round(10 * peak_pct, 6)) / 10:.1f} %"
+    """A peak [%] to a tenth, up but for what single precision leaves: a lift above 100 % does not read as 100."""
+    return f"{math.ceil(round(10 * peak_pct, 3)) / 10:.1f} %"
 
 
 class OverloadState(StrEnum):
@@ -67,7 +67,7 @@ class OverloadDecisionAsked(Answer, extra="forbid"):
     @model_validator(mode="after")
     def _cause_is_told(self) -> Self:
         if self.cause is OverloadCause.OTHER and not self.note.strip():
-            raise ValueError("note: say what the cause was, or choose another cause")
+            raise ValueError("note: say what was found, or choose another one of the list")
         return self
 
 

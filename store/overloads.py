@@ -60,6 +60,7 @@ class DecisionRow(OverloadedLift):
 class OverloadListing(OverloadedLift):
     """An entry with the decision that holds; None without one."""
 
+    crane_id: int
     crane: str
     site: str
     counted: bool  # False: decided, and no overload is counted there any more

@@ -22,6 +22,7 @@ def sentences(fleet: FleetAnswer, why: Mapping[str, tuple[str, str]], today: dat
         _assessment(fleet, today),
         _faults(fleet),
         _limiter(fleet),
+        _overloads(fleet),
         _service(fleet, today),
         _findings(fleet),
         _data(fleet),
@@ -164,6 +165,21 @@ def _limiter(fleet: FleetAnswer) -> tuple[State, list[Any]] | None:
             f" ({most.limiter_overrides}).",
         ]
     return (State.WATCH if overrides else State.OK), words
+
+
+def _overloads(fleet: FleetAnswer) -> tuple[State, list[Any]] | None:
+    """Lifts above the full structural rating that nobody has decided about, whenever they were."""
+    found = sorted(
+        (row for row in fleet.rows if row.open_overloads), key=lambda row: (-row.open_overloads, row.crane)
+    )
+    if not found:
+        return None
+    total = sum(row.open_overloads for row in found)
+    words: list[Any] = [html.Strong(t("morning.overloads", count=total)), t("morning.overloads.on")]
+    for place, row in enumerate(found[:5]):
+        link = dcc.Link(row.crane, href=f"/overloads?crane={row.crane}", className="bl-link")
+        words += [", " if place else "", link, f" ({row.open_overloads})"]
+    return State.WATCH, [*words, _rest(found, 5), "."]
 
 
 def _service(fleet: FleetAnswer, today: date) -> tuple[State, list[Any]]:

@@ -50,6 +50,8 @@ def pressing(row: FleetRow, today: date) -> tuple[State, str]:
         for kind, found in (("assessment", assessment), ("near", near), ("life", life), ("service", service)):
             if found is state:
                 return state, t(f"attention.{kind}.{state}")
+    if row.open_overloads:
+        return State.WATCH, t("attention.overloads", count=row.open_overloads)
     if row.findings:
         return State.WATCH, t("attention.findings", count=row.findings)
     if attention.silent(row.age_s):

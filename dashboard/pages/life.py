@@ -1,31 +1,42 @@
 """Life of one crane: how much of the design working period is used, when it will be spent, where damage comes from."""
 
 from typing import Any
+from zoneinfo import ZoneInfo
 
 from dash import Dash, dcc, html
 
 from dashboard import numbers
 from dashboard.client import Client
-from dashboard.pages import life_counters, life_damage, life_details, life_forecast, life_uncertainty
+from dashboard.pages import (
+    life_counters,
+    life_damage,
+    life_details,
+    life_forecast,
+    life_uncertainty,
+    overloads,
+)
 from dashboard.pages.life_list import render_list as render_list
 from dashboard.parts import charts, findings, marks, page
 from dashboard.texts import t
-from dashboard.visit import Trouble, Visit, together
+from dashboard.visit import UTC_ZONE, Trouble, Visit, together
 from domain import attention
 from domain.life_answers import FactorsAnswer, LifeAnswer
+from domain.overload import OverloadState
 
 
 async def render(visit: Visit) -> Any:
     """One crane's structural life with the assumptions behind it."""
     name = visit.place["crane"]
     life = await visit.client.life(name)
-    damage, entries, factors, me, counters, found = await together(
+    damage, entries, factors, me, counters, found, detail, over = await together(
         visit.client.damage(name, detail=visit.query.get("detail")),
         visit.client.details(name),
         visit.client.factors(name),
         visit.client.me(),
         visit.client.counters(name),
         visit.client.findings(name, day_from=life.recorded_from or visit.now.date()),
+        visit.client.crane(name),
+        visit.client.overloads(name, state=OverloadState.OPEN, limit=overloads.ON_LIFE),
     )
     report = html.A(
         t("life.report"), href=f"/api/v1/cranes/{name}/report", className="bl-button", download=""
@@ -42,6 +53,8 @@ async def render(visit: Visit) -> Any:
         html.Div([life_forecast.fan(life), life_forecast.what_if(life)], className="bl-two"),
     ]
     parts.append(life_uncertainty.section(life))
+    zone = UTC_ZONE if isinstance(detail, Trouble) else ZoneInfo(detail.site.time_zone)
+    parts.append(overloads.on_life(life, over, zone))
     if isinstance(counters, Trouble):
         parts.append(charts.missing(t("counters.title"), counters))
     else:

@@ -64,7 +64,7 @@ returning made.decision_id;
 
 -- name: overloads_read
 -- Entries of one crane or of those at some sites, newest first, after a cursor; `at`: the one whose lift was under way then.
-select c.name as crane, s.name as site, o.started_at, o.ended_at, o.day, o.peak_utilisation_pct, o.peak_structural_pct,
+select o.crane_id, c.name as crane, s.name as site, o.started_at, o.ended_at, o.day, o.peak_utilisation_pct, o.peak_structural_pct,
     o.peak_outreach_m, o.mass_kg, o.limiter_stops, o.limiter_overrides, o.counted, o.open,
     cardinality(o.decision_ids) as decisions, d.decision_id, d.cause, d.note, d.decided, d.decided_at, d.decided_by,
     d.peak_structural_pct as decided_peak_structural_pct

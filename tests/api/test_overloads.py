@@ -121,7 +121,7 @@ async def test_reports_count_and_list_them(registered: str, fresh_api: FastAPI) 
     duty = text_of((await engineer.get("/cranes/heron-3/report")).content)
     assert "lifts above 100 % structural, whole record 3, 2 of them open" in duty
     assert (
-        "2026-03-02 08:21 UTC 131.0 % 131.0 % – 8.4 m outreach increased under load: bundle caught;" in duty
+        "2026-03-02 08:21 UTC 131.0 % 131.0 % – 8.4 m Outreach increased under load: bundle caught;" in duty
     )
     assert "2026-03-04 08:21 UTC 100.1 % 112.0 % – 8.4 m open" in duty
     fleet = text_of((await engineer.get("/fleet/report")).content)
@@ -147,7 +147,7 @@ async def test_whose_cranes_and_who_may(registered: str, fresh_api: FastAPI) -> 
 REFUSED: tuple[tuple[dict[str, Any], str], ...] = (
     ({"cause": "bad_luck"}, "cause"),
     ({"cause": None}, "cause"),
-    ({"cause": "other", "note": "  "}, "say what the cause was, or choose another"),
+    ({"cause": "other", "note": "  "}, "say what was found, or choose another"),
     ({"decided": ""}, "decided"),
     ({"decided": "   "}, "decided"),
     ({"decided": "x" * 1001}, "decided"),

@@ -15,10 +15,11 @@ PAGES = (
     "/", "/crane/yard-02", "/crane/yard-02?tab=duty&days=all", "/crane/yard-02?tab=lifts&days=dates",
     "/crane/yard-02?tab=events&kinds=faults", "/crane/yard-03?tab=trace",
     "/dispatch", f"/dispatch?{JOB}", "/life", "/life/yard-02", "/life/yard-02/dossier", "/faults?kinds=all", "/service", "/data",
+    "/overloads?state=all", "/overloads/yard-02",
     "/replay", "/replay/yard-02", "/alerts?show=all", "/settings", "/settings?crane=yard-02", "/settings?tab=history", "/settings?tab=service", "/settings?tab=codes",
     "/settings?tab=alerts", "/settings?tab=people", "/settings?tab=access", "/nowhere", "/crane/nobody",
 )  # fmt: skip
-TALL_ROWS = ("/data", "/settings?tab=history", "/settings?tab=codes")
+TALL_ROWS = ("/data", "/overloads?state=all", "/settings?tab=history", "/settings?tab=codes")
 CUT = """[...document.querySelectorAll('.bl-grid .bl-cell-wrap, .bl-tabs')].filter(one => one.offsetParent !== null)
   .filter(one => one.scrollHeight > one.clientHeight + 1 || one.scrollWidth > one.clientWidth + 1).length === 0"""
 WIDTHS = {1440: 900, 768: 1024, 390: 844, 320: 800}

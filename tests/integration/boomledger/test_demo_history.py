@@ -13,7 +13,7 @@ from rich.console import Console
 
 from boomledger import demo, history
 from boomledger.settings import Settings
-from boomledger.yard import is_registered, register, running_day
+from boomledger.yard import decide_overloads, is_registered, register, running_day
 from domain.errors import Conflict
 from simulator.generate import generate
 from simulator.yard import Yard, load_yard
@@ -138,3 +138,23 @@ def test_cranes_of_others_are_told_from_the_yards_own(database: str, name: str, 
             is_registered(database, yard)
     else:
         assert not is_registered(database, yard)
+
+
+def test_invented_decisions_leave_the_newest_overload_of_each_crane_open(database: str) -> None:
+    register(database, load_yard(date(2026, 1, 5)), date(2026, 1, 1))
+    with connect(database) as conn:
+        conn.execute(
+            "insert into overload (crane_id, started_at, ended_at, day, peak_utilisation_pct, peak_structural_pct,"
+            " limiter_stops, limiter_overrides, counted, open)"
+            " select c.crane_id, at, at + interval '1 minute', at::date, 104, 104, 1, c.crane_id % 2, true, true"
+            " from (select crane_id from crane order by 1 limit 2) c,"
+            " generate_series(timestamptz '2026-01-01 08:00Z', '2026-01-03 08:00Z', '1 day') at"
+        )
+        conn.commit()
+    assert decide_overloads(database) == 4
+    assert decide_overloads(database) == 0
+    with connect(database) as conn:
+        rows = conn.execute("select day::text, bool_and(open) from overload group by 1 order by 1").fetchall()
+        said = conn.execute("select distinct note, decided_by from overload_decision").fetchall()
+    assert rows == [("2026-01-01", False), ("2026-01-02", False), ("2026-01-03", True)]
+    assert said == [("invented for the demo", "demo")]

@@ -56,6 +56,8 @@ def said(*rows: FleetRow) -> str:
     [
         ({}, State.OK, "Nothing pressing"),
         ({"open_faults": 2}, State.ACT, "2 open faults"),
+        ({"open_overloads": 1, "findings": 3}, State.WATCH, "Open overload"),
+        ({"open_overloads": 3, "open_faults": 1}, State.ACT, "Open fault"),
         ({"near_limit_pct": 5.0}, State.ACT, "Often near limit"),
         ({"near_limit_pct": 3.0, "service_due_on": TODAY - timedelta(days=1)}, State.ACT, "Service overdue"),
         ({"service_due_on": TODAY + timedelta(days=30)}, State.WATCH, "Service due soon"),
@@ -139,3 +141,13 @@ def test_cranes_whose_readings_are_in_doubt_are_named_with_the_way_to_what_was_f
     assert words.index("/data?crane=crake-1") < words.index("/data?crane=heron-3")
     assert "/data?crane=teal-2" not in words
     assert "in doubt" not in said(row())
+
+
+def test_open_overloads_are_named_with_the_way_to_their_register() -> None:
+    words = said(
+        row("a-1", open_overloads=2, overloads=9), row("b-2", overloads=4), row("c-3", open_overloads=5)
+    )
+    assert "7 overloads are not decided on" in words
+    assert words.index("/overloads?crane=c-3") < words.index("/overloads?crane=a-1")
+    assert "/overloads?crane=b-2" not in words
+    assert "not decided on" not in said(row("b-2", overloads=4))
