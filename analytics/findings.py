@@ -13,8 +13,9 @@ from analytics.counting import Method
 from analytics.entries import CraneEntry
 from domain.findings import Thresholds
 from duty import findings
-from duty.day_findings import DayFacts, DayFinding, RefusedReadings
+from duty.day_findings import DayFacts, DayFinding, RefusedReadings, set_aside
 from duty.plausibility import from_bytes
+from store import quarantine
 from store.columns import from_ms, to_ms
 from store.duty import FIRST_DAY, LAST_DAY
 from store.findings import FINDING_FACTS, FactsRow, write
@@ -58,7 +59,19 @@ def refresh(
         )
     facts = [_facts(row, refused.get(row.day, ())) for row in rows]
     found = findings.judge(entry.type_on, facts, thresholds, day_from=day_from, day_to=day_to)
+    found += _set_aside(conn, entry, thresholds, day_from, day_to)
     write(conn, entry.crane_id, day_from, day_to, _rows(found), judged_by(thresholds))
+
+
+def _set_aside(
+    conn: psycopg.Connection[Any], entry: CraneEntry, thresholds: Thresholds, day_from: date, day_to: date
+) -> list[DayFinding]:
+    """Messages that could not be read, of the days on which they came, whether anything is on record of them or not."""
+    return [
+        set_aside(one.day, one.messages, to_ms(one.first_at), to_ms(one.last_at))
+        for one in quarantine.by_day(conn, entry.crane.name, entry.zone.key, day_from, day_to)
+        if one.messages >= thresholds.messages_refused
+    ]
 
 
 def _facts(row: FactsRow, refused: Sequence[RefusedReadings]) -> DayFacts:

@@ -43,6 +43,8 @@ class FindingCode(StrEnum):
     SENSOR_GAP = "sensor_gap"
     GAPS_UNDER_LOAD = "gaps_under_load"
     READINGS_REFUSED = "readings_refused"
+    UNKNOWN_CHANNEL = "unknown_channel"
+    MESSAGES_REFUSED = "messages_refused"
 
 
 Moves = Literal["too high", "too low", "either way"]
@@ -286,6 +288,22 @@ FINDING_WORDS: Final[Mapping[FindingCode, FindingWords]] = {
         next_step="65535 is a sensor that is not connected, thousands for a length are millimetres: mend sensor or unit at the sender.",
         unit="readings",
     ),
+    FindingCode.UNKNOWN_CHANNEL: FindingWords(
+        title="Name that is no channel",
+        figures="lifts, used share, damage, masses, coverage",
+        moves="too low",
+        consequence="What is sent under this name is not read: where it is meant for utilisation, nothing is counted.",
+        next_step="Have the sender use the name of the channel, see docs/nomenclature.md; the newest such messages are kept.",
+        unit="readings",
+    ),
+    FindingCode.MESSAGES_REFUSED: FindingWords(
+        title="Messages that could not be read",
+        figures="lifts, used share, damage, coverage",
+        moves="too low",
+        consequence="What they hold is not counted, and where their numbers cannot be read it is not known how much is missing.",
+        next_step="See their reasons under Data health, mend the sender, and run: boomledger quarantine replay",
+        unit="messages",
+    ),
 }
 
 
@@ -317,7 +335,8 @@ class Thresholds:
     gaps_under_load: float = (
         10.0  # a day, that begin from 30 % on, far more often than the time there explains
     )
-    refused_readings: float = 10.0  # of one channel and day, out of its range
+    refused_readings: float = 10.0  # of one channel and day, out of its range or under no known name
+    messages_refused: float = 1.0  # a day, in quarantine
 
     def __post_init__(self) -> None:
         for name, value in vars(self).items():

@@ -10,6 +10,7 @@ from typing import Final, NamedTuple
 
 import numpy as np
 
+from domain.channels import CHANNEL_BY_NAME
 from domain.crane import Boom, CraneType
 from domain.findings import FindingCode, Thresholds
 from duty.geometry import full_stroke_m
@@ -41,7 +42,10 @@ MISFIT_CLASS: Final = MISFITS_M.index(1.0) + 1
 
 
 class RefusedReadings(NamedTuple):
-    """Readings of one channel and day that were out of its range, and so are missing. Times are Unix time [ms]."""
+    """Readings of one channel and day that were out of its range, or under a name that is no channel, and so are missing.
+
+    Times are Unix time [ms].
+    """
 
     channel: str
     readings: int
@@ -92,6 +96,12 @@ def of_day(crane_type: CraneType, facts: DayFacts, at: Thresholds) -> Iterator[D
         yield from (told(*each) for each in _scale(facts.statistics, at))
 
 
+def set_aside(day: date, messages: int, first_ms: int, last_ms: int) -> DayFinding:
+    """The finding of messages that could not be read, of the local day on which they came."""
+    span = first_ms, max(last_ms, first_ms + MINUTE_MS)
+    return DayFinding(day, FindingCode.MESSAGES_REFUSED, "", *span, float(messages))
+
+
 Told = (
     tuple[FindingCode, float]
     | tuple[FindingCode, float, str]
@@ -125,7 +135,9 @@ def _times(facts: DayFacts, at: Thresholds) -> Iterator[Told]:
         yield FindingCode.MODE_STUCK, of("transport_minutes"), "mode"
     if seldom >= at.seldom_share * recorded:
         yield FindingCode.SAMPLES_TOO_SELDOM, seldom / HOUR_MS
-    if facts.sensor_gap_ms >= at.sensor_gap_min * MINUTE_MS:
+    strange = any(each.channel not in CHANNEL_BY_NAME for each in facts.refused)
+    unread = strange and not facts.statistics.channel("utilisation_pct")["minutes"]
+    if facts.sensor_gap_ms >= at.sensor_gap_min * MINUTE_MS and not unread:
         yield FindingCode.SENSOR_GAP, facts.sensor_gap_ms / HOUR_MS, "utilisation_pct"
     heavy = max((_gaps_from(facts.statistics, level) for level in HEAVY_PCT[1:]), default=0)
     if heavy >= at.gaps_under_load:
@@ -134,7 +146,9 @@ def _times(facts: DayFacts, at: Thresholds) -> Iterator[Told]:
         if each.readings >= at.refused_readings:
             # a minute at least: something to look at
             span = each.first_ms, max(each.last_ms, each.first_ms + MINUTE_MS)
-            yield FindingCode.READINGS_REFUSED, each.readings, each.channel, span
+            known = each.channel in CHANNEL_BY_NAME
+            code = FindingCode.READINGS_REFUSED if known else FindingCode.UNKNOWN_CHANNEL
+            yield code, each.readings, each.channel, span
     misfits = [of(f"misfit_{number}") for number in range(len(MISFITS_M) + 1)]
     if sum(misfits) >= 60 and sum(misfits[MISFIT_CLASS:]) >= at.misfit_share * sum(misfits):
         largest = max(number for number, samples in enumerate(misfits) if samples)

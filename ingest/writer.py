@@ -31,6 +31,7 @@ __all__ = ["Incoming", "Outcome", "Result", "Writer"]
 RANGES_AHEAD: Final = timedelta(days=40)  # partitions are made this long before their month begins
 DAY_MS: Final = 86_400_000
 SEQUENCES_REMEMBERED: Final = 100_000
+NAME_CHARACTERS: Final = 64  # of a name that is no channel
 BATCHES_WITH_CARE: Final = 10  # so many batches after one with a message that was stored already
 
 log = structlog.get_logger(__name__)
@@ -198,7 +199,16 @@ class Writer:
         """What was taken out of new messages; a message that comes again is not counted again."""
         places = (planned.refused.keys() | planned.strange.keys()) & new
         if places:
-            found = [(planned.segments[place], planned.refused.get(place, ())) for place in sorted(places)]
+            found = [
+                (
+                    planned.segments[place],
+                    (
+                        *planned.refused.get(place, ()),
+                        *_strange(planned.segments[place], planned.strange.get(place, ())),
+                    ),
+                )
+                for place in sorted(places)
+            ]
             refused.keep(conn, found, self._directory.zones)
             refused.keep_raw(
                 conn, [(planned.segments[place], planned.batch[place].payload) for place in sorted(places)]
@@ -223,14 +233,19 @@ class Writer:
         stored = [row for place, row in rows if place in new and row.crane_id in zones]
         touched.touch(
             conn,
-            {*(day for row in stored for day in _days(row, zones[row.crane_id])), *self._days_ahead(planned)},
+            {
+                *(day for row in stored for day in _days(row, zones[row.crane_id])),
+                *self._days_set_aside(planned),
+            },
         )
 
-    def _days_ahead(self, planned: Plan) -> Iterator[tuple[int, date]]:
-        """Local days on which messages came that lie ahead of our clock: what they hold is missing from these days."""
+    def _days_set_aside(self, planned: Plan) -> Iterator[tuple[int, date]]:
+        """Local days on which messages came that were set aside: they are told of these days, and what lies ahead of our
+        clock is missing from them.
+        """
         for message in planned.rejected.values():
             entry = self._directory.cranes.get(message.crane_name or "")
-            if message.reason is QuarantineReason.IN_FUTURE and entry is not None:
+            if entry is not None:
                 yield entry.crane_id, message.received_at.astimezone(entry.zone).date()
 
     def _make_ranges(self, conn: Connection[Any], rows: Iterable[Segment]) -> None:
@@ -316,6 +331,14 @@ def _keep_new(conn: Connection[Any], rows: Sequence[Segment]) -> tuple[set[Key],
     """`segments.keep` for segments none of which is stored."""
     packing.keep_new(conn, rows)
     return {row.key for row in rows}, set()
+
+
+def _strange(segment: Segment, names: Sequence[str]) -> Iterator[refused.Refused]:
+    """The readings under the first name that is no channel, as the day keeps them."""
+    for name in names[:1]:
+        printable = "".join(letter if letter.isprintable() else "?" for letter in name[:NAME_CHARACTERS])
+        n = segment.values.shape[1]
+        yield refused.Refused(printable, n, segment.t0_ms, segment.t0_ms + (n - 1) * segment.dt_ms, 0.0, 0.0)
 
 
 def _end(segment: Segment) -> datetime:

@@ -3,7 +3,7 @@
 import hashlib
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import date, datetime
 from typing import Any, Final
 
 import orjson
@@ -13,6 +13,7 @@ from psycopg.rows import class_row, dict_row
 from domain.errors import QuarantineReason
 from store.columns import to_ms
 from store.sql import query
+from store.touched import touch
 
 DETAIL_CHARACTERS: Final = 500
 
@@ -57,6 +58,16 @@ class ReasonCount:
     messages: int
     times: int  # deliveries, repeats included
     bytes: int
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class AsideDay:
+    """Messages of one crane that were set aside on one local day."""
+
+    day: date
+    messages: int
+    first_at: datetime
+    last_at: datetime
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -115,8 +126,11 @@ def oldest(
 
 
 def release(conn: Connection[Any], ids: Sequence[int]) -> None:
-    """Forget messages that were replayed."""
-    conn.execute(query("quarantine_released"), {"ids": list(ids)})
+    """Forget messages that were replayed, and have the days on which they came judged again."""
+    with conn.transaction():
+        days = conn.execute(query("quarantine_days_of"), {"ids": list(ids)}).fetchall()
+        conn.execute(query("quarantine_released"), {"ids": list(ids)})
+        touch(conn, days)
 
 
 def counts(conn: Connection[Any]) -> list[ReasonCount]:
@@ -151,6 +165,13 @@ def _span_ms(raw: bytes) -> int:
         return int(body["dt_ms"]) * max(len(values) for values in body["channels"].values())
     except (ValueError, TypeError, KeyError, AttributeError):
         return 0
+
+
+def by_day(conn: Connection[Any], crane: str, zone: str, first_day: date, last_day: date) -> list[AsideDay]:
+    """How many messages of a crane were set aside on each local day, both days included, but those ahead of our clock."""
+    params = {"crane": crane, "zone": zone, "first_day": first_day, "last_day": last_day}
+    with conn.cursor(row_factory=class_row(AsideDay)) as cursor:
+        return cursor.execute(query("quarantine_days"), params).fetchall()
 
 
 def removals(conn: Connection[Any], most: int = 100) -> list[Removal]:

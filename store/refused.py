@@ -1,4 +1,6 @@
-"""Readings out of their channel's range: taken out of a message as missing, counted by day, the message's bytes kept."""
+"""Readings out of their channel's range, or under a name that is no channel: taken out of a message as missing, counted by
+day, the message's bytes kept.
+"""
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
@@ -10,15 +12,18 @@ import numpy as np
 from psycopg import Connection
 from psycopg.rows import class_row
 
-from domain.channels import outside
+from domain.channels import CHANNEL_NAMES, outside
 from store.columns import Floats, Segment, from_ms
 from store.sql import query
 
+MOST_NAMES: Final = 20  # names that are no channel, of one crane and day: a sender may make up any number
 _BEYOND: Final = float(np.finfo(np.float32).max)  # stands for a number that the type does not hold
 
 
 class Refused(NamedTuple):
-    """The readings of one channel in one message that are out of its range."""
+    """The readings of one channel in one message that are out of its range; all of them under a name that is no channel,
+    least and most 0 then.
+    """
 
     channel: str
     readings: int
@@ -93,6 +98,8 @@ def keep(
         "last_at": [from_ms(one.last_ms) for _, _, one in rows],
         "least": [one.least for _, _, one in rows],
         "most": [one.most for _, _, one in rows],
+        "known": list(CHANNEL_NAMES),
+        "most_names": MOST_NAMES,
     }
     conn.execute(query("refused_readings_kept"), params)
 

@@ -75,6 +75,24 @@ select received_at, raw from quarantine
 where crane_name = %(crane)s and reason = 'in_future' and received_at >= %(time_from)s and received_at < %(time_to)s
 order by quarantine_id;
 
+-- name: quarantine_days
+-- Messages of one crane that were set aside, but those ahead of our clock, by the local day on which they came.
+select (received_at at time zone %(zone)s)::date as day, count(*)::int as messages,
+    min(received_at) as first_at, max(received_at) as last_at
+from quarantine
+where crane_name = %(crane)s and reason <> 'in_future'
+    and (received_at at time zone %(zone)s)::date between %(first_day)s and %(last_day)s
+group by 1
+order by 1;
+
+-- name: quarantine_days_of
+-- Cranes and local days on which some messages came.
+select distinct c.crane_id, (q.received_at at time zone (s.spec ->> 'time_zone'))::date as day
+from quarantine q
+join crane c on c.name = q.crane_name
+join site s using (site_id)
+where q.quarantine_id = any(%(ids)s::bigint[]);
+
 -- name: quarantine_removals
 -- What the size bound removed, newest first.
 select removed_at, messages, bytes, oldest_received_at, newest_received_at, reasons

@@ -1,11 +1,16 @@
 -- name: refused_readings_kept
--- Count refused readings of messages that were not stored before, in order against deadlocks.
+-- Count refused readings of messages not stored before, in order against deadlocks; a day keeps only some unknown names.
 insert into refused_reading as kept (crane_id, day, channel, messages, readings, first_at, last_at, least, most)
 select crane_id, day, channel, count(*), sum(readings), min(first_at), max(last_at), min(least), max(most)
 from unnest(
     %(crane_ids)s::integer[], %(days)s::date[], %(channels)s::text[], %(readings)s::bigint[],
     %(first_at)s::timestamptz[], %(last_at)s::timestamptz[], %(least)s::double precision[], %(most)s::double precision[]
 ) as incoming (crane_id, day, channel, readings, first_at, last_at, least, most)
+where channel = any(%(known)s::text[]) or %(most_names)s > (
+    select count(*) from refused_reading there
+    where (there.crane_id, there.day) = (incoming.crane_id, incoming.day)
+        and there.channel <> incoming.channel and there.channel <> all(%(known)s::text[])
+)
 group by crane_id, day, channel
 order by crane_id, day, channel
 on conflict (crane_id, day, channel) do update

@@ -2,6 +2,7 @@
 
 import csv
 import threading
+from dataclasses import replace
 from datetime import UTC, date, datetime
 from pathlib import Path
 
@@ -167,15 +168,44 @@ def test_what_an_earlier_release_set_aside_for_it_is_stored_by_a_replay(
         detail="slew_deg from -721 to 65535; accepted are -720 to 720",
         raw=body(),
     )
-    quarantine.keep(connection, [rejected])
+    arrived = NOW.replace(day=9)
+    quarantine.keep(connection, [replace(rejected, received_at=arrived)])
+    (aside,) = quarantine.by_day(connection, "crane-a", "Europe/Vienna", DAY, arrived.date())
+    assert (aside.day, aside.messages) == (arrived.date(), 1)
     assert replay(database, Limits(), reason=QuarantineReason.OUT_OF_RANGE).stored == 1
     assert quarantine.page(connection) == []
+    touched = {day for (day,) in connection.execute("select day from touched_day")}
+    assert touched == {
+        DAY,
+        arrived.date(),
+    }  # the day it came on is judged again: nothing is set aside of it now
     assert {one.channel: one.readings for one in refused.by_day(connection, crane_id, DAY, DAY)} == {
         "utilisation_pct": 1,
         "slew_deg": 2,
         "extension_m": 4,
     }
     assert [one.raw for one in refused.messages(connection, crane_id)] == [body()]
+
+
+def test_readings_under_a_name_that_is_no_channel_are_counted_by_day_for_some_names(
+    database: str, connection: psycopg.Connection
+) -> None:
+    crane_id = register(database, "crane-a")["crane-a"]
+    names = ["no\u0000thing" + "x" * 100, *(f"made-up-{number}" for number in range(40))]
+    sent = []
+    for seq, name in enumerate([*names, names[1]]):
+        channels = {name: [1, 2, 3, 4], "slew_deg": [1, 2, 3, 65535]}
+        t0 = T0.replace(minute=seq)
+        sent.append((topic("crane-a", Leaf.SAMPLES), body(seq=seq, t0=t0, channels=channels)))
+    for message in sent:
+        assert by_messages(database, message) == [Outcome.STORED]
+    found = {one.channel: one.readings for one in refused.by_day(connection, crane_id, DAY, DAY)}
+    assert len(found) == refused.MOST_NAMES + 1
+    assert found["made-up-0"] == 8
+    assert found["slew_deg"] == len(sent)
+    assert max(len(name) for name in found) == 64
+    assert by_messages(database, sent[1]) == [Outcome.DUPLICATE]
+    assert found == {one.channel: one.readings for one in refused.by_day(connection, crane_id, DAY, DAY)}
 
 
 def test_a_reading_counts_on_the_local_day_and_the_edges_of_the_range_are_readings(

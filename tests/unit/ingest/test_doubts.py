@@ -23,6 +23,7 @@ WRONG = {
     "field-fraction": {("fraction_for_percent", "utilisation_pct")},
     "field-radians": {("radians_for_degrees", "slew_deg")},
     "field-millimetres": {("reading_refused", "extension_m")},
+    "field-flipped": {("reading_refused", "utilisation_pct")},
     "field-no-limit": {("limit_zero", "limit_pct")},
     "field-clock-behind": {("clock_behind", None)},
     "field-clock-set-back": {("clock_set_back", None)},
