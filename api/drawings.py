@@ -1,7 +1,6 @@
 """What drawings show: a crane in its position, over a span, at a job. All of it is computed here, and drawn elsewhere."""
 
-from collections.abc import Sequence
-from dataclasses import replace
+from collections.abc import Mapping, Sequence
 from datetime import date, datetime, time, timedelta
 from typing import Annotated
 from zoneinfo import ZoneInfo
@@ -18,7 +17,7 @@ from api.fleet_book import Book
 from api.lift_sheet import set_up_of
 from api.load_charts import OnDay, charts_on, today_of
 from api.reduce import gap_ms
-from api.samples import samples_answer
+from api.samples import NEVER_MS, parts_of, reduced, types_of
 from domain.crane import CraneType, LoadChart
 from domain.dispatch_answers import DispatchCandidate
 from domain.drawing_answers import (
@@ -36,13 +35,13 @@ from duty.capacity import Floats
 from duty.drawing import CHANNELS
 from duty.statics import sector_of
 from duty.sweep import span_of
-from store import descriptions, reading, segments
+from store import reading, segments
 from store.segments import Segments, to_ms
 
 router = APIRouter(tags=["drawings"])
 
-DayCharts = list[tuple[int, tuple[LoadChart, ...]]]
-"""Charts, and since when they hold [ms]: the first from the beginning, one after the other."""
+Days = list[tuple[int, tuple[CraneType, tuple[LoadChart, ...]]]]
+"""What a crane was like with its charts, and since when that holds [ms]: the first from the beginning, one after the other."""
 
 _READ = ("utilisation_pct", *CHANNELS)
 _TOLD = ("utilisation_pct", "extension_m", "jib_extension_m", "slew_deg")
@@ -103,7 +102,7 @@ def drawn_now(
     """The position in some readings; None where the angles of the booms are not known."""
     readings = {name: np.array([np.nan if values.get(name) is None else values[name]]) for name in CHANNELS}
     found = drawing.frames(crane_type, charts, readings, 1)
-    if not np.isfinite(found.outreach_m[0]):
+    if not np.isfinite(found.rated_kg[0]):
         return None
     left, right = (values.get(f"stabiliser_{side}_pct") for side in ("left", "right"))
     return Drawn(
@@ -115,8 +114,8 @@ def drawn_now(
         right_m=None if right is None else float(found.right_m[0]),
         spread_left=found.spread[0][0],
         spread_right=found.spread[0][1],
-        outreach_m=float(found.outreach_m[0]),
-        hook_height_m=float(found.hook_height_m[0]),
+        outreach_m=_told(found.outreach_m, 6)[0],
+        hook_height_m=_told(found.hook_height_m, 6)[0],
         rated_kg=float(found.rated_kg[0]),
         curve=tuple(found.curves[int(found.curve[0])]),
     )
@@ -135,49 +134,71 @@ async def show_poses(
     found = await segments.read_async(conn, crane.crane_id, span.start, span.end, _READ)
     zone = ZoneInfo(crane.time_zone)
     day, last = span.start.astimezone(zone).date(), span.end.astimezone(zone).date()
-    crane_type = await descriptions.type_on(conn, crane.crane_id, day)
-    days: DayCharts = []
+    types = await types_of(conn, crane)
+    days: Days = []
     while day <= last:
-        charts = await charts_on(crane, conn, day)
-        if not days or days[-1][1] != charts:
-            days.append((to_ms(datetime.combine(day, time(), zone)), charts))
+        since_ms = to_ms(datetime.combine(day, time(), zone))
+        crane_type = [one for since, one in types if since <= since_ms][-1]
+        held = crane_type, await charts_on(crane, conn, day)
+        if not days or days[-1][1] != held:
+            days.append((since_ms, held))
         day += timedelta(days=1)
-    return await anyio.to_thread.run_sync(_poses, crane.name, crane_type, days, span, found, points)
+    return await anyio.to_thread.run_sync(_poses, crane.name, days, span, found, points)
 
 
-def _poses(
-    crane: str,
-    crane_type: CraneType,
-    days: DayCharts,
-    span: TimeRange,
-    found: Segments,
-    points: int,
-) -> PosesAnswer:
-    few = samples_answer(crane, span, found, points)
-    columns: dict[str, Floats] = dict.fromkeys(_READ, np.full(len(few.at_ms), np.nan))
-    for name, series in few.series.items():
-        columns[name] = _shared(name, np.array(series.low, float), np.array(series.high, float))
+def _poses(crane: str, days: Days, span: TimeRange, found: Segments, points: int) -> PosesAnswer:
+    at_ms, values = found.samples(span.start, span.end)
+    few = reduced(found, span, at_ms, {**values, **_stood(days, at_ms, values)}, points)
+    columns = {
+        name: _shared(name, *(part[name].astype(float) for part in (few.low, few.high))) for name in _READ
+    }
     kept = np.isfinite(columns["main_boom_deg"]) & np.isfinite(columns["knuckle_boom_deg"])
     readings = {name: values[kept] for name, values in columns.items()}
-    at_ms = np.array(few.at_ms, np.int64)[kept]
-    drawn = _framed(crane_type, days, at_ms, readings)
+    low, high = ({name: part[name][kept].astype(float) for name in _STOOD} for part in (few.low, few.high))
+    stood = drawing.Seen(
+        near_m=low["far"],
+        far_m=high["far"],
+        lowest_m=low["height"],
+        highest_m=high["height"],
+        stage=np.where(low["stage"] == high["stage"], low["stage"], np.nan),
+        whole=low["whole"] > 0,
+    )
+    kept_ms = few.at_ms[kept]
+    drawn = _framed(days, kept_ms, kept_ms + max((few.bucket_ms or 0) - 1, 0), readings, stood)
     joints = drawn.joints_m.reshape(len(drawn.joints_m), 2 * drawn.joints_m.shape[1])
     return PosesAnswer(
-        figure=figure_of(crane, crane_type),
-        at_ms=tuple(at_ms.tolist()),
-        recorded_samples=few.recorded_samples,
-        reduced=few.reduced,
+        figure=figure_of(crane, days[-1][1][0]),
+        at_ms=tuple(kept_ms.tolist()),
+        recorded_samples=at_ms.size,
+        reduced=few.bucket_ms is not None,
         bucket_ms=few.bucket_ms,
         gap_ms=gap_ms(few.bucket_ms),
         joints_m=tuple(tuple(np.round(column, 3).tolist()) for column in joints.T),
-        readings={name: _told(readings[name]) for name in _TOLD},
-        outreach_m=tuple(np.round(drawn.outreach_m, 3).tolist()),
+        readings={name: _told(readings[name], 2) for name in _TOLD},
+        outreach_m=_told(drawn.outreach_m, 3),
         left_m=tuple(np.round(drawn.left_m, 2).tolist()),
         right_m=tuple(np.round(drawn.right_m, 2).tolist()),
         rated_kg=tuple(drawn.rated_kg.tolist()),
         curve=tuple(drawn.curve.tolist()),
         curves=tuple(tuple(one) for one in drawn.curves),
     )
+
+
+_STOOD = ("far", "height", "stage", "whole")
+
+
+def _stood(
+    days: Days, at_ms: NDArray[np.int64], values: Mapping[str, NDArray[np.floating]]
+) -> dict[str, Floats]:
+    """Where the hook stood in each sample, with the lengths of its own day, before samples are put together; NaN without angles."""
+    found = {name: np.full(at_ms.size, np.nan) for name in _STOOD}
+    for (crane_type, _), inside in parts_of(days, at_ms):
+        at = drawing.seen(crane_type, {name: values[name][inside] for name in CHANNELS})
+        known = np.isfinite(at.far_m)
+        found["far"][inside], found["height"][inside] = at.far_m, at.highest_m
+        found["stage"][inside] = np.where(known, at.stage, np.nan)
+        found["whole"][inside] = np.where(known, at.whole, np.nan)
+    return found
 
 
 def _shared(name: str, low: Floats, high: Floats) -> Floats:
@@ -197,24 +218,41 @@ def _shared(name: str, low: Floats, high: Floats) -> Floats:
 
 
 def _framed(
-    crane_type: CraneType, days: DayCharts, at_ms: NDArray[np.int64], readings: dict[str, Floats]
+    days: Days,
+    first_ms: NDArray[np.int64],
+    last_ms: NDArray[np.int64],
+    readings: dict[str, Floats],
+    stood: drawing.Seen,
 ) -> drawing.Frames:
-    """Frames with the capacity of the charts of each one's own day."""
-    whole = drawing.frames(crane_type, days[0][1], readings, at_ms.size)
-    for since_ms, charts in days[1:]:
-        later = at_ms >= since_ms
-        own = drawing.frames(crane_type, charts, readings, at_ms.size)
-        whole = replace(
-            whole,
-            rated_kg=np.where(later, own.rated_kg, whole.rated_kg),
-            curve=np.where(later, own.curve + len(whole.curves), whole.curve),
-            curves=[*whole.curves, *own.curves],
-        )
+    """Frames with the lengths and the charts of each one's own day; of a moment in two of them, the one that allows less."""
+    count = first_ms.size
+    nothing = np.full(count, np.nan)
+    whole = drawing.Frames(
+        joints_m=np.full((count, 3 + any(one.jib is not None for _, (one, _) in days), 2), np.nan),
+        outreach_m=nothing.copy(), hook_height_m=nothing.copy(), left_m=nothing.copy(), right_m=nothing.copy(),
+        rated_kg=nothing.copy(), spread=[], curve=np.full(count, -1, np.intp), curves=[],
+    )  # fmt: skip
+    since_ms = [NEVER_MS, *(since for since, _ in days[1:]), -NEVER_MS]
+    for index, (_, (crane_type, charts)) in enumerate(days):
+        inside = np.flatnonzero((last_ms >= since_ms[index]) & (first_ms < since_ms[index + 1]))
+        if not inside.size:
+            continue
+        part = {name: values[inside] for name, values in readings.items()}
+        own = drawing.frames(crane_type, charts, part, inside.size, stood.of(inside))
+        worse = ~(own.rated_kg >= whole.rated_kg[inside])
+        at = inside[worse]
+        missing = whole.joints_m.shape[1] - own.joints_m.shape[1]
+        joints = np.pad(own.joints_m, ((0, 0), (0, missing), (0, 0)), mode="edge")
+        whole.joints_m[at] = joints[worse]
+        for name in ("outreach_m", "hook_height_m", "left_m", "right_m", "rated_kg"):
+            getattr(whole, name)[at] = getattr(own, name)[worse]
+        whole.curve[at] = own.curve[worse] + len(whole.curves)
+        whole.curves.extend(own.curves)
     return whole
 
 
-def _told(values: Floats) -> tuple[float | None, ...]:
-    return tuple(None if value != value else value for value in np.round(values, 2).tolist())
+def _told(values: Floats, decimals: int) -> tuple[float | None, ...]:
+    return tuple(None if value != value else value for value in np.round(values, decimals).tolist())
 
 
 @router.post("/dispatch/drawing")

@@ -1,8 +1,9 @@
 """Recorded channels over a range, down-sampled so that every extreme stays."""
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Mapping, Sequence
+from datetime import datetime, time
 from enum import StrEnum
-from typing import Annotated
+from typing import Annotated, Final, TypeVar
 from zoneinfo import ZoneInfo
 
 import numpy as np
@@ -12,7 +13,7 @@ from numpy.typing import NDArray
 
 from api.bounds import SAMPLES_RANGE_MAX, TimeFrom, TimeRange, TimeTo, time_range
 from api.deps import Conn, SeenCrane
-from api.reduce import Reduced, reduce, reduce_to_shape
+from api.reduce import Reduced, Values, reduce, reduce_to_shape
 from api.tables import TableRoute
 from domain.answers import SamplesAnswer, Series
 from domain.channels import CHANNEL_BY_NAME
@@ -20,9 +21,15 @@ from domain.crane import CraneType
 from domain.errors import InvalidInput
 from duty.drawing import CHANNELS, outreach_m
 from store import descriptions, segments
+from store.reading import CraneInSight
 from store.segments import Segments
 
 router = APIRouter(tags=["cranes"], route_class=TableRoute)
+
+DayTypes = Sequence[tuple[int, CraneType]]
+"""What a crane was like, and since when [ms], one after the other."""
+NEVER_MS: Final = -(2**62)  # before anything
+Held = TypeVar("Held")
 
 
 class Keep(StrEnum):
@@ -53,15 +60,27 @@ async def show_samples(
     """
     span = time_range(time_from, time_to, SAMPLES_RANGE_MAX)
     names = channel_names(channels)
-    crane_type: CraneType | None = None
-    if "outreach_m" in names:
-        day = span.start.astimezone(ZoneInfo(crane.time_zone)).date()
-        crane_type = await descriptions.type_on(conn, crane.crane_id, day)
-    read = tuple(dict.fromkeys((*names, *(CHANNELS if crane_type else ()))))
+    types = await types_of(conn, crane) if "outreach_m" in names else []
+    read = tuple(dict.fromkeys((*names, *(CHANNELS if types else ()))))
     found = await segments.read_async(conn, crane.crane_id, span.start, span.end, read)
     return await to_thread.run_sync(
-        lambda: samples_answer(crane.name, span, found, points, keep, names=names, crane_type=crane_type)
+        lambda: samples_answer(crane.name, span, found, points, keep, names=names, types=types)
     )
+
+
+async def types_of(conn: Conn, crane: CraneInSight) -> DayTypes:
+    """What a crane was like, from each of its descriptions on; the first one holds from the beginning."""
+    zone = ZoneInfo(crane.time_zone)
+    entries = await descriptions.descriptions(conn, crane.crane_id)
+    return [
+        (
+            NEVER_MS
+            if one is entries[-1]
+            else segments.to_ms(datetime.combine(one.valid_from, time(), zone)),
+            one.type,
+        )
+        for one in reversed(entries)
+    ]
 
 
 def channel_names(text: str) -> tuple[str, ...]:
@@ -84,31 +103,19 @@ def samples_answer(
     keep: Keep = Keep.EXTREMES,
     *,
     names: Sequence[str] | None = None,
-    crane_type: CraneType | None = None,
+    types: DayTypes = (),
 ) -> SamplesAnswer:
     """Recorded channels of a range out of the segments that overlap it; `names` of those read, every one when None.
 
-    With a crane type an outreach that was not sent is computed.
+    With what the crane was like an outreach that was not sent is computed, with the lengths of each sample's own day.
     """
     at_ms, values = found.samples(span.start, span.end)
-    computed = crane_type is not None and not np.isfinite(values["outreach_m"]).any()
-    if computed and crane_type is not None:
-        values = {**values, "outreach_m": outreach_m(crane_type, values).astype(np.float32)}
+    computed = bool(types) and not np.isfinite(values["outreach_m"]).any()
+    if computed:
+        values = {**values, "outreach_m": _computed_m(types, at_ms, values)}
     if names is not None:
         values = {name: values[name] for name in names}
-    step_ms = np.repeat(found.dt_ms, found.n)
-    if step_ms.size != at_ms.size:
-        all_ms = found.at_ms()
-        start_ms, end_ms = segments.to_ms(span.start), segments.to_ms(span.end)
-        step_ms = step_ms[(all_ms >= start_ms) & (all_ms < end_ms)]
-    few = (reduce if keep is Keep.EXTREMES else reduce_to_shape)(
-        at_ms,
-        step_ms,
-        values,
-        start_ms=segments.to_ms(span.start),
-        end_ms=segments.to_ms(span.end),
-        points=points,
-    )
+    few = reduced(found, span, at_ms, values, points, keep)
     return SamplesAnswer(
         crane=crane,
         time_from=span.start,
@@ -121,6 +128,48 @@ def samples_answer(
         computed=("outreach_m",)
         if computed and few.at_ms.size and np.isfinite(values["outreach_m"]).any()
         else (),
+    )
+
+
+def _computed_m(types: DayTypes, at_ms: NDArray[np.int64], values: Mapping[str, Values]) -> Values:
+    found = np.full(at_ms.size, np.nan, np.float32)
+    for crane_type, held in parts_of(types, at_ms):
+        found[held] = outreach_m(crane_type, {name: values[name][held] for name in CHANNELS})
+    return found
+
+
+def parts_of(
+    dated: Sequence[tuple[int, Held]], at_ms: NDArray[np.int64]
+) -> Iterator[tuple[Held, NDArray[np.bool_]]]:
+    """What holds from one moment [ms] on after the other, with the samples in its time; the first holds before as well."""
+    which = np.searchsorted([since for since, _ in dated[1:]], at_ms, side="right")
+    for index, (_, held) in enumerate(dated):
+        inside = which == index
+        if inside.any():
+            yield held, inside
+
+
+def reduced(
+    found: Segments,
+    span: TimeRange,
+    at_ms: NDArray[np.int64],
+    values: Mapping[str, Values],
+    points: int,
+    keep: Keep = Keep.EXTREMES,
+) -> Reduced:
+    """Samples of some segments, as `Segments.samples` gives them, brought to `points` times at most."""
+    step_ms = np.repeat(found.dt_ms, found.n)
+    if step_ms.size != at_ms.size:
+        all_ms = found.at_ms()
+        start_ms, end_ms = segments.to_ms(span.start), segments.to_ms(span.end)
+        step_ms = step_ms[(all_ms >= start_ms) & (all_ms < end_ms)]
+    return (reduce if keep is Keep.EXTREMES else reduce_to_shape)(
+        at_ms,
+        step_ms,
+        values,
+        start_ms=segments.to_ms(span.start),
+        end_ms=segments.to_ms(span.end),
+        points=points,
     )
 
 

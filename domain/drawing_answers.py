@@ -40,10 +40,10 @@ class Drawn(Answer):
     right_m: float | None = None
     spread_left: Spread = Field(description="the charted spread that is reached; retracted where not read")
     spread_right: Spread
-    outreach_m: float
-    hook_height_m: float
+    outreach_m: float | None = Field(description="None where a length of the boom is not read")
+    hook_height_m: float | None
     rated_kg: float = Field(
-        description="rated capacity in this position and set-up; 0 without a chart for it"
+        description="rated capacity in this position and set-up; 0 without a chart for it, or where a length is not read"
     )
     curve: Corners = Field(
         description="rated capacity [kg] over outreach [m] in this set-up and at this height"
@@ -77,7 +77,9 @@ class PosesAnswer(Answer):
     readings: dict[str, tuple[float | None, ...]] = Field(
         description="utilisation_pct, extension_m, jib_extension_m, slew_deg"
     )
-    outreach_m: tuple[float, ...]
+    outreach_m: tuple[float | None, ...] = Field(
+        description="the farthest of the samples of a moment; None where a length of the boom is not read"
+    )
     left_m: tuple[float, ...]
     right_m: tuple[float, ...]
     rated_kg: tuple[float, ...]

@@ -41,28 +41,54 @@ def capacity_kg(chart: LoadChart, outreach_m: ArrayLike, hook_height_m: float | 
 
     Returns an array of the shape of outreach_m.
     """
-    wanted = np.asarray(outreach_m, float)
+    at = np.asarray(outreach_m, float)
+    if hook_height_m is None:
+        return np.asarray(
+            np.min([_read_row(points, at, at) for _, points in rows_by_height(chart.points)], axis=0)
+        )
+    return capacity_over_kg(chart, at, at, hook_height_m, hook_height_m)
+
+
+def capacity_over_kg(
+    chart: LoadChart,
+    near_m: ArrayLike,
+    far_m: ArrayLike,
+    lowest_m: ArrayLike,
+    highest_m: ArrayLike,
+) -> Floats:
+    """Rated capacity [kg] of one chart over rectangles of hook positions, the worst point of each; 0 where one is not covered.
+
+    near_m, far_m: outreach from and to [m]; lowest_m, highest_m: hook height from and to [m]; arrays that broadcast, NaN reads as
+    outside. Where both ends are equal it is `capacity_kg` at that point.
+    """
+    near, far, lowest, highest = (np.asarray(one, float) for one in (near_m, far_m, lowest_m, highest_m))
     rows = rows_by_height(chart.points)
-    heights = [height for height, _ in rows if height is not None]
-    if hook_height_m is None or not heights:
-        used = rows
-    elif not heights[0] <= hook_height_m <= heights[-1]:
-        return np.zeros(wanted.shape)
-    else:
-        below = max(height for height in heights if height <= hook_height_m)
-        above = min(height for height in heights if height >= hook_height_m)
-        used = [row for row in rows if row[0] is None or row[0] in (below, above)]
-    return np.asarray(np.min([_read_row(points, wanted) for _, points in used], axis=0))
+    bounds = np.array([height for height, _ in rows if height is not None])
+    least = np.full(np.broadcast_shapes(near.shape, far.shape, lowest.shape, highest.shape), np.inf)
+    for height, points in rows:
+        read = _read_row(points, near, far)
+        if height is not None:
+            # Between two rows both count; `below` and `above` are the neighbours of this one.
+            index = int(np.searchsorted(bounds, height))
+            below = bounds[index - 1] if index else -np.inf
+            above = bounds[index + 1] if index + 1 < bounds.size else np.inf
+            used = ((height >= lowest) | (above > lowest)) & ((height <= highest) | (below < highest))
+            read = np.where(used, read, np.inf)
+        least = np.minimum(least, read)
+    if bounds.size:
+        least = np.where((lowest >= bounds[0]) & (highest <= bounds[-1]), least, 0.0)
+    return least
 
 
-def _read_row(points: Sequence[ChartPoint], outreach_m: Floats) -> Floats:
+def _read_row(points: Sequence[ChartPoint], near_m: Floats, far_m: Floats) -> Floats:
     at = np.array([point.outreach_m for point in points])
     capacity = np.array([point.capacity_kg for point in points] + [0.0])
-    index = np.searchsorted(at, outreach_m, side="left")
-    read = np.where(outreach_m >= at[0], capacity[index], 0.0)
-    # Past a point of 0 the hole goes on to the next point.
-    in_hole = (index > 0) & (capacity[index - 1] == 0) & (outreach_m != at[np.minimum(index, at.size - 1)])
-    return np.where(in_hole, 0.0, read)
+    read = np.where(near_m >= at[0], capacity[np.searchsorted(at, far_m, side="left")], 0.0)
+    # A point of 0 is a hole from the point before it to the point after it.
+    ends = np.concatenate([[-np.inf], at, [np.inf]])
+    for hole in np.flatnonzero(capacity[:-1] == 0):
+        read = np.where((near_m < ends[hole + 2]) & (far_m > ends[hole]), 0.0, read)
+    return read
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -12,8 +12,8 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from domain.crane import QUARTERS, CraneType, LoadChart, Sector, Spread
-from duty.capacity import SPREAD_RANK, capacity_kg
-from duty.geometry import Floats, angles_for, envelope, full_stroke_m, joints, pose
+from duty.capacity import SPREAD_RANK, capacity_kg, capacity_over_kg
+from duty.geometry import Floats, Pose, angles_for, envelope, full_stroke_m, joints, pose
 from duty.stability import PART_SPREAD, spread_m
 from duty.statics import sector_of
 from duty.sweep import Span
@@ -151,22 +151,74 @@ def lift_curve(crane_type: CraneType, charts: Iterable[LoadChart], setup: SetUp,
     return curve(held, heights, jib_rated)
 
 
-def outreach_m(crane_type: CraneType, readings: Mapping[str, ArrayLike]) -> Floats:
-    """Outreach [m] that follows from the pose in some readings, each of one shape [deg, m]; NaN where angles are missing."""
+class Seen(NamedTuple):
+    """Where the hook stood in the samples that a frame stands for, arrays by frame: one sample each, or several of one moment."""
+
+    near_m: Floats  # outreach from and to; NaN without angles
+    far_m: Floats
+    lowest_m: Floats  # hook height from and to
+    highest_m: Floats
+    stage: (
+        Floats  # extensions that are at least partly out; NaN where not read, or not the same in all samples
+    )
+    whole: NDArray[np.bool_]  # everything that lengthens the boom was read in all samples
+
+    def of(self, chosen: NDArray[np.intp]) -> "Seen":
+        """Some of the frames."""
+        return Seen(
+            self.near_m[chosen],
+            self.far_m[chosen],
+            self.lowest_m[chosen],
+            self.highest_m[chosen],
+            self.stage[chosen],
+            self.whole[chosen],
+        )
+
+
+def seen(crane_type: CraneType, readings: Mapping[str, ArrayLike]) -> Seen:
+    """Where the hook stands in some readings, each sample by itself: channels by name [deg, m], all of one shape, NaN where missing.
+
+    What is not read counts as run in and is told by `whole`: the hook may then stand farther out.
+    """
 
     def of(name: str) -> Floats:
         return np.asarray(readings.get(name, np.nan), float)
 
     jib = of("jib_deg")
     with_jib = crane_type.jib is not None and bool(np.isfinite(jib).any())
-    return pose(
+    at = pose(
         crane_type,
         of("main_boom_deg"),
         of("knuckle_boom_deg"),
         np.nan_to_num(of("extension_m")),
+        # Where the jib sends nothing for a moment the boom tip stands in.
         jib if with_jib else None,
         np.nan_to_num(of("jib_extension_m")) if with_jib else None,
-    ).outreach_m
+    )
+    if with_jib:
+        tip = pose(crane_type, of("main_boom_deg"), of("knuckle_boom_deg"), np.nan_to_num(of("extension_m")))
+        lost = np.isnan(jib)
+        at = Pose(*(np.where(lost, one, other) for one, other in zip(tip, at, strict=True)))
+    strokes = np.cumsum([extension.stroke_m for extension in crane_type.extensions])
+    extension = of("extension_m")
+    stages = np.searchsorted(strokes, extension - _STROKE_SLACK_M, side="left") + 1
+    stage = np.where(extension > _STROKE_SLACK_M, stages, np.where(np.isnan(extension), np.nan, 0.0))
+    shape = at.outreach_m.shape
+    whole = np.ones(shape, np.bool_)
+    needed = ["extension_m"] if crane_type.extensions else []
+    if with_jib and crane_type.jib is not None:
+        needed += ["jib_deg", *(["jib_extension_m"] if crane_type.jib.extensions else [])]
+    for name in needed:
+        whole &= np.isfinite(of(name))
+    return Seen(
+        at.outreach_m, at.outreach_m, at.hook_height_m, at.hook_height_m, np.broadcast_to(stage, shape), whole
+    )
+
+
+def outreach_m(crane_type: CraneType, readings: Mapping[str, ArrayLike]) -> Floats:
+    """Outreach [m] that follows from the pose in some readings; NaN where an angle or a length of the boom is missing."""
+    found = seen(crane_type, readings)
+    return np.where(found.whole, found.far_m, np.nan)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -174,7 +226,7 @@ class Frames:
     """Poses drawn one after the other; arrays by frame, NaN where nothing is known."""
 
     joints_m: Floats  # (frame, joint, 2): main boom pivot, knuckle joint, tip, and with a jib its tip
-    outreach_m: Floats
+    outreach_m: Floats  # the farthest of the samples; NaN where a length of the boom is not read
     hook_height_m: Floats
     left_m: Floats  # slewing axis to pad
     right_m: Floats
@@ -185,9 +237,16 @@ class Frames:
 
 
 def frames(
-    crane_type: CraneType, charts: Sequence[LoadChart], readings: Mapping[str, Floats], count: int
+    crane_type: CraneType,
+    charts: Sequence[LoadChart],
+    readings: Mapping[str, Floats],
+    count: int,
+    stood: Seen | None = None,
 ) -> Frames:
-    """Everything that drawings of some moments show. readings: channels by name [deg, m, %], each of shape (count,), NaN where missing."""
+    """Everything that drawings of some moments show. readings: channels by name [deg, m, %], each of shape (count,), NaN where missing.
+
+    stood: where the hook was, for frames that stand for several samples each; the readings themselves when None.
+    """
     nothing = np.full(count, np.nan)
     of = {name: np.asarray(readings.get(name, nothing), float) for name in CHANNELS}
     with_jib = crane_type.jib is not None and bool(np.isfinite(of["jib_deg"]).any())
@@ -203,11 +262,10 @@ def frames(
         # Where the jib sends nothing for a moment the boom tip stands in.
         lost = ~np.isfinite(points[:, 3, :])
         points[:, 3, :] = np.where(lost, points[:, 2, :], points[:, 3, :])
-    outreach, height = points[:, -1, 0], points[:, -1, 1]
-    setups = _set_ups(crane_type, of)
+    stood = seen(crane_type, of) if stood is None else stood
+    setups = _set_ups(crane_type, of, stood)
     jib_rated = crane_type.jib.rated_capacity_kg if crane_type.jib else np.inf
-    whole = _lengths_read(crane_type, of, with_jib=with_jib)
-    rated, which, curves = _rated(charts, setups, whole, outreach, height, jib_rated)
+    rated, which, curves = _rated(charts, setups, stood, jib_rated)
     pads = [
         [
             spread_m(crane_type.vehicle, 0.0 if value != value else value)
@@ -217,8 +275,8 @@ def frames(
     ]
     return Frames(
         joints_m=points,
-        outreach_m=outreach,
-        hook_height_m=height,
+        outreach_m=np.where(stood.whole, stood.far_m, np.nan),
+        hook_height_m=np.where(stood.whole, points[:, -1, 1], np.nan),
         left_m=np.array(pads[0], float),
         right_m=np.array(pads[1], float),
         rated_kg=rated,
@@ -235,10 +293,7 @@ CHANNELS: Final = (
 """What a drawing needs of a crane's readings."""
 
 
-def _set_ups(crane_type: CraneType, of: dict[str, Floats]) -> list[SetUp]:
-    strokes = np.cumsum([extension.stroke_m for extension in crane_type.extensions])
-    stages = np.searchsorted(strokes, of["extension_m"] - _STROKE_SLACK_M, side="left") + 1
-    out = of["extension_m"] > _STROKE_SLACK_M
+def _set_ups(crane_type: CraneType, of: dict[str, Floats], stood: Seen) -> list[SetUp]:
     sectors = sector_of(of["slew_deg"])
     return [
         SetUp(
@@ -246,60 +301,57 @@ def _set_ups(crane_type: CraneType, of: dict[str, Floats]) -> list[SetUp]:
             counted_spread(right),
             QUARTERS if slew != slew else (sector,),
             None if crane_type.jib is None or jib != jib else True,
-            None if extension != extension else int(stage) if is_out else 0,
+            None if stage != stage else int(stage),
         )
-        for left, right, slew, sector, jib, extension, stage, is_out in zip(
+        for left, right, slew, sector, jib, stage in zip(
             of["stabiliser_left_pct"], of["stabiliser_right_pct"], of["slew_deg"], sectors, of["jib_deg"],
-            of["extension_m"], stages, out, strict=True,
+            stood.stage, strict=True,
         )
     ]  # fmt: skip
 
 
-def _lengths_read(crane_type: CraneType, of: Mapping[str, Floats], *, with_jib: bool) -> NDArray[np.bool_]:
-    """By frame: whether everything that lengthens the boom is read. What is drawn as run in may stand far out."""
-    whole = np.ones(of["extension_m"].shape, np.bool_)
-    if crane_type.extensions:
-        whole &= np.isfinite(of["extension_m"])
-    if with_jib and crane_type.jib is not None:
-        whole &= np.isfinite(of["jib_deg"])
-        if crane_type.jib.extensions:
-            whole &= np.isfinite(of["jib_extension_m"])
-    return whole
-
-
 def _rated(
-    charts: Sequence[LoadChart],
-    setups: Sequence[SetUp],
-    whole: NDArray[np.bool_],
-    outreach: Floats,
-    height: Floats,
-    jib_rated: float,
+    charts: Sequence[LoadChart], setups: Sequence[SetUp], stood: Seen, jib_rated: float
 ) -> tuple[Floats, NDArray[np.intp], list[Corners]]:
     """Capacity by frame, which curve each has, and the curves: frames of one set-up between the same rows share one.
 
-    There is no capacity where the boom is not read as a `whole`.
+    There is no capacity where the boom is not read as a whole.
     """
     heights = np.array(
         sorted({p.hook_height_m for chart in charts for p in chart.points if p.hook_height_m is not None})
     )
-    rated, which = np.full(outreach.size, np.nan), np.full(outreach.size, -1, np.intp)
-    groups: dict[tuple[SetUp, bool, float, float], list[int]] = {}
-    for index in np.flatnonzero(np.isfinite(outreach)).tolist():
+    rated, which = np.full(stood.far_m.size, np.nan), np.full(stood.far_m.size, -1, np.intp)
+    groups: dict[tuple[SetUp, bool, int, int, int, int], list[int]] = {}
+    for index in np.flatnonzero(np.isfinite(stood.far_m)).tolist():
+        low, high = stood.lowest_m[index], stood.highest_m[index]
         band = (
-            float(np.searchsorted(heights, height[index], side="left")),
-            float(np.searchsorted(heights, height[index], side="right")),
+            int(np.searchsorted(heights, low, side="left")),
+            int(np.searchsorted(heights, low, side="right")),
+            int(np.searchsorted(heights, high, side="left")),
+            int(np.searchsorted(heights, high, side="right")),
         )
-        groups.setdefault((setups[index], bool(whole[index]), *band), []).append(index)
+        groups.setdefault((setups[index], bool(stood.whole[index]), *band), []).append(index)
     curves: list[Corners] = []
-    for (setup, is_whole, *_), members in groups.items():
+    for (setup, is_whole, _, after, _, until), members in groups.items():
         held = held_charts(charts, setup) if is_whole else []
-        level = [float(height[members[0]])]
-        rated[members] = rated_kg(held, outreach[members], level, jib_rated)
-        drawn = curve(held, level, jib_rated)
+        rated[members] = _worst_kg(held, stood, members, jib_rated)
+        ends = [float(stood.lowest_m[members[0]]), float(stood.highest_m[members[0]])]
+        drawn = curve(held, [*dict.fromkeys(ends), *heights[after:until].tolist()], jib_rated)
         if drawn not in curves:
             curves.append(drawn)
         which[members] = curves.index(drawn)
     return rated, which, curves
+
+
+def _worst_kg(held: Sequence[LoadChart], stood: Seen, members: list[int], jib_rated: float) -> Floats:
+    """Capacity [kg] of frames in one set-up, at the worst of where the hook stood; 0 without charts."""
+    if not held:
+        return np.zeros(len(members))
+    there = stood.of(np.array(members, np.intp))
+    over = (there.near_m, there.far_m, there.lowest_m, there.highest_m)
+    jib = any(chart.jib_fitted for chart in held)
+    read = np.min([capacity_over_kg(chart, *over) for chart in held], axis=0)
+    return np.asarray(np.minimum(read, jib_rated if jib else np.inf))
 
 
 def pose_reaching(

@@ -28,10 +28,14 @@ def position_of(drawn: Drawn | None) -> dict[str, float] | None:
     flat = joints_of(drawn.joints_m) | {
         "extension_m": drawn.extension_m,
         "jib_extension_m": drawn.jib_extension_m,
-        "outreach_m": drawn.outreach_m,
         "rated_kg": drawn.rated_kg,
     }
-    more = {"slew_deg": drawn.slew_deg, "left_m": drawn.left_m, "right_m": drawn.right_m}
+    more = {
+        "outreach_m": drawn.outreach_m,
+        "slew_deg": drawn.slew_deg,
+        "left_m": drawn.left_m,
+        "right_m": drawn.right_m,
+    }
     return flat | {name: value for name, value in more.items() if value is not None}
 
 

@@ -19,9 +19,11 @@ from api.app import create_api, running
 from api.settings import ApiSettings
 from domain.channels import CHANNEL_BY_NAME
 from domain.crane import LoadChart, Sector, Site, Spread
-from duty.capacity import capacity_kg
+from duty.capacity import SPREAD_RANK, capacity_kg
+from duty.drawing import counted_spread
+from duty.geometry import pose
 from simulator.yard import load_yard
-from store import access, cranes, live, segments
+from store import access, cranes, descriptions, live, segments
 from store.access import Role
 
 pytestmark = pytest.mark.anyio
@@ -767,6 +769,105 @@ async def test_no_reading_anywhere_exceeds_the_charts(
     now = (await client.get("/cranes/yard-01/drawing")).json()["now"]
     assert now["rated_kg"] == body["rated_kg"][-1]
     assert now["outreach_m"] == pytest.approx(body["outreach_m"][-1], abs=1e-3)
+
+
+def random_charts(rng: random.Random) -> str:
+    """Charts by spread, sector and hook height, with a hole in about every second row."""
+    rows = []
+    for spread, sector in itertools.product(("full", "part"), ("over_cab", "right", "rear", "left")):
+        for height in (-6.0, 3.0, 9.0, 16.0):
+            kg = rng.uniform(2000, 4000)
+            hole = rng.randrange(1, 20)
+            for step, at in enumerate((1.0, 2.5, 4.0, 5.0, 6.0, 7.0, 8.5, 10.0, 12.0, 14.0)):
+                kg *= rng.uniform(0.7, 1.0)
+                rows.append(f"{spread},{spread},{sector},{height},{at},{0 if step == hole else round(kg)}")
+    return "spread_left,spread_right,sector,hook_height_m,outreach_m,capacity_kg\n" + "\n".join(rows) + "\n"
+
+
+CHANGED_ON = date(2026, 11, 21)
+
+
+@pytest.mark.parametrize("seed", range(3))
+async def test_no_moment_of_a_reduced_replay_exceeds_the_charts_in_any_of_its_samples(
+    client: httpx.AsyncClient, database: str, seed: int
+) -> None:
+    """Across a midnight at which charts and boom change, with an extension that is missing now and then."""
+    rng = np.random.default_rng(seed)
+    crane_type = YARD.crane("yard-01").crane.type
+    boom = crane_type.main_boom.model_copy(update={"length_m": crane_type.main_boom.length_m + 1.5})
+    longer = crane_type.model_copy(update={"main_boom": boom})
+    of_day = []
+    for day in ("2026-01-01", CHANGED_ON.isoformat()):
+        await enter(client, random_charts(random.Random(f"{seed} {day}")), day)
+        asked = (await client.get("/cranes/yard-01/charts", params={"on": day})).json()["charts"]
+        of_day.append(tuple(LoadChart.model_validate(one) for one in asked))
+    # The yard's 21 November begins at 23:00 UTC: 205 s into the record, in the middle of a bucket of ten.
+    start, count = datetime(2026, 11, 20, 22, 56, 35, tzinfo=UTC), 400
+
+    def drifting(low: float, high: float, step: float) -> list[float]:
+        return np.clip(
+            rng.uniform(0.6 * low + 0.4 * high, 0.4 * low + 0.6 * high)
+            + np.cumsum(rng.normal(0, step, count)),
+            low,
+            high,
+        ).tolist()
+
+    columns = {
+        "main_boom_deg": drifting(20, 60, 0.8),
+        "knuckle_boom_deg": drifting(-40, 10, 1.0),
+        "extension_m": drifting(0.5, 3.5, 0.1),
+        "slew_deg": drifting(-130, 130, 2.0),
+    }
+    for index in rng.choice(count, 4, replace=False):
+        columns["extension_m"][index] = float("nan")
+    columns |= {f"stabiliser_{side}_pct": drifting(60, 100, 4.0) for side in ("left", "right")}
+    with psycopg.connect(database) as conn:
+        crane_id = cranes.directory(conn)["yard-01"].crane_id
+        descriptions.describe(conn, crane_id, CHANGED_ON, longer, attachments=())
+        segments.make_ranges(conn, start, start + timedelta(days=1))
+        segments.prepare(conn)
+        segments.keep(conn, [segment_of(crane_id, start, columns)])
+    span = {"from": start.isoformat(), "to": (start + timedelta(seconds=count)).isoformat()}
+    body = (await client.get("/cranes/yard-01/poses", params={**span, "points": 40})).json()
+    assert (body["reduced"], body["bucket_ms"]) == (True, 10_000)
+
+    def allowed(index: int, outreach_m: float | None = None) -> float:
+        """The most that the charts of its own day allow one sample; 0 where its boom was not read as a whole."""
+        values = {name: float(np.float32(column[index])) for name, column in columns.items()}
+        later = index >= 205
+        angles = [values[name] for name in ("main_boom_deg", "knuckle_boom_deg", "extension_m")]
+        at = pose(longer if later else crane_type, *angles)
+        words = {"over_cab": 0, "right": 90, "rear": 180, "left": -90}
+        sector = min(words, key=lambda word: abs((values["slew_deg"] - words[word] + 180) % 360 - 180))
+        reached = [counted_spread(values[f"stabiliser_{side}_pct"]) for side in ("left", "right")]
+        return max(
+            float(capacity_kg(one, at.outreach_m if outreach_m is None else outreach_m, float(at.hook_height_m)))
+            for one in of_day[later]
+            if one.sector == sector
+            and SPREAD_RANK[one.spread_left] <= SPREAD_RANK[reached[0]]
+            and SPREAD_RANK[one.spread_right] <= SPREAD_RANK[reached[1]]
+        )  # fmt: skip
+
+    for index, at_ms in enumerate(body["at_ms"]):
+        begin = (at_ms - segments.to_ms(start)) // 1000
+        samples = range(begin, min(begin + 10, count))
+        assert body["rated_kg"][index] <= min(allowed(one) for one in samples)
+        shown = body["outreach_m"][index]
+        assert (shown is None) == any(np.isnan(columns["extension_m"][one]) for one in samples)
+        if shown is not None:
+            line = read_off(body["curves"][body["curve"][index]], shown)
+            assert line <= min(allowed(one, shown + 0.001) for one in samples)
+    # Not safe by saying nothing: most moments that the charts cover have a capacity.
+    covered = [min(allowed(one) for one in range(begin, begin + 10)) > 0 for begin in range(0, count, 10)]
+    assert np.count_nonzero(body["rated_kg"]) >= 0.5 * sum(covered) > 0
+
+    # The samples: an outreach that is not sent follows from the pose of its own day, and from no length that is not read.
+    asked = {**span, "channels": "outreach_m", "points": count}
+    series = (await client.get("/cranes/yard-01/samples", params=asked)).json()["series"]["outreach_m"]
+    for index, found in enumerate(series["high"]):
+        angles = [columns[name][index] for name in ("main_boom_deg", "knuckle_boom_deg", "extension_m")]
+        true = float(pose(longer if index >= 205 else crane_type, *angles).outreach_m)
+        assert (found is None) if np.isnan(true) else found == pytest.approx(true, abs=1e-3)
 
 
 def level_boom(slew_deg: list[float], utilisation_pct: list[float]) -> dict[str, list[float]]:

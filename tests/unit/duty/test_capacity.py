@@ -6,7 +6,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from domain.crane import ChartPoint, LoadChart, Sector, Spread
-from duty.capacity import ChartTable, capacity_kg, chart_table, read_table
+from duty.capacity import ChartTable, capacity_kg, capacity_over_kg, chart_table, read_table
 from duty.chart_pack import PlainCharts, pack, pack_stored
 from tests.unit.duty.invented import FULL_POINTS, chart, chart_by_height
 
@@ -193,9 +193,9 @@ def test_the_table_agrees_with_the_single_reading(
 def test_a_rectangle_never_reads_more_than_a_point_in_it(
     drawn: LoadChart, outreaches: tuple[float, float], heights: tuple[float, float]
 ) -> None:
-    read = read_table(
-        table_of([drawn]), (min(outreaches), max(outreaches)), (min(heights), max(heights))
-    ).capacity_kg[0]
+    rectangle = (min(outreaches), max(outreaches)), (min(heights), max(heights))
+    read = read_table(table_of([drawn]), *rectangle).capacity_kg[0]
+    assert read == capacity_over_kg(drawn, *rectangle[0], *rectangle[1])
     for share in np.linspace(0.0, 1.0, 7):
         r = outreaches[0] + share * (outreaches[1] - outreaches[0])
         for height in np.linspace(*heights, 7):

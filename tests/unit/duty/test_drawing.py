@@ -99,12 +99,41 @@ def test_there_is_no_capacity_where_a_length_of_the_boom_is_not_read() -> None:
     # Drawn as run in, at 7 m instead of up to 10 m: the capacity of 7 m would be too much.
     assert found.rated_kg.tolist() == [1800.0, 0.0, 1800.0]
     assert found.curves[int(found.curve[1])] == []
+    # Neither is there an outreach to go by.
+    assert np.isnan(found.outreach_m).tolist() == [False, True, False]
+    assert np.isnan(drawing.outreach_m(PLAIN, readings)).tolist() == [False, True, False]
     # The same where the jib falls silent, while the boom tip stands in for its tip.
     jib = {"jib_deg": np.array([0.0, 0.0, np.nan]), "jib_extension_m": np.zeros(3)}
     readings["extension_m"] = np.full(3, 1.0)
     found = frames(TYPE, (chart(JIB_POINTS, jib=True), chart()), readings | jib, 3)
     assert found.rated_kg[0] == found.rated_kg[1] > 0
     assert found.rated_kg[2] == 0.0
+
+
+def test_a_frame_of_several_samples_has_the_capacity_of_the_worst() -> None:
+    one = dict.fromkeys(("main_boom_deg", "knuckle_boom_deg"), np.zeros(1)) | {"slew_deg": np.full(1, 90.0)}
+    one |= {f"stabiliser_{side}_pct": np.full(1, 100.0) for side in ("left", "right")}
+    one["extension_m"] = np.full(1, 1.0)
+    whole = np.ones(1, np.bool_)
+
+    def rated(near: float, far: float, stage: float, *charts: LoadChart) -> float:
+        at, level = (np.full(1, value) for value in (near, far)), np.full(1, 2.5)
+        stood = drawing.Seen(*at, level, level, np.full(1, stage), whole)
+        return float(frames(PLAIN, charts, one, 1, stood).rated_kg[0])
+
+    # The middle of 5 and 9 m would be read at the 8 m point, 1800 kg; at 9 m the 10 m point holds.
+    assert rated(7.0, 7.0, 1.0, chart()) == 1800.0
+    assert rated(5.0, 9.0, 1.0, chart()) == 1300.0
+    assert rated(1.0, 7.0, 1.0, chart()) == 0.0
+    # A hole that was passed on the way.
+    holed = chart(((2.0, 3000.0), (5.0, 0.0), (6.0, 2000.0), (10.0, 1500.0)))
+    assert (rated(7.0, 7.0, 1.0, holed), rated(1.5, 7.0, 1.0, holed)) == (1500.0, 0.0)
+    # With more than one stage in it the charts of all hold.
+    stages = [
+        chart(((2.0, kg), (10.0, kg))).model_copy(update={"stage": stage})
+        for stage, kg in ((1, 900.0), (2, 700.0))
+    ]
+    assert [rated(7.0, 7.0, stage, *stages) for stage in (1.0, 2.0, np.nan)] == [900.0, 700.0, 700.0]
 
 
 def test_a_pose_for_a_job_brings_the_hook_there() -> None:
