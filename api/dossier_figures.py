@@ -9,7 +9,7 @@ from zoneinfo import ZoneInfo
 import numpy as np
 
 from api import duty_report as rows
-from api.life_words import INFLUENCES
+from api.life_words import influence_rows
 from domain.answers import SpectrumAnswer
 from domain.description import BEGINNING
 from domain.dossier import Dossier
@@ -157,24 +157,11 @@ def life_section(life: LifeAnswer) -> Section:
 
 
 def _influences(title: str, found: UnsureFigure | None, *, share: bool) -> list[dict[str, Any]]:
-    if found is None:
-        return []
     shown = percent if share else rows.number
     return table(
         ("influence", "low", "high", "by"),
         (1, 0, 0, 1),
-        [
-            ("all together", shown(found.low), shown(found.high), ""),
-            *(
-                (
-                    INFLUENCES.get(one.source, one.source.replace("_", " ")),
-                    shown(one.low),
-                    shown(one.high),
-                    "a default or an assumption" if one.assumed else "an entry or a count",
-                )
-                for one in found.influences
-            ),
-        ],
+        influence_rows(found, shown),
         title,
     )
 

@@ -7,7 +7,7 @@ from datetime import datetime
 from typing import Any, Final
 from zoneinfo import ZoneInfo
 
-from api.life_words import INFLUENCES
+from api.life_words import INFLUENCES, influence_rows
 from api.overloads import report_cells, report_words
 from api.typesetting import pdf
 from domain.answers import CAUTIONS_DUTY, FaultRow, SpectrumAnswer
@@ -75,6 +75,7 @@ def report_data(report: DutyReport) -> dict[str, Any]:
         "record": record_rows(report),
         "use": use_rows(spectrum),
         "life": life_rows(report.life),
+        "unsure": unsure_rows(report.life),
         "details": [detail_row(detail) for detail in report.life.details],
         "directions": [row for detail in report.life.details for row in direction_rows(detail)],
         "spectrum_note": f"Ranges of structural percent, {spectrum.residue_rule.replace('_', ' ')}, bars by the logarithm of cycles.",
@@ -235,6 +236,15 @@ def _range(found: UnsureFigure | None) -> str:
     if not found.influences:
         return words
     return f"{words}; what matters most: {INFLUENCES[found.influences[0].source]}"
+
+
+def unsure_rows(life: LifeAnswer) -> list[list[str]]:
+    """How sure the used share and the damage of each detail are: figure, influence, low, high, by."""
+    figures = [("used share", influence_rows(life.used_share_unsure, _percent))]
+    figures += [
+        (f"damage: {detail.detail}", influence_rows(detail.unsure, number)) for detail in life.details
+    ]
+    return [[name if place == 0 else "", *row] for name, found in figures for place, row in enumerate(found)]
 
 
 def _life_lifts(spectrum: SpectrumAnswer) -> str:

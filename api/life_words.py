@@ -1,8 +1,10 @@
 """How a crane's life stands, in plain words for people who do not read formulas."""
 
+from collections.abc import Callable
 from datetime import date
 from typing import Final
 
+from domain.life_answers import UnsureFigure
 from duty import life
 from duty.forecast import NoForecast
 from duty.standing import Standing
@@ -96,3 +98,21 @@ def _years(years: float) -> str:
 
 def _percent(share: float) -> str:
     return f"{100 * share:.2g} %" if share < 1 else f"{100 * share:.0f} %"
+
+
+def influence_rows(found: UnsureFigure | None, shown: Callable[[float], str]) -> list[list[str]]:
+    """The range of a figure and each influence on it, what matters most first: influence, low, high, by; none without a range."""
+    if found is None:
+        return []
+    return [
+        ["all together", shown(found.low), shown(found.high), ""],
+        *(
+            [
+                INFLUENCES[one.source],
+                shown(one.low),
+                shown(one.high),
+                "a default or an assumption" if one.assumed else "an entry or a count",
+            ]
+            for one in found.influences
+        ),
+    ]

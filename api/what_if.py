@@ -187,7 +187,12 @@ def what_if_answer(
         after=after,
         other_before=other_before,
         other_after=other_after,
-        sentence=_sentence(before, after, other_before, other_after, _pace(giver, change, heavy)),
+        sentence=" ".join(
+            (
+                _sentence(before, after, other_before, other_after, _pace(giver, change, heavy)),
+                *_classes_assumed(giver, receiver),
+            )
+        ),
         assumptions=_assumptions(giver, receiver, change),
     )
 
@@ -330,13 +335,17 @@ def _changed(before: Outlook, after: Outlook) -> str:
     return f"{before.crane} would be used up {then} instead of {first}."
 
 
+def _classes_assumed(giver: Subject, receiver: Subject | None) -> tuple[str, ...]:
+    """What stands in for a design class that is not entered: said first, since every date rests on it."""
+    return tuple(
+        f"{one.crane.name} has no design class entered: that of {one.class_of} is assumed for it, to compare the two."
+        for one in (giver, receiver)
+        if one is not None and one.class_of
+    )
+
+
 def _assumptions(giver: Subject, receiver: Subject | None, change: Change) -> tuple[str, ...]:
-    found = ASSUMPTIONS
-    for one in (giver, receiver):
-        if one is not None and one.class_of:
-            found += (
-                f"{one.crane.name} has no design class entered: that of {one.class_of} is assumed for it, to compare the two.",
-            )
+    found = ASSUMPTIONS + _classes_assumed(giver, receiver)
     if giver.crane.design is None:
         found += (
             "Without a design class from the manual no date can be given, only the pace against now: there is no default.",

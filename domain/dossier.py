@@ -104,9 +104,7 @@ class MethodSource(Answer):
     rule: str
     says: str
     source: str = Field(description="edition and clause where known")
-    unverified: bool = Field(
-        description="taken from memory or from an open restatement: the standard itself was not at hand"
-    )
+    unverified: bool = Field(description="known or restated openly: the standard itself was not at hand")
 
 
 class Dossier(Answer):

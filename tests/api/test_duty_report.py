@@ -7,6 +7,7 @@ import pytest
 from pypdf import PdfReader
 
 from api.app import create_api, running
+from api.life_words import INFLUENCES
 from api.settings import ApiSettings
 from tests.api.conftest import client_of
 from tests.api.test_upkeep import DETAIL
@@ -32,6 +33,23 @@ async def test_the_report_shows_the_numbers_of_the_screens(http: httpx.AsyncClie
     assert life["forecast_reason"] in text
     assert "limiter overrides 2" in text
     assert "E-07" in text
+
+
+async def test_how_sure_the_figures_are_stands_as_a_table_with_what_matters_most_first(
+    http: httpx.AsyncClient,
+) -> None:
+    text = text_of((await http.get("/cranes/heron-3/report")).content)
+    life = (await http.get("/cranes/heron-3/life")).json()
+    table = text[text.index("How sure these figures are") : text.index("Weld details")]
+    found = life["used_share_unsure"]
+    assert len(found["influences"]) > 1
+    assert f"used share all together {100 * found['low']:.3g} % {100 * found['high']:.3g} %" in table
+    places = [table.index(INFLUENCES[one["source"]]) for one in found["influences"]]
+    assert places == sorted(places), "what matters most first"
+    widths = [one["high"] - one["low"] for one in found["influences"]]
+    assert widths == sorted(widths, reverse=True)
+    for detail in life["details"]:
+        assert f"damage: {detail['detail']} all together" in table
 
 
 async def test_findings_of_the_period_stand_in_the_report(http: httpx.AsyncClient) -> None:

@@ -60,6 +60,9 @@ async def test_what_if_without_a_design_class_says_what_it_assumes(
     assert alone["before"]["used_share"] is None
     found = await ask(client, "/cranes/heron-3/life/what-if", heavy_from_pct=90, to="crake-1")
     assert any("that of crake-1 is assumed for it" in line for line in found["assumptions"])
+    assert "that of crake-1 is assumed for it" in found["sentence"], "not only where one has to open it"
+    assert "It would use its life at" in alone["sentence"]
+    assert "no date can be given (enter the design class from the crane's manual" in alone["sentence"]
     assert found["before"]["used_share"] is not None
 
 
