@@ -36,6 +36,7 @@ from domain.dossier import (
 )
 from domain.errors import Conflict, InvalidInput, NotFound
 from domain.exclusion import ExclusionRow
+from domain.findings import FindingRow
 from store import dossiers, duty, exclusions, findings, overloads, summary
 from store.access import Principal
 from store.reading import CraneInSight, CraneKnown
@@ -161,10 +162,7 @@ async def gathered(conn: AsyncConnection[Any], crane: CraneKnown, caller: Princi
     counters = await show_counters(crane, conn)
     whole = await summary.crane_summary(conn, crane.name)
     worked, method = _duty(whole), await _method(conn, crane, whole)
-    found = await findings.findings(
-        conn, caller.site_list, duty.FIRST_DAY, duty.LAST_DAY, crane=crane.name, rows=EVERY_ROW
-    )
-    rows = tuple(map(finding_row, found))
+    rows = await _findings(conn, crane, caller)
     overloaded = tuple(map(as_row, reversed(await overloads.of_crane(conn, crane.crane_id))))
     records = (await list_life_records(crane, conn)).items
     draft = Dossier(
@@ -184,10 +182,7 @@ async def gathered(conn: AsyncConnection[Any], crane: CraneKnown, caller: Princi
         details=(await list_details(crane, conn)).items,
         overloads=overloaded,
         findings=rows,
-        exclusions=tuple(
-            ExclusionRow.model_validate(row, from_attributes=True)
-            for row in await exclusions.exclusions(conn, crane_id=crane.crane_id, rows=EVERY_ROW)
-        ),
+        exclusions=await _exclusions(conn, crane),
         descriptions=(await list_descriptions(crane, conn)).items,
         records=records,
         services=(await list_service_done(crane, conn)).items,
@@ -197,6 +192,19 @@ async def gathered(conn: AsyncConnection[Any], crane: CraneKnown, caller: Princi
         changes=(),
     )
     return await _compared(conn, crane, draft)
+
+
+async def _findings(
+    conn: AsyncConnection[Any], crane: CraneInSight, caller: Principal
+) -> tuple[FindingRow, ...]:
+    days = duty.FIRST_DAY, duty.LAST_DAY
+    found = await findings.findings(conn, caller.site_list, *days, crane=crane.name, rows=EVERY_ROW)
+    return tuple(map(finding_row, found))
+
+
+async def _exclusions(conn: AsyncConnection[Any], crane: CraneInSight) -> tuple[ExclusionRow, ...]:
+    found = await exclusions.exclusions(conn, crane_id=crane.crane_id, rows=EVERY_ROW)
+    return tuple(ExclusionRow.model_validate(row, from_attributes=True) for row in found)
 
 
 async def _compared(conn: AsyncConnection[Any], crane: CraneInSight, draft: Dossier) -> Dossier:

@@ -1,6 +1,7 @@
 """What changed from one dossier to a later one: figures, entries and records, old beside new. Works on their JSON alone."""
 
 import hashlib
+from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
 from typing import Any, Final, Literal
 
@@ -13,7 +14,7 @@ KEYS: Final = {
     "damage": ("detail",),
     "details": ("name",),
     "exclusions": ("exclusion_id",),
-    "readings": ("kind", "read_on"),
+    "readings": ("kind", "read_on", "source"),
     "descriptions": ("valid_from",),
     "records": ("kind", "record_id"),
     "services": ("done_id",),
@@ -83,13 +84,7 @@ def _records(
     part: Part, kind: str, name: str, before: Mapping[str, Any] | None, after: Mapping[str, Any] | None
 ) -> Iterator[DossierChange]:
     """Rows that came, went, or changed; a changed one by its fields."""
-    old, new = (
-        {
-            tuple(str(row.get(key)) for key in KEYS[name]): dict(_flat(row))
-            for row in (whole or {}).get(name, ())
-        }
-        for whole in (before, after)
-    )
+    old, new = (_keyed(name, whole) for whole in (before, after))
     for key in {**old, **new}:
         what = f"{kind} {' '.join(word for word in key if word)}"
         if key in old and key in new:
@@ -97,6 +92,17 @@ def _records(
                 yield from _change(part, f"{what}: {field}", old[key].get(field), new[key].get(field))
         else:
             yield from _change(part, what, _told(old.get(key)), _told(new.get(key)))
+
+
+def _keyed(name: str, whole: Mapping[str, Any] | None) -> dict[tuple[str, ...], dict[str, Any]]:
+    """Rows by what tells them apart; those that nothing tells apart are numbered, so that none is lost."""
+    found: dict[tuple[str, ...], dict[str, Any]] = {}
+    seen: Counter[tuple[str, ...]] = Counter()
+    for row in (whole or {}).get(name, ()):
+        key = tuple(str(row.get(one)) for one in KEYS[name])
+        seen[key] += 1
+        found[(*key, f"({seen[key]})") if seen[key] > 1 else key] = dict(_flat(row))
+    return found
 
 
 def _change(part: Part, what: str, before: Any, after: Any) -> Iterator[DossierChange]:

@@ -13,7 +13,8 @@ from api.life_words import influence_rows
 from domain.answers import SpectrumAnswer
 from domain.description import BEGINNING
 from domain.dossier import Dossier
-from domain.life_answers import LifeAnswer, UnsureFigure
+from domain.life_answers import DetailDamage, LifeAnswer, UnsureFigure
+from domain.upkeep import DetailEntry
 from duty.levels import NEAR_LIMIT_PCT
 
 Section = dict[str, Any]
@@ -21,6 +22,14 @@ WIDTH_MM: Final = 140.0
 HEIGHT_MM: Final = 62.0
 LEAST_TOP_PCT: Final = 110.0
 LEVEL_STEP_PCT: Final = 20
+SPECTRUM_CAPTION: Final = (
+    "Line: lifts of the record whose peak reaches a structural percent or more. Dashed: rectangles of the same sum of cubes"
+    " (level = cube root of kQ), of the record and of the design class. Lifts before the record are not in the line."
+)
+
+DAMAGE_HEAD: Final = (
+    "detail", "damage, allowed sum", "80 % range", "over sums at failure", "curve, factor, direction",
+)  # fmt: skip
 
 Points = list[tuple[float, float]]
 
@@ -96,8 +105,6 @@ def spectrum_drawing(spectrum: SpectrumAnswer) -> dict[str, Any] | None:
     def drawn(points: Sequence[tuple[float, float]]) -> Points:
         return [(round(x * math.log10(max(count, 1.0)), 2), round(y * level, 2)) for count, level in points]
 
-    rectangles = [("record", float(spectrum.lifts), spectrum.kq), ("design", design, spectrum.design_kq)]
-    highest = max(kq or 0.0 for _, _, kq in rectangles)
     return {
         "width": WIDTH_MM,
         "height": HEIGHT_MM,
@@ -108,31 +115,48 @@ def spectrum_drawing(spectrum: SpectrumAnswer) -> dict[str, Any] | None:
         ],
         "line": drawn(_staircase([(one.high_pct, one.value) for one in steps])),
         "rectangles": [
-            {
-                "points": drawn([(1, level), (cycles, level), (cycles, 0)]),
-                "label": f"{name}: {cycles:,.0f} lifts at {level:.0f} %",
-                "above": kq
-                == highest,  # the label of the higher one stands above its line, that of the other below
-                "beside": math.log10(cycles) < 0.7 * decades,  # there is room for its label
-            }
-            for name, cycles, kq in rectangles
-            if cycles is not None and kq
-            for level in [100 * float(np.cbrt(kq))]
+            {**one, "points": drawn(one["points"])}
+            for one in _rectangles(spectrum, room=10 ** (0.7 * decades))
         ],
-        "alt": (
-            f"Load spectrum: {spectrum.lifts:,} lifts of the record by their peak structural percent, the highest up to "
-            f"{steps[0].high_pct:g} %"
-            + (
-                f"; the design allows {design:,.0f} lifts at kQ {spectrum.design_kq:.3g}."
-                if design
-                else "; no design class is entered."
-            )
-        ),
-        "caption": (
-            "Line: lifts of the record whose peak reaches a structural percent or more. Dashed: rectangles of the same sum of cubes"
-            " (level = cube root of kQ), of the record and of the design class. Lifts before the record are not in the line."
-        ),
+        "alt": _alt(spectrum, steps[0].high_pct),
+        "caption": SPECTRUM_CAPTION,
     }
+
+
+def _alt(spectrum: SpectrumAnswer, highest_pct: float) -> str:
+    design = spectrum.design_cycles
+    words = (
+        f"Load spectrum: {spectrum.lifts:,} lifts of the record by their peak structural percent, the highest up to "
+        f"{highest_pct:g} %"
+    )
+    if not design:
+        return f"{words}; no design class is entered."
+    return f"{words}; the design allows {design:,.0f} lifts at kQ {spectrum.design_kq:.3g}."
+
+
+def _rectangles(spectrum: SpectrumAnswer, *, room: float) -> list[dict[str, Any]]:
+    """Record and design as rectangles of the same sum of cubes; the label of the higher one stands above its line.
+
+    room: number of lifts up to which there is room for a label beside the end of a line.
+    """
+    found = [
+        (name, cycles, 100 * float(np.cbrt(kq)))
+        for name, cycles, kq in (
+            ("record", float(spectrum.lifts), spectrum.kq),
+            ("design", spectrum.design_cycles, spectrum.design_kq),
+        )
+        if cycles is not None and kq
+    ]
+    highest = max((level for _, _, level in found), default=0.0)
+    return [
+        {
+            "points": [(1, level), (cycles, level), (cycles, 0)],
+            "label": f"{name}: {cycles:,.0f} lifts at {level:.0f} %",
+            "above": level == highest,
+            "beside": cycles < room,
+        }
+        for name, cycles, level in found
+    ]
 
 
 def _staircase(steps: Sequence[tuple[float, float]]) -> list[tuple[float, float]]:
@@ -169,15 +193,6 @@ def _influences(title: str, found: UnsureFigure | None, *, share: bool) -> list[
 def damage_section(dossier: Dossier) -> Section:
     """Damage by weld detail and direction with allowed sum and uncertainty."""
     details = dossier.life.details
-    entered = [
-        (
-            one.name + (" (default)" if one.is_default else ""),
-            f"{one.spec.mpa_per_pct:g} MPa per %, {one.spec.curve} {one.spec.reference_mpa:g} MPa",
-            one.spec.source or "–",
-            f"{one.entered_by}, {one.entered_at.astimezone(zone_of(dossier)):%Y-%m-%d}",
-        )
-        for one in dossier.details
-    ]
     return section(
         "Damage by weld detail and direction",
         text=[
@@ -185,35 +200,7 @@ def damage_section(dossier: Dossier) -> Section:
             "(0.33 to 3, unverified); the 80 % range is how sure the sum itself is."
         ],
         tables=[
-            *table(
-                (
-                    "detail",
-                    "damage, allowed sum",
-                    "80 % range",
-                    "over sums at failure",
-                    "curve, factor, direction",
-                ),
-                (1, 0, 0, 0, 2),
-                [
-                    (
-                        cells[0]
-                        + (" (assumed)" if detail.assumed else "")
-                        + (
-                            f", counted since its change on {detail.counted_since}"
-                            if detail.counted_since
-                            else ""
-                        ),
-                        cells[1],
-                        "–"
-                        if detail.unsure is None
-                        else f"{rows.number(detail.unsure.low)} to {rows.number(detail.unsure.high)}",
-                        cells[2],
-                        f"{cells[4]}; equivalent range {cells[3]}",
-                    )
-                    for detail in details
-                    for cells in [rows.detail_row(detail)]
-                ],
-            ),
+            *table(DAMAGE_HEAD, (1, 0, 0, 0, 2), map(_damage_row, details)),
             *(
                 one
                 for detail in details
@@ -228,11 +215,39 @@ def damage_section(dossier: Dossier) -> Section:
             *table(
                 ("detail", "stress and curve", "source of the curve", "entered by"),
                 (0, 1, 1, 0),
-                entered,
+                [_entered_row(one, zone_of(dossier)) for one in dossier.details],
                 "Weld details as entered",
             ),
         ],
     )
+
+
+def _damage_row(detail: DetailDamage) -> list[str]:
+    name, damage, failure, equivalent, curve = rows.detail_row(detail)
+    since = f", counted since its change on {detail.counted_since}" if detail.counted_since else ""
+    unsure = detail.unsure
+    return [
+        name + (" (assumed)" if detail.assumed else "") + since,
+        damage,
+        "–" if unsure is None else f"{rows.number(unsure.low)} to {rows.number(unsure.high)}",
+        failure,
+        f"{curve}; equivalent range {equivalent}",
+    ]
+
+
+def _entered_row(entry: DetailEntry, zone: ZoneInfo) -> list[str]:
+    spec = entry.spec
+    lines = ", ".join(
+        f"slope {one.slope_m:g}" + ("" if one.to_cycles is None else f" to {one.to_cycles:g} cycles")
+        for one in spec.branches
+    )
+    offset = f" {spec.offset_mpa:+g} MPa" if spec.offset_mpa else ""
+    return [
+        entry.name + (" (default)" if entry.is_default else ""),
+        f"{spec.mpa_per_pct:g} MPa per %{offset}, {spec.curve} {spec.reference_mpa:g} MPa{f': {lines}' if lines else ''}",
+        spec.source or "–",
+        f"{entry.entered_by}, {entry.entered_at.astimezone(zone):%Y-%m-%d}",
+    ]
 
 
 def zone_of(dossier: Dossier) -> ZoneInfo:

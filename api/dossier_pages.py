@@ -2,6 +2,7 @@
 
 import hashlib
 from typing import Any, Final
+from zoneinfo import ZoneInfo
 
 from api import duty_report as rows
 from api.dossier_figures import (
@@ -26,8 +27,9 @@ from api.dossier_registers import (
 )
 from api.dossier_words import UNVERIFIED
 from api.typesetting import pdf
-from domain.counter import CounterKind
+from domain.counter import CounterKind, CounterSpanRow
 from domain.dossier import Dossier
+from domain.upkeep import GapRow
 
 SIGNATURE: Final = ("name", "function", "qualification", "place", "date", "signature")
 UNITS: Final = {CounterKind.OPERATING_HOURS: "h", CounterKind.LIFTS: "lifts"}
@@ -46,20 +48,12 @@ def page_data(dossier: Dossier, sha256: str) -> dict[str, Any]:
     crane, finished = dossier.crane, dossier.finished_at
     at = (finished or dossier.method.counted_at or crane.registered_at).astimezone(zone_of(dossier))
     title = f"Dossier for the special assessment: {crane.title or crane.name}"
-    if finished is None:
-        state = f"DRAFT, not finished; counted up to {moment(dossier, dossier.method.counted_at)}."
-        footer = f"{crane.name}: DRAFT"
-    else:
-        state = (
-            f"Dossier {dossier.number} of {crane.name}, finished {moment(dossier, finished)} by {dossier.finished_by}."
-            + (f" {dossier.note}" if dossier.note else "")
-        )
-        footer = f"{crane.name}, dossier {dossier.number}, SHA-256 of its data {sha256[:16]}…"
+    state, footer = _state(dossier, sha256)
     return {
         "title": title,
         "date": [at.year, at.month, at.day],
         "draft": finished is None,
-        "state": state + (" Invented crane: for demonstration only." if crane.type.invented else ""),
+        "state": state,
         "footer": footer,
         "cautions": list(dossier.cautions),
         "sections": [
@@ -82,6 +76,22 @@ def page_data(dossier: Dossier, sha256: str) -> dict[str, Any]:
         "signature": list(SIGNATURE),
         "annexes": overload_annex(dossier),
     }
+
+
+def _state(dossier: Dossier, sha256: str) -> tuple[str, str]:
+    """What kind of dossier it is, for its head and for the foot of each page."""
+    name = dossier.crane.name
+    if dossier.finished_at is None:
+        state = f"DRAFT, not finished; counted up to {moment(dossier, dossier.method.counted_at)}."
+        footer = f"{name}: DRAFT"
+    else:
+        when = moment(dossier, dossier.finished_at)
+        state = (
+            f"Dossier {dossier.number} of {name}, finished {when} by {dossier.finished_by}. {dossier.note}"
+        )
+        footer = f"{name}, dossier {dossier.number}, SHA-256 of its data {sha256[:16]}…"
+    invented = " Invented crane: for demonstration only." if dossier.crane.type.invented else ""
+    return state.rstrip() + invented, footer
 
 
 def _unknown(dossier: Dossier) -> Section:
@@ -151,7 +161,7 @@ def _history(dossier: Dossier) -> Section:
 
 
 def _coverage(dossier: Dossier) -> Section:
-    found, life, zone = dossier.coverage, dossier.life, zone_of(dossier)
+    found, life = dossier.coverage, dossier.life
     return section(
         "Evidence of the record",
         pairs=[
@@ -173,17 +183,7 @@ def _coverage(dossier: Dossier) -> Section:
             *table(
                 ("counter", "after", "up to", "gained", "recorded", ""),
                 (1, 0, 0, 0, 0, 1),
-                [
-                    (
-                        one.kind.value.replace("_", " "),
-                        day(one.after),
-                        day(one.upto),
-                        f"{one.gained:,.1f} {UNITS[one.kind]}",
-                        f"{one.recorded:,.1f} {UNITS[one.kind]}",
-                        "agrees" if one.agrees else "gained more than was recorded",
-                    )
-                    for one in dossier.counters.spans
-                ],
+                map(_counter_row, dossier.counters.spans),
                 "Counters of the crane against the record",
             ),
             *table(
@@ -195,19 +195,28 @@ def _coverage(dossier: Dossier) -> Section:
             *table(
                 ("from", "to", "cause", "missing"),
                 (0, 0, 1, 0),
-                [
-                    (
-                        f"{one.from_at.astimezone(zone):%Y-%m-%d %H:%M}",
-                        f"{one.to_at.astimezone(zone):%Y-%m-%d %H:%M}",
-                        one.cause,
-                        rows.hours(one.missing_ms / 1000),
-                    )
-                    for one in found.gaps[:LONGEST_GAPS]
-                ],
+                [_gap_row(one, zone_of(dossier)) for one in found.gaps[:LONGEST_GAPS]],
                 f"The longest gaps, {LONGEST_GAPS} at most",
             ),
         ],
     )
+
+
+def _counter_row(span: CounterSpanRow) -> list[str]:
+    unit = UNITS[span.kind]
+    return [
+        span.kind.value.replace("_", " "),
+        day(span.after),
+        day(span.upto),
+        f"{span.gained:,.1f} {unit}",
+        f"{span.recorded:,.1f} {unit}",
+        "agrees" if span.agrees else "gained more than was recorded",
+    ]
+
+
+def _gap_row(gap: GapRow, zone: ZoneInfo) -> list[str]:
+    begin, end = (f"{at.astimezone(zone):%Y-%m-%d %H:%M}" for at in (gap.from_at, gap.to_at))
+    return [begin, end, gap.cause, rows.hours(gap.missing_ms / 1000)]
 
 
 def _assessment(dossier: Dossier) -> Section:

@@ -13,6 +13,7 @@ from fastapi import FastAPI
 from pypdf import PdfReader
 
 from api.app import create_api, running
+from api.dossier_changes import changes
 from api.dossier_pages import dossier_pdf
 from api.life_words import INFLUENCES
 from api.settings import ApiSettings
@@ -96,8 +97,12 @@ async def test_what_is_not_known_stands_before_any_figure(http: httpx.AsyncClien
 
 async def test_a_finished_dossier_is_kept_byte_for_byte(fresh_api: FastAPI) -> None:
     http = await engineer(fresh_api)
-    row = await finish(http, "ten years (invented)")
-    assert (row["number"], row["finished_by"], row["note"]) == (1, "engineer-all", "ten years (invented)")
+    row = await finish(http, "ten *years* #(1 + 1) (invented)")
+    assert (row["number"], row["finished_by"], row["note"]) == (
+        1,
+        "engineer-all",
+        "ten *years* #(1 + 1) (invented)",
+    )
     data = (await http.get(f"{PATH}/1")).content
     pdf = (await http.get(f"{PATH}/1/report")).content
     assert (len(data), hashlib.sha256(data).hexdigest()) == (row["data_bytes"], row["data_sha256"])
@@ -105,7 +110,7 @@ async def test_a_finished_dossier_is_kept_byte_for_byte(fresh_api: FastAPI) -> N
     assert pdf == dossier_pdf(data), "the pages come from the data and nothing else"
     text = text_of(pdf)
     assert row["data_sha256"] in text
-    assert "ten years (invented)" in text
+    assert "ten *years* #(1 + 1) (invented)" in text
     assert "DRAFT" not in text
     reading = {"kind": "operating_hours", "read_on": "2026-02-27", "value": 1000}
     assert (await http.post("/cranes/heron-3/counters", json=reading)).status_code == 201
@@ -144,8 +149,8 @@ async def test_a_later_one_shows_what_changed(fresh_api: FastAPI) -> None:
         f"{before['used_share']:.6g}",
         f"{after['used_share']:.6g}",
     )
-    assert found["counter reading operating_hours 2026-04-02"][:2] == ("record", None)
-    assert "value 1005" in str(found["counter reading operating_hours 2026-04-02"][2])
+    assert found["counter reading operating_hours 2026-04-02 typed"][:2] == ("record", None)
+    assert "value 1005" in str(found["counter reading operating_hours 2026-04-02 typed"][2])
     part, _, entry = found["weld detail foot"]
     assert part == "entry"
     assert "spec reference mpa 71" in str(entry)
@@ -213,6 +218,22 @@ async def test_records_of_the_life_stand_in_it_with_their_effect(fresh_api: Fast
     told = {one["what"]: one["after"] for one in draft["changes"]}
     assert "detail column foot; length mm 12.5" in told[f"life record crack {record['record_id']}"]
     assert told["life: special assessment by"] == "condition"
+
+
+def test_changes_lose_no_row_and_no_digit() -> None:
+    """Two details of one name, a figure that differs in its tenth digit, a figure that is new."""
+    before = {"life": {"kq": 0.1234567891}, "details": [{"name": "foot", "spec": {"slope_m": 3.0}}]}
+    after = {
+        "life": {"kq": 0.1234567892, "f1": 1.1},
+        "details": [*before["details"], {"name": "foot", "spec": {"slope_m": 5.0}}],
+    }
+    assert changes(before, before) == []
+    found = {one.what: (one.part, one.before, one.after) for one in changes(before, after)}
+    assert found == {
+        "life: kq": ("figure", "0.1234567891", "0.1234567892"),
+        "life: f1": ("figure", None, "1.1"),
+        "weld detail foot (2)": ("entry", None, "name foot; spec slope m 5"),
+    }
 
 
 def test_every_influence_has_its_words() -> None:
