@@ -209,13 +209,13 @@ def _wrong(
     local_day: LocalDay, samples: DaySamples, refused: Sequence[tuple[int, int]]
 ) -> tuple[list[gaps.Gap], ...]:
     """Time that cannot be told, but for what is excluded of it anyway: in the order of plausibility.WRONG."""
-    within = to_ms(local_day.start_at), to_ms(local_day.end_at)
+    within = _within(local_day)
     spans = samples.message_start_ms, samples.message_end_ms
     excluded = samples.at_ms[_excluded(samples)], samples.step_ms[_excluded(samples)]
     return (
         gaps.less(gaps.overlaps(*spans, samples.boot, within), *excluded),
-        gaps.less(gaps.set_back(*spans, samples.boot, samples.seq, within), *excluded),
-        gaps.less(gaps.late(*spans, samples.received_ms, within), *excluded),
+        gaps.less(gaps.set_back(*_messages(samples), within), *excluded),
+        gaps.less(gaps.late(*spans, samples.received_ms, samples.boot, within), *excluded),
         gaps.refused_ahead([at for at, _ in refused], [span for _, span in refused], within),
     )
 
@@ -227,16 +227,24 @@ def _gaps(
     quarantined: Callable[[], frozenset[tuple[int, int]]],
 ) -> list[gaps.Gap]:
     numbers = frozenset((event.boot, event.seq) for event in events)
-    messages = (samples.message_start_ms, samples.message_end_ms, samples.boot, samples.seq, numbers)
-    missing = gaps.missing_messages(*messages, frozenset())
-    if missing:
-        missing = gaps.missing_messages(*messages, quarantined())
+    missing = gaps.missing_messages(*_messages(samples), numbers, frozenset())
+    if any(gap.messages for gap in missing):
+        missing = gaps.missing_messages(*_messages(samples), numbers, quarantined())
     blind, excluded = np.isnan(utilisation), _excluded(samples)
     return [
         *missing,
         *gaps.missing_readings(samples.at_ms, samples.step_ms, blind & ~excluded),
         *gaps.missing_readings(samples.at_ms, samples.step_ms, excluded, "excluded"),
     ]
+
+
+def _within(local_day: LocalDay) -> gaps.Span:
+    return to_ms(local_day.start_at), to_ms(local_day.end_at)
+
+
+def _messages(samples: DaySamples) -> tuple[gaps.Ints, gaps.Ints, gaps.Ints, gaps.Ints]:
+    """Start, end (exclusive), boot and number of the messages that overlap the day."""
+    return samples.message_start_ms, samples.message_end_ms, samples.boot, samples.seq
 
 
 def _excluded(samples: DaySamples) -> NDArray[np.bool_]:
@@ -251,7 +259,7 @@ def _figures(
     tallied: levels.Tallies,
     missing: Iterable[gaps.Gap],
 ) -> dict[str, Any]:
-    gap_ms = {"offline": 0, "quarantine": 0, "overlap": 0, "clock": 0}
+    gap_ms = {"offline": 0, "quarantine": 0, "hole": 0, "overlap": 0, "clock": 0}
     for gap in missing:
         if gap.cause in gap_ms:
             gap_ms[gap.cause] += gap.missing_ms
@@ -269,6 +277,9 @@ def _figures(
         "excluded_cubed_sum": 0.0,
         "offline_gap_ms": gap_ms["offline"],
         "quarantine_gap_ms": gap_ms["quarantine"],
+        "hole_ms": gap_ms["hole"],
+        "uncounted_ms": gaps.uncounted_ms(*_messages(samples), _within(local_day)),
+        "came_at": from_ms(int(samples.received_ms.max())) if samples.received_ms.size else None,
         "overlap_ms": gap_ms["overlap"],
         "clock_ms": gap_ms["clock"],
         "limit_assumed_ms": tallied.limit_assumed_ms,

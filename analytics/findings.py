@@ -5,6 +5,7 @@ from collections.abc import Sequence
 from dataclasses import asdict
 from datetime import date, timedelta
 from typing import Any, Final
+from zoneinfo import ZoneInfo
 
 import orjson
 import psycopg
@@ -57,7 +58,7 @@ def refresh(
         refused[one.day].append(
             RefusedReadings(one.channel, one.readings, to_ms(one.first_at), to_ms(one.last_at))
         )
-    facts = [_facts(row, refused.get(row.day, ())) for row in rows]
+    facts = [_facts(row, refused.get(row.day, ()), entry.zone) for row in rows]
     found = findings.judge(entry.type_on, facts, thresholds, day_from=day_from, day_to=day_to)
     found += _set_aside(conn, entry, thresholds, day_from, day_to)
     write(conn, entry.crane_id, day_from, day_to, _rows(found), judged_by(thresholds))
@@ -74,7 +75,7 @@ def _set_aside(
     ]
 
 
-def _facts(row: FactsRow, refused: Sequence[RefusedReadings]) -> DayFacts:
+def _facts(row: FactsRow, refused: Sequence[RefusedReadings], zone: ZoneInfo) -> DayFacts:
     first = None if row.first_boot is None or row.first_seq is None else (row.first_boot, row.first_seq)
     last = None if row.last_boot is None or row.last_seq is None else (row.last_boot, row.last_seq)
     return DayFacts(
@@ -86,6 +87,9 @@ def _facts(row: FactsRow, refused: Sequence[RefusedReadings]) -> DayFacts:
         spikes=row.spikes,
         largest_spike_pct=row.largest_spike_pct,
         sensor_gap_ms=row.sensor_gap_ms,
+        hole_ms=row.hole_ms,
+        uncounted_ms=row.uncounted_ms,
+        came_on=None if row.came_at is None else row.came_at.astimezone(zone).date(),
         refused=tuple(refused),
         first=first,
         last=last,
@@ -107,6 +111,7 @@ def _rows(found: Sequence[DayFinding]) -> list[dict[str, Any]]:
             "from_at": from_ms(each.from_ms),
             "to_at": from_ms(each.to_ms),
             "size": each.size,
+            "noticed_on": each.noticed_on,
         }
         for each in largest.values()
     ]

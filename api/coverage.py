@@ -29,6 +29,8 @@ MOST_GAPS: Final = 100
 WHAT_TO_DO: Final = {
     "offline": "see whether the crane still has messages to send: they count when they come",
     "quarantine": "read the reasons in quarantine, mend them, and replay: the messages are here",
+    "hole": "let the sender send without a pause while it is on, count its numbers up, state its true step, and draw a new boot "
+    "where it pauses or its clock is set",
     "sensor": "have the utilisation reading of the crane looked at",
     "overlap": "see whether two boxes send under the name of this crane: give each a name of its own",
     "clock": "set the clock of the sender, and keep it set",
@@ -65,15 +67,17 @@ def coverage_answer(
     by_cause = {
         "offline": sum(gap.missing_ms for gap in gaps if gap.cause == "offline"),
         "quarantine": sum(gap.missing_ms for gap in gaps if gap.cause == "quarantine"),
+        "hole": sum(gap.missing_ms for gap in gaps if gap.cause == "hole"),
         "sensor": sum(day.sensor_gap_ms for day in days),
         "overlap": sum(day.overlap_ms for day in days),
         "clock": sum(day.clock_ms for day in days),
         "excluded": sum(day.excluded_ms for day in days),
     }
     missing_ms = sum(by_cause.values())
-    share = coverage(recorded_ms, missing_ms)
+    uncounted_ms = sum(day.uncounted_ms for day in days)
+    share = coverage(recorded_ms, missing_ms, uncounted_ms)
     unrecorded_ms = by_cause["excluded"] + by_cause["overlap"] + by_cause["clock"]
-    record = Month(chosen.first, recorded_ms, missing_ms, unrecorded_ms)
+    record = Month(chosen.first, recorded_ms, missing_ms, unrecorded_ms, uncounted_ms=uncounted_ms)
     factor = span_f1(chosen.first, chosen.last, record, crane.recorder_runs, counters)
     longest = sorted(gaps, key=lambda gap: -gap.missing_ms)[:MOST_GAPS]
     return CoverageAnswer(

@@ -11,7 +11,7 @@ from domain.upkeep import GapRow
 class CauseTime(Answer):
     """Time missing for one cause."""
 
-    cause: str = Field(description="offline, quarantine, sensor, overlap, clock or excluded")
+    cause: str = Field(description="offline, quarantine, hole, sensor, overlap, clock or excluded")
     missing_s: float = Field(description="at most")
     gaps: int = Field(description="listed ones; sensor gaps below 10 s are summed and not listed")
     what_to_do: str
@@ -48,7 +48,9 @@ class CoverageAnswer(Answer):
     )
     recorded_s: float
     missing_s: float
-    coverage: float | None = Field(description="recorded over recorded and missing; None without any")
+    coverage: float | None = Field(
+        description="recorded over recorded and missing; None without any, and where message numbers do not count up"
+    )
     f1: float = Field(description="factor that the period alone would earn")
     f1_reason: str
     life_coverage: float | None = Field(description="over the whole record")

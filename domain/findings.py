@@ -36,6 +36,8 @@ class FindingCode(StrEnum):
     CLOCK_SET_BACK = "clock_set_back"
     CLOCK_BEHIND = "clock_behind"
     CLOCK_AHEAD = "clock_ahead"
+    TIME_HOLE = "time_hole"
+    SEQ_REPEATED = "seq_repeated"
     OVERLOAD = "overload"
     LIFTS_APART = "lifts_apart"
     SAMPLES_TOO_SELDOM = "samples_too_seldom"
@@ -217,11 +219,11 @@ FINDING_WORDS: Final[Mapping[FindingCode, FindingWords]] = {
         unit="h",
     ),
     FindingCode.CLOCK_BEHIND: FindingWords(
-        title="Clock far behind",
+        title="Clock behind",
         figures="days, coverage, forecast",
         moves="either way",
-        consequence="Duty stands on days on which it was not done, and is missing where it was.",
-        next_step="Set the clock of the sender; exclude the days on which nothing was done.",
+        consequence="Messages come a day or more late as fast as they are recorded: duty stands on days on which it was not done, and is missing where it was.",
+        next_step="Compare the sender's clock with the time, and set it; exclude the days on which nothing was done. Where the clock is right, an outbox does not catch up.",
         unit="h",
     ),
     FindingCode.CLOCK_AHEAD: FindingWords(
@@ -230,6 +232,22 @@ FINDING_WORDS: Final[Mapping[FindingCode, FindingWords]] = {
         moves="too low",
         consequence="What was refused is not counted. The time counts as missing.",
         next_step="Set the clock of the sender; the refused messages are in quarantine.",
+        unit="h",
+    ),
+    FindingCode.TIME_HOLE: FindingWords(
+        title="Time between messages missing",
+        figures="lifts, used share, damage, coverage",
+        moves="too low",
+        consequence="No message number is left out, and time is: the sender paused, states too short a step, or its clock was set ahead. The time counts as missing.",
+        next_step="Have the sender send without a pause while it is on, state its true step, and draw a new boot where it pauses or its clock is set.",
+        unit="h",
+    ),
+    FindingCode.SEQ_REPEATED: FindingWords(
+        title="Message numbers do not count up",
+        figures="coverage, used share",
+        moves="too low",
+        consequence="Several messages of one start have one number: what is missing cannot be seen. Coverage is not known, and f1 is 1.5 at least.",
+        next_step="Have the sender count seq up by one for each message, and draw a new boot at each start.",
         unit="h",
     ),
     FindingCode.OVERLOAD: FindingWords(
@@ -322,6 +340,9 @@ class Thresholds:
     zero_drift_pct: float = 1.5  # of the full structural rating, against the oldest weeks of half a year
     zero_offset_pct: float = 2.5
     zero_jump_pct: float = 2.5  # from one recorded day to the next
+    hole_share: float = (
+        0.01  # of the time in use, between messages without a number left out; or not counted up
+    )
     overload_pct: float = 150.0  # of utilisation
     angle_slack_deg: float = 5.0
     length_slack_m: float = 0.5

@@ -21,6 +21,9 @@ TOPIC_ROOT: Final = "boomledger/v1"
 CRANE_NAME_PATTERN: Final = r"^[a-z0-9](?:[a-z0-9-]{0,61}[a-z0-9])?$"
 MAX_SAMPLES: Final = 10_000
 MAX_STEP_MS: Final = 600_000
+BEHIND_MS: Final = (
+    86_400_000  # a clock so far behind is told; less may be a relay that hands on late. Own choice
+)
 MAX_SPAN_MS: Final = 86_400_000  # of one samples message: samples times step
 MAX_INT63: Final = 2**63 - 1
 
@@ -165,6 +168,7 @@ class NoticeCode(StrEnum):
     CLOCK_BEHIND = "clock_behind"
     CLOCK_SET_BACK = "clock_set_back"
     SEQ_REPEATED = "seq_repeated"
+    TIME_HOLE = "time_hole"
     BOOTS_OVERLAP = "boots_overlap"
 
 

@@ -24,6 +24,12 @@ class DayRow(Answer):
     quarantine_gap_ms: int = Field(description="messages that were set aside")
     overlap_ms: int = Field(description="two senders, or two starts of one, at once: not to be told apart")
     clock_ms: int = Field(description="written by a clock that was wrong")
+    hole_ms: int = Field(
+        description="between messages of one boot, no number left out: the sender did not send"
+    )
+    uncounted_ms: int = Field(
+        description="of messages whose number another of their boot has: what is missing of it is not known"
+    )
     excluded_ms: int = Field(description="an engineer excluded the utilisation readings")
     limit_assumed_ms: int = Field(
         description="limit_pct absent for more than 10 s: 100 was assumed, conservative for life"
@@ -61,7 +67,7 @@ class GapRow(Answer):
 
     from_at: AwareDatetime
     to_at: AwareDatetime
-    cause: str = Field(description="offline, quarantine, sensor, overlap, clock or excluded")
+    cause: str = Field(description="offline, quarantine, hole, sensor, overlap, clock or excluded")
     missing_ms: int
     messages: int
 

@@ -13,6 +13,7 @@ import numpy as np
 from domain.channels import CHANNEL_BY_NAME
 from domain.crane import Boom, CraneType
 from domain.findings import FindingCode, Thresholds
+from duty.gaps import SHORTEST_HOLE_MS
 from duty.geometry import full_stroke_m
 from duty.minutes import BOOMS, CHANNELS, EXTREMES, POSE_LEAST
 from duty.plausibility import FIT_PCT, HEAVY_PCT, MISFITS_M, OWN_PCT, STEPS_MS, Ints, Plausibility
@@ -65,6 +66,9 @@ class DayFacts:
     spikes: int = 0
     largest_spike_pct: float = 0.0
     sensor_gap_ms: int = 0
+    hole_ms: int = 0
+    uncounted_ms: int = 0
+    came_on: date | None = None  # local day on which the newest of its messages came
     refused: tuple[RefusedReadings, ...] = ()
     first: tuple[int, int] | None = None  # boot and number of the first message
     last: tuple[int, int] | None = None
@@ -79,6 +83,7 @@ class DayFinding(NamedTuple):
     from_ms: int
     to_ms: int
     size: float
+    noticed_on: date | None = None  # local day on which it came, where its clock says another
 
 
 def of_day(crane_type: CraneType, facts: DayFacts, at: Thresholds) -> Iterator[DayFinding]:
@@ -86,7 +91,8 @@ def of_day(crane_type: CraneType, facts: DayFacts, at: Thresholds) -> Iterator[D
     whole = facts.first_ms, facts.past_ms
 
     def told(code: FindingCode, size: float, channel: str = "", span: tuple[int, int] = whole) -> DayFinding:
-        return DayFinding(facts.day, code, channel, *span, float(size))
+        noticed_on = facts.came_on if code is FindingCode.CLOCK_BEHIND else None
+        return DayFinding(facts.day, code, channel, *span, float(size), noticed_on)
 
     found = [told(*each) for each in _times(facts, at)]
     found += [told(*each) for each in _stuck(crane_type, facts.statistics, at)]
@@ -122,6 +128,10 @@ def _times(facts: DayFacts, at: Thresholds) -> Iterator[Told]:
     ):
         if of(name):
             yield code, of(name) / HOUR_MS
+    if facts.hole_ms >= max(SHORTEST_HOLE_MS, at.hole_share * (recorded + facts.hole_ms)):
+        yield FindingCode.TIME_HOLE, facts.hole_ms / HOUR_MS
+    if facts.uncounted_ms >= at.hole_share * recorded:
+        yield FindingCode.SEQ_REPEATED, facts.uncounted_ms / HOUR_MS
     if facts.spikes >= at.spikes_a_day:
         yield FindingCode.SPIKES, facts.largest_spike_pct, "utilisation_pct"
     if of("limit_zero_ms") >= at.limit_zero_min * MINUTE_MS:

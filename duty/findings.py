@@ -10,13 +10,15 @@ itself where no boom position is known. Thresholds and their reasons: docs/metho
 from bisect import bisect_left, bisect_right
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from datetime import date, timedelta
-from typing import Final, NamedTuple
+from itertools import pairwise
+from typing import Final, NamedTuple, cast
 
 import numpy as np
 
 from domain.crane import CraneType
 from domain.findings import FindingCode, Thresholds
 from duty.day_findings import HOUR_MS, LEAST_MS, DayFacts, DayFinding, of_day
+from duty.gaps import SHORTEST_HOLE_MS
 from duty.minutes import EXTREMES
 from duty.plausibility import RANGES_PCT, ZERO_PCT, Ints
 
@@ -28,6 +30,9 @@ LEAST_WEEKS: Final = 4
 LEAST_EVENTS: Final = 30  # lifts or cycles of a week: fewer tell nothing
 _CYCLES: Final = RANGES_PCT.index(15.0)
 _SMALL_CYCLES: Final = RANGES_PCT.index(10.0)
+
+
+_Ends = tuple[tuple[int, int], tuple[int, int]]  # boot and number of the last and of the next message
 
 
 class _Week(NamedTuple):
@@ -58,7 +63,7 @@ def judge(
     jumps = dict(_jumps(days, type_on, thresholds))
     by_day = {facts.day: facts for facts in days}
     found += [_told(by_day[day], FindingCode.CALIBRATION_JUMP, size) for day, size in jumps.items()]
-    found += _order_of_days(days)
+    found += _order_of_days(days, thresholds)
     found += _jib_not_sent(days, type_on)
     found += _zero(weeks, jumps, type_on, thresholds)
     found += _lifts_apart(weeks, thresholds)
@@ -191,11 +196,18 @@ def _jib_not_sent(days: Sequence[DayFacts], type_on: Callable[[date], CraneType]
                 yield DayFinding(facts.day, FindingCode.POSE_MISSING, name, *span, recorded / HOUR_MS)
 
 
-def _order_of_days(days: Sequence[DayFacts]) -> Iterator[DayFinding]:
-    """A boot whose numbers fall from one day to the next: its clock was set back by days."""
-    for earlier, later in zip(days, days[1:], strict=False):
-        if earlier.last is None or later.first is None or earlier.last[0] != later.first[0]:
+def _order_of_days(days: Sequence[DayFacts], at: Thresholds) -> Iterator[DayFinding]:
+    """From one day to the next of a boot: numbers that fall, its clock was set back by days; time left out and no number."""
+    recorded = [facts for facts in days if facts.first is not None and facts.last is not None]
+    for earlier, later in pairwise(recorded):
+        (boot, last), (boot_now, first) = cast("_Ends", (earlier.last, later.first))
+        between_ms = later.first_ms - earlier.past_ms
+        if boot != boot_now:
             continue
-        if later.first[1] < earlier.last[1]:
-            hours = max(later.first_ms - earlier.past_ms, 0) / HOUR_MS
+        if first < last:
+            hours = max(between_ms, 0) / HOUR_MS
             yield DayFinding(later.day, FindingCode.CLOCK_SET_BACK, "", later.first_ms, later.past_ms, hours)
+        elif first <= last + 1 and between_ms >= at.hole_share * later.statistics.sum("recorded_ms"):
+            span = earlier.past_ms, later.first_ms
+            if between_ms >= SHORTEST_HOLE_MS:
+                yield DayFinding(later.day, FindingCode.TIME_HOLE, "", *span, between_ms / HOUR_MS)

@@ -1,28 +1,41 @@
-"""What is missing from the record, from the numbers of messages that came.
+"""What is missing from the record, from the numbers and times of messages that came.
 
-A sender numbers its messages within a boot. A number that never came, between two that did, is time that was recorded
-at the crane and is not here: still in the outbox (offline), or here in quarantine. Between two boots the crane
-was off, or nobody can tell; that is not counted as missing, and the page says so.
+A sender numbers its messages within a boot, and sends without a pause from its first to its last. So time between two
+messages of a boot is missing, all of it: messages that were recorded at the crane and are not here, still in the outbox
+(offline) or here in quarantine, as far as numbers are left out; and a hole, where no number is. Between two boots the
+crane was off, or nobody can tell; that is not counted as missing, and the page says so. Where a boot gives a number to
+several messages, nobody can tell what is missing of it.
 
 Time that was recorded and cannot be told is missing too: two boots at once are two senders under one name (or a clock that was
-set back at a start), a start that falls while the numbers rise is a clock set back, and what comes months after its
-own time as it is recorded, or was refused as ahead of our clock, was written by a clock that was wrong.
+set back at a start), a start that falls while the numbers rise is a clock set back, and what comes a day or more after its
+own time at the pace of its recording, or was refused as ahead of our clock, was written by a clock that was wrong.
 """
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from typing import Final, Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
-Cause = Literal["offline", "quarantine", "sensor", "overlap", "clock", "excluded"]
+from domain.messages import BEHIND_MS
+
+Ints = NDArray[np.int64]
+Cause = Literal["offline", "quarantine", "hole", "sensor", "overlap", "clock", "excluded"]
 Span = tuple[int, int]  # from, to [ms since 1970 UTC]
 SHORTEST_SENSOR_GAP_MS: Final = 10_000  # shorter runs of missing readings are summed, not listed
 SHORTEST_CLOCK_GAP_MS: Final = (
     10_000  # a clock that is set by seconds at a start, or message times rounded: not told
 )
-LATE_MS: Final = 60 * 86_400_000  # no outbox is known to hold so much: the clock of the sender is behind; OWN
+SMALL_MS: Final = (
+    1_000  # times of messages may be off by so much to either side: only their sum is a hole; OWN
+)
+SHORTEST_HOLE_MS: Final = 10_000  # a smaller sum of a day is left out; OWN
+STEADY_MS: Final = 300_000  # delays of live messages differ by less over a day; OWN
+_STEADY_TIMES: Final = (
+    4  # and an outbox that is emptied brings so many times that in less than the time itself
+)
+_LEAST_STEADY_MS: Final = 60_000
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,39 +50,78 @@ class Gap:
 
 
 def missing_messages(
-    start_ms: NDArray[np.int64],
-    end_ms: NDArray[np.int64],
-    boot: NDArray[np.int64],
-    seq: NDArray[np.int64],
+    start_ms: Ints,
+    end_ms: Ints,
+    boot: Ints,
+    seq: Ints,
     events: frozenset[tuple[int, int]],
     quarantined: frozenset[tuple[int, int]],
 ) -> list[Gap]:
-    """Gaps between successive samples messages of a boot whose numbers are not accounted for.
+    """Time between messages of a boot: see the module. In order of time.
 
-    start_ms, end_ms, boot, seq: messages in order of start, shape (n,), end exclusive. events: (boot, seq) of events
+    start_ms, end_ms, boot, seq: samples messages in any order, shape (n,), end exclusive. events: (boot, seq) of events
     that came, which share the numbering. quarantined: (boot, seq) read off quarantined messages.
-    The missing time is at most the gap, and at most the missing messages times the median span of a message.
+    Numbers left out account for as much time as the longest message each. Differences below SMALL_MS, to either side,
+    are added up: jitter goes, and a step that is stated too short stays.
     """
     if start_ms.size < 2:
         return []
-    span_ms = int(np.median(end_ms - start_ms))
-    skipped = (boot[1:] == boot[:-1]) & (seq[1:] > seq[:-1] + 1) & (start_ms[1:] > end_ms[:-1])
+    longest_ms = int((end_ms - start_ms).max())
     found: list[Gap] = []
-    for i in np.flatnonzero(skipped):
-        numbers = range(int(seq[i]) + 1, int(seq[i + 1]))
-        if len(numbers) > 1_000_000:  # a sender that jumps in its numbering tells nothing about time
-            continue
-        here = int(boot[i])
-        unknown = [number for number in numbers if (here, number) not in events]
-        held = sum((here, number) in quarantined for number in unknown)
-        left_ms = int(start_ms[i + 1] - end_ms[i])
-        causes: tuple[tuple[Cause, int], ...] = (("quarantine", held), ("offline", len(unknown) - held))
-        for cause, messages in causes:
-            missing_ms = min(left_ms, messages * span_ms)
-            left_ms -= missing_ms
-            if missing_ms > 0:
-                found.append(Gap(int(end_ms[i]), int(start_ms[i + 1]), cause, missing_ms, messages))
-    return found
+    small: list[tuple[int, int, int]] = []  # from, to, and how long or (negative) how much too early
+    for part in _boots(boot, start_ms):
+        until = np.maximum.accumulate(end_ms[part])[:-1]
+        left_ms = start_ms[part][1:] - until
+        for i in np.flatnonzero(left_ms >= SMALL_MS):
+            numbers = range(int(seq[part[i]]) + 1, int(seq[part[i + 1]]))
+            messages = _left_out(int(boot[part[i]]), numbers, events, quarantined)
+            found += _between(int(until[i]), int(left_ms[i]), messages, longest_ms)
+        small += [
+            (int(until[i]), int(start_ms[part[i + 1]]), int(left_ms[i]))
+            for i in np.flatnonzero((left_ms != 0) & (np.abs(left_ms) < SMALL_MS))
+        ]
+    summed_ms = sum(ms for _, _, ms in small)
+    if summed_ms >= SHORTEST_HOLE_MS:
+        begin_ms, past_ms = min(begin for begin, _, _ in small), max(past for _, past, _ in small)
+        found.append(Gap(begin_ms, past_ms, "hole", summed_ms, 0))
+    return sorted(found, key=lambda gap: gap.from_ms)
+
+
+def _left_out(
+    boot: int,
+    numbers: range,
+    events: frozenset[tuple[int, int]],
+    quarantined: frozenset[tuple[int, int]],
+) -> tuple[int, int]:
+    """How many numbers are in quarantine, and how many never came."""
+    if len(numbers) > 1_000_000:  # a sender that jumps in its numbering tells nothing about messages
+        return 0, 0
+    unknown = [number for number in numbers if (boot, number) not in events]
+    held = sum((boot, number) in quarantined for number in unknown)
+    return held, len(unknown) - held
+
+
+def _between(from_ms: int, left_ms: int, messages: tuple[int, int], longest_ms: int) -> Iterator[Gap]:
+    """The time between two messages of a boot by cause: numbers left out first, the rest a hole."""
+    to_ms = from_ms + left_ms
+    causes: tuple[Cause, Cause] = ("quarantine", "offline")
+    for cause, count in zip(causes, messages, strict=True):
+        missing_ms = min(left_ms, count * longest_ms)
+        left_ms -= missing_ms
+        if missing_ms > 0:
+            yield Gap(from_ms, to_ms, cause, missing_ms, count)
+    if left_ms > 0:
+        yield Gap(from_ms, to_ms, "hole", left_ms, 0)
+
+
+def uncounted_ms(start_ms: Ints, end_ms: Ints, boot: Ints, seq: Ints, within: Span) -> int:
+    """Time inside `within` of messages whose number an earlier one of their boot has: what is missing of it is not known.
+
+    start_ms, end_ms, boot, seq: messages in any order, shape (n,), end exclusive.
+    """
+    again = _again(start_ms, boot, seq)
+    spans_ms = np.minimum(end_ms[again], within[1]) - np.maximum(start_ms[again], within[0])
+    return int(np.maximum(spans_ms, 0).sum())
 
 
 def missing_readings(
@@ -130,43 +182,44 @@ def overlaps(
     return _gaps("overlap", zip(first[1:], np.minimum(past[1:], before), strict=True), within)
 
 
-def set_back(
-    start_ms: NDArray[np.int64],
-    end_ms: NDArray[np.int64],
-    boot: NDArray[np.int64],
-    seq: NDArray[np.int64],
-    within: Span,
-) -> list[Gap]:
+def set_back(start_ms: Ints, end_ms: Ints, boot: Ints, seq: Ints, within: Span) -> list[Gap]:
     """Time inside `within` that a boot wrote twice: a message that begins before one of a lower number has ended.
 
-    start_ms, end_ms, boot, seq: messages in any order, shape (n,), end exclusive.
+    start_ms, end_ms, boot, seq: messages in any order, shape (n,), end exclusive. Numbers given again tell nothing.
     """
     found: list[Span] = []
-    order = np.lexsort((seq, boot))
-    edges = np.flatnonzero(np.diff(boot[order])) + 1
-    for part in np.split(order, edges):
-        before = np.maximum.accumulate(end_ms[part])[:-1]
-        back = np.flatnonzero(start_ms[part][1:] < before)
-        found += zip(start_ms[part][1:][back], np.minimum(end_ms[part][1:], before)[back], strict=True)
+    counted = np.flatnonzero(~_again(start_ms, boot, seq))
+    for part in _boots(boot[counted], seq[counted]):
+        chosen = counted[part]
+        before = np.maximum.accumulate(end_ms[chosen])[:-1]
+        back = np.flatnonzero(start_ms[chosen][1:] < before)
+        found += zip(start_ms[chosen][1:][back], np.minimum(end_ms[chosen][1:], before)[back], strict=True)
     return _gaps("clock", found, within)
 
 
-def late(
-    start_ms: NDArray[np.int64], end_ms: NDArray[np.int64], received_ms: NDArray[np.int64], within: Span
-) -> list[Gap]:
-    """Time inside `within` of messages that came LATE_MS or more after their own time, at the pace of the clock.
+def late(start_ms: Ints, end_ms: Ints, received_ms: Ints, boot: Ints, within: Span) -> list[Gap]:
+    """Time inside `within` of messages that came BEHIND_MS or more after their own time, where a boot of them came at the
+    pace of the clock. start_ms, end_ms, received_ms, boot: messages in any order, shape (n,), end exclusive.
 
-    A clock that is behind is behind by the same all day, so delays differ little. An outbox that is emptied, or a file,
-    brings a day in minutes: there they differ by as much as the messages span.
+    A clock that is behind is behind by the same all the while: what it sends as it records comes with nearly the same
+    delay. An outbox that is emptied, or a file, brings hours in minutes: there delays differ by as much as the messages
+    span. An outbox emptied no faster than it fills cannot be told from it, and what comes within a minute tells nothing.
     """
     delay_ms = received_ms - end_ms
-    behind = delay_ms >= LATE_MS
-    if not behind.any() or (received_ms[behind] == received_ms[behind][0]).all():
-        return []
-    span_ms = int(end_ms[behind].max() - start_ms[behind].min())
-    if 2 * int(np.ptp(delay_ms[behind])) > span_ms:
+    behind = np.flatnonzero(delay_ms >= BEHIND_MS)
+    boots = [behind[part] for part in _boots(boot[behind], end_ms[behind])]
+    if not any(_steady(delay_ms[chosen], end_ms[chosen]) for chosen in boots):
         return []
     return _gaps("clock", zip(start_ms[behind], end_ms[behind], strict=True), within)
+
+
+def _steady(delay_ms: Ints, end_ms: Ints) -> bool:
+    """Whether messages over some time came with nearly the least delay."""
+    if not delay_ms.size:
+        return False
+    slack_ms = min(STEADY_MS, int(np.ptp(end_ms)) // (2 * _STEADY_TIMES))
+    near = end_ms[delay_ms <= delay_ms.min() + slack_ms]
+    return int(np.ptp(near)) >= max(_STEADY_TIMES * slack_ms, _LEAST_STEADY_MS)
 
 
 def refused_ahead(received_ms: Sequence[int], span_ms: Sequence[int], within: Span) -> list[Gap]:
@@ -181,6 +234,20 @@ def refused_ahead(received_ms: Sequence[int], span_ms: Sequence[int], within: Sp
     begin_ms = max(within[0], min(last_ms - whole_ms, min(received_ms) - span_ms[0]))
     missing_ms = min(whole_ms, last_ms - begin_ms)
     return [Gap(begin_ms, last_ms, "clock", missing_ms, len(received_ms))] if missing_ms > 0 else []
+
+
+def _boots(boot: Ints, by: Ints) -> list[Ints]:
+    """Places of the messages of each boot, in the order of `by`."""
+    order = np.lexsort((by, boot))
+    return np.split(order, np.flatnonzero(np.diff(boot[order])) + 1)
+
+
+def _again(start_ms: Ints, boot: Ints, seq: Ints) -> NDArray[np.bool_]:
+    """Messages whose number an earlier one of their boot has."""
+    order = np.lexsort((start_ms, seq, boot))
+    again = np.zeros(boot.size, np.bool_)
+    again[order[1:]] = (np.diff(boot[order]) == 0) & (np.diff(seq[order]) == 0)
+    return again
 
 
 def _gaps(cause: Cause, spans: Iterable[Span], within: Span) -> list[Gap]:

@@ -42,6 +42,8 @@ STATED: Final = {
     RecorderRuns.UNKNOWN: (Recording.UNDOCUMENTED, "how the recorder runs is not stated"),
 }
 
+UNCOUNTED_SHARE: Final = 0.01
+"""Of the record without which coverage is still told: a hundredth is the finest step of the table below. Own choice."""
 # Least coverage for each factor: this project's convention, such that no factor is below 1 / coverage by more than 1 %
 _COVERAGE_STEPS: Final = (
     (0.99, Recording.AUTOMATIC),
@@ -67,6 +69,7 @@ class Month(NamedTuple):
     missing_ms: int
     unrecorded_ms: int = 0  # of missing_ms: in use, taken at a pace of its own
     cube_sum: float = 0.0
+    uncounted_ms: int = 0  # of recorded_ms: by messages that were not counted up, see duty.gaps
 
 
 class CounterSpan(NamedTuple):
@@ -103,12 +106,16 @@ class MonthFactor(NamedTuple):
     by_counter: bool
 
 
-def coverage(recorded_ms: float, missing_ms: float) -> float | None:
-    """Share of the time with the recorder running that is on record, 0..1; None without any time."""
-    if recorded_ms < 0 or missing_ms < 0:
+def coverage(recorded_ms: float, missing_ms: float, uncounted_ms: float = 0) -> float | None:
+    """Share of the time with the recorder running that is on record, 0..1.
+
+    None without any time, and where more than UNCOUNTED_SHARE of the record is of messages that were not counted up: what
+    is missing of it is not known.
+    """
+    if recorded_ms < 0 or missing_ms < 0 or uncounted_ms < 0:
         raise InvalidInput("recorded and missing time must be 0 or more", field="recorded_ms")
     whole = recorded_ms + missing_ms
-    return recorded_ms / whole if whole > 0 else None
+    return recorded_ms / whole if whole > 0 and uncounted_ms <= UNCOUNTED_SHARE * recorded_ms else None
 
 
 def f1_from_coverage(share: float | None, *, told: float | None = None) -> Factor:
@@ -147,6 +154,15 @@ def months_f1(
     return tuple(_month_f1(month, stated, spans) for month in months)
 
 
+def share_of(months: Sequence[Month]) -> float | None:
+    """Coverage over several months."""
+    return coverage(
+        sum(one.recorded_ms for one in months),
+        sum(one.missing_ms for one in months),
+        sum(one.uncounted_ms for one in months),
+    )
+
+
 def overall(months: Sequence[Month], factors: Sequence[MonthFactor], stated: RecorderRuns) -> Factor:
     """One factor that gives the same counted share as the months with theirs: their mean by counted duty.
 
@@ -162,7 +178,7 @@ def overall(months: Sequence[Month], factors: Sequence[MonthFactor], stated: Rec
     f1 = sum(w * one.f1 for w, one in zip(weights, factors, strict=True)) / sum(weights)
     f1 = min(max(f1, min(one.f1 for one in factors)), max(one.f1 for one in factors))  # rounding
     counter = sum(one.by_counter for one in factors)
-    share = coverage(sum(one.recorded_ms for one in months), sum(one.missing_ms for one in months))
+    share = share_of(months)
     recorded = (
         "coverage is not known" if share is None else f"{100 * share:.1f} % of the time in use is on record"
     )
@@ -191,16 +207,21 @@ def span_f1(
     first: date, last: date, record: Month, stated: RecorderRuns, spans: Sequence[CounterSpan] = ()
 ) -> MonthFactor:
     """The factor of the days from first to last, with what is on record of them: see the module."""
-    share = coverage(record.recorded_ms, record.missing_ms)
+    share = share_of([record])
+    known = coverage(record.recorded_ms, record.missing_ms)
     told = coverage(
         record.recorded_ms + record.unrecorded_ms, max(record.missing_ms - record.unrecorded_ms, 0)
     )
-    by_coverage = f1_from_coverage(share, told=told)
+    by_coverage = f1_from_coverage(known, told=told)
+    if share is None and known is not None:
+        words = "coverage is not known, message numbers do not count up"
+        by_coverage = Factor(max(by_coverage.f1, Recording.UNKNOWN.value), words)
     for kind in CounterKind:
         mine = [one for one in spans if one.kind is kind and one.upto >= first and one.after <= last]
         if mine and _spanned(first, last, mine):
-            return _counted(first, by_coverage, share, mine)
-    if share is None:
+            least_f1 = 1.0 if known is None else f1_from_coverage(known, told=told).f1
+            return _counted(first, by_coverage.reason, least_f1, share, mine)
+    if known is None:
         return MonthFactor(first, by_coverage.f1, by_coverage.reason, share, by_counter=False)
     least, words = STATED[stated]
     f1 = max(by_coverage.f1, least.value)
@@ -223,15 +244,15 @@ def _spanned(first: date, last: date, spans: Sequence[CounterSpan]) -> bool:
 
 
 def _counted(
-    month: date, by_coverage: Factor, share: float | None, spans: Sequence[CounterSpan]
+    month: date, recorded_words: str, least_f1: float, share: float | None, spans: Sequence[CounterSpan]
 ) -> MonthFactor:
     # together: a counter that a crane sends daily is off by parts of days. Spans without a record are duty of their own
     known = [one for one in spans if one.recorded > 0]
     recorded = sum(one.recorded for one in known)
     ratio = max(sum(one.gained for one in known) / recorded, 1.0) if recorded else 1.0
-    f1 = max(by_coverage.f1 if share is not None else 1.0, ratio)
+    f1 = max(least_f1, ratio)
     unit = "hours" if spans[0].kind is CounterKind.OPERATING_HOURS else "lifts"
     words = f"a counter of the crane shows {ratio:.2f} times the recorded {unit}"
     if ratio == 1:
         words = f"a counter of the crane shows no more {unit} than are recorded"
-    return MonthFactor(month, f1, f"{by_coverage.reason}; {words}", share, by_counter=True)
+    return MonthFactor(month, f1, f"{recorded_words}; {words}", share, by_counter=True)

@@ -227,7 +227,9 @@ def _unjudged(crane: Crane, totals: Totals, f1: float | None) -> Standing:
     return Standing(
         crane=crane,
         totals=totals,
-        coverage=coverage(totals.recorded_ms, totals.missing_ms),
+        coverage=coverage(
+            totals.recorded_ms, totals.missing_ms, sum(one.uncounted_ms for one in totals.months)
+        ),
         factor=factor,
         months=months,
         design_years=years,

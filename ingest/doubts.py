@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from domain.channels import CHANNEL_BY_NAME, CHANNEL_NAMES
-from domain.messages import NoticeCode
+from domain.messages import BEHIND_MS, NoticeCode
 from domain.units import ms_to_s
 from ingest.plan import Extremes, Plan
 from store.refused import Refused
@@ -22,9 +22,9 @@ from store.segments import Floats, Segment
 WINDOW_MS: Final = 60_000
 STREAK: Final = 2
 STEADY_MS: Final = 60_000  # a lag that does not shrink for so long is no backlog
-BEHIND_MS: Final = 86_400_000
 UNCOUNTED: Final = 3  # on end: one may come late out of an outbox whose clock was set
 JITTER_MS: Final = 10_000  # messages of one boot may overlap by so much
+HOLE_SHARE: Final = 0.01  # of the time of a boot, between messages without a number left out
 BOOTS: Final = 4  # remembered of a crane
 
 # Percent: the booms alone put more than this on a crane that moves them.
@@ -65,6 +65,9 @@ class _Boot:
     t0_ms: int
     set_back: bool = False  # numbers and times no longer go together then
     uncounted: int = 0  # messages on end that are later by their time and not by their number
+    past_ms: int = 0  # end of its newest message
+    recorded_ms: int = 0  # of messages one number after another
+    hole_ms: int = 0  # between them
 
 
 @dataclass(slots=True)
@@ -92,17 +95,22 @@ class Doubts:
         wanted = set(new)
         strange = (planned.refused.keys() | planned.strange.keys()) & wanted
         found = [doubt for place in sorted(strange) for doubt in _of_the_message(planned, place)]
-        for group in planned.extremes:
-            sound = _sound(group)
-            for row, place in enumerate(group.places):
-                if place in wanted:
-                    segment = planned.segments[place]
-                    crane = self._of_the_clock(found, place, segment)
-                    if sound[row]:
-                        crane.boot = -1
-                        crane.streaks.clear()
-                    else:
-                        found += _of_the_units(place, crane, segment, group, row)
+        # In the order in which they came, whatever their shape: times and numbers are compared with those before.
+        sound = [_sound(group) for group in planned.extremes]
+        rows = sorted(
+            (place, number, row)
+            for number, group in enumerate(planned.extremes)
+            for row, place in enumerate(group.places)
+            if place in wanted
+        )
+        for place, number, row in rows:
+            segment = planned.segments[place]
+            crane = self._of_the_clock(found, place, segment)
+            if sound[number][row]:
+                crane.boot = -1
+                crane.streaks.clear()
+            else:
+                found += _of_the_units(place, crane, segment, planned.extremes[number], row)
         return found
 
     def _of_the_clock(self, found: list[Doubt], place: int, segment: Segment) -> _Crane:
@@ -110,17 +118,23 @@ class Doubts:
         crane = self._cranes.get(segment.crane_id)
         if crane is None:
             crane = self._cranes[segment.crane_id] = _Crane()
-        last_ms = segment.t0_ms + (segment.values.shape[1] - 1) * segment.dt_ms
+        past_ms = segment.t0_ms + segment.values.shape[1] * segment.dt_ms
+        last_ms = past_ms - segment.dt_ms
         boot = crane.boots.get(segment.boot)
         if boot is None:
-            boot = crane.boots[segment.boot] = _Boot(segment.t0_ms, last_ms, segment.seq, segment.t0_ms)
+            boot = crane.boots[segment.boot] = _Boot(
+                segment.t0_ms, last_ms, segment.seq, segment.t0_ms, past_ms=past_ms
+            )
             if len(crane.boots) > BOOTS:
                 del crane.boots[next(iter(crane.boots))]
         elif segment.seq > boot.seq:
             if segment.t0_ms < boot.t0_ms - JITTER_MS:
                 boot.set_back = True
                 found.append(_set_back(place, boot.t0_ms - segment.t0_ms))
+            elif segment.seq == boot.seq + 1:
+                found += _hole(place, boot, segment.t0_ms, past_ms)
             boot.seq, boot.t0_ms, boot.uncounted = segment.seq, segment.t0_ms, 0
+            boot.past_ms = past_ms
         elif segment.t0_ms > boot.t0_ms + JITTER_MS:  # one that is sent again is earlier by both
             boot.uncounted += 1
             if boot.uncounted >= UNCOUNTED and not boot.set_back:
@@ -186,6 +200,23 @@ def _set_back(place: int, by_ms: int) -> Doubt:
         f"t0 falls by {ms_to_s(by_ms):.0f} s while seq rises within a boot: draw a new boot when the clock is set, and keep it"
         " set to UTC",
     )
+
+
+def _hole(place: int, boot: _Boot, t0_ms: int, past_ms: int) -> Iterator[Doubt]:
+    """Time between two messages whose numbers follow each other: jitter to either side goes in the sum."""
+    between_ms = t0_ms - boot.past_ms
+    boot.hole_ms += between_ms
+    boot.recorded_ms += past_ms - t0_ms
+    whole_ms = boot.hole_ms + boot.recorded_ms
+    told = boot.hole_ms >= max(JITTER_MS, HOLE_SHARE * whole_ms)
+    if told and between_ms >= HOLE_SHARE * (past_ms - t0_ms):
+        yield Doubt(
+            place,
+            NoticeCode.TIME_HOLE,
+            None,
+            f"seq goes on and {ms_to_s(boot.hole_ms):.0f} of {ms_to_s(whole_ms):.0f} s within a boot are in no message: send without"
+            " a pause while powered, state the true dt_ms, and draw a new boot after a pause and when the clock is set",
+        )
 
 
 def _overlap(crane: _Crane, boot: _Boot) -> bool:

@@ -50,7 +50,7 @@ def segment_rows(record: DayRecord) -> Iterator[SegmentRow]:
         yield SegmentRow(
             record.crane,
             int(batches.t0_ms[index]),
-            record.boot,
+            record.boot_of(int(batches.seq[index])),
             int(batches.seq[index]),
             int(batches.dt_ms[index]),
             int(batches.send_ms[index]),
@@ -61,7 +61,7 @@ def segment_rows(record: DayRecord) -> Iterator[SegmentRow]:
 
 def event_rows(record: DayRecord) -> list[EventRow]:
     """The events of a record."""
-    return [EventRow(record.crane, record.boot, event) for event in record.events]
+    return [EventRow(record.crane, record.boot_of(event.seq), event) for event in record.events]
 
 
 def load(

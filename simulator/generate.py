@@ -167,7 +167,8 @@ def _record(
     record = DayRecord(
         crane=crane.name,
         day=day,
-        boot=int(boot_stream.integers(1, 2**63 - 1)),
+        boots=boot_stream.integers(1, 2**63 - 1, len(sessions)),
+        boot_seq=_first_numbers(sessions, batches, events),
         dt_ms=recorder.dt_ms,
         clock_offset_ms=clock_offset_ms(crane, day.toordinal()),
         clock_jump_ms=round(1000 * crane.faults.clock_jump_s),
@@ -181,7 +182,7 @@ def _record(
         events=events,
         truth=_truth(crane, sessions, signals),
     )
-    return _by_its_clock(record)
+    return _by_its_clock(record, crane.faults.stated_step)
 
 
 def _counters(
@@ -196,15 +197,19 @@ def _counters(
     }
 
 
-def _by_its_clock(record: DayRecord) -> DayRecord:
-    """The record with its times as the crane's clock has them."""
+def _by_its_clock(record: DayRecord, stated_step: float) -> DayRecord:
+    """The record with its times as the crane's clock has them, and the step that it states."""
     batches = record.batches
     offset_ms = record.offset_ms(batches.seq)
     of_events = record.offset_ms(np.array([event.seq for event in record.events], np.int64)).tolist()
     return replace(
         record,
         t_ms=record.t_ms + np.repeat(offset_ms, batches.n),
-        batches=replace(batches, t0_ms=batches.t0_ms + offset_ms),
+        batches=replace(
+            batches,
+            t0_ms=batches.t0_ms + offset_ms,
+            dt_ms=np.maximum(np.rint(batches.dt_ms * stated_step), 1).astype(np.int64),
+        ),
         events=tuple(
             event._replace(at_ms=event.at_ms + ms) for event, ms in zip(record.events, of_events, strict=True)
         ),
@@ -307,6 +312,14 @@ def _numbered(
         for draft, number, at in zip(drafts, seq[len(first) :], send_event, strict=True)
     )
     return batches, events
+
+
+def _first_numbers(sessions: tuple[Session, ...], batches: Batches, events: tuple[Event, ...]) -> Ints:
+    """The number with which each session begins: the box starts with it, and draws a boot."""
+    at_ms = np.concatenate([batches.t0_ms, [event.at_ms for event in events]])
+    seq = np.concatenate([batches.seq, [event.seq for event in events]])
+    first = [int(seq[at_ms >= session.start_ms].min()) for session in sessions[1:]]
+    return np.array([0, *first], np.int64)
 
 
 def _sending_times(sessions: tuple[Session, ...], starts_ms: Ints, ready_ms: Ints) -> Ints:

@@ -46,7 +46,8 @@ def outgoing(record: DayRecord) -> Iterator[Outgoing]:
     """Every message of a record in the order in which the crane sends it."""
     for send_ms, what in record.in_sending_order():
         if isinstance(what, Event):
-            leaf, seq, payload = Leaf.EVENTS, what.seq, event_payload(record.boot, what)
+            seq = what.seq
+            leaf, payload = Leaf.EVENTS, event_payload(record.boot_of(seq), what)
         else:
             seq = int(record.batches.seq[what])
             channels = {
@@ -55,11 +56,11 @@ def outgoing(record: DayRecord) -> Iterator[Outgoing]:
             leaf, payload = (
                 Leaf.SAMPLES,
                 samples_payload(
-                    record.boot,
+                    record.boot_of(seq),
                     seq,
                     int(record.batches.t0_ms[what]),
                     int(record.batches.dt_ms[what]),
                     channels,
                 ),
             )
-        yield Outgoing(record.crane, record.boot, seq, send_ms, topic(record.crane, leaf), payload)
+        yield Outgoing(record.crane, record.boot_of(seq), seq, send_ms, topic(record.crane, leaf), payload)

@@ -87,7 +87,8 @@ class DayRecord:
 
     crane: str
     day: date
-    boot: int
+    boots: Ints  # one for each time that the sender was switched on, shape (starts,)
+    boot_seq: Ints  # the first number of each, from 0 on; numbers go on through the day
     dt_ms: int  # the finest step; `batches` has that of each message
     clock_offset_ms: int  # how far the crane's clock runs ahead; in everything it sends, never in the truth
     clock_jump_ms: int = 0  # by how much it was set ahead before message `clock_jump_seq`
@@ -102,6 +103,15 @@ class DayRecord:
     def samples(self) -> int:
         """Number of samples of each channel."""
         return len(self.t_ms)
+
+    @property
+    def boot(self) -> int:
+        """The first boot of the day."""
+        return int(self.boots[0])
+
+    def boot_of(self, seq: int) -> int:
+        """The boot in which the message of a number was sent."""
+        return int(self.boots[np.searchsorted(self.boot_seq, seq, side="right") - 1])
 
     def offset_ms(self, seq: Ints) -> Ints:
         """How far the crane's clock ran ahead at its messages of these numbers [ms]."""

@@ -26,6 +26,7 @@ from simulator.record import Event, Floats32, Ints
 SLOWEST: Final = 0.1
 FASTEST: Final = 1000.0
 _MESSAGE_S: Final = 1.0
+_PAUSE_MS: Final = 1000  # from so much on the crane was off
 _LARGEST_MESSAGE: Final = 600
 
 
@@ -86,7 +87,8 @@ def replay(
     now : when the replay begins
     names : crane as recorded to the crane to send as, such as a training twin; default the same. A replay under its own
         name adds duty to that crane, which was not worked twice: use a twin unless the ledger is a throw-away
-    boots : crane as recorded to its new boot number; default a random one each
+    boots : crane as recorded to its new boot number; default a random one each. After a pause in the record the next number
+        follows: within a boot a sender sends without a pause
     """
     if not SLOWEST <= factor <= FASTEST:
         raise InvalidInput(f"factor must lie in {SLOWEST:g}..{FASTEST:g}", field="factor")
@@ -100,10 +102,15 @@ def replay(
     cranes = {what.crane for _, what in waiting}
     boot = {crane: (boots or {}).get(crane, secrets.randbits(63)) for crane in cranes}
     seq = dict.fromkeys(cranes, 0)
+    until_ms: dict[str, int] = {}
     for send_ms, what in waiting:
         crane = (names or {}).get(what.crane, what.crane)
         number = seq[what.crane]
         seq[what.crane] += 1
+        if isinstance(what, Segment):
+            if what.t0_ms - until_ms.get(what.crane, what.t0_ms) >= _PAUSE_MS:
+                boot[what.crane] = (boot[what.crane] + 1) % 2**63
+            until_ms[what.crane] = what.t0_ms + what.samples * what.dt_ms
         yield _message(what, crane, boot[what.crane], number, send_ms, shift_ms)
 
 

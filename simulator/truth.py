@@ -159,7 +159,7 @@ def _event_rows(record: DayRecord) -> list[dict[str, Any]]:
     return [
         {
             "crane": record.crane,
-            "boot": record.boot,
+            "boot": record.boot_of(event.seq),
             "seq": event.seq,
             "at": event.at,
             "kind": str(event.kind),

@@ -116,6 +116,9 @@ class Faults(_Part):
         description="how much farther it runs ahead every day; below 0 it loses time",
     )
     clock_days: int = Field(default=0, ge=0, le=3650, description="days before the reference day since when")
+    stated_step: float = Field(
+        default=1.0, ge=0.001, le=1, description="the step that its messages state over the true one"
+    )
     codes_per_day: float = Field(
         default=0.12, ge=0, le=20, description="status codes raised on a working day"
     )

@@ -41,6 +41,7 @@ class MonthRecord:
     missing_ms: int
     unrecorded_ms: int
     cube_sum: float
+    uncounted_ms: int
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

@@ -83,6 +83,8 @@ class Day:
     largest_spike_pct: float
     overlap_ms: int
     clock_ms: int
+    hole_ms: int
+    uncounted_ms: int
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -187,7 +189,7 @@ class Gap:
 
     from_at: datetime
     to_at: datetime
-    cause: str  # offline, quarantine, sensor, overlap, clock or excluded
+    cause: str  # offline, quarantine, hole, sensor, overlap, clock or excluded
     missing_ms: int
     messages: int
 

@@ -22,6 +22,9 @@ class FactsRow:
     spikes: int
     largest_spike_pct: float
     sensor_gap_ms: int
+    hole_ms: int
+    uncounted_ms: int
+    came_at: datetime | None
     first_boot: int | None
     first_seq: int | None
     last_boot: int | None

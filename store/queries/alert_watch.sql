@@ -33,12 +33,12 @@ group by c.crane_id;
 select crane_id, code from fault_episode where cleared_at is null;
 
 -- name: watch_findings
--- Findings of every crane over its last local days: on how many each was found.
+-- Findings of every crane over its last local days, those that came to notice in them included: on how many each was found.
 select c.crane_id, f.code, count(distinct f.day)::int as days
 from finding f
 join crane c using (crane_id)
 join site s using (site_id)
-where f.day > (now() at time zone (s.spec ->> 'time_zone'))::date - %(days)s::int
+where greatest(f.day, f.noticed_on) > (now() at time zone (s.spec ->> 'time_zone'))::date - %(days)s::int
 group by c.crane_id, f.code
 order by c.crane_id, f.code;
 

@@ -58,24 +58,26 @@ returning reading_id;
 update crane_summary set made_of = null where crane_id = %(crane_id)s;
 
 -- name: monthly_record
--- What is on record of one crane by month: time, time missing inside days and between them, counted duty.
+-- What is on record of one crane by month: time, time missing inside days and between them (see gaps_read), counted duty.
+-- A day without samples has no ends, and stands apart. uncounted_ms is time of messages that were not counted up.
 select d.day - (extract(day from d.day)::int - 1) as month, sum(d.recorded_ms)::bigint as recorded_ms,
     sum(d.gap_ms + d.seam_ms)::bigint as missing_ms, sum(d.unrecorded_ms)::bigint as unrecorded_ms,
-    sum(d.peak_cubed_sum order by d.day) as cube_sum
+    sum(d.peak_cubed_sum order by d.day) as cube_sum, sum(d.uncounted_ms)::bigint as uncounted_ms
 from (
-    select day, recorded_ms, peak_cubed_sum,
+    select day, recorded_ms, peak_cubed_sum, uncounted_ms,
         excluded_ms + overlap_ms + clock_ms + case when posed then no_pose_ms else 0 end as unrecorded_ms,
-        sensor_gap_ms + offline_gap_ms + quarantine_gap_ms + overlap_ms + clock_ms + excluded_ms
+        sensor_gap_ms + offline_gap_ms + quarantine_gap_ms + hole_ms + overlap_ms + clock_ms + excluded_ms
             + case when posed then no_pose_ms else 0 end as gap_ms,
-        case when lag(last_boot) over w = first_boot and first_seq > lag(last_seq) over w + 1
+        case when lag(last_boot) over w = first_boot and first_seq >= lag(last_seq) over w
+                and first_at > lag(last_at) over w
             then least(
-                (first_seq - lag(last_seq) over w - 1) * message_ms,
+                greatest((first_seq - lag(last_seq) over w - 1) * message_ms, 86400000),
                 (extract(epoch from first_at - lag(last_at) over w) * 1000)::bigint
             )
             else 0 end as seam_ms
     from day_figure
     where crane_id = %(crane_id)s and counting_id = %(counting_id)s
-    window w as (order by day)
+    window w as (partition by first_at is null order by day)
 ) d
 group by 1
 order by 1;

@@ -101,7 +101,7 @@ insert into day_figure (
     first_boot, first_seq, last_boot, last_seq, message_ms, samples, recorded_ms, sensor_gap_ms, offline_gap_ms,
     quarantine_gap_ms, limit_assumed_ms, working_ms, near_limit_ms, over_limit_ms, emergency_ms,
     warnings, limiter_stops, limiter_overrides, faults, spikes, spikes_counted, largest_spike_pct,
-    overlap_ms, clock_ms, excluded_ms, excluded_cubed_sum, plausibility, light_part, lift_part,
+    overlap_ms, clock_ms, hole_ms, uncounted_ms, came_at, excluded_ms, excluded_cubed_sum, plausibility, light_part, lift_part,
     posed, no_pose_ms, operating_hours_h_low, operating_hours_h_high, operating_hours_h_last,
     lift_counter_low, lift_counter_high, lift_counter_last
 ) values (
@@ -110,7 +110,7 @@ insert into day_figure (
     %(recorded_ms)s, %(sensor_gap_ms)s, %(offline_gap_ms)s, %(quarantine_gap_ms)s, %(limit_assumed_ms)s,
     %(working_ms)s, %(near_limit_ms)s, %(over_limit_ms)s, %(emergency_ms)s, %(warnings)s,
     %(limiter_stops)s, %(limiter_overrides)s, %(faults)s, %(spikes)s, %(spikes_counted)s, %(largest_spike_pct)s,
-    %(overlap_ms)s, %(clock_ms)s, %(excluded_ms)s, %(excluded_cubed_sum)s, %(plausibility)s,
+    %(overlap_ms)s, %(clock_ms)s, %(hole_ms)s, %(uncounted_ms)s, %(came_at)s, %(excluded_ms)s, %(excluded_cubed_sum)s, %(plausibility)s,
     %(light_part)s, %(lift_part)s, %(posed)s, %(no_pose_ms)s,
     %(operating_hours_h_low)s, %(operating_hours_h_high)s, %(operating_hours_h_last)s,
     %(lift_counter_low)s, %(lift_counter_high)s, %(lift_counter_last)s
@@ -127,6 +127,7 @@ on conflict (crane_id, counting_id, day) do update set
     limiter_stops = excluded.limiter_stops, limiter_overrides = excluded.limiter_overrides,
     faults = excluded.faults, spikes = excluded.spikes, spikes_counted = excluded.spikes_counted,
     largest_spike_pct = excluded.largest_spike_pct, overlap_ms = excluded.overlap_ms, clock_ms = excluded.clock_ms,
+    hole_ms = excluded.hole_ms, uncounted_ms = excluded.uncounted_ms, came_at = excluded.came_at,
     plausibility = excluded.plausibility,
     excluded_ms = excluded.excluded_ms, excluded_cubed_sum = excluded.excluded_cubed_sum,
     light_part = excluded.light_part, lift_part = excluded.lift_part, posed = excluded.posed,
@@ -284,7 +285,7 @@ select c.name as crane, d.day, d.time_zone, d.day_start_at, d.day_end_at, d.firs
     d.sensor_gap_ms, d.offline_gap_ms, d.quarantine_gap_ms, d.excluded_ms, d.limit_assumed_ms, d.working_ms, d.loaded_ms,
     d.near_limit_ms, d.over_limit_ms, d.emergency_ms, d.lifts, d.near_limit_lifts, d.peak_cubed_sum, d.warnings,
     d.limiter_stops, d.limiter_overrides, d.faults, d.spikes, d.spikes_counted, d.largest_spike_pct,
-    d.overlap_ms, d.clock_ms
+    d.overlap_ms, d.clock_ms, d.hole_ms, d.uncounted_ms
 from day_figure d
 join crane c using (crane_id)
 join counting u using (counting_id)
@@ -422,24 +423,35 @@ on conflict do nothing;
 
 -- name: gaps_read
 -- Time missing from the record of one crane, with causes: inside days, and between days of one boot.
+-- Between days as much as numbers left out account for is offline, the rest a hole, a day at most. Events tell no time.
 with chosen as (
     select c.crane_id, u.counting_id from crane c, counting u where c.name = %(crane)s and u.in_use
 ), ends as (
-    select d.*, lag(d.last_at) over w as before_at, lag(d.last_boot) over w as before_boot,
-        lag(d.last_seq) over w as before_seq
+    select d.first_at, d.first_boot, d.first_seq, d.message_ms, lag(d.last_at) over w as before_at,
+        lag(d.last_boot) over w as before_boot, lag(d.last_seq) over w as before_seq
     from day_figure d join chosen using (crane_id, counting_id)
+    where d.first_at is not null
     window w as (order by d.day)
+), seams as (
+    select before_at, first_at, greatest(first_seq - before_seq - 1, 0) as messages,
+        least(
+            greatest(first_seq - before_seq - 1, 0) * message_ms,
+            (extract(epoch from first_at - before_at) * 1000)::bigint
+        ) as offline_ms,
+        least((extract(epoch from first_at - before_at) * 1000)::bigint, 86400000) as most_ms
+    from ends
+    where before_boot = first_boot and first_seq >= before_seq and first_at > before_at
+        and before_at < %(time_to)s and first_at > %(time_from)s
 )
 select from_at, to_at, cause, missing_ms, messages
 from gap join chosen using (crane_id)
 where from_at < %(time_to)s and to_at > %(time_from)s
 union all
-select before_at, first_at, 'offline',
-    least((first_seq - before_seq - 1) * message_ms, (extract(epoch from first_at - before_at) * 1000)::bigint),
-    (first_seq - before_seq - 1)::int
-from ends
-where before_boot = first_boot and first_seq > before_seq + 1
-    and before_at < %(time_to)s and first_at > %(time_from)s
+select before_at, first_at, parts.cause, parts.missing_ms, parts.messages
+from seams cross join lateral (values
+    ('offline', offline_ms, seams.messages::int), ('hole', most_ms - offline_ms, 0)
+) as parts (cause, missing_ms, messages)
+where parts.missing_ms > 0
 order by from_at;
 
 -- name: recount_days_queued

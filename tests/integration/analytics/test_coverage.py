@@ -46,6 +46,26 @@ def test_gaps_lower_the_coverage_and_are_estimated_beside_it(yard: Yard) -> None
     )  # nothing of it in there
 
 
+def test_a_hole_within_a_boot_is_missing_time_in_whatever_order_messages_come(yard: Yard) -> None:
+    """An hour with a pause of ten minutes that no new boot announces, and ten minutes that come late."""
+    messages = yard.messages(START, working(1), boot=1)
+    half = len(messages) // 2
+    paused = [*messages[:half], *(replace(part, t0_ms=part.t0_ms + 600_000) for part in messages[half:])]
+    yard.store([part for part in reversed(paused) if not 5 <= part.seq < 15])
+    yard.count()
+    (day,) = yard.rows("day_figure")
+    assert (day["hole_ms"], day["offline_gap_ms"]) == (600_000, 600_000)
+    yard.store(paused)  # what was missing, and all the others once more
+    yard.count()
+    (day,) = yard.rows("day_figure")
+    assert (day["hole_ms"], day["offline_gap_ms"], day["uncounted_ms"]) == (600_000, 0, 0)
+    (found,) = asked(yard.url, f"/cranes/{yard.crane.name}/coverage?day_from=2026-03-01&day_to=2026-03-31")
+    assert (found["coverage"], found["f1"]) == (pytest.approx(6 / 7), 1.2)
+    assert found["coverage"] == found["life_coverage"]
+    (gap,) = found["gaps"]
+    assert (gap["cause"], gap["missing_ms"], gap["messages"]) == ("hole", 600_000, 0)
+
+
 def test_a_clock_years_behind_makes_no_crane_younger_before_its_record(yard: Yard) -> None:
     yard.store(yard.messages(START, working(1), boot=1))
     yard.count()

@@ -1,9 +1,10 @@
 """What is missing from a record, from the numbers and times of its messages."""
 
 import numpy as np
+import pytest
 
+from domain.messages import BEHIND_MS
 from duty.gaps import (
-    LATE_MS,
     Gap,
     late,
     missing_messages,
@@ -11,6 +12,7 @@ from duty.gaps import (
     overlaps,
     refused_ahead,
     set_back,
+    uncounted_ms,
 )
 
 MINUTE = 60_000
@@ -47,15 +49,72 @@ def test_a_number_in_quarantine_is_named_so() -> None:
 
 
 def test_numbers_of_events_are_not_missing() -> None:
-    assert found([0, 2], minutes=[0, 30], events=frozenset({(7, 1)})) == []
+    assert found([0, 2], minutes=[0, 1], events=frozenset({(7, 1)})) == []
+    assert found([0, 2], minutes=[0, 30], events=frozenset({(7, 1)})) == [
+        Gap(MINUTE, 30 * MINUTE, "hole", 29 * MINUTE, 0)
+    ]
 
 
-def test_a_pause_between_messages_in_sequence_is_not_missing() -> None:
-    assert found([0, 1], minutes=[0, 600]) == []
+def test_a_pause_between_messages_in_sequence_is_a_hole() -> None:
+    assert found([0, 1], minutes=[0, 600]) == [Gap(MINUTE, 600 * MINUTE, "hole", 599 * MINUTE, 0)]
 
 
-def test_a_long_pause_with_one_number_missing_is_one_message_long() -> None:
-    assert found([0, 2], minutes=[0, 600]) == [Gap(MINUTE, 600 * MINUTE, "offline", MINUTE, 1)]
+def test_numbers_left_out_are_no_longer_than_the_longest_message_and_the_rest_is_a_hole() -> None:
+    assert found([0, 2], minutes=[0, 600]) == [
+        Gap(MINUTE, 600 * MINUTE, "offline", MINUTE, 1),
+        Gap(MINUTE, 600 * MINUTE, "hole", 598 * MINUTE, 0),
+    ]
+
+
+def steps(at_ms: np.ndarray, stated_ms: int, samples: int) -> list[Gap]:
+    """Gaps of samples at these times, so many to a message, each stated to stand for `stated_ms`; in a shuffled order."""
+    start = at_ms[::samples]
+    n = np.diff(np.append(np.arange(0, at_ms.size, samples), at_ms.size))
+    boots, seq = np.full(start.size, 7), np.arange(start.size)
+    order = np.random.default_rng(samples).permutation(start.size)
+    columns = (start, start + n * stated_ms, boots, seq)
+    return missing_messages(*(column[order] for column in columns), frozenset(), frozenset())
+
+
+@pytest.mark.parametrize("samples", [1, 10, 60])
+def test_a_step_stated_too_short_leaves_its_time_out_however_messages_are_cut(samples: int) -> None:
+    """One reading a second that is said to stand for 100 ms: nine tenths of the time are in no message."""
+    at_ms = 1000 * np.arange(3600)
+    missing_ms = sum(gap.missing_ms for gap in steps(at_ms, 100, samples))
+    assert {gap.cause for gap in steps(at_ms, 100, samples)} == {"hole"}
+    assert missing_ms == (3600 // samples - 1) * 900 * samples
+
+
+def test_jitter_of_times_is_no_hole() -> None:
+    jitter = np.random.default_rng(5).integers(-200, 200, 3600)
+    assert steps(1000 * np.arange(3600) + jitter, 1000, 1) == []
+    assert steps(1002 * np.arange(3600), 1000, 1) == []  # 7 s of an hour
+    (gap,) = steps(1020 * np.arange(3600), 1000, 1)
+    assert (gap.cause, gap.missing_ms) == ("hole", 20 * 3599)
+
+
+def test_holes_of_a_boot_are_those_of_its_own_messages() -> None:
+    """A second boot between does not hide that the first one did not send; a clock set back leaves no hole behind it."""
+    assert [gap.missing_ms for gap in found([0, 0, 1], minutes=[0, 30, 60], boot=[7, 8, 7])] == [59 * MINUTE]
+    assert found([0, 1, 2, 3, 4], minutes=[0, 1, 2, 1, 2]) == []
+
+
+def test_numbers_given_again_leave_untold_what_is_missing() -> None:
+    start = np.arange(10, dtype=np.int64) * MINUTE
+    boot = np.full(10, 7)
+    zero, counted = np.zeros(10, np.int64), np.arange(10)
+    assert uncounted_ms(start, start + MINUTE, boot, zero, DAY) == 9 * MINUTE
+    assert uncounted_ms(start, start + MINUTE, boot, zero, (0, 5 * MINUTE)) == 4 * MINUTE
+    assert uncounted_ms(start, start + MINUTE, boot, counted // 2, DAY) == 5 * MINUTE
+    assert uncounted_ms(start, start + MINUTE, boot, counted, DAY) == 0
+    assert uncounted_ms(start, start + MINUTE, counted, zero, DAY) == 0  # each a boot of its own
+    order = np.random.default_rng(3).permutation(10)
+    assert uncounted_ms(start[order], start[order] + MINUTE, boot, zero, DAY) == 9 * MINUTE
+
+
+def test_numbers_that_go_round_are_not_a_clock_set_back() -> None:
+    start = np.arange(10, dtype=np.int64) * MINUTE
+    assert set_back(start, start + MINUTE, np.full(10, 7), np.arange(10) % 4, DAY) == []
 
 
 def test_another_boot_is_not_a_gap() -> None:
@@ -129,13 +188,33 @@ def test_a_clock_that_runs_on_is_not_set_back() -> None:
     assert set_back(start, start + MINUTE, np.full(9, 5), np.arange(9), DAY) == []
 
 
-def test_what_comes_months_late_off_the_wire_was_written_by_a_wrong_clock() -> None:
-    start = np.arange(5, dtype=np.int64) * MINUTE
-    received = start + MINUTE + LATE_MS
-    assert late(start, start + MINUTE, received, DAY) == [Gap(0, 5 * MINUTE, "clock", 5 * MINUTE, 0)]
-    assert late(start, start + MINUTE, received - 1, DAY) == []
-    assert late(start, start + MINUTE, np.full(5, received[-1]), DAY) == []  # a file
-    assert late(start, start + MINUTE, received[-1] + np.arange(5), DAY) == []  # an outbox that is emptied
+def test_what_comes_a_day_late_at_the_pace_of_the_clock_was_written_by_a_wrong_clock() -> None:
+    start = np.arange(60, dtype=np.int64) * MINUTE
+    end, boot = start + MINUTE, np.full(60, 7)
+    whole = [Gap(0, 60 * MINUTE, "clock", 60 * MINUTE, 0)]
+    received = end + BEHIND_MS
+    assert late(start, end, received, boot, DAY) == whole
+    assert late(start, end, received - 1, boot, DAY) == []
+    slow = received + np.random.default_rng(1).integers(0, 20_000, 60)  # a link that is slow now and then
+    slow[30:40] = slow[40]  # and away for ten minutes
+    assert late(start, end, slow, boot, DAY) == whole
+    order = np.random.default_rng(2).permutation(60)
+    assert late(start[order], end[order], slow[order], boot, DAY) == whole
+    assert late(start, end, np.full(60, received[-1]), boot, DAY) == []  # a file
+    for times_as_fast in (2, 10, 1000):  # an outbox that is emptied
+        emptied = 2 * BEHIND_MS + np.arange(60) * MINUTE // times_as_fast
+        assert late(start, end, emptied, boot, DAY) == []
+    assert late(start[:1], end[:1], received[:1], boot[:1], DAY) == []  # one message tells nothing
+
+
+def test_what_a_boot_shows_of_the_clock_holds_for_what_it_sends_late() -> None:
+    """Out of coverage in the morning, live in the afternoon, a clock 20 days behind all day."""
+    start = np.concatenate([np.arange(60), 300 + np.arange(60)]).astype(np.int64) * MINUTE
+    end, boot = start + MINUTE, np.repeat([7, 8], 60)
+    received = end + 20 * BEHIND_MS
+    received[:60] = 20 * BEHIND_MS + 100 * MINUTE + np.arange(60)
+    assert [gap.missing_ms for gap in late(start, end, received, boot, DAY)] == [60 * MINUTE] * 2
+    assert late(start[:60], end[:60], received[:60], boot[:60], DAY) == []
 
 
 def test_time_that_was_refused_as_ahead_was_recorded_until_it_came() -> None:

@@ -353,8 +353,45 @@ def test_a_boot_that_goes_on_on_an_earlier_day_had_its_clock_set_back() -> None:
     later = facts(MONDAY + timedelta(days=3), statistics(CLEAN), first=(7, 10), last=(7, 199))
     (found,) = judge(always(TYPE), [earlier, later], Thresholds())
     assert (found.code, found.day) == (FindingCode.CLOCK_SET_BACK, later.day)
-    assert judge(always(TYPE), [earlier, replace(later, first=(7, 301), last=(7, 400))], Thresholds()) == []
     assert judge(always(TYPE), [earlier, replace(later, first=(8, 0), last=(8, 9))], Thresholds()) == []
+
+
+def test_a_boot_that_goes_on_after_a_night_left_time_out() -> None:
+    earlier = facts(MONDAY, statistics(CLEAN), first=(7, 200), last=(7, 300))
+    later = facts(MONDAY + timedelta(days=1), statistics(CLEAN), first=(7, 301), last=(7, 400))
+    (found,) = judge(always(TYPE), [earlier, later], Thresholds())
+    assert (found.code, found.day) == (FindingCode.TIME_HOLE, later.day)
+    assert (found.from_ms, found.to_ms) == (earlier.past_ms, later.first_ms)
+    assert found.size == (later.first_ms - earlier.past_ms) / 3_600_000
+    assert (
+        judge(always(TYPE), [earlier, replace(later, first=(7, 302))], Thresholds()) == []
+    )  # a number is missing
+    straight_on = replace(later, first_ms=earlier.past_ms + 2000)
+    assert judge(always(TYPE), [earlier, straight_on], Thresholds()) == []
+
+
+def test_time_left_out_and_numbers_given_again_are_told_from_a_hundredth_on() -> None:
+    day = facts(MONDAY, statistics(CLEAN))
+    recorded = day.statistics.sum("recorded_ms")
+
+    def codes(**values: int) -> list[str]:
+        return [each.code.value for each in judge(always(TYPE), [replace(day, **values)], Thresholds())]
+
+    assert codes(hole_ms=recorded // 90) == ["time_hole"]
+    assert codes(hole_ms=recorded // 110) == codes(hole_ms=0) == []
+    assert codes(uncounted_ms=recorded // 90) == ["seq_repeated"]
+    assert codes(uncounted_ms=recorded // 110) == []
+
+
+def test_a_clock_behind_is_noticed_on_the_day_on_which_it_came() -> None:
+    came_on = MONDAY + timedelta(days=400)
+    wrong = statistics(CLEAN, [0, 0, 1_800_000, 0])
+    (found,) = judge(always(TYPE), [facts(MONDAY, wrong, came_on=came_on)], Thresholds())
+    assert (found.day, found.noticed_on) == (MONDAY, came_on)
+    others = judge(
+        always(TYPE), [facts(MONDAY, statistics(CLEAN, [1, 0, 0, 0]), came_on=came_on)], Thresholds()
+    )
+    assert [each.noticed_on for each in others] == [None]
 
 
 def zeros(levels: Sequence[float]) -> list[DayFinding]:

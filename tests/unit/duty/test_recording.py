@@ -75,6 +75,21 @@ def test_a_month_without_coverage_counts_as_unknown() -> None:
     assert found.f1 == 1.5
 
 
+def test_numbers_that_do_not_count_up_leave_coverage_unknown() -> None:
+    untold = Month(MAY, 100 * H, 0, 0, 5.0, uncounted_ms=2 * H)
+    (found,) = months_f1([untold], RecorderRuns.ALWAYS)
+    assert (found.coverage, found.f1) == (None, 1.5)
+    assert "do not count up" in found.reason
+    assert overall([untold], [found], RecorderRuns.ALWAYS).reason.startswith("coverage is not known")
+    assert months_f1([untold._replace(missing_ms=100 * H)], RecorderRuns.ALWAYS)[0].f1 == 2.0
+    assert months_f1([untold._replace(uncounted_ms=H // 2)], RecorderRuns.ALWAYS)[0].f1 == 1.1
+    counter = CounterSpan(HOURS, date(2026, 4, 20), date(2026, 6, 3), 130.0, 100.0)
+    (found,) = months_f1([untold], RecorderRuns.ALWAYS, [counter])
+    assert (found.coverage, found.f1) == (None, pytest.approx(1.3))
+    with pytest.raises(InvalidInput):
+        coverage(1, 1, -1)
+
+
 def test_a_counter_has_to_span_the_whole_month() -> None:
     months = [Month(MAY, 100 * H, 0), Month(JUNE, 100 * H, 0)]
     part = [

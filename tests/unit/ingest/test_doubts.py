@@ -26,8 +26,13 @@ WRONG = {
     "field-flipped": {("reading_refused", "utilisation_pct")},
     "field-no-limit": {("limit_zero", "limit_pct")},
     "field-clock-behind": {("clock_behind", None)},
-    "field-clock-set-back": {("clock_set_back", None)},
+    "field-clock-set-back": {
+        ("clock_set_back", None),
+        ("boots_overlap", None),
+    },  # the starts after it as well
     "field-two-boxes": {("boots_overlap", None)},
+    "field-clock-days-behind": {("clock_behind", None)},
+    "field-short-step": {("time_hole", None)},
 }
 
 
@@ -41,7 +46,7 @@ def segments(record: DayRecord, crane_id: int) -> Iterator[Segment]:
         segment = Segment(
             crane_id=crane_id,
             t0_ms=int(batches.t0_ms[k]),
-            boot=record.boot,
+            boot=record.boot_of(int(batches.seq[k])),
             seq=int(batches.seq[k]),
             dt_ms=int(batches.dt_ms[k]),
             channels=names,
@@ -89,6 +94,41 @@ def test_nothing_is_told_of_cranes_at_work() -> None:
 def test_each_thing_that_is_wrong_is_told_however_long_messages_are(samples_per_message: int) -> None:
     found = told(field_cases(date(2026, 1, 5), WRONG), 9, samples_per_message)
     assert found == WRONG
+
+
+def of_times(*messages: tuple[int, int], dt_ms: int = 1000, samples: int = 10) -> list[str]:
+    """Codes told of messages (number, start [ms]) of one boot, each in a batch of its own."""
+    doubts, found = Doubts(), []
+    for seq, t0_ms in messages:
+        values = np.full((1, samples), 40, np.float32)
+        segment = Segment(
+            crane_id=1,
+            t0_ms=10**12 + t0_ms,
+            boot=7,
+            seq=seq,
+            dt_ms=dt_ms,
+            channels=("utilisation_pct",),
+            values=values,
+            received_ms=10**12 + t0_ms + 20_000,
+        )
+        plan = Plan([], segments={0: segment})
+        plan.check_ranges(range(1), Limits())
+        found += [doubt.code.value for doubt in doubts.look(plan, [0])]
+    return found
+
+
+def test_time_between_messages_that_no_number_accounts_for_is_told() -> None:
+    even = [(number, 10_000 * number) for number in range(30)]
+    assert of_times(*even) == []
+    jitter = np.random.default_rng(1).integers(-400, 400, 400).tolist()
+    assert of_times(*((n, 10_000 * n + off) for n, off in enumerate(jitter))) == []
+    assert of_times(*even[:10], *((n, at + 60_000) for n, at in even[10:])) == [
+        "time_hole"
+    ]  # a pause, told once
+    assert of_times(*((n, at) for n, at in even if n % 7)) == []  # a number left out may be on its way
+    short = of_times(*even, dt_ms=100)
+    assert set(short) == {"time_hole"}
+    assert len(short) > 20
 
 
 def test_nothing_is_told_of_what_no_message_shows() -> None:

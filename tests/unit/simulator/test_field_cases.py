@@ -222,6 +222,25 @@ def test_a_clock_behind_is_behind_all_day() -> None:
     assert (right.batches.send_ms == wrong.batches.send_ms).all()
 
 
+def test_a_step_stated_too_short_leaves_time_between_messages() -> None:
+    crane = CASES.crane("field-short-step")
+    wrong, right = record_of(crane), record_of(without_faults(crane))
+    assert (wrong.batches.t0_ms == right.batches.t0_ms).all()
+    assert (10 * wrong.batches.dt_ms == right.batches.dt_ms).all()
+    assert wrong.truth.lifts == right.truth.lifts
+
+
+def test_each_session_of_a_day_is_a_start_of_the_sender() -> None:
+    """Within a boot messages follow each other without a pause; between boots the crane was off."""
+    record = record_of(CASES.crane("field-attachment"))
+    batches = record.batches
+    boot = np.array([record.boot_of(int(seq)) for seq in batches.seq])
+    pause_ms = np.diff(batches.t0_ms) - (batches.n * batches.dt_ms)[:-1]
+    assert len(set(boot.tolist())) == len(record.boots) > 2
+    assert (pause_ms[boot[1:] == boot[:-1]] == 0).all()
+    assert (pause_ms[boot[1:] != boot[:-1]] > 0).all()
+
+
 def test_two_boxes_under_one_name_interleave_in_time() -> None:
     boxes = [crane for crane in CASES.cranes if crane.name == "field-two-boxes"]
     by_day: dict[date, list[DayRecord]] = {}

@@ -63,6 +63,15 @@ def test_numbers_are_new_and_count_up_per_crane() -> None:
         assert len({m.boot for m in mine}) == 1
 
 
+def test_a_pause_in_the_record_begins_another_boot() -> None:
+    level = np.zeros(60, np.float32)
+    starts = (FIRST_MS, FIRST_MS + 60_000, FIRST_MS + 180_000)
+    parts = tuple(Segment("yard-01", at, 1000, {"utilisation_pct": level}) for at in starts)
+    messages = list(replay(Recording(parts, ()), 10, NOW, boots={"yard-01": 42}))
+    assert [m.seq for m in messages] == list(range(len(messages)))
+    assert [m.boot for m in messages] == [42] * 12 + [43] * 6
+
+
 def test_a_replay_can_go_to_a_twin() -> None:
     messages = list(replay(recording(), 1, NOW, names={"yard-01": "training-01"}, boots={"yard-01": 42}))
     twin = [m for m in messages if m.crane == "training-01"]

@@ -70,5 +70,5 @@ def test_every_sample_and_event_reaches_the_writers_once(records: list[DayRecord
         assert list(segment.channels) == sorted(segment.channels, key=CHANNEL_NAMES.index)
         assert segment.values.dtype == np.float32
         assert segment.received_ms >= segment.t0_ms + (segment.values.shape[1] - 1) * segment.dt_ms
-    of_first = np.concatenate([s.values[0] for s in segments if s.boot == records[0].boot])
+    of_first = np.concatenate([s.values[0] for s in segments if s.boot in records[0].boots])
     np.testing.assert_array_equal(of_first, records[0].channels["utilisation_pct"])
