@@ -6,14 +6,16 @@ Installation, American Journal of Mechanical Engineering 3 (2015) 115-121, was r
 to check against.
 """
 
+import fatpack
 import numpy as np
 import pandas as pd
 import pylife.strength.fatigue  # noqa: F401  registers the accessor that is used below
 import pytest
 from pylife.stress.collective import LoadCollective  # noqa: F401  the same
+from scipy import special
 
 from duty.damage import miner
-from duty.sn import SnCurve, en_1993_1_9, en_13001_3_1, iiw
+from duty.sn import SnCurve, en_1993_1_9, en_13001_3_1, iiw, own
 
 
 def test_knees_of_en_1993_1_9_by_formula() -> None:
@@ -90,3 +92,67 @@ def test_damage_of_200_random_spectra_equals_pylife(curve: SnCurve, parameters: 
             pd.DataFrame({"range": ranges, "mean": 0.0, "cycles": counts}).load_collective
         )
         np.testing.assert_allclose(miner(ranges, counts, curve), theirs.to_numpy(), rtol=1e-9)
+
+
+@pytest.mark.parametrize("category", [36.0, 71.0, 112.0])
+def test_damage_under_en_1993_1_9_equals_fatpack(category: float) -> None:
+    """fatpack (ISC) has the curve of three branches with its cut-off, written by others for stress ranges."""
+    rng = np.random.default_rng(9)
+    theirs, ours = fatpack.TriLinearEnduranceCurve(category), en_1993_1_9(category)
+    for _ in range(100):
+        size = int(rng.integers(1, 40))
+        ranges, counts = rng.uniform(1, 300, size), rng.uniform(1, 1e6, size)
+        expected = theirs.find_miner_sum(np.column_stack([ranges, counts]))
+        assert miner(ranges, counts, ours).sum() == pytest.approx(expected, rel=1e-12)
+    # the fatigue limits lie where others put them, and below the cut-off nothing counts
+    assert ours.knees_mpa == pytest.approx((theirs.Sd, theirs.Sl), rel=1e-12)
+    assert miner([0.999 * theirs.Sl], [1e9], ours).sum() == 0
+
+
+# m before and after the knee, cycles at the knee, log10 of N * range^m before it; and what is published for each:
+# log10 of N * range^m after it, and the range [MPa] at 1e7 cycles
+TWO_SLOPES = {
+    "B1 in air": (4.0, 5.0, 1e7, 15.117, 17.146, 106.97),
+}
+
+
+def two_slopes(name: str) -> SnCurve:
+    before, after, knee, constant, *_ = TWO_SLOPES[name]
+    return own((10**constant / 2e6) ** (1 / before), ((before, knee), (after, float("inf"))), name)
+
+
+@pytest.mark.parametrize("name", TWO_SLOPES)
+def test_curves_of_two_slopes_have_the_published_constants(name: str) -> None:
+    """DNV-RP-C203, table 2-1, as the tests of the package qats (MIT, by DNV) restate them: entered here as
+    an engineer's own curve. Their other curve has its knee at 1e6 cycles, below the reference of 2e6, and cannot be entered.
+    """
+    _, after, _, _, constant, at_1e7 = TWO_SLOPES[name]
+    curve = two_slopes(name)
+    low = curve.knees_mpa[0] / 2
+    assert np.log10(curve.cycles_to_failure(low) * low**after) == pytest.approx(constant, abs=5e-4)
+    assert float(curve.range_at(1e7)) == pytest.approx(at_1e7, abs=5e-3)
+    # their worked case: twenty levels from 1e7 to 1e5 cycles, each for a twentieth of half its life
+    levels = np.linspace(float(curve.range_at(1e7)), float(curve.range_at(1e5)), 20)
+    assert miner(levels, curve.cycles_to_failure(levels) / 20 * 0.5, curve).sum() == pytest.approx(
+        0.5, abs=1e-8
+    )
+
+
+@pytest.mark.parametrize("name", TWO_SLOPES)
+@pytest.mark.parametrize("shape", [0.8, 1.0, 1.1])
+def test_damage_of_weibull_ranges_is_that_of_the_published_closed_form(name: str, shape: float) -> None:
+    """DNV-RP-C203 (2016), formula F.12-1, as the same package restates it: n * (q^m1 / a1 * upper gamma(1 + m1 / h, x) + q^m2 / a2 *
+    lower gamma(1 + m2 / h, x)) with x = (range at the knee / q)^h. Here by summing a million narrow classes instead.
+    """
+    before, after, _, constant, *_ = TWO_SLOPES[name]
+    curve, cycles, scale = two_slopes(name), 3e6, 12.0
+    knee = curve.knees_mpa[0]
+    a1 = 10**constant
+    a2 = a1 * knee ** (after - before)
+    x = (knee / scale) ** shape
+    upper = special.gammaincc(1 + before / shape, x) * special.gamma(1 + before / shape)
+    lower = special.gammainc(1 + after / shape, x) * special.gamma(1 + after / shape)
+    expected = cycles * (scale**before / a1 * upper + scale**after / a2 * lower)
+    edges = np.linspace(0, 60 * scale, 1_000_001)
+    counts = cycles * -np.diff(np.exp(-((edges / scale) ** shape)))
+    assert miner((edges[:-1] + edges[1:]) / 2, counts, curve).sum() == pytest.approx(expected, rel=1e-5)
