@@ -141,7 +141,8 @@ def _explained(
     if cheapest == NOBODY:
         fitting = int((ruling == Ruling.FIT).sum())
         text = (
-            f"{fitting} cranes fit by chart and entries, and each is reserved or needs an override"
+            f"{fitting} {'crane fits' if fitting == 1 else 'cranes fit'} by chart and entries, and"
+            f" {'it' if fitting == 1 else 'each'} is reserved or needs an override"
             if fitting
             else "no crane fits: ask for this job alone to see every reason"
         )
@@ -151,17 +152,13 @@ def _explained(
             if found.most_assigned == found.assigned
             else ", in the list that was found; a better one may exist"
         )
-    elif crane == cheapest or rival == NOBODY:
-        text = (
-            "the cheapest crane for it"
-            if cost[index, crane] == cost[index, cheapest]
-            else "cheaper for the list as a whole"
-        )
+    elif cost[index, crane] == cost[index, cheapest]:
+        text = "the cheapest crane for it"
+    elif rival == NOBODY:
+        text = "cheaper for the list as a whole"
     else:
         title = asked.jobs[rival].title
-        text = (
-            f"{names[cheapest]} would cost less, and serves {title!r} in that time, which gains more from it"
-        )
+        text = f"{names[cheapest]} would cost less, and serves {title!r} in that time: better for the list as a whole"
     return AssignedJob(
         title=asked.jobs[index].title,
         crane=None if crane == NOBODY else names[crane],

@@ -7,6 +7,7 @@ answer is never worse than the greedy one. Where the size allows, an integer pro
 for a better one and for a proof within a time limit. What is not proven says how far off it can be at most.
 """
 
+import math
 from dataclasses import dataclass, replace
 from typing import Final
 
@@ -125,11 +126,13 @@ def _by_program(known: Assignment, cost: Floats, overlaps: Flags, time_limit_s: 
         board = _Board(cost, overlaps)
         for index in np.flatnonzero(found.x > 0.5).tolist():
             board.put(int(job[index]), int(crane[index]))
-        best = min(board.priced(), known, key=lambda one: (-one.assigned, one.points))
+        # Cut off in time, it may leave a job out that a free crane could take.
+        best = min(_improved(board).priced(), known, key=lambda one: (-one.assigned, one.points))
     if found.status == 0:
         return _proven(best)
     bound = -worth * known.most_assigned if found.mip_dual_bound is None else float(found.mip_dual_bound)
-    most = min(int(np.floor(-bound / worth + 1.0)), known.most_assigned)
+    # The points of a list are less than one job is worth.
+    most = min(math.ceil(-bound / worth + 1.0) - 1, known.most_assigned)
     least = max(known.least_points, bound + worth * best.assigned)
     return replace(best, most_assigned=max(most, best.assigned), least_points=min(least, best.points))
 

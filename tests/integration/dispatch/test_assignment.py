@@ -35,8 +35,55 @@ async def test_a_list_over_the_yard(client: httpx.AsyncClient) -> None:
     assert by_title["impossible"]["crane"] is None
     assert "no crane fits" in by_title["impossible"]["explanation"]
     assert body["assigned"] == 8
+    assert body["exact"]
+    # Nobody is told that a crane would cost less where it would not.
+    for job in body["jobs"]:
+        dearer = job["crane"] is not None and job["points"] > job["cheapest_points"]
+        assert ("would cost less" in job["explanation"]) == dearer, job
+    assert by_title["pallets 5"]["explanation"] == "the cheapest crane for it"
     assert (-body["assigned"], body["points"]) <= (-body["greedy_assigned"], body["greedy_points"])
     assert body["points"] == pytest.approx(sum(job["points"] for job in body["jobs"] if job["crane"]))
+
+
+async def test_a_list_worked_by_hand_says_why_each_job_has_its_crane(client: httpx.AsyncClient) -> None:
+    # Two cranes with charts of their own; every other one is reserved for the day. Life is not known, so that a crane costs
+    # the same for every job, and the distance of the place nothing.
+    head = "spread_left,spread_right,sector,outreach_m,capacity_kg\n"
+    strong, weak = "yard-01", "yard-02"
+    for crane, kg in ((strong, 5000), (weak, 2000)):
+        csv = head + f"full,full,,1,{kg}\nfull,full,,12,{kg}\n"
+        asked = {"csv": csv, "valid_from": "2026-01-01", "source": "invented plate"}
+        assert (await client.post(f"/cranes/{crane}/chart-versions", json=asked)).status_code == 200
+    day = listed("", (5, 20))["job"]["window"]
+    for row in (await client.post("/dispatch", json=listed("", (5, 20))["job"])).json()["candidates"]:
+        if row["crane"] not in (strong, weak):
+            held = {"crane": row["crane"], "window": day, "title": "away", "override_reason": "stands here"}
+            assert (await client.post("/reservations", json=held)).status_code == 201
+
+    async def said(*jobs: dict[str, Any]) -> tuple[dict[str, Any], list[tuple[str | None, str]]]:
+        body = (await client.post("/dispatch/assignment", json={"jobs": list(jobs)})).json()
+        return body, [(job["crane"], job["explanation"]) for job in body["jobs"]]
+
+    # 1500 kg: 0.85 * 2000 = 1700 kg, so both may; 3000 kg only the strong one. From the top the light job, entered first, takes it.
+    light, heavy = listed("light", (8, 10), mass_kg=1500.0), listed("heavy", (9, 11), mass_kg=3000.0)
+    body, why = await said(light, heavy)
+    assert [crane for crane, _ in why] == [weak, strong]
+    assert (body["assigned"], body["greedy_assigned"], body["exact"]) == (2, 1, True)
+    # Two heavy ones at once: one of them has no crane, and no list gives it one.
+    body, why = await said(light, heavy, listed("heavy too", (10, 12), mass_kg=3000.0))
+    assert (body["assigned"], body["most_assigned"], body["exact"]) == (2, 2, True)
+    left = next(text for crane, text in why if crane is None)
+    assert left == "every crane that could take it has another job of the list in that time"
+    # Windows that only touch share it.
+    body, why = await said(light, heavy, listed("heavy later", (11, 13), mass_kg=3000.0))
+    assert [crane for crane, _ in why] == [weak, strong, strong]
+    # Every crane that fits is reserved.
+    held = {"crane": strong, "window": day, "title": "away"}
+    assert (await client.post("/reservations", json=held)).status_code == 201
+    fitting = (await client.post("/dispatch", json=heavy["job"])).json()["fit_count"]
+    assert fitting > 1
+    each = f"{fitting} cranes fit by chart and entries, and each is reserved or needs an override"
+    assert (await said(heavy))[1] == [(None, each)]
 
 
 async def test_travel_keeps_the_crane_busy(client: httpx.AsyncClient) -> None:
