@@ -73,6 +73,13 @@ BY_SCHEMA: Final[dict[str, dict[str, Any]]] = {
         "note": "bundle caught on the scaffold, then moved out",
         "decided": "boom and column inspected, no finding; released",
     },
+    "OverloadsDecisionAsked": {
+        "peak_up_to_pct": 102.0,
+        "day_to": "2026-03-31",
+        "cause": "moved_out",
+        "note": "short overshoots at the limiter stop",
+        "decided": "operators instructed, no inspection beyond the daily one",
+    },
     "ServiceDoneAsked": {"plan_id": 1, "done_at": "2026-03-02T15:00:00Z", "note": "oil and filters"},
     "ServicePlanAsked": {"every_hours": 500.0, "every_days": 365, "note": "oil, filters, bolts"},
     "SheetAsked": {"crane": "heron-3", "title": "roof trusses", "job": _JOB},

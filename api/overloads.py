@@ -21,10 +21,13 @@ from domain.overload import (
     OverloadDecisionAsked,
     OverloadEntry,
     OverloadRow,
+    OverloadsDecided,
+    OverloadsDecisionAsked,
     OverloadState,
     peak_words,
 )
 from domain.units import SI_PER
+from duty.overloads import TOGETHER_UP_TO_PCT
 from store import overloads
 from store.overloads import OverloadCounts, OverloadListing
 from store.reading import CraneInSight
@@ -125,6 +128,22 @@ async def decide_overload(
         "decision_id": found.decisions[0].decision_id,
     }
     return found
+
+
+@writes.post("/cranes/{name}/overloads")
+async def decide_overloads(
+    crane: SeenCrane, asked: OverloadsDecisionAsked, request: Request, conn: Conn, caller: Caller
+) -> OverloadsDecided:
+    """Decide alike about every open overload of a crane up to a peak. Above 105 % each is looked at and decided on by itself."""
+    if asked.peak_up_to_pct > TOGETHER_UP_TO_PCT:
+        raise InvalidInput(
+            f"peak_up_to_pct is {TOGETHER_UP_TO_PCT:g} at most: decide about higher peaks one by one, with their traces",
+            field="peak_up_to_pct",
+        )
+    decided = await overloads.decide_several(conn, crane.crane_id, asked, caller.account)
+    left = (await overloads.counts(conn, crane_id=crane.crane_id)).get(crane.name)
+    request.scope[AUDIT_DETAIL] = {"crane": crane.name, **asked.model_dump(mode="json"), "entries": decided}
+    return OverloadsDecided(crane=crane.name, decided=decided, open=left.open if left else 0)
 
 
 async def _entry(conn: Conn, crane: CraneInSight, started_at: Instant) -> OverloadEntry:

@@ -87,6 +87,7 @@ LEAST_ROLE: Final[dict[tuple[str, str], Role]] = {
     ("GET", "/overloads"): VIEWER,
     ("GET", "/overloads/counts"): VIEWER,
     ("GET", "/cranes/{name}/overloads"): VIEWER,
+    ("POST", "/cranes/{name}/overloads"): ENGINEER,
     ("GET", "/cranes/{name}/overloads/{started_at}"): VIEWER,
     ("PUT", "/cranes/{name}/overloads/{started_at}"): ENGINEER,
     ("GET", "/exclusions"): VIEWER,

@@ -23,6 +23,8 @@ from domain.overload import (
     OverloadDecisionAsked,
     OverloadEntry,
     OverloadRow,
+    OverloadsDecided,
+    OverloadsDecisionAsked,
     OverloadState,
 )
 
@@ -129,6 +131,10 @@ class RecordCalls(Transport):
     async def life_record_file(self, name: str, record_id: int, file_id: int) -> bytes:
         """The bytes of one file."""
         return (await self._send("GET", f"/cranes/{name}/life-records/{record_id}/files/{file_id}")).content
+
+    async def decide_overloads(self, name: str, asked: OverloadsDecisionAsked) -> OverloadsDecided:
+        """Decide alike about every open overload of a crane up to a peak."""
+        return await self._post(OverloadsDecided, f"/cranes/{name}/overloads", asked)
 
     async def findings(
         self, name: str, *, day_from: date | None = None, day_to: date | None = None

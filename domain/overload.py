@@ -8,6 +8,7 @@ from typing import Annotated, Final, Self
 from pydantic import AwareDatetime, Field, StringConstraints, model_validator
 
 from domain.answers import CAUTIONS_DUTY, Answer
+from domain.moments import Day
 
 Text = Annotated[str, StringConstraints(max_length=1000, pattern=r"^[^\x00]*$")]
 Decided = Annotated[str, StringConstraints(min_length=3, max_length=1000, pattern=r"^[^\x00]*\S[^\x00]*$")]
@@ -69,6 +70,30 @@ class OverloadDecisionAsked(Answer, extra="forbid"):
         if self.cause is OverloadCause.OTHER and not self.note.strip():
             raise ValueError("note: say what was found, or choose another one of the list")
         return self
+
+
+class OverloadsDecisionAsked(OverloadDecisionAsked):
+    """The same decision about every open overload of a crane up to a peak, on the days given, where they are given."""
+
+    peak_up_to_pct: float = Field(
+        gt=100, allow_inf_nan=False, description="peak of structural percent; those above it stay open"
+    )
+    day_from: Day | None = None
+    day_to: Day | None = None
+
+    @model_validator(mode="after")
+    def _ordered(self) -> Self:
+        if self.day_from is not None and self.day_to is not None and self.day_to < self.day_from:
+            raise ValueError("day_to must not lie before day_from")
+        return self
+
+
+class OverloadsDecided(Answer):
+    """How many overloads were decided on at once, and how many of the crane are still open."""
+
+    crane: str
+    decided: int
+    open: int
 
 
 class OverloadDecision(Answer):

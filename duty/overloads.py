@@ -2,7 +2,7 @@
 
 A lift is an overload when its peak of structural percent is above 100. What was decided about it is written down with the span
 and the peak that the lift had then. A later count may find the lift earlier, longer, in two, or not at all; decisions follow
-it by their spans, so that none is doubled or lost whatever came late. Both thresholds are conventions of this project, no source.
+it by their spans, so that none is doubled or lost whatever came late. The thresholds are conventions of this project, no source.
 """
 
 from bisect import bisect_left, bisect_right
@@ -12,6 +12,10 @@ from typing import Final, NamedTuple
 OVERLOAD_PCT: Final = 100.0  # of the full structural rating; at it a lift is no overload
 RISEN_BY_PCT: Final = (
     1.0  # percentage points by which a peak may pass the decided one before it is open again
+)
+
+TOGETHER_UP_TO_PCT: Final = (
+    105.0  # peak up to which several entries may be decided on at once; above, each by itself
 )
 
 

@@ -11,7 +11,7 @@ from typing import Any, Final
 from psycopg import AsyncConnection, Connection
 
 from domain.errors import NotFound
-from domain.overload import OverloadDecisionAsked
+from domain.overload import OverloadDecisionAsked, OverloadsDecisionAsked
 from store.locks import REGISTER
 from store.sql import query
 from store.statement import Statement, run, run_many
@@ -166,15 +166,33 @@ async def decide(
     """
     await conn.execute(query("register_held"), {"lock": REGISTER, "crane_id": crane_id})
     found = await at_moment(conn, crane_id, at)
-    given = {**asked.model_dump(mode="json"), "decided_by": account}
     if found is not None:
-        params = {"crane_id": crane_id, "started_at": found.started_at, **given}
-        row = await (await conn.execute(query("overload_decided"), params)).fetchone()
-        if row is not None:
-            return int(row[0])
+        made = await _decided(conn, crane_id, asked, account, started_at=found.started_at)
+        if made:
+            return made[0]
     raise NotFound(
         "the register has no lift of this crane at that moment: it may have been counted again, see the list"
     )
+
+
+async def decide_several(
+    conn: AsyncConnection[Any], crane_id: int, asked: OverloadsDecisionAsked, account: str
+) -> int:
+    """Write down the same about each open entry of a crane up to a peak; how many. In a transaction of the caller's."""
+    await conn.execute(query("register_held"), {"lock": REGISTER, "crane_id": crane_id})
+    of = asked.model_dump(include={"peak_up_to_pct", "day_from", "day_to"})
+    return len(await _decided(conn, crane_id, asked, account, **of))
+
+
+async def _decided(
+    conn: AsyncConnection[Any], crane_id: int, asked: OverloadDecisionAsked, account: str, **of: object
+) -> list[int]:
+    chosen = {"started_at": None, "peak_up_to_pct": None, "day_from": None, "day_to": None, **of}
+    said = {**asked.model_dump(mode="json", include={"cause", "note", "decided"}), "decided_by": account}
+    rows = await (
+        await conn.execute(query("overload_decided"), {"crane_id": crane_id, **chosen, **said})
+    ).fetchall()
+    return [int(row[0]) for row in rows]
 
 
 def hold(conn: Connection[Any], crane_id: int) -> None:

@@ -10,7 +10,7 @@ from dash import dcc, html
 from dashboard import numbers
 from dashboard.client import Client
 from dashboard.pages import overloads
-from dashboard.pages.overloads import MARGIN
+from dashboard.pages.overloads import MARGIN, MAY_DECIDE
 from dashboard.parts import charts, events, form, marks, page, trace
 from dashboard.parts.form import Done, Values
 from dashboard.texts import t
@@ -25,7 +25,6 @@ from domain.overload import (
     OverloadState,
 )
 
-MAY_DECIDE: Final = ("engineer", "admin")
 POINTS: Final = 800
 
 
@@ -155,14 +154,8 @@ def _decision(found: OverloadEntry, tag: str, zone: ZoneInfo, *, may: bool) -> h
 
 
 def _form(row: OverloadRow, tag: str) -> html.Div:
-    causes = [(cause.value, words) for cause, words in CAUSE_WORDS.items()]
-    fields = [
-        form.choose("overload", "cause", None, causes, placeholder=t("overloads.cause.choose")),
-        form.text("overload", "note", note=t("overloads.note.note"), lines=2),
-        form.text("overload", "decided", note=t("overloads.decided.note"), lines=2),
-    ]
     context = {"crane": row.crane, "at": row.started_at.isoformat(), "tag": tag}
-    return form.form("overload", fields, t("overloads.save"), context=context)
+    return form.form("overload", overloads.decision_fields("overload"), t("overloads.save"), context=context)
 
 
 def _line(one: OverloadDecision, zone: ZoneInfo, *, holds: bool) -> list[Any]:

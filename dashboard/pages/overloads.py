@@ -9,15 +9,26 @@ from zoneinfo import ZoneInfo
 from dash import dcc, html
 
 from dashboard import numbers
-from dashboard.parts import charts, events, grid, marks, page
+from dashboard.client import Client
+from dashboard.parts import charts, events, form, grid, marks, page
+from dashboard.parts.form import Done, Values
 from dashboard.texts import t
 from dashboard.visit import UTC_ZONE, ZONES, Trouble, Visit, together
+from domain.accounts import WhoAmI
 from domain.answers import CAUTIONS_DUTY, Page
 from domain.attention import State
 from domain.exclusion import ExclusionRow
 from domain.life_answers import LifeAnswer
-from domain.overload import CAUSE_WORDS, OverloadCount, OverloadRow, OverloadState, peak_words
+from domain.overload import (
+    CAUSE_WORDS,
+    OverloadCount,
+    OverloadRow,
+    OverloadsDecisionAsked,
+    OverloadState,
+    peak_words,
+)
 
+MAY_DECIDE: Final = ("engineer", "admin")
 STATES: Final = ("open", "decided", "all")
 SHOWN: Final = 500
 ON_LIFE: Final = 5  # of one crane on its Life page
@@ -48,7 +59,7 @@ async def render(visit: Visit) -> Any:
     found, counts, *more = await together(
         visit.client.overloads(crane or None, state=wanted, cursor=visit.query.get("cursor"), limit=SHOWN),
         visit.client.overload_counts(),
-        *([visit.client.exclusions(crane)] if crane else []),
+        *([visit.client.exclusions(crane), visit.client.me()] if crane else []),
     )
     words = [(one, t(f"overloads.state.{one}")) for one in STATES]
     head = page.head(
@@ -63,10 +74,43 @@ async def render(visit: Visit) -> Any:
     return html.Div(
         [
             head,
-            _list(visit, crane, found, _summary(counts, crane, more), zones),
+            _list(visit, crane, found, _summary(counts, crane, more[:1]), zones),
+            _several(crane) if _may(more) and _still_open(counts, crane) else None,
             marks.cautions(CAUTIONS_DUTY),
         ]
     )
+
+
+def decision_fields(name: str) -> list[Any]:
+    """The fields of a form that decides."""
+    causes = [(cause.value, words) for cause, words in CAUSE_WORDS.items()]
+    return [
+        form.choose(name, "cause", None, causes, placeholder=t("overloads.cause.choose")),
+        form.text(name, "note", note=t("overloads.note.note"), lines=2),
+        form.text(name, "decided", note=t("overloads.decided.note"), lines=2),
+    ]
+
+
+def _several(crane: str) -> html.Section:
+    """The form that decides about several at once."""
+    name = "overloads"
+    fields = [
+        form.number(name, "peak_up_to_pct", None, note=t("overloads.up_to.note"), min=100, decimalScale=1),
+        form.text(name, "day_from", note=t("overloads.day.note")),
+        form.text(name, "day_to", note=t("overloads.day.note")),
+        *decision_fields(name),
+    ]
+    asks = form.form(name, fields, t("overloads.several.save"), context={"crane": crane})
+    note = html.P(t("overloads.several.note"), className="bl-summary")
+    parts = [html.Summary(t("overloads.several")), note, asks]
+    return html.Section(html.Details(parts, className="bl-numbers"), className="bl-card", id="several")
+
+
+@form.handles("overloads")
+async def _decide_several(client: Client, values: Values, context: Values) -> Done:
+    asked = form.read(OverloadsDecisionAsked, values)
+    done = await client.decide_overloads(str(context["crane"]), asked)
+    return Done(said=t("overloads.several.saved", count=done.decided, open=numbers.plain(done.open)))
 
 
 def _to_crane(crane: str) -> tuple[Any, ...]:
@@ -93,6 +137,16 @@ def _summary(counts: Page[OverloadCount] | Trouble, crane: str, more: Sequence[A
         if not isinstance(excluded, Trouble) and (count := _in_force(excluded)):
             words += t("overloads.excluded", count=count)
     return words
+
+
+def _may(more: Sequence[Any]) -> bool:
+    """Whether who asks decides: known where a crane is chosen."""
+    me = more[1] if len(more) > 1 else None
+    return isinstance(me, WhoAmI) and me.role in MAY_DECIDE
+
+
+def _still_open(counts: Page[OverloadCount] | Trouble, crane: str) -> bool:
+    return not isinstance(counts, Trouble) and any(one.open for one in counts.items if one.crane == crane)
 
 
 def _in_force(excluded: Page[ExclusionRow]) -> int:

@@ -44,9 +44,15 @@ on conflict (crane_id, started_at) do update set
     counted = excluded.counted, open = excluded.open, decision_ids = excluded.decision_ids;
 
 -- name: overload_decided
--- A decision about the entry that begins at a moment: the lift as it stands there is kept with it, and the entry is no longer open.
+-- A decision about the entry that begins at a moment, or about each open one up to a peak and between two days. The lift as it
+-- stands there is kept with it, and the entry is no longer open.
 with entry as (
-    select * from overload where crane_id = %(crane_id)s and started_at = %(started_at)s
+    select * from overload
+    where crane_id = %(crane_id)s
+        and (started_at = %(started_at)s or (
+            open and peak_structural_pct <= %(peak_up_to_pct)s::float8
+            and (%(day_from)s::date is null or day >= %(day_from)s) and (%(day_to)s::date is null or day <= %(day_to)s)
+        ))
 ), made as (
     insert into overload_decision (
         crane_id, started_at, ended_at, day, peak_utilisation_pct, peak_structural_pct, peak_outreach_m, mass_kg,

@@ -82,6 +82,39 @@ async def test_of_two_who_saw_the_same_one_decides(registered: str, fresh_api: F
     assert [one["decided"] for one in (await engineer.get(ONE)).json()["decisions"]] == [ASKED["decided"]]
 
 
+async def test_the_same_is_decided_about_several_up_to_a_peak(registered: str, fresh_api: FastAPI) -> None:
+    engineer = await signed_in(fresh_api, "engineer-north")
+    path = "/cranes/heron-3/overloads"
+    several = {**ASKED, "peak_up_to_pct": 105.0}
+    for change, words in (
+        ({"peak_up_to_pct": 105.1}, "decide about higher peaks one by one"),
+        ({"peak_up_to_pct": 100.0}, "peak_up_to_pct"),
+        ({"peak_up_to_pct": None}, "peak_up_to_pct"),
+        ({"day_from": "2026-03-05", "day_to": "2026-03-04"}, "day_to must not lie before"),
+        ({"decided": " "}, "decided"),
+    ):
+        refused = await engineer.post(path, json={**several, **change})
+        assert refused.status_code == 422, refused.text
+        assert words in refused.text
+    nothing = await engineer.post(path, json={**several, "day_to": "2026-03-02"})
+    assert nothing.json() == {"crane": "heron-3", "decided": 0, "open": 3}
+    done = await engineer.post(path, json={**several, "day_to": "2026-03-03"})
+    assert done.json() == {"crane": "heron-3", "decided": 1, "open": 2}
+    (row,) = await listed(engineer, path, state="decided")
+    assert (row["peak_structural_pct"], row["decided_by"]) == (104.5, "engineer-north")
+    again = await engineer.post(path, json=several)
+    assert again.json()["decided"] == 0  # decided ones keep their decision
+    assert (await engineer.post("/cranes/crake-1/overloads", json=several)).status_code == 404
+    dispatcher = await signed_in(fresh_api, "dispatcher-north")
+    assert (await dispatcher.post(path, json=several)).status_code == 403
+    admin = await signed_in(fresh_api, "admin-all")
+    assert [row["crane"] for row in await listed(admin, state="open")] == ["heron-3", "crake-1", "heron-3"]
+    noted = [
+        row["detail"] for row in (await admin.get("/audit")).json()["items"] if row["target"].endswith(path)
+    ]
+    assert [one["entries"] for one in noted if "entries" in one] == [0, 1, 0]
+
+
 async def test_filters_pages_and_counts(registered: str, fresh_api: FastAPI) -> None:
     engineer = await signed_in(fresh_api, "engineer-all")
     assert (await engineer.put(ONE, json=ASKED)).status_code == 200

@@ -23,6 +23,7 @@ def test_an_engineer_decides_about_an_open_overload(
         ).fetchone()
     assert row is not None, "the yard of this day has no overload"
     crane, still = row
+    assert still > 1
     page = visit(f"{site}/fleet")
     page.locator(".bl-morning").get_by_role("link", name=crane).and_(
         page.locator("[href^='/overloads']")
@@ -47,6 +48,14 @@ def test_an_engineer_decides_about_an_open_overload(
     assert Axe().run(page).response["violations"] == []
     page.get_by_role("link", name="Register").click()
     expect(page.locator("#page")).to_contain_text(f"{still - 1} of them open")
+    page.get_by_text("Decide on several at once").click()
+    page.get_by_label("Structural peak up to [%]").fill("120")
+    page.get_by_label("Decision", exact=True).fill("operators instructed")
+    page.get_by_role("textbox", name="Cause").click()
+    page.get_by_role("option", name="Outreach increased under load").click()
+    page.get_by_role("button", name="Decide on these").click()
+    expect(page.get_by_label("Structural peak up to [%]")).to_have_attribute("aria-invalid", "true")
+    assert Axe().run(page).response["violations"] == []
     page.goto(f"{site}/life/{crane}")
     expect(page.locator("#overloads")).to_contain_text(f"{still - 1} of them open")
 

@@ -157,6 +157,18 @@ def test_it_follows_a_change_of_counts(yard: Yard) -> None:
     assert sum(one.decisions for one in found) == 1
 
 
+def test_a_crane_counted_before_there_was_a_register_gets_one(yard: Yard) -> None:
+    yard.store(yard.messages(START, rectangles((300, 120, 108.0))))
+    yard.count()
+    before = register(yard)
+    with psycopg.connect(yard.url) as conn:  # as the migration leaves it
+        conn.execute("delete from overload")
+        conn.execute("update crane_summary set made_of = null")
+    assert register(yard) == []
+    yard.count()
+    assert register(yard) == before != []
+
+
 def test_there_is_nothing_to_decide_where_no_lift_is(yard: Yard) -> None:
     yard.store(yard.messages(START, rectangles((300, 120, 99.0))))
     yard.count()
