@@ -29,6 +29,8 @@ from dashboard.pages import (
     health,
     health_import,
     life,
+    life_record_form,
+    life_records,
     overload_entry,
     overloads,
     replay,
@@ -73,6 +75,7 @@ ROUTES: Final[tuple[Route, ...]] = (
     Route(f"/dispatch/charts/{_NAME}", "dispatch.charts.title", dispatch_charts.render),
     Route("/life", "life.title", life.render_list),
     Route(f"/life/{_NAME}", "life.title", life.render),
+    Route(f"/life/{_NAME}/records", "records.title", life_records.render),
     Route(f"/life/{_NAME}/dossier", "dossier.title", dossier.render),
     Route("/overloads", "overloads.title", overloads.render),
     Route(f"/overloads/{_NAME}", "overloads.title", overload_entry.render),
@@ -160,6 +163,7 @@ def register(app: Dash, client: Client) -> Ahead:
     crane_now.register(app, client)
     dispatch_charts.register(app)
     life.register(app, client)
+    life_record_form.register(app, client)
     settings_crane_form.register(app)
     health_import.register(app, client)
     return ahead

@@ -12,6 +12,7 @@ from dashboard.pages import (
     life_damage,
     life_details,
     life_forecast,
+    life_records,
     life_uncertainty,
     overloads,
 )
@@ -28,12 +29,13 @@ async def render(visit: Visit) -> Any:
     """One crane's structural life with the assumptions behind it."""
     name = visit.place["crane"]
     life = await visit.client.life(name)
-    damage, entries, factors, me, counters, found, detail, over = await together(
+    damage, entries, factors, me, counters, records, found, detail, over = await together(
         visit.client.damage(name, detail=visit.query.get("detail")),
         visit.client.details(name),
         visit.client.factors(name),
         visit.client.me(),
         visit.client.counters(name),
+        visit.client.life_records(name),
         visit.client.findings(name, day_from=life.recorded_from or visit.now.date()),
         visit.client.crane(name),
         visit.client.overloads(name, state=OverloadState.OPEN, limit=overloads.ON_LIFE),
@@ -59,6 +61,10 @@ async def render(visit: Visit) -> Any:
         parts.append(charts.missing(t("counters.title"), counters))
     else:
         parts.append(life_counters.section(life, counters, role))
+    if isinstance(records, Trouble):
+        parts.append(charts.missing(t("records.title"), records))
+    else:
+        parts.append(life_records.on_life(name, records.items))
     if isinstance(damage, Trouble):
         parts.append(charts.missing(t("damage.title"), damage))
     else:

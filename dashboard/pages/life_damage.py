@@ -96,6 +96,8 @@ def _detail_cells(one: DetailDamage) -> tuple[str, ...]:
     )
     total = t("damage.of_allowed", damage=f"{one.damage:.3g}", allowed=f"{one.allowed_sum:g}")
     counted = numbers.MISSING if one.damage_counted is None else f"{one.damage_counted:.3g}"
+    if one.counted_since is not None:
+        counted = t("damage.counted_since", damage=counted, day=numbers.day(one.counted_since))
     return one.curve, total, counted, spread, equivalent, numbers.plain(one.gamma_mf, 2)
 
 
