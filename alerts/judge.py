@@ -8,11 +8,11 @@ from typing import Final
 from zoneinfo import ZoneInfo
 
 from domain.alerts import AlertKind, AlertRuleAsked, Priority
-from domain.units import s_to_h
+from domain.units import MS_PER_MIN, s_to_h
 from duty.assessment import by_entries
 from store.alert_watch import CraneFacts, DutyFacts, Key, OpenAlert
 
-LOADED_MS_LEAST = 30 * 60_000
+LOADED_MS_LEAST = 30 * MS_PER_MIN
 """A share of less than half an hour under load says little: it raises nothing. Own choice, no source."""
 
 

@@ -34,7 +34,7 @@ from store.statement import run as execute
 
 log = structlog.get_logger(__name__)
 
-LIVE_SHARE: Final = 0.02  # of one core that the running day of one live crane may take
+LIVE_CORE: Final = 0.02  # of one core that the running day of one live crane may take
 MEASURE_LAG_EVERY_S: Final = 5.0
 RETRY_AFTER_S: Final = 60.0  # a crane whose count failed is left alone for so long
 RECONNECT_AFTER_S: Final = 2.0
@@ -56,7 +56,7 @@ class Worker:
     """One worker on one connection.
 
     again_after_s: a crane is not counted again sooner, so that a live crane does not keep a worker to itself. As its
-        day grows each count of it takes longer, so the pause grows with it: see LIVE_SHARE.
+        day grows each count of it takes longer, so the pause grows with it: see LIVE_CORE.
     days_per_claim: most days of one crane in one transaction.
     thresholds: from when a finding is told.
     """
@@ -128,7 +128,7 @@ class Worker:
         running = LocalDay(days[-1], entry.zone).end_at > datetime.now(UTC)
         if running and len(days) == 1 and self.again_after_s > 0:
             took_s = time.monotonic() - started
-            self._left_alone[crane_id] = started + max(self.again_after_s, took_s / LIVE_SHARE)
+            self._left_alone[crane_id] = started + max(self.again_after_s, took_s / LIVE_CORE)
         samples = sum(counted.samples for counted in counts)
         metrics.DAYS_COUNTED.inc(len(days))
         metrics.SAMPLES_COUNTED.inc(samples)

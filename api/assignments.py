@@ -25,6 +25,7 @@ from domain.job_answers import (
     LevellingRow,
     ListedJob,
 )
+from domain.said import said_day
 from duty.assign import NOBODY, Assignment, assign, greedy, level, overlapping
 from duty.capacity import Flags, Floats, Ints
 from duty.dispatch import Ruling
@@ -214,7 +215,7 @@ def _levelled(
     found = level(late.used_share or 0.0, pace, months)
     held_back = [state.text for state in states_of(situation, index)]
     if 0 < (due - today).days <= DUE_SOON_DAYS:
-        held_back.append(f"special assessment due on {due}")
+        held_back.append(f"special assessment due on {said_day(due)}")
     if late.limiter_overrides >= many:
         held_back.append(f"most limiter overrides: {late.limiter_overrides} in {days} days")
     return LevellingRow(

@@ -11,6 +11,7 @@ from api.stages import AUDIT_DETAIL
 from domain.dispatch_answers import CraneState, StateCode
 from domain.errors import InvalidInput
 from domain.findings import FINDING_WORDS, FindingCode
+from domain.said import said_day
 from store.access import Principal, Role
 
 
@@ -25,7 +26,9 @@ def states_of(situation: Situation, index: int) -> tuple[CraneState, ...]:
         due_on = standing.assessment_on[index]
         within = due_on > np.datetime64(situation.first_day(index))
         text = (
-            f"special assessment due on {due_on}" if within else f"special assessment overdue since {due_on}"
+            f"special assessment due on {said_day(due_on)}"
+            if within
+            else f"special assessment overdue since {said_day(due_on)}"
         )
         found.append(CraneState(code="assessment_overdue", text=text, needs_override=True))
     plain: list[tuple[StateCode, str]] = []

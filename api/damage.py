@@ -13,8 +13,9 @@ from api.life import around_base, entered, merged_directions
 from api.spectrum import Rule, beyond_answer, chosen_days, merged_ledger
 from domain.errors import NotFound
 from domain.life_answers import CurvePoint, DamageAnswer, DamageCell, DamageStep, DirectionDamage
+from domain.said import said_count
 from duty import damage, reading
-from duty.damage import Damage, Detail
+from duty.damage import Damage, Detail, largest_half
 from duty.details import COMPARISON
 from duty.directions import DirectionLedger
 from duty.geometry import Floats
@@ -172,14 +173,11 @@ def _around(weld: Detail, turned: DirectionLedger | None) -> tuple[tuple[Directi
 def _sentence(weld: Detail, done: Damage, steps: Sequence[DamageStep]) -> str:
     if done.total <= 0:
         return "No cycle on record is large enough to damage this weld."
-    half, share, cycles = 0.0, 0.0, 0.0
-    for step in steps:
-        half, share, cycles = step.range_mpa, share + step.share, cycles + step.cycles
-        if share >= 0.5:
-            break
+    telling = steps[: largest_half([step.share for step in steps])]
+    half, cycles = telling[-1].range_mpa, sum(step.cycles for step in telling)
     whole = sum(step.cycles for step in steps)
     return (
-        f"Half of the damage comes from the {cycles:,.0f} largest of {whole:,.0f} cycles, those of {half:.0f} MPa or more."
+        f"Half of the damage comes from the {said_count(cycles)} largest of {said_count(whole)} cycles, those of {half:.0f} MPa or more."
         + (
             " The weld is assumed: it compares cranes and says nothing about any weld of this one."
             if weld is COMPARISON

@@ -37,6 +37,7 @@ from domain.dossier import (
 from domain.errors import Conflict, InvalidInput, NotFound
 from domain.exclusion import ExclusionRow
 from domain.findings import FindingRow
+from domain.units import ms_to_s
 from store import dossiers, duty, exclusions, findings, overloads, summary
 from store.access import Principal
 from store.reading import CraneInSight, CraneKnown
@@ -223,7 +224,7 @@ def _duty(whole: CraneSummary | None) -> DossierDuty:
     if whole is None:
         times, counts, days = dict.fromkeys(_TIMES, 0.0), dict.fromkeys(_COUNTS, 0), 0
     else:
-        times = {name: getattr(whole, f"{name}_ms") / 1000 for name in _TIMES}
+        times = {name: ms_to_s(getattr(whole, f"{name}_ms")) for name in _TIMES}
         counts, days = {name: getattr(whole, name) for name in _COUNTS}, whole.days
     return DossierDuty.model_validate(
         {"days": days, **counts, **{f"{name}_s": value for name, value in times.items()}}

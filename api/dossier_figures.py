@@ -20,7 +20,7 @@ from duty.levels import NEAR_LIMIT_PCT
 Section = dict[str, Any]
 WIDTH_MM: Final = 140.0
 HEIGHT_MM: Final = 62.0
-LEAST_TOP_PCT: Final = 110.0
+FULL_SCALE_PCT: Final = 110.0
 LEVEL_STEP_PCT: Final = 20
 SPECTRUM_CAPTION: Final = (
     "Line: lifts of the record whose peak reaches a structural percent or more. Dashed: rectangles of the same sum of cubes"
@@ -99,7 +99,7 @@ def spectrum_drawing(spectrum: SpectrumAnswer) -> dict[str, Any] | None:
         return None
     design = spectrum.design_cycles
     decades = math.ceil(math.log10(max(spectrum.lifts, design or 1.0, 10.0)))
-    top_pct = max(LEAST_TOP_PCT, steps[0].high_pct)
+    top_pct = max(FULL_SCALE_PCT, steps[0].high_pct)
     x, y = WIDTH_MM / decades, HEIGHT_MM / top_pct
 
     def drawn(points: Sequence[tuple[float, float]]) -> Points:

@@ -29,6 +29,7 @@ from api.dossier_words import UNVERIFIED
 from api.typesetting import pdf
 from domain.counter import CounterKind, CounterSpanRow
 from domain.dossier import Dossier
+from domain.units import ms_to_s
 from domain.upkeep import GapRow
 
 SIGNATURE: Final = ("name", "function", "qualification", "place", "date", "signature")
@@ -216,7 +217,7 @@ def _counter_row(span: CounterSpanRow) -> list[str]:
 
 def _gap_row(gap: GapRow, zone: ZoneInfo) -> list[str]:
     begin, end = (f"{at.astimezone(zone):%Y-%m-%d %H:%M}" for at in (gap.from_at, gap.to_at))
-    return [begin, end, gap.cause, rows.hours(gap.missing_ms / 1000)]
+    return [begin, end, gap.cause, rows.hours(ms_to_s(gap.missing_ms))]
 
 
 def _assessment(dossier: Dossier) -> Section:

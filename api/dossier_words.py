@@ -12,6 +12,7 @@ from domain.findings import FindingRow
 from domain.life_answers import LifeAnswer
 from domain.life_record import DEFECTS, LifeRecordRow
 from domain.overload import OverloadRow, OverloadState
+from domain.units import s_to_h
 
 UNVERIFIED: Final = (
     "Unverified: the rule is known in the trade or restated openly, and the standard itself was not at hand when it was "
@@ -167,11 +168,11 @@ def _record(
         yield f"{100 * (1 - life.coverage):.3g} % of the time in use that is known of is not on record."
     if life.unrecorded_s:
         yield (
-            f"{life.unrecorded_s / 3600:,.1f} h in use are not on record or excluded: taken at the pace of the crane's "
+            f"{s_to_h(life.unrecorded_s):,.1f} h in use are not on record or excluded: taken at the pace of the crane's "
             "90th-percentile week, and never as rest."
         )
     if duty.limit_assumed_s:
-        yield f"limit_pct was not sent for {duty.limit_assumed_s / 3600:,.1f} h: 100 was assumed, which is conservative for life."
+        yield f"limit_pct was not sent for {s_to_h(duty.limit_assumed_s):,.1f} h: 100 was assumed, which is conservative for life."
 
 
 def _readings(life: LifeAnswer, spectrum: SpectrumAnswer, findings: Sequence[FindingRow]) -> Iterator[str]:

@@ -5,6 +5,7 @@ from datetime import date
 from typing import Final
 
 from domain.life_answers import UnsureFigure
+from domain.said import said_day
 from duty import life
 from duty.forecast import NoForecast
 from duty.standing import Standing
@@ -29,7 +30,7 @@ def sentence(found: Standing, due_on: date, due_reason: str) -> str:
         _unknown(found),
         *(f"Entries contradict each other: {one}." for one in found.contradictions),
         _spent(found),
-        f"A special assessment is due by {due_on}: {due_reason}.",
+        f"A special assessment is due by {said_day(due_on)}: {due_reason}.",
     )
     return " ".join(part for part in parts if part)
 

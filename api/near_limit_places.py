@@ -18,8 +18,6 @@ from store.duty import LiftPeak, Span
 
 MASS_STEPS_KG: Final = (100.0, 250.0, 500.0, 1000.0, 2000.0, 5000.0)
 MOST_MASS_CLASSES: Final = 16
-TELLING_SHARE: Final = 0.1  # of near-limit time, from which a class is worth a word; our choice, no source
-TELLING_WEIGHT: Final = 1.5  # and how much more than its part of all time; our choice, no source
 MOST_REASONS: Final = 5
 Ints = NDArray[np.int64]
 
@@ -144,7 +142,7 @@ def reasons(parts: dict[str, tuple[Circumstance, ...]]) -> tuple[str, ...]:
             if near_whole == 0 or row.weight is None:
                 continue
             part = row.near_limit_s / near_whole
-            if part >= TELLING_SHARE and row.weight >= TELLING_WEIGHT:
+            if circumstances.telling(part, row.weight):
                 words = f"{100 * part:.0f} % of the near-limit time {intro[kind].format(row.name)}"
                 telling.append((part * row.weight, f"{words}, {row.weight:.1f} times its part of all time"))
     telling.sort(reverse=True)

@@ -11,8 +11,8 @@ from fastapi.responses import Response
 from psycopg_pool import PoolTimeout
 from starlette.exceptions import HTTPException
 
-from domain.answers import Problem
-from domain.errors import BoomledgerError, Conflict, InvalidInput, NotFound, Unavailable
+from domain.answers import FieldProblem, Problem
+from domain.errors import BoomledgerError, Conflict, InvalidInput, NotFound, Unavailable, field_of
 from domain.registration import field_path
 
 PROBLEM_JSON: Final = "application/problem+json"
@@ -51,7 +51,7 @@ def problem_response(
     detail: str,
     *,
     request_id: str | None = None,
-    fields: tuple[str, ...] = (),
+    errors: tuple[FieldProblem, ...] = (),
     headers: Mapping[str, str] | None = None,
 ) -> Response:
     """One problem as a response."""
@@ -59,7 +59,8 @@ def problem_response(
         title=_TITLES.get(status, "Problem"),
         status=status,
         detail=detail,
-        fields=fields,
+        fields=tuple(one.field for one in errors),
+        errors=errors,
         request_id=request_id,
     )
     return Response(
@@ -101,7 +102,9 @@ async def _ours(request: Request, error: Exception) -> Response:
     assert isinstance(error, BoomledgerError)
     field = error.field if isinstance(error, InvalidInput) else None
     headers = error.headers if isinstance(error, Refused) else None
-    return _answer(request, status_of(error), str(error), fields=(field,) if field else (), headers=headers)
+    sent = "body" if request.method in ("POST", "PUT", "PATCH") else "query"
+    errors = (_field_problem((sent, *field.split(".")), str(error)),) if field else ()
+    return _answer(request, status_of(error), str(error), errors=errors, headers=headers)
 
 
 async def _http(request: Request, error: Exception) -> Response:
@@ -119,9 +122,17 @@ async def _http(request: Request, error: Exception) -> Response:
 async def _invalid(request: Request, error: Exception) -> Response:
     assert isinstance(error, RequestValidationError)
     problems = error.errors()
-    fields = tuple(field_path(one["loc"][1:]) or "body" for one in problems)
-    detail = "; ".join(f"{name}: {one['msg']}" for name, one in zip(fields, problems, strict=True))
-    return _answer(request, 422, detail[:2000], fields=fields[:50])
+    errors = tuple(_field_problem(field_of(one), str(one["msg"])) for one in problems)
+    detail = "; ".join(f"{one.field}: {one.detail}" for one in errors)
+    return _answer(request, 422, detail[:2000], errors=errors[:50])
+
+
+def _field_problem(place: tuple[str | int, ...], detail: str) -> FieldProblem:
+    """One problem of a field. place: body, query or path, then the parts of the field."""
+    path = field_path(place[1:])
+    parts = path.split(".") if path and place[0] == "body" else []
+    pointer = "".join(f"/{part.replace('~', '~0').replace('/', '~1')}" for part in parts)
+    return FieldProblem(pointer=f"#{pointer}", field=path or "body", detail=detail)
 
 
 async def _database(request: Request, error: Exception) -> Response:

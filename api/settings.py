@@ -6,6 +6,7 @@ from typing import Annotated, Self
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
 from domain.life_record import FILE_BYTES_MAX
+from domain.units import H_PER_DAY, MIN_PER_DAY
 from transfer.limits import FileLimits
 
 
@@ -25,8 +26,8 @@ class ApiSettings(BaseModel):
     allowed_hosts: tuple[str, ...] = Field(
         default=(), description="names in the Host header that are answered; empty for any"
     )
-    session_hours: Annotated[float, Field(gt=0, le=24 * 30)] = 12.0
-    session_idle_minutes: Annotated[float, Field(gt=0, le=24 * 60)] = 60.0
+    session_hours: Annotated[float, Field(gt=0, le=H_PER_DAY * 30)] = 12.0
+    session_idle_minutes: Annotated[float, Field(gt=0, le=MIN_PER_DAY)] = 60.0
     token_days_max: int = Field(default=366, ge=1, le=3660)
     login_tries: int = Field(
         default=5, ge=1, description="failed log-ins of one account from one address in 15 minutes"

@@ -36,7 +36,8 @@ def describe(api: FastAPI, routes: Iterable[BaseRoute]) -> dict[str, Any]:
             servers=[{"url": "/api/v1"}],
         )
         parts = spec.setdefault("components", {})
-        parts.setdefault("schemas", {})["Problem"] = Problem.model_json_schema()
+        problem = Problem.model_json_schema(ref_template="#/components/schemas/{model}")
+        parts.setdefault("schemas", {}).update({**problem.pop("$defs"), "Problem": problem})
         for name in ("HTTPValidationError", "ValidationError"):
             parts["schemas"].pop(name, None)
         parts["securitySchemes"] = {

@@ -253,7 +253,7 @@ def _weeks_of(giver: Subject, heavy: Sequence[HeavyWeek], unit_of: Standing) -> 
 
 
 def _receiver_after(giver: Subject, receiver: Subject, change: Change, heavy: Sequence[HeavyWeek]) -> Outlook:
-    there = change.rating_ratio**3 * _weeks_of(giver, heavy, receiver.stands)
+    there = change.cube_ratio * _weeks_of(giver, heavy, receiver.stands)
     weekly = what_if.receiver_weeks(receiver.stands.weekly_share, there, change)
     own = _damage(receiver)
     if own is None or not change.moved_share:

@@ -14,11 +14,12 @@ from domain.crane import LoadChart, Sector, Spread
 from domain.dispatch_answers import DispatchQuestion
 from domain.fleet_answers import FleetAnswer, FleetRow
 from domain.messages import EventKind
+from domain.units import MS_PER_DAY
 from simulator.record import DayRecord, utc_of
 from simulator.yard import Expectation, Yard, YardCrane
 
 LIFTS_TOLERANCE: Final = 0.01
-YEARS_MS: Final = 10 * 365 * 86_400_000
+YEARS_MS: Final = 10 * 365 * MS_PER_DAY
 JOBS: Final = (
     DispatchQuestion(
         mass_kg=900,

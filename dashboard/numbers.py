@@ -4,19 +4,16 @@ Thousands are parted by a narrow no-break space and a unit follows a no-break sp
 """
 
 import math
-import re
 from datetime import date, datetime
 from enum import StrEnum
 from typing import Any, Final, NamedTuple
 from zoneinfo import ZoneInfo
 
-from domain.said import Quantity, Said, rounded
+from domain.said import MONTHS, THIN, Quantity, Said, rounded, said_day
 from domain.units import MS_PER_S, S_PER_DAY, S_PER_H, S_PER_MIN, SI_PER, s_to_h
 
 NBSP: Final = "\u00a0"
-THIN: Final = "\u202f"
 MISSING: Final = "–"
-MONTHS: Final = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
 WEEKDAYS: Final = ("Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", "Sunday")
 
 
@@ -204,7 +201,7 @@ def day(when: date | None) -> str:
     """A calendar day."""
     if when is None:
         return MISSING
-    return f"{when.day}{NBSP}{MONTHS[when.month - 1]}{NBSP}{when.year}"
+    return said_day(when).replace(" ", NBSP)
 
 
 def weekday(when: date) -> str:
@@ -219,12 +216,6 @@ def moment(when: datetime | None, zone: ZoneInfo, *, seconds: bool = False) -> s
     local = when.astimezone(zone)
     clock = local.strftime("%H:%M:%S" if seconds else "%H:%M")
     return f"{local.day}{NBSP}{MONTHS[local.month - 1]}{NBSP}{local.year}, {clock}{NBSP}{local.tzname()}"
-
-
-def spoken(text: str) -> str:
-    """A sentence of the api with its days and its thousands as they read on the screens."""
-    with_days = re.sub(r"\b(\d{4}-\d\d-\d\d)\b", lambda found: day(date.fromisoformat(found[1])), text)
-    return re.sub(r"(?<=\d),(?=\d{3}\b)", THIN, with_days)
 
 
 def listed(words: list[str]) -> str:

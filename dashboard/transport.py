@@ -165,6 +165,7 @@ def _raise(response: httpx.Response) -> None:
         case 409 | 412:
             raise Conflict(text)
         case 400 | 413 | 415 | 422:
-            raise InvalidInput(text, field=next(iter(problem.fields), None))
+            problems = {one.field: one.detail for one in reversed(problem.errors)}
+            raise InvalidInput(text, field=next(iter(problem.fields), None), by_field=problems)
         case _:
             raise Unavailable(text)

@@ -9,6 +9,7 @@ from typing import Annotated, Final, Literal, Self
 from pydantic import AwareDatetime, Field, StrictBool, StringConstraints, model_validator
 
 from domain.answers import Answer
+from domain.errors import field_error
 from domain.findings import FINDING_WORDS, FindingCode
 from domain.messages import CraneName
 from domain.moments import Instant
@@ -187,12 +188,14 @@ class AlertRuleAsked(Answer, extra="forbid"):
     @model_validator(mode="after")
     def _levels_and_scope(self) -> Self:
         if sum(scope is not None for scope in (self.site, self.type, self.crane)) > 1:
-            raise ValueError("give at most one of site, type and crane")
+            raise field_error("site", "give at most one of site, type and crane")
         if self.clear_at is not None:
             wrong = self.clear_at < self.raise_at if self.words.falling else self.clear_at > self.raise_at
             if wrong:
                 side = "below" if self.words.falling else "above"
-                raise ValueError(f"clear_at must not lie {side} raise_at: the alert would never stay")
+                raise field_error(
+                    "clear_at", f"clear_at must not lie {side} raise_at: the alert would never stay"
+                )
         return self
 
     @property
@@ -342,11 +345,13 @@ class AlertTargetAsked(Answer, extra="forbid"):
     @model_validator(mode="after")
     def _one_way(self) -> Self:
         if bool(self.recipients) == (self.web_address is not None):
-            raise ValueError("give either recipients or web_address")
+            raise field_error("recipients", "give either recipients or web_address")
         if (self.quiet_from is None) != (self.quiet_to is None):
-            raise ValueError("give both quiet_from and quiet_to, or neither")
+            raise field_error("quiet_from", "give both quiet_from and quiet_to, or neither")
         if any(one is not None and one.tzinfo is not None for one in (self.quiet_from, self.quiet_to)):
-            raise ValueError("quiet hours have no zone: the zone is the one of each crane's site")
+            raise field_error(
+                "quiet_from", "quiet hours have no zone: the zone is the one of each crane's site"
+            )
         return self
 
 

@@ -41,6 +41,16 @@ class Page(Answer, Generic[Row]):
     next_cursor: str | None = None
 
 
+class FieldProblem(Answer):
+    """What is wrong with one field of what was sent."""
+
+    pointer: str = Field(
+        description="JSON pointer (RFC 6901) into the body; # for the whole of it, or of a parameter"
+    )
+    field: str = Field(description="the parameter, or the field with dots between its parts")
+    detail: str
+
+
 class Problem(Answer):
     """An error as RFC 9457 problem details."""
 
@@ -50,7 +60,8 @@ class Problem(Answer):
     detail: str = Field(default="", description="what went wrong and what to do next")
     instance: str | None = None
     request_id: str | None = None
-    fields: tuple[str, ...] = Field(default=(), description="the parameters or fields to mend")
+    fields: tuple[str, ...] = Field(default=(), description="the parameters or fields to correct")
+    errors: tuple[FieldProblem, ...] = Field(default=(), description="what is wrong with each of them")
 
 
 class Health(Answer):

@@ -14,6 +14,7 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 from pydantic import AwareDatetime, BaseModel, ConfigDict, Field, StrictBool, model_validator
 
 from domain.attention import REVIEW_SHARE
+from domain.errors import field_error
 from domain.messages import CraneName
 from domain.moments import Day
 
@@ -239,7 +240,9 @@ class AssessmentEntries(_Value):
     @model_validator(mode="after")
     def _condition_has_a_day(self) -> Self:
         if bool(self.assess_because.strip()) != (self.assess_since is not None):
-            raise ValueError("assess_because and assess_since belong together: give both or neither")
+            raise field_error(
+                "assess_because", "assess_because and assess_since belong together: give both or neither"
+            )
         return self
 
 

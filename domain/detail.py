@@ -5,6 +5,8 @@ from typing import Annotated, Final, Literal, Self
 
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
+from domain.errors import field_error
+
 LEAST_MPA_PER_PCT: Final = 1e-3
 REFERENCE_CYCLES: Final = 2e6  # where every curve is named by its stress range
 Number = Annotated[float, Field(strict=True, allow_inf_nan=False)]
@@ -74,26 +76,29 @@ class DetailSpec(BaseModel):
     @model_validator(mode="after")
     def _usable(self) -> Self:
         if abs(self.mpa_per_pct) < LEAST_MPA_PER_PCT:
-            raise ValueError(
-                f"mpa_per_pct must be {LEAST_MPA_PER_PCT} or more: without stress there is no damage"
+            raise field_error(
+                "mpa_per_pct",
+                f"mpa_per_pct must be {LEAST_MPA_PER_PCT} or more: without stress there is no damage",
             )
         if isinstance(self.direction, float) and not -360 <= self.direction <= 360:
-            raise ValueError("direction must lie in -360..360 degrees")
+            raise field_error("direction", "direction must lie in -360..360 degrees")
         if (self.curve is CurveFamily.OWN) != bool(self.branches):
-            raise ValueError("branches belong to the curve 'own', which needs 1 to 6 of them")
+            raise field_error("branches", "branches belong to the curve 'own', which needs 1 to 6 of them")
         if self.curve is CurveFamily.OWN:
             self._check_branches()
         return self
 
     def _check_branches(self) -> None:
         if not self.source.strip():
-            raise ValueError(
-                "source must say where a curve of your own comes from: a test, a report, a handbook"
+            raise field_error(
+                "source", "source must say where a curve of your own comes from: a test, a report, a handbook"
             )
         if any(branch.to_cycles is None for branch in self.branches[:-1]):
-            raise ValueError("to_cycles may be left out on the last of the branches only")
+            raise field_error("branches", "to_cycles may be left out on the last of the branches only")
         ends = [branch.to_cycles for branch in self.branches if branch.to_cycles is not None]
         if ends != sorted(set(ends)):
-            raise ValueError("to_cycles of the branches must rise")
+            raise field_error("branches", "to_cycles of the branches must rise")
         if ends and ends[0] < REFERENCE_CYCLES:
-            raise ValueError("the first of the branches must reach 2e6 cycles, where reference_mpa is meant")
+            raise field_error(
+                "branches", "the first of the branches must reach 2e6 cycles, where reference_mpa is meant"
+            )

@@ -9,7 +9,11 @@ BoomledgerError
 └── Unavailable           a database, broker or file that cannot be reached now
 """
 
+from collections.abc import Mapping
 from enum import StrEnum
+from typing import Any
+
+from pydantic_core import PydanticCustomError
 
 
 class BoomledgerError(Exception):
@@ -17,11 +21,28 @@ class BoomledgerError(Exception):
 
 
 class InvalidInput(BoomledgerError, ValueError):
-    """A value outside what is allowed. `field` names it, the text says the allowed range."""
+    """A value outside what is allowed. `field` names it, the text says the allowed range.
 
-    def __init__(self, text: str, *, field: str | None = None) -> None:
+    `by_field` holds what is wrong by field, where more than one is.
+    """
+
+    def __init__(
+        self, text: str, *, field: str | None = None, by_field: Mapping[str, str] | None = None
+    ) -> None:
         super().__init__(text)
         self.field = field
+        self.by_field = dict(by_field) if by_field else {field or "": text}
+
+
+def field_error(field: str, text: str) -> PydanticCustomError:
+    """What a validator of a whole model raises: the field it is about, and what is wrong with it."""
+    return PydanticCustomError("value_error", "{text}", {"text": text, "field": field})
+
+
+def field_of(error: Mapping[str, Any]) -> tuple[str | int, ...]:
+    """Where one error of a model stands, with the field that its validator named."""
+    named = (error.get("ctx") or {}).get("field")
+    return (*error["loc"], *(() if named is None else str(named).split(".")))
 
 
 class QuarantineReason(StrEnum):

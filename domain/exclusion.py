@@ -8,6 +8,7 @@ from pydantic import AwareDatetime, Field, StrictBool, model_validator
 
 from domain.answers import Answer
 from domain.channels import CHANNEL_NAMES
+from domain.errors import field_error
 from domain.moments import Instant
 
 UTILISATION: Final = "utilisation_pct"
@@ -36,9 +37,9 @@ class ExclusionAsked(Answer, extra="forbid"):
     @model_validator(mode="after")
     def _ordered(self) -> Self:
         if self.to_at <= self.from_at:
-            raise ValueError("to_at must lie after from_at")
+            raise field_error("to_at", "to_at must lie after from_at")
         if not all(YEARS[0] < at.year < YEARS[1] for at in (self.from_at, self.to_at)):
-            raise ValueError(f"from_at and to_at must lie in the years {YEARS[0]} to {YEARS[1]}")
+            raise field_error("from_at", f"from_at and to_at must lie in the years {YEARS[0]} to {YEARS[1]}")
         return self
 
 

@@ -6,6 +6,7 @@ from typing import Annotated, Self
 from pydantic import BaseModel, ConfigDict, Field, field_validator, model_validator
 
 from domain.crane import QUARTERS, Sector, Spread
+from domain.errors import field_error
 from domain.moments import Instant
 
 DEFAULT_PLANNING_LIMIT_PCT = 85.0  # own choice: leaves room for what the plan does not know
@@ -66,9 +67,9 @@ class Window(Value):
     @model_validator(mode="after")
     def _ordered(self) -> Self:
         if self.ends_at <= self.starts_at:
-            raise ValueError("ends_at must lie after starts_at")
+            raise field_error("ends_at", "ends_at must lie after starts_at")
         if (self.ends_at - self.starts_at).days > 366:
-            raise ValueError("a window is at most 366 days long")
+            raise field_error("ends_at", "a window is at most 366 days long")
         return self
 
 
@@ -222,7 +223,7 @@ class LiftJob(Value):
                 if set(position.sector.quarters) <= self.sectors:
                     continue
                 allowed = ", ".join(one for one in QUARTERS if one in self.sectors)
-                raise ValueError(f"{name} must be one of the sectors allowed: {allowed}")
+                raise field_error(name, f"{name} must be one of the sectors allowed: {allowed}")
         return self
 
     @property

@@ -7,7 +7,7 @@ from typing import Annotated, Final, NamedTuple, Self
 from pydantic import AwareDatetime, Field, StringConstraints, model_validator
 
 from domain.answers import Answer
-from domain.errors import InvalidInput
+from domain.errors import InvalidInput, field_error
 from domain.exclusion import ChannelName
 from domain.moments import Day
 
@@ -123,13 +123,15 @@ class LifeRecordAsked(Answer, extra="forbid"):
     @model_validator(mode="after")
     def _fits_its_kind(self) -> Self:
         if self.happened_on.year < FIRST_YEAR:
-            raise ValueError(f"happened_on must not lie before {FIRST_YEAR}")
+            raise field_error("happened_on", f"happened_on must not lie before {FIRST_YEAR}")
         for name, kinds in FIELDS.items():
             if getattr(self, name) not in (None, ()) and self.kind not in kinds:
-                raise ValueError(f"{name} does not belong to a record of kind {self.kind}: leave it out")
+                raise field_error(
+                    name, f"{name} does not belong to a record of kind {self.kind}: leave it out"
+                )
         for name in NEEDED.get(self.kind, ()):
             if getattr(self, name) in (None, ""):
-                raise ValueError(f"a record of kind {self.kind} needs {name}")
+                raise field_error(name, f"a record of kind {self.kind} needs {name}")
         return self
 
 

@@ -8,6 +8,7 @@ from typing import Annotated, Final, Self
 from pydantic import AwareDatetime, Field, StringConstraints, model_validator
 
 from domain.answers import CAUTIONS_DUTY, Answer
+from domain.errors import field_error
 from domain.moments import Day
 
 Text = Annotated[str, StringConstraints(max_length=1000, pattern=r"^[^\x00]*$")]
@@ -68,7 +69,7 @@ class OverloadDecisionAsked(Answer, extra="forbid"):
     @model_validator(mode="after")
     def _cause_is_told(self) -> Self:
         if self.cause is OverloadCause.OTHER and not self.note.strip():
-            raise ValueError("note: say what was found, or choose another one of the list")
+            raise field_error("note", "say what was found, or choose another one of the list")
         return self
 
 

@@ -4,6 +4,7 @@ A page fills the slots in the units of its reader; `text` is the same in SI unit
 """
 
 import math
+from datetime import date
 from typing import Final, Literal
 
 from pydantic import BaseModel, ConfigDict, Field
@@ -11,6 +12,8 @@ from pydantic import BaseModel, ConfigDict, Field
 Unit = Literal["kg", "m", "m2", "kN", "kPa", "m/s", "deg", "%"]
 Bound = Literal["near", "most", "least"]
 """How a figure may be rounded: to the nearest, never up (what is allowed at most), never down (what is needed at least)."""
+MONTHS: Final = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
+THIN: Final = "\u202f"
 _SLACK: Final = 1e-9  # of a step, against what binary fractions add
 
 
@@ -47,6 +50,16 @@ def say(code: str, words: str, **quantities: Quantity) -> Said:
 def say_plainly(code: str, text: str) -> Said:
     """Words as they stand, braces included: for what people entered."""
     return Said(code=code, words=text.replace("{", "{{").replace("}", "}}"), text=text)
+
+
+def said_day(day: date) -> str:
+    """A calendar day as every sentence and screen writes it."""
+    return f"{day.day} {MONTHS[day.month - 1]} {day.year}"
+
+
+def said_count(count: float) -> str:
+    """A whole number as every sentence and screen writes it: thousands parted by a narrow no-break space."""
+    return f"{count:,.0f}".replace(",", THIN)
 
 
 def rounded(value: float, decimals: int, bound: Bound) -> float:

@@ -1,5 +1,6 @@
 """Exact unit conversions and standard gravity. Stored values are SI; t, lb and ft are for screens."""
 
+import math
 from typing import Final
 
 KG_PER_T: Final = 1000.0
@@ -16,6 +17,11 @@ MS_PER_S: Final = 1000
 S_PER_MIN: Final = 60
 S_PER_H: Final = 3600
 S_PER_DAY: Final = 86_400
+US_PER_MS: Final = 1000
+MS_PER_MIN: Final = MS_PER_S * S_PER_MIN
+MS_PER_DAY: Final = MS_PER_S * S_PER_DAY
+MIN_PER_DAY: Final = S_PER_DAY // S_PER_MIN
+H_PER_DAY: Final = S_PER_DAY // S_PER_H
 BYTES_PER_MB: Final = 1_000_000
 
 SI_PER: Final[dict[str, float]] = {
@@ -34,6 +40,18 @@ SI_PER: Final[dict[str, float]] = {
     "mph": M_S_PER_MPH,
 }
 """How much one of each unit is in the unit that is stored: kg, m, m2, kN, kPa, m/s."""
+
+
+DEGREES_PER_RADIAN: Final = math.degrees(1.0)
+TO_CHANNEL: Final[dict[str, dict[str, tuple[float, float]]]] = {
+    "%": {"%": (1, 0), "1": (100, 0)},
+    "deg": {"deg": (1, 0), "rad": (DEGREES_PER_RADIAN, 0)},
+    "m": {"m": (1, 0), "cm": (0.01, 0), "mm": (0.001, 0), "ft": (M_PER_FT, 0), "in": (M_PER_FT / 12, 0)},
+    "degC": {"degC": (1, 0), "K": (1, -273.15), "degF": (5 / 9, -160 / 9)},
+    "h": {"h": (1, 0), "s": (1 / S_PER_H, 0)},
+    "1": {"1": (1, 0)},
+}
+"""(factor, offset) from each unit that a file may have to the unit of a channel."""
 
 
 def ms_to_s(time_ms: float) -> float:

@@ -7,6 +7,7 @@ from pydantic import AwareDatetime, Field, StrictBool, model_validator
 
 from domain.answers import Answer
 from domain.detail import DetailSpec
+from domain.errors import field_error
 from domain.moments import Instant
 
 
@@ -154,7 +155,7 @@ class ServicePlanAsked(Answer, extra="forbid"):
     @model_validator(mode="after")
     def _some_interval(self) -> Self:
         if self.every_hours is None and self.every_lifts is None and self.every_days is None:
-            raise ValueError("give at least one of every_hours, every_lifts, every_days")
+            raise field_error("every_hours", "give at least one of every_hours, every_lifts, every_days")
         return self
 
 

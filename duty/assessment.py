@@ -18,6 +18,7 @@ from typing import Any, Final, NamedTuple
 
 from domain.crane import AssessmentEntries
 from domain.life_record import Defect, RecordKind
+from domain.said import said_day
 from duty.forecast import Forecast, NoForecast
 
 DAYS_A_YEAR: Final = 365.25
@@ -114,8 +115,8 @@ def defect_words(defect: Defect) -> str:
     if defect.kind is RecordKind.FINDING:
         what += f" ({defect.note[:NOTE_CHARS].strip()})" if defect.note else ""
     if defect.closed_on is None:
-        return f"open {what} since {defect.found_on}"
-    return f"{what}, closed on {defect.closed_on}, no special assessment since"
+        return f"open {what} since {said_day(defect.found_on)}"
+    return f"{what}, closed on {said_day(defect.closed_on)}, no special assessment since"
 
 
 def by_age(entries: AssessmentEntries) -> Assessment:

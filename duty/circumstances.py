@@ -98,6 +98,15 @@ def count(
     return made
 
 
+TELLING_SHARE: Final = 0.1  # of near-limit time, from which a class is worth a word; our choice, no source
+TELLING_WEIGHT: Final = 1.5  # and how much more than its part of all time; our choice, no source
+
+
+def telling(share: float, weight: float) -> bool:
+    """Whether a class of circumstances is worth a word: its share of the near-limit time [0..1], and that over its part of all time."""
+    return share >= TELLING_SHARE and weight >= TELLING_WEIGHT
+
+
 def merge_all(parts: Iterable[Circumstances]) -> Circumstances:
     """Sum of parts in any order; empty() for none."""
     total = empty()

@@ -203,6 +203,12 @@ def of_directions(
     )
 
 
+def largest_half(shares: ArrayLike) -> int:
+    """How many of the first shares of a whole, the largest ranges first, hold half of it; all where they sum up to less."""
+    sums = np.cumsum(np.asarray(shares, np.float64))
+    return min(int(np.searchsorted(sums, 0.5)) + 1, sums.size)
+
+
 def allowed_range_mpa(curve: SnCurve, s_m: float, gamma_mf: float) -> float:
     """Limit of the largest range of a spectrum [MPa]: ds_Rd = ds_c / (gamma_mf * s_m^(1/m)), on one slope.
 

@@ -39,6 +39,11 @@ class Change:
         """Largest peak here that the other crane can take [% here]."""
         return 100.0 / self.rating_ratio
 
+    @property
+    def cube_ratio(self) -> float:
+        """What a moved lift adds to C * kQ at the receiver, over what it added at the giver."""
+        return self.rating_ratio**3
+
 
 def giver_weeks(weekly: Floats, moved: Floats, change: Change) -> Floats:
     """Weekly use of the crane that gives lifts away; `moved`: the use of its movable lifts in the same weeks.

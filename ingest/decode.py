@@ -13,6 +13,7 @@ from pydantic import BaseModel, ValidationError
 
 from domain.errors import QuarantineReason, UnreadableMessage
 from domain.messages import EventMessage, Leaf, SamplesMessage, StatusMessage, parse_topic
+from domain.units import MS_PER_DAY, MS_PER_MIN
 from ingest import quick
 from ingest.limits import Limits
 from ingest.quick import Samples, in_order
@@ -217,7 +218,7 @@ def _check_times(first_ms: int, last_ms: int, received_ms: int, entry: CraneEntr
 
 def _long(ms: int) -> str:
     """A length of time to read."""
-    return f"{ms / 86_400_000:.1f} days" if ms >= 2 * 86_400_000 else f"{ms / 60_000:.1f} minutes"
+    return f"{ms / MS_PER_DAY:.1f} days" if ms >= 2 * MS_PER_DAY else f"{ms / MS_PER_MIN:.1f} minutes"
 
 
 def _unreadable(problem: ValidationError) -> UnreadableMessage:

@@ -10,6 +10,7 @@ import numpy as np
 from psycopg import Connection
 
 from domain.channels import CHANNEL_NAMES
+from domain.units import US_PER_MS
 from store.columns import Segment
 from store.unpacking import COPY_END, COPY_HEAD
 
@@ -80,10 +81,10 @@ def _fixed(segment: Segment) -> bytes:
     return FIXED.pack(
         7 + len(CHANNEL_NAMES),
         *(4, segment.crane_id),
-        *(8, (segment.t0_ms - _MS_TO_2000) * 1000),
+        *(8, (segment.t0_ms - _MS_TO_2000) * US_PER_MS),
         *(8, segment.boot),
         *(8, segment.seq),
         *(4, segment.dt_ms),
         *(4, segment.values.shape[1]),
-        *(8, (segment.received_ms - _MS_TO_2000) * 1000),
+        *(8, (segment.received_ms - _MS_TO_2000) * US_PER_MS),
     )

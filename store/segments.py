@@ -15,6 +15,7 @@ from psycopg import AsyncConnection, BaseConnection, Connection, sql
 
 from domain.channels import CHANNEL_NAMES
 from domain.errors import InvalidInput
+from domain.units import US_PER_MS
 from store import parquet
 from store.columns import (
     EPOCH,
@@ -206,13 +207,13 @@ def _whole(data: bytes) -> list[Segment]:
         found.append(
             Segment(
                 crane_id=crane_id,
-                t0_ms=t0 // 1000 + MS_TO_2000,
+                t0_ms=t0 // US_PER_MS + MS_TO_2000,
                 boot=boot,
                 seq=seq,
                 dt_ms=dt_ms,
                 channels=tuple(channels),
                 values=np.array(rows, dtype=np.float32).reshape(len(channels), n),
-                received_ms=received // 1000 + MS_TO_2000,
+                received_ms=received // US_PER_MS + MS_TO_2000,
             )
         )
     return found

@@ -17,6 +17,7 @@ import numpy as np
 from psycopg import sql
 
 from domain.errors import InvalidInput
+from domain.units import US_PER_MS
 from store.columns import Floats, Segments, from_parts
 
 COPY_HEAD: Final = b"PGCOPY\n\xff\r\n\0" + bytes(8)
@@ -54,7 +55,7 @@ def unpacked(data: bytes, names: Sequence[str], element_bytes: int) -> Segments:
     read, length_of, past = _FIXED.unpack_from, _LENGTH.unpack_from, _FIXED.size
     while place < end and data[place : place + 2] != COPY_END:
         _, _, t0, _, boot, _, seq, _, dt_ms, _, n, _, received = read(data, place)
-        fixed.append((t0 // 1000 + MS_TO_2000, boot, seq, dt_ms, n, received // 1000 + MS_TO_2000))
+        fixed.append((t0 // US_PER_MS + MS_TO_2000, boot, seq, dt_ms, n, received // US_PER_MS + MS_TO_2000))
         place += past
         row = []
         for _ in names:

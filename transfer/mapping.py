@@ -11,19 +11,9 @@ from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationEr
 from domain.channels import CHANNEL_BY_NAME, CHANNEL_NAMES
 from domain.errors import InvalidInput
 from domain.messages import MAX_STEP_MS, CraneName, EventKind, EventState
-from domain.units import M_PER_FT
+from domain.units import MS_PER_S, TO_CHANNEL
 
-EPOCH_FORMATS: Final = {"unix_s": 1000, "unix_ms": 1}  # milliseconds in one of them
-DEGREES_PER_RADIAN: Final = 57.29577951308232
-# (factor, offset) from a unit of the file to the unit of the channel.
-CONVERSIONS: Final[dict[str, dict[str, tuple[float, float]]]] = {
-    "%": {"%": (1, 0), "1": (100, 0)},
-    "deg": {"deg": (1, 0), "rad": (DEGREES_PER_RADIAN, 0)},
-    "m": {"m": (1, 0), "cm": (0.01, 0), "mm": (0.001, 0), "ft": (M_PER_FT, 0), "in": (M_PER_FT / 12, 0)},
-    "degC": {"degC": (1, 0), "K": (1, -273.15), "degF": (5 / 9, -160 / 9)},
-    "h": {"h": (1, 0), "s": (1 / 3600, 0)},
-    "1": {"1": (1, 0)},
-}
+EPOCH_FORMATS: Final = {"unix_s": MS_PER_S, "unix_ms": 1}  # milliseconds in one of them
 
 
 class _Part(BaseModel):
@@ -143,7 +133,7 @@ class Mapping(_Part):
         for name, column in self.channels.items():
             if name not in CHANNEL_BY_NAME:
                 raise ValueError(f"there is no channel {name}; known are {', '.join(CHANNEL_NAMES)}")
-            units = CONVERSIONS[CHANNEL_BY_NAME[name].unit]
+            units = TO_CHANNEL[CHANNEL_BY_NAME[name].unit]
             if column.unit is not None and column.unit not in units:
                 raise ValueError(f"{name} in {column.unit!r}: known units are {', '.join(units)}")
         return self
@@ -151,7 +141,7 @@ class Mapping(_Part):
     def factors(self, name: str) -> tuple[float, float]:
         """(factor, offset) from a number in the file to a reading of a channel."""
         column, unit = self.channels[name], CHANNEL_BY_NAME[name].unit
-        factor, offset = CONVERSIONS[unit][column.unit or unit]
+        factor, offset = TO_CHANNEL[unit][column.unit or unit]
         return factor * column.factor, offset * column.factor + column.offset
 
 

@@ -104,7 +104,7 @@
   }
 
   const Trace = React.memo(function Trace(props) {
-    const { frames, events, width, first, last, words, seek, shown, watch_from, act_from, gap_ms } = props;
+    const { frames, events, width, first, last, words, seek, shown, watch_from, act_from, gap_ms, ticks_ms } = props;
     const highest = frames.utilisation_pct.reduce((most, value) => (typeof value === "number" && value > most ? value : most), 0);
     const top = Math.max(1.15 * act_from, highest + 12);
     const x = (at) => LEFT + ((at - first) / (last - first)) * (width - LEFT - 8);
@@ -122,8 +122,8 @@
       ...line(act_from, "bl-replay-limit", `${act_from} %`),
       h("path", { key: "path", className: "bl-replay-line", d: path }),
     ];
-    const step = [1, 2, 5, 10, 15, 30, 60, 120, 240, 480].find((minutes) => ((minutes * 60000) / (last - first)) * width > 70) || 960;
-    for (let at = Math.ceil(first / (step * 60000)) * step * 60000; at <= last; at += step * 60000) {
+    const step = ticks_ms.find((each) => (each / (last - first)) * width > 70) || ticks_ms[ticks_ms.length - 1];
+    for (let at = Math.ceil(first / step) * step; at <= last; at += step) {
       children.push(h("line", { key: "k" + at, className: "bl-tick", x1: x(at), x2: x(at), y1: TRACE_HEIGHT - 24, y2: TRACE_HEIGHT - 19 }));
       children.push(h("text", { key: "m" + at, className: "bl-axis-text", x: x(at), y: TRACE_HEIGHT - 5, textAnchor: x(at) > width - 24 ? "end" : "middle" }, shown(at).slice(-8, -3)));
     }
@@ -265,7 +265,7 @@
         h("span", { key: "event", id: `${props.id}-event`, className: recent ? `bl-replay-event bl-${recent.mark}` : "" }, gap ? words.gap : recent ? recent.text : ""),
       ]),
       h("div", { key: "trace", className: "bl-replay-over" }, [
-        width > 0 && h(Trace, { key: "t", frames, events: props.events, width, first, last, words, seek, shown, watch_from: props.watch_from, act_from: props.act_from, gap_ms: props.gap_ms }),
+        width > 0 && h(Trace, { key: "t", frames, events: props.events, width, first, last, words, seek, shown, watch_from: props.watch_from, act_from: props.act_from, gap_ms: props.gap_ms, ticks_ms: props.ticks_ms }),
         width > 0 && h("div", { key: "c", className: "bl-replay-cursor", style: { transform: `translateX(${cursor.toFixed(1)}px)` } }),
       ]),
       h("input", { key: "place", id: `${props.id}-place`, className: "bl-replay-place", type: "range", min: first, max: last, step: 1000, value: Math.round(at), "aria-label": words.place, "aria-valuetext": shown(at), onChange: (change) => seek(Number(change.target.value)) }),

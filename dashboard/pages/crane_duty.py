@@ -133,7 +133,7 @@ def _notes(s: SpectrumAnswer) -> Any:
         t("duty.spikes.counted", count=numbers.plain(s.spikes_counted), off=off)
         if s.spikes_counted
         else None,
-        None if s.beyond is None else numbers.spoken(s.beyond.sentence),
+        None if s.beyond is None else s.beyond.sentence,
     ]
     known = [html.Li(note) for note in notes if note is not None]
     return html.Ul(known, className="bl-notes") if known else None

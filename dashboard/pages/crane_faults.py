@@ -55,7 +55,7 @@ def section(
 def _with_overloads(found: FaultsAndOverloadsAnswer | None) -> html.P | None:
     if found is None or not found.enough:
         return None
-    words = t("episodes.overloads", sentence=numbers.spoken(found.sentence), caution=found.caution)
+    words = t("episodes.overloads", sentence=found.sentence, caution=found.caution)
     return html.P(words, className="bl-summary")
 
 

@@ -96,7 +96,7 @@ def _pace(row: LevellingRow) -> html.Li:
                     html.Span(
                         t(
                             "dispatch.levelling.row",
-                            advice=numbers.spoken(row.advice),
+                            advice=row.advice,
                             used=numbers.share(row.used_share),
                             review=numbers.day(row.review_on),
                         ),

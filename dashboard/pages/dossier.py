@@ -50,7 +50,7 @@ def _unknown(draft: Dossier) -> html.Section:
     if draft.unknown:
         body: list[Any] = [
             html.P(t("dossier.unknown.note"), className="bl-summary"),
-            html.Ul([html.Li(numbers.spoken(line)) for line in draft.unknown], className="bl-notes"),
+            html.Ul([html.Li(line) for line in draft.unknown], className="bl-notes"),
         ]
     else:
         body = [html.P(t("dossier.unknown.none"), className="bl-nothing")]

@@ -19,7 +19,7 @@ from domain.answers import Page, QuarantineRow
 from domain.attention import State
 from domain.findings import FindingRow
 from domain.fleet_answers import FleetAnswer, FleetRow
-from domain.units import ms_to_h, ms_to_s, s_to_h
+from domain.units import MS_PER_MIN, ms_to_h, ms_to_s, s_to_h
 from domain.upkeep import DayRow
 
 RECORD_DAYS: Final = 28
@@ -264,7 +264,7 @@ def _record_figure(
                     "size": 8,
                     "line": {"color": "#ffffff", "width": 2},
                 },
-                "customdata": [round(missing / 60_000, 1) for _, _, missing in gaps],
+                "customdata": [round(missing / MS_PER_MIN, 1) for _, _, missing in gaps],
                 "hovertemplate": t("health.gap_hover") + "<extra></extra>",
             },
         ],

@@ -94,7 +94,7 @@ def _share(life: LifeAnswer, factors: FactorsAnswer | Trouble) -> html.Section:
         [
             html.H2(t("life.used")),
             body,
-            html.P(numbers.spoken(life.sentence), className="bl-summary") if life.sentence else None,
+            html.P(life.sentence, className="bl-summary") if life.sentence else None,
             marks.facts(
                 marks.fact(t("duty.lifts"), numbers.plain(life.lifts), _recorded(life)),
                 marks.fact(t("duty.kq"), numbers.plain(life.kq, 4), t("duty.kq.note")),

@@ -45,7 +45,7 @@ def _table(damage: DamageAnswer, life: LifeAnswer, visit: Visit) -> html.Section
         [
             html.H2(t("damage.title")),
             _assumed_note() if damage.assumed else None,
-            html.P(numbers.spoken(damage.sentence), className="bl-summary"),
+            html.P(damage.sentence, className="bl-summary"),
             html.P(t("details.summary"), className="bl-summary"),
             *_beyond(damage, life),
             html.Div(
@@ -68,7 +68,7 @@ def _beyond(damage: DamageAnswer, life: LifeAnswer) -> list[html.P]:
     """What the damage leaves out because no class reaches it."""
     outside = [damage.beyond, *(one.beyond for one in life.details)]
     words = dict.fromkeys(one.sentence for one in outside if one is not None)
-    return [html.P([marks.mark(State.WATCH, t("damage.beyond")), " ", numbers.spoken(one)]) for one in words]
+    return [html.P([marks.mark(State.WATCH, t("damage.beyond")), " ", one]) for one in words]
 
 
 def _assumed_note() -> html.P:

@@ -212,7 +212,7 @@ def answer_words(found: WhatIfAnswer) -> list[Any]:
     headers = [t(f"what_if.col.{name}") for name in ("crane", "year", "before", "after")]
     rows = [html.Tr([html.Th(old.crane, scope="row"), *map(html.Td, _cells(old, new))]) for old, new in pairs]
     return [
-        html.P(numbers.spoken(found.sentence)),
+        html.P(found.sentence),
         html.Table(
             [html.Thead(html.Tr([html.Th(word, scope="col") for word in headers])), html.Tbody(rows)],
             className="bl-table",

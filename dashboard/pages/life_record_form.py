@@ -242,12 +242,12 @@ async def _save(client: Client, values: Values, context: Values) -> Done:
     if "record_id" not in context:
         made = await client.add_life_record(crane, form.read(LifeRecordAsked, given))
         return Done(
-            said=t("records.saved", effect=numbers.spoken(made.effect_text)),
+            said=t("records.saved", effect=made.effect_text),
             go_to=f"/life/{crane}/records?record={made.record_id}",
         )
     asked = form.read(LifeRecordCorrected, given)
     made = await client.correct_life_record(crane, int(context["record_id"]), asked)
-    return Done(said=t("records.corrected", effect=numbers.spoken(made.effect_text)))
+    return Done(said=t("records.corrected", effect=made.effect_text))
 
 
 @form.handles(WITHDRAW)

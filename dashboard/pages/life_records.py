@@ -115,7 +115,7 @@ def _words(row: LifeRecordRow) -> list[Any]:
             [
                 marks.mark(Attention.ACT, t("records.calls")) if calls else None,
                 " " if calls else None,
-                t("records.effect", effect=numbers.spoken(row.effect_text)),
+                t("records.effect", effect=row.effect_text),
             ],
             className="bl-summary",
         ),

@@ -19,8 +19,9 @@ from domain.answers import EventRow
 from domain.drawing_answers import PosesAnswer
 from domain.lift import Lift
 from domain.messages import EventKind, EventState
-from domain.units import MS_PER_S, ms_to_s
+from domain.units import MS_PER_MIN, MS_PER_S, ms_to_s
 
+TICKS_MS: Final = [minutes * MS_PER_MIN for minutes in (1, 2, 5, 10, 15, 30, 60, 120, 240, 480, 960)]
 FRAMES: Final = 40_000  # an hour at 10 Hz, with room
 MOST_EVENTS: Final = 500
 STOPS_AT: Final = frozenset(
@@ -93,6 +94,7 @@ async def render(visit: Visit) -> Any:
         watch_from=attention.WARNING_PCT,
         act_from=attention.LIMIT_PCT,
         gap_ms=samples.gap_ms,
+        ticks_ms=TICKS_MS,
         start_ms=_moment(visit),
         time_from=_iso(start),
         time_to=_iso(end),

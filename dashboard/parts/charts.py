@@ -12,11 +12,11 @@ from urllib.parse import quote
 
 from dash import dcc, html
 
-from dashboard.numbers import THIN
 from dashboard.parts import states
 from dashboard.texts import t
 from dashboard.theme import FONT, GRAPH_CONFIG
 from dashboard.visit import Trouble
+from domain.said import THIN
 
 Row = Sequence[object]
 TABLE_ROWS: Final = 60

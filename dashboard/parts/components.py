@@ -83,7 +83,8 @@ class Player(_Drawn):
     frames: {"at_ms": [...], channel or figure of a position: [number or None, ...]}, times rising; `curve` is a place in curves. events: [{"at_ms", "kind", "text", "mark",
     "stop"}, ...], rising; `mark` is a state of parts.marks, `stop` whether the jump to the next event stops there.
     lifts: [{"start_ms", "end_ms", "mass_kg"}, ...]. curves: charts as SideView's. watch_from, act_from: utilisation of
-    the states [%]. gap_ms: after a longer time nothing is drawn in between. start_ms: where it opens; time_from, time_to: ISO times of the span, for its address.
+    the states [%]. gap_ms: after a longer time nothing is drawn in between. ticks_ms: steps of its
+    axis of time, rising. start_ms: where it opens; time_from, time_to: ISO times of the span, for its address.
     """
 
     _type = "Player"
@@ -99,6 +100,7 @@ class Player(_Drawn):
         "watch_from",
         "act_from",
         "gap_ms",
+        "ticks_ms",
         "start_ms",
         "time_from",
         "time_to",

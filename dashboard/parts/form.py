@@ -4,7 +4,6 @@ A page makes a form with `form(...)` and says with `@handles(name)` what happens
 api with the rights of the person at the browser; what it refuses stands beside the field that it names.
 """
 
-import re
 from collections.abc import Awaitable, Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -16,7 +15,7 @@ from pydantic import BaseModel, ValidationError
 
 from dashboard.client import Client, NotAllowed
 from dashboard.texts import t
-from domain.errors import BoomledgerError, InvalidInput
+from domain.errors import BoomledgerError, InvalidInput, field_of
 
 Model = TypeVar("Model", bound=BaseModel)
 Values = Mapping[str, Any]
@@ -62,14 +61,10 @@ def read(model: type[Model], values: Values) -> Model:
         found: dict[str, str] = {}
         for error in problem.errors():
             words = str(error["msg"]).removeprefix("Value error, ")
-            field = str(error["loc"][0]) if error["loc"] else _named_in(words, values)
+            place = [str(part) for part in field_of(error)]
+            field = next((part for part in place if part in values), place[0] if place else "")
             found.setdefault(field, t("form.needed") if error["type"] == "missing" else words)
         raise Unreadable(found) from problem
-
-
-def _named_in(words: str, values: Values) -> str:
-    """The field that a message begins with or names; empty where it names none."""
-    return next((name for name in values if re.search(rf"\b{re.escape(name)}\b", words)), "")
 
 
 def form(
@@ -187,10 +182,19 @@ async def send(client: Client, name: str, values: Values, context: Values) -> Do
     except Unreadable as problem:
         return problem
     except InvalidInput as problem:
-        field = (problem.field or "").split(".")[0]
-        return Unreadable({field if field in values else "": str(problem)})
+        return Unreadable(by_field(problem, values))
     except (NotAllowed, BoomledgerError) as problem:
         return Unreadable({"": str(problem)})
+
+
+def by_field(problem: InvalidInput, values: Values) -> dict[str, str]:
+    """What the api refuses, by field of a form; under the empty name what belongs to none of them."""
+    found: dict[str, list[str]] = {}
+    for place, words in problem.by_field.items():
+        field = next((part for part in place.split(".") if part in values), "")
+        several = place and not field and len(problem.by_field) > 1
+        found.setdefault(field, []).append(f"{place}: {words}" if several else words)
+    return {field: "; ".join(words) for field, words in found.items()}
 
 
 def register(app: Dash, client: Client) -> None:

@@ -563,7 +563,7 @@ async def test_a_condition_entered_after_the_last_count_makes_the_assessment_due
         cranes.save_crane(conn, YARD.crane("yard-04").crane.model_copy(update=cracked))
     row = await row_of(client, "yard-04", **room)
     assert (row["usable"], row["needs_override"]) == (False, True)
-    assert "special assessment overdue since 2026-11-20" in [note["text"] for note in row["notes"]]
+    assert "special assessment overdue since 20 Nov 2026" in [note["text"] for note in row["notes"]]
 
 
 async def test_a_crane_that_was_never_heard_says_so_and_comes_later(

@@ -216,7 +216,7 @@ async def test_a_counter_sent_in_samples_that_runs_backwards_is_told_and_not_use
     found = await life(http, yard)
     assert not any(month["by_counter"] for month in found["f1_by_month"])
     assert found["f1"] == 1.1
-    assert any("ran backwards on 2026-03-31: 500.9, then 20" in one for one in found["contradictions"])
+    assert any("ran backwards on 31 Mar 2026: 500.9, then 20" in one for one in found["contradictions"])
     assert "ran backwards" in found["sentence"]
     told = (await http.get(f"/cranes/{yard.crane.name}/counters")).json()
     assert (len(told["spans"]), len(told["problems"])) == (0, 2)
@@ -232,7 +232,7 @@ async def test_entries_against_the_record_are_refused_with_what_to_do(
     late = {"entries": [{"crane": yard.crane.name, "manufactured_on": "2026-03-03"}]}
     answer = await http.post("/life-history", json=late)
     assert answer.status_code == 422
-    assert "but recorded from 2026-03-02" in answer.json()["detail"]
+    assert "but recorded from 2 Mar 2026" in answer.json()["detail"]
     prior = {"lifts": 1, "kq": 0.1, "f1": 1.2, "years": 13}
     twice = {"entries": [{"crane": yard.crane.name, "prior_duty": prior}]}
     answer = await http.post("/life-history", json=twice)

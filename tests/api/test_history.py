@@ -62,14 +62,14 @@ async def test_many_histories_are_entered_at_once(fresh_api: FastAPI) -> None:
     ("csv", "told"),
     [
         ("crane\nheron-3\n", "must name the column crane and some of"),
-        (HEAD + "heron-3,2027-01-01,,,,,,,\n", "but recorded from 2026-03-02"),
+        (HEAD + "heron-3,2027-01-01,,,,,,,\n", "but recorded from 2 Mar 2026"),
         (HEAD + "heron-3,,,,3000,0.1,1.2,9,\n", "would count twice"),
         (HEAD + "heron-3,,,sometimes,,,,,\n", "line 2: recorder_runs"),
         (HEAD + "heron-3,,,,3000,,1.2,3,\n", "line 2: prior_kq"),
         (HEAD + "heron-3,,,,,,,,\n", "nothing is entered for heron-3"),
         (HEAD + "no-such,,12,,,,,,\n", "no such crane"),
         (HEAD + "heron-3,2099-01-01,,,,,,,\n", "lies ahead"),
-        (HEAD + "heron-3,2021-01-01,,,,,,,\n", "in service since 2020-05-01: correct one of the two"),
+        (HEAD + "heron-3,2021-01-01,,,,,,,\n", "in service since 1 May 2020: correct one of the two"),
         (HEAD + "heron-3,,0,,,,,,\n", "line 2: design_years"),
         (HEAD + "heron-3,,0.01,,,,,,\n", "line 2: design_years"),
         (HEAD + "heron-3,,1000,,,,,,\n", "line 2: design_years"),
@@ -117,7 +117,7 @@ async def test_a_single_crane_refuses_what_contradicts_its_record(
         late = {**found, "crane": {**found["crane"], "manufactured_on": "2026-04-01"}}
         answer = await http.put("/cranes/heron-3", json=late)
         assert answer.status_code == 422
-        assert "in service since 2020-05-01" in answer.json()["detail"]
+        assert "in service since 1 May 2020" in answer.json()["detail"]
         wrong = {
             "manufactured_on": {"manufactured_on": "2099-01-01"},
             "commissioned_on": {"commissioned_on": "2026-03-03"},

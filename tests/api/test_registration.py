@@ -142,6 +142,17 @@ async def test_a_draft_is_completed_and_what_was_counted_is_counted_anew(
     assert (await admin.put("/cranes/wader-1", json={"crane": asked}, headers=tag)).status_code == 412
     other = await admin.put("/cranes/wader-1", json={"crane": {**asked, "name": "wader-2"}})
     assert (other.status_code, other.json()["fields"]) == (422, ["crane.name"])
+    assert [one["pointer"] for one in other.json()["errors"]] == ["#/crane/name"]
+    two = await admin.put(
+        "/cranes/wader-1", json={"crane": {**asked, "review_at_share": 2.0, "assess_because": "a crack"}}
+    )
+    found = {one["pointer"]: one["detail"] for one in two.json()["errors"]}
+    assert set(found) == {"#/crane/review_at_share"}, (
+        "a rule between fields is looked at when each of them can be"
+    )
+    between = await admin.put("/cranes/wader-1", json={"crane": {**asked, "assess_because": "a crack"}})
+    found = {one["pointer"]: one["detail"] for one in between.json()["errors"]}
+    assert "belong together" in found["#/crane/assess_because"]
 
     def waiting() -> set[tuple[str, date]]:
         with psycopg.connect(fresh_yard_url) as conn:

@@ -79,7 +79,9 @@ def test_a_crack_makes_the_assessment_due_everywhere(yard: Yard) -> None:
     crack = enter(yard, "crack", CHANGED, detail="boom foot", length_mm=8.0)
 
     def entries(conn: psycopg.Connection[Any]) -> str:
-        cursor = conn.execute(query("fleet_cranes"), {"day": TODAY, "after": "", "rows": 10})
+        cursor = conn.execute(
+            query("fleet_cranes"), {"day": TODAY, "after": "", "rows": 10, "review_at_share": 0.95}
+        )
         (row,) = cursor.fetchall()
         assert cursor.description is not None
         return str(row[[column.name for column in cursor.description].index("entries")])
@@ -88,7 +90,7 @@ def test_a_crack_makes_the_assessment_due_everywhere(yard: Yard) -> None:
         assert by_entries(json.loads(entries(conn))).on == CHANGED
     yard.count()
     life, fleet = asked(yard.url, f"/cranes/{yard.crane.name}/life", "/fleet")
-    reason = "open crack of 8 mm at boom foot since 2025-09-15"
+    reason = "open crack of 8 mm at boom foot since 15 Sep 2025"
     assert (life["special_assessment_on"], life["special_assessment_by"]) == (str(CHANGED), "condition")
     assert life["special_assessment_reason"] == fleet["rows"][0]["assessment_reason"] == reason
     with psycopg.connect(yard.url) as conn:

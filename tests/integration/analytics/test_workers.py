@@ -223,7 +223,7 @@ def test_the_running_day_of_a_live_crane_takes_no_core(
     with psycopg.connect(yard.url, autocommit=True) as conn:
         hand = worker.Worker(conn=conn, again_after_s=1e-6)
         for pause, again in ((1e-9, False), (1e9, True)):
-            monkeypatch.setattr(worker, "LIVE_SHARE", pause)
+            monkeypatch.setattr(worker, "LIVE_CORE", pause)
             hand._left_alone.clear()
             yard.store(yard.messages(now - timedelta(minutes=6), working(0.05), first_seq=10 * again))
             assert hand.step() is not None

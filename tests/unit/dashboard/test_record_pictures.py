@@ -4,7 +4,6 @@ from datetime import UTC, datetime, timedelta
 from typing import Any
 from zoneinfo import ZoneInfo
 
-from dashboard import numbers
 from dashboard.numbers import Units
 from dashboard.pages import faults
 from dashboard.parts import area, charts, trace
@@ -95,12 +94,6 @@ def test_codes_carry_their_running_share_and_cranes_their_hours_between_two() ->
     by_crane = said(faults._by_crane(found))
     assert "/crane/heron-3?tab=events&kinds=faults" in by_crane
     assert "2.0 h" in by_crane
-
-
-def test_sentences_of_the_api_read_as_the_screens_do() -> None:
-    assert numbers.spoken("Due by 2028-01-28; 161,017 cycles, 3,5 by hand.") == (
-        f"Due by 28{numbers.NBSP}Jan{numbers.NBSP}2028; 161{numbers.THIN}017 cycles, 3,5 by hand."
-    )
 
 
 def test_an_axis_of_time_leaves_no_span_without_a_form() -> None:

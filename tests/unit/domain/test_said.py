@@ -1,8 +1,10 @@
 """What is said carries its figures: rounded to the safe side, and filled into the words."""
 
+from datetime import date
+
 import pytest
 
-from domain.said import Bound, Quantity, rounded, say, say_plainly
+from domain.said import THIN, Bound, Quantity, rounded, said_count, said_day, say, say_plainly
 
 
 @pytest.mark.parametrize(
@@ -34,3 +36,8 @@ def test_words_are_filled_with_their_quantities() -> None:
 def test_what_people_entered_is_no_slot() -> None:
     found = say_plainly("service_overdue", "service overdue: {yearly} check")
     assert found.text == found.words.format() == "service overdue: {yearly} check"
+
+
+def test_days_and_counts_read_alike_in_every_sentence() -> None:
+    assert said_day(date(2028, 1, 28)) == "28 Jan 2028"
+    assert said_count(1_161_017.4) == f"1{THIN}161{THIN}017"

@@ -115,19 +115,19 @@ def test_entries_that_do_not_fit_are_told_and_count_no_negative_years() -> None:
         (
             {"commissioned_on": date(2026, 4, 1)},
             "commissioned_on",
-            "in service since 2026-04-01, but recorded from",
+            "in service since 1 Apr 2026, but recorded from",
         ),
         (
             {"manufactured_on": date(2024, 3, 2)},
             "manufactured_on",
-            "manufactured on 2024-03-02, in service since",
+            "manufactured on 2 Mar 2024, in service since",
         ),
-        ({"assessed_on": date(2020, 1, 1)}, "assessed_on", "lies before 2024-03-01, when the crane began"),
-        ({"assessed_on": date(2027, 1, 1)}, "assessed_on", "special assessment of 2027-01-01 lies ahead"),
+        ({"assessed_on": date(2020, 1, 1)}, "assessed_on", "lies before 1 Mar 2024, when the crane began"),
+        ({"assessed_on": date(2027, 1, 1)}, "assessed_on", "special assessment of 1 Jan 2027 lies ahead"),
         (
             {"assessed_on": date(2025, 1, 1), "assess_by": date(2025, 1, 1)},
             "assess_by",
-            "the last was on 2025-01-01",
+            "the last was on 1 Jan 2025",
         ),
         (
             {"assess_because": "crack", "assess_since": date(2020, 1, 1)},
@@ -140,7 +140,7 @@ def test_entries_that_do_not_fit_are_told_and_count_no_negative_years() -> None:
         (
             {"commissioned_on": date(2026, 3, 1), "prior_duty": PriorDuty(lifts=9, kq=0.1, f1=1.2)},
             "prior_duty",
-            "the record begins on 2026-03-01, with the crane",
+            "the record begins on 1 Mar 2026, with the crane",
         ),
     ],
 )
