@@ -36,6 +36,8 @@ from store.reservations import Held, Reservation, UseOfLate
 router = APIRouter(tags=["dispatch"])
 
 DAYS_PER_MONTH: Final = 365.25 / 12
+LEAST_RECORDED_DAYS: Final = 21
+"""A crane on record for fewer days of late is given no more work, since nobody knows its pace: own choice."""
 DUE_SOON_DAYS: Final = 90
 """A crane whose special assessment is due within so many days is given no more work: own choice."""
 
@@ -186,7 +188,7 @@ async def level_fleet(
     """Which cranes should take lighter work, so that each reaches its special assessment with its life just used.
 
     No crane is said to take more with which anything is the matter (the states of the dispatch answer), whose assessment
-    is due soon, or that has most overrides.
+    is due soon, that has most overrides, or that is on record for a few days only.
     """
     today = datetime.now(UTC).date()
     situation = await book.situation(conn, None)
@@ -211,9 +213,13 @@ def _levelled(
 ) -> LevellingRow:
     due: date = situation.standing.assessment_on[index].astype(object)
     months = (due - today).days / DAYS_PER_MONTH
-    pace = (late.f1 or 1.0) * late.peak_cubed_sum / budget / (days / DAYS_PER_MONTH)
+    # Days before the record began are no rest: they are not known.
+    recorded = 0 if late.first_day is None else (today - late.first_day).days + 1
+    pace = (late.f1 or 1.0) * late.peak_cubed_sum / budget / (max(recorded, 1) / DAYS_PER_MONTH)
     found = level(late.used_share or 0.0, pace, months)
     held_back = [state.text for state in states_of(situation, index)]
+    if recorded < min(LEAST_RECORDED_DAYS, days):
+        held_back.append(f"on record for {recorded} of {days} days, so its pace is not known")
     if 0 < (due - today).days <= DUE_SOON_DAYS:
         held_back.append(f"special assessment due on {said_day(due)}")
     if late.limiter_overrides >= many:
@@ -222,6 +228,7 @@ def _levelled(
         crane=late.crane,
         used_share=late.used_share or 0.0,
         review_on=due,
+        recorded_days=recorded,
         pace_share_per_month=pace,
         even_share_per_month=float(found.even_share_per_month),
         limiter_overrides=late.limiter_overrides,

@@ -157,6 +157,9 @@ class LevellingRow(Answer):
     crane: str
     used_share: float
     review_on: date = Field(description="special assessment due")
+    recorded_days: int = Field(
+        default=0, description="of late, from the first day on record to today; the pace is that of these"
+    )
     pace_share_per_month: float = Field(description="used share a month of late")
     even_share_per_month: float = Field(
         description="pace at which its life and its time to review end together"

@@ -111,6 +111,7 @@ class UseOfLate:
     f1: float | None
     peak_cubed_sum: float
     limiter_overrides: int
+    first_day: date | None  # on record, of the last days
 
 
 HELD: Final = Statement("reservation_held", ReservationId)

@@ -49,9 +49,11 @@ async def render(visit: Visit) -> Any:
 
 
 def _change() -> html.A:
-    """Where the answer stands before the form, on a phone, the way to the form."""
+    """Where the answer stands before the form, for want of room beside it, the way to the form."""
     return html.A(
-        t("dispatch.change"), href="#job", className="bl-button bl-button-quiet bl-button-tall bl-phone-only"
+        t("dispatch.change"),
+        href="#job",
+        className="bl-button bl-button-quiet bl-button-tall bl-stacked-only",
     )
 
 

@@ -66,9 +66,11 @@ async def render(visit: Visit) -> Any:
 
 
 def _to_the_form() -> html.A:
-    """Where the list stands before the form, on a phone, the way to the form."""
+    """Where the list stands before the form, for want of room beside it, the way to the form."""
     return html.A(
-        t("dispatch.day.add"), href="#job", className="bl-button bl-button-quiet bl-button-tall bl-phone-only"
+        t("dispatch.day.add"),
+        href="#job",
+        className="bl-button bl-button-quiet bl-button-tall bl-stacked-only",
     )
 
 
@@ -169,12 +171,10 @@ def _to_list(context: Values, lines: Sequence[str]) -> Done:
 
 def _assigned(visit: Visit, lines: Sequence[Line], answer: AssignmentAnswer, zone: ZoneInfo) -> html.Div:
     saved = answer.greedy_points - answer.points
-    compared = t(
-        "dispatch.day.compared",
-        assigned=answer.assigned,
-        points=numbers.plain(answer.points),
-        greedy=answer.greedy_assigned,
-        greedy_points=numbers.plain(answer.greedy_points),
+    compared = t("dispatch.day.together", count=answer.assigned, points=numbers.plain(answer.points, 1)) + t(
+        "dispatch.day.from_top",
+        count=answer.greedy_assigned,
+        points=numbers.plain(answer.greedy_points, 1),
     )
     if answer.assigned > answer.greedy_assigned:
         compared += t("dispatch.day.more_jobs", count=answer.assigned - answer.greedy_assigned)

@@ -102,16 +102,17 @@ where f.cleared_at is null
 group by c.name;
 
 -- name: levelling_rows
--- Life used and use of late of every crane in sight: cubed peak shares of the lifts of the last days.
+-- Life used and use of late of every crane in sight: cubed peak shares of the lifts of the last days, and the first of them on record.
 -- Read first by itself: a cluster does not join a spread table with one behind row-level security.
 with summary as materialized (select crane_id, used_share, f1 from crane_summary)
 select c.name as crane, m.used_share, m.f1, coalesce(late.peak_cubed_sum, 0)::float8 as peak_cubed_sum,
-    coalesce(late.limiter_overrides, 0)::bigint as limiter_overrides
+    coalesce(late.limiter_overrides, 0)::bigint as limiter_overrides, late.first_day
 from crane c
 join site s using (site_id)
 left join summary m using (crane_id)
 left join (
-    select k.crane_id, sum(d.peak_cubed_sum) as peak_cubed_sum, sum(d.limiter_overrides) as limiter_overrides
+    select k.crane_id, sum(d.peak_cubed_sum) as peak_cubed_sum, sum(d.limiter_overrides) as limiter_overrides,
+        min(d.day) as first_day
     from crane k
     join site o using (site_id)
     join counting u on u.in_use

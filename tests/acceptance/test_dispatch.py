@@ -3,6 +3,7 @@
 import contextlib
 import io
 import itertools
+import math
 import random
 import re
 from collections.abc import AsyncIterator
@@ -22,6 +23,7 @@ from domain.crane import LoadChart, Sector, Site, Spread
 from duty.capacity import SPREAD_RANK, capacity_kg
 from duty.drawing import counted_spread
 from duty.geometry import pose
+from duty.spectrum import design_limits
 from simulator.yard import load_yard
 from store import access, cranes, descriptions, live, segments
 from store.access import Role
@@ -614,7 +616,9 @@ async def test_who_sees_no_crane_learns_nothing_of_any(database: str, client: ht
 async def test_wear_balancing_gives_no_more_work_to_a_crane_that_should_not_have_it(
     client: httpx.AsyncClient, database: str
 ) -> None:
-    cranes_of_interest = ("yard-01", "yard-02", "yard-03", "yard-11", "yard-06", "yard-07", "yard-04")
+    cranes_of_interest = (
+        "yard-01", "yard-02", "yard-03", "yard-11", "yard-06", "yard-07", "yard-08", "yard-04",
+    )  # fmt: skip
     with psycopg.connect(database) as conn:
         conn.execute(
             "insert into counting (settings_hash, version, settings, in_use) values ('t', 1, '{}', true)"
@@ -629,9 +633,9 @@ async def test_wear_balancing_gives_no_more_work_to_a_crane_that_should_not_have
             conn.execute(
                 "insert into day_figure (crane_id, counting_id, day, time_zone, day_start_at, day_end_at,"
                 " peak_cubed_sum, limiter_overrides, lift_part)"
-                " select crane_id, counting_id, current_date - 3, 'UTC', now(), now(), 0.01, %s, ''"
+                " select crane_id, counting_id, current_date - %s::int, 'UTC', now(), now(), 0.01, %s, ''"
                 " from crane, counting where name = %s",
-                [40 if crane == "yard-03" else 2, crane],
+                [4 if crane == "yard-08" else 60, 40 if crane == "yard-03" else 2, crane],
             )
         conn.execute(
             "insert into finding (crane_id, day, code, channel, from_at, to_at, size)"
@@ -654,6 +658,13 @@ async def test_wear_balancing_gives_no_more_work_to_a_crane_that_should_not_have
     assert "readings that cannot be true: Reading stuck" in rows["yard-11"]["advice"]
     assert "never heard" in rows["yard-06"]["advice"]
     assert "service overdue: yearly check" in rows["yard-07"]["advice"]
+    # Five days on record are no quiet quarter: the pace is that of these days, twelve times that of 61 days.
+    assert "on record for 5 of 90 days" in rows["yard-08"]["advice"]
+    assert (rows["yard-08"]["recorded_days"], rows["yard-04"]["recorded_days"]) == (5, 61)
+    budget = {crane: math.prod(design_limits(YARD.crane(crane).crane.design)) for crane in rows}
+    month = 365.25 / 12
+    for crane, days in (("yard-08", 5), ("yard-04", 61)):
+        assert rows[crane]["pace_share_per_month"] == pytest.approx(0.01 / budget[crane] * month / days)
     for crane in cranes_of_interest[:-1]:
         assert rows[crane]["advice"].startswith("no more work than now")
         assert rows[crane]["held_back"]
