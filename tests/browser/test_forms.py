@@ -1,7 +1,9 @@
 """What people enter: details, intervals, rules, accounts and tokens; mistakes stand beside their field."""
 
+import hashlib
 from collections.abc import Callable
 from datetime import timedelta
+from pathlib import Path
 
 import httpx
 import pytest
@@ -288,3 +290,22 @@ def test_an_engineer_enters_what_a_crane_is_like_from_a_day_on(
     box.locator("summary", has_text="Take out").click()
     box.get_by_role("button", name="Take out").click()
     expect(page.locator(NOTICE)).to_contain_text("taken out")
+
+
+def test_an_engineer_finishes_a_dossier_and_its_file_has_the_hash_that_is_shown(
+    site: str, visit: Callable[[str], Page]
+) -> None:
+    page = visit(f"{site}/life/yard-04")
+    page.get_by_role("link", name="Dossier", exact=True).click()
+    expect(page.get_by_role("heading", name="What is not known")).to_be_visible()
+    expect(page.get_by_text("None is finished yet.")).to_be_visible()
+    page.get_by_label("Note", exact=True).fill("after ten years (invented)")
+    page.get_by_role("button", name="Finish dossier").click()
+    expect(page.locator(NOTICE)).to_contain_text("Dossier 1 is finished and kept.")
+    expect(page.get_by_text("after ten years (invented)")).to_be_visible()
+    expect(page.get_by_text("No figure, entry or record differs.")).to_be_visible()
+    with page.expect_download() as taken:
+        page.get_by_role("link", name="PDF of dossier 1").click()
+    found = hashlib.sha256(Path(taken.value.path()).read_bytes()).hexdigest()
+    expect(page.get_by_text(f"SHA-256 of the PDF {found}")).to_be_visible()
+    assert sound(page)
