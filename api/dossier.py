@@ -2,6 +2,7 @@
 
 from datetime import UTC, datetime
 from typing import Annotated, Any, Final
+from zoneinfo import ZoneInfo
 
 import orjson
 from anyio import to_thread
@@ -79,12 +80,13 @@ async def finish_dossier(
 ) -> DossierRow:
     """Finish a dossier: its JSON and its PDF are kept byte for byte with their hashes, and never changed.
 
-    It holds what was counted and entered at this moment. To correct it, mend what is entered and finish another one.
+    It holds what was counted and entered at this moment; 409 while days of the crane that are over wait to be counted again. To correct it, mend what is entered and finish another one.
     """
     async with sight(request.app.state.pool, caller.sites, steady=True) as conn:
         crane = await get_known_crane(name, conn, caller)
         if crane.draft:
             raise Conflict(f"{name} is a draft that was seen on the wire: complete its entries first")
+        await _refuse_half_counted(conn, crane)
         draft = await gathered(conn, crane, caller)
         finished = draft.model_copy(
             update={
@@ -195,6 +197,17 @@ async def gathered(conn: AsyncConnection[Any], crane: CraneKnown, caller: Princi
     return await _compared(conn, crane, draft)
 
 
+async def _refuse_half_counted(conn: AsyncConnection[Any], crane: CraneInSight) -> None:
+    """Figures that are about to move are not kept for good. The day that goes on is no reason: it moves all the time."""
+    today = datetime.now(ZoneInfo(crane.time_zone)).date()
+    waiting = await dossiers.CRANE_DAYS_WAITING.first_async(conn, crane_id=crane.crane_id, before=today)
+    if waiting is not None and waiting.days:
+        raise Conflict(
+            f"days of {crane.name} that are over wait to be counted again ({waiting.days}): finish the dossier when they are,"
+            " mostly within a minute; where it takes longer, see whether `analyse` runs"
+        )
+
+
 async def _findings(
     conn: AsyncConnection[Any], crane: CraneInSight, caller: Principal
 ) -> tuple[FindingRow, ...]:
@@ -241,12 +254,13 @@ async def _method(
     made = None
     if whole is not None and whole.counting_id is not None:
         made = await dossiers.COUNTING_OF_FIGURES.first_async(conn, counting_id=whole.counting_id)
-    waiting = await dossiers.CRANE_DAYS_WAITING.first_async(conn, crane_id=crane.crane_id)
+    waiting = await dossiers.CRANE_DAYS_WAITING.first_async(conn, crane_id=crane.crane_id, before=None)
     return DossierMethod(
         program_version=running_version(),
         method_version=None if made is None else made.version,
         settings_hash=None if made is None else made.settings_hash,
         settings={} if made is None else made.settings,
+        finding_thresholds=orjson.loads(whole.judged_by)[1] if whole and whole.judged_by else {},
         counted_at=None if whole is None else whole.counted_at,
         days_waiting=0 if waiting is None else waiting.days,
     )

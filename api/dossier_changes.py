@@ -28,6 +28,9 @@ LEFT_OUT: Final = frozenset({
 })  # fmt: skip
 """Inside a part: sentences, and long lists that stand in both dossiers to be compared by eye."""
 
+NAMED_ALREADY: Final = ("crane", "version", "effect", "reading id")
+TYPE_TOLD: Final = ("type name", "type rated moment kn m")
+
 
 def changes(before: Mapping[str, Any], after: Mapping[str, Any]) -> list[DossierChange]:
     """Every figure, entry and record that differs. Numbers are told to six digits, or in full where these agree."""
@@ -91,7 +94,7 @@ def _records(
             for field in {**old[key], **new[key]}:
                 yield from _change(part, f"{what}: {field}", old[key].get(field), new[key].get(field))
         else:
-            yield from _change(part, what, _told(old.get(key)), _told(new.get(key)))
+            yield from _change(part, what, _told(key, old.get(key)), _told(key, new.get(key)))
 
 
 def _keyed(name: str, whole: Mapping[str, Any] | None) -> dict[tuple[str, ...], dict[str, Any]]:
@@ -133,15 +136,17 @@ def _flat(value: Mapping[str, Any], path: str = "") -> Iterator[tuple[str, Any]]
             yield words, inner
 
 
-def _told(row: Mapping[str, Any] | None) -> str | None:
-    """A whole row in one line, what is empty left out; of a type its name and rating, the rest stands in its section."""
+def _told(key: tuple[str, ...], row: Mapping[str, Any] | None) -> str | None:
+    """A whole row in one line, without what is empty or named already; of a type its name and rating, the rest stands in its section."""
     if row is None:
         return None
     return "; ".join(
         f"{name} {_text(value)}"
         for name, value in row.items()
         if value not in (None, "", False)
-        and (not name.startswith("type ") or name in ("type name", "type rated moment kn m"))
+        and str(value) not in key
+        and name not in NAMED_ALREADY
+        and (not name.startswith("type ") or name in TYPE_TOLD)
     )
 
 

@@ -257,7 +257,7 @@ def _changes(dossier: Dossier) -> Section:
         ],
         tables=table(
             ("what", f"dossier {since.number}", "now"),
-            (2, 1, 1),
+            (3, 2, 3),
             [
                 (f"{one.part}, {one.what}", rows.or_dash(one.before), rows.or_dash(one.after))
                 for one in dossier.changes
@@ -268,6 +268,9 @@ def _changes(dossier: Dossier) -> Section:
 
 def _method(dossier: Dossier, sha256: str | None) -> Section:
     method = dossier.method
+    settings = dict(sorted(method.settings.items()))
+    if method.finding_thresholds:
+        settings["thresholds of findings"] = method.finding_thresholds
     return section(
         "Method, sources, versions",
         text=[UNVERIFIED],
@@ -281,7 +284,7 @@ def _method(dossier: Dossier, sha256: str | None) -> Section:
                 ],
             ),
             *table(
-                ("setting of the count", "value"),
+                ("setting", "value"),
                 (0, 1),
                 [
                     (name.replace("_", " "), _setting(value))

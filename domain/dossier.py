@@ -94,6 +94,9 @@ class DossierMethod(Answer):
     method_version: int | None = Field(description="of the count that is answered from; None without one")
     settings_hash: str | None = Field(description="SHA-256 of method version and settings of that count")
     settings: dict[str, Any] = Field(description="of the count")
+    finding_thresholds: dict[str, Any] = Field(
+        description="that findings about readings were judged by; empty before the first time"
+    )
     counted_at: AwareDatetime | None = Field(description="when the figures were last brought up to date")
     days_waiting: int = Field(description="days of the crane that wait to be counted again")
 

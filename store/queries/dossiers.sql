@@ -24,8 +24,9 @@ values
     %(data_sha256)s, %(pdf)s, %(pdf_sha256)s);
 
 -- name: crane_days_waiting
--- How many days of one crane wait to be counted.
-select count(*)::int as days from touched_day where crane_id = %(crane_id)s;
+-- How many days of one crane wait to be counted, those before a day where one is given.
+select count(*)::int as days from touched_day
+where crane_id = %(crane_id)s and (%(before)s::date is null or day < %(before)s);
 
 -- name: counting_of_figures
 -- The count that figures were made from.

@@ -232,7 +232,7 @@ def test_changes_lose_no_row_and_no_digit() -> None:
     assert found == {
         "life: kq": ("figure", "0.1234567891", "0.1234567892"),
         "life: f1": ("figure", None, "1.1"),
-        "weld detail foot (2)": ("entry", None, "name foot; spec slope m 5"),
+        "weld detail foot (2)": ("entry", None, "spec slope m 5"),
     }
 
 
@@ -270,6 +270,21 @@ async def test_who_may_finish_and_see_one(fresh_api: FastAPI, fresh_yard_url: st
             "select detail from audit where action = 'POST /cranes/{name}/dossiers'"
         ).fetchall()
     assert [one["number"] for (one,) in noted] == [1]
+
+
+async def test_none_is_finished_while_past_days_wait_to_be_counted(
+    fresh_api: FastAPI, fresh_yard_url: str
+) -> None:
+    http = await engineer(fresh_api)
+    span = {"from_at": "2026-03-02T08:10:00Z", "to_at": "2026-03-02T08:40:00Z", "reason": "sensor hung"}
+    assert (await http.post("/cranes/heron-3/exclusions", json=span)).status_code == 201
+    assert "1 day of this crane still to be counted again" in (await http.get("/cranes/heron-3/dossier")).text
+    refused = await http.post(PATH, json={})
+    assert refused.status_code == 409
+    assert "days of heron-3 that are over wait" in refused.json()["detail"]
+    with psycopg.connect(fresh_yard_url) as conn:  # as a day that is not over
+        conn.execute("update touched_day set day = '2199-01-01'")
+    assert (await finish(http))["number"] == 1
 
 
 async def test_bad_input_is_refused_with_what_to_do(fresh_api: FastAPI, fresh_yard_url: str) -> None:
