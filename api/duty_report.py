@@ -7,6 +7,7 @@ from datetime import datetime
 from typing import Any, Final
 from zoneinfo import ZoneInfo
 
+from api.life_records import record_cells
 from api.life_words import INFLUENCES, influence_rows
 from api.overloads import report_cells, report_words
 from api.typesetting import pdf
@@ -16,6 +17,7 @@ from domain.description import BEGINNING, DescriptionEntry
 from domain.exclusion import ExclusionRow
 from domain.findings import FindingRow
 from domain.life_answers import DetailDamage, LifeAnswer, UnsureFigure
+from domain.life_record import LifeRecordRow
 from domain.overload import OverloadRow
 from domain.units import ms_to_s, s_to_h
 from domain.upkeep import DayRow, ServiceRow
@@ -51,6 +53,7 @@ class DutyReport:
     faults: Sequence[FaultRow]
     service: Sequence[ServiceRow]
     exclusions: Sequence[ExclusionRow]  # of the whole record
+    records: Sequence[LifeRecordRow]
     descriptions: Sequence[DescriptionEntry]
     findings: Sequence[FindingRow]
     overloads: Sequence[OverloadRow]  # of the whole record
@@ -96,6 +99,7 @@ def report_data(report: DutyReport) -> dict[str, Any]:
             for row in report.service
         ],
         "exclusions": [exclusion_row(row, report.time_zone) for row in report.exclusions],
+        "records": [record_cells(row) for row in report.records if not row.withdrawn],
         "descriptions": [description_row(entry) for entry in report.descriptions],
         "method": list(METHOD),
         "assumptions": assumptions(report),

@@ -15,6 +15,7 @@ from api.findings import findings_for_report
 from api.fleet import FleetAnswers, get_answers, made_fleet
 from api.fleet_report import FleetReport, fleet_report_pdf
 from api.life import show_life
+from api.life_records import list_life_records
 from api.overloads import list_crane_overloads, list_overloads
 from api.spectrum import chosen_days, show_spectrum
 from api.upkeep import DueBook, get_due_book, list_days, list_open_faults, list_service
@@ -95,6 +96,7 @@ async def duty_report(
         ],
         service=(await list_service(crane, conn)).items,
         exclusions=(await list_crane_exclusions(crane, conn, limit=MOST_EXCLUSIONS)).items,
+        records=(await list_life_records(crane, conn)).items,
         descriptions=(await list_descriptions(crane, conn)).items,
         findings=await findings_for_report(conn, caller, chosen.first, chosen.last, crane.name),
         overloads=await _overloads(crane, conn),

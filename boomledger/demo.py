@@ -15,7 +15,7 @@ from boomledger.recounting import rebuild_shown
 from boomledger.settings import Settings
 from boomledger.simulate import count, write
 from boomledger.stack import Stack
-from boomledger.yard import decide_overloads, is_registered, register, running_day
+from boomledger.yard import decide_overloads, enter_records, is_registered, register, running_day
 from simulator.crew import usable_processors
 from simulator.yard import Yard, load_yard
 
@@ -92,6 +92,7 @@ def _finish_history(stack: Stack, settings: Settings, stop: threading.Event, con
             count(crew, url, console, stop=stop)
     if not stop.is_set():
         decide_overloads(url)
+        enter_records(url, plan.first_day + timedelta(days=plan.days))
         unfinished.unlink()
     return not stop.is_set()
 

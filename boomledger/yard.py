@@ -2,7 +2,7 @@
 
 import asyncio
 from collections.abc import Callable, Iterable, Sequence
-from datetime import UTC, date, datetime, time
+from datetime import UTC, date, datetime, time, timedelta
 from typing import Final
 from zoneinfo import ZoneInfo
 
@@ -11,6 +11,8 @@ from psycopg import AsyncConnection
 from alerts.defaults import DEFAULT_RULES
 from domain.crane import Crane
 from domain.errors import Conflict
+from domain.exclusion import UTILISATION
+from domain.life_record import FILE_BYTES_MAX, LifeRecordAsked, RecordKind
 from domain.overload import OverloadCause, OverloadDecisionAsked
 from duty.life import DAYS_A_YEAR
 from duty.status_csv import read_codes
@@ -18,12 +20,13 @@ from simulator.bulk import EventRow, SegmentRow, Written, load
 from simulator.calendar import invented_codes
 from simulator.record import DayRecord
 from simulator.yard import Yard, field_cases, load_yard
-from store import cranes, events, overloads, segments, touched
+from store import cranes, events, life_records, overloads, segments, touched
 from store.alerts import enter_rules
 from store.connection import connect
 from store.faults import enter_status_codes
 
 INSPECTED_FROM_PCT: Final = 103.0  # peak from which the invented decisions name an inspection
+INVENTED_PERSON: Final = "A. Example (invented)"
 TWIN: Final = "replay-"  # and the name of the crane that a replay shows again
 
 
@@ -59,6 +62,46 @@ def register(database_url: str, yard: Yard, first_day: date) -> None:
             cranes.save_crane(conn, _recorded_from(crane.crane, start))
         enter_rules(conn, DEFAULT_RULES, "demo")
         enter_status_codes(conn, read_codes(invented_codes()).codes, source="invented yard")
+
+
+def enter_records(database_url: str, day: date) -> None:
+    """Invented records of the lives of some cranes of the yard, dated back from a day. Again is harmless."""
+    with connect(database_url) as conn:
+        known = cranes.directory(conn)
+
+        def enter(crane: str, kind: RecordKind, days_ago: int, **said: object) -> int:
+            asked = LifeRecordAsked.model_validate(
+                {
+                    "kind": kind,
+                    "happened_on": day - timedelta(days=days_ago),
+                    "person": INVENTED_PERSON,
+                    **said,
+                }
+            )
+            return life_records.add_record(conn, known[crane].crane_id, asked, "demo", today=day)
+
+        seen = enter("yard-02", RecordKind.INSPECTION, 200, note="yearly inspection")
+        play = enter("yard-02", RecordKind.FINDING, 200, note="play in the slewing gear", found_in=seen)
+        enter("yard-02", RecordKind.REPAIR, 190, note="slewing gear set, pinion exchanged", closes=[play])
+        enter(
+            "yard-09",
+            RecordKind.CHANGED_DETAIL,
+            60,
+            detail="knuckle boom",
+            note="exchanged after a collision",
+        )
+        enter(
+            "yard-10", RecordKind.CALIBRATION, 90, channel=UTILISATION, found_error_pct=2.0, left_error_pct=1.0,
+            note="with a test load of known mass",
+        )  # fmt: skip
+        crack = enter(
+            "yard-08", RecordKind.CRACK, 12, detail="column foot", length_mm=14.0, note="left weld toe"
+        )
+        life_records.attach_file(
+            conn, known["yard-08"].crane_id, crack, name="crack-at-column-foot.txt", media_type="text/plain",
+            content=b"Invented for the demo.\nDye penetrant test: one indication, 14 mm, left weld toe.\n",
+            account="demo", bytes_max_of_crane=FILE_BYTES_MAX,
+        )  # fmt: skip
 
 
 def decide_overloads(database_url: str) -> int:

@@ -110,6 +110,24 @@ async def test_the_report_lists_what_is_excluded_and_what_the_crane_was_like(fre
     assert "grab 240 kg" in text
 
 
+async def test_the_report_lists_the_records_of_the_life(fresh_yard_url: str) -> None:
+    app = create_api(fresh_yard_url, ApiSettings(open_access=True, secure_cookie=False, pool_size=4))
+    async with running(app), client_of(app) as http:
+        crack = {
+            "kind": "crack", "happened_on": "2026-03-02", "person": "A. Tester", "detail": "#column [foot]", "length_mm": 12,
+        }  # fmt: skip
+        gone = {**crack, "detail": "not this crane"}
+        made = [(await http.post("/cranes/heron-3/life-records", json=one)).json() for one in (crack, gone)]
+        path = f"/cranes/heron-3/life-records/{made[1]['record_id']}"
+        assert (await http.delete(path, params={"reason": "another crane"})).status_code == 200
+        text = text_of((await http.get("/cranes/heron-3/report")).content)
+    assert "Records of its life" in text
+    assert "#column [foot]; 12 mm long" in text
+    assert "due by condition from 2026-03-02" in text
+    assert "open crack of 12 mm at #column [foot]" in text  # why the special assessment is due
+    assert "not this crane" not in text
+
+
 async def check_every_part(http: httpx.AsyncClient) -> None:
     text = text_of((await http.get("/cranes/heron-3/report")).content)
     spectrum = (await http.get("/cranes/heron-3/spectrum")).json()

@@ -13,8 +13,9 @@ from rich.console import Console
 
 from boomledger import demo, history
 from boomledger.settings import Settings
-from boomledger.yard import decide_overloads, is_registered, register, running_day
+from boomledger.yard import decide_overloads, enter_records, is_registered, register, running_day
 from domain.errors import Conflict
+from domain.life_record import RecordKind
 from simulator.generate import generate
 from simulator.yard import Yard, load_yard
 from store import cranes
@@ -158,3 +159,20 @@ def test_invented_decisions_leave_the_newest_overload_of_each_crane_open(databas
         said = conn.execute("select distinct note, decided_by from overload_decision").fetchall()
     assert rows == [("2026-01-01", False), ("2026-01-02", False), ("2026-01-03", True)]
     assert said == [("invented for the demo", "demo")]
+
+
+def test_invented_records_are_entered_once_with_a_file(database: str) -> None:
+    day = date(2026, 1, 5)
+    register(database, load_yard(day), date(2026, 1, 1))
+    for _ in range(2):
+        enter_records(database, day)
+    with connect(database) as conn:
+        kinds = conn.execute("select kind, count(*) from life_record group by 1 order by 1").fetchall()
+        (name,) = conn.execute("select name from life_record_file").fetchall()
+        (defect,) = conn.execute(
+            "select c.name, d.defects -> 0 ->> 'closed_on' from crane_defects d join crane c using (crane_id)"
+            " where d.defects -> 0 ->> 'closed_on' is null"
+        ).fetchall()
+    assert kinds == [(kind, 1) for kind in sorted(RecordKind)]
+    assert name == ("crack-at-column-foot.txt",)
+    assert defect == ("yard-08", None)
