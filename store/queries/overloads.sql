@@ -44,8 +44,8 @@ on conflict (crane_id, started_at) do update set
     counted = excluded.counted, open = excluded.open, decision_ids = excluded.decision_ids;
 
 -- name: overload_decided
--- A decision about the entry that begins at a moment, or about each open one up to a peak and between two days. The lift as it
--- stands there is kept with it, and the entry is no longer open.
+-- A decision about the entry that begins at a moment, or about each open one up to a peak and between two days.
+-- The lift as it stands there is kept with it, and the entry is no longer open.
 with entry as (
     select * from overload
     where crane_id = %(crane_id)s
