@@ -56,6 +56,38 @@ def test_a_wrong_crane_file_names_every_field(run: Run, tmp_path: Path) -> None:
     assert "crane.type.main_boom.length_m" in str(result.exception)
 
 
+def test_entries_about_a_life_that_cannot_be_are_refused_by_both_commands(run: Run, tmp_path: Path) -> None:
+    content = json.loads(succeeded(run("crane", "example")))
+    file = tmp_path / "crane.json"
+    begun = content["crane"]["commissioned_on"]
+    wrong = {
+        f"in service since {begun}: correct one of the two": {"manufactured_on": "2099-01-01"},
+        "design_years": {"design_years": 0},
+        "would count twice": {"prior_duty": {"lifts": 10, "kq": 0.1, "f1": 1.2, "years": 90}},
+        "is no duty": {"prior_duty": {"lifts": 10, "kq": 0, "f1": 1.2}},
+    }
+    for told, entry in wrong.items():
+        file.write_text(json.dumps({**content, "crane": {**content["crane"], **entry}}))
+        result = run("crane", "add", str(file))
+        assert isinstance(result.exception, BoomledgerError), told
+        assert told in str(result.exception)
+    assert "yard-01" not in succeeded(run("crane", "list"))
+    file.write_text(json.dumps(content))
+    succeeded(run("crane", "add", str(file)))
+    before = succeeded(run("crane", "history"))
+    for told, line in {
+        "lies ahead": "yard-01,2099-01-01,,,,,,,",
+        "line 2: design_years": "yard-01,,0,,,,,,",
+        "line 2, yard-01: duty is entered for 90 years": "yard-01,,,,10,0.1,1.2,90,",
+        "stands there twice": "yard-01,,12,,,,,,\nyard-01,,13,,,,,,",
+    }.items():
+        (tmp_path / "lives.csv").write_text(f"{before.splitlines()[0]}\n{line}\n")
+        result = run("crane", "history", str(tmp_path / "lives.csv"))
+        assert isinstance(result.exception, BoomledgerError), told
+        assert told in str(result.exception)
+    assert succeeded(run("crane", "history")) == before
+
+
 def test_an_account_is_added_once_and_its_password_is_not_shown(run: Run) -> None:
     secret = "plenty of unrelated words"
     output = succeeded(run("user", "add", "first", "--role", "admin", input=f"{secret}\n"))
