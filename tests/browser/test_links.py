@@ -45,7 +45,7 @@ def test_a_phone_sees_the_columns_that_matter(site: str, page: Page) -> None:
     page.goto(site)
     expect(page.locator("#fleet-grid .ag-header-cell")).to_have_count(3)
     page.set_viewport_size({"width": 1440, "height": 900})
-    expect(page.locator("#fleet-grid .ag-header-cell")).to_have_count(11)
+    expect(page.locator("#fleet-grid .ag-header-cell")).to_have_count(12)
 
 
 def test_units_switch_everywhere_and_are_remembered(site: str, visit: Callable[[str], Page]) -> None:
