@@ -170,7 +170,9 @@ def report_cells(row: OverloadRow) -> list[str]:
     mass = "–" if row.mass_kg is None else f"≈ {row.mass_kg / SI_PER['t']:.2f} t"
     outreach = "–" if row.peak_outreach_m is None else f"{row.peak_outreach_m:.1f} m"
     said = "; ".join(part for part in (row.note, row.decided) if part)
-    words = "open" if row.cause is None else f"{CAUSE_WORDS[row.cause]}: {said} ({row.decided_by})"
+    words = "open"
+    if row.cause is not None and row.decided_at is not None:
+        words = f"{CAUSE_WORDS[row.cause]}: {said} ({row.decided_by}, {row.decided_at:%Y-%m-%d})"
     if row.state is OverloadState.OPEN and row.cause is not None:
         then = peak_words(row.decided_peak_structural_pct or 0.0)
         words = f"open again, the peak was {then} when it was decided on; {words}"

@@ -1,5 +1,6 @@
 """The overload register over http: who sees and decides what, paging, what is refused, and that nothing decided is lost."""
 
+import re
 from datetime import UTC, date, datetime, timedelta
 from typing import Any
 
@@ -156,6 +157,7 @@ async def test_reports_count_and_list_them(registered: str, fresh_api: FastAPI) 
     assert (
         "2026-03-02 08:21 UTC 131.0 % 131.0 % – 8.4 m Outreach increased under load: bundle caught;" in duty
     )
+    assert re.search(r"boom inspected, released \(engineer-all, \d{4}-\d\d-\d\d\)", duty)
     assert "2026-03-04 08:21 UTC 100.1 % 112.0 % – 8.4 m open" in duty
     fleet = text_of((await engineer.get("/fleet/report")).content)
     assert "lifts above 100 % structural, whole record 4, 3 of them open" in fleet
