@@ -1,8 +1,8 @@
 """What is the matter with a crane, one meaning at every door; and who may use it all the same."""
 
+from datetime import date
 from typing import Any
 
-import numpy as np
 from fastapi import Request
 
 from api.fleet_book import Situation
@@ -23,8 +23,8 @@ def states_of(situation: Situation, index: int) -> tuple[CraneState, ...]:
         for code in situation.faults.get(index, ())
     ]
     if situation.assessment_overdue[index]:
-        due_on = standing.assessment_on[index]
-        within = due_on > np.datetime64(situation.first_day(index))
+        due_on: date = standing.assessment_on[index].astype(object)
+        within = due_on > situation.first_day(index)
         text = (
             f"special assessment due on {said_day(due_on)}"
             if within
