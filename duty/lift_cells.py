@@ -44,12 +44,13 @@ def _begin(row: Any, at_ms: int) -> None:
 
 
 @compiled
-def _weigh(row: Any, sums: Ints, load: float, half: float, lever: int, weight: int) -> None:
-    """Takes in the load of one sample with its tolerance on either side [kg or %]."""
+def _weigh(row: Any, sums: Ints, load: float, whole: float, half: float, lever: int, weight: int) -> None:
+    """Takes in the load of one sample, the whole tolerance at its pose, and the one on either side of it [kg or %]."""
     level = int(np.rint(load * PER_UNIT))
     sums[0] += 1
     sums[1] += level
-    sums[2] += int(np.rint(half * PER_UNIT))
+    sums[2] += int(np.rint(whole * PER_UNIT))
+    sums[3] += int(np.rint(half * PER_UNIT))
     row.arm += lever
     row.arm_level += lever * level
     row.mass_weight += weight
@@ -60,12 +61,13 @@ def _weigh(row: Any, sums: Ints, load: float, half: float, lever: int, weight: i
 def _end_second(row: Any, sums: Ints, of_cell: Ints) -> None:
     """Takes in the means of a second, and empties its sums into those of the cell."""
     if sums[0]:
-        level, half = int(np.rint(sums[1] / sums[0])), int(np.rint(sums[2] / sums[0]))
+        level, whole = int(np.rint(sums[1] / sums[0])), int(np.rint(sums[2] / sums[0]))
+        half = int(np.rint(sums[3] / sums[0]))
         row.low, row.high = min(row.low, level - half), max(row.high, level + half)
         if level < row.least:
-            row.least, row.least_half = level, half
+            row.least, row.least_half = level, whole
         if level > row.most:
-            row.most, row.most_half = level, half
+            row.most, row.most_half = level, whole
     of_cell += sums
     sums[:] = 0
 
@@ -114,6 +116,7 @@ def cells(
     right: Any,
     posed: Any,
     tolerance: Any,
+    light_share: Any,
     least_arm_m: Any,
     cell_ms: Any,
     rows: Rows,
@@ -124,9 +127,9 @@ def cells(
     """
     size, cell, second, no_pose_ms = 0, 0, 0, 0
     of_second, of_cell = (
-        np.zeros(3, np.int64),
-        np.zeros(3, np.int64),
-    )  # samples, sum of loads and of tolerances
+        np.zeros(4, np.int64),
+        np.zeros(4, np.int64),
+    )  # samples, sum of loads, of whole tolerances, of those on either side
     for i in range(time.size):
         if i and time[i] <= time[i - 1]:
             return -1, i
@@ -152,11 +155,13 @@ def cells(
         row.last_ms = time[i]
         row.recorded_ms += step[i]
         if not posed:
-            _weigh(row, of_second, u, tolerance, 1, 0)
+            _weigh(row, of_second, u, tolerance, tolerance, 1, 0)
         elif known and abs((u - base[i]) * kg_per_pct[i]) < _LARGEST_KG:
             lever, weight = int(np.rint(arm[i] * 100.0)), int(np.rint(max(u - base[i], 0.0) * 10.0))
             load = (u - base[i]) * kg_per_pct[i]
-            _weigh(row, of_second, load, tolerance * kg_per_pct[i], lever, weight)
+            whole = tolerance * kg_per_pct[i]
+            part = light_share + (1.0 - light_share) * min(max(u, 0.0), 100.0) / 100.0
+            _weigh(row, of_second, load, whole, part * whole, lever, weight)
         row.peak_utilisation_pct = np.fmax(row.peak_utilisation_pct, u)
         row.peak_structural_pct = np.fmax(row.peak_structural_pct, structural[i])
         if outreach.size:
@@ -178,7 +183,7 @@ def warm_up() -> None:
     time, no, load = np.arange(4) * 3000, np.empty(0, np.float32), np.array([0.0, 9.0, 0.0, 9.0])
     ones, rows = np.ones(4), np.empty(4, ROW)
     has_pose(load, no, ones, ones)
-    cells(time, time, load, load, ones, ones, ones, no, no, no, no, no, True, 1.0, 1.0, 3000, rows)
+    cells(time, time, load, load, ones, ones, ones, no, no, no, no, no, True, 1.0, 1.0, 1.0, 3000, rows)
     turns, levels, out = np.empty(4, np.int64), np.empty(4, np.int64), np.empty(4, LIFT)
     held = reduced(rows, 0, 0, turns, levels)
     valleys(turns[:held], False)

@@ -38,11 +38,12 @@ from duty.lift_rows import HIGHEST, LIFT, LOWEST, ROW, Ints, Rows
 from duty.lift_signals import Floats, LiftSignals, kg_per_pct
 from duty.lift_signals import signals as signals
 from duty.packing import pack, unpack
+from duty.statics import utilisation_pct, worst_self_moment_kn_m
 
 _KIND: Final = b"lift"
-_VERSION: Final = 4
+_VERSION: Final = 5
 # rule, whether the pose is known, time without it, and the sizes of what follows
-_HEAD: Final = struct.Struct("<3dq2d?q5q")
+_HEAD: Final = struct.Struct("<4dq2d?q5q")
 _LONGEST_CELL_MS: Final = 900_000  # offsets of time zones are whole quarters of an hour
 _BOOMS: Final = 33_000  # [0.001 %]
 _DOUBLE: Final = frozenset(("utilisation_pct", "structural_pct", "base_pct", "kg_per_pct", "arm_m"))
@@ -53,18 +54,23 @@ _NO_SAMPLES: Final = np.empty((len(LiftSignals._fields), 0))
 class LiftRule:
     """Tolerances of lift finding. The defaults are this project's choice (no source); docs/method.md has the reasons."""
 
-    tolerance_pct: float = 1.25  # of the rated capacity at the pose, either side
+    tolerance_pct: float = 1.25  # of the rated capacity at the pose, either side, at a utilisation of 100 %
+    light_share: float = (
+        0.4  # of that at a utilisation of 0, evenly more between: booms bounce with what they carry
+    )
     plain_tolerance_pct: float = 5.0  # the same on utilisation itself, where the pose is not known
     least_arm_m: float = 1.0  # a load nearer to the pivot says nothing about its mass
     cell_ms: int = 4_000  # a swing of up to twice this is inside one interval
     zero_pct: float = (
         10.0  # of the change of capacity: what wrong zero and booms make of a move without a load
     )
-    least_step_pct: float = 0.5  # of the rated capacity: and noise of a second's mean
+    least_step_pct: float = 0.9  # of the rated capacity: and noise of a second's mean
 
     def __post_init__(self) -> None:
         if not (0 < self.tolerance_pct <= 50 and 0 < self.plain_tolerance_pct <= 50):
             raise InvalidInput("tolerances must be above 0 and at most 50 %", field="rule")
+        if not 0 < self.light_share <= 1:
+            raise InvalidInput("light_share must be above 0 and at most 1", field="rule")
         if not (0 <= self.zero_pct <= 50 and 0 <= self.least_step_pct <= 50):
             raise InvalidInput("zero_pct and least_step_pct must be 0 to 50 %", field="rule")
         if not 0 < self.least_arm_m <= 10:
@@ -137,12 +143,19 @@ EMPTY_PART: Final = LiftPart()
 def smallest_lift_kg(
     crane_type: CraneType, outreach_m: ArrayLike, limit_pct: ArrayLike = 100.0, rule: LiftRule = DEFAULT_RULE
 ) -> Floats:
-    """Mass [kg] from which a lift is found for certain at each outreach [m], the pose known, the sensor exact: twice the
-    tolerance. NaN nearer to the pivot than `least_arm_m`.
+    """Mass [kg] from which a lift is found for certain at each outreach [m], at every pose that reaches it, the pose known,
+    the sensor exact: once the tolerance at the utilisation of the empty booms, and once at that of the lift. NaN nearer to
+    the pivot than `least_arm_m`. Where only the jib reaches, the whole tolerance is taken.
     """
-    arm = np.asarray(outreach_m, np.float64) - crane_type.pivot_offset_m
+    at, limit = np.asarray(outreach_m, np.float64), np.asarray(limit_pct, np.float64)
+    arm = at - crane_type.pivot_offset_m
     with np.errstate(divide="ignore", invalid="ignore"):
-        mass = 2.0 * rule.tolerance_pct * kg_per_pct(crane_type, arm, np.asarray(limit_pct, np.float64))
+        kg = kg_per_pct(crane_type, arm, limit)
+        own = utilisation_pct(crane_type, worst_self_moment_kn_m(crane_type, at), 0.0, limit)
+    own = np.nan_to_num(own, nan=100.0)
+    slope = rule.tolerance_pct * (1.0 - rule.light_share) / 100.0  # of the tolerance, by utilisation
+    empty = rule.tolerance_pct * rule.light_share + slope * np.clip(own, 0.0, 100.0)
+    mass = kg * np.minimum(2.0 * empty / (1.0 - slope), empty + rule.tolerance_pct)
     return np.where(arm >= rule.least_arm_m, mass, np.nan)
 
 
@@ -290,7 +303,7 @@ def _cells(samples: LiftSignals, part: LiftPart) -> tuple[Rows, int]:
     most = min(time.size, int(time[-1] - time[0]) // rule.cell_ms + 2) if time.size else 0
     rows = np.empty(max(most, 0), ROW)
     tolerance = rule.tolerance_pct if part.posed else rule.plain_tolerance_pct
-    numbers: tuple[Any, ...] = (part.posed, tolerance, rule.least_arm_m, rule.cell_ms, rows)
+    numbers: tuple[Any, ...] = (part.posed, tolerance, rule.light_share, rule.least_arm_m, rule.cell_ms, rows)
     held, no_pose_ms = lift_cells.cells(*_plain(samples, *LiftSignals._fields), *numbers)
     if held < 0:
         raise InvalidInput("lift samples must rise in time: sort them and drop repeats", field="time_ms")

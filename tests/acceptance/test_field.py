@@ -12,7 +12,8 @@ WORST_MISSED_PCT = 3.0
 WORST_EXTRA_PCT = 3.0
 CUBES_PCT = 5.0
 BIASED_CUBES_PCT = 50.0
-BITES_MISSED_PCT = 20.0
+BITES_MISSED_PCT = 3.0
+LIGHT_CUBES_PCT = 6.0
 PLAIN_MISSED_PCT = 12.0
 CASES = [
     ("clean", "jib"),
@@ -49,6 +50,14 @@ def test_light_bites_of_a_grab_are_mostly_found() -> None:
     row, _ = field.rows_of("bites of a grab", "middle")
     assert field.missed_pct(row) <= BITES_MISSED_PCT
     assert field.extra_pct(row) <= WORST_EXTRA_PCT
+
+
+@pytest.mark.parametrize("crane", ["large", "jib"])
+def test_light_loads_close_to_the_column_of_a_large_crane_are_found(crane: str) -> None:
+    row, _ = field.rows_of("light loads close in", crane)
+    assert field.missed_pct(row) <= WORST_MISSED_PCT
+    assert field.extra_pct(row) <= WORST_EXTRA_PCT
+    assert abs(row.cube_error_pct) <= LIGHT_CUBES_PCT
 
 
 def lift(start_s: float, end_s: float, peak_pct: float = 0.0) -> FoundLift:

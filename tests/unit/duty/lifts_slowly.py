@@ -17,6 +17,7 @@ class Sample(NamedTuple):
     utilisation: float
     load: int | None
     half: int
+    whole: int  # tolerance of a full load at the pose
     arm: int
     weight: int
     structural: float
@@ -70,15 +71,17 @@ def _judged(samples: LiftSignals, i: int, rule: LiftRule, posed: bool) -> Sample
     others = [float(getattr(samples, name)[i]) for name in names]
     if not posed:
         t = rule.plain_tolerance_pct
-        return Sample(*at, round(u * 1000), round(t * 1000), 1, 0, *others)
+        return Sample(*at, round(u * 1000), round(t * 1000), round(t * 1000), 1, 0, *others)
     base, k, arm = (float(getattr(samples, name)[i]) for name in ("base_pct", "kg_per_pct", "arm_m"))
     if np.isnan(base):
-        return Sample(*at, None, 0, 0, 0, *others)
+        return Sample(*at, None, 0, 0, 0, 0, *others)
     if arm < rule.least_arm_m:
         return None
-    load, half = (u - base) * k, rule.tolerance_pct * k
+    load, whole = (u - base) * k, rule.tolerance_pct * k
+    half = (rule.light_share + (1.0 - rule.light_share) * min(max(u, 0.0), 100.0) / 100.0) * whole
     weight = round(max(u - base, 0.0) * 10)
-    return Sample(*at, round(load * 1000), round(half * 1000), round(arm * 100), weight, *others)
+    units = round(load * 1000), round(half * 1000), round(whole * 1000)
+    return Sample(*at, *units, round(arm * 100), weight, *others)
 
 
 def _tops(levels: list[int]) -> list[tuple[int, int, int | None]]:
@@ -125,16 +128,17 @@ def _mean(cells: list[Cell]) -> float:
     return level / arm if arm else 0.0
 
 
-def _seconds(cell: Cell) -> list[tuple[int, int]]:
-    """Mean load and tolerance of each second in which the load is known."""
+def _seconds(cell: Cell, name: str = "half") -> list[tuple[int, int]]:
+    """Mean load and tolerance (`half`, or that of a full load, `whole`) of each second in which the load is known."""
     known = [one for one in cell if one.load is not None]
     groups = (list(group) for _, group in groupby(known, key=lambda one: one.at_ms // 1000))
-    return [_level_and_half(group) for group in groups]
+    return [_level_and(name, group) for group in groups]
 
 
-def _level_and_half(cell: Cell) -> tuple[int, int]:
-    loads, halves = zip(*((one.load, one.half) for one in cell if one.load is not None), strict=True)
-    return round(sum(loads) / len(loads)), round(sum(halves) / len(halves))
+def _level_and(name: str, cell: Cell) -> tuple[int, int]:
+    known = [(one.load, getattr(one, name)) for one in cell if one.load is not None]
+    loads, others = zip(*known, strict=True)
+    return round(sum(loads) / len(loads)), round(sum(others) / len(others))
 
 
 def _interval(cell: Cell) -> tuple[int, int] | None:
@@ -154,19 +158,19 @@ def _is_step(cells: list[Cell], levels: list[int], k: int, rule: LiftRule) -> bo
     earlier = levels[k - 1] if k else 0
     if levels[k] == earlier:
         return False
-    level, half = _level_and_half(cells[k])
-    capacity = 100.0 * half / rule.tolerance_pct
+    level, whole = _level_and("whole", cells[k])
+    capacity = 100.0 * whole / rule.tolerance_pct
     if k == 0:
         return levels[k] > earlier and level > (rule.zero_pct + rule.least_step_pct) / 100.0 * capacity
-    seconds = _seconds(cells[k - 1])
+    seconds = _seconds(cells[k - 1], "whole")
     gap_ms = cells[k][0].at_ms - cells[k - 1][-1].at_ms
     if not seconds or 2 * rule.cell_ms < gap_ms <= 600_000:
         return True
     # of seconds alike the earliest
     sign = 1 if levels[k] > earlier else -1
-    load, half = min(seconds, key=lambda second: sign * second[0])
+    load, whole = min(seconds, key=lambda second: sign * second[0])
     change = sign * (level - load)
-    moved = abs(capacity - 100.0 * half / rule.tolerance_pct)
+    moved = abs(capacity - 100.0 * whole / rule.tolerance_pct)
     return change > (rule.zero_pct * moved + rule.least_step_pct * capacity) / 100.0
 
 
@@ -175,7 +179,7 @@ def _share(cell: Cell, other: Cell) -> float | None:
     if a is None or b is None or a[0] > b[1] or a[1] < b[0]:
         return None
     at = [load for load, _ in _seconds(cell)]
-    if max(at) - min(at) <= _level_and_half(cell)[1]:
+    if max(at) - min(at) <= _level_and("whole", cell)[1]:
         return None
     # weighed by the arm, the mean may lie outside what the seconds tell: then nothing can be said
     share = (_mean([cell]) - min(at)) / (max(at) - min(at))
