@@ -28,7 +28,9 @@ from api.dossier_registers import (
 from api.dossier_words import UNVERIFIED
 from api.typesetting import pdf
 from domain.counter import CounterKind, CounterSpanRow
+from domain.crane import Crane
 from domain.dossier import Dossier
+from domain.life_answers import LifeAnswer
 from domain.units import ms_to_s
 from domain.upkeep import GapRow
 
@@ -230,16 +232,18 @@ def _assessment(dossier: Dossier) -> Section:
             ("by age", day(life.special_assessment_by_calendar_on)),
             ("by use, early day", day(life.special_assessment_by_use_on)),
             ("by a day that was set", day(crane.assess_by)),
-            (
-                "by a condition",
-                "none entered"
-                if crane.assess_since is None
-                else f"{crane.assess_because}, since {crane.assess_since}",
-            ),
+            ("by a condition", _condition(crane, life)),
             ("last special assessment", day(crane.assessed_on)),
             ("review at a used share of", percent(crane.review_at_share)),
         ],
     )
+
+
+def _condition(crane: Crane, life: LifeAnswer) -> str:
+    """The condition that decides, or that is entered of the crane; those of findings and cracks stand with their records."""
+    if life.special_assessment_by == "condition":
+        return life.special_assessment_reason
+    return "none" if crane.assess_since is None else f"{crane.assess_because}, since {crane.assess_since}"
 
 
 def _changes(dossier: Dossier) -> Section:
@@ -286,10 +290,7 @@ def _method(dossier: Dossier, sha256: str | None) -> Section:
             *table(
                 ("setting", "value"),
                 (0, 1),
-                [
-                    (name.replace("_", " "), _setting(value))
-                    for name, value in sorted(method.settings.items())
-                ],
+                [(name.replace("_", " "), _setting(value)) for name, value in settings.items()],
             ),
         ],
         pairs=[

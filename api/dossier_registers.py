@@ -62,7 +62,7 @@ def overload_annex(dossier: Dossier) -> list[Section]:
     if not dossier.overloads:
         return []
     lines = [_overload(one, zone_of(dossier)) for one in dossier.overloads]
-    text = f"All {len(lines)}, newest first; times of {dossier.site.time_zone}."
+    text = f"All {len(lines)}, newest first; times of {dossier.site.time_zone}. The trace of each lift is shown under Overloads."
     return [section("Overload register", text=[text], tables=table(OVERLOAD_HEAD, OVERLOAD_WIDTHS, lines))]
 
 

@@ -344,6 +344,8 @@ async def test_the_figures_of_the_dossier_are_those_of_the_api(http: httpx.Async
         f"{found['f1_by_month'][0]['month'][:7]} {found['f1']:.3g} 100 %",
         data["unknown"][0],
         row["data_sha256"],
+        f"tolerance pct {data['method']['settings']['lift_rule']['tolerance_pct']}",
+        f"stuck min {data['method']['finding_thresholds']['stuck_min']}",
     ):
         assert words in text, words
     assert text.index(data["unknown"][0]) < text.index(f"lifts {found['lifts']}")
