@@ -20,12 +20,13 @@ from api.app import create_api, running
 from api.settings import ApiSettings
 from domain.channels import CHANNEL_BY_NAME
 from domain.crane import LoadChart, Sector, Site, Spread
+from domain.life_record import LifeRecordAsked
 from duty.capacity import SPREAD_RANK, capacity_kg
 from duty.drawing import counted_spread
 from duty.geometry import pose
 from duty.spectrum import design_limits
 from simulator.yard import load_yard
-from store import access, cranes, descriptions, live, segments
+from store import access, cranes, descriptions, life_records, live, segments
 from store.access import Role
 
 pytestmark = pytest.mark.anyio
@@ -563,6 +564,23 @@ async def test_a_condition_entered_after_the_last_count_makes_the_assessment_due
     cracked = {"assess_because": "crack", "assess_since": date(2026, 11, 20)}
     with psycopg.connect(database) as conn:
         cranes.save_crane(conn, YARD.crane("yard-04").crane.model_copy(update=cracked))
+    row = await row_of(client, "yard-04", **room)
+    assert (row["usable"], row["needs_override"]) == (False, True)
+    assert "special assessment overdue since 20 Nov 2026" in [note["text"] for note in row["notes"]]
+
+
+async def test_a_crack_on_record_makes_the_assessment_due_at_once(
+    client: httpx.AsyncClient, database: str
+) -> None:
+    assess_by(database, "yard-04", "2027-12-05")
+    room = {**ROOM, "sectors": ["side", "rear"], "window": WINDOW}
+    assert not (await row_of(client, "yard-04", **room))["needs_override"]
+    crack = LifeRecordAsked.model_validate(
+        {"kind": "crack", "happened_on": "2026-11-20", "person": "A. Tester", "detail": "column foot"}
+    )
+    with psycopg.connect(database) as conn:
+        crane_id = cranes.directory(conn)["yard-04"].crane_id
+        life_records.add_record(conn, crane_id, crack, "eve", today=date(2026, 11, 21))
     row = await row_of(client, "yard-04", **room)
     assert (row["usable"], row["needs_override"]) == (False, True)
     assert "special assessment overdue since 20 Nov 2026" in [note["text"] for note in row["notes"]]
