@@ -21,7 +21,8 @@ def record(crane: str, start: datetime) -> DayRecord:
     return DayRecord(
         crane=crane,
         day=start.date(),
-        boot=1,
+        boots=np.array([1]),
+        boot_seq=np.array([0]),
         dt_ms=STEP_MS,
         clock_offset_ms=0,
         t_ms=t0_ms + STEP_MS * np.arange(SAMPLES),
