@@ -142,6 +142,8 @@ def count(
         figures={
             **_figures(local_day, samples, events, tallied, missing),
             **spikes,
+            # only where its clock dates them back: the row of a sound day does not tell when its messages came
+            "came_at": from_ms(int(samples.received_ms.max())) if wrong[2] else None,
             **_counters(samples.channels),
             "posed": lift_part.posed,
             "no_pose_ms": lift_part.no_pose_ms,
@@ -279,7 +281,6 @@ def _figures(
         "quarantine_gap_ms": gap_ms["quarantine"],
         "hole_ms": gap_ms["hole"],
         "uncounted_ms": gaps.uncounted_ms(*_messages(samples), _within(local_day)),
-        "came_at": from_ms(int(samples.received_ms.max())) if samples.received_ms.size else None,
         "overlap_ms": gap_ms["overlap"],
         "clock_ms": gap_ms["clock"],
         "limit_assumed_ms": tallied.limit_assumed_ms,
