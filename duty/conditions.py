@@ -46,6 +46,8 @@ class Tried(NamedTuple):
 
     def in_all(self, sectors: tuple[int, ...]) -> "Tried":
         """The worst of some sectors, by configuration."""
+        if len(sectors) == 1:
+            return self.over(lambda part: part[sectors[0]])
         return self.over(lambda part: part[list(sectors)].min(axis=0))
 
 

@@ -21,7 +21,7 @@ from duty.capacity import SECTORS, SPREAD_RANK, Flags, Floats, Ints
 from duty.conditions import Ruling as Ruling
 from duty.conditions import Tried, blocked_by_weather, charted_sectors, jib_as_wanted, try_sectors
 from duty.fleet import Fleet, largest_by_variant, last_largest
-from duty.footing import STEP_KG, best_standing, standing, standing_kg
+from duty.footing import STEP_KG, best_standing, standing
 from duty.sweep import Span, if_named, span_of
 
 
@@ -90,10 +90,16 @@ def match(fleet: Fleet, job: LiftJob) -> Matches:
     crane = fleet.crane_variant
     weather = blocked_by_weather(fleet, job)
     calm = (weather == Ruling.FIT)[:, None]
+    out = (ruled < Ruling.FIT)[fleet.configuration_variant] if by_sector.ruling.size else jib
     here = _Opened(jib & room, ((span, tried),))
-    opened = (_Opened(jib, here.ways), _any_sector(span, by_sector, here), _Opened(room, here.ways))
-    remedy_kg = np.stack([_fitting_kg(fleet, job, one, ruled) for one in opened], axis=1)
-    capacity_if, fit_if = _if_entered(fleet, job, by_sector, here, opened[0], ruled)
+    any_spread, any_sector = _Opened(jib, here.ways), _any_sector(span, by_sector, here)
+    fitting = [
+        _fitting_kg(fleet, job, one, out) for one in (any_spread, any_sector, _Opened(room, here.ways))
+    ]
+    any_spread_kg = _most_kg(fleet, any_spread)
+    capacity_if, fit_if = _if_entered(fleet, job, by_sector, here, out)
+    if job.spread_left is None or job.spread_right is None:
+        capacity_if[:, Entry.SPREAD], fit_if[:, Entry.SPREAD] = any_spread_kg, fitting[0] > 0
     capacity = found.capacity_kg
     with np.errstate(divide="ignore"):
         used_pct = 100.0 * job.hook_load_kg / capacity
@@ -112,12 +118,12 @@ def match(fleet: Fleet, job: LiftJob) -> Matches:
         pad_right_kn=found.pads.right_kn[crane],
         pad_pressure_kpa=found.pressure_kpa[crane],
         stability_margin_m=found.pads.margin[crane],
-        capacity_any_spread_kg=_most_kg(fleet, opened[0])[crane],
-        capacity_any_sector_kg=_most_kg(fleet, opened[1])[crane],
+        capacity_any_spread_kg=any_spread_kg[crane],
+        capacity_any_sector_kg=_most_kg(fleet, any_sector)[crane],
         capacity_if_entered_kg=capacity_if[crane],
         fit_if_entered=fit_if[crane] & calm,
         charted_sectors=charted_sectors(fleet, span, jib & room)[crane],
-        remedy_kg=np.where(calm, remedy_kg[crane], 0.0),
+        remedy_kg=np.where(calm, np.stack(fitting, axis=1)[crane], 0.0),
     )
 
 
@@ -151,18 +157,25 @@ class _Opened:
 
 def _most_kg(fleet: Fleet, opened: _Opened) -> Floats:
     """By variant: the largest capacity of the charts."""
-    most = np.max([tried.capacity_kg for _, tried in opened.ways], axis=0)
+    most = opened.ways[0][1].capacity_kg
+    for _, tried in opened.ways[1:]:
+        most = np.maximum(most, tried.capacity_kg)
     return largest_by_variant(fleet, np.where(opened.allowed, most, 0.0))
 
 
-def _fitting_kg(fleet: Fleet, job: LiftJob, opened: _Opened, ruled: Ints) -> Floats:
-    """By variant that is ruled out: the largest capacity in a set-up that would fit, tipping and ground included; 0 without."""
-    found = np.zeros(ruled.size)
+def _fitting_kg(fleet: Fleet, job: LiftJob, opened: _Opened, out: Flags) -> Floats:
+    """By variant that is ruled out: the largest capacity in a set-up that would fit, tipping and ground included; 0 without.
+
+    out: by configuration, whether its variant is ruled out.
+    """
+    asked = opened.allowed & out
+    kg = np.zeros(asked.size)
     for span, tried in opened.ways:
-        carrying = opened.allowed & (tried.ruling == Ruling.FIT)
-        kg = standing_kg(fleet, job, span, carrying, tried.capacity_kg, ruled < Ruling.FIT)
-        found = np.maximum(found, kg)
-    return found
+        chosen = np.flatnonzero(asked & (tried.ruling == Ruling.FIT))
+        if chosen.size:
+            stands = standing(fleet, job, span, chosen) == Ruling.FIT
+            kg[chosen] = np.maximum(kg[chosen], np.where(stands, tried.capacity_kg[chosen], 0.0))
+    return largest_by_variant(fleet, kg) if kg.any() else np.zeros(len(fleet.types))
 
 
 def _any_sector(span: Span, by_sector: Tried, here: _Opened) -> _Opened:
@@ -176,19 +189,17 @@ def _within(span: Span, by_sector: Tried, choices: Iterable[set[int]]) -> list[t
 
 
 def _if_entered(
-    fleet: Fleet, job: LiftJob, by_sector: Tried, here: _Opened, any_spread: _Opened, ruled: Ints
+    fleet: Fleet, job: LiftJob, by_sector: Tried, here: _Opened, out: Flags
 ) -> tuple[Floats, Flags]:
     """(variant, Entry): capacity, were that entered as the crane likes it best, and whether a crane that is out would fit then.
 
-    As now for what the question says. A hook height is put at the one that is entered, or at the usual one; what hangs below
-    the hook and the clearance at 0.
+    As now for what the question says, and for the spread. A hook height is put at the one that is entered, or at the usual one;
+    what hangs below the hook and the clearance at 0.
     """
     span = here.ways[0][0]
     opened: dict[Entry, _Opened] = {}
     if len(span.sectors) > 1:
         opened[Entry.SECTOR] = _Opened(here.allowed, _within(span, by_sector, if_named(job)))
-    if job.spread_left is None or job.spread_right is None:
-        opened[Entry.SPREAD] = any_spread
     entered: dict[Entry, Span] = {}
     if span.any_height and np.isfinite(fleet.table.row_height_m).any():
         at = span.hook_height_m or (USUAL_HOOK_HEIGHT_M, USUAL_HOOK_HEIGHT_M)
@@ -205,7 +216,7 @@ def _if_entered(
     fits = np.zeros(kg.shape, np.bool_)
     for entry, one in opened.items():
         kg[:, entry] = np.maximum(_most_kg(fleet, one), now)
-        fits[:, entry] = _fitting_kg(fleet, job, one, ruled) > 0
+        fits[:, entry] = _fitting_kg(fleet, job, one, out) > 0
     return kg, fits
 
 

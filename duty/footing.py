@@ -6,9 +6,9 @@ import numpy as np
 
 from domain.job import LiftJob
 from domain.units import STANDARD_GRAVITY_M_S2
-from duty.capacity import SECTORS, Flags, Floats, Ints
+from duty.capacity import SECTORS, Floats, Ints
 from duty.conditions import Ruling
-from duty.fleet import Fleet, boom_moment_kn_m, largest_by_variant, last_largest
+from duty.fleet import Fleet, boom_moment_kn_m, last_largest
 from duty.reactions import PadForces, Supports, worst_over_sectors
 from duty.sweep import Span
 
@@ -57,18 +57,6 @@ def standing(fleet: Fleet, job: LiftJob, span: Span, chosen: Ints) -> Ints:
     return _outcome(
         job, *_pads(fleet, job, span, chosen, boom_moment_kn_m(fleet, span.outreach_m[1])[chosen])
     )
-
-
-def standing_kg(
-    fleet: Fleet, job: LiftJob, span: Span, carrying: Flags, capacity_kg: Floats, asked: Flags
-) -> Floats:
-    """By variant of those asked for: the largest capacity of the configurations that carry the load and stand; else 0."""
-    chosen = np.flatnonzero(carrying & asked[fleet.configuration_variant])
-    kg = np.zeros(carrying.size)
-    if chosen.size:
-        stands = standing(fleet, job, span, chosen) == Ruling.FIT
-        kg[chosen] = np.where(stands, capacity_kg[chosen], 0.0)
-    return largest_by_variant(fleet, kg)
 
 
 def _outcome(job: LiftJob, pads: PadForces, pressure_kpa: Floats) -> Ints:
