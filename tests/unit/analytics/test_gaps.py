@@ -204,6 +204,11 @@ def test_what_comes_a_day_late_at_the_pace_of_the_clock_was_written_by_a_wrong_c
     for times_as_fast in (2, 10, 1000):  # an outbox that is emptied
         emptied = 2 * BEHIND_MS + np.arange(60) * MINUTE // times_as_fast
         assert late(start, end, emptied, boot, DAY) == []
+    few = slice(0, 8)  # messages of a short day
+    assert late(start[few], end[few], received[few], boot[few], DAY) == [
+        Gap(0, 8 * MINUTE, "clock", 8 * MINUTE, 0)
+    ]
+    assert late(start[few], end[few], emptied[few], boot[few], DAY) == []
     assert late(start[:1], end[:1], received[:1], boot[:1], DAY) == []  # one message tells nothing
 
 
