@@ -141,6 +141,9 @@ def record_rows(report: DutyReport) -> Pairs:
         ("limit_pct assumed 100", hours(ms_to_s(assumed_ms))),
         ("utilisation below 0", hours(spectrum.below_zero_s)),
         ("spikes", spike_words(spectrum)),
+        ("days without a boom position, lifts from percent alone", str(spectrum.days_without_pose)),
+        ("time without a boom position on the other days", hours(spectrum.no_pose_s)),
+        ("smallest lift found for certain", smallest_words(spectrum)),
         ("findings about readings", finding_words(report.findings)),
     ]
 
@@ -200,6 +203,12 @@ def spike_words(spectrum: SpectrumAnswer) -> str:
     off = f"the farthest {spectrum.largest_spike_pct:.0f} points off"
     counted = ", which errs to the safe side" if spectrum.spikes_counted else ""
     return f"{spectrum.spikes} set aside, {spectrum.spikes_counted} counted{counted}; {off}"
+
+
+def smallest_words(spectrum: SpectrumAnswer) -> str:
+    """From which mass on lifts are found, by outreach."""
+    each = [f"{one.mass_kg:.0f} kg at {one.outreach_m:g} m" for one in spectrum.smallest_lifts]
+    return ", ".join(each) or "-"
 
 
 def use_rows(spectrum: SpectrumAnswer) -> Pairs:

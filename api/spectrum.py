@@ -18,23 +18,27 @@ from domain.answers import (
     LevelBin,
     NearLimitPlace,
     RangeBin,
+    SmallestLift,
     SpectrumAnswer,
     WorkingAreaAnswer,
 )
 from domain.channels import CHANNEL_BY_NAME
-from domain.crane import Crane, Edition
+from domain.crane import Crane, CraneType, Edition
 from domain.said import said_count
 from domain.units import ms_to_s
 from duty import ledger, levels, reading, spectrum
 from duty.edges import DEFAULT_EDGES
+from duty.geometry import full_stroke_m
 from duty.ledger import Ledger
 from duty.levels import SLEW_SECTORS, Tallies
+from duty.lifts import smallest_lift_kg
 from duty.reading import ResidueRule
 from store import duty, summary
 from store.duty import DaysRecorded, Span
 from store.reading import CraneKnown
 from store.summary import CraneSummary
 
+SMALLEST_AT_M: Final = (2.0, 4.0, 8.0, 12.0, 16.0, 20.0)  # outreaches of which the smallest lift is told
 router = APIRouter(tags=["duty"])
 
 RANGE_STEP_PCT: Final = 5.0
@@ -78,7 +82,25 @@ async def show_spectrum(
             "spikes": recorded.spikes,
             "spikes_counted": recorded.spikes_counted,
             "largest_spike_pct": recorded.largest_spike_pct,
+            "days_without_pose": recorded.days_without_pose,
+            "no_pose_s": ms_to_s(recorded.no_pose_ms),
+            "smallest_lifts": await to_thread.run_sync(smallest_lifts, crane.crane().type),
         }
+    )
+
+
+def smallest_lifts(crane_type: CraneType) -> tuple[SmallestLift, ...]:
+    """The smallest lift found for certain at some outreaches of a crane, by the default rule, at a limit of 100 %."""
+    jib = crane_type.jib
+    lengths = [crane_type.main_boom.length_m, crane_type.knuckle_boom.length_m]
+    lengths += [] if jib is None else [jib.boom.length_m, full_stroke_m(jib.extensions)]
+    reach_m = crane_type.pivot_offset_m + sum(lengths) + full_stroke_m(crane_type.extensions)
+    at = [outreach for outreach in SMALLEST_AT_M if outreach <= reach_m]
+    found = smallest_lift_kg(crane_type, at)
+    return tuple(
+        SmallestLift(outreach_m=outreach, mass_kg=round(mass))
+        for outreach, mass in zip(at, found.tolist(), strict=True)
+        if math.isfinite(mass)
     )
 
 

@@ -208,6 +208,13 @@ class Beyond(Answer):
     sentence: str = Field(description="the same in words, with what it does to the figures")
 
 
+class SmallestLift(Answer):
+    """From which mass on a lift is found for certain at an outreach."""
+
+    outreach_m: float
+    mass_kg: float
+
+
 class SpectrumAnswer(Answer):
     """The load spectrum of a crane over whole local days, against its design class.
 
@@ -264,6 +271,17 @@ class SpectrumAnswer(Answer):
     )
     largest_spike_pct: float = Field(
         default=0.0, description="how far the farthest of both stands off, in percentage points"
+    )
+    days_without_pose: int = Field(
+        default=0,
+        description="days whose lifts were found from percent alone: light ones close in are missed",
+    )
+    no_pose_s: float = Field(
+        default=0.0,
+        description="on the other days, seconds without a boom position, in which lifts may be hidden",
+    )
+    smallest_lifts: tuple[SmallestLift, ...] = Field(
+        default=(), description="with a boom position; lighter ones may be missing in every count of lifts"
     )
     near_limit_from_pct: float = Field(
         default=WARNING_PCT, description="utilisation from which time counts as near the limit"

@@ -205,6 +205,8 @@ class DaysRecorded:
     spikes: int = 0
     spikes_counted: int = 0
     largest_spike_pct: float = 0.0
+    days_without_pose: int = 0
+    no_pose_ms: int = 0  # of the other days
 
 
 COUNTING_IN_USE: Final = Statement("counting_in_use", Counting)

@@ -7,6 +7,7 @@ from zoneinfo import ZoneInfo
 from dash import html
 
 from dashboard import numbers
+from dashboard.numbers import Units
 from dashboard.pages import crane_near_limit
 from dashboard.parts import area, charts, findings, marks, period
 from dashboard.texts import t
@@ -41,7 +42,7 @@ async def render(visit: Visit, detail: CraneDetail) -> Any:
         parts.append(charts.nothing(t("duty.title"), t("duty.none")))
     else:
         parts += [
-            _figures(spectrum),
+            _figures(spectrum, visit.units),
             html.Div([_peaks(spectrum), _levels(spectrum)], className="bl-two"),
             _ranges(spectrum),
         ]
@@ -66,7 +67,7 @@ def _classes_note(s: SpectrumAnswer) -> str:
     )
 
 
-def _figures(s: SpectrumAnswer) -> html.Section:
+def _figures(s: SpectrumAnswer, units: Units) -> html.Section:
     classes = " ".join(word for word in (s.u_class, s.q_class, s.group) if word) or numbers.MISSING
     design = (
         t(
@@ -110,7 +111,7 @@ def _figures(s: SpectrumAnswer) -> html.Section:
                 ),
             ),
             _against_design(s),
-            _notes(s),
+            _notes(s, units),
             html.Details(
                 [
                     html.Summary(t("formula")),
@@ -125,15 +126,26 @@ def _figures(s: SpectrumAnswer) -> html.Section:
     )
 
 
-def _notes(s: SpectrumAnswer) -> Any:
+def _notes(s: SpectrumAnswer, units: Units) -> Any:
     """What these figures leave out, count too much, or read too small."""
     off = numbers.plain(s.largest_spike_pct)
+    smallest = [
+        t(
+            "duty.smallest.one",
+            mass=numbers.mass(one.mass_kg, units),
+            outreach=numbers.length(one.outreach_m, units),
+        )
+        for one in s.smallest_lifts
+    ]
     notes = [
         t("duty.spikes", count=numbers.plain(s.spikes), off=off) if s.spikes else None,
         t("duty.spikes.counted", count=numbers.plain(s.spikes_counted), off=off)
         if s.spikes_counted
         else None,
         None if s.beyond is None else s.beyond.sentence,
+        t("duty.no_pose", count=s.days_without_pose) if s.days_without_pose else None,
+        t("duty.no_pose.time", hours=numbers.hours(s.no_pose_s)) if s.no_pose_s >= 60 else None,
+        t("duty.smallest", lifts=numbers.listed(smallest)) if smallest else None,
     ]
     known = [html.Li(note) for note in notes if note is not None]
     return html.Ul(known, className="bl-notes") if known else None

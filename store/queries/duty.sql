@@ -264,7 +264,9 @@ order by s.first_day;
 select count(*)::int as days, min(d.day) as first_day, max(d.day) as last_day,
     coalesce(sum(d.recorded_ms), 0)::bigint as recorded_ms, coalesce(sum(d.spikes), 0)::bigint as spikes,
     coalesce(sum(d.spikes_counted), 0)::bigint as spikes_counted,
-    coalesce(max(d.largest_spike_pct), 0) as largest_spike_pct
+    coalesce(max(d.largest_spike_pct), 0) as largest_spike_pct,
+    count(*) filter (where not d.posed and d.recorded_ms > 0)::int as days_without_pose,
+    coalesce(sum(d.no_pose_ms) filter (where d.posed), 0)::bigint as no_pose_ms
 from day_figure d
 join crane c using (crane_id)
 join counting u using (counting_id)
@@ -274,8 +276,15 @@ where c.name = %(crane)s and u.in_use and d.day between %(day_from)s and %(day_t
 -- The same over the whole record, from the summary where it was made by the counting in use.
 select m.days, m.recorded_ms, m.spikes, m.spikes_counted, m.largest_spike_pct,
     (select min(d.day) from day_figure d where d.crane_id = %(crane_id)s and d.counting_id = m.counting_id) as first_day,
-    (select max(d.day) from day_figure d where d.crane_id = %(crane_id)s and d.counting_id = m.counting_id) as last_day
+    (select max(d.day) from day_figure d where d.crane_id = %(crane_id)s and d.counting_id = m.counting_id) as last_day,
+    p.days_without_pose, p.no_pose_ms
 from crane_summary m
+cross join lateral (
+    select count(*) filter (where not d.posed and d.recorded_ms > 0)::int as days_without_pose,
+        coalesce(sum(d.no_pose_ms) filter (where d.posed), 0)::bigint as no_pose_ms
+    from day_figure d
+    where d.crane_id = %(crane_id)s and d.counting_id = m.counting_id
+) p
 join counting u using (counting_id)
 where m.crane_id = %(crane_id)s and u.in_use;
 

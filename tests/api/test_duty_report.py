@@ -26,6 +26,11 @@ async def test_the_report_shows_the_numbers_of_the_screens(http: httpx.AsyncClie
     life = (await http.get("/cranes/heron-3/life")).json()
     text = text_of(response.content)
     assert f"lifts in the period {spectrum['lifts']}" in text
+    smallest = spectrum["smallest_lifts"]
+    assert smallest[0]["outreach_m"] == 2.0
+    assert smallest[0]["mass_kg"] > smallest[-1]["mass_kg"] > 0
+    assert f"{smallest[0]['mass_kg']:.0f} kg at 2 m" in text
+    assert f"lifts from percent alone {spectrum['days_without_pose']}" in text
     assert f"kQ {spectrum['kq']:.3g}" in text
     assert f"class of kQ {spectrum['q_class']} of {spectrum['edition']}" in text
     assert f"used share, whole life {100 * life['used_share']:.3g} %" in text

@@ -190,6 +190,13 @@ async def test_spectrum_of_a_day_agrees_with_the_hand_count(http: httpx.AsyncCli
     assert sum(above_90) == 200
 
 
+async def test_the_spectrum_says_where_lifts_may_be_missing(http: httpx.AsyncClient) -> None:
+    whole = await ask(http, "/cranes/heron-3/spectrum")
+    day = await ask(http, "/cranes/heron-3/spectrum", day_from="2026-03-02", day_to="2026-03-02")
+    assert (whole["days_without_pose"], day["days_without_pose"]) == (2, 1)
+    assert whole["no_pose_s"] == 0.0
+
+
 async def test_spectrum_of_the_whole_life_covers_both_days(http: httpx.AsyncClient) -> None:
     found = await ask(http, "/cranes/heron-3/spectrum")
     assert (found["day_from"], found["day_to"]) == ("2026-03-02", "2026-03-03")

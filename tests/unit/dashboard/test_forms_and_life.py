@@ -9,10 +9,19 @@ import pytest
 
 from dashboard.client import Client
 from dashboard.numbers import Units
-from dashboard.pages import crane_faults, life_damage, life_details, life_forecast, life_list, settings_alerts
+from dashboard.pages import (
+    crane_duty,
+    crane_faults,
+    life_damage,
+    life_details,
+    life_forecast,
+    life_list,
+    settings_alerts,
+)
 from dashboard.parts import form
 from dashboard.parts.form import Done, Unreadable, Values
 from domain.alerts import AlertRuleAsked
+from domain.answers import SmallestLift, SpectrumAnswer
 from domain.detail import DetailSpec
 from domain.errors import Conflict, InvalidInput
 from domain.fault_answers import FaultEpisodeRow
@@ -275,3 +284,16 @@ def test_no_sentence_of_a_screen_says_from_memory() -> None:
     assert "second-hand" not in found
     for curve in (iiw(80.0), en_1993_1_9(71.0), en_13001_3_1(100.0)):
         assert curve.source.endswith("unverified")
+
+
+def test_the_duty_page_says_where_lifts_may_be_missing() -> None:
+    lifts = (SmallestLift(outreach_m=4.0, mass_kg=120.0), SmallestLift(outreach_m=8.0, mass_kg=61.0))
+    known = SpectrumAnswer.model_construct(smallest_lifts=lifts, beyond=None)
+    missing = known.model_copy(update={"days_without_pose": 3, "no_pose_s": 7200.0})
+    words = str(crane_duty._notes(known, Units.METRIC))
+    words = words.replace("\\xa0", " ").replace("\xa0", " ")
+    assert "120 kg at 4.0 m and 61 kg at 8.0 m" in words
+    assert "boom position" not in words
+    words = str(crane_duty._notes(missing, Units.METRIC))
+    assert "On 3 of these days the boom position was not known" in words
+    assert "missing for 2.0" in words
