@@ -189,14 +189,14 @@ def test_what_the_job_leaves_open_is_said_with_what_it_costs(site: str, visit: C
     assert "Stabilisers not entered." in words
     # The same job with everything said carries at least as much, and says nothing of sector and stabilisers.
     page.goto(
-        f"{site}/dispatch?mass_kg=600&rigging_kg=20&outreach_m=7&sector=rear&spread_left=full&spread_right=full"
+        f"{site}/dispatch?mass_kg=600&rigging_kg=20&outreach_m=7&hook_height_m=2&sector=rear&spread_left=full&spread_right=full"
     )
     expect(page.locator(".bl-assumed li")).to_have_count(1)
     expect(page.locator(".bl-assumed li")).to_contain_text("Pick-up not entered.")
 
 
 def test_the_drawing_names_the_capacity_of_the_answer(site: str, visit: Callable[[str], Page]) -> None:
-    job = "mass_kg=600&rigging_kg=20&outreach_m=7&sector=rear&spread_left=full&spread_right=full"
+    job = "mass_kg=600&rigging_kg=20&outreach_m=7&hook_height_m=2&sector=rear&spread_left=full&spread_right=full"
     page = visit(f"{site}/dispatch?{job}")
     label = page.locator("#job-view .bl-callout").last
     expect(label).to_contain_text(" at ")
