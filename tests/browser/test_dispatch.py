@@ -187,10 +187,10 @@ def test_what_the_job_leaves_open_is_said_with_what_it_costs(site: str, visit: C
     words = " ".join(assumed.all_inner_texts())
     assert "Sector not entered." in words
     assert "Stabilisers not entered." in words
-    # The same job with everything said carries at least as much, and says nothing of sector and stabilisers.
-    page.goto(
-        f"{site}/dispatch?mass_kg=600&rigging_kg=20&outreach_m=7&hook_height_m=2&sector=rear&spread_left=full&spread_right=full"
-    )
+    assert "Hook height not entered." in words
+    # The same job with everything said carries at least as much, and says nothing of sector, stabilisers and hook height.
+    job = "mass_kg=600&rigging_kg=20&outreach_m=7&hook_height_m=2&sector=rear&spread_left=full&spread_right=full"
+    page.goto(f"{site}/dispatch?{job}")
     expect(page.locator(".bl-assumed li")).to_have_count(1)
     expect(page.locator(".bl-assumed li")).to_contain_text("Pick-up not entered.")
 
