@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from domain.counter import CHANNEL_OF
 from domain.crane import CraneType
-from duty.geometry import pose
+from duty.geometry import jib_run_out, pose
 from store.segments import Segments, from_ms, to_ms
 
 Ints = NDArray[np.int64]
@@ -108,13 +108,15 @@ def of_day(segments: Segments, local_day: LocalDay) -> DaySamples:
 
 
 def with_pose(crane_type: CraneType, channels: dict[str, Floats32]) -> dict[str, Floats32]:
-    """The channels with outreach_m and hook_height_m from the joint angles, where the crane does not send them."""
+    """The channels with outreach_m and hook_height_m from the joint angles, where the crane does not send them; NaN
+    where a length of the boom is not known."""
     angles = ("main_boom_deg", "knuckle_boom_deg", "extension_m")
     if {"outreach_m", "hook_height_m"} <= channels.keys() or not all(name in channels for name in angles):
         return channels
     at = [channels[name] for name in angles]
     if crane_type.jib is not None and "jib_deg" in channels:
-        at += [channels["jib_deg"], channels.get("jib_extension_m", np.zeros_like(channels["jib_deg"]))]
+        run_out = jib_run_out(crane_type.jib, channels, channels["jib_deg"].size)
+        at += [channels["jib_deg"], run_out.astype(np.float32)]
     found = pose(crane_type, *at)
     return {
         "outreach_m": found.outreach_m.astype(np.float32),

@@ -9,12 +9,13 @@ measured to the horizontal, positive up, as the channels are. NaN in gives NaN o
 Deflection of the booms, slope of the truck and the rope or hook block below the boom tip are left out.
 """
 
+from collections.abc import Mapping
 from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from domain.crane import CraneType, Extension
+from domain.crane import CraneType, Extension, Jib
 from domain.errors import InvalidInput
 
 Floats = NDArray[np.float64]
@@ -38,6 +39,12 @@ class Envelope(NamedTuple):
 def full_stroke_m(extensions: tuple[Extension, ...]) -> float:
     """Sum of the strokes [m]; 0 without extensions."""
     return float(sum(extension.stroke_m for extension in extensions))
+
+
+def jib_run_out(jib: Jib, channels: Mapping[str, ArrayLike], samples: int) -> Floats:
+    """Extension of a fitted jib [m], shape (samples,): as sent, else 0 where it cannot extend and NaN where nobody knows."""
+    sent = channels.get("jib_extension_m", np.full(samples, np.nan if jib.extensions else 0.0))
+    return np.asarray(sent, np.float64)
 
 
 def joints(

@@ -9,7 +9,7 @@ from numpy.typing import ArrayLike, NDArray
 from domain.crane import CraneType
 from domain.errors import InvalidInput
 from domain.units import STANDARD_GRAVITY_M_S2
-from duty.geometry import horizontals
+from duty.geometry import horizontals, jib_run_out
 from duty.percent import structural_pct
 from duty.statics import self_moment_at, utilisation_pct
 
@@ -68,10 +68,7 @@ def signals(
         return plain
     at = [np.asarray(channels[name], np.float64) for name in angles]
     if crane_type.jib is not None and "jib_deg" in channels:
-        at += [
-            np.asarray(channels.get(name, np.zeros(time.size)), np.float64)
-            for name in ("jib_deg", "jib_extension_m")
-        ]
+        at += [np.asarray(channels["jib_deg"], np.float64), jib_run_out(crane_type.jib, channels, time.size)]
     limit = np.nan_to_num(
         np.asarray(channels.get("limit_pct", np.full(time.size, 100.0)), np.float64), nan=100.0
     )

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from domain.crane import CraneType
 from domain.errors import InvalidInput
-from duty.geometry import horizontals
+from duty.geometry import horizontals, jib_run_out
 from duty.kernels import compiled
 from duty.ledger import Ledger
 from duty.minutes import (
@@ -211,7 +211,7 @@ def _add_pose(made: Plausibility, crane_type: CraneType, readings: Readings) -> 
     values = {name: sent[chosen].astype(np.float64) for name, sent in readings.channels.items()}
     at = [values[name] for name in POSE_LEAST]
     if crane_type.jib is not None and "jib_deg" in values:
-        at += [values["jib_deg"], values.get("jib_extension_m", np.zeros(chosen.size))]
+        at += [values["jib_deg"], jib_run_out(crane_type.jib, values, chosen.size)]
     joints_x = horizontals(crane_type, *at)
     own = self_moment_at(crane_type, joints_x, at[2], at[4] if len(at) > 4 else None)
     structural = structural_pct(values["utilisation_pct"], values.get("limit_pct"))

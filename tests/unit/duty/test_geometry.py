@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 
 from domain.crane import CraneType
 from domain.errors import InvalidInput
-from duty.geometry import angles_for, envelope, joints, pose
+from duty.geometry import angles_for, envelope, jib_run_out, joints, pose
 
 
 @pytest.mark.parametrize(
@@ -97,3 +97,12 @@ def test_the_envelope_with_jib_reaches_farther_and_higher(round_type: CraneType)
     area = envelope(round_type, with_jib=True, angle_steps=91)
     assert area.outreach_m[-1] == pytest.approx(10.5 + 3.5, abs=0.02)
     assert np.nanmax(area.highest_m) > np.nanmax(envelope(round_type).highest_m) + 3
+
+
+def test_how_far_an_extending_jib_runs_out_is_unknown_until_it_is_sent(round_type: CraneType) -> None:
+    jib = round_type.jib
+    assert jib is not None
+    assert jib.extensions
+    assert jib_run_out(jib, {"jib_extension_m": [0.5, 1.0]}, 2).tolist() == [0.5, 1.0]
+    assert np.isnan(jib_run_out(jib, {}, 2)).tolist() == [True, True]
+    assert jib_run_out(jib.model_copy(update={"extensions": ()}), {}, 2).tolist() == [0.0, 0.0]
