@@ -3,6 +3,7 @@
 from collections.abc import Iterator, Sequence
 from typing import Final
 
+from api.life_words import blank_words
 from domain.answers import SpectrumAnswer
 from domain.counter import CountersAnswer
 from domain.coverage_answers import CoverageAnswer
@@ -121,6 +122,8 @@ def unknown(
 
 
 def _history(crane: Crane, life: LifeAnswer) -> Iterator[str]:
+    if life.blank_years:
+        yield blank_words(life.blank_years)
     if life.recorded_from is None:
         yield "Nothing is recorded of this crane: no figure of its use can be given."
     if life.used_share is None:

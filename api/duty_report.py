@@ -8,7 +8,7 @@ from typing import Any, Final
 from zoneinfo import ZoneInfo
 
 from api.life_records import record_cells
-from api.life_words import INFLUENCES, influence_rows
+from api.life_words import INFLUENCES, blank_words, influence_rows
 from api.overloads import report_cells, report_words
 from api.typesetting import pdf
 from domain.answers import CAUTIONS_DUTY, FaultRow, SpectrumAnswer
@@ -355,7 +355,7 @@ def assumptions(report: DutyReport) -> list[str]:
 
 
 def _history(crane: Crane, life: LifeAnswer) -> list[str]:
-    """What is assumed for the time before the record."""
+    """What is assumed for the time before the record, and for long breaks in it."""
     found = ["Duty before the record is not entered."]
     if crane.prior_duty is not None:
         found = ["Duty before the record was stated by the owner and has a safety factor of its own."]
@@ -368,7 +368,7 @@ def _history(crane: Crane, life: LifeAnswer) -> list[str]:
             found.append("The design years are not entered: the years to the special assessment stand in.")
         if not life.prior_from_manufacture:
             found.append("The day of manufacture is not entered: the first day of service stands in.")
-    return found
+    return [*found, blank_words(life.blank_years)] if life.blank_years else found
 
 
 def limiter_rows(report: DutyReport) -> Pairs:

@@ -154,6 +154,7 @@ def life_answer(
         prior_known_from=None if stands.prior is None else stands.prior.since,
         prior_from_manufacture=crane.manufactured_on is not None,
         unknown_years=stands.unknown_years,
+        blank_years=stands.blank_years,
         design_years=stands.design_years.years,
         design_years_assumed=stands.design_years.assumed,
         contradictions=stands.contradictions,

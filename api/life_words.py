@@ -39,7 +39,8 @@ def _used(found: Standing) -> str:
     if found.used is None:
         words = f"How much of the design working period is used cannot be said: {found.reason}."
         years = found.unknown_years
-        return words + (f" Nothing is known of {_years(years)} before the record." if years else "")
+        words += f" Nothing is known of {_years(years)} before the record." if years else ""
+        return words + (f" {blank_words(found.blank_years)}" if found.blank_years else "")
     used = found.used
     parts = [f"{_percent(used.counted)} counted with a safety factor of {found.factor.f1:g}"]
     if used.prior_entered:
@@ -59,10 +60,11 @@ def _used(found: Standing) -> str:
 
 def _unknown(found: Standing) -> str:
     """What the assumed share rests on, and how it gives way to knowledge."""
-    if found.used is None or not found.used.prior_unknown or found.prior is None:
+    if found.used is None or found.prior is None or not found.prior_unknown + found.blank_years:
         return ""
     years = found.design_years
-    words = f"Unknown years count 1.5 times over {years.years:g} design years"
+    blank = f"{blank_words(found.blank_years)} " if found.blank_years else ""
+    words = f"{blank}Unknown years count 1.5 times over {years.years:g} design years"
     words += (
         ", assumed from the years to the special assessment since the manual's are not entered"
         if years.assumed
@@ -71,6 +73,14 @@ def _unknown(found: Standing) -> str:
     if not found.prior.since_manufacture:
         words += ", from the first day of service since the day of manufacture is not entered"
     return f"{words}: enter the duty before the record, or have the crane assessed."
+
+
+def blank_words(years: float) -> str:
+    """What long breaks in the record count as, and what to do about them."""
+    return (
+        f"For {_years(years)} between the first and the last record nothing is recorded and no counter of the crane tells: they"
+        " count as unknown years. Enter readings of a counter before and after them, or exclude readings that a wrong clock dated."
+    )
 
 
 def _spent(found: Standing) -> str:
@@ -94,7 +104,8 @@ def _spent(found: Standing) -> str:
 
 
 def _years(years: float) -> str:
-    return f"{years:.1f} years" if years >= 0.95 else f"{max(years * 12, 1):.0f} months"
+    months = max(round(years * 12), 1)
+    return f"{years:.1f} years" if years >= 0.95 else f"{months} months" if months > 1 else "a month or less"
 
 
 def _percent(share: float) -> str:

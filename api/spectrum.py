@@ -194,7 +194,7 @@ def spectrum_answer(
         q_class=None if q is None else q.letter,
         u_class=None if u is None else u.letter,
         life_lifts=lifts,
-        life_lifts_at_least=whole is not None and bool(whole.unknown_years),
+        life_lifts_at_least=whole is not None and bool(whole.unknown_years or whole.used_share_unrecorded),
         u_class_of_period=None if u_period is None else u_period.letter,
         group=spectrum.group(u, q) if u and q and edition is Edition.ISO_4301_1_1986 else None,
         s_m=history.s_m,

@@ -139,6 +139,11 @@ class LifeAnswer(Answer):
     unknown_years: float = Field(
         default=0.0, description="years from then to the first record of which nothing is entered"
     )
+    blank_years: float = Field(
+        default=0.0,
+        description="years of breaks of half a year and more in the record that no counter spans: 1.5 times over the design"
+        " years, in used_share_unrecorded",
+    )
     design_years: float | None = Field(default=None, description="years of the design working period")
     design_years_assumed: bool = Field(
         default=False, description="not entered from the manual: the years to the special assessment stand in"

@@ -4,6 +4,7 @@
     prior_entered  f1_prior * C_prior * kQ_prior / (C_design * kQ_design)     as the owner states it
     prior_unknown  1.5 * unknown years / design years                         nobody knows the duty of these years
     unrecorded     f1 * cube sum / (C_design * kQ_design)                      in use while nothing was recorded
+                   + 1.5 * blank years / design years                         long breaks in the record
 
     used share = counted + prior_entered + prior_unknown + unrecorded
 
@@ -106,20 +107,21 @@ def used_share(
     prior_unknown: float = 0.0,
     unrecorded_cube_sum: float = 0.0,
     unrecorded_f1: float | None = None,
+    blank: float = 0.0,
 ) -> UsedShare:
     """Used share of the design working period from counted lifts with their kQ, and what was not counted.
 
     `kq` is not looked at without lifts (it is NaN then). Entered prior duty carries its own f1. `prior_unknown` is the
     share of unknown years; `unrecorded_cube_sum` the C * kQ of time in use without a record, with a factor of its own where
-    one is given. See the module.
+    one is given; `blank` the share of long breaks in the record, which nobody knows either. See the module.
     """
-    if not prior_unknown >= 0:
+    if not (prior_unknown >= 0 and blank >= 0):
         raise InvalidInput("the share of unknown years must be 0 or more", field="prior_unknown")
     return UsedShare(
         counted=share_of_design(design, lifts * kq if lifts else 0.0, f1),
         prior_entered=share_of_design(design, prior.lifts * prior.kq, prior.f1) if prior else 0.0,
         prior_unknown=prior_unknown,
-        unrecorded=share_of_design(design, unrecorded_cube_sum, unrecorded_f1 or f1),
+        unrecorded=share_of_design(design, unrecorded_cube_sum, unrecorded_f1 or f1) + blank,
     )
 
 

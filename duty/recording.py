@@ -9,9 +9,10 @@ Table of factors: P. Depale, M. Bennebach, Mechanics & Industry 20, 2019, 802, T
 recorder belongs to, and that it is taken by month, is this project's convention.
 """
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from datetime import date, timedelta
 from enum import Enum
+from itertools import pairwise
 from typing import Final, NamedTuple, Protocol
 
 from domain.counter import CounterKind
@@ -44,6 +45,8 @@ STATED: Final = {
 
 UNCOUNTED_SHARE: Final = 0.01
 """Of the record without which coverage is still told: a hundredth is the finest step of the table below. Own choice."""
+LONG_BREAK: Final = timedelta(weeks=26)
+"""Without any record, from which on it is no break of the work that f1 covers: a season rests for less. Own choice."""
 # Least coverage for each factor: this project's convention, such that no factor is below 1 / coverage by more than 1 %
 _COVERAGE_STEPS: Final = (
     (0.99, Recording.AUTOMATIC),
@@ -201,6 +204,24 @@ def is_rest(day_from: date, day_to: date, spans: Sequence[CounterSpan]) -> bool:
         and span.gained <= span.recorded
         for span in spans
     )
+
+
+def blank_days(weeks: Collection[date], spans: Sequence[CounterSpan]) -> int:
+    """Days of long breaks in the record that no counter of the crane spans: nobody knows what it did in them.
+
+    weeks: Mondays of the weeks with a record. A break is long from LONG_BREAK on; shorter ones are covered by f1.
+    """
+    found = 0
+    for before, after in pairwise(sorted(weeks)):
+        first = before + timedelta(days=7)
+        if after - first < LONG_BREAK:
+            continue
+        for span in sorted(spans, key=lambda one: one.after):
+            if span.upto >= first and span.after < after:
+                found += max((span.after - first).days + 1, 0)
+                first = span.upto + timedelta(days=1)
+        found += max((after - first).days, 0)
+    return found
 
 
 def span_f1(

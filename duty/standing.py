@@ -29,6 +29,7 @@ from duty.recording import (
     Factor,
     Month,
     MonthFactor,
+    blank_days,
     coverage,
     is_rest,
     months_f1,
@@ -119,6 +120,7 @@ class Standing:
     design_years: DesignYears
     prior: PriorYears | None  # None without a record
     prior_unknown: float  # share of the design working period for unknown years; needs no design class
+    blank_years: float  # of long breaks in the record that no counter spans: see `recording.blank_days`
     contradictions: tuple[str, ...]
     used: UsedShare | None
     reason: str
@@ -150,6 +152,11 @@ class Standing:
         """How far the structural percent may be off, by parts of the counted duty: see `uncertainty.bias_parts`."""
         return bias_parts(self.crane, self.totals.noted.calibrations, self.totals.weeks)
 
+    @property
+    def blank_share(self) -> float:
+        """Share of the design working period for the long breaks in the record: taken as unknown years are."""
+        return life.unknown_share(self.blank_years, self.design_years.years)
+
     def counted_since(self, detail: str) -> date | None:
         """Day with which the damage sum of a detail that was changed begins again; None: that of the whole record."""
         changed_on = self.totals.noted.changed_details.get(detail)
@@ -160,10 +167,10 @@ class Standing:
 
         changed: during the record, so that nothing before the record is carried for it.
         """
-        used, unknown = self.used, self.prior_unknown
+        used, unknown = self.used, self.prior_unknown + self.blank_share
         if changed:
             used = None if used is None else used._replace(prior_entered=0.0, prior_unknown=0.0)
-            unknown = 0.0
+            unknown = self.blank_share
         return life.carried_damage(counted, used, unknown, allowed_sum)
 
 
@@ -190,6 +197,7 @@ def standing(crane: Crane, totals: Totals, f1: float | None = None) -> Standing:
             prior_unknown=unjudged.prior_unknown,
             unrecorded_cube_sum=totals.unrecorded_cube_sum,
             unrecorded_f1=_unrecorded_f1(unjudged),
+            blank=unjudged.blank_share,
         )
     except InvalidInput as problem:
         return replace(unjudged, reason=str(problem))
@@ -235,6 +243,7 @@ def _unjudged(crane: Crane, totals: Totals, f1: float | None) -> Standing:
         design_years=years,
         prior=prior,
         prior_unknown=0.0 if prior is None else life.unknown_share(prior.unknown, years.years),
+        blank_years=blank_days(totals.weeks, totals.counters) / life.DAYS_A_YEAR,
         contradictions=(
             *(one.text for one in life.contradictions(crane, totals.first_day)),
             *totals.counter_problems,

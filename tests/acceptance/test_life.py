@@ -110,6 +110,34 @@ async def test_twelve_unknown_years_at_ten_are_180_percent_and_not_nothing(
     assert row["damage"] == pytest.approx(detail["damage"])
 
 
+async def test_one_old_file_does_not_make_twelve_years_known(http: httpx.AsyncClient, yard: Yard) -> None:
+    """A minute on 3 March 2014, the first record after that: 4375 days between the weeks of both count 1.5 times over ten years."""
+    old = datetime(2014, 3, 3, 8, tzinfo=UTC)
+    yard.store(yard.messages(old, working(1 / 60, seed=5), boot=7))
+    yard.count()
+    found, row = await life(http, yard), await fleet_row(http)
+    assert found["unknown_years"] == pytest.approx(1 / 365.25)
+    assert found["blank_years"] == pytest.approx(4375 / 365.25)
+    assert found["used_share_unrecorded"] == pytest.approx(1.5 * 4375 / 365.25 / 10)
+    assert found["used_share"] == row["used_share"] > 1.79
+    assert "For 12.0 years between the first and the last record nothing is recorded" in found["sentence"]
+    assert found["details"][0]["damage"] == pytest.approx(row["damage"])
+    assert found["details"][0]["damage"] > 1.79
+    draft = (await http.get(f"/cranes/{yard.crane.name}/dossier")).json()
+    assert draft["unknown"][0].startswith("For 12.0 years between")
+    entered(yard, design=None)
+    (detail,) = (await life(http, yard))["details"]
+    assert detail["damage_carried"] == pytest.approx(1.5 * 4376 / 365.25 / 10)
+    entered(yard, design=U4_Q3)
+    path = f"/cranes/{yard.crane.name}/counters"
+    for day, value in (("2014-03-04", 0), ("2026-03-01", 2)):  # two hours in all these years
+        answer = await http.post(path, json={"kind": "operating_hours", "read_on": day, "value": value})
+        assert answer.status_code == 201, answer.text
+    known = await life(http, yard)
+    assert known["blank_years"] == 0
+    assert 0 < known["used_share_unrecorded"] < 0.01
+
+
 async def test_an_entry_replaces_what_was_assumed(http: httpx.AsyncClient, yard: Yard) -> None:
     """Nine of twelve years entered, 20 000 lifts at kQ 0.1 with 1.2; design years 15 from the manual: 3 are left."""
     prior = {"lifts": 20_000, "kq": 0.1, "f1": 1.2, "years": 9, "source": "work sheets"}

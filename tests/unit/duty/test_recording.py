@@ -1,6 +1,6 @@
 """The safety factor f1 by month: coverage, what the owner states, and counters that run by themselves."""
 
-from datetime import date
+from datetime import date, timedelta
 
 import pytest
 from hypothesis import given
@@ -12,6 +12,7 @@ from domain.errors import InvalidInput
 from duty.recording import (
     CounterSpan,
     Month,
+    blank_days,
     coverage,
     f1_from_coverage,
     is_rest,
@@ -122,3 +123,21 @@ def test_only_a_counter_that_gained_no_more_than_was_recorded_tells_rest() -> No
     assert not is_rest(*week, [agrees._replace(gained=51.0)])
     assert not is_rest(*week, [agrees._replace(after=date(2026, 5, 4))])
     assert not is_rest(*week, [])
+
+
+def test_long_breaks_that_no_counter_spans_are_blank() -> None:
+    """Weeks of 2 March 2015 and 2 March 2026 alone: from 9 March 2015 to 1 March 2026 there are 4011 days."""
+    old, new = date(2015, 3, 2), date(2026, 3, 2)
+    whole = (new - old).days - 7
+    assert whole == 4011
+    assert blank_days([new, old], []) == whole
+    assert blank_days([old], []) == blank_days([], []) == 0
+    assert blank_days([old, old + timedelta(weeks=26)], []) == 0
+    assert blank_days([old, old + timedelta(weeks=27)], []) == 26 * 7
+    # readings at the ends of 31 December 2015 and 2020 tell of the five years between, whatever the other counter says
+    span = CounterSpan(HOURS, date(2015, 12, 31), date(2020, 12, 31), 900.0, 0.0)
+    five = (span.upto - span.after).days
+    assert blank_days([old, new], [span]) == whole - five
+    inside = span._replace(kind=CounterKind.LIFTS, after=date(2016, 5, 1), upto=date(2019, 5, 1))
+    assert blank_days([old, new], [inside, span]) == whole - five
+    assert blank_days([old, new], [span._replace(after=date(2015, 3, 8), upto=new)]) == 0
