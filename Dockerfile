@@ -10,6 +10,7 @@ COPY transfer transfer
 COPY ingest ingest
 COPY analytics analytics
 COPY alerts alerts
+COPY reports reports
 COPY api api
 COPY dashboard dashboard
 COPY simulator simulator

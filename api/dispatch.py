@@ -12,7 +12,6 @@ from api import dispatch_words
 from api.crane_states import overridden, states_of
 from api.deps import Caller, Conn, get_known_crane
 from api.fleet_book import Book, Listed, Situation
-from api.lift_sheet import Sheet, lift_sheet_pdf
 from api.load_charts import charts_on
 from domain.crane import Sector
 from domain.dispatch_answers import CraneState, DispatchAnswer, DispatchCandidate, DispatchQuestion, EntryName
@@ -33,6 +32,7 @@ from duty.ranking import (
     remaining_life_ppm,
 )
 from duty.sweep import span_of
+from reports.lift_sheet import Sheet, lift_sheet_pdf
 from store.charts import in_force
 from store.reading import CraneKnown
 from store.reservations import Held

@@ -5,7 +5,7 @@ from typing import Final
 
 import numpy as np
 
-from domain.crane import Sector
+from domain.crane import Sector, sector_words
 from domain.dispatch_answers import Assumption, EntryName
 from domain.job import ASSUMED_BELOW_HOOK_M, ASSUMED_CLEARANCE_M, LiftJob
 from domain.said import Quantity, Said, say, say_plainly
@@ -26,24 +26,6 @@ ASSUMPTIONS: Final[tuple[str, ...]] = (
     "the geometry entered: level, rigid ground, static load times the hoisting factor, no wind. Wind and slope are only compared as entered.",
     "A plate under a pad is taken as stiff: it spreads the force evenly over its whole area.",
 )
-
-_SECTOR_WORDS: Final = {
-    Sector.OVER_CAB: "over the cab",
-    Sector.RIGHT: "over the right side",
-    Sector.REAR: "over the rear",
-    Sector.LEFT: "over the left side",
-    Sector.SIDE: "over the side",
-}
-
-
-def sector_words(sectors: Iterable[Sector], joined: str = " and ") -> str:
-    """Sectors in words; right and left together are the side, and all of them all round."""
-    there = {quarter for sector in sectors for quarter in sector.quarters}
-    if len(there) == len(SECTORS):
-        return "all round"
-    if there >= set(Sector.SIDE.quarters):
-        there = there - set(Sector.SIDE.quarters) | {Sector.SIDE}
-    return joined.join(_SECTOR_WORDS[one] for one in Sector if one in there)
 
 
 def assumed(job: LiftJob, found: Matches, seen: Flags) -> tuple[Assumption, ...]:

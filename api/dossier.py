@@ -13,9 +13,6 @@ from api.counters import show_counters
 from api.coverage import show_coverage
 from api.deps import Caller, Conn, CraneNamePath, SeenCrane, get_known_crane
 from api.descriptions import list_descriptions
-from api.dossier_changes import changes
-from api.dossier_pages import dossier_pdf
-from api.dossier_words import SOURCES, unknown
 from api.findings import finding_row
 from api.health import running_version
 from api.life import show_life
@@ -39,6 +36,9 @@ from domain.errors import Conflict, InvalidInput, NotFound
 from domain.exclusion import ExclusionRow
 from domain.findings import FindingRow
 from domain.units import ms_to_s
+from reports.dossier_changes import changes
+from reports.dossier_pages import dossier_pdf
+from reports.dossier_words import SOURCES, unknown
 from store import dossiers, duty, exclusions, findings, overloads, summary
 from store.access import Principal
 from store.reading import CraneInSight, CraneKnown

@@ -14,7 +14,6 @@ from api.bounds import SAMPLES_RANGE_MAX, TimeFrom, TimeRange, TimeTo, time_rang
 from api.deps import Caller, Conn, KnownCrane, get_known_crane, no_crane
 from api.dispatch import answer_for
 from api.fleet_book import Book
-from api.lift_sheet import set_up_of
 from api.load_charts import OnDay, charts_on, today_of
 from api.reduce import gap_ms
 from api.samples import NEVER_MS, parts_of, reduced, types_of
@@ -35,6 +34,7 @@ from duty.capacity import Floats
 from duty.drawing import CHANNELS
 from duty.statics import sector_of
 from duty.sweep import span_of
+from reports.lift_sheet import set_up_of
 from store import reading, segments
 from store.segments import Segments, to_ms
 

@@ -289,23 +289,6 @@ def effect_words(row: LifeRecord, effect: Effect) -> str:
     return words
 
 
-def record_cells(row: LifeRecordRow) -> list[str]:
-    """A record for a printed table: number, day, kind, what, person, effect."""
-    parts = [
-        row.detail,
-        None if row.length_mm is None else f"{row.length_mm:g} mm long",
-        row.channel,
-        None if row.found_error_pct is None else f"error found {row.found_error_pct:+g} %",
-        None if row.left_error_pct is None else f"error left up to {row.left_error_pct:g} %",
-        None if row.found_in is None else f"found in no. {row.found_in}",
-        row.note,
-        f"{len(row.files)} files" if row.files else None,
-    ]
-    what = "; ".join(part for part in parts if part)
-    kind = row.kind.replace("_", " ")
-    return [str(row.record_id), row.happened_on.isoformat(), kind, what, row.person, row.effect_text]
-
-
 async def _received(request: Request, bytes_max: int) -> tuple[str, bytes]:
     """Name and bytes of the one file of a form."""
     form = request.headers.get("content-type", "").partition(";")[0].strip().lower()

@@ -1,26 +1,12 @@
 """How a crane's life stands, in plain words for people who do not read formulas."""
 
-from collections.abc import Callable
 from datetime import date
-from typing import Final
 
-from domain.life_answers import UnsureFigure
-from domain.said import said_day
+from domain.life_answers import blank_words
+from domain.said import said_day, said_years
 from duty import life
 from duty.forecast import NoForecast
 from duty.standing import Standing
-
-INFLUENCES: Final = {
-    "pressure_bias": "bias of the pressure reading",
-    "lift_rule": "rule that finds lifts",
-    "coverage": "coverage",
-    "prior_entry": "duty before the record, as entered",
-    "unknown_years": "unknown years before the record",
-    "unrecorded": "use without a record",
-    "mpa_per_pct": "stress per structural percent",
-    "sn_scatter": "scatter of the S-N curve",
-    "not_counted": "what was not counted",
-}
 
 
 def sentence(found: Standing, due_on: date, due_reason: str) -> str:
@@ -39,7 +25,7 @@ def _used(found: Standing) -> str:
     if found.used is None:
         words = f"How much of the design working period is used cannot be said: {found.reason}."
         years = found.unknown_years
-        words += f" Nothing is known of {_years(years)} before the record." if years else ""
+        words += f" Nothing is known of {said_years(years)} before the record." if years else ""
         return words + (f" {blank_words(found.blank_years)}" if found.blank_years else "")
     used = found.used
     parts = [f"{_percent(used.counted)} counted with a safety factor of {found.factor.f1:g}"]
@@ -47,7 +33,7 @@ def _used(found: Standing) -> str:
         parts.append(f"{_percent(used.prior_entered)} entered by its owner for the time before the record")
     if used.prior_unknown:
         parts.append(
-            f"{_percent(used.prior_unknown)} assumed for {_years(found.unknown_years)} before the record of which "
+            f"{_percent(used.prior_unknown)} assumed for {said_years(found.unknown_years)} before the record of which "
             "nothing is known"
         )
     if used.unrecorded:
@@ -75,14 +61,6 @@ def _unknown(found: Standing) -> str:
     return f"{words}: enter the duty before the record, or have the crane assessed."
 
 
-def blank_words(years: float) -> str:
-    """What long breaks in the record count as, and what to do about them."""
-    return (
-        f"For {_years(years)} between the first and the last record nothing is recorded and no counter of the crane tells: they"
-        " count as unknown years. Enter readings of a counter before and after them, or exclude readings that a wrong clock dated."
-    )
-
-
 def _spent(found: Standing) -> str:
     spent = found.spent
     if spent is None or (found.used is not None and found.used.total >= life.SPENT_SHARE):
@@ -103,28 +81,5 @@ def _spent(found: Standing) -> str:
     return words
 
 
-def _years(years: float) -> str:
-    months = max(round(years * 12), 1)
-    return f"{years:.1f} years" if years >= 0.95 else f"{months} months" if months > 1 else "a month or less"
-
-
 def _percent(share: float) -> str:
     return f"{100 * share:.2g} %" if share < 1 else f"{100 * share:.0f} %"
-
-
-def influence_rows(found: UnsureFigure | None, shown: Callable[[float], str]) -> list[list[str]]:
-    """The range of a figure and each influence on it, what matters most first: influence, low, high, by; none without a range."""
-    if found is None:
-        return []
-    return [
-        ["all together", shown(found.low), shown(found.high), ""],
-        *(
-            [
-                INFLUENCES[one.source],
-                shown(one.low),
-                shown(one.high),
-                "a default or an assumption" if one.assumed else "an entry or a count",
-            ]
-            for one in found.influences
-        ),
-    ]

@@ -1,6 +1,5 @@
 """The overload register: lifts above 100 % structural, their causes, and what was decided about each."""
 
-from datetime import UTC
 from typing import Annotated, Any
 
 from fastapi import APIRouter, Path, Query, Request
@@ -14,7 +13,6 @@ from domain.answers import Page
 from domain.errors import InvalidInput, NotFound
 from domain.moments import Instant
 from domain.overload import (
-    CAUSE_WORDS,
     OverloadCause,
     OverloadCount,
     OverloadDecision,
@@ -24,9 +22,7 @@ from domain.overload import (
     OverloadsDecided,
     OverloadsDecisionAsked,
     OverloadState,
-    peak_words,
 )
-from domain.units import SI_PER
 from duty.overloads import TOGETHER_UP_TO_PCT
 from store import overloads
 from store.overloads import OverloadCounts, OverloadListing
@@ -163,34 +159,6 @@ def as_row(listing: OverloadListing) -> OverloadRow:
     """An entry for an answer."""
     figures = {name: getattr(listing, name) for name in OverloadRow.model_fields if hasattr(listing, name)}
     return OverloadRow(**figures, state=OverloadState.OPEN if listing.open else OverloadState.DECIDED)
-
-
-def report_cells(row: OverloadRow) -> list[str]:
-    """One entry in a report: the lift, and what was decided about it."""
-    mass = "–" if row.mass_kg is None else f"≈ {row.mass_kg / SI_PER['t']:.2f} t"
-    outreach = "–" if row.peak_outreach_m is None else f"{row.peak_outreach_m:.1f} m"
-    said = "; ".join(part for part in (row.note, row.decided) if part)
-    words = "open"
-    if row.cause is not None and row.decided_at is not None:
-        words = f"{CAUSE_WORDS[row.cause]}: {said} ({row.decided_by}, {row.decided_at:%Y-%m-%d})"
-    if row.state is OverloadState.OPEN and row.cause is not None:
-        then = peak_words(row.decided_peak_structural_pct or 0.0)
-        words = f"open again, the peak was {then} when it was decided on; {words}"
-    gone = "" if row.counted else "; no longer counted"
-    return [
-        row.crane,
-        f"{row.started_at.astimezone(UTC):%Y-%m-%d %H:%M} UTC",
-        peak_words(row.peak_structural_pct),
-        peak_words(row.peak_utilisation_pct),
-        mass,
-        outreach,
-        words + gone,
-    ]
-
-
-def report_words(entries: int, open_entries: int) -> str:
-    """How many overloads there are, in a report."""
-    return f"{entries}, {open_entries} of them open" if entries else "none on record"
 
 
 def as_count(found: OverloadCounts) -> OverloadCount:

@@ -9,11 +9,9 @@ from fastapi import APIRouter, Depends, Query, Response
 from api.bounds import DayFrom, DayTo
 from api.deps import Caller, Conn, KnownCrane
 from api.descriptions import list_descriptions
-from api.duty_report import DutyReport, duty_report_pdf
 from api.exclusions import list_crane_exclusions
 from api.findings import findings_for_report
 from api.fleet import FleetAnswers, get_answers, made_fleet
-from api.fleet_report import FleetReport, fleet_report_pdf
 from api.life import show_life
 from api.life_records import list_life_records
 from api.overloads import list_crane_overloads, list_overloads
@@ -21,6 +19,8 @@ from api.spectrum import chosen_days, show_spectrum
 from api.upkeep import DueBook, get_due_book, list_days, list_open_faults, list_service
 from domain.answers import FaultRow
 from domain.overload import OverloadRow, OverloadState
+from reports.duty_report import DutyReport, duty_report_pdf
+from reports.fleet_report import FleetReport, fleet_report_pdf
 from store import reading, summary
 
 router = APIRouter(tags=["reports"])

@@ -7,6 +7,7 @@ positive up; slewing angle 0 points over the cab, positive clockwise seen from a
     hook_height_m = pivot_height_m + main*sin(a) + (knuckle + extension)*sin(b) + (jib + jib_extension)*sin(c)
 """
 
+from collections.abc import Iterable
 from enum import StrEnum
 from typing import Annotated, Final, Literal, Self
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
@@ -55,6 +56,24 @@ class Sector(StrEnum):
 
 QUARTERS: Final = (Sector.OVER_CAB, Sector.RIGHT, Sector.REAR, Sector.LEFT)
 """The four sectors, clockwise from above."""
+
+_SECTOR_WORDS: Final = {
+    Sector.OVER_CAB: "over the cab",
+    Sector.RIGHT: "over the right side",
+    Sector.REAR: "over the rear",
+    Sector.LEFT: "over the left side",
+    Sector.SIDE: "over the side",
+}
+
+
+def sector_words(sectors: Iterable[Sector], joined: str = " and ") -> str:
+    """Sectors in words; right and left together are the side, and all of them all round."""
+    there = {quarter for sector in sectors for quarter in sector.quarters}
+    if len(there) == len(QUARTERS):
+        return "all round"
+    if there >= set(Sector.SIDE.quarters):
+        there = there - set(Sector.SIDE.quarters) | {Sector.SIDE}
+    return joined.join(_SECTOR_WORDS[one] for one in Sector if one in there)
 
 
 class RecorderRuns(StrEnum):

@@ -62,6 +62,12 @@ def said_count(count: float) -> str:
     return f"{count:,.0f}".replace(",", THIN)
 
 
+def said_years(years: float) -> str:
+    """A length of time as every sentence writes it: years, or months where it is less than one."""
+    months = max(round(years * 12), 1)
+    return f"{years:.1f} years" if years >= 0.95 else f"{months} months" if months > 1 else "a month or less"
+
+
 def rounded(value: float, decimals: int, bound: Bound) -> float:
     """A figure with so many decimals, rounded as its bound allows."""
     steps = value * 10.0**decimals

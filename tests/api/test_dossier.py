@@ -13,9 +13,6 @@ from fastapi import FastAPI
 from pypdf import PdfReader
 
 from api.app import create_api, running
-from api.dossier_changes import changes
-from api.dossier_pages import dossier_pdf
-from api.life_words import INFLUENCES
 from api.settings import ApiSettings
 from dashboard.client import Client
 from dashboard.pages import dossier as page
@@ -23,6 +20,9 @@ from dashboard.parts import form
 from dashboard.visit import Visit
 from domain.upkeep import DetailAsked
 from duty.uncertainty import Source
+from reports.dossier_changes import changes
+from reports.dossier_pages import dossier_pdf
+from reports.rows import INFLUENCES
 from store import access
 from store.access import Role
 from tests.api.conftest import PASSWORD, client_of

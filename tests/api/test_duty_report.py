@@ -7,8 +7,8 @@ import pytest
 from pypdf import PdfReader
 
 from api.app import create_api, running
-from api.life_words import INFLUENCES
 from api.settings import ApiSettings
+from reports.rows import INFLUENCES
 from tests.api.conftest import client_of
 from tests.api.test_upkeep import DETAIL
 

@@ -9,8 +9,8 @@ import pytest
 from fastapi import FastAPI
 from pypdf import PdfReader
 
-from api.fleet_report import life_cells
 from domain.fleet_answers import FleetRow
+from reports.fleet_report import life_cells
 from tests.api.conftest import PASSWORD, client_of
 
 pytestmark = pytest.mark.anyio

@@ -14,11 +14,12 @@ MAY_IMPORT: dict[str, set[str]] = {
     "ingest": {"domain", "store"},
     "analytics": {"domain", "duty", "store"},
     "alerts": {"domain", "duty", "store"},
-    "api": {"domain", "duty", "store", "transfer"},
+    "reports": {"domain", "duty"},
+    "api": {"domain", "duty", "store", "transfer", "reports"},
     "dashboard": {"domain"},
     "simulator": {"domain", "duty"},
     "boomledger": {
-        "domain", "duty", "store", "transfer", "ingest", "analytics", "alerts", "api", "dashboard", "simulator",
+        "domain", "duty", "store", "transfer", "ingest", "analytics", "alerts", "reports", "api", "dashboard", "simulator",
     },
 }  # fmt: skip
 SIMULATOR_MAY_USE_OF_DUTY = {"duty.geometry", "duty.statics"}

@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 PRODUCT = Path(__file__).parents[2]
-ROOMS = ("alerts", "api", "dashboard", "domain", "duty", "transfer")
+ROOMS = ("alerts", "api", "dashboard", "domain", "duty", "reports", "transfer")
 WORDS = re.compile(r"from memory|second-?hand", re.I)
 
 

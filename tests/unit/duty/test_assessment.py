@@ -18,7 +18,18 @@ EARLY = Forecast(0.95, date(2025, 8, 1), date(2026, 1, 1), None, 60, trend([1.0]
 
 
 PRODUCT = Path(__file__).parents[3]
-ROOMS = ("alerts", "analytics", "api", "boomledger", "dashboard", "domain", "duty", "store", "transfer")
+ROOMS = (
+    "alerts",
+    "analytics",
+    "api",
+    "boomledger",
+    "dashboard",
+    "domain",
+    "duty",
+    "reports",
+    "store",
+    "transfer",
+)
 
 
 def test_the_review_share_has_one_author() -> None:

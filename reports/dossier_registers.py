@@ -4,11 +4,11 @@ from collections import Counter
 from typing import Final
 from zoneinfo import ZoneInfo
 
-from api import duty_report as rows
-from api.dossier_figures import Section, section, table, zone_of
 from domain.dossier import Dossier
 from domain.life_record import LifeRecordRow
 from domain.overload import OverloadRow, OverloadState
+from reports import rows
+from reports.dossier_figures import Section, section, table, zone_of
 
 HIGHEST: Final = 10
 PEAK_STEP_PCT: Final = 5

@@ -8,10 +8,8 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 
-from api import dispatch_words
-from api.typesetting import pdf
 from domain.answers import CAUTIONS_DISPATCH
-from domain.crane import Crane, LoadChart, Sector, Spread
+from domain.crane import Crane, LoadChart, Sector, Spread, sector_words
 from domain.dispatch_answers import DispatchCandidate, DispatchQuestion, StateCode
 from domain.errors import InvalidInput
 from domain.job import ASSUMED_BELOW_HOOK_M, ASSUMED_CLEARANCE_M, USUAL_HOOK_HEIGHT_M, Position
@@ -19,6 +17,7 @@ from duty.capacity import SECTORS
 from duty.drawing import SetUp, lift_curve
 from duty.geometry import envelope
 from duty.sweep import Span, span_of
+from reports.document import Pairs, pdf
 
 WIDTH_MM: Final = 74.0
 HEIGHT_MM: Final = 50.0
@@ -43,8 +42,6 @@ _ATTENTION: Final[dict[StateCode, str]] = {
     "service_overdue": "SERVICE OVERDUE",
     "draft": "entry is a draft",
 }
-
-Pairs = list[tuple[str, str]]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -136,7 +133,7 @@ def _or_assumed(entered_m: float | None, assumed_m: float) -> str:
 
 
 def _position(position: Position) -> str:
-    where = "" if position.sector is None else f", {dispatch_words.sector_words([position.sector])}"
+    where = "" if position.sector is None else f", {sector_words([position.sector])}"
     height = position.hook_height_m
     hook = "hook height NOT ENTERED" if height is None else f"hook at {height:.1f} m"
     return f"{position.outreach_m:.2f} m outreach, {hook}{where}"
@@ -144,7 +141,7 @@ def _position(position: Position) -> str:
 
 def _crane(sheet: Sheet) -> Pairs:
     found = sheet.candidate
-    sector = dispatch_words.sector_words(SECTORS[index] for index in span_of(sheet.question).sectors)
+    sector = sector_words(SECTORS[index] for index in span_of(sheet.question).sectors)
     return [
         ("Crane", f"{found.crane} {found.title}".strip()),
         ("Type", sheet.crane.type.title),
@@ -213,10 +210,7 @@ def _chart(sheet: Sheet) -> dict[str, Any]:
         alone = setup._replace(sectors=(sector,))
         line = tuple(lift_curve(crane_type, sheet.charts, alone, span))
         labels.setdefault(line, []).append(sector)
-    lines = [
-        {"points": drawn(line), "label": dispatch_words.sector_words(names, ", ")}
-        for line, names in labels.items()
-    ]
+    lines = [{"points": drawn(line), "label": sector_words(names, ", ")} for line, names in labels.items()]
     return {
         "width": WIDTH_MM,
         "height": HEIGHT_MM,

@@ -8,14 +8,14 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 
-from api import duty_report as rows
-from api.life_words import influence_rows
 from domain.answers import SpectrumAnswer
 from domain.description import BEGINNING
 from domain.dossier import Dossier
 from domain.life_answers import DetailDamage, LifeAnswer, UnsureFigure
 from domain.upkeep import DetailEntry
 from duty.levels import NEAR_LIMIT_PCT
+from reports import rows
+from reports.document import bars, hours, number, percent
 
 Section = dict[str, Any]
 WIDTH_MM: Final = 140.0
@@ -63,14 +63,14 @@ def duty_section(dossier: Dossier) -> Section:
         "Duty of the whole record",
         pairs=[
             ("lifts", f"{duty.lifts:,}"),
-            ("recorded, at work", f"{rows.hours(duty.recorded_s)}, {rows.hours(duty.working_s)}"),
-            (f"time under load: in a lift, or at or above {NEAR_LIMIT_PCT} %", rows.hours(duty.loaded_s)),
-            (f"of it at or above {NEAR_LIMIT_PCT} %", f"{rows.hours(duty.near_limit_s)}, {percent(share)}"),
+            ("recorded, at work", f"{hours(duty.recorded_s)}, {hours(duty.working_s)}"),
+            (f"time under load: in a lift, or at or above {NEAR_LIMIT_PCT} %", hours(duty.loaded_s)),
+            (f"of it at or above {NEAR_LIMIT_PCT} %", f"{hours(duty.near_limit_s)}, {percent(share)}"),
             ("lifts near the limit", f"{duty.near_limit_lifts:,}"),
             ("limiter stops, overrides", f"{duty.limiter_stops:,}, {duty.limiter_overrides:,}"),
-            ("on the manual valves", rows.hours(duty.emergency_s)),
+            ("on the manual valves", hours(duty.emergency_s)),
             ("spikes", rows.spike_words(spectrum)),
-            ("utilisation below 0", rows.hours(spectrum.below_zero_s)),
+            ("utilisation below 0", hours(spectrum.below_zero_s)),
         ],
     )
 
@@ -82,7 +82,7 @@ def spectrum_section(dossier: Dossier) -> Section:
         "Load spectrum against the design, and classes",
         drawing=spectrum_drawing(spectrum),
         pairs=rows.use_rows(spectrum),
-        bars=rows.bars(
+        bars=bars(
             [(f"{one.low_pct:g} to {one.high_pct:g}", one.cycles) for one in reversed(spectrum.ranges)],
             logarithmic=True,
         ),
@@ -181,11 +181,11 @@ def life_section(life: LifeAnswer) -> Section:
 
 
 def _influences(title: str, found: UnsureFigure | None, *, share: bool) -> list[dict[str, Any]]:
-    shown = percent if share else rows.number
+    shown = percent if share else number
     return table(
         ("influence", "low", "high", "by"),
         (1, 0, 0, 1),
-        influence_rows(found, shown),
+        rows.influence_rows(found, shown),
         title,
     )
 
@@ -229,7 +229,7 @@ def _damage_row(detail: DetailDamage) -> list[str]:
     return [
         name + (" (assumed)" if detail.assumed else "") + since,
         damage,
-        "–" if unsure is None else f"{rows.number(unsure.low)} to {rows.number(unsure.high)}",
+        "–" if unsure is None else f"{number(unsure.low)} to {number(unsure.high)}",
         failure,
         f"{curve}; equivalent range {equivalent}",
     ]
@@ -265,8 +265,3 @@ def moment(dossier: Dossier, at: datetime | None) -> str:
 def day(on: date | None) -> str:
     """A day; a dash for None."""
     return "–" if on is None or on <= BEGINNING else on.isoformat()
-
-
-def percent(share: float | None) -> str:
-    """A share as percent; a dash for None."""
-    return "–" if share is None else f"{100 * share:.3g} %"

@@ -5,15 +5,14 @@ from dataclasses import dataclass
 from datetime import UTC, date, datetime
 from typing import Any, Final
 
-from api.duty_report import finding_cells, finding_words, hours, number, or_dash
-from api.overloads import report_cells, report_words
-from api.typesetting import pdf
 from domain.answers import CAUTIONS_DUTY
 from domain.findings import FindingRow
 from domain.fleet_answers import FleetAnswer, FleetRow
 from domain.overload import OverloadRow
 from domain.units import s_to_h
 from domain.upkeep import OpenFaultRow
+from reports.document import hours, number, or_dash, pdf
+from reports.rows import finding_cells, finding_words, overload_cells, overload_words
 
 BAR_MM: Final = 40.0
 METHOD: Final = (
@@ -76,7 +75,7 @@ def report_data(report: FleetReport) -> dict[str, Any]:
             for row in report.faults
         ],
         "findings": [finding_cells(row) for row in report.findings],
-        "overloads": [report_cells(row) for row in report.overloads],
+        "overloads": [overload_cells(row) for row in report.overloads],
         "service": [
             [row.crane, str(row.service_due_on)]
             for row in sorted(fleet.rows, key=lambda one: (one.service_due_on or date.max, one.crane))
@@ -100,7 +99,7 @@ def totals(report: FleetReport) -> list[tuple[str, str]]:
         ("limiter stops, overrides", f"{sum(r.limiter_stops for r in rows)}, {sum(r.limiter_overrides for r in rows)}"),
         ("on the manual valves", hours(sum(row.emergency_s for row in rows))),
         ("faults raised, open now", f"{sum(row.faults for row in rows)}, {len(report.faults)}"),
-        ("lifts above 100 % structural, whole record", report_words(sum(r.overloads for r in rows), sum(r.open_overloads for r in rows))),
+        ("lifts above 100 % structural, whole record", overload_words(sum(r.overloads for r in rows), sum(r.open_overloads for r in rows))),
         ("special assessments overdue", str(sum(r.assessment_on is not None and r.assessment_on < report.today for r in rows))),
         ("cranes whose life before the record is not entered", str(sum(r.unknown_years > 0 for r in rows))),
         ("findings about readings", finding_words(report.findings)),

@@ -4,35 +4,34 @@ import hashlib
 from typing import Any, Final
 from zoneinfo import ZoneInfo
 
-from api import duty_report as rows
-from api.dossier_figures import (
-    Section,
-    damage_section,
-    day,
-    duty_section,
-    life_section,
-    moment,
-    percent,
-    section,
-    spectrum_section,
-    table,
-    zone_of,
-)
-from api.dossier_registers import (
-    exclusion_section,
-    finding_section,
-    overload_annex,
-    overload_section,
-    record_section,
-)
-from api.dossier_words import UNVERIFIED
-from api.typesetting import pdf
 from domain.counter import CounterKind, CounterSpanRow
 from domain.crane import Crane
 from domain.dossier import Dossier
 from domain.life_answers import LifeAnswer
 from domain.units import ms_to_s
 from domain.upkeep import GapRow
+from reports import rows
+from reports.document import hours, number, or_dash, pdf, percent
+from reports.dossier_figures import (
+    Section,
+    damage_section,
+    day,
+    duty_section,
+    life_section,
+    moment,
+    section,
+    spectrum_section,
+    table,
+    zone_of,
+)
+from reports.dossier_registers import (
+    exclusion_section,
+    finding_section,
+    overload_annex,
+    overload_section,
+    record_section,
+)
+from reports.dossier_words import UNVERIFIED
 
 SIGNATURE: Final = ("name", "function", "qualification", "place", "date", "signature")
 UNITS: Final = {CounterKind.OPERATING_HOURS: "h", CounterKind.LIFTS: "lifts"}
@@ -140,7 +139,7 @@ def _history(dossier: Dossier) -> Section:
     else:
         years = "all years before the record" if prior.years is None else f"{prior.years:.1f} years"
         stated = (
-            f"{prior.lifts:,.0f} lifts at kQ {rows.number(prior.kq)}, f1 = {prior.f1:g}, over {years}; "
+            f"{prior.lifts:,.0f} lifts at kQ {number(prior.kq)}, f1 = {prior.f1:g}, over {years}; "
             f"source: {prior.source or 'not given'}"
         )
     return section(
@@ -171,7 +170,7 @@ def _coverage(dossier: Dossier) -> Section:
             ("safety factor f1 in force", f"{life.f1:.3g}: {life.f1_reason}"),
             ("coverage of the time in use", percent(life.coverage)),
             ("days with data, without", f"{found.days_recorded}, {found.days_without_record}"),
-            ("recorded, missing", f"{rows.hours(found.recorded_s)}, {rows.hours(found.missing_s)}"),
+            ("recorded, missing", f"{hours(found.recorded_s)}, {hours(found.missing_s)}"),
         ],
         tables=[
             *table(
@@ -192,7 +191,7 @@ def _coverage(dossier: Dossier) -> Section:
             *table(
                 ("cause", "missing", "what to do"),
                 (0, 0, 1),
-                [(one.cause, rows.hours(one.missing_s), one.what_to_do) for one in found.causes],
+                [(one.cause, hours(one.missing_s), one.what_to_do) for one in found.causes],
                 "Time missing from the record by cause",
             ),
             *table(
@@ -219,7 +218,7 @@ def _counter_row(span: CounterSpanRow) -> list[str]:
 
 def _gap_row(gap: GapRow, zone: ZoneInfo) -> list[str]:
     begin, end = (f"{at.astimezone(zone):%Y-%m-%d %H:%M}" for at in (gap.from_at, gap.to_at))
-    return [begin, end, gap.cause, rows.hours(ms_to_s(gap.missing_ms))]
+    return [begin, end, gap.cause, hours(ms_to_s(gap.missing_ms))]
 
 
 def _assessment(dossier: Dossier) -> Section:
@@ -262,10 +261,7 @@ def _changes(dossier: Dossier) -> Section:
         tables=table(
             ("what", f"dossier {since.number}", "now"),
             (3, 2, 3),
-            [
-                (f"{one.part}, {one.what}", rows.or_dash(one.before), rows.or_dash(one.after))
-                for one in dossier.changes
-            ],
+            [(f"{one.part}, {one.what}", or_dash(one.before), or_dash(one.after)) for one in dossier.changes],
         ),
     )
 
@@ -295,7 +291,7 @@ def _method(dossier: Dossier, sha256: str | None) -> Section:
         ],
         pairs=[
             ("program", f"Boomledger {method.program_version}"),
-            ("version of the method", rows.or_dash(method.method_version)),
+            ("version of the method", or_dash(method.method_version)),
             ("hash of method and settings", method.settings_hash or "–"),
             ("counted up to", moment(dossier, method.counted_at)),
             *([] if sha256 is None else [("SHA-256 of the data of this dossier", sha256)]),

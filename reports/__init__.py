@@ -1,0 +1,1 @@
+"""Documents for people to keep and sign: values of the answers in, PDF/UA out. The layouts stand in `layouts/`."""
