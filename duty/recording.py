@@ -18,7 +18,7 @@ from typing import Final, NamedTuple, Protocol
 from domain.counter import CounterKind
 from domain.crane import RecorderRuns
 from domain.errors import InvalidInput
-from duty.counters import Gained
+from duty.counters import ROUNDING, Gained
 
 HOUR_MS: Final = 3_600_000.0
 
@@ -47,6 +47,10 @@ UNCOUNTED_SHARE: Final = 0.01
 """Of the record without which coverage is still told: a hundredth is the finest step of the table below. Own choice."""
 LONG_BREAK: Final = timedelta(weeks=26)
 """Without any record, from which on it is no break of the work that f1 covers: a season rests for less. Own choice."""
+BLIND_SHARE: Final = 0.1
+"""Of what a counter gained: less on record tells nothing about the rest. Own choice."""
+SUPPORTS_SHARE: Final = 0.5
+"""Of what is recorded: a counter that gained less stands still or counts something else, and supports nothing. Own choice."""
 # Least coverage for each factor: this project's convention, such that no factor is below 1 / coverage by more than 1 %
 _COVERAGE_STEPS: Final = (
     (0.99, Recording.AUTOMATIC),
@@ -83,11 +87,22 @@ class CounterSpan(NamedTuple):
     upto: date
     gained: float  # hours or lifts
     recorded: float  # hours or lifts
+    idle: bool = False  # no lift is on record
+
+    @property
+    def hidden(self) -> float:
+        """Hours or lifts that the counter gained and nobody recorded."""
+        return max(self.gained - self.recorded, 0.0)
 
     @property
     def blind(self) -> bool:
-        """Whether the crane was used and nothing of it recorded: no factor on what is counted can make up for that."""
-        return self.recorded <= 0 < self.gained
+        """Whether use is not on record that no factor on what is counted can make up for.
+
+        Nothing is recorded; or, beyond what rounding makes, less than BLIND_SHARE, or no lift.
+        """
+        if self.recorded <= 0:
+            return self.gained > 0
+        return self.hidden > ROUNDING and (self.recorded < BLIND_SHARE * self.gained or self.idle)
 
 
 class RecordedBetween(Protocol):
@@ -144,7 +159,9 @@ def spans_of(found: Sequence[Gained], recorded: Sequence[RecordedBetween]) -> li
     """Gains of counters beside what was recorded in the same days: working time in any mode but transport, and lifts."""
     return [
         CounterSpan(
-            *one, between.working_ms / HOUR_MS if one.kind is CounterKind.OPERATING_HOURS else between.lifts
+            *one,
+            between.working_ms / HOUR_MS if one.kind is CounterKind.OPERATING_HOURS else between.lifts,
+            idle=not between.lifts,
         )
         for one, between in zip(found, recorded, strict=True)
     ]
@@ -196,7 +213,15 @@ def overall(months: Sequence[Month], factors: Sequence[MonthFactor], stated: Rec
 
 
 def is_rest(day_from: date, day_to: date, spans: Sequence[CounterSpan]) -> bool:
-    """Whether a counter says that the crane stood still on days without data: it gained no more than was recorded."""
+    """Whether a counter says that the crane stood still on days without data: it gained no more than was recorded.
+
+    Not where it gains too little to tell anything, nor where another counter shows use in these days that is not on record.
+    """
+    hours = [one for one in spans if one.kind is CounterKind.OPERATING_HOURS]
+    if not _supports(hours) or any(
+        one.blind and one.after < day_to and one.upto >= day_from for one in spans
+    ):
+        return False
     return any(
         span.kind is CounterKind.OPERATING_HOURS
         and span.after < day_from
@@ -237,16 +262,23 @@ def span_f1(
     if share is None and known is not None:
         words = "coverage is not known, message numbers do not count up"
         by_coverage = Factor(max(by_coverage.f1, Recording.UNKNOWN.value), words)
+    counted, silent = [], ""
     for kind in CounterKind:
         mine = [one for one in spans if one.kind is kind and one.upto >= first and one.after <= last]
-        if mine and _spanned(first, last, mine):
-            least_f1 = 1.0 if known is None else f1_from_coverage(known, told=told).f1
-            return _counted(first, by_coverage.reason, least_f1, share, mine)
+        if not mine or not _spanned(first, last, mine):
+            continue
+        if not _supports(mine):
+            silent = f"; a counter of the crane shows so few {_unit(kind)} that it stands still or counts something else"
+            continue
+        least_f1 = 1.0 if known is None else f1_from_coverage(known, told=told).f1
+        counted.append(_counted(first, by_coverage.reason, least_f1, share, mine))
+    if counted:  # where two counters tell different things, the one that shows more use
+        return max(counted, key=lambda one: one.f1)
     if known is None:
         return MonthFactor(first, by_coverage.f1, by_coverage.reason, share, by_counter=False)
     least, words = STATED[stated]
     f1 = max(by_coverage.f1, least.value)
-    reason = f"{by_coverage.reason}; {words}, and nothing independent supports it"
+    reason = f"{by_coverage.reason}; {words}, and nothing independent supports it{silent}"
     return MonthFactor(first, f1, reason, share, by_counter=False)
 
 
@@ -264,16 +296,28 @@ def _spanned(first: date, last: date, spans: Sequence[CounterSpan]) -> bool:
     return reached >= last
 
 
+def _supports(spans: Sequence[CounterSpan]) -> bool:
+    """Whether what a counter gained is enough of what was recorded to be a count of the same use."""
+    recorded = sum(one.recorded for one in spans)
+    return sum(one.gained for one in spans) + ROUNDING >= SUPPORTS_SHARE * recorded
+
+
+def _unit(kind: CounterKind) -> str:
+    return "hours" if kind is CounterKind.OPERATING_HOURS else "lifts"
+
+
 def _counted(
     month: date, recorded_words: str, least_f1: float, share: float | None, spans: Sequence[CounterSpan]
 ) -> MonthFactor:
     # together: a counter that a crane sends daily is off by parts of days. Spans without a record are duty of their own
-    known = [one for one in spans if one.recorded > 0]
+    known = [one for one in spans if not one.blind]
     recorded = sum(one.recorded for one in known)
     ratio = max(sum(one.gained for one in known) / recorded, 1.0) if recorded else 1.0
     f1 = max(least_f1, ratio)
-    unit = "hours" if spans[0].kind is CounterKind.OPERATING_HOURS else "lifts"
+    unit = _unit(spans[0].kind)
     words = f"a counter of the crane shows {ratio:.2f} times the recorded {unit}"
     if ratio == 1:
         words = f"a counter of the crane shows no more {unit} than are recorded"
+    if len(known) < len(spans):
+        words += ", but for use without a record, which is taken at a pace of its own"
     return MonthFactor(month, f1, f"{recorded_words}; {words}", share, by_counter=True)

@@ -82,29 +82,40 @@ class WeekOfRecord(Protocol):
 def with_unrecorded(totals: Totals, weeks: Sequence[WeekOfRecord]) -> Totals:
     """Totals with the time in use that is not on record, whose weeks are no rest in the forecast either.
 
-    That is time excluded or not to be told, and what a counter of the crane gained over days without any record: hours at
-    the same pace, lifts at the mean kQ.
+    That is time excluded or not to be told, and what a counter of the crane gained over days with no record that tells of it:
+    hours at the same pace, lifts at the mean kQ. Where both counters tell of the same days, the larger of both.
     """
     blind = [one for one in totals.counters if one.blind]
     hours = [one for one in blind if one.kind is CounterKind.OPERATING_HOURS]
-    lifts = [] if hours else [one for one in blind if one.kind is CounterKind.LIFTS]
+    lifts = [one for one in blind if one.kind is CounterKind.LIFTS]
     if not weeks or not (blind or any(one.unrecorded_ms for one in weeks)):
         return totals
     nothing = [0.0] * len(hours)
     found = unrecorded_use(
         [*(one.peak_cubed_sum for one in weeks), *nothing],
         [*(one.recorded_ms for one in weeks), *nothing],
-        [*(one.unrecorded_ms for one in weeks), *(one.gained * HOUR_MS for one in hours)],
+        [*(one.unrecorded_ms for one in weeks), *(one.hidden * HOUR_MS for one in hours)],
         [*(one.known_cubed_sum for one in weeks), *nothing],
     )
     extra = {one.week: float(more) for one, more in zip(weeks, found.cube_sum, strict=False)}
+    by_hours = list(zip(hours, found.cube_sum[len(weeks) :].tolist(), strict=True))
     mean_cube = totals.cube_sum / totals.lifts if totals.lifts else 1.0
     return replace(
         totals,
         unrecorded_ms=sum(one.unrecorded_ms for one in weeks),
-        unrecorded_cube_sum=found.total + sum(one.gained * mean_cube for one in lifts),
+        unrecorded_cube_sum=found.total
+        + sum(max(mean_cube * one.hidden - _told_by_hours(one, by_hours), 0.0) for one in lifts),
         unrecorded_told=found.told,
         weeks={week: use + extra.get(week, 0.0) for week, use in totals.weeks.items()},
+    )
+
+
+def _told_by_hours(lifts: CounterSpan, hours: Sequence[tuple[CounterSpan, float]]) -> float:
+    """Of the cube sums that spans of hours are taken at, what falls on the days of a span of lifts, evenly by day."""
+    shared = [(min(lifts.upto, one.upto) - max(lifts.after, one.after)).days for one, _ in hours]
+    return sum(
+        cubes * max(days, 0) / (one.upto - one.after).days
+        for (one, cubes), days in zip(hours, shared, strict=True)
     )
 
 

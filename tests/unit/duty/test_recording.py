@@ -141,3 +141,37 @@ def test_long_breaks_that_no_counter_spans_are_blank() -> None:
     inside = span._replace(kind=CounterKind.LIFTS, after=date(2016, 5, 1), upto=date(2019, 5, 1))
     assert blank_days([old, new], [inside, span]) == whole - five
     assert blank_days([old, new], [span._replace(after=date(2015, 3, 8), upto=new)]) == 0
+
+
+def test_of_two_counters_the_one_that_shows_more_use_holds() -> None:
+    months = [Month(MAY, 100 * H, 0, 0, 5.0)]
+    hours = CounterSpan(HOURS, date(2026, 4, 30), date(2026, 5, 31), 100.0, 100.0)
+    lifts = hours._replace(kind=CounterKind.LIFTS, gained=900.0, recorded=300.0)
+    for spans in ([hours, lifts], [hours._replace(gained=300.0), lifts._replace(gained=300.0)]):
+        assert months_f1(months, RecorderRuns.ALWAYS, spans)[0].f1 == pytest.approx(3.0)
+
+
+def test_a_counter_that_stands_still_supports_nothing() -> None:
+    months = [Month(MAY, 100 * H, 0, 0, 5.0)]
+    still = CounterSpan(HOURS, date(2026, 4, 30), date(2026, 5, 31), 0.0, 100.0)
+    (found,) = months_f1(months, RecorderRuns.UNKNOWN, [still])
+    assert (found.f1, found.by_counter) == (1.3, False)
+    assert "it stands still or counts something else" in found.reason
+    week = date(2026, 6, 8), date(2026, 6, 14)
+    quiet = CounterSpan(HOURS, date(2026, 5, 31), date(2026, 6, 30), 0.0, 0.0)
+    assert is_rest(*week, [quiet])
+    assert not is_rest(*week, [still, quiet])
+    # nor is it rest where the other counter went on
+    assert not is_rest(*week, [quiet, quiet._replace(kind=CounterKind.LIFTS, gained=40.0)])
+
+
+def test_use_beside_next_to_no_record_is_blind_and_makes_no_factor() -> None:
+    """160 h by the counter, two minutes on record: a factor of 4800 on no lift at all would come to nothing."""
+    span = CounterSpan(HOURS, date(2026, 4, 30), date(2026, 5, 31), 160.0, 2 / 60)
+    assert (span.blind, span.hidden) == (True, pytest.approx(160 - 2 / 60))
+    assert not span._replace(recorded=16.0).blind
+    assert span._replace(recorded=100.0, idle=True).blind
+    assert not span._replace(gained=100.5, recorded=100.0, idle=True).blind  # rounding
+    (found,) = months_f1([Month(MAY, H // 30, 0)], RecorderRuns.ALWAYS, [span])
+    assert (found.f1, found.by_counter) == (1.0, True)
+    assert "taken at a pace of its own" in found.reason

@@ -1,5 +1,6 @@
 """Time in use that is not on record: at the pace of the 90th-percentile week, and never less than what stood there."""
 
+from dataclasses import replace
 from datetime import date, timedelta
 from typing import NamedTuple
 
@@ -8,9 +9,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from domain.counter import CounterKind
 from domain.crane import DesignClass, Edition, RecorderRuns
 from domain.errors import InvalidInput
-from duty.recording import Month, coverage, f1_from_coverage
+from duty.recording import CounterSpan, Month, coverage, f1_from_coverage
 from duty.standing import Totals, standing, with_unrecorded
 from duty.unrecorded import unrecorded_use
 from tests.unit.duty.invented import crane
@@ -145,3 +147,28 @@ def test_excluding_never_lowers_the_used_share_with_factors_by_month(
         else:
             after.append(Week(monday, use - lost, hours * HOUR - out_ms, out_ms, lost + 1e-9))
     assert used_share_of(after, runs) >= used_share_of(before, runs) * (1 - 1e-9)
+
+
+def test_the_larger_of_two_counters_is_taken_where_both_tell_of_the_same_days() -> None:
+    """One recorded week of 10 h and a sum of 5 in 20 lifts: 0.5 an hour, 0.25 a lift."""
+    week = Week(date(2026, 3, 2), 5.0, 10 * HOUR)
+    recorded = Totals(lifts=20, cube_sum=5.0, recorded_ms=10 * HOUR, weeks={week.week: 5.0})
+    april = CounterSpan(CounterKind.OPERATING_HOURS, date(2026, 3, 31), date(2026, 4, 30), 100.0, 0.0)
+    lifts = april._replace(kind=CounterKind.LIFTS)
+    may = lifts._replace(after=date(2026, 4, 30), upto=date(2026, 5, 31), gained=1000.0)
+
+    def taken(*spans: CounterSpan) -> float:
+        return with_unrecorded(replace(recorded, counters=spans), [week]).unrecorded_cube_sum
+
+    assert taken(april) == pytest.approx(100 * 0.5)
+    assert taken(april, lifts) == pytest.approx(50)  # 100 lifts would be 25
+    assert taken(april, lifts._replace(gained=1000.0)) == pytest.approx(250)
+    assert taken(april, may) == pytest.approx(50 + 250)
+    # half of the days of the hours belong to each of two spans of lifts
+    parts = (
+        lifts._replace(upto=date(2026, 4, 15), gained=180.0),
+        lifts._replace(after=date(2026, 4, 15), gained=20.0),
+    )
+    assert taken(april, *parts) == pytest.approx(50 + (45 - 25))
+    # 90 of 100 h of idle engine are no record of the rest
+    assert taken(april._replace(recorded=90.0, idle=True)) == pytest.approx(10 * 0.5)
