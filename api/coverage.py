@@ -34,6 +34,7 @@ WHAT_TO_DO: Final = {
     "sensor": "have the utilisation reading of the crane looked at",
     "overlap": "see whether two boxes send under the name of this crane: give each a name of its own",
     "clock": "set the clock of the sender, and keep it set",
+    "pose": "have the angle and extension readings of the crane looked at: lifts may be hidden where the boom position drops out",
     "excluded": "an engineer excluded it: see the list of exclusions for the reason, and withdraw it if it was wrong",
 }
 
@@ -72,11 +73,12 @@ def coverage_answer(
         "overlap": sum(day.overlap_ms for day in days),
         "clock": sum(day.clock_ms for day in days),
         "excluded": sum(day.excluded_ms for day in days),
+        "pose": sum(day.no_pose_ms for day in days),
     }
     missing_ms = sum(by_cause.values())
     uncounted_ms = sum(day.uncounted_ms for day in days)
     share = coverage(recorded_ms, missing_ms, uncounted_ms)
-    unrecorded_ms = by_cause["excluded"] + by_cause["overlap"] + by_cause["clock"]
+    unrecorded_ms = sum(by_cause[cause] for cause in ("excluded", "overlap", "clock", "pose"))
     record = Month(chosen.first, recorded_ms, missing_ms, unrecorded_ms, uncounted_ms=uncounted_ms)
     factor = span_f1(chosen.first, chosen.last, record, crane.recorder_runs, counters)
     longest = sorted(gaps, key=lambda gap: -gap.missing_ms)[:MOST_GAPS]

@@ -4,7 +4,7 @@ from datetime import date
 
 from domain.life_answers import blank_words
 from domain.said import said_day, said_years
-from duty import life
+from duty import life, uncertainty
 from duty.forecast import NoForecast
 from duty.standing import Standing
 
@@ -15,6 +15,7 @@ def sentence(found: Standing, due_on: date, due_reason: str) -> str:
         _used(found),
         _unknown(found),
         *(f"Entries contradict each other: {one}." for one in found.contradictions),
+        _read_low(found),
         _spent(found),
         f"A special assessment is due by {said_day(due_on)}: {due_reason}.",
     )
@@ -59,6 +60,23 @@ def _unknown(found: Standing) -> str:
     if not found.prior.since_manufacture:
         words += ", from the first day of service since the day of manufacture is not entered"
     return f"{words}: enter the duty before the record, or have the crane assessed."
+
+
+def _read_low(found: Standing) -> str:
+    """A calibration that found readings too low by more than it left: what was counted before is known to be too little."""
+    low = [
+        one for one in found.totals.noted.calibrations
+        if one.found_error_pct is not None and -one.found_error_pct > one.left_error_pct
+    ]  # fmt: skip
+    if not low:
+        return ""
+    worst = min(low, key=lambda one: one.found_error_pct or 0.0)
+    off = -(worst.found_error_pct or 0.0)
+    times = (1 + uncertainty.off_pct(-off) / 100) ** 3
+    return (
+        f"The calibration of {said_day(worst.day)} found readings {off:g} % too low: what was counted before it may be {times:.2g}"
+        " times as much. Nothing was counted anew: the range holds it."
+    )
 
 
 def _spent(found: Standing) -> str:

@@ -11,7 +11,7 @@ from domain.upkeep import GapRow
 class CauseTime(Answer):
     """Time missing for one cause."""
 
-    cause: str = Field(description="offline, quarantine, hole, sensor, overlap, clock or excluded")
+    cause: str = Field(description="offline, quarantine, hole, sensor, overlap, clock, pose or excluded")
     missing_s: float = Field(description="at most")
     gaps: int = Field(description="listed ones; sensor gaps below 10 s are summed and not listed")
     what_to_do: str

@@ -31,6 +31,10 @@ class DayRow(Answer):
     uncounted_ms: int = Field(
         description="of messages whose number another of their boot has: what is missing of it is not known"
     )
+    no_pose_ms: int = Field(
+        default=0,
+        description="no boom position, on a day with one: lifts may be hidden, so it counts as missing too",
+    )
     excluded_ms: int = Field(description="an engineer excluded the utilisation readings")
     limit_assumed_ms: int = Field(
         description="limit_pct absent for more than 10 s: 100 was assumed, conservative for life"

@@ -79,8 +79,22 @@ class BiasPart(NamedTuple):
     """How far the structural percent may be off in a part of the counted duty."""
 
     share: float  # of the sum of cubes
-    bias_pct: float
+    bias_pct: float  # of the reading
     assumed: bool
+
+
+def off_pct(found_error_pct: float) -> float:
+    """How far the truth lies from a reading, in percent of the reading; found_error_pct: reading less truth, of the truth.
+
+    A reading that was half of the truth (-50) was off by all of itself: 100 * e / (100 - e) of one that is e too low.
+    """
+    off = abs(found_error_pct)
+    return 100 * off / (100 - off) if found_error_pct < 0 else off
+
+
+def lowered(bias_pct: float) -> float:
+    """Factor on a reading that may be so much too high: never below a hundredth, since there is no reading of nothing."""
+    return max(1 - bias_pct / 100, 0.01)
 
 
 def bias_parts(
@@ -98,9 +112,9 @@ def bias_parts(
     if found is None:
         spans.append((date.min, PRESSURE_BIAS_PCT if entered is None else entered, entered is None))
     else:
-        spans.append((date.min, max(abs(found), entered or 0.0), False))
+        spans.append((date.min, max(off_pct(found), entered or 0.0), False))
     for one, after in zip_longest(calibrations, calibrations[1:]):
-        seen = 0.0 if after is None else abs(after.found_error_pct or 0.0)
+        seen = 0.0 if after is None else off_pct(after.found_error_pct or 0.0)
         spans.append((one.day, max(one.left_error_pct, seen), False))
 
     def of_week(monday: date) -> tuple[float, bool]:
@@ -124,7 +138,7 @@ def of_used_share(crane: Crane, used: UsedShare, f1: float, bias: Sequence[BiasP
     total = used.total
     recorded = used.counted + used.unrecorded
     parts = bias_parts(crane, (), {}) if bias is None else bias
-    lower = sum(one.share * ((1 - one.bias_pct / 100) ** 3 - 1) for one in parts)
+    lower = sum(one.share * (lowered(one.bias_pct) ** 3 - 1) for one in parts)
     higher = sum(one.share * ((1 + one.bias_pct / 100) ** 3 - 1) for one in parts)
     lifts = (LIFT_RULE_PCT if crane.lift_rule_pct is None else crane.lift_rule_pct) / 100
     prior_f1 = crane.prior_duty.f1 if crane.prior_duty is not None else 1.0
@@ -171,17 +185,17 @@ def of_damage(
     counted = counted_at(1.0)
     total = counted + carried
     worst = max(bias_parts(crane, (), {}) if bias is None else bias, key=lambda one: one.bias_pct)
-    stress = (MPA_PER_PCT_PCT if mpa_error_pct is None else mpa_error_pct) / 100
+    stress_pct = MPA_PER_PCT_PCT if mpa_error_pct is None else mpa_error_pct
     factor = 10 ** (NORMAL_80 * (SN_SCATTER_LOG10 if scatter_log10 is None else scatter_log10))
 
-    def with_ranges(off: float) -> tuple[float, float]:
-        return counted_at(1 - off) + carried, counted_at(1 + off) + carried
+    def with_ranges(off_pct: float) -> tuple[float, float]:
+        return counted_at(lowered(off_pct)) + carried, counted_at(1 + off_pct / 100) + carried
 
     return together(
         total,
         (
-            Influence(Source.PRESSURE_BIAS, *with_ranges(worst.bias_pct / 100), worst.assumed),
-            Influence(Source.MPA_PER_PCT, *with_ranges(stress), mpa_error_pct is None),
+            Influence(Source.PRESSURE_BIAS, *with_ranges(worst.bias_pct), worst.assumed),
+            Influence(Source.MPA_PER_PCT, *with_ranges(stress_pct), mpa_error_pct is None),
             Influence(Source.SN_SCATTER, counted / factor + carried, counted * factor + carried, scatter_log10 is None),
             Influence(Source.COVERAGE, total, counted * f1 + carried, assumed=False),
             Influence(Source.NOT_COUNTED, counted, total, assumed=True),

@@ -85,6 +85,7 @@ class Day:
     clock_ms: int
     hole_ms: int
     uncounted_ms: int
+    no_pose_ms: int = 0  # without a boom position, of a day with one
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

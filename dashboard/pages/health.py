@@ -195,7 +195,7 @@ async def _record(visit: Visit, fleet: FleetAnswer) -> Any:
         _record_figure(names, days, found),
         headers=(
             *("crane", "day", "recorded_ms", "offline_gap_ms", "sensor_gap_ms", "quarantine_gap_ms"),
-            *("hole_ms", "overlap_ms", "clock_ms", "excluded_ms"),
+            *("hole_ms", "overlap_ms", "clock_ms", "no_pose_ms", "excluded_ms"),
         ),
         rows=[
             (
@@ -208,6 +208,7 @@ async def _record(visit: Visit, fleet: FleetAnswer) -> Any:
                 row.hole_ms,
                 row.overlap_ms,
                 row.clock_ms,
+                row.no_pose_ms,
                 row.excluded_ms,
             )
             for (name, day), row in sorted(found.items())
@@ -223,7 +224,7 @@ def record_cranes(rows: Sequence[FleetRow]) -> list[str]:
 
 def _missing_ms(row: DayRow) -> int:
     known = row.offline_gap_ms + row.sensor_gap_ms + row.quarantine_gap_ms + row.hole_ms
-    return known + row.overlap_ms + row.clock_ms + row.excluded_ms
+    return known + row.overlap_ms + row.clock_ms + row.no_pose_ms + row.excluded_ms
 
 
 def _record_figure(

@@ -294,7 +294,7 @@ select c.name as crane, d.day, d.time_zone, d.day_start_at, d.day_end_at, d.firs
     d.sensor_gap_ms, d.offline_gap_ms, d.quarantine_gap_ms, d.excluded_ms, d.limit_assumed_ms, d.working_ms, d.loaded_ms,
     d.near_limit_ms, d.over_limit_ms, d.emergency_ms, d.lifts, d.near_limit_lifts, d.peak_cubed_sum, d.warnings,
     d.limiter_stops, d.limiter_overrides, d.faults, d.spikes, d.spikes_counted, d.largest_spike_pct,
-    d.overlap_ms, d.clock_ms, d.hole_ms, d.uncounted_ms
+    d.overlap_ms, d.clock_ms, d.hole_ms, d.uncounted_ms, case when d.posed then d.no_pose_ms else 0 end as no_pose_ms
 from day_figure d
 join crane c using (crane_id)
 join counting u using (counting_id)

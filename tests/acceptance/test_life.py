@@ -138,6 +138,22 @@ async def test_one_old_file_does_not_make_twelve_years_known(http: httpx.AsyncCl
     assert 0 < known["used_share_unrecorded"] < 0.01
 
 
+async def test_a_calibration_that_found_half_of_the_truth_is_said_and_in_the_range(
+    http: httpx.AsyncClient, yard: Yard
+) -> None:
+    """Readings of half of the truth: what was counted may be 2^3 = 8 times as much."""
+    body = {
+        "kind": "calibration", "happened_on": "2026-03-20", "person": "A. Nyman", "channel": "utilisation_pct",
+        "found_error_pct": -50.0, "left_error_pct": 1.0,
+    }  # fmt: skip
+    made = await http.post(f"/cranes/{yard.crane.name}/life-records", json=body)
+    assert made.status_code == 201, made.text
+    found = await life(http, yard)
+    assert found["used_share_unsure"]["high"] >= found["used_share"] + 7 * found["used_share_counted"]
+    assert "The calibration of 20 Mar 2026 found readings 50 % too low" in found["sentence"]
+    assert "8 times as much" in found["sentence"]
+
+
 async def test_an_entry_replaces_what_was_assumed(http: httpx.AsyncClient, yard: Yard) -> None:
     """Nine of twelve years entered, 20 000 lifts at kQ 0.1 with 1.2; design years 15 from the manual: 3 are left."""
     prior = {"lifts": 20_000, "kq": 0.1, "f1": 1.2, "years": 9, "source": "work sheets"}

@@ -3,6 +3,7 @@
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 
+import numpy as np
 import pytest
 
 from domain.crane import DesignClass
@@ -64,6 +65,25 @@ def test_a_hole_within_a_boot_is_missing_time_in_whatever_order_messages_come(ya
     assert found["coverage"] == found["life_coverage"]
     (gap,) = found["gaps"]
     assert (gap["cause"], gap["missing_ms"], gap["messages"]) == ("hole", 600_000, 0)
+
+
+def test_time_without_a_boom_position_is_missing_in_a_period_as_in_the_life(yard: Yard) -> None:
+    """Of an hour with a pose a quarter has none: 1 / 1.25 of it is on record, 1.3 by the steps."""
+    channels = working(1)
+    swing = np.sin(np.arange(3600) / 50)
+    channels["main_boom_deg"] = np.where(np.arange(3600) < 2700, 40 + 5 * swing, np.nan)
+    channels["knuckle_boom_deg"], channels["extension_m"] = -10 + 3 * swing, 1 + swing / 2
+    yard.store(yard.messages(START, channels))
+    yard.count()
+    (day,) = yard.rows("day_figure")
+    assert (day["posed"], day["no_pose_ms"]) == (True, 900_000)
+    period = "day_from=2026-03-01&day_to=2026-03-31"
+    found, whole = asked(
+        yard.url, f"/cranes/{yard.crane.name}/coverage?{period}", f"/cranes/{yard.crane.name}/life"
+    )
+    assert found["coverage"] == found["life_coverage"] == whole["coverage"] == pytest.approx(1 / 1.25)
+    assert found["f1"] == found["life_f1"] == whole["f1"] == 1.3
+    assert [(one["cause"], one["missing_s"]) for one in found["causes"]] == [("pose", 900)]
 
 
 def test_a_clock_years_behind_makes_no_crane_younger_before_its_record(yard: Yard) -> None:

@@ -73,7 +73,7 @@ def test_a_calibration_sets_the_bias_before_and_after_it() -> None:
     weeks = {MONDAY + timedelta(weeks=week): 1.0 for week in range(4)}
     crane = invented_crane()
     assert bias_parts(crane, (), weeks) == (BiasPart(1.0, PRESSURE_BIAS_PCT, True),)
-    one = Calibration(MONDAY + timedelta(weeks=1), -8.0, 1.0)
+    one = Calibration(MONDAY + timedelta(weeks=1), 8.0, 1.0)
     assert bias_parts(crane, [one], weeks) == (BiasPart(0.25, 8.0, False), BiasPart(0.75, 1.0, False))
     silent = one._replace(found_error_pct=None)
     assert bias_parts(crane, [silent], weeks)[0] == BiasPart(0.25, PRESSURE_BIAS_PCT, True)
@@ -92,6 +92,21 @@ def test_a_calibration_sets_the_bias_before_and_after_it() -> None:
     entered = crane.model_copy(update={"pressure_bias_pct": 10.0})
     assert bias_parts(entered, [one], weeks)[0] == BiasPart(0.25, 10.0, False)
     assert bias_parts(crane, [one], {}) == (BiasPart(1.0, 1.0, False),)
+
+
+def test_the_range_holds_the_truth_that_a_calibration_found() -> None:
+    """Readings were half of the truth: ranges twice as large, cubes eight times. Ten percent low: 1 / 0.9."""
+    crane, weeks = invented_crane(), {MONDAY: 1.0}
+    for error, ratio in ((-50.0, 2.0), (-10.0, 1 / 0.9), (-90.0, 10.0), (25.0, 1.25)):
+        parts = bias_parts(crane, [Calibration(MONDAY + timedelta(weeks=1), error, 1.0)], weeks)
+        found = of_used_share(crane, UsedShare(0.01, 0.0), 1.0, parts)
+        (bias,) = [one for one in found.influences if one.source is Source.PRESSURE_BIAS]
+        assert bias.high == pytest.approx(0.01 * ratio**3)
+        assert 0 <= bias.low < 0.01
+        harm = of_damage(crane, lambda factor: 0.1 * factor**3, 0.0, 1.0, bias=parts)
+        (bias,) = [one for one in harm.influences if one.source is Source.PRESSURE_BIAS]
+        assert bias.high == pytest.approx(0.1 * ratio**3)
+        assert 0 < bias.low < 0.1
 
 
 def test_the_ranges_follow_the_calibrations() -> None:
