@@ -14,7 +14,7 @@ from alerts.rounds import judge_all
 from alerts.ways import Ways
 from domain.errors import Unavailable
 from store import alert_watch
-from store.connection import connect
+from store.connection import AWAY, connect, state_of
 from store.locks import Turn, give_back, take
 
 _LOG = structlog.get_logger("alerts")
@@ -68,13 +68,13 @@ def run(
     once: bool = False,
     on_step: Callable[[str], object] = lambda problem: None,
 ) -> None:
-    """Judge and send until the event is set; with `once`, one round. The database may come and go.
+    """Judge and send until the event is set; with `once`, one round. The database may come and go, be read-only or full.
 
     `on_step` hears after every step what is wrong, or nothing.
     """
     while not stop_event.is_set():
         try:
-            with connect(db_url, autocommit=True) as conn:
+            with connect(db_url, autocommit=True, writes=True) as conn:
                 watch = Watch(conn, ways, link, every_s)
                 while not stop_event.is_set():
                     watch.step()
@@ -82,10 +82,12 @@ def run(
                     if once:
                         return
                     stop_event.wait(min(LOOK_EVERY_S, every_s))
-        except (psycopg.OperationalError, Unavailable) as problem:
+        except (psycopg.Error, Unavailable) as problem:
+            if once and isinstance(problem, AWAY):
+                raise Unavailable(state_of(problem)) from problem
             if once:
-                raise Unavailable(f"the database cannot be reached: {problem}") from problem
+                raise
             metrics.FAILURES.labels(type(problem).__name__).inc()
-            on_step("the database does not answer")
+            on_step(state_of(problem))
             _LOG.warning("database_gone", retry_after_s=RECONNECT_AFTER_S, problem=str(problem).strip())
             stop_event.wait(RECONNECT_AFTER_S)

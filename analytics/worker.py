@@ -28,7 +28,7 @@ from analytics.recount import count_days, write_days
 from analytics.samples import LocalDay
 from domain.errors import Conflict, Unavailable
 from domain.findings import DEFAULT_THRESHOLDS, Thresholds
-from store.connection import connect
+from store.connection import AWAY, connect, state_of
 from store.sql import query
 from store.statement import run as execute
 
@@ -71,7 +71,7 @@ class Worker:
         """Counts one claim; None when no crane is to be counted now.
 
         A count that fails is undone, logged, and tried again later; other cranes go on. Raises
-        psycopg.OperationalError when the database is gone, Conflict when another version made the counts in use.
+        an error of `AWAY` when the database is gone or takes no writes, Conflict when another version made the counts in use.
         """
         while True:
             crane_id: int | None = None
@@ -82,7 +82,7 @@ class Worker:
                     execute(self.conn, "summary_rows_made")
                     crane_id = self._claim()
                     return None if crane_id is None else self._count(crane_id, method)
-            except psycopg.OperationalError:
+            except AWAY:
                 raise
             except Exception as problem:
                 if crane_id is None:
@@ -150,14 +150,14 @@ def run(
     """Counts touched crane-days until the event is set; with `once`, until the queue is empty.
 
     Several may run at once, in threads, processes or on machines. Idle, it waits for a notification on
-    `boomledger_touched`, and looks without one every `wait_s`. The database may come and go; with `once` it must be
-    there (Unavailable otherwise). Counts in use of another version of the method are left alone, and looked at again
+    `boomledger_touched`, and looks without one every `wait_s`. The database may come and go, be read-only or full; with
+    `once` it must be there (Unavailable otherwise). Counts in use of another version of the method are left alone, and looked at again
     until a recount has taken their place; with `once` that raises Conflict. `pulse` is beaten between steps.
     """
     pulse = pulse or Pulse()
     while not stop_event.is_set():
         try:
-            with connect(db_url, autocommit=True) as conn:
+            with connect(db_url, autocommit=True, writes=True) as conn:
                 worker = Worker(
                     conn=conn,
                     again_after_s=0.0 if once else again_after_s,
@@ -188,10 +188,12 @@ def run(
             pulse.lost(str(problem))
             log.error("counts_of_another_version", retry_after_s=OTHER_VERSION_AFTER_S, problem=str(problem))
             stop_event.wait(OTHER_VERSION_AFTER_S)
-        except (psycopg.OperationalError, Unavailable) as problem:
+        except (psycopg.Error, Unavailable) as problem:
+            if once and isinstance(problem, AWAY):
+                raise Unavailable(state_of(problem)) from problem
             if once:
-                raise Unavailable(f"the database cannot be reached: {problem}") from problem
-            pulse.lost("the database does not answer")
+                raise
+            pulse.lost(state_of(problem))
             log.warning("database_gone", retry_after_s=RECONNECT_AFTER_S, problem=str(problem).strip())
             stop_event.wait(RECONNECT_AFTER_S)
 

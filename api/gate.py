@@ -10,17 +10,17 @@ from http.cookies import CookieError, SimpleCookie
 from typing import Any, Final, Protocol
 from urllib.parse import quote, urlsplit
 
-import psycopg
 from psycopg_pool import PoolTimeout
 from starlette.datastructures import Headers
 from starlette.requests import HTTPConnection
 from starlette.responses import RedirectResponse, Response
 from starlette.types import ASGIApp, Receive, Scope, Send
 
-from api.problems import problem_response
+from api.problems import away_text, problem_response
 from api.settings import ApiSettings, is_loopback
 from store import access
 from store.access import Principal, Role
+from store.connection import AWAY
 
 SECURE_COOKIE: Final = "__Host-boomledger"
 PLAIN_COOKIE: Final = "boomledger"
@@ -69,8 +69,8 @@ class Gate:
         if scope.get(PRINCIPAL) is None:
             try:
                 scope[PRINCIPAL] = await self._principal(connection)
-            except (psycopg.OperationalError, PoolTimeout):
-                await self._refuse(scope, receive, send, 503, "the database cannot be reached now")
+            except (*AWAY, PoolTimeout) as problem:
+                await self._refuse(scope, receive, send, 503, away_text(problem))
                 return
         if scope[PRINCIPAL] is None and path not in self._exempt:
             await self._refuse(

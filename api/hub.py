@@ -63,7 +63,7 @@ class Hub:
                 async with await AsyncConnection.connect(self._url, autocommit=True) as conn:
                     await conn.execute("listen boomledger_live")
                     await self._take_all(conn)
-            except psycopg.OperationalError as error:
+            except psycopg.Error as error:  # a standby lets nobody listen
                 _LOG.warning("live_listener_lost", error=type(error).__name__)
             await asyncio.sleep(RECONNECT_S)
             self._first = self._version = self._version + 1

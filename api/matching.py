@@ -18,6 +18,7 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from api.problems import problem_response
 from api.stages import capture, keep_body, replay_body
+from store.connection import AWAY
 from store.locks import wait_for_path
 from store.sight import Pool
 
@@ -49,7 +50,7 @@ class Matched:
                 await self._take_turn(turn, scope)
             except psycopg.errors.LockNotAvailable:
                 refusal = 503, "others are writing there and take long: try again"
-            except (psycopg.OperationalError, PoolTimeout):
+            except (*AWAY, PoolTimeout):
                 refusal = 503, "the database cannot be reached now"
             else:
                 if await self._as_seen(scope):

@@ -137,9 +137,18 @@ def _field_problem(place: tuple[str | int, ...], detail: str) -> FieldProblem:
 
 async def _database(request: Request, error: Exception) -> Response:
     _LOG.error("database_unavailable", request_id=request_id(request), error=type(error).__name__)
-    return _answer(
-        request, 503, "the database cannot be reached now: try again soon", headers={"retry-after": "5"}
-    )
+    return _answer(request, 503, away_text(error), headers={"retry-after": "5"})
+
+
+def away_text(error: BaseException) -> str:
+    """What a reader is told of a database that cannot do what was asked now."""
+    match error:
+        case psycopg.errors.ReadOnlySqlTransaction():
+            return "the database takes no writes now, so nothing was changed: try again soon"
+        case psycopg.errors.DiskFull():
+            return "the disk of the database is full, so nothing was changed: tell whoever runs it"
+        case _:
+            return "the database cannot be reached now: try again soon"
 
 
 async def _walled(request: Request, error: Exception) -> Response:
@@ -159,6 +168,7 @@ def add_problem_handlers(api: FastAPI) -> None:
     api.add_exception_handler(HTTPException, _http)
     api.add_exception_handler(RequestValidationError, _invalid)
     api.add_exception_handler(psycopg.OperationalError, _database)
+    api.add_exception_handler(psycopg.errors.ReadOnlySqlTransaction, _database)
     api.add_exception_handler(psycopg.errors.InsufficientPrivilege, _walled)
     api.add_exception_handler(psycopg.DataError, _bad_data)
     api.add_exception_handler(PoolTimeout, _database)

@@ -8,15 +8,17 @@ from tempfile import SpooledTemporaryFile
 from typing import IO, Final
 
 import structlog
+from psycopg_pool import PoolTimeout
 from starlette.datastructures import Headers, MutableHeaders
 from starlette.requests import ClientDisconnect
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from api.gate import PRINCIPAL, SAFE_METHODS
 from api.permissions import LEAST_ROLE
-from api.problems import problem_response
+from api.problems import away_text, problem_response
 from store import access, audit
 from store.access import Principal
+from store.connection import AWAY
 from store.sight import Pool
 
 _LOG = structlog.get_logger("api")
@@ -114,10 +116,18 @@ class Audited:
             await self._app(scope, receive, send)
             return
 
+        refused = False
+
         async def send_on(message: Message) -> None:
+            nonlocal refused
             if message["type"] == "http.response.start" and self._wanted(scope, message):
-                await self._note(scope)
-            await send(message)
+                try:
+                    await self._note(scope)
+                except (*AWAY, PoolTimeout) as problem:  # nothing leaves that is not written down
+                    refused = True
+                    await problem_response(503, away_text(problem))(scope, receive, send)
+            if not refused:
+                await send(message)
 
         await self._app(scope, receive, send_on)
 
@@ -167,8 +177,12 @@ class Idempotent:
             return
         with SpooledTemporaryFile(max_size=SPOOLED_BYTES) as body:
             asked = await keep_body(scope, receive, body)
-            async with self._pool().connection() as conn:
-                claimed = await access.claim_key(conn, principal.account, key, asked)
+            try:
+                async with self._pool().connection() as conn:
+                    claimed = await access.claim_key(conn, principal.account, key, asked)
+            except (*AWAY, PoolTimeout) as problem:
+                await problem_response(503, away_text(problem))(scope, receive, send)
+                return
             if claimed:
                 await self._first(scope, replay_body(body, receive), send, principal.account, key)
             else:

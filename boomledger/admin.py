@@ -2,11 +2,14 @@
 
 import json
 import sys
+import time
+from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Any, Final, TypeVar
 
 import typer
+from psycopg import Connection
 from rich.table import Table
 
 from boomledger.console import err, load_settings, out
@@ -18,6 +21,9 @@ user_app = typer.Typer(help="The people who may sign in.", no_args_is_help=True)
 quarantine_app = typer.Typer(help="Messages that were set aside.", no_args_is_help=True)
 account_app = typer.Typer(help="Accounts of cranes at a Mosquitto broker.", no_args_is_help=True)
 alert_app = typer.Typer(help="Alert rules and signing keys.", no_args_is_help=True)
+T = TypeVar("T")
+COOL_PATIENCE_S: Final = 3600.0
+COOL_RETRY_S: Final = 5.0
 PasswordsFile = Annotated[
     Path, typer.Option(help="Mosquitto's password_file; tell Mosquitto to reload (SIGHUP).")
 ]
@@ -200,19 +206,36 @@ def db_cool(
     folder: Annotated[str, typer.Argument(help="Folder or s3:// URL of the cold tier.")],
     keep_days: Annotated[int, typer.Option(min=1, help="Younger days stay in the database.")] = 400,
 ) -> None:
-    """Move old counted days to Parquet files: copied, read back, compared, and only then removed."""
+    """Move old counted days to Parquet files: copied, read back, compared, and only then removed.
+
+    While the database is away or takes no writes it waits, an hour at most.
+    """
     from boomledger.services import database_url
     from store.cold import move
-    from store.connection import connect
 
     before = datetime.now(UTC).date() - timedelta(days=keep_days)
-    with connect(database_url(load_settings()), autocommit=True) as conn:
-        moved = move(conn, folder, before=before)
+    moved = patiently(database_url(load_settings()), lambda conn: move(conn, folder, before=before))
     out.print(
         f"{moved.days} crane-days with {moved.samples} samples moved, {moved.bytes / BYTES_PER_MB:.1f} MB; "
         f"{moved.waiting} wait because they are not counted yet",
         highlight=False,
     )
+
+
+def patiently(url: str, work: Callable[[Connection[Any]], T], wait_s: float = COOL_RETRY_S) -> T:
+    """The result of work that goes on where it was when it is begun again, once the database takes writes."""
+    from store.connection import AWAY, connect, state_of
+
+    give_up = time.monotonic() + COOL_PATIENCE_S
+    while True:
+        try:
+            with connect(url, autocommit=True, writes=True) as conn:
+                return work(conn)
+        except AWAY as problem:
+            if time.monotonic() > give_up:
+                raise
+            err.print(f"{state_of(problem)}; trying again in {wait_s:g} s", highlight=False, soft_wrap=True)
+            time.sleep(wait_s)
 
 
 @quarantine_app.command("list")

@@ -27,7 +27,7 @@ from ingest.link import Delivery, Link
 from ingest.notices import Notices, Told
 from ingest.plan import Plan
 from ingest.writer import Outcome, Result, Writer
-from store.connection import first_line
+from store.connection import first_line, state_of
 
 IDLE_WAIT_S: Final = 0.2
 STAND_BY_S: Final = 1.0
@@ -83,39 +83,49 @@ def run(
     """Move messages from the broker to the database until `stop` is set; then finish what has arrived and return.
 
     With `notices`, senders are told on their own topic what they get wrong. `subscribed` is set while the broker has our subscription. With `shared_group`, any number of these processes share the
-    messages; without, a second one stands by until the first has ended. Raises Conflict when another process without a
-    shared group took over while the database was away.
+    messages; without, a second one stands by until the first has ended, and so does one that another took over from while
+    the database was away.
     """
     health = health or Health()
     if subscribed is not None:
         health.subscribed = subscribed
     client_id = CLIENT_ID if shared_group is None else f"{CLIENT_ID}-{secrets.token_hex(8)}"
-    link = Link(
-        broker_url,
-        client_id=client_id,
-        receive_maximum=receive_maximum,
-        receive_bytes=receive_bytes,
-        shared_group=shared_group,
-        ca_file=broker_ca_file,
-        subscribed=health.subscribed,
-    )
     writer = Writer(database_url, limits or Limits(), alone=shared_group is None)
-    if not _stand_by(writer, stop, health):
-        return
-    link.start()
-    log.info("ingest started", client_id=client_id, shared_group=shared_group)
+    while _stand_by(writer, stop, health):
+        link = Link(
+            broker_url,
+            client_id=client_id,
+            receive_maximum=receive_maximum,
+            receive_bytes=receive_bytes,
+            shared_group=shared_group,
+            ca_file=broker_ca_file,
+            subscribed=health.subscribed,
+        )
+        log.info("ingest started", client_id=client_id, shared_group=shared_group)
+        settling = Settling(link, writer, Notices() if notices else None, stop, health)
+        try:
+            _serve(settling, Batches(batch_messages, batch_bytes, ms_to_s(batch_ms)))
+            return
+        except Conflict as problem:  # what is not acknowledged comes again, to us or to the other
+            log.warning("another ingest took over", reason=str(problem))
+
+
+def _serve(settling: Settling, batches: Batches) -> None:
+    """Store what comes until told to stop; Conflict when another process has taken over."""
+    settling.link.start()
     storing = ThreadPoolExecutor(max_workers=1, thread_name_prefix="store")
-    settling = Settling(link, writer, Notices() if notices else None, stop, health)
     try:
         with _short_waits():
-            _pump(settling, storing, Batches(batch_messages, batch_bytes, ms_to_s(batch_ms)))
+            _pump(settling, storing, batches)
+    except Conflict:
+        raise
     except BaseException:
-        stop.set()  # a batch that waits for the database is given up
+        settling.stop.set()  # a batch that waits for the database is given up
         raise
     finally:
         storing.shutdown()
-        link.stop()
-        writer.close()
+        settling.link.stop()
+        settling.writer.close()
         log.info("ingest stopped")
 
 
@@ -234,7 +244,7 @@ def _store(
             return results
         except (psycopg.Error, Unavailable) as problem:
             metrics.DATABASE_RETRIES.inc()
-            health.hindered(f"the database does not answer: {first_line(problem)}")
+            health.hindered(state_of(problem))
             log.warning("the database is not there, trying again", problem=first_line(problem), wait_s=wait_s)
             writer.close()
         if stop.wait(wait_s * random.uniform(0.5, 1.0)):  # noqa: S311

@@ -115,7 +115,7 @@ class Host:
         writer = Writer(database_url, limits, alone=False)
         try:
             while (turn := _wait_for_turn(database_url, stop)) is not None:
-                with turn:
+                with contextlib.closing(turn):
                     self._serve(writer, database_url, turn, stop)
         except Exception:
             log.exception("the sparkplug host ended")

@@ -138,7 +138,7 @@ class Writer:
 
     def _connection(self) -> Connection[Any]:
         if self._conn is None or self._conn.closed:
-            self._conn = connect(self._url, autocommit=True)
+            self._conn = connect(self._url, autocommit=True, writes=True)
             if self._alone and not take(self._conn, Turn.INGEST_ALONE):
                 self.close()
                 raise Conflict(

@@ -4,6 +4,7 @@ Secrets are 256 random bits; the database holds only their SHA-256. Passwords ar
 caller: `hash_password` and `password_matches` take some 0.1 s of CPU and belong in a thread.
 """
 
+import contextlib
 import hashlib
 import secrets
 from dataclasses import dataclass
@@ -199,7 +200,7 @@ async def session_principal(conn: AsyncConnection[Any], secret: str, idle: timed
     if row is None:
         return None
     if _stale(row["last_seen_at"]):
-        await conn.execute(query("see_session"), {"session_id": row["session_id"]})
+        await _note_use(conn, query("see_session"), {"session_id": row["session_id"]})
     return Principal(
         account=row["name"],
         role=Role(row["role"]),
@@ -215,7 +216,7 @@ async def token_principal(conn: AsyncConnection[Any], secret: str) -> Principal 
     if row is None:
         return None
     if _stale(row["last_used_at"]):
-        await conn.execute(query("see_token"), {"token_id": row["token_id"]})
+        await _note_use(conn, query("see_token"), {"token_id": row["token_id"]})
     return Principal(
         account=row["name"],
         role=min(Role(row["role"]), Role(row["account_role"]), key=lambda role: role.rank),
@@ -337,6 +338,12 @@ def _sites(value: list[str] | None) -> tuple[str, ...] | None:
 
 def _stale(moment: datetime | None) -> bool:
     return moment is None or datetime.now(moment.tzinfo) - moment > SEEN_EVERY
+
+
+async def _note_use(conn: AsyncConnection[Any], statement: LiteralString, values: dict[str, Any]) -> None:
+    """Note when a session or token was used; a database that takes no writes still lets its holder read."""
+    with contextlib.suppress(psycopg.errors.ReadOnlySqlTransaction, psycopg.errors.DiskFull):
+        await conn.execute(statement, values)
 
 
 async def _one(

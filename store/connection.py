@@ -13,6 +13,12 @@ from domain.errors import Unavailable
 
 CONNECT_TIMEOUT_S: Final = 10
 
+AWAY: Final = (psycopg.OperationalError, psycopg.errors.ReadOnlySqlTransaction, Unavailable)
+"""States of the database that pass: away, changed over to another server, read-only, full, out of connections.
+
+Whoever goes on for ever closes its connection and tries again: a new one finds the server that takes writes.
+"""
+
 # Days and bounds are computed in the site's zone by us, never by a session's accidental zone.
 _SETTINGS: Final[dict[str, Any]] = {
     "connect_timeout": CONNECT_TIMEOUT_S,
@@ -20,13 +26,18 @@ _SETTINGS: Final[dict[str, Any]] = {
     "keepalives_idle": 30,
     "keepalives_interval": 10,
     "keepalives_count": 3,
+    "tcp_user_timeout": 30_000,  # ms in which a server must take what was sent, or the connection is lost
 }
 
 
-def connect(url: str, *, autocommit: bool = False) -> psycopg.Connection:
-    """One connection. Raises Unavailable when the server cannot be reached."""
+def connect(url: str, *, autocommit: bool = False, writes: bool = False) -> psycopg.Connection:
+    """One connection; of several servers in the URL the first that can be reached, with `writes` the one that takes writes.
+
+    Raises Unavailable when there is none.
+    """
+    attributes: dict[str, Any] = {"target_session_attrs": "read-write"} if writes else {}
     try:
-        return psycopg.connect(url, autocommit=autocommit, **_SETTINGS)
+        return psycopg.connect(url, autocommit=autocommit, **_SETTINGS, **attributes)
     except psycopg.OperationalError as problem:
         raise Unavailable(
             f"the database cannot be reached: {first_line(problem)}; is it up, is the URL right?"
@@ -64,6 +75,23 @@ async def _check_when_idle(conn: AsyncConnection[Any]) -> None:
     if now - _CHECKED_AT.get(conn, float("-inf")) > CHECK_AFTER_S:
         await AsyncConnectionPool.check_connection(conn)
         _CHECKED_AT[conn] = now
+
+
+def state_of(problem: BaseException) -> str:
+    """What the database is doing, by an error of it: for a log line, a probe or an answer."""
+    match problem:
+        case psycopg.errors.ReadOnlySqlTransaction():
+            return "the database is read-only and takes no writes"
+        case psycopg.errors.DiskFull():
+            return "the disk of the database is full"
+        case psycopg.errors.TooManyConnections():
+            return "the database has no connection left"
+        case Unavailable() if "session is read-only" in str(problem):
+            return "the database is read-only and takes no writes"
+        case Unavailable() | psycopg.OperationalError():
+            return f"the database does not answer: {first_line(problem)}"
+        case _:
+            return f"the database refuses: {first_line(problem)}"
 
 
 def first_line(problem: BaseException) -> str:

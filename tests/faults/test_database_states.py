@@ -1,0 +1,175 @@
+"""Every state of a database, for every process: none ends, each says what is wrong, and goes on by itself."""
+
+import os
+import signal
+import subprocess
+import sys
+import tempfile
+import threading
+from collections.abc import Iterator
+from pathlib import Path
+
+import psycopg
+import pytest
+
+from boomledger.admin import patiently
+from boomledger.broker import Broker, find_mosquitto
+from boomledger.postgres import EmbeddedPostgres
+from store.locks import Turn, take
+from store.migrate import migrate
+from tests.faults.conftest import ROOT
+from tests.integration.boomledger.test_probes import answer, free_port
+from tests.support.ingesting import mqtt_client, publish_all, register, wait_until
+from tests.support.telemetry import message
+
+pytestmark = pytest.mark.mosquitto
+API = """
+import sys, uvicorn
+from api.app import create_api
+from api.settings import ApiSettings
+uvicorn.run(create_api(sys.argv[1], ApiSettings(open_access=True)), port=int(sys.argv[2]))
+"""
+COMMANDS = {"ingest": ("ingest",), "analytics": ("analyse", "--follow"), "watch": ("watch",), "web": ()}
+
+
+WRITE_NOTHING = ("web", "ingest")
+"""What is ready over a database that is read-only: pages to read, and ingest until a message comes."""
+
+
+class Processes:
+    """The four long-running processes over one database, each by its command."""
+
+    def __init__(self, folder: Path) -> None:
+        self.folder = folder
+        self.postgres = EmbeddedPostgres(folder / "postgres", {"fsync": "off", "max_connections": "30"})
+        self.database = self.postgres.start()
+        migrate(self.database)
+        program = find_mosquitto()
+        assert program is not None
+        self.broker = Broker(folder / "broker", program=program)
+        self.address = host, port = self.broker.start()
+        self.running: dict[str, subprocess.Popen[bytes]] = {}
+        self.ready: dict[str, str] = {}
+        for name, command in COMMANDS.items():
+            own = free_port()
+            self.ready[name] = f"http://127.0.0.1:{own}/readyz"
+            settings = {
+                "BOOMLEDGER_DATABASE_URL": self.database,
+                "BOOMLEDGER_BROKER_URL": f"mqtt://{host}:{port}",
+                "BOOMLEDGER_METRICS_PORT": str(own),
+                "BOOMLEDGER_ALERT_EVERY_S": "1",
+            }
+            program_of = ("-m", "boomledger", *command) if command else ("-c", API, self.database, str(own))
+            with (folder / f"{name}.log").open("wb") as log:
+                self.running[name] = subprocess.Popen(
+                    [sys.executable, *program_of],
+                    env={**os.environ, **settings},
+                    cwd=ROOT,
+                    stdout=log,
+                    stderr=log,
+                )
+
+    def stop(self) -> None:
+        for process in self.running.values():
+            process.terminate()
+        ends = {name: process.wait(60) for name, process in self.running.items()}
+        self.broker.stop()
+        self.postgres.stop()
+        assert set(ends.values()) <= {0, -signal.SIGTERM}, ends
+
+    def are_ready(self) -> bool:
+        return all(
+            (found := answer(url)) is not None and found.status_code == 200 for url in self.ready.values()
+        )
+
+    def are_not_ready(self, *, but: tuple[str, ...] = (), saying: str = "") -> bool:
+        """Whether all say that they are not ready, and why."""
+        found = [answer(url) for name, url in self.ready.items() if name not in but]
+        return all(one is not None and one.status_code == 503 and saying in one.text for one in found)
+
+    def go_on(self) -> None:
+        """All are ready again, and none was started anew."""
+        wait_until(self.are_ready, "all are ready again")
+        assert {name: process.poll() for name, process in self.running.items()} == dict.fromkeys(COMMANDS)
+
+    def set(self, name: str, value: str) -> None:
+        with psycopg.connect(self.database, autocommit=True) as conn:
+            conn.execute("set default_transaction_read_only = off")
+            conn.execute(f"alter system set {name} = {value}")
+            conn.execute("select pg_reload_conf()")
+
+
+@pytest.fixture(scope="module")
+def processes() -> Iterator[Processes]:
+    if find_mosquitto() is None:
+        pytest.skip("no mosquitto on this machine: apt-get install mosquitto")
+    with tempfile.TemporaryDirectory(prefix="boomledger-states-") as folder:
+        Path(folder).chmod(0o755)
+        found = Processes(Path(folder))
+        try:
+            wait_until(found.are_ready, "all are ready", 150)
+            yield found
+        finally:
+            found.stop()
+
+
+@pytest.mark.timeout(240)
+def test_a_database_that_takes_no_writes_is_waited_for(processes: Processes) -> None:
+    processes.set("default_transaction_read_only", "on")
+    try:
+        wait_until(lambda: processes.are_not_ready(but=WRITE_NOTHING, saying="read-only"), "all say so")
+    finally:
+        processes.set("default_transaction_read_only", "off")
+    processes.go_on()
+
+
+@pytest.mark.timeout(240)
+def test_a_database_that_is_away_is_waited_for(processes: Processes) -> None:
+    processes.postgres.stop()
+    wait_until(lambda: processes.are_not_ready(but=("ingest",)), "all say so")
+    processes.postgres.start()
+    processes.go_on()
+
+
+@pytest.mark.timeout(240)
+def test_a_database_without_connections_left_is_waited_for(processes: Processes) -> None:
+    taken: list[psycopg.Connection] = []
+    with psycopg.connect(processes.database, autocommit=True) as conn:
+        conn.execute(
+            "select pg_terminate_backend(pid) from pg_stat_activity where application_name = 'boomledger'"
+        )
+        while len(taken) < 40:
+            try:
+                taken.append(psycopg.connect(processes.database))
+            except psycopg.OperationalError:
+                break
+    try:
+        wait_until(lambda: processes.are_not_ready(but=("ingest", "web"), saying="not"), "all say so")
+    finally:
+        for one in taken:
+            one.close()
+    processes.go_on()
+
+
+@pytest.mark.timeout(240)
+def test_ingest_stands_by_when_another_took_over_and_comes_back(processes: Processes) -> None:
+    with psycopg.connect(processes.database, autocommit=True) as conn:
+        conn.execute(
+            "select pg_terminate_backend(pid) from pg_locks where locktype = 'advisory' and pid <> pg_backend_pid()"
+        )
+        wait_until(lambda: take(conn, Turn.INGEST_ALONE), "the other has the turn")
+        register(processes.database, "crane-1")
+        with mqtt_client(processes.address) as client:
+            publish_all(client, [message("crane-1", 0)])
+        url = processes.ready["ingest"]
+        wait_until(lambda: (found := answer(url)) is not None and "standing by" in found.text, "it says so")
+        assert conn.execute("select count(*) from segment").fetchone() == (0,)
+    processes.go_on()
+    with psycopg.connect(processes.database, autocommit=True) as conn:
+        wait_until(lambda: conn.execute("select count(*) from segment").fetchone() == (1,), "it is stored")
+
+
+def test_work_that_waits_is_done_when_the_database_takes_writes_again(processes: Processes) -> None:
+    processes.set("default_transaction_read_only", "on")
+    threading.Timer(0.5, processes.set, ("default_transaction_read_only", "off")).start()
+    assert patiently(processes.database, lambda conn: conn.execute("select 7").fetchone(), wait_s=0.1) == (7,)
