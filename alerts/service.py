@@ -14,7 +14,7 @@ from alerts.rounds import judge_all
 from alerts.ways import Ways
 from domain.errors import Unavailable
 from store import alert_watch
-from store.connection import AWAY, connect, state_of
+from store.connection import AWAY, connect, first_line, state_of
 from store.locks import Turn, give_back, take
 
 _LOG = structlog.get_logger("alerts")
@@ -84,7 +84,7 @@ def run(
                     stop_event.wait(min(LOOK_EVERY_S, every_s))
         except (psycopg.Error, Unavailable) as problem:
             if once and isinstance(problem, AWAY):
-                raise Unavailable(state_of(problem)) from problem
+                raise Unavailable(f"{state_of(problem)} ({first_line(problem)})") from problem
             if once:
                 raise
             metrics.FAILURES.labels(type(problem).__name__).inc()

@@ -28,7 +28,7 @@ from analytics.recount import count_days, write_days
 from analytics.samples import LocalDay
 from domain.errors import Conflict, Unavailable
 from domain.findings import DEFAULT_THRESHOLDS, Thresholds
-from store.connection import AWAY, connect, state_of
+from store.connection import AWAY, connect, first_line, state_of
 from store.sql import query
 from store.statement import run as execute
 
@@ -190,7 +190,7 @@ def run(
             stop_event.wait(OTHER_VERSION_AFTER_S)
         except (psycopg.Error, Unavailable) as problem:
             if once and isinstance(problem, AWAY):
-                raise Unavailable(state_of(problem)) from problem
+                raise Unavailable(f"{state_of(problem)} ({first_line(problem)})") from problem
             if once:
                 raise
             pulse.lost(state_of(problem))

@@ -64,6 +64,7 @@ from api.problems import add_problem_handlers
 from api.settings import ApiSettings
 from api.spec import describe
 from api.stages import Audited, Idempotent, Tagged
+from store.answering import Answering
 from store.connection import open_async_pool
 from store.sight import Pool, work_under_role
 
@@ -209,6 +210,8 @@ async def open_api(api: FastAPI) -> None:
         api.state.database_url, max_size=api.state.settings.pool_size, configure=work_under_role
     )
     api.state.pool = pool
+    api.state.answering = Answering(api.state.database_url, writes=False).start()
+    await api.state.answering.first()
     api.state.hub = Hub(api.state.database_url)
     api.state.hub.open()
 
@@ -216,6 +219,7 @@ async def open_api(api: FastAPI) -> None:
 async def close_api(api: FastAPI) -> None:
     """Give connections back and stop listening."""
     await api.state.hub.close()
+    api.state.answering.close()
     if hasattr(api.state, "fleet_book"):
         await api.state.fleet_book.close()
     await api.state.pool.close()

@@ -49,12 +49,14 @@ def main() -> None:
         err.print(f"[bold]boomledger:[/bold] {error}", highlight=False, soft_wrap=True)
         sys.exit(1)
     except Exception as error:
-        from store.connection import AWAY, state_of  # here, so that help answers at once
+        from store.connection import AWAY, first_line, state_of  # here, so that help answers at once
 
         if not isinstance(error, AWAY):
             raise
         err.print(
-            f"[bold]boomledger:[/bold] {state_of(error)}; run it again", highlight=False, soft_wrap=True
+            f"[bold]boomledger:[/bold] {state_of(error)} ({first_line(error)}); run it again",
+            highlight=False,
+            soft_wrap=True,
         )
         sys.exit(1)
 

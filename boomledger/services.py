@@ -114,11 +114,17 @@ class _Watched(Protocol):
 
 
 def _open_probes(settings: Settings, watched: _Watched) -> None:
+    """Ask the database all the time, in a thread of its own, and answer probes by what it said last."""
     from boomledger.probes import open_probes
+    from store.answering import Answering
 
+    answering = Answering(database_url(settings), writes=True, stuck=watched.not_alive).start()
     if settings.metrics_port:
         open_probes(
-            settings.metrics_port, settings.host, not_alive=watched.not_alive, not_ready=watched.not_ready
+            settings.metrics_port,
+            settings.host,
+            not_alive=watched.not_alive,
+            not_ready=lambda: watched.not_ready() or answering.problem(),
         )
 
 

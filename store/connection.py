@@ -2,8 +2,9 @@
 
 import time
 from collections.abc import Awaitable, Callable
+from threading import Lock
 from typing import Any, Final
-from weakref import WeakKeyDictionary
+from weakref import WeakKeyDictionary, WeakSet
 
 import psycopg
 from psycopg import AsyncConnection
@@ -30,18 +31,35 @@ _SETTINGS: Final[dict[str, Any]] = {
 }
 
 
-def connect(url: str, *, autocommit: bool = False, writes: bool = False) -> psycopg.Connection:
+_OPENED: Final[WeakSet[psycopg.Connection]] = WeakSet()
+_OPENING: Final = Lock()
+
+
+def connect(
+    url: str, *, autocommit: bool = False, writes: bool = False, wait_s: float = CONNECT_TIMEOUT_S
+) -> psycopg.Connection:
     """One connection; of several servers in the URL the first that can be reached, with `writes` the one that takes writes.
 
     Raises Unavailable when there is none.
     """
-    attributes: dict[str, Any] = {"target_session_attrs": "read-write"} if writes else {}
+    settings = {**_SETTINGS, "connect_timeout": int(wait_s)}
+    if writes:
+        settings["target_session_attrs"] = "read-write"
     try:
-        return psycopg.connect(url, autocommit=autocommit, **_SETTINGS, **attributes)
+        conn = psycopg.connect(url, autocommit=autocommit, **settings)
     except psycopg.OperationalError as problem:
         raise Unavailable(
             f"the database cannot be reached: {first_line(problem)}; is it up, is the URL right?"
         ) from (problem)
+    with _OPENING:
+        _OPENED.add(conn)
+    return conn
+
+
+def open_connections() -> list[psycopg.Connection]:
+    """The connections of `connect` that this process has open."""
+    with _OPENING:
+        return [conn for conn in _OPENED if not conn.closed]
 
 
 async def open_async_pool(
@@ -88,8 +106,10 @@ def state_of(problem: BaseException) -> str:
             return "the database has no connection left"
         case Unavailable() if "session is read-only" in str(problem):
             return "the database is read-only and takes no writes"
+        case Unavailable() if "too many clients" in str(problem) or "connection slots" in str(problem):
+            return "the database has no connection left"
         case Unavailable() | psycopg.OperationalError():
-            return f"the database does not answer: {first_line(problem)}"
+            return "the database does not answer"
         case _:
             return f"the database refuses: {first_line(problem)}"
 

@@ -416,3 +416,24 @@ async def test_a_body_that_is_too_large_is_refused(fresh_api: FastAPI) -> None:
                 yield b"x" * 100_000
 
         assert (await client.post("/login", content=endless())).status_code == 413
+
+
+async def test_over_a_read_only_database_one_reads_and_is_told_why_nothing_is_written(
+    fresh_yard_url: str,
+) -> None:
+    settings = ApiSettings(secure_cookie=False, pool_size=4)
+    async with running(app := create_api(fresh_yard_url, settings)):
+        client = await signed_in(app, "admin-all")
+    with psycopg.connect(fresh_yard_url, autocommit=True) as conn:
+        conn.execute("update session set last_seen_at = last_seen_at - interval '2 minutes'")
+        conn.execute(f'alter database "{conn.info.dbname}" set default_transaction_read_only = on')
+    async with (
+        running(app := create_api(fresh_yard_url, settings)),
+        client_of(app, cookies=client.cookies) as again,
+    ):
+        assert (await again.get("/cranes")).status_code == 200
+        rule = {"kind": "offline", "raise_at": 96}
+        for headers in ({}, {"idempotency-key": "once"}):
+            refused = await again.put("/alert-rules/late", json=rule, headers=headers)
+            assert refused.status_code == 503, refused.text
+            assert "takes no writes" in refused.json()["detail"]

@@ -6,7 +6,9 @@ import subprocess
 import sys
 import tempfile
 import threading
+import time
 from collections.abc import Iterator
+from contextlib import contextmanager, suppress
 from pathlib import Path
 
 import psycopg
@@ -32,8 +34,8 @@ uvicorn.run(create_api(sys.argv[1], ApiSettings(open_access=True)), port=int(sys
 COMMANDS = {"ingest": ("ingest",), "analytics": ("analyse", "--follow"), "watch": ("watch",), "web": ()}
 
 
-WRITE_NOTHING = ("web", "ingest")
-"""What is ready over a database that is read-only: pages to read, and ingest until a message comes."""
+WRITE_NOTHING = ("web",)
+"""What is ready over a database that is read-only: pages to read."""
 
 
 class Processes:
@@ -92,11 +94,30 @@ class Processes:
         wait_until(self.are_ready, "all are ready again")
         assert {name: process.poll() for name, process in self.running.items()} == dict.fromkeys(COMMANDS)
 
+    def servers(self) -> list[int]:
+        """Process ids of the server and all its sessions."""
+        assert self.postgres.pid is not None
+        own = f"/proc/{self.postgres.pid}/task/{self.postgres.pid}/children"
+        return [self.postgres.pid, *map(int, Path(own).read_text().split())]
+
     def set(self, name: str, value: str) -> None:
         with psycopg.connect(self.database, autocommit=True) as conn:
             conn.execute("set default_transaction_read_only = off")
             conn.execute(f"alter system set {name} = {value}")
             conn.execute("select pg_reload_conf()")
+
+
+@contextmanager
+def hanging(servers: list[int]) -> Iterator[None]:
+    """The server stands still with all its sessions; connections to it stay open."""
+    for pid in servers:
+        os.kill(pid, signal.SIGSTOP)
+    try:
+        yield
+    finally:
+        for pid in servers:
+            with suppress(ProcessLookupError):
+                os.kill(pid, signal.SIGCONT)
 
 
 @pytest.fixture(scope="module")
@@ -126,7 +147,7 @@ def test_a_database_that_takes_no_writes_is_waited_for(processes: Processes) -> 
 @pytest.mark.timeout(240)
 def test_a_database_that_is_away_is_waited_for(processes: Processes) -> None:
     processes.postgres.stop()
-    wait_until(lambda: processes.are_not_ready(but=("ingest",)), "all say so")
+    wait_until(lambda: processes.are_not_ready(), "all say so")
     processes.postgres.start()
     processes.go_on()
 
@@ -144,11 +165,24 @@ def test_a_database_without_connections_left_is_waited_for(processes: Processes)
             except psycopg.OperationalError:
                 break
     try:
-        wait_until(lambda: processes.are_not_ready(but=("ingest", "web"), saying="not"), "all say so")
+        wait_until(lambda: processes.are_not_ready(saying="no connection"), "all say so")
     finally:
         for one in taken:
             one.close()
     processes.go_on()
+
+
+@pytest.mark.timeout(240)
+def test_probes_do_not_wait_for_a_database_that_hangs(processes: Processes) -> None:
+    stopped = time.monotonic()
+    with hanging(processes.servers()):
+        wait_until(processes.are_not_ready, "all say so")
+        took_s = time.monotonic() - stopped
+        asked = time.monotonic()
+        assert processes.are_not_ready(saying="does not answer")
+        assert time.monotonic() - asked < 4 * 2
+    processes.go_on()
+    print(f"a database that hangs is told of after {took_s:.1f} s")
 
 
 @pytest.mark.timeout(240)

@@ -54,10 +54,10 @@ def test_health_checks_ask_ports_that_the_service_listens_on() -> None:
     for name in ("ingest", "analytics", "watch"):
         service = OURS[name]
         port = service["environment"]["BOOMLEDGER_METRICS_PORT"]
-        assert f":{port}/" in service["healthcheck"]["test"][-1]
+        assert f":{port}/readyz" in service["healthcheck"]["test"][-1]
     web = OURS["web"]
     port = web["environment"]["BOOMLEDGER_PORT"]
-    assert f":{port}/api/v1/healthz" in web["healthcheck"]["test"][-1]
+    assert f":{port}/api/v1/readyz" in web["healthcheck"]["test"][-1]
     assert web["ports"] == [f"127.0.0.1:{port}:{port}"]
 
 
