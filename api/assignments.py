@@ -2,7 +2,7 @@
 
 from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
-from typing import Annotated, Final
+from typing import Annotated
 
 import anyio
 import numpy as np
@@ -26,6 +26,7 @@ from domain.job_answers import (
     ListedJob,
 )
 from domain.said import said_day
+from domain.units import DAYS_PER_MONTH
 from duty.assign import NOBODY, Assignment, assign, greedy, level, overlapping
 from duty.capacity import Flags, Floats, Ints
 from duty.dispatch import Ruling
@@ -34,12 +35,6 @@ from store import reservations
 from store.reservations import Held, Reservation, UseOfLate
 
 router = APIRouter(tags=["dispatch"])
-
-DAYS_PER_MONTH: Final = 365.25 / 12
-LEAST_RECORDED_DAYS: Final = 21
-"""A crane on record for fewer days of late is given no more work, since nobody knows its pace: own choice."""
-DUE_SOON_DAYS: Final = 90
-"""A crane whose special assessment is due within so many days is given no more work: own choice."""
 
 
 @router.post("/dispatch/assignment")
@@ -218,9 +213,9 @@ def _levelled(
     pace = (late.f1 or 1.0) * late.peak_cubed_sum / budget / (max(recorded, 1) / DAYS_PER_MONTH)
     found = level(late.used_share or 0.0, pace, months)
     held_back = [state.text for state in states_of(situation, index)]
-    if recorded < min(LEAST_RECORDED_DAYS, days):
+    if recorded < min(attention.PACE_KNOWN_AFTER_DAYS, days):
         held_back.append(f"on record for {recorded} of {days} days, so its pace is not known")
-    if 0 < (due - today).days <= DUE_SOON_DAYS:
+    if 0 < (due - today).days <= attention.NO_MORE_WORK_DAYS:
         held_back.append(f"special assessment due on {said_day(due)}")
     if late.limiter_overrides >= many:
         held_back.append(f"most limiter overrides: {late.limiter_overrides} in {days} days")

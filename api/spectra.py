@@ -22,7 +22,7 @@ from domain.spectrum_answers import (
     PeakStep,
     SpectrumComparison,
 )
-from domain.units import ms_to_h
+from domain.units import DAYS_PER_YEAR, ms_to_h
 from duty import spectrum
 from duty.circumstances import SPREAD_FULL_PCT, SPREAD_NONE_PCT
 from duty.edges import DEFAULT_EDGES
@@ -126,7 +126,7 @@ def design_spectrum(
         cycles, kq = spectrum.design_limits(design)
     except InvalidInput:
         return None
-    years = ((last - first).days + 1) / 365.25
+    years = ((last - first).days + 1) / DAYS_PER_YEAR
     return DesignSpectrum(
         design=design,
         cycles=cycles,

@@ -15,6 +15,7 @@ from domain.crane import Crane
 from domain.errors import InvalidInput
 from domain.life_answers import FactorRow, FactorsAnswer, Outlook, WhatIfAnswer
 from domain.messages import CRANE_NAME_PATTERN
+from domain.units import DAYS_PER_YEAR, WEEKS_PER_YEAR
 from duty import life, reading, what_if
 from duty.damage import Detail, of_cycles, of_directions
 from duty.details import COMPARISON
@@ -33,7 +34,6 @@ from store.reading import CraneKnown
 
 router = APIRouter(tags=["duty"])
 
-WEEKS_A_YEAR: Final = 365.25 / 7
 ASSUMPTIONS: Final[tuple[str, ...]] = (
     "What was done stays done; only weeks to come change.",
     "Weeks to come are drawn from the whole weeks on record.",
@@ -146,7 +146,7 @@ async def _subject(conn: Conn, crane: CraneKnown, assumed: Crane | None = None) 
             detail=detail,
             counted=reading.cycles(merged_ledger(spans)),
             around=merged_directions(spans),
-            years=days / 365.25,
+            years=days / DAYS_PER_YEAR,
             class_of=class_of,
         )
 
@@ -300,7 +300,7 @@ def _outlook(subject: Subject, weekly: Floats, damage_a_year: float | None) -> O
     return Outlook(
         crane=crane.name,
         used_share=None if stands.used is None else stands.used.total,
-        share_a_year=float(np.nanmean(weekly) * WEEKS_A_YEAR) if np.isfinite(weekly).any() else None,
+        share_a_year=float(np.nanmean(weekly) * WEEKS_PER_YEAR) if np.isfinite(weekly).any() else None,
         review=as_answer(review),
         spent=as_answer(spent),
         reason=spent.reason if isinstance(spent, NoForecast) else stands.reason,

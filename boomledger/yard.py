@@ -14,7 +14,7 @@ from domain.errors import Conflict
 from domain.exclusion import UTILISATION
 from domain.life_record import FILE_BYTES_MAX, LifeRecordAsked, RecordKind
 from domain.overload import OverloadCause, OverloadDecisionAsked
-from duty.life import DAYS_A_YEAR
+from domain.units import DAYS_PER_YEAR
 from duty.status_csv import read_codes
 from simulator.bulk import EventRow, SegmentRow, Written, load
 from simulator.calendar import invented_codes
@@ -181,7 +181,7 @@ def _recorded_from(crane: Crane, start: datetime) -> Crane:
     prior = crane.prior_duty
     if prior is not None:
         since = crane.manufactured_on or crane.commissioned_on
-        prior = prior.model_copy(update={"years": round((start.date() - since).days / DAYS_A_YEAR, 4)})
+        prior = prior.model_copy(update={"years": round((start.date() - since).days / DAYS_PER_YEAR, 4)})
     return crane.model_copy(update={"registered_at": start, "prior_duty": prior})
 
 

@@ -28,7 +28,7 @@ SHORT_MODULE: Final = 60
 
 FACTORS: Final = frozenset(
     {60, 1000, 3600, 60_000, 86_400, 3_600_000, 86_400_000, 1e6, 0.3048, 0.45359237, 9.80665, 9.81, 0.44704}
-    | {2.20462, 3.28084, 4.44822}
+    | {2.20462, 3.28084, 4.44822, 365.25}
 )
 TRIGONOMETRY: Final = frozenset({"cos", "sin", "tan", "atan", "atan2", "arctan", "arctan2", "acos", "arccos", "asin", "arcsin", "radians", "deg2rad", "hypot"})  # fmt: skip
 CHART_WORDS: Final = re.compile(r"chart|outreach|capacity|\breach")

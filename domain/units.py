@@ -23,6 +23,10 @@ MS_PER_DAY: Final = MS_PER_S * S_PER_DAY
 MIN_PER_DAY: Final = S_PER_DAY // S_PER_MIN
 H_PER_DAY: Final = S_PER_DAY // S_PER_H
 BYTES_PER_MB: Final = 1_000_000
+DAYS_PER_YEAR: Final = 365.25  # a Julian year
+DAYS_PER_WEEK: Final = 7
+WEEKS_PER_YEAR: Final = DAYS_PER_YEAR / DAYS_PER_WEEK
+DAYS_PER_MONTH: Final = DAYS_PER_YEAR / 12
 
 SI_PER: Final[dict[str, float]] = {
     "kg": 1.0,

@@ -19,9 +19,9 @@ from typing import Any, Final, NamedTuple
 from domain.crane import AssessmentEntries
 from domain.life_record import Defect, RecordKind
 from domain.said import said_day
+from domain.units import DAYS_PER_YEAR
 from duty.forecast import Forecast, NoForecast
 
-DAYS_A_YEAR: Final = 365.25
 NOTE_CHARS: Final = 80
 
 
@@ -140,7 +140,7 @@ def years_after(begin: date, years: float) -> date:
         due = begin.replace(year=begin.year + whole)
     except ValueError:  # 29 February
         due = date(begin.year + whole, 2, 28)
-    return due + timedelta(days=round((years - whole) * DAYS_A_YEAR))
+    return due + timedelta(days=round((years - whole) * DAYS_PER_YEAR))
 
 
 def _by_use(

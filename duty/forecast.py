@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from domain.errors import InvalidInput
+from domain.units import WEEKS_PER_YEAR
 from duty.geometry import Floats
 from duty.trend import kendall
 
@@ -20,7 +21,6 @@ LEAST_WORKING_WEEKS: Final = 8  # of these with any lift. This project's choice
 HORIZON_YEARS: Final = 100
 FUTURES: Final = 1000
 SEED: Final = 12_482  # of every forecast: the same record gives the same dates everywhere
-YEAR_WEEKS: Final = 365.25 / 7
 # Four choices of this project, held against invented fleets in benchmarks/forecast.py:
 SEASON_SWING: Final = 0.35  # of the year's mean: how far a season that is not seen may lie above or below
 SHORT_RECORD: Final = 0.7  # of the standard error of the mean, for what few blocks do not tell
@@ -179,7 +179,7 @@ def _dated(
         start + late * _WEEK if np.isfinite(late) else None,
         weeks,
         found,
-        weeks < YEAR_WEEKS,
+        weeks < WEEKS_PER_YEAR,
     )
 
 
@@ -207,12 +207,12 @@ def _pace(needed: Floats, use: Floats, rng: np.random.Generator, futures: int) -
     """
     phase = rng.uniform(0.0, 2 * np.pi, futures)
     chance = rng.standard_normal((2, futures))
-    off = SEASON_SWING * abs(np.sinc(use.size / YEAR_WEEKS))
+    off = SEASON_SWING * abs(np.sinc(use.size / WEEKS_PER_YEAR))
     season = 1.0 / (1.0 + off * np.cos(phase))
     block = _block(use.size)
     means = use[use.size % block :].reshape(-1, block).mean(axis=1)
     error = float(means.std(ddof=1)) / float(use.mean()) / np.sqrt(means.size)
-    years = needed / float(use.mean()) / YEAR_WEEKS
+    years = needed / float(use.mean()) / WEEKS_PER_YEAR
     return np.asarray(season * np.exp(SHORT_RECORD * error * chance[0]) * _drift(years, chance[1]))
 
 
@@ -236,7 +236,7 @@ def _weeks_to(needed: Floats, use: Floats, rng: np.random.Generator, futures: in
     follows = np.roll(starts, -1, axis=1)
     ends, begins = until[starts + block].ravel(), until[follows].ravel()
     starts, follows = starts.ravel(), follows.ravel()
-    draws = int(np.ceil(HORIZON_YEARS * 365.25 / 7 / block))
+    draws = int(np.ceil(HORIZON_YEARS * WEEKS_PER_YEAR / block))
     found = np.where(needed > 0, np.inf, 0.0)
     before = np.zeros(futures)
     for first in range(0, draws, _DRAWS_AT_ONCE):

@@ -21,13 +21,13 @@ from typing import Final, NamedTuple
 from domain.crane import Crane, DesignClass, PriorDuty
 from domain.errors import InvalidInput
 from domain.said import said_day
+from domain.units import DAYS_PER_YEAR
 from duty.recording import Recording
 from duty.spectrum import design_limits
 
 SPENT_SHARE: Final = 1.0
 """Used share at which the design working period is spent (natural reading, from memory)."""
 
-DAYS_A_YEAR: Final = 365.25
 YEARS_ROUNDING: Final = 0.1  # years are entered to one decimal place
 
 
@@ -139,7 +139,7 @@ def prior_years(crane: Crane, first_day: date) -> PriorYears:
     below YEARS_ROUNDING of an entry with years is rounding. Unknown years are never below 0; see `contradictions`.
     """
     since = crane.manufactured_on or crane.commissioned_on
-    whole = max((first_day - since).days / DAYS_A_YEAR, 0.0)
+    whole = max((first_day - since).days / DAYS_PER_YEAR, 0.0)
     prior = crane.prior_duty
     entered = 0.0 if prior is None else whole if prior.years is None else prior.years
     unknown = max(whole - entered, 0.0)
@@ -236,7 +236,7 @@ def _prior_that_does_not_fit(crane: Crane, since: date, until: date | None) -> l
         )
     if until is None:
         return found
-    whole = max((until - since).days / DAYS_A_YEAR, 0.0)
+    whole = max((until - since).days / DAYS_PER_YEAR, 0.0)
     if prior.years is not None and prior.years > whole + YEARS_ROUNDING:
         found.append(
             Contradiction(

@@ -17,6 +17,7 @@ import numpy as np
 from domain.counter import CounterKind
 from domain.crane import Crane
 from domain.errors import InvalidInput
+from domain.units import DAYS_PER_YEAR
 from duty import life
 from duty.assessment import Assessment, special_assessment
 from duty.forecast import Forecast, NoForecast, forecasts, whole_weeks
@@ -254,7 +255,7 @@ def _unjudged(crane: Crane, totals: Totals, f1: float | None) -> Standing:
         design_years=years,
         prior=prior,
         prior_unknown=0.0 if prior is None else life.unknown_share(prior.unknown, years.years),
-        blank_years=blank_days(totals.weeks, totals.counters) / life.DAYS_A_YEAR,
+        blank_years=blank_days(totals.weeks, totals.counters) / DAYS_PER_YEAR,
         contradictions=(
             *(one.text for one in life.contradictions(crane, totals.first_day)),
             *totals.counter_problems,

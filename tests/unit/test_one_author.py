@@ -44,6 +44,7 @@ Reader = Callable[[str, str], Iterator[tuple[str, int, str, str]]]
     [
         ("shown = length_m / 0.3048", "conversion"),
         ("hours = 3_600_000 * ms", "conversion"),
+        ("years = days / 365.25", "conversion"),
         ("x = reach * np.cos(angle)", "kinematics"),
         ("kg = np.interp(at, outreach_m, capacity)", "chart"),
         ("i = chart_m.searchsorted(at)", "chart"),
