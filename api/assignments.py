@@ -1,7 +1,7 @@
 """A day's list of jobs over the fleet, and which cranes should take lighter work."""
 
 from dataclasses import replace
-from datetime import UTC, date, datetime, timedelta
+from datetime import UTC, date, datetime
 from typing import Annotated
 
 import anyio
@@ -55,10 +55,10 @@ async def assign_list(asked: AssignmentAsked, conn: Conn, caller: Caller, book: 
 
 def _kept_free(listed: ListedJob) -> Window:
     """The window of a listed job with the travel around it."""
-    if listed.job.window is None:
+    busy = listed.busy
+    if busy is None:
         raise InvalidInput(f"job {listed.title!r} has no window: give one", field="jobs.job.window")
-    travel = timedelta(minutes=listed.travel_minutes)
-    return Window(starts_at=listed.job.window.starts_at - travel, ends_at=listed.job.window.ends_at + travel)
+    return busy
 
 
 def _assigned(

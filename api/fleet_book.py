@@ -80,6 +80,7 @@ class Situation:
         Flags, ...
     ]  # by fleet and crane: whether its charts hold on a local day of the time asked for
     local_days: dict[str, tuple[date, date]]  # first and last day of the time asked for, by time zone
+    asked_at: datetime
     standing: Standing
     faults: dict[int, tuple[str, ...]]  # index of a crane to the codes of its open faults
     held: dict[str, Held]  # cranes that are held in the window asked for
@@ -91,10 +92,14 @@ class Situation:
 
     @cached_property
     def assessment_overdue(self) -> Flags:
-        """By crane: whether its special assessment is due by the last day of the time asked for."""
+        """By crane: whether its special assessment is due by the last day of the time asked for, or by today where that is over.
+
+        What is due today is due whatever day is typed.
+        """
         due = np.zeros(len(self.listed.rows), np.bool_)
         for zone, (_, last) in self.local_days.items():
-            due |= (self.listed.zones == zone) & (self.standing.assessment_on <= np.datetime64(last))
+            by = max(last, self.asked_at.astimezone(ZoneInfo(zone)).date())
+            due |= (self.listed.zones == zone) & (self.standing.assessment_on <= np.datetime64(by))
         return due
 
     def first_day(self, index: int) -> date:
@@ -135,7 +140,7 @@ class FleetBook:
         for row in await reservations.cranes_with_faults(conn):
             if row.crane in fleets[0].index:
                 faults[fleets[0].index[row.crane]] = tuple(row.codes)
-        return [_situation(fleets, start, end, standing, faults) for start, end in times]
+        return [_situation(fleets, start, end, now, standing, faults) for start, end in times]
 
     async def _fleets(
         self, conn: AsyncConnection[Any], starts_at: datetime, ends_at: datetime
@@ -282,6 +287,7 @@ def _situation(
     fleets: list[Listed],
     starts_at: datetime,
     ends_at: datetime,
+    asked_at: datetime,
     standing: Standing,
     faults: dict[int, tuple[str, ...]],
 ) -> Situation:
@@ -307,6 +313,7 @@ def _situation(
         fleets=tuple(kept),
         holds=tuple(holds),
         local_days=days,
+        asked_at=asked_at,
         standing=standing,
         faults=faults,
         held={},

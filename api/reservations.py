@@ -91,6 +91,10 @@ async def print_held(reservation_id: ReservationId, conn: Conn, caller: Caller, 
     found = await show_reservation(reservation_id, conn, caller)
     if found.job is None:
         raise NotFound(f"reservation {reservation_id} was made without a job: ask for the sheet with the job")
+    if found.released_at is not None:
+        raise Conflict(
+            f"reservation {reservation_id} is cancelled, so {found.crane} is not kept for this lift: reserve it again"
+        )
     crane = await get_known_crane(found.crane, conn, caller)
     situation = await book.situation(conn, found.job.window, with_held=False)
     candidate = await anyio.to_thread.run_sync(answer_for, found.job, situation, crane.name)

@@ -9,7 +9,7 @@ from enum import StrEnum
 from typing import Any, Final, NamedTuple
 from zoneinfo import ZoneInfo
 
-from domain.said import MONTHS, THIN, Quantity, Said, rounded, said_day
+from domain.said import MONTHS, THIN, Bound, Quantity, Said, rounded, said_day
 from domain.units import MS_PER_S, S_PER_DAY, S_PER_H, S_PER_MIN, SI_PER, s_to_h
 
 NBSP: Final = "\u00a0"
@@ -31,11 +31,12 @@ def plain(value: float | None, decimals: int = 0) -> str:
     return f"{value:,.{decimals}f}".replace(",", THIN).replace("-", "\u2212")
 
 
-def percent(value: float | None) -> str:
-    """Percent [%]: one decimal below 10, none above."""
+def percent(value: float | None, bound: Bound = "near") -> str:
+    """Percent [%]: one decimal below 10, none above; rounded as its bound allows."""
     if value is None:
         return MISSING
-    return f"{plain(value, 1 if abs(value) < 9.95 else 0)}{NBSP}%"
+    decimals = 1 if abs(value) < 9.95 else 0
+    return f"{plain(rounded(value, decimals, bound), decimals)}{NBSP}%"
 
 
 def share(value: float | None) -> str:
@@ -76,6 +77,11 @@ def mass(value_kg: float | None, units: Units) -> str:
     return _formed(value_kg, _MASS[units], round)
 
 
+def load(value_kg: float | None, units: Units) -> str:
+    """What hangs on a hook by the plan [kg], read as a mass, but never rounded down."""
+    return _formed(value_kg, _MASS[units], lambda steps: math.ceil(steps - 1e-9))
+
+
 def rated(value_kg: float | None, units: Units) -> str:
     """A capacity or what is left of it [kg], read as a mass, but cut and never rounded up."""
     return _formed(value_kg, _MASS[units], lambda steps: math.floor(steps + 1e-9))
@@ -89,11 +95,11 @@ def _formed(value: float | None, forms: tuple[Form, ...], whole: Any) -> str:
     return f"{plain(steps * form.step, form.decimals)}{NBSP}{form.unit}"
 
 
-def length(value_m: float | None, units: Units) -> str:
-    """Length [m] in metres or feet, one decimal."""
+def length(value_m: float | None, units: Units, bound: Bound = "near") -> str:
+    """Length [m] in metres or feet, one decimal; rounded as its bound allows."""
     if value_m is None:
         return MISSING
-    return f"{plain(value_m / length_factor(units), 1)}{NBSP}{length_unit(units)}"
+    return f"{plain(rounded(value_m / length_factor(units), 1, bound), 1)}{NBSP}{length_unit(units)}"
 
 
 def drawn(units: Units) -> dict[str, Any]:
@@ -104,21 +110,21 @@ def drawn(units: Units) -> dict[str, Any]:
 
 
 def force(value_kn: float | None, units: Units) -> str:
-    """Force [kN] in kilonewtons or pounds-force, the latter to the next hundred up: these are upper bounds."""
+    """Force [kN] in kilonewtons or hundreds of pounds-force, never rounded down: these are upper bounds."""
     if value_kn is None:
         return MISSING
     if units is Units.US:
-        return f"{plain(100 * math.ceil(value_kn / SI_PER['lbf'] / 100))}{NBSP}lbf"
-    return f"{plain(value_kn)}{NBSP}kN"
+        return f"{plain(rounded(value_kn / SI_PER['lbf'], -2, 'least'))}{NBSP}lbf"
+    return f"{plain(rounded(value_kn, 0, 'least'))}{NBSP}kN"
 
 
 def pressure(value_kpa: float | None, units: Units) -> str:
-    """Ground pressure [kPa] in kilopascals or pounds-force per square foot, the latter to ten."""
+    """Pressure under a pad [kPa] in kilopascals or tens of pounds-force per square foot, never rounded down: an upper bound."""
     if value_kpa is None:
         return MISSING
     if units is Units.US:
-        return f"{plain(round(value_kpa / SI_PER['psf'], -1))}{NBSP}psf"
-    return f"{plain(value_kpa)}{NBSP}kPa"
+        return f"{plain(rounded(value_kpa / SI_PER['psf'], -1, 'least'))}{NBSP}psf"
+    return f"{plain(rounded(value_kpa, 0, 'least'))}{NBSP}kPa"
 
 
 _IN_US: Final = {

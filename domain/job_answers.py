@@ -1,6 +1,6 @@
 """What the api takes and answers around dispatch: reservations, charts, a day's list, levelling, planned and measured."""
 
-from datetime import date
+from datetime import date, timedelta
 from typing import Annotated
 
 from pydantic import AwareDatetime, Field, StrictBool, StringConstraints
@@ -114,6 +114,16 @@ class ListedJob(Value):
     travel_minutes: float = Field(
         default=0, ge=0, le=1440, description="kept free before and after the window"
     )
+
+    @property
+    def busy(self) -> Window | None:
+        """The window with the travel around it, in which the crane is of no use to anybody else; None without a window."""
+        if self.job.window is None:
+            return None
+        travel, window = timedelta(minutes=self.travel_minutes), self.job.window
+        return window.model_copy(
+            update={"starts_at": window.starts_at - travel, "ends_at": window.ends_at + travel}
+        )
 
 
 class AssignmentAsked(Value):

@@ -13,6 +13,7 @@ from domain.crane import Crane, LoadChart, Sector, Spread, sector_words
 from domain.dispatch_answers import DispatchCandidate, DispatchQuestion, StateCode
 from domain.errors import InvalidInput
 from domain.job import ASSUMED_BELOW_HOOK_M, ASSUMED_CLEARANCE_M, USUAL_HOOK_HEIGHT_M, Position
+from domain.said import Quantity, Unit
 from duty.capacity import SECTORS
 from duty.drawing import SetUp, lift_curve
 from duty.geometry import envelope
@@ -99,13 +100,13 @@ def sheet_data(sheet: Sheet) -> dict[str, Any]:
 def _lift(sheet: Sheet) -> Pairs:
     job = sheet.question
     pairs = [
-        ("Load", f"{job.mass_kg:.0f} kg"),
-        ("Rigging and attachment", f"{job.rigging_kg:.0f} kg"),
-        ("On the hook", f"{job.hook_load_kg:.0f} kg"),
+        ("Load", _at_least(job.mass_kg, "kg")),
+        ("Rigging and attachment", _at_least(job.rigging_kg, "kg")),
+        ("On the hook", _at_least(job.hook_load_kg, "kg")),
         ("Set down at", _position(job.place)),
     ]
-    if job.pick is not None:
-        pairs.insert(3, ("Picked up at", _position(job.pick)))
+    picked = "NOT ENTERED, not checked" if job.pick is None else _position(job.pick)
+    pairs.insert(3, ("Picked up at", picked))
     if job.obstacle_height_m is not None:
         pairs.append(
             (
@@ -118,14 +119,38 @@ def _lift(sheet: Sheet) -> Pairs:
     pairs.append(
         ("Room for stabilisers", f"left {_SPREADS[job.spread_left]}, right {_SPREADS[job.spread_right]}")
     )
-    bears = "not stated" if job.ground_bearing_kpa is None else f"{job.ground_bearing_kpa:.0f} kPa"
-    plate = "none" if job.plate_area_m2 is None else f"{job.plate_area_m2:.2f} m2"
-    pairs += [("Ground bears", bears), ("Plates under pads", plate)]
+    bears = "not stated" if job.ground_bearing_kpa is None else _at_most(job.ground_bearing_kpa, "kPa")
+    plate = "none" if job.plate_area_m2 is None else _at_most(job.plate_area_m2, "m2", 2)
+    pairs += [
+        ("Ground bears", bears),
+        ("Plates under pads", plate),
+        ("Wind", _compared(job.wind_m_s, sheet.crane.wind_limit_m_s, "m/s")),
+        ("Slope", _compared(job.slope_deg, sheet.crane.slope_limit_deg, "deg")),
+    ]
     if job.window is not None:
         zone = ZoneInfo(sheet.time_zone)
         start, end = job.window.starts_at.astimezone(zone), job.window.ends_at.astimezone(zone)
         pairs.append(("Time", f"{start:%Y-%m-%d %H:%M} to {end:%Y-%m-%d %H:%M} {sheet.time_zone}"))
     return pairs
+
+
+def _at_least(value: float | None, unit: Unit, decimals: int = 0) -> str:
+    """A load or what is needed, never rounded down."""
+    return "" if value is None else str(Quantity(value=value, unit=unit, decimals=decimals, bound="least"))
+
+
+def _at_most(value: float | None, unit: Unit, decimals: int = 0) -> str:
+    """A capacity or what is left, never rounded up."""
+    return "" if value is None else str(Quantity(value=value, unit=unit, decimals=decimals, bound="most"))
+
+
+def _compared(expected: float | None, limit: float | None, unit: Unit) -> str:
+    """What is expected beside the limit entered for the crane."""
+    if expected is None:
+        return "not stated, not compared"
+    if limit is None:
+        return f"{_at_least(expected, unit, 1)}; NO LIMIT ENTERED, not compared"
+    return f"{_at_least(expected, unit, 1)}; limit entered {_at_most(limit, unit, 1)}"
 
 
 def _or_assumed(entered_m: float | None, assumed_m: float) -> str:
@@ -150,9 +175,23 @@ def _crane(sheet: Sheet) -> Pairs:
         ("Fly jib", "fitted" if found.jib_fitted else "not fitted"),
         ("Extensions out", "as needed" if found.stage is None else str(found.stage)),
         ("Load chart", sheet.chart_source),
-        ("Attention", "; ".join(_ATTENTION[one] for one in _matters(found)) or "nothing recorded"),
+        (
+            "Attention",
+            "; ".join([*_reserved(sheet), *(_ATTENTION[one] for one in _matters(found))])
+            or "nothing recorded",
+        ),
         *([] if sheet.override_reason is None else [("OVERRIDDEN", sheet.override_reason)]),
     ]
+
+
+def _reserved(sheet: Sheet) -> list[str]:
+    """That the crane is kept for somebody in the time of the lift, where it is."""
+    until = sheet.candidate.held_until
+    return (
+        []
+        if until is None
+        else [f"RESERVED until {until.astimezone(ZoneInfo(sheet.time_zone)):%Y-%m-%d %H:%M}"]
+    )
 
 
 def _matters(found: DispatchCandidate) -> dict[StateCode, None]:
@@ -167,22 +206,25 @@ def _word(spread: Spread | None) -> str:
 def _result(sheet: Sheet) -> Pairs:
     found, job = sheet.candidate, sheet.question
     return [
-        ("Rated capacity there", f"{found.capacity_kg:.0f} kg"),
-        ("Capacity used", f"{found.capacity_used_pct:.1f} %"),
-        ("Planning limit", f"{job.planning_limit_pct:.0f} %"),
-        ("Headroom to it", f"{found.headroom_pct:.1f} %, {found.headroom_kg:.0f} kg"),
+        ("Rated capacity there", _at_most(found.capacity_kg, "kg")),
+        ("Capacity used", _at_least(found.capacity_used_pct, "%", 1)),
+        ("Planning limit", f"{job.planning_limit_pct:g} %"),
+        ("Headroom to it", f"{_at_most(found.headroom_pct, '%', 1)}, {_at_most(found.headroom_kg, 'kg')}"),
         ("Limited by", found.limited_by or ""),
-        ("Expected display", f"about {found.expected_utilisation_pct:.0f} % utilisation (estimate)"),
+        (
+            "Expected display",
+            f"about {_at_least(found.expected_utilisation_pct, '%')} utilisation (estimate)",
+        ),
     ]
 
 
 def _pads(sheet: Sheet) -> Pairs:
     found, job = sheet.candidate, sheet.question
     return [
-        ("Left, at most", f"{found.pad_left_kn:.0f} kN"),
-        ("Right, at most", f"{found.pad_right_kn:.0f} kN"),
-        ("Ground pressure", f"{found.pad_pressure_kpa:.0f} kPa under pad or plate"),
-        ("Tipping line", f"{found.stability_margin_m:.2f} m from the resultant"),
+        ("Left, at most", _at_least(found.pad_left_kn, "kN")),
+        ("Right, at most", _at_least(found.pad_right_kn, "kN")),
+        ("Ground pressure", f"{_at_least(found.pad_pressure_kpa, 'kPa')} under pad or plate"),
+        ("Tipping line", f"{_at_most(found.stability_margin_m, 'm', 2)} from the resultant"),
         ("Hoisting factor", f"{job.hoisting_factor:.2f} on the load (assumed)"),
     ]
 
@@ -221,16 +263,21 @@ def _chart(sheet: Sheet) -> dict[str, Any]:
             [(0.0, capacity * job.planning_limit_pct / 100), (far, capacity * job.planning_limit_pct / 100)]
         ),
         "marks": [
-            {"x": far * x, "y": capacity * y, "label": f"{capacity:.0f} kg", "hollow": True},
-            {"x": far * x, "y": job.hook_load_kg * y, "label": f"{job.hook_load_kg:.0f} kg", "hollow": False},
+            {"x": far * x, "y": capacity * y, "label": _at_most(capacity, "kg"), "hollow": True},
+            {
+                "x": far * x,
+                "y": job.hook_load_kg * y,
+                "label": _at_least(job.hook_load_kg, "kg"),
+                "hollow": False,
+            },
         ],
         "alt": (
-            f"Rated capacity over outreach. At {far:.2f} m the chart gives {capacity:.0f} kg; the lift hangs "
-            f"{job.hook_load_kg:.0f} kg there."
+            f"Rated capacity over outreach. At {far:.2f} m the chart gives {_at_most(capacity, 'kg')}; the lift hangs "
+            f"{_at_least(job.hook_load_kg, 'kg')} there."
         ),
         "caption": (
             f"Hollow: rated capacity at {far:.2f} m, that of the next larger outreach in the chart. Filled: the lift. "
-            f"Dashed: {job.planning_limit_pct:.0f} % planned with."
+            f"Dashed: {job.planning_limit_pct:g} % planned with."
         ),
     }
 

@@ -107,8 +107,8 @@ def job_words(question: DispatchQuestion, visit: Visit) -> str:
     units = visit.units
     words = t(
         "dispatch.job_words",
-        mass=numbers.mass(question.hook_load_kg, units),
-        rigging=numbers.mass(question.rigging_kg, units),
+        mass=numbers.load(question.hook_load_kg, units),
+        rigging=numbers.load(question.rigging_kg, units),
         outreach=numbers.length(question.outreach_m, units),
         height=_height_words(question.hook_height_m, units),
         left=_room_words(question.spread_left),
@@ -166,7 +166,7 @@ def _card(
                         text=t(
                             "dispatch.headroom.text",
                             headroom=numbers.rated(one.headroom_kg, visit.units),
-                            used=numbers.percent(one.capacity_used_pct),
+                            used=numbers.percent(one.capacity_used_pct, "least"),
                             capacity=numbers.rated(one.capacity_kg, visit.units),
                             limit=numbers.percent(limit),
                         ),
@@ -244,6 +244,8 @@ def configuration_words(one: DispatchCandidate) -> str:
         right=t(f"spread.{one.spread_right}"),
         where=t(f"sector.{one.sector}") if one.sector else t("dispatch.every_sector"),
     )
+    if one.stage is not None:
+        words += t("dispatch.configuration.stage", count=one.stage)
     return words + (t("dispatch.configuration.jib") if one.jib_fitted else "")
 
 

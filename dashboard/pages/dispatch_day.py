@@ -246,7 +246,7 @@ def _row(visit: Visit, lines: Sequence[Line], index: int, one: AssignedJob, zone
             html.Div(
                 t(
                     "dispatch.day.job",
-                    mass=numbers.mass(asked.job.hook_load_kg, visit.units),
+                    mass=numbers.load(asked.job.hook_load_kg, visit.units),
                     outreach=numbers.length(asked.job.outreach_m, visit.units),
                     travel=numbers.plain(asked.travel_minutes),
                 ),
@@ -304,12 +304,11 @@ async def _hold_list(client: Client, values: Values, context: Values) -> Done:
     held, failed = 0, []
     for one in context["holding"]:
         listed = ListedJob.model_validate(one["job"])
-        if listed.job.window is None:
+        busy = listed.busy
+        if busy is None:
             continue
         try:
-            await client.hold(
-                HoldAsked(crane=one["crane"], window=listed.job.window, title=listed.title, job=listed.job)
-            )
+            await client.hold(HoldAsked(crane=one["crane"], window=busy, title=listed.title, job=listed.job))
             held += 1
         except BoomledgerError as problem:
             failed.append(f"{listed.title}: {problem}")

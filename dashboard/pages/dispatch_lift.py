@@ -88,20 +88,24 @@ def _figures(visit: Visit, one: DispatchCandidate) -> html.Div:
         marks.fact(
             t("dispatch.fact.capacity"),
             numbers.rated(one.capacity_kg, visit.units),
-            t("dispatch.fact.used", used=numbers.percent(one.capacity_used_pct)),
+            t("dispatch.fact.used", used=numbers.percent(one.capacity_used_pct, "least")),
         ),
         marks.fact(
             t("dispatch.fact.headroom"),
             numbers.rated(one.headroom_kg, visit.units),
-            t("dispatch.fact.headroom.note", points=numbers.percent(one.headroom_pct)),
+            t("dispatch.fact.headroom.note", points=numbers.percent(one.headroom_pct, "most")),
         ),
         marks.fact(t("dispatch.fact.pad_left"), _up_to(one.pad_left_kn, visit), estimate),
         marks.fact(t("dispatch.fact.pad_right"), _up_to(one.pad_right_kn, visit), estimate),
         marks.fact(
             t("dispatch.fact.pressure"), numbers.pressure(one.pad_pressure_kpa, visit.units), estimate
         ),
-        marks.fact(t("dispatch.fact.margin"), numbers.length(one.stability_margin_m, visit.units), estimate),
-        marks.fact(t("dispatch.fact.expected"), numbers.percent(one.expected_utilisation_pct), estimate),
+        marks.fact(
+            t("dispatch.fact.margin"), numbers.length(one.stability_margin_m, visit.units, "most"), estimate
+        ),
+        marks.fact(
+            t("dispatch.fact.expected"), numbers.percent(one.expected_utilisation_pct, "least"), estimate
+        ),
     )
     return html.Div([facts, html.P(t("dispatch.estimate.note"), className="bl-summary")])
 
@@ -168,7 +172,7 @@ def _curve(
     )
     summary = t(
         "dispatch.curve.summary",
-        load=numbers.mass(question.hook_load_kg, visit.units),
+        load=numbers.load(question.hook_load_kg, visit.units),
         outreach=numbers.length(far_m, visit.units),
         capacity=numbers.rated(one.capacity_kg, visit.units),
         limit=numbers.percent(question.planning_limit_pct),

@@ -1,7 +1,7 @@
 """The jobs of a day's list as text: as they stand in the address, and as a person types or pastes them."""
 
 from collections.abc import Mapping, Sequence
-from datetime import date, datetime
+from datetime import date
 from typing import Any, Final, NamedTuple
 from zoneinfo import ZoneInfo
 
@@ -9,7 +9,7 @@ from pydantic import ValidationError
 
 from dashboard import numbers
 from dashboard.numbers import Units
-from dashboard.pages.dispatch_question import problems_by_field
+from dashboard.pages.dispatch_question import clock_time, problems_by_field
 from dashboard.parts import form
 from dashboard.parts.form import Unreadable
 from dashboard.texts import t
@@ -81,9 +81,7 @@ def read_job(cells: Mapping[str, str], day: date, zone: ZoneInfo, units: Units =
     times = {}
     for name in ("from", "to"):
         try:
-            times[name] = datetime.fromisoformat(f"{day.isoformat()}T{cells.get(name, '')[:5]}").replace(
-                tzinfo=zone
-            )
+            times[name] = clock_time(day.isoformat(), cells.get(name, ""), zone, latest=name == "to")
         except ValueError:
             problems[name] = t("dispatch.day.clock")
     if problems:

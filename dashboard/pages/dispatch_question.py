@@ -5,6 +5,7 @@ the yard.
 """
 
 import math
+import re
 from collections.abc import Mapping
 from datetime import UTC, datetime
 from typing import Any, Final, NamedTuple
@@ -81,6 +82,7 @@ CHOICES: Final[dict[str, str]] = {
     "tolerated": "",
 }
 """Fields that are words, with what holds when nothing is chosen."""
+_CLOCK: Final = re.compile(r"(\d{1,2}):(\d\d)(?::00)?")
 JOB_KEYS: Final = (*(one.name for one in NUMBERS), *CHOICES, "from", "to")
 
 
@@ -226,13 +228,28 @@ def _window_typed(chosen: Mapping[str, Any], zone: ZoneInfo) -> dict[str, str]:
         raise Bad(missing)
     try:
         times = [
-            datetime.fromisoformat(f"{day[:10]}T{clock[:5]}").replace(tzinfo=zone) for clock in (start, end)
+            clock_time(day[:10], clock, zone, latest=latest)
+            for clock, latest in ((start, False), (end, True))
         ]
     except ValueError as problem:
         raise Bad({"from": t("dispatch.when.unreadable")}) from problem
     if times[1] <= times[0]:
         raise Bad({"to": t("dispatch.when.order")})
     return dict(zip(("from", "to"), (address_time(one) for one in times), strict=True))
+
+
+def clock_time(day: str, clock: str, zone: ZoneInfo, *, latest: bool) -> datetime:
+    """The moment [UTC] of a clock time, "8:30" or "08:30", on an ISO day of a zone.
+
+    Where the clocks change a time can come twice or not at all: of the two moments that may be meant the earlier, or the latest, so
+    that a window from one to the other is never too short. Raises ValueError for anything else, so that no word behind the time is lost.
+    """
+    found = _CLOCK.fullmatch(clock.strip())
+    if found is None:
+        raise ValueError(f"{clock!r} is no time: hours and minutes, 08:30")
+    local = datetime.fromisoformat(f"{day}T{found[1]:0>2}:{found[2]}")
+    meant = [local.replace(tzinfo=zone, fold=fold).astimezone(UTC) for fold in (0, 1)]
+    return max(meant) if latest else min(meant)
 
 
 def address_time(when: datetime) -> str:

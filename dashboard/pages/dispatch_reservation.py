@@ -86,7 +86,8 @@ def _steps(row: ReservationRow) -> html.Div:
         )
     ]
     if row.job is not None:
-        steps.append(_sheet(row))
+        if row.released_at is None:
+            steps.append(_sheet(row))
         steps.append(
             dmc.Anchor(
                 t("dispatch.reservation.again"),

@@ -525,6 +525,39 @@ async def test_a_state_has_one_meaning_at_every_door(client: httpx.AsyncClient, 
         assert (noted[0]["override_reason"], noted[0]["crane"]) == (reason, crane)
 
 
+async def test_a_window_that_is_over_hides_no_assessment_that_is_due(
+    client: httpx.AsyncClient, database: str
+) -> None:
+    assess_by(database, "yard-05", "2021-06-01")
+    window = {"starts_at": "2020-03-02T06:00:00Z", "ends_at": "2020-03-02T08:00:00Z"}
+    job = {**JOB, **ROOM, "sectors": ["side", "rear"], "window": window}
+    row = await row_of(client, "yard-05", **job)
+    assert (row["fit"], row["usable"], row["needs_override"]) == (True, False, True)
+    listed = {"jobs": [{"title": "Roof", "job": job}]}
+    assert (await client.post("/dispatch/assignment", json=listed)).json()["jobs"][0]["crane"] != "yard-05"
+    sheet = {"crane": "yard-05", "title": "Roof", "job": job}
+    refused = await client.post("/dispatch/lift-sheet", json=sheet)
+    assert (refused.status_code, refused.json()["fields"]) == (422, ["override_reason"])
+
+
+@pytest.mark.parametrize("year", ["0001", "9999"])
+async def test_a_window_beyond_the_years_is_refused_at_every_door(
+    client: httpx.AsyncClient, year: str
+) -> None:
+    window = {"starts_at": f"{year}-01-01T00:00:00Z", "ends_at": f"{year}-12-31T23:00:00Z"}
+    job = {**JOB, **ROOM, "window": window}
+    for path, asked in (
+        ("/dispatch", job),
+        ("/dispatch/assignment", {"jobs": [{"title": "Roof", "job": job, "travel_minutes": 1440}]}),
+        ("/dispatch/drawing", {"crane": "yard-04", "job": job}),
+        ("/dispatch/lift-sheet", {"crane": "yard-04", "title": "Roof", "job": job}),
+        ("/reservations", {"crane": "yard-04", "title": "Roof", "window": window}),
+    ):
+        refused = await client.post(path, json=asked)
+        assert refused.status_code == 422, path
+        assert "1970 to 2200" in refused.json()["detail"]
+
+
 async def test_what_comes_up_after_a_reservation_stops_its_sheet(
     client: httpx.AsyncClient, database: str
 ) -> None:

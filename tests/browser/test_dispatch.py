@@ -147,6 +147,14 @@ def test_a_days_list_is_typed_assigned_explained_and_held(site: str, visit: Call
     expect(page.locator("h1")).to_have_text("Calendar")
     page.goto(f"{site}/dispatch/calendar?from=2027-04-08&days=1")
     expect(page.locator(".bl-entry")).to_have_count(2)
+    # 08:00 to 10:00, and 20 minutes of travel before and after: on its way a crane is of no use to anybody.
+    expect(page.locator(".bl-entry-time").first).to_contain_text(re.compile(r"07:40\s*–\s*10:20"))
+    page.locator(".bl-entry").first.click()
+    expect(page.locator("#sheet-print")).to_be_visible()
+    page.get_by_text("Cancel the reservation").first.click()
+    page.get_by_role("button", name=re.compile("^Cancel the reservation")).click()
+    expect(page.locator("#page")).to_contain_text("cancelled by")
+    expect(page.locator("#sheet-print")).to_have_count(0)
 
 
 def test_a_chart_file_is_told_its_problems_by_line_then_entered(

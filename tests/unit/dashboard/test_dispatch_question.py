@@ -7,11 +7,13 @@ from zoneinfo import ZoneInfo
 import pytest
 
 from dashboard.numbers import NBSP, THIN, Units
+from dashboard.pages.dispatch_answer import configuration_words
 from dashboard.pages.dispatch_form import address_typed
 from dashboard.pages.dispatch_list import read_list, read_pasted, shown
 from dashboard.pages.dispatch_question import NUMBERS, Bad, address_of, allowed, query_of_typed, question_of
 from dashboard.parts.form import Unreadable
 from domain.crane import Sector, Spread
+from domain.dispatch_answers import DispatchCandidate
 from domain.job import JibRule, Position, Way
 
 VIENNA = ZoneInfo("Europe/Vienna")
@@ -187,6 +189,54 @@ def test_a_days_list_is_read_line_by_line() -> None:
     assert [problem.split(":")[0] for problem in problems] == ["Line 3", "Line 4", "Line 5"]
     assert problems[1] == "Line 4: Load: not a number; Until: hours and minutes, 08:30"
     assert problems[2] == "Line 5: Rigging: not a number"
+
+
+@pytest.mark.parametrize(("day", "before"), [("2027-10-31", "23:15Z"), ("2027-03-28", "00:15Z")])
+def test_a_time_that_comes_twice_or_never_makes_no_window_too_short(day: str, before: str) -> None:
+    # Central Europe. In autumn 02:30 is 00:30 and 01:30 UTC; in spring there is no 02:30, and it may mean either of the two.
+    typed = {"mass_kg": 1.5, "rigging_kg": 0, "outreach_m": 9}
+    until = query_of_typed(typed, {"day": day, "from": "01:15", "to": "02:30"}, Units.METRIC, VIENNA)
+    assert (until["from"][11:], until["to"][11:]) == (before, "01:30Z")
+    since = query_of_typed(typed, {"day": day, "from": "02:30", "to": "04:00"}, Units.METRIC, VIENNA)
+    assert since["from"] == f"{day}T00:30Z"
+    lines, problems = read_list(["Roof;02:30;02:30;0;1200;0;9"], date.fromisoformat(day), VIENNA)
+    assert problems == []
+    window = lines[0].asked.job.window
+    assert window is not None
+    assert (f"{window.starts_at:%H:%M}", f"{window.ends_at:%H:%M}") == ("00:30", "01:30")
+
+
+@pytest.mark.parametrize(
+    "word", ["08:00 PM", "08:00+05:00", "08:00Z", "08:00-10:00", "0800", "25:00", "8.30", "08:00:30"]
+)
+def test_nothing_behind_a_clock_time_is_cut_off(word: str) -> None:
+    # 08:00 PM is no morning, and a zone of its own is not that of the yard.
+    lines, problems = read_list([f"Roof;06:00;{word};0;1200;0;9"], date(2027, 7, 2), VIENNA)
+    assert (lines, len(problems)) == ([], 1)
+    typed = {"mass_kg": 1.5, "rigging_kg": 0, "outreach_m": 9}
+    with pytest.raises(Bad):
+        query_of_typed(typed, {"day": "2027-07-02", "from": "06:00", "to": word}, Units.METRIC, VIENNA)
+
+
+def test_a_clock_time_is_read_as_people_write_it() -> None:
+    lines, _ = read_list(["Roof;6:00;08:00:00;30;1200;0;9"], date(2027, 7, 2), VIENNA)
+    busy = lines[0].asked.busy
+    assert busy is not None
+    # 06:00 to 08:00 in July are 04:00 to 06:00 UTC; half an hour of travel before and after.
+    assert (busy.starts_at, busy.ends_at) == (
+        datetime(2027, 7, 2, 3, 30, tzinfo=UTC),
+        datetime(2027, 7, 2, 6, 30, tzinfo=UTC),
+    )
+
+
+def test_the_words_of_a_set_up_name_the_extensions_of_its_chart() -> None:
+    one = DispatchCandidate(
+        crane="yard-04", title="", type="t", site="s", fit=True, usable=True, ruling="fit",
+        spread_left=Spread.FULL, spread_right=Spread.PART, jib_fitted=False, stage=1,
+    )  # fmt: skip
+    assert configuration_words(one).endswith(", 1 extension out and no more")
+    assert configuration_words(one.model_copy(update={"stage": 0})).endswith(", 0 extensions out and no more")
+    assert "extension" not in configuration_words(one.model_copy(update={"stage": None}))
 
 
 def test_ground_is_typed_in_the_units_of_the_person_too() -> None:

@@ -129,7 +129,15 @@ CAPACITY = say(
         (numbers.rated(None, Units.METRIC), "–"),
         (numbers.length(8.4, Units.METRIC), f"8.4{NBSP}m"),
         (numbers.length(8.4, Units.US), f"27.6{NBSP}ft"),
-        (numbers.force(134.2, Units.METRIC), f"134{NBSP}kN"),
+        (numbers.force(134.2, Units.METRIC), f"135{NBSP}kN"),  # an upper bound is never rounded down
+        (numbers.force(134.0, Units.METRIC), f"134{NBSP}kN"),
+        (numbers.pressure(1500.4, Units.METRIC), f"1{THIN}501{NBSP}kPa"),
+        (numbers.percent(84.2, "least"), f"85{NBSP}%"),
+        (numbers.percent(0.99, "most"), f"0.9{NBSP}%"),
+        (numbers.length(0.59, Units.METRIC, "most"), f"0.5{NBSP}m"),
+        (numbers.load(1204, Units.METRIC), f"1.21{NBSP}t"),  # a load is never rounded down
+        (numbers.load(1200, Units.METRIC), f"1.20{NBSP}t"),
+        (numbers.load(999.4, Units.METRIC), f"1{THIN}000{NBSP}kg"),
         (numbers.force(10, Units.US), f"2{THIN}300{NBSP}lbf"),  # 2 248.1 by 4.448 222 N in NIST SP 811
         (numbers.pressure(100, Units.METRIC), f"100{NBSP}kPa"),
         (numbers.pressure(100, Units.US), f"2{THIN}090{NBSP}psf"),  # 2 088.5 by 47.880 26 Pa in NIST SP 811
