@@ -30,7 +30,7 @@ def _used(found: Standing) -> str:
         return words + (f" {blank_words(found.blank_years)}" if found.blank_years else "")
     used = found.used
     parts = [f"{_percent(used.counted)} counted with a safety factor of {found.factor.f1:g}"]
-    if used.prior_entered:
+    if found.crane.prior_duty is not None:  # also where its owner says that there was none
         parts.append(f"{_percent(used.prior_entered)} entered by its owner for the time before the record")
     if used.prior_unknown:
         parts.append(

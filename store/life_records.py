@@ -137,6 +137,14 @@ def correct_record(
     rows = LIFE_RECORDS.all(conn, crane_id=crane_id, record_id=None)
     before = _in_force(rows, record_id)
     _check(conn, crane_id, asked, [row for row in rows if row.record_id != record_id], today)
+    for row in rows:
+        if row.withdrawn or record_id not in row.closes:
+            continue
+        if asked.kind not in DEFECTS or asked.happened_on > row.happened_on:
+            raise InvalidInput(
+                f"record {row.record_id} of {row.happened_on} closes this one: correct or withdraw that record first",
+                field="kind" if asked.kind not in DEFECTS else "happened_on",
+            )
     _add_version(conn, crane_id, before, _given(asked), reason, account)
 
 

@@ -128,14 +128,14 @@ def _share(life: LifeAnswer, factors: FactorsAnswer | Trouble) -> html.Section:
 
 
 def _shares(life: LifeAnswer) -> str:
-    """The used share, and each of its parts that is not 0."""
+    """The used share, and each of its parts that is not 0; what its owner states always."""
     parts = [t("life.part.counted", share=numbers.share(life.used_share_counted))]
     for key, share in (
         ("prior", life.used_share_prior),
         ("unknown", life.used_share_unknown),
         ("unrecorded", life.used_share_unrecorded),
     ):
-        if share:
+        if share or (key == "prior" and life.prior_duty is not None):
             years = numbers.plain(life.unknown_years, 1)
             parts.append(t(f"life.part.{key}", share=numbers.share(share), years=years))
     return t("life.used.text", share=numbers.share(life.used_share), parts=", ".join(parts))

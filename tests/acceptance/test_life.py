@@ -16,9 +16,11 @@ from analytics.summary import refresh_one_changed
 from api.app import create_api, running
 from api.settings import ApiSettings
 from dashboard.pages import fleet_table
+from dashboard.pages.life import _shares as shares_of
 from domain.crane import DesignClass, Edition, RecorderRuns
 from domain.detail import DetailSpec
 from domain.fleet_answers import FleetRow
+from domain.life_answers import LifeAnswer
 from duty.damage import detail_of
 from duty.forecast import Forecast, forecast, whole_weeks
 from duty.spectrum import s_class, stress_history
@@ -136,6 +138,18 @@ async def test_one_old_file_does_not_make_twelve_years_known(http: httpx.AsyncCl
     known = await life(http, yard)
     assert known["blank_years"] == 0
     assert 0 < known["used_share_unrecorded"] < 0.01
+
+
+async def test_that_there_was_no_duty_before_is_said_as_an_entry(http: httpx.AsyncClient, yard: Yard) -> None:
+    prior = {"lifts": 0, "kq": 0, "f1": 1.0}
+    entries = [{"crane": yard.crane.name, "prior_duty": prior}]
+    assert (await http.post("/life-history", json={"entries": entries})).status_code == 200
+    refreshed(yard)
+    found = await life(http, yard)
+    assert (found["unknown_years"], found["used_share_prior"]) == (0, 0)
+    assert "0 % entered by its owner for the time before the record" in found["sentence"]
+    shown = shares_of(LifeAnswer.model_validate(found))
+    assert "0.0\xa0% entered for the time before the record" in shown
 
 
 async def test_a_calibration_that_found_half_of_the_truth_is_said_and_in_the_range(

@@ -69,6 +69,26 @@ async def test_a_record_from_entry_to_withdrawal(fresh_api: FastAPI) -> None:
     assert (audit[0]["detail"]["reason"], audit[0]["account"]) == ("another crane", "engineer-north")
 
 
+async def test_what_is_closed_is_not_moved_past_what_closes_it(fresh_api: FastAPI) -> None:
+    engineer = await signed_in(fresh_api, "engineer-north")
+    number = (await engineer.post(PATH, json=CRACK)).json()["record_id"]
+    repair = {"kind": "repair", "happened_on": "2026-03-03", "person": PERSON, "closes": [number]}
+    closer = (await engineer.post(PATH, json=repair)).json()["record_id"]
+    one = f"{PATH}/{number}"
+
+    async def corrected(**changes: Any) -> httpx.Response:
+        tag = {"if-match": (await engineer.get(one)).headers["etag"]}
+        return await engineer.put(one, json={**CRACK, "reason": "read again", **changes}, headers=tag)
+
+    for changes in ({"happened_on": "2026-03-04"}, {"kind": "repair", "length_mm": None}):
+        refused = await corrected(**changes)
+        assert refused.status_code == 422, refused.text
+        assert f"record {closer} of 2026-03-03 closes this one" in refused.json()["detail"]
+    assert (await corrected(happened_on="2026-03-03")).json()["closed_on"] == "2026-03-03"
+    await engineer.delete(f"{PATH}/{closer}", params={"reason": "another crane"})
+    assert (await corrected(happened_on="2026-03-04")).json()["effect"] == "calls"
+
+
 async def test_a_file_comes_back_as_a_download_with_its_hash(fresh_api: FastAPI) -> None:
     engineer = await signed_in(fresh_api, "engineer-north")
     number = (await engineer.post(PATH, json=CRACK)).json()["record_id"]
