@@ -60,7 +60,8 @@ class CoverageAnswer(Answer):
     gaps: tuple[GapRow, ...] = Field(description="the longest, by what is missing")
     estimated: EstimatedDuty | None = Field(description="None without gaps, or with too few days of record")
     note: str = (
-        "Between two starts of the sender the crane was off, or nobody can tell: that time is not missing. An automatic "
+        "Between two starts of the sender the crane was off, or nobody can tell: that time is not missing, but for what "
+        "message numbers say was lost at a start. An automatic "
         "recorder earns f1 = 1.0 only if it cannot be switched off while the crane is used: check that at the crane."
     )
     cautions: tuple[str, ...] = CAUTIONS_DUTY

@@ -215,7 +215,7 @@ FINDING_WORDS: Final[Mapping[FindingCode, FindingWords]] = {
         figures="lifts, used share, damage, coverage",
         moves="either way",
         consequence="The same time was written twice and readings are mixed. The time counts as missing too.",
-        next_step="Let the sender draw a new boot when its clock is set, and keep the clock set.",
+        next_step="Let the sender draw a new boot when its clock is set, keep the clock set, and state the true step.",
         unit="h",
     ),
     FindingCode.CLOCK_BEHIND: FindingWords(

@@ -3,8 +3,9 @@
 A sender numbers its messages within a boot, and sends without a pause from its first to its last. So time between two
 messages of a boot is missing, all of it: messages that were recorded at the crane and are not here, still in the outbox
 (offline) or here in quarantine, as far as numbers are left out; and a hole, where no number is. Between two boots the
-crane was off, or nobody can tell; that is not counted as missing, and the page says so. Where a boot gives a number to
-several messages, nobody can tell what is missing of it.
+crane was off, or nobody can tell; that is not counted as missing, and the page says so. But for numbers: a boot begins with
+0 or 1, or goes on from the boot before, so numbers before its first message that are here are time before it. Where a boot
+gives a number to several messages, nobody can tell what is missing of it.
 
 Time that was recorded and cannot be told is missing too: two boots at once are two senders under one name (or a clock that was
 set back at a start), a start that falls while the numbers rise is a clock set back, and what comes a day or more after its
@@ -67,7 +68,7 @@ def missing_messages(
     if start_ms.size < 2:
         return []
     longest_ms = int((end_ms - start_ms).max())
-    found: list[Gap] = []
+    found = list(_before_boots(start_ms, end_ms, boot, seq, events, quarantined))
     small: list[tuple[int, int, int]] = []  # from, to, and how long or (negative) how much too early
     for part in _boots(boot, start_ms):
         until = np.maximum.accumulate(end_ms[part])[:-1]
@@ -85,6 +86,36 @@ def missing_messages(
         begin_ms, past_ms = min(begin for begin, _, _ in small), max(past for _, past, _ in small)
         found.append(Gap(begin_ms, past_ms, "hole", summed_ms, 0))
     return sorted(found, key=lambda gap: gap.from_ms)
+
+
+def _before_boots(
+    start_ms: Ints,
+    end_ms: Ints,
+    boot: Ints,
+    seq: Ints,
+    events: frozenset[tuple[int, int]],
+    quarantined: frozenset[tuple[int, int]],
+) -> Iterator[Gap]:
+    """What the numbers before the first message of a boot account for of the time since the boot before it.
+
+    Of the first boot this follows from the day before. A number above the last one of the boot before may go on from it: then
+    only what lies between them is missing, which is the least that it can be.
+    """
+    longest_ms = int((end_ms - start_ms).max())
+    parts = sorted(_boots(boot, start_ms), key=lambda part: int(start_ms[part[0]]))
+    before = parts[0]
+    for part in parts[1:]:
+        until_ms, first = int(end_ms[before].max()), int(seq[part[0]])
+        left_ms = int(start_ms[part[0]]) - until_ms
+        if left_ms >= SMALL_MS:
+            of_before = int(boot[before[0]])
+            last = max([int(seq[before].max()), *(number for of, number in events if of == of_before)])
+            numbers = range(last + 1 if first > last else 1, first)
+            messages = _left_out(int(boot[part[0]]), numbers, events, quarantined)
+            found = _between(until_ms, left_ms, messages, longest_ms)
+            yield from (gap for gap in found if gap.cause != "hole")
+        if int(end_ms[part].max()) >= until_ms:
+            before = part
 
 
 def _left_out(
@@ -185,7 +216,8 @@ def overlaps(
 def set_back(start_ms: Ints, end_ms: Ints, boot: Ints, seq: Ints, within: Span) -> list[Gap]:
     """Time inside `within` that a boot wrote twice: a message that begins before one of a lower number has ended.
 
-    start_ms, end_ms, boot, seq: messages in any order, shape (n,), end exclusive. Numbers given again tell nothing.
+    start_ms, end_ms, boot, seq: messages in any order, shape (n,), end exclusive. Numbers given again tell nothing. Less than
+    SMALL_MS at once is jitter; what is more adds up, so that a step stated too long or a clock set back often is told.
     """
     found: list[Span] = []
     counted = np.flatnonzero(~_again(start_ms, boot, seq))
@@ -194,7 +226,8 @@ def set_back(start_ms: Ints, end_ms: Ints, boot: Ints, seq: Ints, within: Span) 
         before = np.maximum.accumulate(end_ms[chosen])[:-1]
         back = np.flatnonzero(start_ms[chosen][1:] < before)
         found += zip(start_ms[chosen][1:][back], np.minimum(end_ms[chosen][1:], before)[back], strict=True)
-    return _gaps("clock", found, within)
+    gaps = _gaps("clock", found, within, SMALL_MS)
+    return gaps if sum(gap.missing_ms for gap in gaps) >= SHORTEST_CLOCK_GAP_MS else []
 
 
 def late(start_ms: Ints, end_ms: Ints, received_ms: Ints, boot: Ints, within: Span) -> list[Gap]:
@@ -250,8 +283,10 @@ def _again(start_ms: Ints, boot: Ints, seq: Ints) -> NDArray[np.bool_]:
     return again
 
 
-def _gaps(cause: Cause, spans: Iterable[Span], within: Span) -> list[Gap]:
-    """Spans cut to `within` and joined where they touch, those of SHORTEST_CLOCK_GAP_MS and more."""
+def _gaps(
+    cause: Cause, spans: Iterable[Span], within: Span, least_ms: int = SHORTEST_CLOCK_GAP_MS
+) -> list[Gap]:
+    """Spans cut to `within` and joined where they touch, those of least_ms and more."""
     joined: list[list[int]] = []
     for start, end in sorted((max(int(a), within[0]), min(int(b), within[1])) for a, b in spans):
         if end <= start:
@@ -260,8 +295,4 @@ def _gaps(cause: Cause, spans: Iterable[Span], within: Span) -> list[Gap]:
             joined[-1][1] = max(joined[-1][1], end)
         else:
             joined.append([start, end])
-    return [
-        Gap(start, end, cause, end - start, 0)
-        for start, end in joined
-        if end - start >= SHORTEST_CLOCK_GAP_MS
-    ]
+    return [Gap(start, end, cause, end - start, 0) for start, end in joined if end - start >= least_ms]

@@ -68,16 +68,23 @@ from (
         excluded_ms + overlap_ms + clock_ms + case when posed then no_pose_ms else 0 end as unrecorded_ms,
         sensor_gap_ms + offline_gap_ms + quarantine_gap_ms + hole_ms + overlap_ms + clock_ms + excluded_ms
             + case when posed then no_pose_ms else 0 end as gap_ms,
-        case when lag(last_boot) over w = first_boot and first_seq >= lag(last_seq) over w
-                and first_at > lag(last_at) over w
-            then least(
-                greatest((first_seq - lag(last_seq) over w - 1) * message_ms, 86400000),
-                (extract(epoch from first_at - lag(last_at) over w) * 1000)::bigint
-            )
+        case when first_at <= before_at then 0
+            when before_boot = first_boot and first_seq >= before_seq
+            then least(greatest(left_out * message_ms, 86400000), between_ms)
+            when before_boot <> first_boot and left_out <= 1000000 then least(left_out * message_ms, between_ms)
             else 0 end as seam_ms
-    from day_figure
-    where crane_id = %(crane_id)s and counting_id = %(counting_id)s
-    window w as (partition by first_at is null order by day)
+    from (
+        select day, recorded_ms, peak_cubed_sum, uncounted_ms, excluded_ms, overlap_ms, clock_ms, posed, no_pose_ms, sensor_gap_ms,
+            offline_gap_ms, quarantine_gap_ms, hole_ms, first_at, first_boot, first_seq, message_ms,
+            lag(last_at) over w as before_at, lag(last_boot) over w as before_boot, lag(last_seq) over w as before_seq
+        from day_figure
+        where crane_id = %(crane_id)s and counting_id = %(counting_id)s
+        window w as (partition by first_at is null order by day)
+    ) ends cross join lateral (
+        select (extract(epoch from first_at - before_at) * 1000)::bigint as between_ms, greatest(
+            case when first_seq > before_seq then first_seq - before_seq - 1 when before_boot = first_boot then 0 else first_seq - 1 end, 0
+        ) as left_out
+    ) numbers
 ) d
 group by 1
 order by 1;

@@ -431,8 +431,9 @@ values (%(crane_id)s, %(day)s, %(from_at)s, %(to_at)s, %(cause)s, %(missing_ms)s
 on conflict do nothing;
 
 -- name: gaps_read
--- Time missing from the record of one crane, with causes: inside days, and between days of one boot.
--- Between days as much as numbers left out account for is offline, the rest a hole, a day at most. Events tell no time.
+-- Time missing from the record of one crane, with causes: inside days, and between days.
+-- Between days of one boot as much as numbers left out account for is offline, the rest a hole, a day at most. Of a new boot the numbers
+-- before its first one are offline (duty.gaps), a million at most, and there is no hole. Events tell no time.
 with chosen as (
     select c.crane_id, u.counting_id from crane c, counting u where c.name = %(crane)s and u.in_use
 ), ends as (
@@ -442,15 +443,15 @@ with chosen as (
     where d.first_at is not null
     window w as (order by d.day)
 ), seams as (
-    select before_at, first_at, greatest(first_seq - before_seq - 1, 0) as messages,
-        least(
-            greatest(first_seq - before_seq - 1, 0) * message_ms,
-            (extract(epoch from first_at - before_at) * 1000)::bigint
-        ) as offline_ms,
-        least((extract(epoch from first_at - before_at) * 1000)::bigint, 86400000) as most_ms
-    from ends
-    where before_boot = first_boot and first_seq >= before_seq and first_at > before_at
-        and before_at < %(time_to)s and first_at > %(time_from)s
+    select before_at, first_at, numbers.left_out as messages, least(numbers.left_out * message_ms, between_ms) as offline_ms,
+        case when before_boot = first_boot then least(between_ms, 86400000) else 0 end as most_ms
+    from ends cross join lateral (
+        select (extract(epoch from first_at - before_at) * 1000)::bigint as between_ms, greatest(
+            case when first_seq > before_seq then first_seq - before_seq - 1 when before_boot = first_boot then 0 else first_seq - 1 end, 0
+        ) as left_out
+    ) numbers
+    where (before_boot = first_boot and first_seq >= before_seq or before_boot <> first_boot and numbers.left_out <= 1000000)
+        and first_at > before_at and before_at < %(time_to)s and first_at > %(time_from)s
 )
 select from_at, to_at, cause, missing_ms, messages
 from gap join chosen using (crane_id)

@@ -99,3 +99,21 @@ def test_a_clock_years_behind_makes_no_crane_younger_before_its_record(yard: Yar
     (after,) = asked(yard.url, f"/cranes/{yard.crane.name}/life")
     assert after["unknown_years"] == before["unknown_years"] > 0
     assert after["used_share"] >= before["used_share"]
+
+
+def test_what_a_boot_lost_at_its_beginning_is_missing_within_a_day_and_between_days(yard: Yard) -> None:
+    """Three boots of an hour, the second on the same day; ten minutes of the second and twenty of the third never came."""
+    starts = (START, START + timedelta(hours=3), START + timedelta(days=1))
+    for number, (start, lost) in enumerate(zip(starts, (0, 11, 21), strict=True)):
+        messages = yard.messages(start, working(1, seed=number), boot=number + 1)
+        yard.store([part for part in messages if part.seq >= lost])
+    yard.count()
+    period = "day_from=2026-03-01&day_to=2026-03-31"
+    found, whole = asked(
+        yard.url, f"/cranes/{yard.crane.name}/coverage?{period}", f"/cranes/{yard.crane.name}/life"
+    )
+    gaps = [(gap["cause"], gap["missing_ms"], gap["messages"]) for gap in found["gaps"]]
+    assert gaps == [("offline", 1_200_000, 20), ("offline", 600_000, 10)]  # the longest first
+    # a number 0 that never came cannot be told from a boot that begins with 1
+    assert found["coverage"] == whole["coverage"] == pytest.approx(148 / 178)
+    assert found["f1"] == whole["f1"] == 1.3

@@ -118,7 +118,33 @@ def test_numbers_that_go_round_are_not_a_clock_set_back() -> None:
 
 
 def test_another_boot_is_not_a_gap() -> None:
-    assert found([0, 900], minutes=[0, 600], boot=[7, 8]) == []
+    assert found([0, 0], minutes=[0, 600], boot=[7, 8]) == []
+    assert found([0, 1], minutes=[0, 600], boot=[7, 8]) == []
+
+
+@pytest.mark.parametrize(
+    ("last", "first", "lost"),
+    [(9, 10, 0), (9, 14, 4), (900, 0, 0), (900, 1, 0), (900, 30, 29), (0, 2_000_000, 0)],
+    ids=["goes on", "goes on with loss", "from 0", "from 1", "first ones lost", "jump"],
+)
+def test_numbers_before_the_first_message_of_a_boot_are_time_before_it(
+    last: int, first: int, lost: int
+) -> None:
+    """A box that records before its modem is up, or drops the oldest of a full outbox, loses the beginning of a boot."""
+    expected = [Gap(MINUTE, 600 * MINUTE, "offline", lost * MINUTE, lost)] if lost else []
+    assert found([last, first], minutes=[0, 600], boot=[7, 8]) == expected
+    assert found([first, last], minutes=[600, 0], boot=[8, 7]) == expected
+
+
+def test_what_is_lost_at_the_beginning_of_a_boot_is_no_more_than_the_time_since_the_one_before() -> None:
+    assert found([900, 30], minutes=[0, 11], boot=[7, 8]) == [
+        Gap(MINUTE, 11 * MINUTE, "offline", 10 * MINUTE, 29)
+    ]
+    assert found([900, 3], minutes=[0, 11], boot=[7, 8], events=frozenset({(8, 1), (8, 2)})) == []
+    assert found([8, 10], minutes=[0, 11], boot=[7, 8], events=frozenset({(7, 9)})) == []
+    assert found([900, 3], minutes=[0, 11], boot=[7, 8], quarantined=frozenset({(8, 1), (8, 2)})) == [
+        Gap(MINUTE, 11 * MINUTE, "quarantine", 2 * MINUTE, 2)
+    ]
 
 
 def test_messages_that_overlap_miss_nothing() -> None:
@@ -181,6 +207,15 @@ def test_a_clock_set_back_within_a_boot_is_found_in_any_order() -> None:
     order = np.argsort(start)
     assert set_back(start[order], (start + MINUTE)[order], boot, seq[order], DAY) == expected
     assert set_back(start, start + MINUTE, np.arange(9), seq, DAY) == []  # each a boot of its own
+
+
+def test_a_clock_set_back_by_seconds_again_and_again_adds_up_and_jitter_does_not() -> None:
+    """A step of 100 ms stated as 125, in messages of 20 s: each reaches 5 s into the next."""
+    start, seq = np.arange(20, dtype=np.int64) * 20_000, np.arange(20)
+    gaps = set_back(start, start + 25_000, np.full(20, 5), seq, DAY)
+    assert (len(gaps), sum(gap.missing_ms for gap in gaps)) == (19, 95_000)
+    assert set_back(start[:2], start[:2] + 25_000, np.full(2, 5), seq[:2], DAY) == []  # once, by seconds
+    assert set_back(start, start + 20_900, np.full(20, 5), seq, DAY) == []
 
 
 def test_a_clock_that_runs_on_is_not_set_back() -> None:
