@@ -25,6 +25,10 @@ STEP_CLASS: Final = 2  # of STEPS_MS: steps beyond 3 s
 FINE_MINUTES: Final = (
     10  # in so many the largest reading is no multiple of a quarter: the sensor resolves tenths
 )
+# Of a sensor that resolves no tenths, and at COARSE_FROM_PCT or more: so many times the minutes, and a share of those in which it moved.
+COARSE_TIMES: Final = 3
+COARSE_SHARE: Final = 0.2
+COARSE_FROM_PCT: Final = 90.0
 GAPS_TIMES: Final = 4  # so many times as often as by the time at that level
 SLEW_RAD: Final = 6.4  # a turn in radians and some slack
 JOINTS: Final = (*POSE_LEAST, "jib_deg", "jib_extension_m")
@@ -254,11 +258,19 @@ def _units(crane_type: CraneType, statistics: Plausibility, at: Thresholds) -> I
     row = statistics.channel("utilisation_pct")
     if LOW_LIMIT_PCT < limit < at.limit_low_pct and limit - lowest < 1.0 and row["moved"] >= at.stuck_min:
         yield FindingCode.LIMIT_LOW, limit, "limit_pct"
-    if row["tops"] >= at.saturated_min and row["fine"] >= FINE_MINUTES:
+    if _saturated(row, at):
         yield FindingCode.SENSOR_SATURATED, high, "utilisation_pct"
     if row["minutes"] and row["high"][0] >= at.overload_pct:  # one is enough
         yield FindingCode.OVERLOAD, row["high"][0], "utilisation_pct"
     yield from _lengths(crane_type, statistics, at)
+
+
+def _saturated(row: np.void, at: Thresholds) -> bool:
+    """Whether the largest reading comes too often: of tenths a few times, of whole percents, which repeat, only where it is high."""
+    if row["fine"] >= FINE_MINUTES:
+        return bool(row["tops"] >= at.saturated_min)
+    often = max(COARSE_TIMES * at.saturated_min, COARSE_SHARE * row["moved"])
+    return bool(row["high"][0] >= COARSE_FROM_PCT and row["tops"] >= often)
 
 
 def _worked(statistics: Plausibility, name: str, at: Thresholds) -> bool:

@@ -291,6 +291,19 @@ def test_a_reading_that_goes_no_higher_is_told_of_a_sensor_that_resolves_tenths(
     assert codes(day(utilisation_pct=np.minimum(np.round(true), 40.0)), lifts=36) == set()
 
 
+def test_whole_percents_that_end_at_the_same_height_near_the_limit_are_told() -> None:
+    """A display that ends at 100 %: one lift in two goes beyond. Whole percents that do not end anywhere tell nothing."""
+    rng = np.random.default_rng(7)
+    loads = np.repeat(rng.uniform(60, 115, N // 200 + 1), 200)[:N] * (np.arange(N) % 200 < 60)
+    true = np.round(CLEAN.channels["utilisation_pct"] + loads)
+    assert codes(day(utilisation_pct=np.minimum(true, 100.0)), lifts=36) == {
+        ("sensor_saturated", "utilisation_pct")
+    }
+    assert codes(day(utilisation_pct=true), lifts=36) == set()
+    seldom = np.where(np.arange(N) < 1000, true, np.minimum(true, 80.0))
+    assert codes(day(utilisation_pct=np.minimum(seldom, 100.0)), lifts=36) == set()
+
+
 def test_outreach_that_does_not_fit_the_boom_position_is_told() -> None:
     assert codes(day(outreach_m=np.full(N, 14.0))) == {("outreach_misfit", "outreach_m")} | {
         ("sensor_stuck", "outreach_m")
