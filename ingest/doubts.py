@@ -24,6 +24,7 @@ STREAK: Final = 2
 STEADY_MS: Final = 60_000  # a lag that does not shrink for so long is no backlog
 UNCOUNTED: Final = 3  # on end: one may come late out of an outbox whose clock was set
 JITTER_MS: Final = 10_000  # messages of one boot may overlap by so much
+OVERLAP_MS: Final = 1_000  # and two of them by less than this, however often: as in duty.gaps
 HOLE_SHARE: Final = 0.01  # of the time of a boot, between messages without a number left out
 BOOTS: Final = 4  # remembered of a crane
 
@@ -68,6 +69,7 @@ class _Boot:
     past_ms: int = 0  # end of its newest message
     recorded_ms: int = 0  # of messages one number after another
     hole_ms: int = 0  # between them
+    twice_ms: int = 0  # of messages that reach into the one after them
 
 
 @dataclass(slots=True)
@@ -131,8 +133,10 @@ class Doubts:
             if segment.t0_ms < boot.t0_ms - JITTER_MS:
                 boot.set_back = True
                 found.append(_set_back(place, boot.t0_ms - segment.t0_ms))
-            elif segment.seq == boot.seq + 1:
-                found += _hole(place, boot, segment.t0_ms, past_ms)
+            else:
+                found += _twice(place, boot, segment.t0_ms)
+                if segment.seq == boot.seq + 1:
+                    found += _hole(place, boot, segment.t0_ms, past_ms)
             boot.seq, boot.t0_ms, boot.uncounted = segment.seq, segment.t0_ms, 0
             boot.past_ms = past_ms
         elif segment.t0_ms > boot.t0_ms + JITTER_MS:  # one that is sent again is earlier by both
@@ -200,6 +204,22 @@ def _set_back(place: int, by_ms: int) -> Doubt:
         f"t0 falls by {ms_to_s(by_ms):.0f} s while seq rises within a boot: draw a new boot when the clock is set, and keep it"
         " set to UTC",
     )
+
+
+def _twice(place: int, boot: _Boot, t0_ms: int) -> Iterator[Doubt]:
+    """Time that two messages of a boot cover, each by a second or more."""
+    over_ms = boot.past_ms - t0_ms
+    if over_ms < OVERLAP_MS:
+        return
+    boot.twice_ms += over_ms
+    if boot.twice_ms >= JITTER_MS:
+        yield Doubt(
+            place,
+            NoticeCode.CLOCK_SET_BACK,
+            None,
+            f"messages of a boot begin before the one before them has ended, {ms_to_s(boot.twice_ms):.0f} s in all: send all channels of"
+            " a time in one message, state the true dt_ms, and draw a new boot when the clock is set",
+        )
 
 
 def _hole(place: int, boot: _Boot, t0_ms: int, past_ms: int) -> Iterator[Doubt]:

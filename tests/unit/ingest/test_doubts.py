@@ -131,6 +131,14 @@ def test_time_between_messages_that_no_number_accounts_for_is_told() -> None:
     assert len(short) > 20
 
 
+def test_messages_that_reach_into_the_next_are_told() -> None:
+    """A step stated too long, and channels of a time in two messages; a clock set back once by seconds is not."""
+    even = [(number, 10_000 * number) for number in range(30)]
+    assert set(of_times(*even, dt_ms=1200)) == {"clock_set_back"}
+    assert set(of_times(*((n, 10_000 * (n // 2)) for n in range(30)))) == {"clock_set_back"}
+    assert of_times(*even[:10], *((n, at - 5_000) for n, at in even[10:])) == []
+
+
 def test_nothing_is_told_of_what_no_message_shows() -> None:
     """Attachments, wrong zeros, masses, spikes and drop-outs are told by whole days."""
     yard = field_cases(date(2026, 1, 5))
