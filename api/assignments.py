@@ -25,7 +25,7 @@ from domain.job_answers import (
     LevellingRow,
     ListedJob,
 )
-from domain.said import said_day
+from domain.said import Quantity, Said, said_day, say, say_plainly
 from domain.units import DAYS_PER_MONTH
 from duty.assign import NOBODY, Assignment, assign, greedy, level, overlapping
 from duty.capacity import Flags, Floats, Ints
@@ -212,13 +212,17 @@ def _levelled(
     recorded = 0 if late.first_day is None else (today - late.first_day).days + 1
     pace = (late.f1 or 1.0) * late.peak_cubed_sum / budget / (max(recorded, 1) / DAYS_PER_MONTH)
     found = level(late.used_share or 0.0, pace, months)
-    held_back = [state.text for state in states_of(situation, index)]
+    held_back = [say_plainly(state.code, state.text) for state in states_of(situation, index)]
     if recorded < min(attention.PACE_KNOWN_AFTER_DAYS, days):
-        held_back.append(f"on record for {recorded} of {days} days, so its pace is not known")
+        words = "on record for {recorded_days} of {of_days} days, so its pace is not known"
+        held_back.append(say("pace_unknown", words, recorded_days=_count(recorded), of_days=_count(days)))
     if 0 < (due - today).days <= attention.NO_MORE_WORK_DAYS:
-        held_back.append(f"special assessment due on {said_day(due)}")
+        held_back.append(say_plainly("assessment_soon", f"special assessment due on {said_day(due)}"))
     if late.limiter_overrides >= many:
-        held_back.append(f"most limiter overrides: {late.limiter_overrides} in {days} days")
+        words = "most limiter overrides: {overrides} in {days} days"
+        held_back.append(
+            say("most_overrides", words, overrides=_count(late.limiter_overrides), days=_count(days))
+        )
     return LevellingRow(
         crane=late.crane,
         used_share=late.used_share or 0.0,
@@ -227,8 +231,8 @@ def _levelled(
         pace_share_per_month=pace,
         even_share_per_month=float(found.even_share_per_month),
         limiter_overrides=late.limiter_overrides,
+        advice=_advice(float(found.ratio), months, held=bool(held_back)),
         held_back=tuple(held_back),
-        advice=_advice(float(found.ratio), months, held_back),
     )
 
 
@@ -237,15 +241,22 @@ def _many_overrides(counts: list[int]) -> float:
     return max(0.5 * max(counts, default=0), 1.0)
 
 
-def _advice(ratio: float, months: float, held_back: list[str]) -> str:
+def _advice(ratio: float, months: float, *, held: bool) -> Said:
     if months <= 0:
-        return "the special assessment is due: arrange it before more work"
+        return say_plainly("assessment_due", "the special assessment is due: arrange it before more work")
     if not np.isfinite(ratio):
-        return "its life is used up by the figures: arrange the special assessment, no work by this plan"
+        words = "its life is used up by the figures: arrange the special assessment, no work by this plan"
+        return say_plainly("used_up", words)
     if attention.overworked(ratio):
-        return "; ".join([f"lighter work: it uses its life at {ratio:.1f} times the even pace", *held_back])
-    if held_back:
-        return f"no more work than now: {'; '.join(held_back)}"
+        pace = Quantity(value=ratio, unit="1", decimals=1, bound="least")
+        return say("lighter", "lighter work: it uses its life at {pace} times the even pace", pace=pace)
+    if held:
+        return say_plainly("no_more_than_now", "no more work than now")
     if attention.underworked(ratio):
-        return f"can take more: it uses its life at {ratio:.2f} of the even pace"
-    return "even: leave it as it is"
+        pace = Quantity(value=ratio, unit="1", decimals=2, bound="least")
+        return say("can_take_more", "can take more: it uses its life at {pace} of the even pace", pace=pace)
+    return say_plainly("even", "even: leave it as it is")
+
+
+def _count(count: int) -> Quantity:
+    return Quantity(value=count, unit="1")

@@ -145,7 +145,8 @@ def _quantity(one: Quantity, units: Units) -> str:
     if units is Units.US and one.unit in _IN_US:
         other, unit, decimals = _IN_US[one.unit]
         value /= SI_PER[other]
-    return f"{plain(rounded(value, decimals, one.bound), decimals)}{NBSP}{unit}"
+    figure = plain(rounded(value, decimals, one.bound), decimals)
+    return figure if unit == "1" else f"{figure}{NBSP}{unit}"
 
 
 def mass_unit(units: Units) -> str:

@@ -11,6 +11,7 @@ from domain.dispatch_answers import Assumption, DispatchCandidate, DispatchQuest
 from domain.job import Value, Weights, Window
 from domain.messages import CraneName
 from domain.moments import Day
+from domain.said import Said
 
 Title = Annotated[str, StringConstraints(strip_whitespace=True, min_length=1, max_length=200)]
 
@@ -175,10 +176,14 @@ class LevellingRow(Answer):
         description="pace at which its life and its time to review end together"
     )
     limiter_overrides: int = Field(default=0, description="of late")
-    held_back: tuple[str, ...] = Field(
-        default=(), description="what speaks against more work, whatever the pace"
+    advice: Said = Field(
+        description="assessment_due, used_up, lighter, no_more_than_now, can_take_more or even; its pace is that over the even one"
     )
-    advice: str
+    held_back: tuple[Said, ...] = Field(
+        default=(),
+        description="what speaks against more work, whatever the pace: a code of `states` in the dispatch answer, pace_unknown,"
+        " assessment_soon or most_overrides",
+    )
 
 
 class LevellingAnswer(Answer):

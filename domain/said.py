@@ -9,7 +9,8 @@ from typing import Final, Literal
 
 from pydantic import BaseModel, ConfigDict, Field
 
-Unit = Literal["kg", "m", "m2", "kN", "kPa", "m/s", "deg", "%"]
+Unit = Literal["1", "kg", "m", "m2", "kN", "kPa", "m/s", "deg", "%"]
+"""Of a quantity; 1 for a count or a ratio, which is written without a unit."""
 Bound = Literal["near", "most", "least"]
 """How a figure may be rounded: to the nearest, never up (what is allowed at most), never down (what is needed at least)."""
 MONTHS: Final = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
@@ -30,7 +31,8 @@ class Quantity(_Said):
     bound: Bound = Field(default="near", description="near, most (never rounded up) or least (never down)")
 
     def __str__(self) -> str:
-        return f"{rounded(self.value, self.decimals, self.bound):.{self.decimals}f} {self.unit}"
+        figure = f"{rounded(self.value, self.decimals, self.bound):.{self.decimals}f}"
+        return figure if self.unit == "1" else f"{figure} {self.unit}"
 
 
 class Said(_Said):

@@ -6,6 +6,7 @@ from zoneinfo import ZoneInfo
 from dash import html
 
 from dashboard import numbers
+from dashboard.numbers import Units
 from dashboard.pages.dispatch_parts import head, yard_zone
 from dashboard.parts import charts, marks, page, states
 from dashboard.texts import t
@@ -39,12 +40,12 @@ async def render(visit: Visit) -> Any:
                 [
                     html.H2(_headline(answer.rows)),
                     html.P(t("dispatch.levelling.note"), className="bl-summary"),
-                    html.Ul([_pace(row) for row in answer.rows], className="bl-paces"),
+                    html.Ul([_pace(row, visit.units) for row in answer.rows], className="bl-paces"),
                 ],
                 className="bl-card",
             )
         )
-        parts.append(_pace_table(answer.rows))
+        parts.append(_pace_table(answer.rows, visit.units))
     if answer.unknown:
         parts.append(
             html.Section(
@@ -73,7 +74,13 @@ def _ratio(row: LevellingRow) -> float:
     return row.pace_share_per_month / max(row.even_share_per_month, 1e-12)
 
 
-def _pace(row: LevellingRow) -> html.Li:
+def advice_words(row: LevellingRow, units: Units) -> str:
+    """What to do with a crane, and what speaks against more work."""
+    advice, held = numbers.said(row.advice, units), [numbers.said(one, units) for one in row.held_back]
+    return t("dispatch.levelling.advice.held", advice=advice, held="; ".join(held)) if held else advice
+
+
+def _pace(row: LevellingRow, units: Units) -> html.Li:
     ratio = _ratio(row)
     state = State.WATCH if attention.overworked(ratio) else State.OK
     return html.Li(
@@ -96,7 +103,7 @@ def _pace(row: LevellingRow) -> html.Li:
                     html.Span(
                         t(
                             "dispatch.levelling.row",
-                            advice=row.advice,
+                            advice=advice_words(row, units),
                             used=numbers.share(row.used_share),
                             review=numbers.day(row.review_on),
                         ),
@@ -108,7 +115,7 @@ def _pace(row: LevellingRow) -> html.Li:
     )
 
 
-def _pace_table(rows: tuple[LevellingRow, ...]) -> html.Details:
+def _pace_table(rows: tuple[LevellingRow, ...], units: Units) -> html.Details:
     return charts.numbers_behind(
         "levelling",
         (
@@ -126,7 +133,7 @@ def _pace_table(rows: tuple[LevellingRow, ...]) -> html.Details:
                 row.pace_share_per_month,
                 row.even_share_per_month,
                 row.review_on.isoformat(),
-                row.advice,
+                advice_words(row, units),
             )
             for row in rows
         ],

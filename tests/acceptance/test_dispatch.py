@@ -21,6 +21,7 @@ from api.settings import ApiSettings
 from domain.channels import CHANNEL_BY_NAME
 from domain.crane import LoadChart, Sector, Site, Spread
 from domain.life_record import LifeRecordAsked
+from domain.said import rounded
 from duty.capacity import SPREAD_RANK, capacity_kg
 from duty.drawing import counted_spread
 from duty.geometry import pose
@@ -703,23 +704,36 @@ async def test_wear_balancing_gives_no_more_work_to_a_crane_that_should_not_have
     assert set(rows) == set(cranes_of_interest)
     # All are far below the even pace; all but one have something against more work, whatever dispatch calls a state.
     assert all(row["pace_share_per_month"] < 0.5 * row["even_share_per_month"] for row in rows.values())
-    assert "special assessment due on" in rows["yard-01"]["advice"]
-    assert "open fault H-207" in rows["yard-02"]["advice"]
-    assert "most limiter overrides: 40 in 90 days" in rows["yard-03"]["advice"]
-    assert "readings that cannot be true: Reading stuck" in rows["yard-11"]["advice"]
-    assert "never heard" in rows["yard-06"]["advice"]
-    assert "service overdue: yearly check" in rows["yard-07"]["advice"]
+    held = {crane: {one["code"]: one for one in row["held_back"]} for crane, row in rows.items()}
+    assert "special assessment due on" in held["yard-01"]["assessment_soon"]["text"]
+    assert "open fault H-207" in held["yard-02"]["open_fault"]["text"]
+    assert held["yard-03"]["most_overrides"]["text"] == "most limiter overrides: 40 in 90 days"
+    assert "readings that cannot be true: Reading stuck" in held["yard-11"]["findings"]["text"]
+    assert "never heard" in held["yard-06"]["never_heard"]["text"]
+    assert "service overdue: yearly check" in held["yard-07"]["service_overdue"]["text"]
     # Five days on record are no quiet quarter: the pace is that of these days, twelve times that of 61 days.
-    assert "on record for 5 of 90 days" in rows["yard-08"]["advice"]
+    short = held["yard-08"]["pace_unknown"]
+    assert short["text"].startswith("on record for 5 of 90 days")
+    assert {name: one["value"] for name, one in short["quantities"].items()} == {
+        "recorded_days": 5,
+        "of_days": 90,
+    }
     assert (rows["yard-08"]["recorded_days"], rows["yard-04"]["recorded_days"]) == (5, 61)
     budget = {crane: math.prod(design_limits(YARD.crane(crane).crane.design)) for crane in rows}
     month = 365.25 / 12
     for crane, days in (("yard-08", 5), ("yard-04", 61)):
         assert rows[crane]["pace_share_per_month"] == pytest.approx(0.01 / budget[crane] * month / days)
     for crane in cranes_of_interest[:-1]:
-        assert rows[crane]["advice"].startswith("no more work than now")
+        assert rows[crane]["advice"]["code"] == "no_more_than_now"
         assert rows[crane]["held_back"]
-    assert rows["yard-04"]["advice"].startswith("can take more")
+    advice = rows["yard-04"]["advice"]
+    assert advice["code"] == "can_take_more"
+    ratio = rows["yard-04"]["pace_share_per_month"] / rows["yard-04"]["even_share_per_month"]
+    assert advice["quantities"]["pace"]["value"] == pytest.approx(ratio)
+    assert (
+        advice["text"]
+        == f"can take more: it uses its life at {rounded(ratio, 2, 'least'):.2f} of the even pace"
+    )
     assert rows["yard-04"]["held_back"] == []
 
 

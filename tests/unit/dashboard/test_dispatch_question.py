@@ -9,12 +9,15 @@ import pytest
 from dashboard.numbers import NBSP, THIN, Units
 from dashboard.pages.dispatch_answer import configuration_words
 from dashboard.pages.dispatch_form import address_typed
+from dashboard.pages.dispatch_levelling import advice_words
 from dashboard.pages.dispatch_list import read_list, read_pasted, shown
 from dashboard.pages.dispatch_question import NUMBERS, Bad, address_of, allowed, query_of_typed, question_of
 from dashboard.parts.form import Unreadable
 from domain.crane import Sector, Spread
 from domain.dispatch_answers import DispatchCandidate
 from domain.job import JibRule, Position, Way
+from domain.job_answers import LevellingRow
+from domain.said import Quantity, say, say_plainly
 
 VIENNA = ZoneInfo("Europe/Vienna")
 LEAST = {"mass_kg": "1500", "rigging_kg": "0", "outreach_m": "9"}
@@ -287,3 +290,19 @@ def test_a_pasted_list_is_read_in_the_units_of_the_form() -> None:
     with pytest.raises(Unreadable) as twice:
         read_pasted(["title;from;to;mass_t;mass_kg", "Roof;08:00;10:00;2;20"], Units.METRIC)
     assert twice.value.problems["jobs"].startswith("column mass_kg says what another column says")
+
+
+def test_what_speaks_against_more_work_stands_beside_the_advice() -> None:
+    row = LevellingRow(
+        crane="heron-3", used_share=0.2, review_on=date(2027, 3, 1), pace_share_per_month=0.001, even_share_per_month=0.002,
+        advice=say_plainly("no_more_than_now", "no more work than now"),
+        held_back=(
+            say_plainly("open_fault", "open fault H-207"),
+            say("most_overrides", "most limiter overrides: {overrides}", overrides=Quantity(value=1200, unit="1")),
+        ),
+    )  # fmt: skip
+    assert (
+        advice_words(row, Units.US)
+        == f"no more work than now (open fault H-207; most limiter overrides: 1{THIN}200)"
+    )
+    assert advice_words(row.model_copy(update={"held_back": ()}), Units.METRIC) == "no more work than now"

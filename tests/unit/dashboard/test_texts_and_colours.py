@@ -104,6 +104,7 @@ GROUND = say(
     bearing=Quantity(value=100.0, unit="kPa"),
     plate=Quantity(value=1.194, unit="m2", decimals=2, bound="least"),
 )
+DAYS = say("pace_unknown", "on record for {days} days", days=Quantity(value=1005, unit="1"))
 CAPACITY = say(
     "capacity",
     "{load} is more than the rated {capacity} of heron-3 m",
@@ -141,6 +142,7 @@ CAPACITY = say(
         (numbers.force(10, Units.US), f"2{THIN}300{NBSP}lbf"),  # 2 248.1 by 4.448 222 N in NIST SP 811
         (numbers.pressure(100, Units.METRIC), f"100{NBSP}kPa"),
         (numbers.pressure(100, Units.US), f"2{THIN}090{NBSP}psf"),  # 2 088.5 by 47.880 26 Pa in NIST SP 811
+        (numbers.said(DAYS, Units.US), f"on record for 1{THIN}005 days"),
         (numbers.said(GROUND, Units.METRIC), f"ground: 100{NBSP}kPa; 1.20{NBSP}m² would do"),
         (numbers.said(GROUND, Units.US), f"ground: 2{THIN}089{NBSP}psf; 12.9{NBSP}ft² would do"),
         (numbers.said(CAPACITY, Units.METRIC), f"8{THIN}001{NBSP}kg is more than the rated 8{THIN}000{NBSP}kg of heron-3 m"),

@@ -33,6 +33,16 @@ def test_words_are_filled_with_their_quantities() -> None:
     assert found.quantities["outreach"].value == 11.04
 
 
+def test_a_count_or_ratio_has_no_unit() -> None:
+    found = say(
+        "pace",
+        "{days} days at {pace}",
+        days=Quantity(value=5, unit="1"),
+        pace=Quantity(value=1.61, unit="1", decimals=1),
+    )
+    assert found.text == "5 days at 1.6"
+
+
 def test_what_people_entered_is_no_slot() -> None:
     found = say_plainly("service_overdue", "service overdue: {yearly} check")
     assert found.text == found.words.format() == "service overdue: {yearly} check"
