@@ -133,6 +133,6 @@ IDEMPOTENCY_KEY = {
     "name": "Idempotency-Key",
     "in": "header",
     "required": False,
-    "description": "the same key again within a day brings the first answer back and does nothing",
+    "description": "the same key again, from the same token on the same path, within a day brings the first answer back and does nothing",
     "schema": {"type": "string", "minLength": 1, "maxLength": 200, "pattern": "^[\\x21-\\x7e]+$"},
 }

@@ -155,7 +155,10 @@ class Audited:
 
 
 class Idempotent:
-    """A write with an Idempotency-Key is done once: the same key again brings the first answer back for a day."""
+    """A write with an Idempotency-Key is done once: the same key again brings the first answer back for a day.
+
+    The key is one of its caller's token, role and sites, and of the path.
+    """
 
     def __init__(self, app: ASGIApp, *, pool: Callable[[], Pool]) -> None:
         self._app = app
@@ -175,6 +178,7 @@ class Idempotent:
         if least is not None and not principal.role.covers(least):
             await self._app(scope, receive, send)  # refuses before it reads: no body is kept for that
             return
+        key = access.bound_key(principal, scope["method"], _path(scope), key)
         with SpooledTemporaryFile(max_size=SPOOLED_BYTES) as body:
             asked = await keep_body(scope, receive, body)
             try:

@@ -6,6 +6,7 @@ caller: `hash_password` and `password_matches` take some 0.1 s of CPU and belong
 
 import contextlib
 import hashlib
+import json
 import secrets
 from dataclasses import dataclass
 from datetime import datetime, timedelta
@@ -58,6 +59,7 @@ class Principal:
     sites: tuple[str, ...] | None
     via: Via
     session_id: int | None = None
+    token_id: int | None = None
 
     @property
     def site_list(self) -> list[str] | None:
@@ -222,6 +224,7 @@ async def token_principal(conn: AsyncConnection[Any], secret: str) -> Principal 
         role=min(Role(row["role"]), Role(row["account_role"]), key=lambda role: role.rank),
         sites=common_sites(_sites(row["sites"]), _sites(row["account_sites"])),
         via="token",
+        token_id=row["token_id"],
     )
 
 
@@ -306,6 +309,17 @@ async def note_login(conn: AsyncConnection[Any], name: str, address: str, within
 async def forget_logins(conn: AsyncConnection[Any], name: str, address: str) -> None:
     """A good log-in clears the count of its account from its address."""
     await conn.execute(query("forget_login_attempts"), {"name": name, "address": address})
+
+
+def bound_key(caller: Principal, method: str, path: str, key: str) -> str:
+    """What an idempotency key is kept under: bound to the token, role and sites of its caller, and to method and path.
+
+    Nobody gets by a key what was answered to another token, to wider sight, or on another path. Sessions of an account
+    are one: a person who signs in again may ask again.
+    """
+    sites = None if caller.sites is None else sorted(caller.sites)
+    bound = json.dumps([caller.via, caller.token_id, caller.role, sites, method, path, key])
+    return hashlib.sha256(bound.encode()).hexdigest()
 
 
 async def claim_key(conn: AsyncConnection[Any], account: str, key: str, request_sha256: bytes) -> bool:
