@@ -57,6 +57,7 @@ from api import (
 from api.gate import Gate
 from api.health import running_version
 from api.hub import Hub
+from api.limits import Limited, Limits
 from api.matching import Matched
 from api.middleware import BodyBound, Figures, Observe, PageHeaders
 from api.permissions import OPEN_ROUTES, check_role
@@ -138,6 +139,7 @@ def create_api(database_url: str, settings: ApiSettings | None = None) -> FastAP
     api.state.database_url = database_url
     api.state.settings = settings
     api.state.figures = Figures()
+    api.state.limits = limits = Limits(settings)
     api.state.due_book = upkeep.DueBook()
     api.state.fleet_answers = fleet.FleetAnswers()
     for router in ROUTERS:
@@ -150,9 +152,11 @@ def create_api(database_url: str, settings: ApiSettings | None = None) -> FastAP
     api.add_middleware(Audited, pool=lambda: api.state.pool)
     api.add_middleware(Idempotent, pool=lambda: api.state.pool)
     api.add_middleware(GZipMiddleware, minimum_size=1000, compresslevel=5)
+    api.add_middleware(Limited, limits=limits, by="account")
     api.add_middleware(
         Gate, settings=settings, pool=lambda: api.state.pool, exempt={path for _, path in OPEN_ROUTES}
     )
+    api.add_middleware(Limited, limits=limits, by="address")
     api.add_middleware(
         BodyBound,
         bytes_max=settings.body_bytes_max,
@@ -171,14 +175,14 @@ def guard(
     Without it only the api is closed: pages would show themselves to everyone who reaches the port.
     """
     gated = Gate(
-        server,
+        Limited(server, limits=api.state.limits, by="account", pages=True),
         settings=api.state.settings,
         pool=lambda: api.state.pool,
         exempt={login_page, *(API_PATH + path for _, path in OPEN_ROUTES)},
         login_page=login_page,
     )
     bounded = BodyBound(
-        gated,
+        Limited(gated, limits=api.state.limits, by="address"),
         bytes_max=PAGE_BYTES_MAX,
         seconds_max=PAGE_SECONDS_MAX,
         of_paths={

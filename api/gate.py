@@ -4,6 +4,7 @@ Put it around the api, and around the dashboard as well: pages, assets and live 
 (pages: the way to the log-in page). What a known person may do is decided in api/permissions.py.
 """
 
+import asyncio
 from collections.abc import Callable, Collection, Mapping
 from datetime import timedelta
 from http.cookies import CookieError, SimpleCookie
@@ -14,7 +15,7 @@ from psycopg_pool import PoolTimeout
 from starlette.datastructures import Headers
 from starlette.requests import HTTPConnection
 from starlette.responses import RedirectResponse, Response
-from starlette.types import ASGIApp, Receive, Scope, Send
+from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from api.problems import away_text, problem_response
 from api.settings import ApiSettings, is_loopback
@@ -26,6 +27,12 @@ SECURE_COOKIE: Final = "__Host-boomledger"
 PLAIN_COOKIE: Final = "boomledger"
 SAFE_METHODS: Final = frozenset({"GET", "HEAD", "OPTIONS", "TRACE"})
 PRINCIPAL: Final = "boomledger.principal"
+ASK_AGAIN: Final = "boomledger.ask_again"
+"""In the scope behind the gate: asks the database anew who is asking."""
+RECHECK_S: Final = 10.0
+ANSWER_S: Final = 4.0
+"""What stays open asks every RECHECK_S whether it may, and ends where no answer comes in ANSWER_S: together below 15 s."""
+ENDED: Final = "sign in again: the session or token ended, or what it may see has changed"
 OPEN_PRINCIPAL: Final = Principal(account="open access", role=Role.ADMIN, sites=None, via="open")
 
 
@@ -77,7 +84,34 @@ class Gate:
                 scope, receive, send, 401, "sign in, or send a token as `Authorization: Bearer`"
             )
             return
-        await self._app(scope, receive, send)
+        scope[ASK_AGAIN] = lambda: self._principal(connection)
+        if scope["type"] == "websocket" and scope[PRINCIPAL] is not None:
+            await self._watched(scope, receive, send)
+        else:
+            await self._app(scope, receive, send)
+
+    async def _watched(self, scope: Scope, receive: Receive, send: Send) -> None:
+        """A websocket, closed soon after its caller may no longer look on."""
+        closed = False
+
+        async def send_on(message: Message) -> None:
+            if not closed:
+                await send(message)
+
+        async def watch() -> None:
+            nonlocal closed
+            while True:
+                await asyncio.sleep(RECHECK_S)
+                if not await unchanged(scope):
+                    closed = True
+                    await send({"type": "websocket.close", "code": 1008, "reason": ENDED})
+                    return
+
+        watcher = asyncio.create_task(watch(), name="websocket watch")
+        try:
+            await self._app(scope, receive, send_on)
+        finally:
+            watcher.cancel()
 
     async def _principal(self, connection: HTTPConnection) -> Principal | None:
         if self._settings.open_access and came_over_loopback(connection.scope, connection.headers):
@@ -109,6 +143,19 @@ class Gate:
                 status, text, request_id=scope.get("boomledger.request_id"), headers=challenge
             )
         await answer(scope, receive, send)
+
+
+async def unchanged(scope: Scope) -> bool:
+    """Whether the caller of a request still is who it was at the gate, with the same role and sites.
+
+    False too where that cannot be found out in time.
+    """
+    try:
+        async with asyncio.timeout(ANSWER_S):
+            now: Principal | None = await scope[ASK_AGAIN]()
+    except (psycopg.OperationalError, PoolTimeout, TimeoutError):
+        return False
+    return now is not None and now == scope[PRINCIPAL]
 
 
 def bearer_token(headers: Mapping[str, str]) -> str | None:

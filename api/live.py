@@ -8,9 +8,11 @@ from typing import Annotated, Final
 from fastapi import APIRouter, Query, Request
 from fastapi.responses import StreamingResponse
 
+from api import gate
 from api.cranes import live_answer
 from api.deps import Caller
 from api.hub import Hub
+from api.problems import Refused
 from domain.answers import LiveChanges
 from store import reading
 from store.access import Principal
@@ -19,7 +21,6 @@ from store.sight import Pool, sight
 router = APIRouter(tags=["live"])
 
 BETWEEN_S: Final = 0.5
-SILENCE_S: Final = 15.0
 VERSION_MAX: Final = 2**53
 
 
@@ -34,7 +35,12 @@ async def show_live_changes(
 ) -> LiveChanges:
     """Last known values of every crane in sight, or of those that changed after a version."""
     hub: Hub = request.app.state.hub
-    return await _changes(request.app.state.pool, hub, caller, after, wait_s)
+    loop = asyncio.get_running_loop()
+    began = loop.time()
+    changes = await _changes(request.app.state.pool, hub, caller, after, wait_s)
+    if loop.time() - began > gate.RECHECK_S and not await gate.unchanged(request.scope):
+        raise Refused(401, gate.ENDED)
+    return changes
 
 
 @router.get(
@@ -49,22 +55,27 @@ async def stream_live(
         float, Query(gt=0, le=3600, description="end after this time; connect again [s]")
     ] = 3600,
 ) -> StreamingResponse:
-    """Server-sent events: `live` with the changed cranes at most twice a second, a comment every 15 s of silence.
+    """Server-sent events: `live` with the changed cranes at most twice a second, a comment every 10 s of silence.
 
-    The stream ends after `seconds`, so that a revoked session does not look on for longer than that.
+    The stream ends after `seconds`, and at most 15 s after its session or token ended or may see something else.
     """
     hub: Hub = request.app.state.hub
-    events = _events(request.app.state.pool, hub, caller, seconds)
+    events = _events(request, hub, caller, seconds)
     return StreamingResponse(events, media_type="text/event-stream", headers={"cache-control": "no-store"})
 
 
-async def _events(pool: Pool, hub: Hub, caller: Principal, seconds: float) -> AsyncIterator[str]:
+async def _events(request: Request, hub: Hub, caller: Principal, seconds: float) -> AsyncIterator[str]:
     loop = asyncio.get_running_loop()
-    ends_at = loop.time() + seconds
+    ends_at, checked_at = loop.time() + seconds, loop.time()
     after: int | None = None
     while (left := ends_at - loop.time()) > 0:
-        changes = await _changes(pool, hub, caller, after, min(SILENCE_S, left))
+        changes = await _changes(request.app.state.pool, hub, caller, after, min(gate.RECHECK_S, left))
         after = changes.version
+        if loop.time() - checked_at >= gate.RECHECK_S:
+            if not await gate.unchanged(request.scope):
+                yield f": {gate.ENDED}\n\n"
+                return
+            checked_at = loop.time()
         if changes.items:
             yield f"event: live\nid: {changes.version}\ndata: {changes.model_dump_json()}\n\n"
             await asyncio.sleep(BETWEEN_S)

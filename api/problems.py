@@ -31,14 +31,14 @@ _TITLES: Final[Mapping[int, str]] = {
     413: "Too large",
     415: "Unknown form of body",
     422: "Invalid input",
-    429: "Too many tries",
+    429: "Too much at once",
     500: "The server made a mistake",
     503: "Not available now",
 }
 
 
 class Refused(BoomledgerError):
-    """Not signed in (401), not allowed (403) or too many tries (429)."""
+    """Not signed in (401), not allowed (403) or too much at once (429)."""
 
     def __init__(self, status: int, text: str, headers: Mapping[str, str] | None = None) -> None:
         super().__init__(text)

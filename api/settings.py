@@ -52,6 +52,18 @@ class ApiSettings(BaseModel):
     webhook_local: bool = Field(
         default=False, description="let web targets of alerts point at this machine or its link"
     )
+    most_connections: int = Field(
+        default=1000, ge=10, le=100_000, description="connections of the server: half of them may be streams"
+    )
+    streams_account: int = Field(
+        default=50, ge=1, description="websockets, event streams and waiting reads of one account at once"
+    )
+    requests_account: int = Field(
+        default=16, ge=1, description="requests of one account at work at once; more wait"
+    )
+    requests_wait_s: float = Field(
+        default=10.0, gt=0, le=60, description="how long a request waits for its turn, then 429 [s]"
+    )
     pool_size: int = Field(default=8, ge=2, le=200, description="database connections; a write needs two")
 
     @model_validator(mode="after")

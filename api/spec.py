@@ -90,6 +90,9 @@ def _describe_one(operation: dict[str, Any], method: str, path: str, tabular: bo
             if schema in BY_SCHEMA:
                 form["examples"] = {"example": {"value": BY_SCHEMA[schema]}}
     responses["413"] = problem("Too large")
+    responses["429"] = problem(
+        "Too much at once of this account or address; `Retry-After` says when to try again"
+    )
     responses["503"] = responses.get("503") or problem("The database cannot be reached now")
     names = {one["name"] for one in operation.get("parameters", ())}
     if "{" in path or method != "GET" or "crane" in names:  # a body names cranes too
@@ -105,7 +108,6 @@ def _describe_one(operation: dict[str, Any], method: str, path: str, tabular: bo
         if path == "/login":
             responses["401"] = problem("Wrong name or password")
             responses["403"] = problem("Sent from a page of another site")
-            responses["429"] = problem("Too many tries")
         return
     least = LEAST_ROLE.get(route)
     operation["x-least-role"] = str(least) if least else "nobody"

@@ -219,6 +219,7 @@ def web_app(settings: Settings) -> "ASGIApp":
             open_access=settings.open_access,
             secure_cookie=not is_loopback(settings.host),
             webhook_local=settings.webhook_local,
+            most_connections=settings.most_connections,
             import_bytes_max=settings.max_import_bytes,
             record_file_bytes_max=settings.max_record_file_bytes,
             record_files_bytes_max=settings.max_record_files_bytes,

@@ -59,7 +59,10 @@ class Settings(BaseSettings):
         description="addresses of reverse proxies whose X-Forwarded-For is believed, as a JSON list; none by default",
     )
     most_connections: int = Field(
-        default=1000, ge=10, le=100_000, description="connections of the web server; more get 503"
+        default=1000,
+        ge=10,
+        le=100_000,
+        description="connections of the web server; more get 503. One address alone gets half, and streams get half of all",
     )
     max_import_bytes: int = Field(
         default=50_000_000,

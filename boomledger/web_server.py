@@ -11,7 +11,10 @@ from typing import Any, Final
 
 import uvicorn
 from starlette.types import ASGIApp
+from uvicorn.middleware.proxy_headers import ProxyHeadersMiddleware
 from uvicorn.protocols.http.httptools_impl import HttpToolsProtocol
+
+from api.limits import may_take
 
 KEEP_ALIVE_S: Final = 15
 WEBSOCKET_BYTES_MAX: Final = 1_000_000
@@ -35,7 +38,28 @@ class BoundedProtocol(HttpToolsProtocol):
 
     def connection_made(self, transport: asyncio.Transport) -> None:  # type: ignore[override]
         super().connection_made(transport)
-        self._await_head()
+        refusal = self._no_place()
+        if refusal is None:
+            self._await_head()
+        else:
+            self._refuse(refusal)
+
+    def _no_place(self) -> str | None:
+        """The status for a connection too many: all places are taken, or this address has its share of them.
+
+        Websockets count as well. A trusted proxy speaks for many and has no share: uvicorn answers it 503 when all are taken.
+        """
+        address = self.client[0] if self.client else None
+        places = self.limit_concurrency
+        proxies = self.app.trusted_hosts if isinstance(self.app, ProxyHeadersMiddleware) else ()
+        if address is None or places is None or address in proxies:
+            return None
+        taken = len(self.connections) - 1  # without this one
+        peers = (getattr(one, "client", None) for one in self.connections)  # websockets stand among them
+        own = sum(peer is not None and peer[0] == address for peer in peers) - 1
+        if taken >= places:
+            return "503 Service Unavailable"
+        return None if may_take(own, taken, places) else "429 Too Many Requests"
 
     def connection_lost(self, exc: Exception | None) -> None:
         self._head_came()

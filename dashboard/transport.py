@@ -11,6 +11,7 @@ import httpx
 import orjson
 from pydantic import BaseModel, TypeAdapter, ValidationError
 
+from domain.accounts import IN_PROCESS
 from domain.answers import Problem
 from domain.errors import BoomledgerError, Conflict, InvalidInput, NotFound, Unavailable
 
@@ -51,7 +52,9 @@ class Transport:
             )
         self._http = httpx.AsyncClient(
             base_url=base_url if app is None else "http://127.0.0.1",
-            transport=None if app is None else httpx.ASGITransport(app=app, client=("127.0.0.1", 0)),
+            transport=None
+            if app is None
+            else httpx.ASGITransport(app=_in_process(app), client=("127.0.0.1", 0)),
             headers=headers,
             timeout=timeout_s,
         )
@@ -145,6 +148,13 @@ def _query(values: Mapping[str, object]) -> httpx.QueryParams:
 
 def _text(value: object) -> str:
     return value.isoformat() if isinstance(value, date | datetime) else str(value)
+
+
+def _in_process(app: Any) -> Any:
+    async def marked(scope: Any, receive: Any, send: Any) -> None:
+        await app({**scope, IN_PROCESS: True}, receive, send)
+
+    return marked
 
 
 def _raise(response: httpx.Response) -> None:

@@ -9,6 +9,9 @@ from domain.messages import CraneName
 
 ACCOUNT_NAME_PATTERN: Final = r"^[a-z0-9][a-z0-9._@-]{0,62}$"
 
+IN_PROCESS: Final = "boomledger.in_process"
+"""Mark in the ASGI scope of a call that a page makes of the api in its own process; no client can set it."""
+
 RoleName = Literal["viewer", "dispatcher", "engineer", "admin"]
 AccountNameText = Annotated[str, StringConstraints(pattern=ACCOUNT_NAME_PATTERN)]
 Password = Annotated[SecretStr, Field(min_length=12, max_length=256, examples=["correct-horse-42-staple"])]

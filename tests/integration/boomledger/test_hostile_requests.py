@@ -149,12 +149,14 @@ def test_a_head_without_end_is_refused(address: tuple[str, int]) -> None:
             assert b"431" in until_closed(sock)[:100]
 
 
-def test_more_connections_than_allowed_get_503_and_then_it_goes_on(address: tuple[str, int]) -> None:
+def test_more_connections_than_the_share_of_an_address_get_429_and_then_it_goes_on(
+    address: tuple[str, int],
+) -> None:
     idle = [socket.create_connection(address) for _ in range(45)]
     try:
         with socket.create_connection(address) as sock:
             sock.sendall(b"GET /healthz HTTP/1.1\r\nhost: x\r\nconnection: close\r\n\r\n")
-            assert b"503" in until_closed(sock)[:40]
+            assert b"429" in until_closed(sock)[:40]
     finally:
         for sock in idle:
             sock.close()
