@@ -153,7 +153,7 @@ async def unchanged(scope: Scope) -> bool:
     try:
         async with asyncio.timeout(ANSWER_S):
             now: Principal | None = await scope[ASK_AGAIN]()
-    except (psycopg.OperationalError, PoolTimeout, TimeoutError):
+    except (*AWAY, PoolTimeout, TimeoutError):
         return False
     return now is not None and now == scope[PRINCIPAL]
 
