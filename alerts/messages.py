@@ -2,7 +2,7 @@
 
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
-from datetime import datetime
+from datetime import UTC, datetime
 from itertools import groupby
 from typing import Any, Final
 from zoneinfo import ZoneInfo
@@ -93,6 +93,9 @@ def subject_line(body: Mapping[str, Any]) -> str:
     """Counts only: the subject of a mail is read on locked screens."""
     if body["kind"] == "trial":
         return "Boomledger: a trial message"
+    if body["kind"] == "system":
+        wrong = len(body["raised"])
+        return f"Boomledger itself: {wrong} not working" if wrong else "Boomledger itself: works again"
     entries = [entry for crane in body["cranes"] for entry in crane["alerts"]]
     total = len(entries) + body["more"]
     high = sum(entry["priority"] == "high" and entry["what"] != "cleared" for entry in entries)
@@ -105,6 +108,8 @@ def plain_text(body: Mapping[str, Any]) -> str:
     """A body as the text of a mail; times by the clock of each crane's site, with its name."""
     if body["kind"] == "trial":
         return f"{body['text']}\n"
+    if body["kind"] == "system":
+        return _system_text(body)
     parts: list[str] = []
     for crane in body["cranes"]:
         zone = crane["time_zone"]
@@ -129,6 +134,22 @@ def plain_text(body: Mapping[str, Any]) -> str:
         parts.append(f"{body['link']}\n")
     parts.append(body["caution"])
     return "\n".join(parts) + "\n"
+
+
+def _system_text(body: Mapping[str, Any]) -> str:
+    parts = ["This is about Boomledger itself and the whole fleet, not about a crane.", ""]
+    for one in body["raised"]:
+        parts += [
+            f"{one['text']} (since {_utc(one['since'])})",
+            f"    consequence: {one['consequence']}",
+            f"    what to do: {one['what_to_do']}",
+        ]
+    parts += [f"works again: {one['part']}, out since {_utc(one['raised_at'])}" for one in body["cleared"]]
+    return "\n".join([*parts, *([body["link"]] if body["link"] else [])]) + "\n"
+
+
+def _utc(moment: str) -> str:
+    return f"{datetime.fromisoformat(moment).astimezone(UTC):%Y-%m-%d %H:%M} UTC"
 
 
 def _local(moment: str, zone: str) -> str:

@@ -90,6 +90,13 @@ class Facts:
                     for state in self.once("service", 0, self._service)
                     if (crane := by_name.get(state.crane)) is not None
                 ]
+            case AlertKind.OFFLINE:
+                # Of a crane that was never heard there is nothing to lose; it is listed as never heard, and raises nothing.
+                return [
+                    Reading(one.crane_id, judge.crane_value(rule.kind, one, self.now))
+                    for one in cranes
+                    if one.heard
+                ]
             case _:
                 return [Reading(one.crane_id, judge.crane_value(rule.kind, one, self.now)) for one in cranes]
 

@@ -11,14 +11,17 @@ import structlog
 
 from alerts import metrics, post
 from alerts.rounds import judge_all
+from alerts.system import judge_system
 from alerts.ways import Ways
 from domain.errors import Unavailable
+from domain.system_watch import SILENT_AFTER
 from store import alert_watch
 from store.connection import AWAY, connect, first_line, state_of
 from store.locks import Turn, give_back, take
 
 _LOG = structlog.get_logger("alerts")
 LOOK_EVERY_S: Final = 2.0
+JUDGE_SYSTEM_S: Final = 10.0
 RECONNECT_AFTER_S: Final = 3.0
 KEEP_DELIVERIES_DAYS: Final = 90
 TIDY_EVERY_S: Final = 3600.0
@@ -32,7 +35,11 @@ class Watch:
     ways: Ways
     link: str | None = None
     every_s: float = 60.0
+    steady_s: float = SILENT_AFTER.total_seconds() + 15.0
+    """The system is judged after so long: a database that was away kept the others from telling that they work."""
+    _since: float = field(default_factory=time.monotonic, init=False)
     _judged_at: float = field(default=float("-inf"), init=False)
+    _system_at: float = field(default=float("-inf"), init=False)
     _tidied_at: float = field(default=float("-inf"), init=False)
 
     def step(self) -> None:
@@ -43,6 +50,13 @@ class Watch:
             if take(self.conn, Turn.JUDGE_ALERTS):
                 try:
                     self._judge()
+                finally:
+                    give_back(self.conn, Turn.JUDGE_ALERTS)
+        if now - self._since >= self.steady_s and now - self._system_at >= min(self.every_s, JUDGE_SYSTEM_S):
+            self._system_at = now
+            if take(self.conn, Turn.JUDGE_ALERTS):
+                try:
+                    judge_system(self.conn, self.link)
                 finally:
                     give_back(self.conn, Turn.JUDGE_ALERTS)
         if now - self._tidied_at >= TIDY_EVERY_S:
@@ -75,7 +89,7 @@ def run(
     while not stop_event.is_set():
         try:
             with connect(db_url, autocommit=True, writes=True) as conn:
-                watch = Watch(conn, ways, link, every_s)
+                watch = Watch(conn, ways, link, every_s, **({"steady_s": 0.0} if once else {}))
                 while not stop_event.is_set():
                     watch.step()
                     on_step("")

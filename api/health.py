@@ -8,11 +8,14 @@ from fastapi import APIRouter, Depends, Request, Response
 from prometheus_client import CONTENT_TYPE_LATEST, generate_latest
 from psycopg_pool import PoolTimeout
 
-from api.deps import get_pool
-from domain.answers import Health, Version
+from api.deps import Conn, get_pool
+from api.middleware import Figures
+from domain.answers import Health, SystemAnswer, SystemPart, SystemTrouble, Version
+from domain.system_watch import troubles
 from store.answering import Answering
 from store.connection import AWAY
-from store.sight import Pool
+from store.sight import Pool, sight
+from store.system_watch import PULSES, newest_work_async
 
 router = APIRouter(tags=["health"])
 READY_WITHIN_S: Final = 2.0
@@ -48,9 +51,40 @@ async def show_version() -> Version:
     return Version(name="boomledger", version=running_version(), api="v1")
 
 
+@router.get("/system")
+async def show_system(conn: Conn) -> SystemAnswer:
+    """Whether ingest, broker, counting, alerts and backup work, and how old the newest message and count are."""
+    work = await newest_work_async(conn)
+    pulses = await PULSES.all_async(conn)
+    return SystemAnswer(
+        at=work.at,
+        newest_commit_at=work.committed_at,
+        newest_count_at=work.counted_at,
+        parts=tuple(
+            SystemPart(part=one.process, told_at=one.beaten_at, working_at=one.working_at) for one in pulses
+        ),
+        troubles=tuple(
+            SystemTrouble(
+                part=one.subject,
+                since=one.since,
+                text=one.text,
+                consequence=one.consequence,
+                what_to_do=one.action,
+            )
+            for one in troubles(pulses, work)
+        ),
+    )
+
+
 @router.get("/metrics", response_class=Response, responses={200: {"content": {"text/plain": {}}}})
-async def metrics(request: Request) -> Response:
-    """Figures for Prometheus."""
+async def metrics(request: Request, pool: Annotated[Pool, Depends(get_pool)]) -> Response:
+    """Figures for Prometheus, with the age of the newest message stored and of the newest count, of the whole fleet."""
+    figures: Figures = request.app.state.figures
+    try:
+        async with asyncio.timeout(READY_WITHIN_S), sight(pool, None) as conn:
+            figures.set_ages(await newest_work_async(conn))
+    except (*AWAY, PoolTimeout, TimeoutError):
+        figures.set_ages(None)
     return Response(generate_latest(request.app.state.figures.registry), media_type=CONTENT_TYPE_LATEST)
 
 

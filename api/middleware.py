@@ -9,13 +9,14 @@ from collections.abc import Mapping, MutableMapping
 from typing import Any, Final
 
 import structlog
-from prometheus_client import CollectorRegistry, Counter, Histogram
+from prometheus_client import CollectorRegistry, Counter, Gauge, Histogram
 from starlette.datastructures import Headers, MutableHeaders
 from starlette.requests import ClientDisconnect
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from api.gate import PRINCIPAL
 from api.problems import problem_response
+from domain.system_watch import NewestWork
 from domain.units import MS_PER_S
 
 _LOG = structlog.get_logger("api")
@@ -69,6 +70,25 @@ class Figures:
             buckets=SECONDS,
             registry=self.registry,
         )
+        self._ages = {
+            name: Gauge(f"boomledger_newest_{name}_age_seconds", text, registry=self.registry)
+            for name, text in (
+                (
+                    "commit",
+                    "Since the newest message of any crane was stored [s]; NaN: none, or not known now",
+                ),
+                ("count", "Since a crane was last counted [s]; NaN: none, or not known now"),
+            )
+        }
+
+    def set_ages(self, work: NewestWork | None) -> None:
+        """Ages of the newest work; None where the database does not say."""
+        for name, moment in (
+            ("commit", work and work.committed_at),
+            ("count", work and work.counted_at),
+        ):
+            age_s = (work.at - moment).total_seconds() if work and moment else float("nan")
+            self._ages[name].set(age_s)
 
 
 class Observe:

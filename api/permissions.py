@@ -17,6 +17,7 @@ OPEN_ROUTES: Final[frozenset[tuple[str, str]]] = frozenset(
 LEAST_ROLE: Final[dict[tuple[str, str], Role]] = {
     ("GET", "/version"): VIEWER,
     ("GET", "/metrics"): VIEWER,
+    ("GET", "/system"): VIEWER,
     ("GET", "/openapi.json"): VIEWER,
     ("GET", "/docs"): VIEWER,
     ("GET", "/cranes"): VIEWER,

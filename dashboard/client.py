@@ -27,6 +27,7 @@ from domain.answers import (
     QuarantineRow,
     SamplesAnswer,
     SpectrumAnswer,
+    SystemAnswer,
     Version,
     WorkingAreaAnswer,
 )
@@ -58,6 +59,10 @@ class Client(AlertCalls, DispatchCalls, RecordCalls, SettingsCalls, Transport):
     async def version(self) -> Version:
         """What is running."""
         return await self._get(Version, "/version")
+
+    async def system(self) -> SystemAnswer:
+        """Whether the system itself works."""
+        return await self._get(SystemAnswer, "/system")
 
     async def fleet(
         self,

@@ -40,6 +40,9 @@ def browser_words() -> dict[str, Any]:
         "age": age_words(),
         "pause": t("shell.pause"),
         "resume": t("shell.resume"),
+        "contact": {
+            word: t(f"contact.{word}") for word in ("lost", "trying", "signed_out", "sign_in", "since")
+        },
         "units_metric": t("units.metric"),
         "units_us": t("units.us"),
     }

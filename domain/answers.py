@@ -71,6 +71,36 @@ class Health(Answer):
     detail: str = ""
 
 
+class SystemPart(Answer):
+    """A part of the system, as it told of itself."""
+
+    part: str = Field(description="ingest, broker, analytics, watch, or backup")
+    told_at: AwareDatetime = Field(description="when it told of itself last")
+    working_at: AwareDatetime = Field(description="when it told last that it works")
+
+
+class SystemTrouble(Answer):
+    """One thing that is wrong with the system itself, for the whole fleet."""
+
+    part: str = Field(description="a part, or queue: days that wait to be counted")
+    since: AwareDatetime
+    text: str
+    consequence: str
+    what_to_do: str
+
+
+class SystemAnswer(Answer):
+    """Whether the system itself works, judged now by what its parts told."""
+
+    at: AwareDatetime
+    newest_commit_at: AwareDatetime | None = Field(
+        description="when the newest message of a crane in your sight was stored"
+    )
+    newest_count_at: AwareDatetime | None = Field(description="when a crane in your sight was last counted")
+    parts: tuple[SystemPart, ...] = Field(description="a part that never told of itself is not listed")
+    troubles: tuple[SystemTrouble, ...]
+
+
 class Version(Answer):
     """What is running."""
 

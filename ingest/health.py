@@ -37,6 +37,12 @@ class Health:
 
     def not_ready(self) -> str:
         """Why nothing can be stored now; empty when it can."""
-        if self._hindrance or (stuck := self.not_alive()):
-            return self._hindrance or stuck
+        return self.not_storing() or self.no_broker()
+
+    def not_storing(self) -> str:
+        """Why what arrives cannot be stored now; empty when it can."""
+        return self._hindrance or self.not_alive()
+
+    def no_broker(self) -> str:
+        """Why nothing arrives now; empty when the broker has our subscription."""
         return "" if self.subscribed.is_set() else "the broker does not have our subscription"

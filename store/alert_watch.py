@@ -42,6 +42,7 @@ class CraneFacts:
     site: str
     time_zone: str
     today: date
+    heard: bool  # whether a message of it was ever stored
     heard_at: datetime
     used_share: float | None
     forecast_early_on: date | None

@@ -6,7 +6,7 @@ import os
 import socket
 import threading
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from typing import Any, Final
 
 import psycopg
@@ -15,9 +15,11 @@ import structlog
 from domain.errors import Unavailable
 from store.connection import connect, open_connections, state_of
 from store.sql import query
+from store.system_watch import beat
 
 ASK_EVERY_S: Final = 1.0
 ANSWER_WITHIN_S: Final = 3.0
+BEAT_EVERY_S: Final = 10.0
 FRESH_S: Final = 5.0  # an older answer says nothing about now
 
 _LOG = structlog.get_logger("store")
@@ -26,13 +28,22 @@ _LOG = structlog.get_logger("store")
 class Answering:
     """What the database answered last, and when."""
 
-    def __init__(self, url: str, *, writes: bool, stuck: Callable[[], str] = lambda: "") -> None:
+    def __init__(
+        self,
+        url: str,
+        *,
+        writes: bool,
+        stuck: Callable[[], str] = lambda: "",
+        beats: Mapping[str, Callable[[], str]] | None = None,
+    ) -> None:
         """`writes`: a database that takes none is a problem. `stuck`: says why the work of this process stands still.
 
         Where work stands still although the database answers, its connections lead to a server that is gone: they are cut, so that
-        the work fails, connects again and goes on.
+        the work fails, connects again and goes on. `beats`: what is written down of each part every BEAT_EVERY_S, for other processes
+        to judge: nothing where it works, else what is wrong.
         """
         self._url, self._writes, self._stuck = url, writes, stuck
+        self._beats, self._beaten_at = beats or {}, float("-inf")
         self._stop = threading.Event()
         self._told = threading.Event()
         self._answered_at: float | None = None
@@ -86,6 +97,11 @@ class Answering:
         self._answered_at = time.monotonic()
         told = "the database is read-only and takes no writes"
         self._say(told if self._writes and self._read_only else "")
+        if not self._read_only and self._answered_at - self._beaten_at >= BEAT_EVERY_S:
+            self._beaten_at = self._answered_at
+            with _cut_after(conn, ANSWER_WITHIN_S):
+                for process, trouble in self._beats.items():
+                    beat(conn, process, trouble().partition(":")[0])
         if stuck := self._stuck():
             _LOG.error("connections_cut", reason=f"{stuck}, while the database answers")
             for other in open_connections():

@@ -224,10 +224,14 @@ def _readings(visit: Visit, live: LiveAnswer, now: Drawn | None, stale: bool) ->
             html.Div(
                 [
                     mark,
-                    marks.mark(
-                        State.OK if live.online else State.STALE,
-                        t("crane.online" if live.online else "crane.offline"),
+                    html.Span(
+                        marks.mark(
+                            State.OK if live.online else State.STALE,
+                            t("crane.online" if live.online else "crane.offline"),
+                        ),
+                        className="bl-while-heard",
                     ),
+                    html.Span(marks.mark(State.STALE, t("contact.unknown")), className="bl-while-not-heard"),
                 ],
                 className="bl-mark-row",
             ),

@@ -6,7 +6,7 @@ select rule_id, name, spec, site_id, type_id, crane_id from alert_rule where ret
 -- Every completed crane with what it was heard and judged last; its day is the local day of its site.
 select c.crane_id, c.name as crane, c.site_id, c.type_id, s.name as site, s.spec ->> 'time_zone' as time_zone,
     (now() at time zone (s.spec ->> 'time_zone'))::date as today,
-    coalesce(l.received_at, c.registered_at) as heard_at, m.used_share, m.forecast_early_on,
+    l.received_at is not null as heard, coalesce(l.received_at, c.registered_at) as heard_at, m.used_share, m.forecast_early_on,
     m.unknown_years, m.assessment_on, case when m.assessment_on is null then c.spec || jsonb_build_object('defects', d.defects) end as entries
 from crane c
 join site s using (site_id)

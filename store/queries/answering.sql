@@ -1,3 +1,36 @@
 -- name: database_takes_writes
 -- Whether the database that answers takes writes: false on a standby, and where it was made read-only.
 select not current_setting('transaction_read_only')::boolean;
+
+-- name: process_beaten
+-- A process tells of itself: that it works, or what is wrong.
+insert into process_pulse (process, beaten_at, working_at, trouble)
+values (%(process)s, now(), now(), %(trouble)s)
+on conflict (process) do update
+    set beaten_at = excluded.beaten_at,
+        working_at = case when excluded.trouble = '' then excluded.working_at else process_pulse.working_at end,
+        trouble = excluded.trouble;
+
+-- name: process_pulses
+-- What every process told of itself last.
+select process, beaten_at, working_at, trouble from process_pulse order by process;
+
+-- name: newest_work
+-- When the newest message was stored, when a crane was last counted, and since when the oldest touched day waits.
+select (select max(received_at) from live) as committed_at,
+    (select max(counted_at) from crane_summary) as counted_at,
+    (select min(touched_at) from touched_day) as waiting_since,
+    now() as at;
+
+-- name: system_troubles
+-- What is wrong with the system, as last judged.
+select subject, raised_at, detail from system_trouble order by subject;
+
+-- name: system_trouble_raised
+-- Something is wrong with the system.
+insert into system_trouble (subject, raised_at, detail) values (%(subject)s, %(at)s, %(detail)s)
+on conflict (subject) do update set detail = excluded.detail;
+
+-- name: system_trouble_cleared
+-- It is right again.
+delete from system_trouble where subject = %(subject)s;

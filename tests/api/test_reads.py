@@ -10,8 +10,10 @@ import psycopg
 import pytest
 from fastapi import FastAPI
 
+from api.app import create_api, running
 from api.fleet import fleet_row
 from api.fleet_periods import PeriodFigures
+from api.settings import ApiSettings
 from store.summary import FleetCrane, FleetPeriod
 from tests.api.conftest import PASSWORD, client_of
 
@@ -269,6 +271,28 @@ async def test_metrics_name_route_templates_and_no_crane(http: httpx.AsyncClient
     text = (await http.get("/metrics")).text
     assert 'route="/cranes/{name}"' in text
     assert "heron-3" not in text
+
+
+async def test_ages_of_the_newest_work_are_those_of_the_database(fresh_yard_url: str) -> None:
+    with psycopg.connect(fresh_yard_url, autocommit=True) as conn:
+        conn.execute("update crane_summary set counted_at = now() - interval '500 s'")
+        conn.execute("delete from live")
+        conn.execute(
+            "insert into live (crane_id, received_at) select crane_id, now() - interval '100 s' from crane"
+        )
+        conn.execute(
+            "insert into process_pulse values ('ingest', now() - interval '90 s', now() - interval '90 s', ''),"
+            " ('watch', now(), now(), '')"
+        )
+    app = create_api(fresh_yard_url, ApiSettings(open_access=True, secure_cookie=False, pool_size=4))
+    async with running(app), client_of(app) as client:
+        lines = dict(line.rsplit(" ", 1) for line in (await client.get("/metrics")).text.splitlines())
+        assert 100 <= float(lines["boomledger_newest_commit_age_seconds"]) < 160
+        assert 500 <= float(lines["boomledger_newest_count_age_seconds"]) < 560
+        system = await ask(client, "/system")
+        assert [one["part"] for one in system["troubles"]] == ["ingest"]
+        assert "tells nothing" in system["troubles"][0]["text"]
+        assert {one["part"] for one in system["parts"]} == {"ingest", "watch"}
 
 
 async def test_life_is_counted_duty_over_the_design_period(http: httpx.AsyncClient) -> None:

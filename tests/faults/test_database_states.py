@@ -11,6 +11,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
 
+import httpx
 import psycopg
 import pytest
 
@@ -183,6 +184,30 @@ def test_probes_do_not_wait_for_a_database_that_hangs(processes: Processes) -> N
         assert time.monotonic() - asked < 4 * 2
     processes.go_on()
     print(f"a database that hangs is told of after {took_s:.1f} s")
+
+
+@pytest.mark.timeout(240)
+def test_an_ingest_that_stands_still_is_told_of_by_another_process(processes: Processes) -> None:
+    with psycopg.connect(processes.database, autocommit=True) as conn:
+
+        def beaten(*but: str) -> bool:
+            rows = conn.execute(
+                "select process from process_pulse where working_at > now() - interval '20 s'"
+            ).fetchall()
+            return {process for (process,) in rows} >= {"ingest", "broker", "analytics", "watch"} - set(but)
+
+        wait_until(beaten, "every process tells that it works")
+        system = processes.ready["web"].replace("/readyz", "/system")
+        wait_until(lambda: httpx.get(system, timeout=10).json()["troubles"] == [], "all is right")
+        with hanging([processes.running["ingest"].pid]):
+            conn.execute(
+                "update process_pulse set beaten_at = now() - interval '2 min', working_at = now() - interval '2 min'"
+                " where process in ('ingest', 'broker')"
+            )
+            found = httpx.get(system, timeout=10).json()["troubles"]
+            assert [one["part"] for one in found] == ["ingest"]
+            assert beaten("ingest", "broker")
+        wait_until(lambda: httpx.get(system, timeout=10).json()["troubles"] == [], "it is right again")
 
 
 @pytest.mark.timeout(240)

@@ -178,6 +178,9 @@ def yard(connection: psycopg.Connection) -> psycopg.Connection:
         "insert into crane_summary (crane_id, counting_id, counted_at, used_share, forecast_early_on)"
         " select crane_id, 1, now(), 0.5, current_date + 400 from crane"
     )
+    connection.execute(
+        "insert into live (crane_id, at, received_at) select crane_id, registered_at, registered_at from crane"
+    )
     set_near_limit(connection, "yard-01", 40)
     set_near_limit(connection, "yard-02", 5)
     return connection

@@ -1,0 +1,101 @@
+"""What is wrong with the system itself, by what its parts tell: pure, without a clock and a database.
+
+Each process writes down every few seconds that it works. Another one judges that, so that a process that died is told of.
+The bounds are own choices, no source.
+"""
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from typing import Final
+
+SILENT_AFTER: Final = timedelta(seconds=60)
+WAITING_AFTER: Final = timedelta(hours=6)
+BACKUP_AFTER: Final = timedelta(days=8)
+
+BACKUP: Final = "backup"
+QUEUE: Final = "queue"
+BROKER: Final = "broker"
+INGEST: Final = "ingest"
+
+CONSEQUENCE: Final = {
+    INGEST: "No message of any crane is stored. Live values and everything counted from now on are missing until it works again.",
+    BROKER: "No message of any crane arrives. Senders with an outbox keep theirs.",
+    "analytics": "Nothing is counted. Lifts, life used and findings stay as they were.",
+    "watch": "No alert is raised and none is sent.",
+    QUEUE: "Figures of the days that wait are old.",
+    BACKUP: "What came since the last backup is lost if the database is.",
+}
+ACTION: Final = {
+    INGEST: "Look at the log of ingest, start it again, see that the disk of the database has room.",
+    BROKER: "See that the broker runs and lets ingest in.",
+    "analytics": "Look at the log of analytics and start it again.",
+    "watch": "Look at the log of the watch and start it again.",
+    QUEUE: "Look at the log of analytics; start another one where it cannot keep up.",
+    BACKUP: "Run `boomledger db backup`.",
+}
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class ProcessPulse:
+    """What a part told of itself last."""
+
+    process: str
+    beaten_at: datetime
+    working_at: datetime
+    trouble: str
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class NewestWork:
+    """When the newest message was stored, when a crane was last counted, since when the oldest day waits to be; and now."""
+
+    committed_at: datetime | None
+    counted_at: datetime | None
+    waiting_since: datetime | None
+    at: datetime
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Trouble:
+    """One thing that is wrong with the system."""
+
+    subject: str
+    since: datetime
+    text: str
+    consequence: str
+    action: str
+
+
+def troubles(pulses: Iterable[ProcessPulse], work: NewestWork) -> list[Trouble]:
+    """What is wrong now, by part. A part that never told of itself is not judged."""
+    found = []
+    for pulse in pulses:
+        silent_after = BACKUP_AFTER if pulse.process == BACKUP else SILENT_AFTER
+        if work.at - pulse.working_at > silent_after:
+            found.append(_trouble(pulse.process, pulse.working_at, _text(pulse, work.at)))
+    if work.waiting_since is not None and work.at - work.waiting_since > WAITING_AFTER:
+        found.append(
+            _trouble(QUEUE, work.waiting_since, "Days with new data have waited to be counted for long")
+        )
+    # Where ingest itself tells nothing, what it knew of the broker says nothing.
+    silent = any(one.subject == INGEST and "tells nothing" in one.text for one in found)
+    return [one for one in found if not (silent and one.subject == BROKER)]
+
+
+def _text(pulse: ProcessPulse, at: datetime) -> str:
+    if pulse.process == BACKUP:
+        return "The last backup is old"
+    if at - pulse.beaten_at > SILENT_AFTER:
+        return f"{pulse.process.capitalize()} tells nothing of itself: it ended, or hangs"
+    return f"{pulse.process.capitalize()} does not work: {pulse.trouble}"
+
+
+def _trouble(subject: str, since: datetime, text: str) -> Trouble:
+    return Trouble(
+        subject=subject,
+        since=since,
+        text=text,
+        consequence=CONSEQUENCE.get(subject, ""),
+        action=ACTION.get(subject, "Look at its log and start it again."),
+    )
