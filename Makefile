@@ -6,7 +6,7 @@ PYTEST_ARGS ?=
 # The tests run in so many processes, each with a database server of its own.
 TEST_PROCESSES ?= 0
 
-.PHONY: demo test fast pythons check lint types warm lock audit screens clean
+.PHONY: demo test fast test-cluster pythons check lint types warm lock audit screens clean
 
 demo: $(VENV)/.run
 	$(BIN)/boomledger demo
@@ -20,6 +20,16 @@ test: lint warm
 # What needs no database, broker or browser.
 fast: types warm
 	$(BIN)/python -m pytest -q -n $(TEST_PROCESSES) tests/unit tests/external $(PYTEST_ARGS)
+
+# What a database spread over a Citus cluster changes: DATABASE is the URL of the coordinator, WORKERS is host:port,host:port.
+# Not in it: backups (a cluster has means of its own), the migrations step by step, the embedded server.
+test-cluster: $(VENV)/.dev
+	@test -n "$(DATABASE)" -a -n "$(WORKERS)" || \
+		{ echo "name the nodes: make test-cluster DATABASE=postgresql://... WORKERS=host:port,host:port"; exit 1; }
+	BOOMLEDGER_TEST_DATABASE_URL="$(DATABASE)" BOOMLEDGER_TEST_CITUS_WORKERS="$(WORKERS)" \
+		$(BIN)/python -m pytest -n 0 tests/integration/store tests/integration/analytics tests/integration/alerts \
+		tests/integration/ingest tests/integration/dispatch tests/api tests/acceptance tests/browser \
+		--ignore tests/integration/store/test_migrate.py $(PYTEST_ARGS)
 
 # `fast` on every Python from 3.11 on that this machine has, each in a .venv of its own.
 pythons:

@@ -68,11 +68,14 @@ def db_shard() -> None:
     from store.placement import shard_by_crane
     from store.sight import ROLE
 
-    placed = shard_by_crane(database_url(load_settings()))
+    placed, kept_out = shard_by_crane(database_url(load_settings()))
     out.print(f"{placed} tables placed" if placed else "every table is placed already", highlight=False)
-    out.print(
-        f"The api needs `alter role {ROLE} login` here: the nodes reach each other under it.", highlight=False
-    )
+    if kept_out:
+        out.print(
+            f"The nodes must reach each other under the api's role, and it could not be let in ({kept_out}): "
+            f"have an administrator run `alter role {ROLE} login` here.",
+            highlight=False,
+        )
 
 
 @crane_app.command("example")

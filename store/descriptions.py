@@ -147,7 +147,10 @@ def _follow(
     conn: Connection[Any], crane_id: int, before: Sequence[DescriptionEntry], valid_from: date
 ) -> list[date]:
     """What follows from a changed description: the crane of now, and days to count again."""
-    run(conn, "crane_follows_description", crane_id=crane_id)
+    newest = conn.execute(query("newest_description"), {"crane_id": crane_id}).fetchone()
+    if newest is not None:
+        spec_id, type_id = newest
+        run(conn, "crane_follows_description", crane_id=crane_id, spec_id=spec_id, type_id=type_id)
     now = on_day(descriptions_of(conn, crane_id), valid_from)
     if counts_alike(now.type, on_day(before, valid_from).type):
         return []

@@ -1,19 +1,52 @@
 """Placement of tables on the nodes of a Citus cluster: growing ones by crane, small ones on every node."""
 
+from typing import Any
+
 import psycopg
+from psycopg import Connection
+from psycopg.sql import SQL, Identifier, Literal
 
 from domain.errors import Conflict
-from store.connection import connect
+from store.connection import connect, first_line
 from store.migrate import wall_off
+from store.sight import ROLE
 from store.sql import query
 
 
-def shard_by_crane(url: str) -> int:
-    """Place what is not placed yet; how many tables were. `url` is the coordinator's. Raises Conflict without Citus."""
+def shard_by_crane(url: str) -> tuple[int, str]:
+    """Place what is not placed yet, wall it and let the api's role in. `url` is the coordinator's. Again is harmless.
+
+    How many tables were placed, and why the role could not be let in (empty where it was). Raises Conflict without Citus.
+    """
     with connect(url) as conn:
         try:
             row = conn.execute(query("shard_by_crane")).fetchone()
         except psycopg.errors.RaiseException as problem:
             raise Conflict(f"{problem.diag.message_primary}: {problem.diag.message_hint}") from problem
         wall_off(conn)
-    return 0 if row is None else int(row[0])
+    with connect(url) as conn:
+        _wall_placed(conn)
+    with connect(url, autocommit=True) as conn:
+        return 0 if row is None else int(row[0]), _let_role_in(conn)
+
+
+def _wall_placed(conn: Connection[Any]) -> None:
+    """Put the second wall up around every table of the nodes, in one transaction: at no moment is one open."""
+    for name, key, setting in conn.execute(query("tables_placed")).fetchall():
+        table = Identifier(name)
+        conn.execute(SQL(query("placed_policy_gone")).format(table=table))
+        conn.execute(
+            SQL(query("placed_walled")).format(table=table, key=Identifier(key), setting=Literal(setting))
+        )
+        conn.execute(SQL(query("placed_wall_up")).format(table=table))
+
+
+def _let_role_in(conn: Connection[Any]) -> str:
+    try:
+        for (grant,) in conn.execute(query("numbers_granted"), {"role": ROLE}).fetchall():
+            conn.execute(grant)
+        if conn.execute(query("role_kept_out"), {"role": ROLE}).fetchone() is not None:
+            conn.execute(SQL(query("role_let_in")).format(role=Identifier(ROLE)))
+    except psycopg.errors.InsufficientPrivilege as problem:
+        return first_line(problem)
+    return ""

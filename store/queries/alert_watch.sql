@@ -17,16 +17,21 @@ where not c.draft
 order by c.crane_id;
 
 -- name: watch_duty
--- Near-limit time, time under load and overrides of every crane over its last local days.
-select c.crane_id, coalesce(sum(d.near_limit_ms), 0)::bigint as near_limit_ms,
-    coalesce(sum(d.loaded_ms), 0)::bigint as loaded_ms,
-    coalesce(sum(d.limiter_overrides), 0)::int as limiter_overrides
-from crane c
-join site s using (site_id)
-join crane_summary m using (crane_id)
-left join day_figure d on d.crane_id = c.crane_id and d.counting_id = m.counting_id
-    and d.day > (now() at time zone (s.spec ->> 'time_zone'))::date - %(days)s::int
-group by c.crane_id;
+-- Near-limit time, time under load and overrides of every counted crane over its last local days, summed first as in `near_limit_periods`.
+with summary as materialized (select crane_id, counting_id from crane_summary)
+select m.crane_id, coalesce(f.near_limit_ms, 0)::bigint as near_limit_ms, coalesce(f.loaded_ms, 0)::bigint as loaded_ms,
+    coalesce(f.limiter_overrides, 0)::int as limiter_overrides
+from summary m
+left join (
+    select n.crane_id, sum(d.near_limit_ms) as near_limit_ms, sum(d.loaded_ms) as loaded_ms,
+        sum(d.limiter_overrides) as limiter_overrides
+    from summary n
+    join crane k on k.crane_id = n.crane_id
+    join site o using (site_id)
+    join day_figure d on d.crane_id = n.crane_id and d.counting_id = n.counting_id
+    where d.day > (now() at time zone (o.spec ->> 'time_zone'))::date - %(days)s::int
+    group by n.crane_id
+) f on f.crane_id = m.crane_id;
 
 -- name: watch_faults
 -- Every open fault.

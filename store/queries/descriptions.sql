@@ -29,20 +29,20 @@ on conflict (crane_id, valid_from) do update set
 -- Take the description of a local day out: the one before it holds on.
 delete from crane_description where crane_id = %(crane_id)s and valid_from = %(valid_from)s;
 
+-- name: newest_description
+-- The newest description of a crane, which is the one that holds now, with the type that it names where that is on file.
+select d.spec_id, t.type_id
+from crane_description d
+join crane_spec p using (spec_id)
+left join crane_type t on t.name = p.spec ->> 'name'
+where d.crane_id = %(crane_id)s
+order by d.valid_from desc
+limit 1;
+
 -- name: crane_follows_description
--- The newest description of a crane is the one that holds now, with the type that it names.
-update crane c
-set spec_id = newest.spec_id, type_id = coalesce(newest.type_id, c.type_id)
-from (
-    select d.spec_id, t.type_id
-    from crane_description d
-    join crane_spec p using (spec_id)
-    left join crane_type t on t.name = p.spec ->> 'name'
-    where d.crane_id = %(crane_id)s
-    order by d.valid_from desc
-    limit 1
-) newest
-where c.crane_id = %(crane_id)s;
+-- What a crane is like now. By values: a cluster does not change a copied table by a join with one of the coordinator alone.
+update crane set spec_id = %(spec_id)s, type_id = coalesce(%(type_id)s::integer, type_id)
+where crane_id = %(crane_id)s;
 
 -- name: newest_charts
 -- The day of the newest charts that were entered by themselves for a crane or for a type, and so hold before those of a description.
@@ -52,5 +52,5 @@ where v.crane_id = %(crane_id)s or v.type_id = (select type_id from crane_type w
 
 -- name: any_day_recorded
 -- Whether any day of a crane was counted or waits for it.
-select exists (select from day_figure where crane_id = %(crane_id)s)
-    or exists (select from touched_day where crane_id = %(crane_id)s) as recorded;
+select exists (select 1 from day_figure where crane_id = %(crane_id)s)
+    or exists (select 1 from touched_day where crane_id = %(crane_id)s) as recorded;

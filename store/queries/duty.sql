@@ -274,19 +274,24 @@ where c.name = %(crane)s and u.in_use and d.day between %(day_from)s and %(day_t
 
 -- name: life_recorded
 -- The same over the whole record, from the summary where it was made by the counting in use.
-select m.days, m.recorded_ms, m.spikes, m.spikes_counted, m.largest_spike_pct,
-    (select min(d.day) from day_figure d where d.crane_id = %(crane_id)s and d.counting_id = m.counting_id) as first_day,
-    (select max(d.day) from day_figure d where d.crane_id = %(crane_id)s and d.counting_id = m.counting_id) as last_day,
-    p.days_without_pose, p.no_pose_ms
-from crane_summary m
-cross join lateral (
-    select count(*) filter (where not d.posed and d.recorded_ms > 0)::int as days_without_pose,
+-- Read first by itself, as for `fleet_cranes_now`.
+with summary as materialized (
+    select counting_id, days, recorded_ms, spikes, spikes_counted, largest_spike_pct
+    from crane_summary where crane_id = %(crane_id)s
+)
+select m.days, m.recorded_ms, m.spikes, m.spikes_counted, m.largest_spike_pct, p.first_day, p.last_day,
+    coalesce(p.days_without_pose, 0) as days_without_pose, coalesce(p.no_pose_ms, 0) as no_pose_ms
+from summary m
+join counting u using (counting_id)
+left join (
+    select d.counting_id, min(d.day) as first_day, max(d.day) as last_day,
+        count(*) filter (where not d.posed and d.recorded_ms > 0)::int as days_without_pose,
         coalesce(sum(d.no_pose_ms) filter (where d.posed), 0)::bigint as no_pose_ms
     from day_figure d
-    where d.crane_id = %(crane_id)s and d.counting_id = m.counting_id
-) p
-join counting u using (counting_id)
-where m.crane_id = %(crane_id)s and u.in_use;
+    where d.crane_id = %(crane_id)s
+    group by d.counting_id
+) p using (counting_id)
+where u.in_use;
 
 -- name: days_read
 -- Figures of some cranes by day.

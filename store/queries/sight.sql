@@ -21,3 +21,16 @@ select current_setting('boomledger.sites', true);
 -- name: sites_kept
 -- The sites in sight until the session ends.
 select set_config('boomledger.sites', %(sites)s, false);
+
+-- name: nodes_followed
+-- On a cluster: what a transaction sets for itself is set on the nodes too. No row elsewhere.
+select set_config('citus.propagate_set_commands', 'local', false) where to_regclass('pg_catalog.pg_dist_partition') is not null;
+
+-- name: keys_in_sight
+-- The numbers of the sites and of the cranes in sight, as the nodes of a cluster are told them.
+select (select coalesce(string_agg(s::text, ','), '') from sites_in_sight() s) as site_ids,
+    (select coalesce(string_agg(c::text, ','), '') from cranes_in_sight() c) as crane_ids;
+
+-- name: node_told
+-- One setting of a transaction, filled in and sent as plain text: only so do the nodes get it.
+set local {setting} to {value};

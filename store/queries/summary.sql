@@ -65,23 +65,31 @@ order by 1, 2;
 
 -- name: near_limit_periods
 -- What every crane (or one) did near its limit in a period and in the period of equal length before it.
+-- Days are summed first: a cluster does not join days one by one to what it copies to every node where they may be missing.
 select c.crane_id, c.name as crane, coalesce(c.spec ->> 'title', '') as title, t.name as type, s.name as site, which.now,
-    coalesce(sum(d.working_ms), 0)::bigint as working_ms, coalesce(sum(d.loaded_ms), 0)::bigint as loaded_ms,
-    coalesce(sum(d.near_limit_ms), 0)::bigint as near_limit_ms, coalesce(sum(d.lifts), 0)::bigint as lifts,
-    coalesce(sum(d.near_limit_lifts), 0)::bigint as near_limit_lifts, coalesce(sum(d.warnings), 0)::bigint as warnings,
-    coalesce(sum(d.limiter_stops), 0)::bigint as limiter_stops,
-    coalesce(sum(d.limiter_overrides), 0)::bigint as limiter_overrides
+    coalesce(f.working_ms, 0)::bigint as working_ms, coalesce(f.loaded_ms, 0)::bigint as loaded_ms,
+    coalesce(f.near_limit_ms, 0)::bigint as near_limit_ms, coalesce(f.lifts, 0)::bigint as lifts,
+    coalesce(f.near_limit_lifts, 0)::bigint as near_limit_lifts, coalesce(f.warnings, 0)::bigint as warnings,
+    coalesce(f.limiter_stops, 0)::bigint as limiter_stops, coalesce(f.limiter_overrides, 0)::bigint as limiter_overrides
 from crane c
 join site s using (site_id)
 join crane_type t using (type_id)
 cross join (values (true), (false)) which (now)
-left join counting u on u.in_use
-left join day_figure d on d.crane_id = c.crane_id and d.counting_id = u.counting_id
-    and d.day between %(day_from)s - (%(day_to)s - %(day_from)s + 1) and %(day_to)s
-    and (d.day >= %(day_from)s) = which.now
+left join (
+    select d.crane_id, d.day >= %(day_from)s as now, sum(d.working_ms) as working_ms, sum(d.loaded_ms) as loaded_ms,
+        sum(d.near_limit_ms) as near_limit_ms, sum(d.lifts) as lifts, sum(d.near_limit_lifts) as near_limit_lifts,
+        sum(d.warnings) as warnings, sum(d.limiter_stops) as limiter_stops, sum(d.limiter_overrides) as limiter_overrides
+    from crane k
+    join site o using (site_id)
+    join counting u on u.in_use
+    join day_figure d on d.crane_id = k.crane_id and d.counting_id = u.counting_id
+    where d.day between %(day_from)s - (%(day_to)s - %(day_from)s + 1) and %(day_to)s
+        and (%(crane)s::text is null or k.name = %(crane)s)
+        and (%(sites)s::text[] is null or o.name = any(%(sites)s::text[]))
+    group by 1, 2
+) f on f.crane_id = c.crane_id and f.now = which.now
 where (%(crane)s::text is null or c.name = %(crane)s)
     and (%(sites)s::text[] is null or s.name = any(%(sites)s::text[]))
-group by c.crane_id, c.name, c.spec ->> 'title', t.name, s.name, which.now
 order by c.name, which.now;
 
 -- name: crane_summary_of

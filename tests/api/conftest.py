@@ -39,6 +39,7 @@ from duty import circumstances, directions, ledger, levels
 from duty.edges import DEFAULT_EDGES
 from store import access, cranes, segments
 from store.access import Role
+from tests.support import citus
 
 DAYS = (date(2026, 3, 2), date(2026, 3, 3))
 LEVELS = (40.0, 60.0, 95.0, 80.0, 92.0, 30.0)  # peaks of the six lifts of a day [%]
@@ -63,6 +64,8 @@ def yard_url(database_server: str, database_url: str) -> Iterator[str]:
 def fresh_yard_url(database_server: str, yard_url: str) -> Iterator[str]:
     """URL of a yard of one test's own, to write into."""
     with _copy(database_server, yard_url) as url:
+        if citus.workers():
+            build_yard(url)
         yield url
 
 
@@ -105,6 +108,11 @@ def client_of(app: FastAPI, address: str = "127.0.0.1", **options: Any) -> httpx
 
 @contextlib.contextmanager
 def _copy(server: str, template_url: str) -> Iterator[str]:
+    """A copy of a database; on a cluster, which cannot copy one, a new one of the same tables without rows."""
+    if citus.workers():
+        with citus.new_database(server, empty=False) as url:
+            yield url
+        return
     name = f"api_{secrets.token_hex(6)}"
     template = str(conninfo_to_dict(template_url)["dbname"])
     with psycopg.connect(server, autocommit=True) as conn:

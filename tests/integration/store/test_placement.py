@@ -8,6 +8,7 @@ import pytest
 from domain.errors import Conflict
 from store import segments
 from store.placement import shard_by_crane
+from store.sight import ROLE
 from tests.integration.store.test_segments import keep, segment
 from tests.support import citus
 from tests.support.ingesting import register
@@ -25,7 +26,7 @@ def test_without_the_extension_the_word_says_what_to_do(database: str) -> None:
 def test_growing_tables_are_spread_together_and_a_second_time_does_nothing(
     database: str, connection: psycopg.Connection
 ) -> None:
-    assert shard_by_crane(database) == 0
+    assert shard_by_crane(database) == (0, "")
     rows = connection.execute(
         "select table_name::text, citus_table_type, distribution_column, colocation_id from citus_tables"
     ).fetchall()
@@ -39,6 +40,13 @@ def test_growing_tables_are_spread_together_and_a_second_time_does_nothing(
         "crane_type",
         "counting",
     }
+    open_tables = connection.execute(
+        "select tablename from pg_policies where policyname = 'in_sight' and qual = 'true' and tablename <> all(%s)",
+        [["crane_type", "counting", "status_code"]],
+    ).fetchall()
+    assert open_tables == []
+    let_in = connection.execute("select rolcanlogin from pg_roles where rolname = %s", [ROLE]).fetchone()
+    assert let_in == (True,)
 
 
 @on_a_cluster
