@@ -12,12 +12,12 @@ from enum import StrEnum
 from typing import Annotated, Final, Literal, Self
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
-from pydantic import AwareDatetime, BaseModel, ConfigDict, Field, StrictBool, model_validator
+from pydantic import BaseModel, ConfigDict, Field, StrictBool, model_validator
 
 from domain.attention import REVIEW_SHARE
 from domain.errors import field_error
 from domain.messages import CraneName
-from domain.moments import Day
+from domain.moments import Day, Instant
 
 Length = Annotated[float, Field(gt=0, le=100, allow_inf_nan=False)]
 Mass = Annotated[float, Field(gt=0, le=200_000, allow_inf_nan=False)]
@@ -272,7 +272,7 @@ class Crane(AssessmentEntries):
     title: str = Field(default="", max_length=100)
     type: CraneType
     site: CraneName
-    registered_at: AwareDatetime
+    registered_at: Instant
     design: DesignClass | None = Field(
         default=None, description="from the crane's manual; None until entered"
     )

@@ -4,8 +4,9 @@ import re
 from datetime import date
 from typing import Annotated, Final
 
-from pydantic import AwareDatetime, BeforeValidator
+from pydantic import AfterValidator, AwareDatetime, BeforeValidator
 
+YEARS: Final = (1900, 2199)
 _WRITTEN_OUT: Final = re.compile(r"\d{4}-\d{2}-\d{2}")
 
 
@@ -16,5 +17,12 @@ def written_out(value: object) -> object:
     return value
 
 
-Day = Annotated[date, BeforeValidator(written_out)]
-Instant = Annotated[AwareDatetime, BeforeValidator(written_out)]
+def within_years(value: date) -> date:
+    """Refuse days and instants near the ends of the calendar, where a day or a zone more cannot be told."""
+    if not YEARS[0] <= value.year <= YEARS[1]:
+        raise ValueError(f"write a year from {YEARS[0]} to {YEARS[1]}")
+    return value
+
+
+Day = Annotated[date, BeforeValidator(written_out), AfterValidator(within_years)]
+Instant = Annotated[AwareDatetime, BeforeValidator(written_out), AfterValidator(within_years)]

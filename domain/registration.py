@@ -5,7 +5,6 @@ from datetime import UTC, date, datetime
 from typing import Annotated, Any, Final, Self
 
 from pydantic import (
-    AwareDatetime,
     BaseModel,
     ConfigDict,
     Discriminator,
@@ -19,7 +18,7 @@ from domain.answers import Answer, CraneDetail
 from domain.crane import Crane, CraneType, Site
 from domain.exclusion import CountedAgain
 from domain.messages import CraneName
-from domain.moments import Day
+from domain.moments import Day, Instant
 
 _NAMED: Final = "named"
 _DESCRIBED: Final = "described"
@@ -45,7 +44,7 @@ class CraneAsked(Crane):
     type: TypeAsked = Field(  # type: ignore[assignment]
         description="name of a type that is on file, or all of its figures as its manual gives them"
     )
-    registered_at: AwareDatetime | None = Field(  # type: ignore[assignment]
+    registered_at: Instant | None = Field(  # type: ignore[assignment]
         default=None,
         description="data from before it is refused; left out: as it is on file, for a new crane now",
     )
