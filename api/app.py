@@ -57,6 +57,7 @@ from api import (
 from api.gate import Gate
 from api.health import running_version
 from api.hub import Hub
+from api.import_jobs import ImportJobs
 from api.limits import Limited, Limits
 from api.matching import Matched
 from api.middleware import BodyBound, Figures, Observe, PageHeaders
@@ -141,6 +142,7 @@ def create_api(database_url: str, settings: ApiSettings | None = None) -> FastAP
     api.state.figures = Figures()
     api.state.limits = limits = Limits(settings)
     api.state.due_book = upkeep.DueBook()
+    api.state.imports = ImportJobs()
     api.state.fleet_answers = fleet.FleetAnswers()
     for router in ROUTERS:
         api.include_router(router)

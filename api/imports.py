@@ -1,16 +1,17 @@
-"""Telemetry by file: samples and events as CSV or Parquet, by the function that the command line uses."""
+"""Telemetry by file: samples and events as CSV or Parquet, by the function that the command line uses, in a process of its own."""
 
 import shutil
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import Annotated, Any, Final
 
-from anyio import CapacityLimiter, to_thread
+from anyio import to_thread
 from fastapi import APIRouter, Query, Request
 from starlette.datastructures import UploadFile
 
 from api.deps import Caller, Conn, Settings
+from api.import_jobs import ImportJobs
 from api.paging import Cursor, Limit, decode_cursor, page
 from api.problems import Refused
 from api.settings import ApiSettings
@@ -18,14 +19,11 @@ from api.spec import problem
 from api.stages import AUDIT_DETAIL
 from api.tables import CSV, PARQUET
 from domain.answers import Page
-from domain.errors import InvalidInput
-from domain.transfer_answers import ImportCrane, ImportDone, ImportProblem, ImportRow
+from domain.errors import InvalidInput, NotFound
+from domain.transfer_answers import ImportCrane, ImportDone, ImportProblem, ImportRow, ImportRunning
 from store import audit
 from store.columns import from_ms
-from store.sight import sight_in_thread
-from transfer.importing import Imported, import_file, own_mapping
-from transfer.mapping import Mapping, mapping_of
-from transfer.rows import Problem
+from transfer.child import Order
 
 router = APIRouter(tags=["import"])
 
@@ -33,11 +31,9 @@ FORM: Final = "multipart/form-data"
 MAPPING_BYTES_MAX: Final = 100_000
 NAME_CHARS_MAX: Final = 200
 WRITTEN_AT_ONCE: Final = 1_000_000
-TOLD: Final = 1000  # problems in an answer
 TOLD_IN_REFUSAL: Final = 20
-IMPORTING: Final = CapacityLimiter(1)
-"""Reading a file takes a core: the next one waits for it, so that answers to others do not."""
 PARQUET_START: Final = b"PAR1"
+TAKEN_OVER: Final = ("stored", "rows", "empty_rows", "new", "known", "samples", "problem_count")
 
 _ROWS: Final = "crane,at,boot,seq,dt_ms,received_at,channels,utilisation_pct\nheron-3,2026-03-02T06:00:00Z,1,1,1000,2026-03-02T06:00:05Z,1,41.5\n"
 _MAPPING: Final = (
@@ -80,7 +76,11 @@ BODY: Final[dict[str, Any]] = {
 @router.post(
     "/imports",
     openapi_extra=BODY,
-    responses={400: problem("No form that can be read"), 415: problem("Unknown form of body")},
+    responses={
+        400: problem("No form that can be read"),
+        409: problem("An import of this account is under way, or this one was cancelled"),
+        415: problem("Unknown form of body"),
+    },
 )
 async def import_table(
     request: Request,
@@ -95,48 +95,61 @@ async def import_table(
 
     A file with a problem in any line is refused whole, unless `skip_bad`. A reading out of its channel's range is no
     such problem: it is stored as missing and told under `refused`. `dry_run` answers every problem with its line. The
-    limits are those of messages; the days that changed are counted next.
+    limits are those of messages; the days that changed are counted next. An account has one import at a time; it is read in
+    a process of its own with limits of memory, time, rows, columns and cells, and 422 says which one a file is over.
     """
-    with TemporaryDirectory(prefix="boomledger-import-") as folder:
-        file, mapping, name = await _received(request, Path(folder))
-
-        def bring() -> Imported:
-            with sight_in_thread(request.app.state.database_url, caller.sites) as conn:
-                return import_file(
-                    conn,
-                    file,
-                    mapping or own_mapping(file),
-                    settings.file_limits,
-                    dry_run=dry_run,
-                    skip_bad=skip_bad,
-                    sites=caller.sites,
-                )
-
-        done = await to_thread.run_sync(bring, limiter=IMPORTING)
-    if not done.stored and not dry_run:
-        raise InvalidInput(_refusal(done.problems), field="file")
+    jobs: ImportJobs = request.app.state.imports
+    with (
+        jobs.begun(caller.account, dry_run=dry_run) as job,
+        TemporaryDirectory(prefix="boomledger-import-") as folder,
+    ):
+        file, mapping, job.file = await _received(request, Path(folder))
+        order = Order(
+            url=request.app.state.database_url,
+            file=str(file),
+            mapping=mapping,
+            dry_run=dry_run,
+            skip_bad=skip_bad,
+            sites=None if caller.sites is None else list(caller.sites),
+            **settings.import_bounds(),
+        )
+        done = await jobs.read(job, order, settings)
+    if not done["stored"] and not dry_run:
+        raise InvalidInput(_refusal(_told(done["problems"]), done["problem_count"]), field="file")
     request.scope[AUDIT_DETAIL] = {
-        "stored": done.stored, "file": name, "cranes": len(done.cranes), "rows": done.rows, "new": done.new,
-        "known": done.known, "samples": done.samples, "problem_count": len(done.problems),
-    }  # fmt: skip
+        "file": job.file,
+        "cranes": len(done["cranes"]),
+        **{name: done[name] for name in ("stored", "rows", "new", "known", "samples", "problem_count")},
+    }
     return ImportDone(
-        stored=done.stored,
-        rows=done.rows,
-        empty_rows=done.empty_rows,
-        new=done.new,
-        known=done.known,
-        samples=done.samples,
+        **{name: done[name] for name in TAKEN_OVER},
         cranes=tuple(
-            ImportCrane(
-                crane=name, rows=one.rows, first_at=from_ms(one.first_ms), last_at=from_ms(one.last_ms)
-            )
-            for name, one in sorted(done.cranes.items())
+            ImportCrane(crane=name, rows=rows, first_at=from_ms(first_ms), last_at=from_ms(last_ms))
+            for name, (rows, first_ms, last_ms) in sorted(done["cranes"].items())
         ),
-        problem_count=len(done.problems),
-        problems=_told(done.problems),
-        refused_count=done.refused_readings,
-        refused=_told(done.refused),
+        problems=_told(done["problems"]),
+        refused_count=done["refused_readings"],
+        refused=_told(done["refused"]),
     )
+
+
+@router.get("/imports/running")
+async def running_import(request: Request, caller: Caller) -> ImportRunning:
+    """The import of your account that is under way, and how far it is."""
+    jobs: ImportJobs = request.app.state.imports
+    job = jobs.of(caller.account)
+    return ImportRunning(running=None if job is None else job.told())
+
+
+@router.delete("/imports/running", responses={404: problem("No import of this account is under way")})
+async def cancel_import(request: Request, caller: Caller) -> ImportRunning:
+    """Cancel the import of your account: its own request is answered with 409. What was stored before stays."""
+    jobs: ImportJobs = request.app.state.imports
+    job = jobs.of(caller.account)
+    if job is None:
+        raise NotFound("no import of this account is under way")
+    job.scope.cancel()
+    return ImportRunning(running=job.told())
 
 
 @router.get("/imports")
@@ -154,24 +167,24 @@ async def list_imports(
     return page(listed, limit, [(row.import_id,) for row in listed])
 
 
-def _told(found: Sequence[Problem]) -> tuple[ImportProblem, ...]:
-    return tuple(
-        ImportProblem(first_line=one.first_line, last_line=one.last_line, text=one.text)
-        for one in found[:TOLD]
+def _told(found: Iterable[tuple[int, int, str]]) -> tuple[ImportProblem, ...]:
+    return tuple(ImportProblem(first_line=first, last_line=last, text=text) for first, last, text in found)
+
+
+def _refusal(problems: Sequence[ImportProblem], count: int) -> str:
+    told = "; ".join(
+        f"line {one.first_line}{'' if one.last_line == one.first_line else f'-{one.last_line}'}: {one.text}"
+        for one in problems[:TOLD_IN_REFUSAL]
     )
-
-
-def _refusal(problems: Sequence[Problem]) -> str:
-    told = "; ".join(str(one) for one in problems[:TOLD_IN_REFUSAL])
-    more = len(problems) - TOLD_IN_REFUSAL
+    more = count - TOLD_IN_REFUSAL
     return (
         f"nothing was stored: {told}{f'; and {more} more' if more > 0 else ''}."
         " Mend these lines, or leave them out with skip_bad=true; dry_run=true tells every one"
     )
 
 
-async def _received(request: Request, folder: Path) -> tuple[Path, Mapping | None, str]:
-    """The file of a request in a folder, the mapping that came with it, and what it is called."""
+async def _received(request: Request, folder: Path) -> tuple[Path, str | None, str]:
+    """The file of a request in a folder, the mapping that came with it as text, and what it is called."""
     form = request.headers.get("content-type", "").partition(";")[0].strip().lower()
     arrived = folder / "file"
     mapping, name = None, ""
@@ -197,7 +210,7 @@ async def _write_stream(request: Request, file: Path) -> None:
         out.write(waiting)
 
 
-async def _write_form(request: Request, file: Path) -> tuple[Mapping | None, str]:
+async def _write_form(request: Request, file: Path) -> tuple[str | None, str]:
     async with request.form(max_files=2, max_fields=2, max_part_size=MAPPING_BYTES_MAX) as form:
         given = form.get("file")
         if given is None:
@@ -217,7 +230,7 @@ async def _write_form(request: Request, file: Path) -> tuple[Mapping | None, str
             raw = await text.read(MAPPING_BYTES_MAX)
             text = raw.decode("utf-8", errors="replace")
         called = (given.filename or "") if isinstance(given, UploadFile) else ""
-        return (mapping_of(text, "the text") if text else None), called[:NAME_CHARS_MAX]
+        return text or None, called[:NAME_CHARS_MAX]
 
 
 def bounds(settings: ApiSettings) -> dict[str, tuple[int, float]]:

@@ -116,6 +116,8 @@ LEAST_ROLE: Final[dict[tuple[str, str], Role]] = {
     ("GET", "/quarantine"): ENGINEER,
     ("POST", "/imports"): ENGINEER,
     ("GET", "/imports"): ENGINEER,
+    ("GET", "/imports/running"): ENGINEER,
+    ("DELETE", "/imports/running"): ENGINEER,
     ("POST", "/dispatch"): DISPATCHER,
     ("POST", "/dispatch/assignment"): DISPATCHER,
     ("POST", "/dispatch/lift-sheet"): DISPATCHER,

@@ -1,13 +1,14 @@
 """What the api needs to know to run: one frozen value, built once by the caller and passed down."""
 
 import ipaddress
-from typing import Annotated, Self
+from dataclasses import asdict
+from typing import Annotated, Any, Self
 
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
 from domain.life_record import FILE_BYTES_MAX
 from domain.units import H_PER_DAY, MIN_PER_DAY
-from transfer.limits import FileLimits
+from transfer.limits import FileLimits, TableLimits
 
 
 class ApiSettings(BaseModel):
@@ -40,6 +41,21 @@ class ApiSettings(BaseModel):
         default=50_000_000, ge=1000, le=10_000_000_000, description="largest file of an import"
     )
     import_seconds_max: float = Field(default=600.0, gt=0, le=3600, description="a slower file is refused")
+    import_read_seconds_max: float = Field(
+        default=900.0, gt=0, le=86_400, description="longest time in which a file is read and stored"
+    )
+    import_cpu_seconds_max: int = Field(
+        default=600, ge=1, le=86_400, description="the same in processor time"
+    )
+    import_memory_bytes_max: int = Field(
+        default=1_000_000_000,
+        ge=500_000_000,
+        le=64_000_000_000,
+        description="address space of the reading process",
+    )
+    import_table: TableLimits = Field(
+        default_factory=TableLimits, description="how large a table in a file may be"
+    )
     record_file_bytes_max: int = Field(
         default=FILE_BYTES_MAX, ge=1000, le=50_000_000, description="largest file of a life record"
     )
@@ -65,6 +81,20 @@ class ApiSettings(BaseModel):
         default=10.0, gt=0, le=60, description="how long a request waits for its turn, then 429 [s]"
     )
     pool_size: int = Field(default=8, ge=2, le=200, description="database connections; a write needs two")
+
+    def import_bounds(self) -> dict[str, Any]:
+        """What an import is bound by, as fields of transfer.child.Order."""
+        limits = self.file_limits
+        return {
+            "limits": {
+                "samples": limits.samples,
+                "clock_skew_s": limits.clock_skew.total_seconds(),
+                "ranges": dict(limits.ranges),
+            },
+            "table": asdict(self.import_table),
+            "memory_bytes": self.import_memory_bytes_max,
+            "cpu_s": self.import_cpu_seconds_max,
+        }
 
     @model_validator(mode="after")
     def _open_only_on_loopback(self) -> Self:

@@ -196,7 +196,7 @@ class Idempotent:
         kept = False
         try:
             answer = await capture(self._app, scope, receive)
-            if answer.status < 500:
+            if answer.status < 500 and answer.status != 409:  # a conflict passes
                 async with self._pool().connection() as conn:
                     kind = answer.headers.get("content-type", "")
                     await access.keep_answer(conn, account, key, answer.status, kind, answer.body)

@@ -211,7 +211,7 @@ def web_app(settings: Settings) -> "ASGIApp":
     from dashboard.app import create_dashboard
     from dashboard.login import PATH as LOGIN_PATH
     from dashboard.policy import content_security_policy
-    from transfer.limits import FileLimits
+    from transfer.limits import FileLimits, TableLimits
 
     told = limits(settings)
     try:
@@ -222,6 +222,10 @@ def web_app(settings: Settings) -> "ASGIApp":
             webhook_local=settings.webhook_local,
             most_connections=settings.most_connections,
             import_bytes_max=settings.max_import_bytes,
+            import_table=TableLimits(rows=settings.max_import_rows),
+            import_memory_bytes_max=settings.max_import_memory_bytes,
+            import_cpu_seconds_max=settings.max_import_cpu_s,
+            import_read_seconds_max=settings.max_import_s,
             record_file_bytes_max=settings.max_record_file_bytes,
             record_files_bytes_max=settings.max_record_files_bytes,
             file_limits=FileLimits(

@@ -70,6 +70,22 @@ class Settings(BaseSettings):
         le=10_000_000_000,
         description="largest file that the api takes in at once",
     )
+    max_import_rows: int = Field(
+        default=5_000_000, ge=1_000, le=10_000_000_000, description="most rows of such a file"
+    )
+    max_import_memory_bytes: int = Field(
+        default=1_000_000_000,
+        ge=500_000_000,
+        le=64_000_000_000,
+        description="memory (address space) of the process that reads such a file; two run at most",
+    )
+    max_import_cpu_s: int = Field(default=600, ge=1, le=86_400, description="processor time of that process")
+    max_import_s: float = Field(
+        default=900,
+        gt=0,
+        le=86_400,
+        description="longest time from the start of reading such a file until it is stored",
+    )
     max_record_file_bytes: int = Field(
         default=10_000_000,
         ge=1_000,

@@ -14,10 +14,10 @@ from domain.crane import CraneType, Site
 from domain.description import DescriptionAsked, DescriptionDone, DescriptionEntry
 from domain.history import HistoryAsked, HistoryEntered, HistoryRow
 from domain.registration import CraneChanged, CraneRegistration, CraneTypeRow
-from domain.transfer_answers import ImportDone, ImportRow
+from domain.transfer_answers import ImportDone, ImportRow, ImportRunning
 
 _JSON = {"content-type": "application/json"}
-IMPORT_TIMEOUT_S: Final = 600.0
+IMPORT_TIMEOUT_S: Final = 3600.0  # the api's own limits end an import sooner
 
 
 class SettingsCalls(Transport):
@@ -119,6 +119,14 @@ class SettingsCalls(Transport):
                 data={"mapping": mapping} if mapping else None,
                 timeout=IMPORT_TIMEOUT_S,
             )
+
+    async def running_import(self) -> ImportRunning:
+        """The import of this account that is under way."""
+        return await self._get(ImportRunning, "/imports/running")
+
+    async def cancel_import(self) -> ImportRunning:
+        """Cancel the import of this account that is under way."""
+        return await self._ask(ImportRunning, "DELETE", "/imports/running")
 
     async def imports(self, *, cursor: str | None = None, limit: int = 20) -> Page[ImportRow]:
         """Files that were stored, newest first."""

@@ -1,5 +1,7 @@
 """What an import of a file came to."""
 
+from typing import Literal
+
 from pydantic import AwareDatetime, Field
 
 from domain.answers import Answer
@@ -59,3 +61,25 @@ class ImportRow(Answer):
     problem_count: int = Field(
         description="lines that were left out, said once of lines that follow one another"
     )
+
+
+ImportPhase = Literal["receiving", "waiting", "checking", "storing"]
+
+
+class ImportProgress(Answer):
+    """How far an import is."""
+
+    started_at: AwareDatetime
+    file: str = Field(description="its name as it was sent; empty where it came without")
+    dry_run: bool
+    phase: ImportPhase = Field(
+        description="receiving: the file comes; waiting: for the files of other accounts; checking: it is read and"
+        " nothing is stored; storing"
+    )
+    rows: int = Field(description="rows read in this phase")
+
+
+class ImportRunning(Answer):
+    """The import of the caller's account that is under way."""
+
+    running: ImportProgress | None = Field(description="none: no import is under way")

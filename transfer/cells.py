@@ -38,10 +38,10 @@ def numbers(
         try:
             read[place] = _number(cell, decimal)
         except (ValueError, TypeError, OverflowError):
-            bad[place] = f"{_shown(cell)} is no number"
+            bad[place] = f"{shown(cell)} is no number"
             continue
         if not np.isfinite(read[place]):
-            bad[place] = f"{_shown(cell)} is not finite"
+            bad[place] = f"{shown(cell)} is not finite"
     return read, bad
 
 
@@ -53,12 +53,12 @@ def integers(cells: Sequence[Any], *, low: int, high: int) -> tuple[NDArray[np.i
         try:
             number = int(cell) if isinstance(cell, int) else int(_plain(cell))
         except (ValueError, TypeError):
-            bad[place] = f"{_shown(cell)} is no whole number"
+            bad[place] = f"{shown(cell)} is no whole number"
             continue
         if low <= number <= high:
             read[place] = number
         else:
-            bad[place] = f"{_shown(cell)} is not in {low} to {high}"
+            bad[place] = f"{shown(cell)} is not in {low} to {high}"
     return read, bad
 
 
@@ -75,7 +75,7 @@ def _since_epoch(cells: Sequence[Any], ms: int) -> tuple[NDArray[np.int64], Bad]
     found, bad = numbers(cells)
     found = np.clip(found, -LAST_MS - 1, LAST_MS + 1)  # further out is no time either
     for place in np.flatnonzero(np.isnan(found) | (np.abs(found * ms) > LAST_MS)).tolist():
-        bad.setdefault(place, f"{_shown(cells[place])} is no time")
+        bad.setdefault(place, f"{shown(cells[place])} is no time")
     usable = np.where(np.isin(np.arange(len(found)), list(bad)), 0.0, found * ms)
     return np.rint(usable).astype(np.int64), bad
 
@@ -93,7 +93,7 @@ def _written(cells: Sequence[Any], rule: TimeColumn) -> tuple[NDArray[np.int64],
             read[place] = _instant(cell if isinstance(cell, datetime) else parse(cell), zone)
         except (ValueError, TypeError, OverflowError) as problem:
             ours = isinstance(problem, _NoInstant)
-            bad[place] = str(problem) if ours else f"{_shown(cell)} is no time of the form {rule.format}"
+            bad[place] = str(problem) if ours else f"{shown(cell)} is no time of the form {rule.format}"
     return read, bad
 
 
@@ -142,6 +142,7 @@ def _plain(cell: str) -> str:
     return cell
 
 
-def _shown(cell: object) -> str:
+def shown(cell: object) -> str:
+    """A cell as it is told in a problem: the beginning of a long one."""
     text = repr(cell)
     return text if len(text) <= _SHOWN else f"{text[:_SHOWN]}…"

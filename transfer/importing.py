@@ -21,10 +21,10 @@ from store.cranes import CraneEntry
 from store.events import Event
 from store.refused import Refused, take_out
 from transfer.cutting import Cut, Cutter
-from transfer.limits import RowLimits
+from transfer.limits import ON_SERVER, RowLimits, TableLimits
 from transfer.mapping import OWN_EVENTS, OWN_SAMPLES, Mapping
 from transfer.rows import Problem, Problems, RowReader, Rows
-from transfer.tables import chunks
+from transfer.tables import chunks, column_names
 
 BATCH: Final = 500
 Ranges = Names[str, tuple[float, float]]
@@ -76,10 +76,9 @@ class _Run:
     done: Imported = field(default_factory=Imported)
 
 
-def own_mapping(file: Path) -> Mapping:
+def own_mapping(file: Path, limits: TableLimits = ON_SERVER) -> Mapping:
     """The mapping of files that `boomledger export` wrote: events when there is a column `kind`."""
-    first = next(chunks(file, OWN_SAMPLES, rows=1), None)
-    return OWN_EVENTS if first is not None and "kind" in first.columns else OWN_SAMPLES
+    return OWN_EVENTS if "kind" in column_names(file, OWN_SAMPLES, limits) else OWN_SAMPLES
 
 
 def import_file(
@@ -92,13 +91,16 @@ def import_file(
     skip_bad: bool = False,
     sites: Sequence[str] | None = None,
     now: datetime | None = None,
+    table: TableLimits = ON_SERVER,
+    on_pass: Callable[[bool], object] = lambda storing: None,
     on_rows: Callable[[int], object] = lambda rows: None,
 ) -> Imported:
     """Store a file in batches; `conn` is in autocommit mode.
 
     A file with problems is not stored at all unless `skip_bad`: then its good rows are. A dry run does everything and
     undoes each batch, so it also tells what is stored already, and under which keys other contents are. With `sites` only
-    their cranes are known. Raises InvalidInput when the file or the mapping cannot be used at all.
+    their cranes are known. `on_pass` is told each pass over the file, and whether it stores. Raises InvalidInput when the
+    file or the mapping cannot be used at all, or when the file is larger than `table` allows.
     """
     directory = cranes.directory(conn, sites)
     now = now or datetime.now(UTC)
@@ -111,7 +113,8 @@ def import_file(
             names={entry.crane_id: name for name, entry in directory.items()},
             zones={entry.crane_id: entry.zone for entry in directory.values()},
         )
-        _pass(run, file, mapping, directory, limits, now, on_rows)
+        on_pass(on is not None and not dry_run)
+        _pass(run, file, mapping, directory, limits, now, table, on_rows)
         run.done.problems = tuple(run.problems.listed())
         run.done.refused = tuple(run.refused.listed())
         run.done.refused_readings = run.refused.times
@@ -135,6 +138,7 @@ def _pass(
     directory: dict[str, CraneEntry],
     limits: RowLimits,
     now: datetime,
+    table: TableLimits,
     on_rows: Callable[[int], object],
 ) -> None:
     reader = RowReader(
@@ -143,10 +147,9 @@ def _pass(
     cutter = Cutter(
         channels=reader.channels, names=run.names, most_samples=limits.samples, problems=run.problems
     )
+    reader.check_columns(column_names(file, mapping, table))
     waiting: list[Cut] = []
-    for place, chunk in enumerate(chunks(file, mapping)):
-        if place == 0:
-            reader.check_columns(chunk.columns)
+    for chunk in chunks(file, mapping, table):
         rows = reader.read(chunk)
         run.done.rows += len(rows.lines)
         _note_extents(run, rows)

@@ -1,5 +1,6 @@
 """The mapping file of an import: which column of a foreign table is which channel, in what unit, at what time of which crane."""
 
+import re
 import tomllib
 from datetime import datetime
 from pathlib import Path
@@ -55,7 +56,7 @@ class TimeColumn(_Part):
             moment = datetime(2026, 3, 2, 6, 0)  # noqa: DTZ001  # only to try the pattern
             try:
                 datetime.strptime(moment.strftime(self.format), self.format)  # noqa: DTZ007
-            except ValueError as problem:
+            except (ValueError, re.error) as problem:
                 raise ValueError(f"the pattern {self.format!r} does not read what it writes") from problem
         return self
 
@@ -138,6 +139,23 @@ class Mapping(_Part):
                 raise ValueError(f"{name} in {column.unit!r}: known units are {', '.join(units)}")
         return self
 
+    def needed(self) -> tuple[str, ...]:
+        """Columns that a file must have."""
+        message, events = self.message, self.events
+        step = None if self.step is None else self.step.column
+        found: list[str | None] = [self.time.column, self.crane.column, step]
+        if message is not None:
+            found += [message.boot, message.seq, message.received_at, message.channels]
+        if events is not None:
+            found += [events.kind, events.code, events.state, events.text]
+        if not self.absent_ok:
+            found += [column.column for column in self.channels.values()]
+        return tuple(name for name in found if name is not None)
+
+    def columns(self) -> frozenset[str]:
+        """Columns that are read where the file has them."""
+        return frozenset((*self.needed(), *(column.column for column in self.channels.values())))
+
     def factors(self, name: str) -> tuple[float, float]:
         """(factor, offset) from a number in the file to a reading of a channel."""
         column, unit = self.channels[name], CHANNEL_BY_NAME[name].unit
@@ -158,6 +176,10 @@ def mapping_of(text: str, name: str) -> Mapping:
     """The mapping of a TOML text that people know by a name. Raises InvalidInput that names every wrong field."""
     try:
         return Mapping.model_validate(tomllib.loads(text), strict=False)
+    except RecursionError as problem:
+        raise InvalidInput(
+            f"{name} is no mapping: its tables lie too deep in one another", field="mapping"
+        ) from problem
     except tomllib.TOMLDecodeError as problem:
         raise InvalidInput(f"{name} is no TOML: {problem}", field="mapping") from problem
     except ValidationError as wrong:

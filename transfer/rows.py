@@ -22,6 +22,7 @@ from transfer.tables import Chunk
 
 LONGEST_CODE: Final = 64
 LONGEST_TEXT: Final = 500
+COLUMNS_TOLD: Final = 50
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -124,18 +125,15 @@ class RowReader:
     def check_columns(self, names: Iterable[str]) -> None:
         """Raises InvalidInput when the mapping names a column that the file has not got."""
         have = set(names)
-        mapping, message, events = self.mapping, self.mapping.message, self.mapping.events
-        needed = [mapping.time.column, mapping.crane.column, mapping.step and mapping.step.column]
-        if message is not None:
-            needed += [message.boot, message.seq, message.received_at, message.channels]
-        if events is not None:
-            needed += [events.kind, events.code, events.state, events.text]
-        if not mapping.absent_ok:
-            needed += [column.column for column in mapping.channels.values()]
-        absent = [name for name in needed if name is not None and name not in have]
+        absent = [name for name in self.mapping.needed() if name not in have]
         if absent:
+            told = [
+                ", ".join(cells.shown(name) for name in some[:COLUMNS_TOLD])
+                for some in (absent, sorted(have))
+            ]
+            more = len(have) - COLUMNS_TOLD
             raise InvalidInput(
-                f"the file has no column {', '.join(map(repr, absent))}; it has {', '.join(map(repr, sorted(have)))}",
+                f"the file has no column {told[0]}; it has {told[1]}{f' and {more} more' if more > 0 else ''}",
                 field="mapping",
             )
 
@@ -170,7 +168,7 @@ class RowReader:
         given = [rule.name] * len(chunk.lines) if rule.column is None else chunk.columns[rule.column]
         names = [rule.names.get(name, name) for name in map(str, given)]
         unknown = {
-            place: f"crane {name} is not registered: `boomledger crane add` does that"
+            place: f"crane {name[:LONGEST_CODE]} is not registered: `boomledger crane add` does that"
             for place, name in enumerate(names)
             if name not in self.cranes
         }

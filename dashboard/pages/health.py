@@ -81,13 +81,15 @@ def _findings(found: Page[FindingRow] | Trouble, crane: str, zone: ZoneInfo, vis
 
 async def _engineers(visit: Visit, zone: ZoneInfo) -> list[Any]:
     """Messages that were set aside, and files to bring in."""
-    found, earlier = await together(visit.client.quarantine(limit=200), visit.client.imports())
+    found, earlier, running = await together(
+        visit.client.quarantine(limit=200), visit.client.imports(), visit.client.running_import()
+    )
     aside = (
         charts.missing(t("health.quarantine"), found)
         if isinstance(found, Trouble)
         else _quarantine(found.items, zone)
     )
-    return [aside, health_import.section(earlier, zone)]
+    return [aside, health_import.section(earlier, running, zone)]
 
 
 def _age_state(row: FleetRow) -> tuple[State, str]:

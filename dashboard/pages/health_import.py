@@ -20,8 +20,8 @@ from dashboard.texts import t
 from dashboard.visit import Trouble
 from domain.answers import Page
 from domain.attention import State as Attention
-from domain.errors import BoomledgerError, InvalidInput
-from domain.transfer_answers import ImportDone, ImportProblem, ImportRow
+from domain.errors import BoomledgerError, InvalidInput, NotFound
+from domain.transfer_answers import ImportDone, ImportProblem, ImportProgress, ImportRow, ImportRunning
 from domain.units import BYTES_PER_MB
 
 MAY_ENTER: Final = ("engineer", "admin")
@@ -29,11 +29,14 @@ MOST_BYTES: Final = (
     15_000_000  # it travels as text in one request, a third longer; larger ones go through the api
 )
 PROBLEMS_SHOWN: Final = 100
+TICK_MS: Final = 1000
 EXAMPLES: Final = ("import-samples.toml", "import-events.toml")
 
 
-def section(earlier: Page[ImportRow] | Trouble, zone: ZoneInfo) -> html.Section:
-    """The file to choose, how to read it, what is in it, and the files before it."""
+def section(
+    earlier: Page[ImportRow] | Trouble, running: ImportRunning | Trouble, zone: ZoneInfo
+) -> html.Section:
+    """The file to choose, how to read it, how far it is, what is in it, and the files before it."""
     return html.Section(
         [
             html.H2(t("import.title")),
@@ -62,6 +65,7 @@ def section(earlier: Page[ImportRow] | Trouble, zone: ZoneInfo) -> html.Section:
             html.Button(
                 t("import.look"), id="import-look", type="button", className="bl-button bl-button-tall"
             ),
+            _running(None if isinstance(running, Trouble) else running.running),
             html.P(id="import-problem", className="bl-form-problem", role="alert"),
             html.Div(id="import-answer", **{"aria-live": "polite"}),
             html.Div(_earlier(earlier, zone), id="import-list"),
@@ -113,6 +117,29 @@ def _mapping() -> html.Details:
         className="bl-fold bl-chart-form",
         id="import-how",
     )
+
+
+def _running(now: ImportProgress | None) -> html.Div:
+    """How far a file is, and the way to end it; shown while there is one, also one that began before the page was opened."""
+    return html.Div(
+        [
+            dcc.Interval(id="import-tick", interval=TICK_MS, disabled=now is None),
+            html.P(how_far(now), id="import-progress", role="status"),
+            html.Button(
+                t("import.cancel"),
+                id="import-cancel",
+                type="button",
+                className="bl-button bl-button-quiet bl-button-tall",
+            ),
+        ],
+        id="import-running",
+        hidden=now is None,
+    )
+
+
+def how_far(now: ImportProgress | None) -> str:
+    """How far an import is, in words; none is under way: nothing."""
+    return "" if now is None else t(f"import.phase.{now.phase}", rows=numbers.plain(now.rows))
 
 
 def _earlier(earlier: Page[ImportRow] | Trouble, zone: ZoneInfo) -> list[Any]:
@@ -311,6 +338,28 @@ def register(app: Dash, client: Client) -> None:
             raise PreventUpdate from problem
 
     @app.callback(
+        Output("import-progress", "children"),
+        Input("import-tick", "n_intervals"),
+        prevent_initial_call=True,
+    )
+    async def tick(_times: int | None) -> str:
+        return how_far((await client.running_import()).running)
+
+    @app.callback(
+        Output("import-progress", "children", allow_duplicate=True),
+        Input("import-cancel", "n_clicks"),
+        prevent_initial_call=True,
+    )
+    async def cancel(clicks: int | None) -> str:
+        if not clicks:
+            raise PreventUpdate
+        try:
+            await client.cancel_import()
+        except NotFound:  # it ended meanwhile, and its answer says so
+            return ""
+        return t("import.cancelled")
+
+    @app.callback(
         Output("import-answer", "children"),
         Output("import-problem", "children"),
         Output("import-mapping", "error"),
@@ -325,6 +374,8 @@ def register(app: Dash, client: Client) -> None:
         running=[
             (Output("import-look", "disabled"), True, False),
             (Output("import-look", "children"), t("import.busy"), t("import.look")),
+            (Output("import-running", "hidden"), False, True),
+            (Output("import-tick", "disabled"), False, True),
         ],
         prevent_initial_call=True,
     )

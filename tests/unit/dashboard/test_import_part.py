@@ -1,5 +1,6 @@
 """A file that is brought in: examples to begin with, bytes as they came, and the step that follows each answer."""
 
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo
@@ -7,9 +8,10 @@ from zoneinfo import ZoneInfo
 import pytest
 
 from dashboard.app import ASSETS
-from dashboard.pages.health_import import EXAMPLES, answer, content_of
+from dashboard.pages.health_import import EXAMPLES, answer, content_of, how_far, section
+from domain.answers import Page
 from domain.errors import InvalidInput
-from domain.transfer_answers import ImportDone, ImportProblem
+from domain.transfer_answers import ImportDone, ImportProblem, ImportProgress, ImportRunning
 
 EXAMPLES_OF_DOCS = Path(__file__).parents[3] / "docs" / "examples"
 PROBLEM = ImportProblem(first_line=4, last_line=1204, text="no number")
@@ -62,3 +64,23 @@ def test_a_file_with_readings_out_of_range_is_not_called_sound() -> None:
     assert "will be missing" in words
     assert "children='7'" in words
     assert "import-store" in words
+
+
+@pytest.mark.parametrize(
+    ("phase", "words"),
+    [
+        ("receiving", "Receiving the file."),
+        ("waiting", "Waiting for files of other accounts."),
+        ("checking", "Checking: 40,000 rows read. Nothing is stored yet."),
+        ("storing", "Storing: 40,000 rows read."),
+    ],
+)
+def test_an_import_says_how_far_it_is_and_one_that_began_before_is_shown(phase: Any, words: str) -> None:
+    begun = datetime(2026, 3, 2, 6, 0, tzinfo=UTC)
+    now = ImportProgress(started_at=begun, file="march.csv", dry_run=False, phase=phase, rows=40_000)
+    assert how_far(now).replace("\u2009", ",").replace("\u202f", ",") == words
+    for running, hidden in ((now, False), (None, True)):
+        shown = section(Page[Any](items=[]), ImportRunning(running=running), ZoneInfo("UTC")).children
+        (part,) = [one for one in shown if getattr(one, "id", None) == "import-running"]
+        assert part.hidden == part.children[0].disabled == hidden
+        assert how_far(running) == part.children[1].children
