@@ -1,5 +1,8 @@
 """A file of telemetry on the screen: looked at, mended, stored once, listed; for those who may."""
 
+import os
+import signal
+import time
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
@@ -10,6 +13,7 @@ from playwright.sync_api import Page, expect
 from store.access import Role, create_user
 from store.connection import connect
 from tests.browser.test_forms import PASSWORD, sign_in
+from tests.security.test_import_bombs import readers
 
 pytestmark = pytest.mark.browser
 
@@ -102,6 +106,28 @@ def test_a_recording_is_looked_at_mended_and_stored_once(
     expect(page.locator("#import-name")).to_have_text("No file is chosen")
     page.reload()
     expect(page.locator("#import-list")).to_contain_text("hour.csv")
+
+
+def test_a_long_file_says_how_far_it_is_and_is_cancelled(
+    strict_site: str, yard_url: str, page: Page, tmp_path: Path
+) -> None:
+    open_data(page, strict_site, yard_url, "patient", Role.ENGINEER)
+    running = page.locator("#import-running")
+    expect(running).to_be_hidden()
+    page.locator("#import-how summary").click()
+    page.get_by_label("Mapping", exact=True).fill(MAPPING)
+    page.locator("#import-file input").set_input_files(written(tmp_path, "long.csv", recording(5_000)))
+    expect(page.locator("#import-name")).to_have_text("long.csv")
+    page.locator("#import-look").click()
+    until = time.monotonic() + 30
+    while not (found := readers()) and time.monotonic() < until:
+        page.wait_for_timeout(20)
+    os.kill(found[0], signal.SIGSTOP)  # and so it stays under way
+    expect(running).to_contain_text("Checking: ")
+    running.get_by_role("button", name="Cancel").click()
+    expect(page.locator("#import-problem")).to_have_text("the import was cancelled: nothing was stored")
+    expect(running).to_be_hidden()
+    expect(page.locator("#import-answer")).to_have_text("")
 
 
 def test_who_may_not_store_still_sees_how_old_the_data_is(
