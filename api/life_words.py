@@ -72,7 +72,7 @@ def _read_low(found: Standing) -> str:
         return ""
     worst = min(low, key=lambda one: one.found_error_pct or 0.0)
     off = -(worst.found_error_pct or 0.0)
-    times = (1 + uncertainty.off_pct(-off) / 100) ** 3
+    times = uncertainty.damage_times(uncertainty.off_pct(-off))
     return (
         f"The calibration of {said_day(worst.day)} found readings {off:g} % too low: what was counted before it may be {times:.2g}"
         " times as much. Nothing was counted anew: the range holds it."

@@ -4,6 +4,7 @@ t("fleet.context", count=12)      fills {count}; with count=1 the key "fleet.con
 """
 
 import tomllib
+from datetime import timedelta
 from functools import cache
 from pathlib import Path
 from typing import Any, Final
@@ -12,6 +13,9 @@ from dashboard.numbers import ages_drawn
 
 _FOLDER: Final = Path(__file__).parent / "catalogue"
 _LANGUAGE: Final = "en"
+CONTACT_EVERY: Final = timedelta(
+    seconds=5
+)  # how often a page asks whether server, session and system are well
 
 
 @cache
@@ -41,7 +45,9 @@ def browser_words() -> dict[str, Any]:
         "pause": t("shell.pause"),
         "resume": t("shell.resume"),
         "contact": {
-            word: t(f"contact.{word}") for word in ("lost", "trying", "signed_out", "sign_in", "since")
+            **{word: t(f"contact.{word}") for word in ("lost", "signed_out", "sign_in", "since")},
+            "trying": t("contact.trying", s=CONTACT_EVERY.seconds),
+            "every_ms": CONTACT_EVERY // timedelta(milliseconds=1),
         },
         "units_metric": t("units.metric"),
         "units_us": t("units.us"),

@@ -92,6 +92,11 @@ def off_pct(found_error_pct: float) -> float:
     return 100 * off / (100 - off) if found_error_pct < 0 else off
 
 
+def damage_times(bias_pct: float) -> float:
+    """How many times as much duty a reading may stand for that may be so much too low: the cube of its size."""
+    return float((1 + bias_pct / 100) ** 3)
+
+
 def lowered(bias_pct: float) -> float:
     """Factor on a reading that may be so much too high: never below a hundredth, since there is no reading of nothing."""
     return max(1 - bias_pct / 100, 0.01)
@@ -139,7 +144,7 @@ def of_used_share(crane: Crane, used: UsedShare, f1: float, bias: Sequence[BiasP
     recorded = used.counted + used.unrecorded
     parts = bias_parts(crane, (), {}) if bias is None else bias
     lower = sum(one.share * (lowered(one.bias_pct) ** 3 - 1) for one in parts)
-    higher = sum(one.share * ((1 + one.bias_pct / 100) ** 3 - 1) for one in parts)
+    higher = sum(one.share * (damage_times(one.bias_pct) - 1) for one in parts)
     lifts = (LIFT_RULE_PCT if crane.lift_rule_pct is None else crane.lift_rule_pct) / 100
     prior_f1 = crane.prior_duty.f1 if crane.prior_duty is not None else 1.0
 

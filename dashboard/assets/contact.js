@@ -1,7 +1,6 @@
 /* Says on every page when the server, the session or a part of the system is lost, and when the last answer came. */
 (function () {
   "use strict";
-  const EVERY_MS = 5000;
   const WITHIN_MS = 5000;
   const words = window.boomledger_words.contact;
   let answeredAt = new Date();
@@ -34,7 +33,7 @@
   }
 
   function lost() {
-    say("lost", [words.lost.replace("{time}", clock(answeredAt)), words.trying.replace("{s}", EVERY_MS / 1000)]);
+    say("lost", [words.lost.replace("{time}", clock(answeredAt)), words.trying]);
   }
 
   async function judged(answer) {
@@ -60,10 +59,10 @@
         lost();
       }
     }
-    setTimeout(ask, EVERY_MS);
+    setTimeout(ask, words.every_ms);
   }
 
   document.addEventListener("DOMContentLoaded", () => document.body.prepend(box));
   if (document.body) document.body.prepend(box);
-  if (window.location.pathname !== "/login") setTimeout(ask, EVERY_MS);
+  if (window.location.pathname !== "/login") setTimeout(ask, words.every_ms);
 })();
