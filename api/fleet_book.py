@@ -22,8 +22,7 @@ from numpy.typing import NDArray
 from psycopg import AsyncConnection
 
 from api.fleet_standing import Standing, design_figures, numbers, standing_of
-from domain.charts import charts_in_force
-from domain.crane import CraneType
+from domain.crane import CraneType, charts_in_force
 from domain.job import Window
 from duty import fleet
 from duty.capacity import Flags, Floats

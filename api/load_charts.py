@@ -10,8 +10,7 @@ from fastapi.responses import PlainTextResponse
 
 from api.deps import Caller, Conn, KnownCrane, SeenCrane
 from domain.answers import ChartsAnswer
-from domain.charts import charts_in_force
-from domain.crane import LoadChart
+from domain.crane import LoadChart, charts_in_force
 from domain.errors import InvalidChart
 from domain.job_answers import ChartProblem, ChartsAsked, ChartsImported, ChartVersionRow
 from domain.moments import Day

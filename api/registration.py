@@ -1,4 +1,4 @@
-"""Registering cranes: sites and types on file, a new crane, and what is entered of one that is there."""
+"""Registering cranes: sites and types on file, a new crane, what is entered of one that is there, and of many before their record."""
 
 from collections.abc import Callable
 from datetime import UTC, datetime
@@ -10,20 +10,24 @@ from fastapi import APIRouter, Body, Path, Request
 from api.deps import Caller, Conn, SeenCrane
 from api.paging import Cursor, Limit, decode_cursor, page
 from api.problems import Refused
+from api.tables import TableRoute
 from domain.answers import CraneDetail, Page
 from domain.crane import CraneType, Site
 from domain.errors import Conflict, InvalidInput, NotFound
 from domain.exclusion import CountedAgain
+from domain.history import HistoryAsked, HistoryEntered, HistoryRow
 from domain.messages import CRANE_NAME_PATTERN
 from domain.registration import EXAMPLE, CraneChanged, CraneRegistration, CraneTypeRow
 from duty.chart_rules import refuse_charts
 from store import reading
 from store.access import Principal
+from store.history import histories
 from store.registration import Planned, carry_out, planned
 from store.sight import sight_in_thread
-from transfer.history import refuse_contradictions
+from transfer.history import Placed, enter, history_row, read_csv, refuse, refuse_contradictions
 
 router = APIRouter(tags=["registration"])
+tables = APIRouter(tags=["registration"], route_class=TableRoute)
 
 TypeName = Annotated[
     str,
@@ -138,3 +142,35 @@ def _may_change(found: Planned, every_site: bool) -> None:
 def _may_add_site(found: Planned, every_site: bool) -> None:
     if found.new_site and not every_site:
         raise NotFound(f"there is no site {found.site.name!r} in your sight, and adding one takes every site")
+
+
+@tables.get("/life-history", response_model=Page[HistoryRow])
+async def list_histories(request: Request, caller: Caller) -> Page[HistoryRow]:
+    """What is entered of every crane's life before its record, the most unknown years first."""
+
+    def read() -> tuple[HistoryRow, ...]:
+        with sight_in_thread(request.app.state.database_url, caller.sites) as conn:
+            rows = [history_row(one) for one in histories(conn, caller.site_list)]
+        return tuple(sorted(rows, key=lambda row: (-row.unknown_years, row.crane)))
+
+    return Page(items=await to_thread.run_sync(read))
+
+
+@router.post("/life-history")
+async def enter_histories(asked: HistoryAsked, request: Request, caller: Caller) -> HistoryEntered:
+    """Enter the history of many cranes at once, as rows or CSV. With a problem in any of them nothing is kept.
+
+    What is left out of an entry stays as it is on file. Used shares follow within moments.
+    """
+    return await to_thread.run_sync(_enter_all, request.app.state.database_url, caller, asked)
+
+
+def _enter_all(database_url: str, caller: Principal, asked: HistoryAsked) -> HistoryEntered:
+    entries = [Placed(0, entry) for entry in asked.entries]
+    if asked.csv:
+        found = read_csv(asked.csv)
+        refuse(found.problems)
+        entries = list(found.entries)
+    with sight_in_thread(database_url, caller.sites) as conn, conn.transaction():
+        cranes = enter(conn, entries, datetime.now(UTC), caller.site_list, check_only=asked.check_only)
+    return HistoryEntered(cranes=cranes, stored=not asked.check_only)

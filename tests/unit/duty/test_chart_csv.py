@@ -6,8 +6,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from domain.charts import charts_in_force
-from domain.crane import LoadChart, Sector, Spread
+from domain.crane import LoadChart, Sector, Spread, charts_in_force
 from domain.errors import InvalidInput
 from domain.units import KG_PER_LB, M_PER_FT
 from duty.chart_csv import ChartFile, read_charts, write_charts
