@@ -8,10 +8,9 @@ from zoneinfo import ZoneInfo
 from fastapi import Query
 
 from domain.errors import InvalidInput
-from domain.moments import Day, Instant
+from domain.moments import RECORD_YEARS, Day, Instant
 
-YEAR_FIRST: Final = 1970
-YEAR_LAST: Final = 2199
+YEAR_FIRST, YEAR_LAST = RECORD_YEARS
 SAMPLES_RANGE_MAX: Final = timedelta(days=31)
 LIST_RANGE_MAX: Final = timedelta(days=366)
 

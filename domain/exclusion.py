@@ -9,10 +9,9 @@ from pydantic import AwareDatetime, Field, StrictBool, model_validator
 from domain.answers import Answer
 from domain.channels import CHANNEL_NAMES
 from domain.errors import field_error
-from domain.moments import Instant
+from domain.moments import RECORD_YEARS, Instant
 
 UTILISATION: Final = "utilisation_pct"
-YEARS: Final = (1970, 2199)
 ChannelName = StrEnum("ChannelName", {name.upper(): name for name in CHANNEL_NAMES})  # type: ignore[misc]
 
 
@@ -38,8 +37,10 @@ class ExclusionAsked(Answer, extra="forbid"):
     def _ordered(self) -> Self:
         if self.to_at <= self.from_at:
             raise field_error("to_at", "to_at must lie after from_at")
-        if not all(YEARS[0] < at.year < YEARS[1] for at in (self.from_at, self.to_at)):
-            raise field_error("from_at", f"from_at and to_at must lie in the years {YEARS[0]} to {YEARS[1]}")
+        if not all(RECORD_YEARS[0] < at.year < RECORD_YEARS[1] for at in (self.from_at, self.to_at)):
+            raise field_error(
+                "from_at", f"from_at and to_at must lie in the years {RECORD_YEARS[0]} to {RECORD_YEARS[1]}"
+            )
         return self
 
 

@@ -17,9 +17,6 @@ USUAL_HOOK_HEIGHT_M = (
 ASSUMED_BELOW_HOOK_M = 2.0  # rigging and load height below the hook; no source
 ASSUMED_CLEARANCE_M = 0.5  # own choice: air between the load and the obstacle
 
-FIRST_YEAR = 1970
-LAST_YEAR = 2200  # own choice: beyond any crane that is known now
-
 Outreach = Annotated[float, Field(strict=True, gt=0, le=100, allow_inf_nan=False)]
 
 
@@ -73,9 +70,6 @@ class Window(Value):
             raise field_error("ends_at", "ends_at must lie after starts_at")
         if (self.ends_at - self.starts_at).days > 366:
             raise field_error("ends_at", "a window is at most 366 days long")
-        for name, when in (("starts_at", self.starts_at), ("ends_at", self.ends_at)):
-            if not FIRST_YEAR <= when.year <= LAST_YEAR:
-                raise field_error(name, f"{name} lies outside the years {FIRST_YEAR} to {LAST_YEAR}")
         return self
 
 

@@ -1,12 +1,13 @@
 """Days and instants as callers write them: written out, never a bare number."""
 
 import re
-from datetime import date
+from datetime import date, datetime
 from typing import Annotated, Final
 
 from pydantic import AfterValidator, AwareDatetime, BeforeValidator
 
-YEARS: Final = (1900, 2199)
+YEARS: Final = (1900, 2199)  # of days that are entered, as that of manufacture
+RECORD_YEARS: Final = (1970, 2199)  # of instants on record and of plans
 _WRITTEN_OUT: Final = re.compile(r"\d{4}-\d{2}-\d{2}")
 
 
@@ -18,11 +19,18 @@ def written_out(value: object) -> object:
 
 
 def within_years(value: date) -> date:
-    """Refuse days and instants near the ends of the calendar, where a day or a zone more cannot be told."""
+    """Refuse days near the ends of the calendar, where a day more cannot be told."""
     if not YEARS[0] <= value.year <= YEARS[1]:
         raise ValueError(f"write a year from {YEARS[0]} to {YEARS[1]}")
     return value
 
 
+def within_record_years(value: datetime) -> datetime:
+    """Refuse instants before 1970, and near the end of the calendar, where a zone more cannot be told."""
+    if not RECORD_YEARS[0] <= value.year <= RECORD_YEARS[1]:
+        raise ValueError(f"write a year from {RECORD_YEARS[0]} to {RECORD_YEARS[1]}")
+    return value
+
+
 Day = Annotated[date, BeforeValidator(written_out), AfterValidator(within_years)]
-Instant = Annotated[AwareDatetime, BeforeValidator(written_out), AfterValidator(within_years)]
+Instant = Annotated[AwareDatetime, BeforeValidator(written_out), AfterValidator(within_record_years)]

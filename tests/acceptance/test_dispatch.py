@@ -556,7 +556,7 @@ async def test_a_window_beyond_the_years_is_refused_at_every_door(
     ):
         refused = await client.post(path, json=asked)
         assert refused.status_code == 422, path
-        assert "1970 to 2200" in refused.json()["detail"]
+        assert "1970 to 2199" in refused.json()["detail"]
 
 
 async def test_what_comes_up_after_a_reservation_stops_its_sheet(

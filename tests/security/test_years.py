@@ -62,9 +62,11 @@ async def test_no_entry_takes_them(fresh_api: FastAPI) -> None:
         assert (await client.get("/cranes/heron-3/life")).status_code == 200
 
 
-@pytest.mark.parametrize(("kind", "values"), [(Day, DAYS), (Instant, INSTANTS)])
-def test_the_types_of_entries_refuse_them(kind: Any, values: tuple[str, ...]) -> None:
+@pytest.mark.parametrize(
+    ("kind", "values", "years"), [(Day, DAYS, "1900 to 2199"), (Instant, INSTANTS, "1970 to 2199")]
+)
+def test_the_types_of_entries_refuse_them(kind: Any, values: tuple[str, ...], years: str) -> None:
     for value in values:
-        with pytest.raises(ValidationError, match="1900 to 2199"):
+        with pytest.raises(ValidationError, match=years):
             TypeAdapter(kind).validate_python(value)
     assert TypeAdapter(kind).validate_python("1970-01-01" + values[1][10:]).year == 1970
