@@ -319,7 +319,7 @@ FINDING_WORDS: Final[Mapping[FindingCode, FindingWords]] = {
         figures="lifts, used share, damage, coverage",
         moves="too low",
         consequence="What they hold is not counted, and where their numbers cannot be read it is not known how much is missing.",
-        next_step="See their reasons under Data health, mend the sender, and run: boomledger quarantine replay",
+        next_step="See their reasons under Data health, mend the sender, and run: boomledger quarantine replay.",
         unit="messages",
     ),
 }

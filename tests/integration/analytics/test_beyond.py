@@ -82,11 +82,11 @@ def test_what_other_edges_leave_out_is_told_beside_every_figure(yard: Yard) -> N
     assert spectrum["lift_peaks"][-1]["low_pct"] == 200  # peaks of lifts are in no class
     told = spectrum["beyond"]
     assert (told["below"], told["above"], told["from_pct"], told["to_pct"]) == (11_760, 11_760, 0.0, 150.0)
-    assert told["sentence"].startswith("23,520 readings beyond the classes (0 to 150 %)")
+    assert told["sentence"].startswith("23\u202f520 readings beyond the classes (0 to 150 %)")
     assert damage["beyond"] == ledger["beyond"] == life["details"][0]["beyond"] == told
     assert fleet["rows"][0]["damage_beyond"] == 23_520
     text = report_text(yard, f"cranes/{yard.crane.name}/report")
-    assert told["sentence"] in text
+    assert " ".join(told["sentence"].split()) in text
     assert "utilisation below 0 1.6 h" in text
     assert "below 0 1.63" in text
     assert "too small, 23,520 readings lie beyond the classes" in report_text(yard, "fleet/report")
@@ -97,7 +97,7 @@ def test_spikes_are_told_with_the_spectrum_of_a_period_and_of_a_life(yard: Yard)
     channels["utilisation_pct"][[1000, 5000, 9000]] = 250.0
     yard.store(yard.messages(START, channels, dt_ms=200, per_message=300))
     seldom = overloads(60.0, 1000)
-    seldom["utilisation_pct"][[1000, 5000]] = 380.0
+    seldom["utilisation_pct"][[1000, 5000]] = 140.0  # a crane can do that within a second: it counts
     yard.store(yard.messages(START.replace(day=10), seldom, boot=2))
     yard.count()
     assert "spikes 3 set aside, 2 counted, which errs to the safe side; the farthest " in report_text(
@@ -111,5 +111,5 @@ def test_spikes_are_told_with_the_spectrum_of_a_period_and_of_a_life(yard: Yard)
     )
     names = ("spikes", "spikes_counted", "largest_spike_pct")
     assert [first[name] for name in names] == [3, 0, pytest.approx(252, abs=62)]
-    assert [other[name] for name in names] == [0, 2, pytest.approx(382, abs=62)]
-    assert [life[name] for name in names] == [3, 2, other["largest_spike_pct"]]
+    assert [other[name] for name in names] == [0, 2, pytest.approx(142, abs=62)]
+    assert [life[name] for name in names] == [3, 2, first["largest_spike_pct"]]

@@ -28,7 +28,8 @@ def test_every_planned_lift_is_found_once_and_nothing_else(crane: YardCrane) -> 
     found = lifts(find(signals(crane.crane.type, record.t_ms, record.channels)))
     assert len(found) == len(planned)
     for true, seen in zip(planned, found, strict=True):
-        assert true.started_ms - 500 <= seen.start_ms <= true.started_ms + 5_000
+        # Noise decides where in the second before it the rise of a light load begins.
+        assert true.started_ms - 1_000 <= seen.start_ms <= true.started_ms + 5_000
         assert true.ended_ms - 5_000 <= seen.end_ms <= true.ended_ms + 4_000  # most of a cell
         assert seen.peak_structural_pct == pytest.approx(true.peak_structural_pct, abs=2.0)
         assert seen.peak_outreach_m == pytest.approx(true.peak_outreach_m, rel=0.05)
