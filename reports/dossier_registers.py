@@ -18,7 +18,7 @@ _EXCLUDED: Final = "spans excluded from the count, where none is found"
 
 
 def overload_section(dossier: Dossier) -> Section:
-    """Lifts above 100 % structural: how many by their peak, the highest, and those with a decision."""
+    """Lifts above 100 % structural: how many by their peak, and the highest."""
     entries, excluded = dossier.overloads, sum(one.withdrawn_at is None for one in dossier.exclusions)
     if not entries:
         return section(
@@ -26,7 +26,6 @@ def overload_section(dossier: Dossier) -> Section:
             text=[f"No lift above 100 % structural is counted. Spans excluded from the count: {excluded}."],
         )
     highest = sorted(entries, key=lambda one: -one.peak_structural_pct)[:HIGHEST]
-    shown = [one for one in entries if one.decided is not None or one in highest]
     steps = Counter(int(one.peak_structural_pct // PEAK_STEP_PCT) * PEAK_STEP_PCT for one in entries)
     waiting = Counter(
         int(one.peak_structural_pct // PEAK_STEP_PCT) * PEAK_STEP_PCT
@@ -50,8 +49,8 @@ def overload_section(dossier: Dossier) -> Section:
             *table(
                 OVERLOAD_HEAD,
                 OVERLOAD_WIDTHS,
-                [_overload(one, zone_of(dossier)) for one in shown],
-                f"The {HIGHEST} highest, and those with a decision",
+                [_overload(one, zone_of(dossier)) for one in highest],
+                f"The {len(highest)} highest",
             ),
         ],
     )
