@@ -105,7 +105,7 @@ def _columns() -> list[dict[str, Any]]:
     reason = {
         "field": "why",
         "headerName": t("fleet.col.why"),
-        "minWidth": 150,
+        "minWidth": 118,
         "flex": 3,
         "narrow": False,
         "wrapText": True,
@@ -117,8 +117,8 @@ def _columns() -> list[dict[str, Any]]:
         "field": "assessment",
         "headerName": t("life.col.assessment"),
         "cellRenderer": "DueCell",
-        "width": 124,
-        "minWidth": 124,
+        "width": 116,
+        "minWidth": 116,
         "narrow": False,
         "tooltipField": "assessment_reason",
     }
@@ -126,8 +126,8 @@ def _columns() -> list[dict[str, Any]]:
         "field": "service",
         "headerName": t("fleet.col.service"),
         "cellRenderer": "DueCell",
-        "width": 96,
-        "minWidth": 96,
+        "width": 84,
+        "minWidth": 84,
         "narrow": False,
     }
     now = {
@@ -155,7 +155,7 @@ def _columns() -> list[dict[str, Any]]:
         reason,
         _count("stops", 74),
         _count("overrides", 88),
-        {**_bars("life", 1.0), "minWidth": 128, "narrow": False},
+        {**_bars("life", 1.0), "minWidth": 150, "narrow": False},
         assessment,
         service,
         _count("faults", 66),
