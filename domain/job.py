@@ -7,7 +7,7 @@ from pydantic import BaseModel, ConfigDict, Field, field_validator, model_valida
 
 from domain.crane import QUARTERS, Sector, Spread
 from domain.errors import field_error
-from domain.moments import Instant
+from domain.moments import RecordInstant
 
 DEFAULT_PLANNING_LIMIT_PCT = 85.0  # own choice: leaves room for what the plan does not know
 DEFAULT_HOISTING_FACTOR = 1.25  # assumed allowance for dynamics and wind on the load; no source
@@ -61,8 +61,8 @@ class Position(Value):
 class Window(Value):
     """From when until when the crane is needed, travel included. The end itself is free again."""
 
-    starts_at: Instant
-    ends_at: Instant
+    starts_at: RecordInstant
+    ends_at: RecordInstant
 
     @model_validator(mode="after")
     def _ordered(self) -> Self:

@@ -6,8 +6,8 @@ from typing import Annotated, Final
 
 from pydantic import AfterValidator, AwareDatetime, BeforeValidator
 
-YEARS: Final = (1900, 2199)  # of days that are entered, as that of manufacture
-RECORD_YEARS: Final = (1970, 2199)  # of instants on record and of plans
+YEARS: Final = (1900, 2199)  # of what is entered, as the day of manufacture
+RECORD_YEARS: Final = (1970, 2199)  # of what is on record and of plans
 _WRITTEN_OUT: Final = re.compile(r"\d{4}-\d{2}-\d{2}")
 
 
@@ -19,7 +19,7 @@ def written_out(value: object) -> object:
 
 
 def within_years(value: date) -> date:
-    """Refuse days near the ends of the calendar, where a day more cannot be told."""
+    """Refuse days and instants near the ends of the calendar, where a day or a zone more cannot be told."""
     if not YEARS[0] <= value.year <= YEARS[1]:
         raise ValueError(f"write a year from {YEARS[0]} to {YEARS[1]}")
     return value
@@ -33,4 +33,5 @@ def within_record_years(value: datetime) -> datetime:
 
 
 Day = Annotated[date, BeforeValidator(written_out), AfterValidator(within_years)]
-Instant = Annotated[AwareDatetime, BeforeValidator(written_out), AfterValidator(within_record_years)]
+Instant = Annotated[AwareDatetime, BeforeValidator(written_out), AfterValidator(within_years)]
+RecordInstant = Annotated[AwareDatetime, BeforeValidator(written_out), AfterValidator(within_record_years)]

@@ -61,6 +61,7 @@ class Processes:
                 "BOOMLEDGER_BROKER_URL": f"mqtt://{host}:{port}",
                 "BOOMLEDGER_METRICS_PORT": str(own),
                 "BOOMLEDGER_ALERT_EVERY_S": "1",
+                "PYTHONFAULTHANDLER": "1",
             }
             program_of = ("-m", "boomledger", *command) if command else ("-c", API, self.database, str(own))
             with (folder / f"{name}.log").open("wb") as log:
@@ -75,10 +76,20 @@ class Processes:
     def stop(self) -> None:
         for process in self.running.values():
             process.terminate()
-        ends = {name: process.wait(60) for name, process in self.running.items()}
+        ends = {name: self._end_of(name) for name in self.running}
         self.broker.stop()
         self.postgres.stop()
         assert set(ends.values()) <= {0, -signal.SIGTERM}, ends
+
+    def _end_of(self, name: str) -> int | str:
+        """Its exit code; of one that does not end, where its threads stand."""
+        process = self.running[name]
+        try:
+            return process.wait(60)
+        except subprocess.TimeoutExpired:
+            process.send_signal(signal.SIGABRT)
+            process.wait(10)
+            return (self.folder / f"{name}.log").read_text(errors="replace")[-6000:]
 
     def are_ready(self) -> bool:
         return all(

@@ -8,7 +8,7 @@ from pydantic import TypeAdapter, ValidationError
 
 from api.app import create_api, running
 from api.settings import ApiSettings
-from domain.moments import Day, Instant
+from domain.moments import Day, Instant, RecordInstant
 from tests.api.conftest import PASSWORD, client_of
 
 pytestmark = pytest.mark.anyio
@@ -63,7 +63,12 @@ async def test_no_entry_takes_them(fresh_api: FastAPI) -> None:
 
 
 @pytest.mark.parametrize(
-    ("kind", "values", "years"), [(Day, DAYS, "1900 to 2199"), (Instant, INSTANTS, "1970 to 2199")]
+    ("kind", "values", "years"),
+    [
+        (Day, DAYS, "1900 to 2199"),
+        (Instant, INSTANTS, "1900 to 2199"),
+        (RecordInstant, INSTANTS, "1970 to 2199"),
+    ],
 )
 def test_the_types_of_entries_refuse_them(kind: Any, values: tuple[str, ...], years: str) -> None:
     for value in values:
