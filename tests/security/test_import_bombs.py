@@ -137,7 +137,7 @@ BOMBS: list[tuple[str, Callable[[], bytes], str, dict[str, Any]]] = [
     ("a quote without end", lambda: b'crane,at,load\n"' + b"a\n" * 5000 + b"x" * 2_000_000, "a line of more than 1000000 characters", {}),
     ("no end of cells", lambda: b"crane,at,load\n" + b"a," * 450_000 + b"\n", "450001 cells, the first line has 3", {}),
     ("more than its time", lambda: table(10).encode(), "more than 0.2 s: nothing was stored", {"import_read_seconds_max": 0.2}),
-    ("more than its processor time", lambda: table(200_000).encode(), "more than 1 s of processor time", {"import_cpu_seconds_max": 1}),
+    ("more than its processor time", lambda: table(800_000).encode(), "more than 1 s of processor time", {"import_cpu_seconds_max": 1}),
 ]  # fmt: skip
 
 
@@ -176,7 +176,7 @@ async def test_an_account_has_one_import_that_tells_how_far_it_is_and_can_be_can
         answers: list[httpx.Response] = []
 
         async def send() -> None:
-            answers.append(await engineer.post("/imports", **form(table(100_000))))
+            answers.append(await engineer.post("/imports", **form(table(400_000))))
 
         async def running_now() -> dict[str, Any] | None:
             found: dict[str, Any] | None = (await engineer.get("/imports/running")).json()["running"]
@@ -299,7 +299,7 @@ async def test_a_server_that_is_told_to_stop_ends_its_readers(fresh_yard_url: st
 
             async def send() -> None:
                 with pytest.raises(httpx.RemoteProtocolError):
-                    await client.post("/imports?dry_run=true", **form(table(100_000)))
+                    await client.post("/imports?dry_run=true", **form(table(1_000_000)))
 
             group.start_soon(send)
             await until(lambda: readers(server.pid))
