@@ -29,7 +29,8 @@ def stop_on_signals() -> threading.Event:
     def ask(number: int, _frame: FrameType | None) -> None:
         if stop.is_set() and number == signal.SIGINT:
             raise KeyboardInterrupt
-        stop.set()
+        # In a thread: the interrupted code may hold the lock of the event, just inside its wait, and would never give it back.
+        threading.Thread(target=stop.set, name="stop", daemon=True).start()
 
     for number in (signal.SIGTERM, signal.SIGINT):
         signal.signal(number, ask)
