@@ -10,7 +10,7 @@ from psycopg import Connection
 from domain.alerts import AlertTargetAsked
 from domain.system_watch import Trouble, troubles
 from store import alert_watch, system_watch
-from store.system_watch import OPEN, PULSES, OpenTrouble
+from store.system_watch import HEARTBEATS, OPEN, OpenTrouble
 
 _LOG = structlog.get_logger("alerts")
 JUDGED_BY_OTHERS = frozenset({"watch"})
@@ -21,8 +21,10 @@ def judge_system(conn: Connection[Any], link: str | None) -> tuple[list[Trouble]
     """What is newly wrong and what is right again; every target gets one message about all of it, at any hour."""
     with conn.transaction():
         work = system_watch.newest_work(conn)
-        pulses = [pulse for pulse in PULSES.all(conn) if pulse.process not in JUDGED_BY_OTHERS]
-        now_wrong = {one.subject: one for one in troubles(pulses, work)}
+        heartbeats = [
+            heartbeat for heartbeat in HEARTBEATS.all(conn) if heartbeat.process not in JUDGED_BY_OTHERS
+        ]
+        now_wrong = {one.subject: one for one in troubles(heartbeats, work)}
         known = {one.subject: one for one in OPEN.all(conn)}
         raised = [one for subject, one in now_wrong.items() if subject not in known]
         cleared = [one for subject, one in known.items() if subject not in now_wrong]

@@ -23,7 +23,7 @@ import structlog
 from analytics import counting, metrics, summary
 from analytics.counting import Method
 from analytics.entries import crane_entry
-from analytics.pulse import Pulse
+from analytics.heartbeat import Heartbeat
 from analytics.recount import count_days, write_days
 from analytics.samples import LocalDay
 from domain.errors import Conflict, Unavailable
@@ -145,16 +145,16 @@ def run(
     days_per_claim: int = 16,
     thresholds: Thresholds = DEFAULT_THRESHOLDS,
     on_done: Callable[[Done], None] | None = None,
-    pulse: Pulse | None = None,
+    heartbeat: Heartbeat | None = None,
 ) -> None:
     """Counts touched crane-days until the event is set; with `once`, until the queue is empty.
 
     Several may run at once, in threads, processes or on machines. Idle, it waits for a notification on
     `boomledger_touched`, and looks without one every `wait_s`. The database may come and go, be read-only or full; with
     `once` it must be there (Unavailable otherwise). Counts in use of another version of the method are left alone, and looked at again
-    until a recount has taken their place; with `once` that raises Conflict. `pulse` is beaten between steps.
+    until a recount has taken their place; with `once` that raises Conflict. `heartbeat` is beaten between steps.
     """
-    pulse = pulse or Pulse()
+    heartbeat = heartbeat or Heartbeat()
     while not stop_event.is_set():
         try:
             with connect(db_url, autocommit=True, writes=True) as conn:
@@ -168,7 +168,7 @@ def run(
                 measured = -MEASURE_LAG_EVERY_S
                 while not stop_event.is_set():
                     done = worker.step()
-                    pulse.beat()
+                    heartbeat.beat()
                     if time.monotonic() - measured >= MEASURE_LAG_EVERY_S:
                         worker.measure_lag()
                         measured = time.monotonic()
@@ -185,7 +185,7 @@ def run(
         except Conflict as problem:  # counts of another version; waiting, because a new start would not help
             if once:
                 raise
-            pulse.lost(str(problem))
+            heartbeat.lost(str(problem))
             log.error("counts_of_another_version", retry_after_s=OTHER_VERSION_AFTER_S, problem=str(problem))
             stop_event.wait(OTHER_VERSION_AFTER_S)
         except (psycopg.Error, Unavailable) as problem:
@@ -193,7 +193,7 @@ def run(
                 raise Unavailable(f"{state_of(problem)} ({first_line(problem)})") from problem
             if once:
                 raise
-            pulse.lost(state_of(problem))
+            heartbeat.lost(state_of(problem))
             log.warning("database_gone", retry_after_s=RECONNECT_AFTER_S, problem=str(problem).strip())
             stop_event.wait(RECONNECT_AFTER_S)
 

@@ -15,7 +15,15 @@ from fastapi.routing import APIRoute
 from starlette.middleware.gzip import GZipMiddleware
 from starlette.types import ASGIApp, Scope
 
-from api import (
+from api.gate import Gate
+from api.hub import Hub
+from api.import_jobs import ImportJobs
+from api.limits import Limited, Limits
+from api.matching import Matched
+from api.middleware import BodyBound, Figures, Observe, PageHeaders
+from api.permissions import OPEN_ROUTES, check_role
+from api.problems import add_problem_handlers
+from api.routes import (
     access,
     alert_rules,
     alerts,
@@ -40,34 +48,26 @@ from api import (
     life_records,
     live,
     load_charts,
+    maintenance,
     near_limit,
     overloads,
     records,
     registration,
-    report_routes,
     reservations,
     samples,
     several_cranes,
     spectra,
     spectrum,
-    upkeep,
     what_if,
 )
-from api.gate import Gate
-from api.health import running_version
-from api.hub import Hub
-from api.import_jobs import ImportJobs
-from api.limits import Limited, Limits
-from api.matching import Matched
-from api.middleware import BodyBound, Figures, Observe, PageHeaders
-from api.permissions import OPEN_ROUTES, check_role
-from api.problems import add_problem_handlers
+from api.routes import reports as report_routes
+from api.routes.health import running_version
 from api.settings import ApiSettings
 from api.spec import describe
 from api.stages import Audited, Idempotent, Tagged
 from store.answering import Answering
 from store.connection import open_async_pool
-from store.sight import Pool, work_under_role
+from store.site_scope import Pool, work_under_role
 
 API_PATH: Final = "/api/v1"
 PAGE_BYTES_MAX: Final = 25_000_000
@@ -100,9 +100,9 @@ ROUTERS = (
     near_limit.router,
     several_cranes.router,
     near_limit.of_crane,
-    upkeep.router,
+    maintenance.router,
     findings.router,
-    upkeep.writes,
+    maintenance.writes,
     report_routes.router,
     dossier.router,
     dispatch.router,
@@ -139,7 +139,7 @@ def create_api(database_url: str, settings: ApiSettings | None = None) -> FastAP
     api.state.settings = settings
     api.state.figures = Figures()
     api.state.limits = limits = Limits(settings)
-    api.state.due_book = upkeep.DueBook()
+    api.state.due_book = maintenance.DueBook()
     api.state.imports = ImportJobs()
     api.state.fleet_answers = fleet.FleetAnswers()
     for router in ROUTERS:

@@ -1,4 +1,4 @@
-"""What routes ask for: a connection, who is asking, and the crane if it is in their sight."""
+"""What routes ask for: a connection, who is asking, and the crane if they may see it."""
 
 from collections.abc import AsyncIterator
 from typing import Annotated, Any, Final
@@ -12,8 +12,8 @@ from domain.errors import NotFound
 from domain.messages import CRANE_NAME_PATTERN, CraneName
 from store import reading
 from store.access import Principal
-from store.reading import CraneInSight, CraneKnown
-from store.sight import Pool, sight
+from store.reading import CraneInScope, CraneKnown
+from store.site_scope import Pool, site_scope
 
 CRANES_AT_ONCE: Final = 50
 Caller = Annotated[Principal, Depends(principal_of)]
@@ -35,7 +35,7 @@ async def get_conn(
     pool: Annotated[Pool, Depends(get_pool)], caller: Caller
 ) -> AsyncIterator[AsyncConnection[Any]]:
     """A connection in a transaction that sees the sites of the caller; committed before the answer leaves."""
-    async with sight(pool, caller.sites) as conn:
+    async with site_scope(pool, caller.sites) as conn:
         yield conn
 
 
@@ -59,9 +59,9 @@ CraneNamePath = Annotated[
 ]
 
 
-async def get_crane(name: CraneNamePath, conn: Conn, caller: Caller) -> CraneInSight:
-    """The crane of the path. One out of sight answers as one that does not exist."""
-    found = await reading.crane_in_sight(conn, name, caller.site_list)
+async def get_crane(name: CraneNamePath, conn: Conn, caller: Caller) -> CraneInScope:
+    """The crane of the path. One out of scope answers as one that does not exist."""
+    found = await reading.crane_in_scope(conn, name, caller.site_list)
     if found is None:
         raise no_crane(name)
     return found
@@ -88,9 +88,9 @@ async def get_cranes(
     ],
     conn: Conn,
     caller: Caller,
-) -> list[CraneInSight]:
-    """The cranes asked for, by name; one out of sight answers as one that does not exist."""
-    found = await reading.cranes_in_sight(conn, cranes, caller.site_list)
+) -> list[CraneInScope]:
+    """The cranes asked for, by name; one out of scope answers as one that does not exist."""
+    found = await reading.cranes_in_scope(conn, cranes, caller.site_list)
     missing = set(cranes) - {crane.name for crane in found}
     if missing:
         raise no_crane(min(missing))
@@ -98,10 +98,10 @@ async def get_cranes(
 
 
 def no_crane(name: str) -> NotFound:
-    """What is said of a crane that is not there or not in sight."""
-    return NotFound(f"no crane in your sight is named {name!r}: see the list of cranes")
+    """What is said of a crane that is not there or not in scope."""
+    return NotFound(f"no crane that you may see is named {name!r}: see the list of cranes")
 
 
-SeenCrane = Annotated[CraneInSight, Depends(get_crane)]
-SeenCranes = Annotated[list[CraneInSight], Depends(get_cranes)]
+SeenCrane = Annotated[CraneInScope, Depends(get_crane)]
+SeenCranes = Annotated[list[CraneInScope], Depends(get_cranes)]
 KnownCrane = Annotated[CraneKnown, Depends(get_known_crane)]

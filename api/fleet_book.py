@@ -32,7 +32,7 @@ from store import charts, findings, reservations
 from store.charts import FleetCrane, TypeRow, VersionCharts
 from store.reservations import Held
 from store.service import service_states
-from store.sight import Pool, sight, whole_fleet
+from store.site_scope import Pool, site_scope, whole_fleet
 
 FRESH_S: Final = 10.0
 STALE_S: Final = 600.0
@@ -41,7 +41,7 @@ FINDINGS_OF_DAYS: Final = 28
 _MOST_FINDINGS: Final = 100_000
 _DAYS_KEPT: Final = 8
 _VERSIONS_AT_ONCE: Final = 500
-_LOG: Final = structlog.get_logger("api.dispatch")
+_LOG: Final = structlog.get_logger("api.routes.dispatch")
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -251,7 +251,7 @@ class FleetBook:
 
     async def _refresh(self, listed: Listed) -> None:
         try:
-            async with sight(self._pool, None) as conn:
+            async with site_scope(self._pool, None) as conn:
                 await self._read_standing(conn, listed)
         except Exception:
             _LOG.exception("life used and services due could not be read again")

@@ -1,7 +1,7 @@
 """What every crane did in a period, kept between requests: after a recount only the cranes counted anew are summed again.
 
-Kept by the number of the crane and looked up for cranes that a request has read under its own sight, so that nobody gets
-what is out of sight. A count changes `counted_at` or the counting with its transaction: what was kept for another is not used.
+Kept by the number of the crane and looked up for cranes that a request has read under its own site scope, so that nobody gets
+what is out of scope. A count changes `counted_at` or the counting with its transaction: what was kept for another is not used.
 """
 
 from collections.abc import Sequence
@@ -11,7 +11,7 @@ from typing import Any, Final, Self
 
 from psycopg import AsyncConnection
 
-from api.near_limit import confident
+from api.routes.near_limit import confident
 from domain.fleet_answers import Confident
 from domain.units import ms_to_h
 from duty import rates

@@ -20,7 +20,7 @@ from api.problems import problem_response
 from api.stages import capture, keep_body, replay_body
 from store.connection import AWAY
 from store.locks import wait_for_path
-from store.sight import Pool
+from store.site_scope import Pool
 
 CONDITIONAL: Final = frozenset({"PUT", "PATCH", "DELETE"})
 

@@ -182,7 +182,7 @@ EVERY_SITE: Final[frozenset[tuple[str, str]]] = frozenset(
         ("GET", "/alert-deliveries"),
     }
 )
-"""Routes about the whole installation: an administrator of some sites could widen their own sight by them."""
+"""Routes about the whole installation: an administrator of some sites could widen their own site scope by them."""
 
 
 async def principal_of(request: Request) -> Principal:
@@ -212,7 +212,7 @@ async def check_role(request: Request) -> None:
             403, f"this needs the role {least}; the account {principal.account} has the role {principal.role}"
         )
     if route in EVERY_SITE and principal.sites is not None:
-        raise Refused(403, f"this needs every site in sight, and {principal.account} sees some")
+        raise Refused(403, f"this needs every site in scope, and {principal.account} sees some")
 
 
 def route_template(request: Request) -> str:

@@ -154,7 +154,7 @@ def away_text(error: BaseException) -> str:
 async def _walled(request: Request, error: Exception) -> Response:
     # The database's own wall stopped what our filter let through: nothing happened, and somebody should look.
     _LOG.error("second_wall_met", request_id=request_id(request), path=request.url.path)
-    return _answer(request, 403, "this reaches beyond the sites in your sight")
+    return _answer(request, 403, "this reaches beyond the sites that you may see")
 
 
 async def _bad_data(request: Request, error: Exception) -> Response:

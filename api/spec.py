@@ -96,7 +96,7 @@ def _describe_one(operation: dict[str, Any], method: str, path: str, tabular: bo
     responses["503"] = responses.get("503") or problem("The database cannot be reached now")
     names = {one["name"] for one in operation.get("parameters", ())}
     if "{" in path or method != "GET" or "crane" in names:  # a body names cranes too
-        responses["404"] = problem("Not found, or out of your sight")
+        responses["404"] = problem("Not found, or not yours to see")
     if method != "GET":
         responses["409"] = problem("Conflict")
         operation.setdefault("parameters", []).append(IDEMPOTENCY_KEY)

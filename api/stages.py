@@ -19,7 +19,7 @@ from api.problems import away_text, problem_response
 from store import access, audit
 from store.access import Principal
 from store.connection import AWAY
-from store.sight import Pool
+from store.site_scope import Pool
 
 _LOG = structlog.get_logger("api")
 

@@ -66,7 +66,7 @@ def db_shard() -> None:
     """Spread the growing tables over a Citus cluster by crane. Run on the coordinator, after `migrate`; again is harmless."""
     from boomledger.services import database_url
     from store.placement import shard_by_crane
-    from store.sight import ROLE
+    from store.site_scope import ROLE
 
     placed, kept_out = shard_by_crane(database_url(load_settings()))
     out.print(f"{placed} tables placed" if placed else "every table is placed already", highlight=False)

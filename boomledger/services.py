@@ -197,12 +197,12 @@ def ways(settings: Settings) -> "Ways":
 def run_watch(settings: Settings, *, once: bool = False) -> None:
     """Judge the alert rules and send messages until told to stop; with `once`, one round."""
     from alerts.service import run
-    from analytics.pulse import Pulse
+    from analytics.heartbeat import Heartbeat
 
     set_up_logging(settings)
     stop = stop_on_signals()
-    pulse = Pulse()
-    _open_probes(settings, pulse, **({} if once else {"watch": pulse.not_ready}))
+    heartbeat = Heartbeat()
+    _open_probes(settings, heartbeat, **({} if once else {"watch": heartbeat.not_ready}))
     link = None if settings.public_url is None else f"{settings.public_url.rstrip('/')}/alerts"
     run(
         database_url(settings),
@@ -211,7 +211,7 @@ def run_watch(settings: Settings, *, once: bool = False) -> None:
         every_s=settings.alert_every_s,
         link=link,
         once=once,
-        on_step=lambda problem: pulse.lost(problem) if problem else pulse.beat(),
+        on_step=lambda problem: heartbeat.lost(problem) if problem else heartbeat.beat(),
     )
 
 
@@ -282,14 +282,14 @@ def run_web(settings: Settings, listening: int | None = None) -> None:
 def run_analytics(settings: Settings, *, follow: bool) -> int:
     """Count touched crane-days: until told to stop, or only until none waits; how many."""
     import duty
-    from analytics.pulse import Pulse
+    from analytics.heartbeat import Heartbeat
     from analytics.worker import Done, run
     from domain.findings import Thresholds
 
     set_up_logging(settings)
     stop = stop_on_signals()
-    pulse = Pulse()
-    _open_probes(settings, pulse, **({"analytics": pulse.not_ready} if follow else {}))
+    heartbeat = Heartbeat()
+    _open_probes(settings, heartbeat, **({"analytics": heartbeat.not_ready} if follow else {}))
     duty.warm_up()
     counted = 0
 
@@ -304,7 +304,7 @@ def run_analytics(settings: Settings, *, follow: bool) -> int:
         again_after_s=settings.recount_after_s,
         thresholds=Thresholds(**settings.finding_thresholds),
         on_done=note,
-        pulse=pulse,
+        heartbeat=heartbeat,
     )
     return counted
 

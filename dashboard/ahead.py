@@ -9,7 +9,7 @@ from collections.abc import Awaitable, Callable
 from typing import Any, Final, NamedTuple
 
 from dashboard.client import session_headers
-from dashboard.numbers import Units
+from words.numbers import Units
 
 KEPT_S: Final = 5.0
 AT_MOST: Final = 32

@@ -23,8 +23,8 @@ from dashboard.client import Client, session_headers
 from dashboard.compress import PackedScripts
 from dashboard.first_sight import MARK, FirstSight
 from dashboard.palette import LIGHT, THEMES, css_variables
-from dashboard.texts import browser_words, t
 from dashboard.theme import FONT, SCHEME_SCRIPT
+from words.texts import browser_words, t
 
 API_PATH: Final = "/api/v1"
 ASSETS: Final = Path(__file__).parent / "assets"

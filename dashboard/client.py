@@ -34,9 +34,7 @@ from domain.answers import (
 from domain.fleet_answers import FleetAnswer, FleetWeeksAnswer
 from domain.life_answers import DamageAnswer, FactorsAnswer, LifeAnswer, WhatIfAnswer
 from domain.lift import Lift
-from domain.near_limit import MeasureName, NearLimitAnswer, NearLimitPlaces, NearLimitRanking, OverrideTrace
-from domain.spectrum_answers import ConfigurationsAnswer, LedgerAnswer, SpectrumComparison
-from domain.upkeep import (
+from domain.maintenance import (
     CraneDayRow,
     DayRow,
     DetailAsked,
@@ -49,6 +47,8 @@ from domain.upkeep import (
     ServicePlanAsked,
     ServiceRow,
 )
+from domain.near_limit import MeasureName, NearLimitAnswer, NearLimitPlaces, NearLimitRanking, OverrideTrace
+from domain.spectrum_answers import ConfigurationsAnswer, LedgerAnswer, SpectrumComparison
 
 __all__ = ["Client", "NotAllowed", "session_headers"]
 
@@ -105,11 +105,11 @@ class Client(AlertCalls, DispatchCalls, RecordCalls, SettingsCalls, Transport):
         return await self._get(LiveAnswer, f"/cranes/{name}/live")
 
     async def live_all(self) -> LiveChanges:
-        """Last known values of every crane in sight."""
+        """Last known values of every crane in scope."""
         return await self._get(LiveChanges, "/live")
 
     async def live_changes(self, *, wait_s: float = 20.0) -> AsyncIterator[LiveChanges]:
-        """Every crane in sight at once, then each change as it is committed; nothing is polled in between.
+        """Every crane in scope at once, then each change as it is committed; nothing is polled in between.
 
         An answer without items comes after `wait_s` of silence, so that the caller may look whether to go on.
         """
@@ -160,7 +160,7 @@ class Client(AlertCalls, DispatchCalls, RecordCalls, SettingsCalls, Transport):
         cursor: str | None = None,
         limit: int = 500,
     ) -> Page[EventRow]:
-        """Events in the range, newest first: of one crane, or of every crane in sight."""
+        """Events in the range, newest first: of one crane, or of every crane in scope."""
         path = "/events" if crane is None else f"/cranes/{crane}/events"
         return await self._get(
             Page[EventRow],
@@ -173,7 +173,7 @@ class Client(AlertCalls, DispatchCalls, RecordCalls, SettingsCalls, Transport):
         return await self._get(Page[FaultRow], f"/cranes/{name}/faults", days=days)
 
     async def open_faults(self) -> Page[OpenFaultRow]:
-        """Every open fault in sight, oldest first."""
+        """Every open fault in scope, oldest first."""
         return await self._get(Page[OpenFaultRow], "/faults")
 
     async def overrides(self, name: str, time_from: datetime, time_to: datetime) -> Page[OverrideRow]:
@@ -219,7 +219,7 @@ class Client(AlertCalls, DispatchCalls, RecordCalls, SettingsCalls, Transport):
         return await self._get(Page[ServiceRow], f"/cranes/{name}/service")
 
     async def service_of_all(self) -> Page[ServiceRow]:
-        """Intervals of service of every crane in sight with their due days."""
+        """Intervals of service of every crane in scope with their due days."""
         return await self._get(Page[ServiceRow], "/service")
 
     async def write_service_plan(self, name: str, plan: str, asked: ServicePlanAsked) -> None:
@@ -235,7 +235,7 @@ class Client(AlertCalls, DispatchCalls, RecordCalls, SettingsCalls, Transport):
         return await self._post(ServiceDoneRow, f"/cranes/{name}/service-done", asked)
 
     async def me(self) -> WhoAmI:
-        """Who is asking, with role and sites in sight."""
+        """Who is asking, with role and sites in scope."""
         return await self._get(WhoAmI, "/me")
 
     async def spectrum(

@@ -18,7 +18,7 @@ from domain.answers import Page
 
 
 class AlertCalls(Transport):
-    """Alerts in sight, who has them, and whom they are told to."""
+    """Alerts in scope, who has them, and whom they are told to."""
 
     async def alerts(
         self,

@@ -63,7 +63,7 @@ class DispatchCalls(Transport):
         return await self._get(LevellingAnswer, "/dispatch/levelling", days=days)
 
     async def planned_and_measured(self, *, crane: str | None = None, days: int = 366) -> MeasuredAnswer:
-        """Reservations that are over, planned against measured: of one crane, or of every crane in sight."""
+        """Reservations that are over, planned against measured: of one crane, or of every crane in scope."""
         path = "/dispatch/planned-and-measured" if crane is None else f"/cranes/{crane}/planned-and-measured"
         return await self._get(MeasuredAnswer, path, days=days)
 

@@ -41,7 +41,7 @@ class RecordCalls(Transport):
     async def exclusions(
         self, name: str | None = None, *, cursor: str | None = None, limit: int = 200
     ) -> Page[ExclusionRow]:
-        """Excluded spans of one crane, or of every crane in sight, newest first, withdrawn ones included."""
+        """Excluded spans of one crane, or of every crane in scope, newest first, withdrawn ones included."""
         path = "/exclusions" if name is None else f"/cranes/{name}/exclusions"
         return await self._get(Page[ExclusionRow], path, cursor=cursor, limit=limit)
 
@@ -64,7 +64,7 @@ class RecordCalls(Transport):
         cursor: str | None = None,
         limit: int = 200,
     ) -> Page[OverloadRow]:
-        """The overload register of one crane, or of every crane in sight, newest lift first."""
+        """The overload register of one crane, or of every crane in scope, newest lift first."""
         return await self._get(
             Page[OverloadRow],
             "/overloads" if name is None else f"/cranes/{name}/overloads",
@@ -77,7 +77,7 @@ class RecordCalls(Transport):
         )
 
     async def overload_counts(self) -> Page[OverloadCount]:
-        """How many overloads each crane in sight has, and how many are open."""
+        """How many overloads each crane in scope has, and how many are open."""
         return await self._get(Page[OverloadCount], "/overloads/counts")
 
     async def overload(self, name: str, at: datetime) -> tuple[OverloadEntry, str]:
@@ -151,7 +151,7 @@ class RecordCalls(Transport):
         cursor: str | None = None,
         limit: int = 1000,
     ) -> Page[FindingRow]:
-        """The same of every crane in sight, by crane and code."""
+        """The same of every crane in scope, by crane and code."""
         return await self._get(
             Page[FindingRow],
             "/findings",

@@ -32,7 +32,7 @@ class SettingsCalls(Transport):
         await self._delete(f"/cranes/{crane}/service/{plan}")
 
     async def sites(self) -> Page[Site]:
-        """Sites in sight, by name."""
+        """Sites in scope, by name."""
         return await self._get(Page[Site], "/sites")
 
     async def crane_types(self, *, cursor: str | None = None, limit: int = 1000) -> Page[CraneTypeRow]:

@@ -8,8 +8,8 @@ from starlette.requests import Request
 from starlette.responses import HTMLResponse
 
 from dashboard.palette import css_variables
-from dashboard.texts import t
 from dashboard.theme import FONT, SCHEME_SCRIPT
+from words.texts import t
 
 PATH: Final = "/login"
 

@@ -12,37 +12,31 @@ from dash import Dash, Input, Output
 from dashboard import shell
 from dashboard.ahead import Ahead, Asked, Finished
 from dashboard.client import Client, NotAllowed
-from dashboard.numbers import Units
-from dashboard.pages import (
-    alerts,
-    crane,
-    crane_now,
-    dispatch,
-    dispatch_calendar,
-    dispatch_charts,
-    dispatch_day,
-    dispatch_levelling,
-    dispatch_reservation,
-    dossier,
-    faults,
-    fleet,
-    health,
-    health_import,
-    life,
-    life_record_form,
-    life_records,
-    overload_entry,
-    overloads,
-    replay,
-    service,
-    settings,
-    settings_crane_form,
-    start,
-)
+from dashboard.pages import alerts, faults, replay, service, start
+from dashboard.pages.crane import now as crane_now
+from dashboard.pages.crane import page as crane
+from dashboard.pages.dispatch import calendar as dispatch_calendar
+from dashboard.pages.dispatch import charts as dispatch_charts
+from dashboard.pages.dispatch import day as dispatch_day
+from dashboard.pages.dispatch import levelling as dispatch_levelling
+from dashboard.pages.dispatch import page as dispatch
+from dashboard.pages.dispatch import reservation as dispatch_reservation
+from dashboard.pages.fleet import page as fleet
+from dashboard.pages.health import file_import as health_import
+from dashboard.pages.health import page as health
+from dashboard.pages.life import dossier
+from dashboard.pages.life import page as life
+from dashboard.pages.life import record_form as life_record_form
+from dashboard.pages.life import records as life_records
+from dashboard.pages.overloads import entry as overload_entry
+from dashboard.pages.overloads import page as overloads
+from dashboard.pages.settings import crane_form as settings_crane_form
+from dashboard.pages.settings import page as settings
 from dashboard.parts import form, states, still
-from dashboard.texts import t
 from dashboard.visit import Render, Visit, query_of
 from domain.errors import BoomledgerError, NotFound
+from words.numbers import Units
+from words.texts import t
 
 _LOG = logging.getLogger("dashboard")
 _NAME: Final = r"(?P<crane>[a-z0-9][a-z0-9-]{0,62})"

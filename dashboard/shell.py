@@ -8,10 +8,10 @@ from dash import ALL, MATCH, ClientsideFunction, Dash, Input, Output, State, dcc
 from dashboard.client import Client, NotAllowed, session_headers
 from dashboard.parts import states
 from dashboard.parts.components import LiveFeed
-from dashboard.texts import t
 from dashboard.theme import MANTINE
 from dashboard.visit import units_of
 from domain.errors import BoomledgerError
+from words.texts import t
 
 NAVIGATION: Final[tuple[tuple[str, tuple[tuple[str, str], ...]], ...]] = (
     (

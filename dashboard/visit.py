@@ -11,8 +11,8 @@ from zoneinfo import ZoneInfo
 from starlette.requests import cookie_parser
 
 from dashboard.client import Client, NotAllowed
-from dashboard.numbers import Units
 from domain.errors import BoomledgerError
+from words.numbers import Units
 
 Answer = TypeVar("Answer")
 UNITS_COOKIE: Final = "boomledger_units"

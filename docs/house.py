@@ -17,7 +17,7 @@ from typing import Final, NamedTuple
 
 ROOT: Final = Path(__file__).parents[1]
 ROOMS: Final = (
-    "domain", "duty", "store", "transfer", "ingest", "analytics", "alerts", "reports", "api", "dashboard", "simulator", "boomledger",
+    "domain", "duty", "store", "transfer", "ingest", "analytics", "alerts", "answers", "words", "reports", "api", "dashboard", "simulator", "boomledger",
 )  # fmt: skip
 AUTHORS: Final = ("duty/", "simulator/", "domain/units.py", "domain/attention.py", "domain/said.py")
 JUDGES: Final = (

@@ -16,7 +16,7 @@ RoleName = Literal["viewer", "dispatcher", "engineer", "admin"]
 AccountNameText = Annotated[str, StringConstraints(pattern=ACCOUNT_NAME_PATTERN)]
 Password = Annotated[SecretStr, Field(min_length=12, max_length=256, examples=["correct-horse-42-staple"])]
 Sites = Annotated[
-    tuple[CraneName, ...] | None, Field(max_length=200, description="sites in sight; null for every site")
+    tuple[CraneName, ...] | None, Field(max_length=200, description="sites in scope; null for every site")
 ]
 
 

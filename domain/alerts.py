@@ -148,7 +148,7 @@ KIND_WORDS: Final[Mapping[AlertKind, KindWords]] = {
 }
 
 FLEET_KINDS: Final = (AlertKind.HISTORY_UNKNOWN,)
-"""Kinds about the fleet: kept by site, so that nobody learns of others' cranes, and shown as one alert of all sites in sight."""
+"""Kinds about the fleet: kept by site, so that nobody learns of others' cranes, and shown as one alert of all sites in scope."""
 
 Words = Annotated[str, StringConstraints(max_length=500, pattern=r"^[^\x00]*$")]
 Level = Annotated[float, Field(ge=0, le=1e6, allow_inf_nan=False, strict=False)]
@@ -291,7 +291,7 @@ class AlertsOfCrane(Answer):
 
 
 class AlertSummary(Answer):
-    """Open alerts in sight, grouped by crane: the crane with the most urgent first."""
+    """Open alerts in scope, grouped by crane: the crane with the most urgent first."""
 
     unacknowledged: int
     cranes: tuple[AlertsOfCrane, ...]

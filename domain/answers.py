@@ -94,9 +94,11 @@ class SystemAnswer(Answer):
 
     at: AwareDatetime
     newest_commit_at: AwareDatetime | None = Field(
-        description="when the newest message of a crane in your sight was stored"
+        description="when the newest message of a crane that you may see was stored"
     )
-    newest_count_at: AwareDatetime | None = Field(description="when a crane in your sight was last counted")
+    newest_count_at: AwareDatetime | None = Field(
+        description="when a crane that you may see was last counted"
+    )
     parts: tuple[SystemPart, ...] = Field(description="a part that never told of itself is not listed")
     troubles: tuple[SystemTrouble, ...]
 

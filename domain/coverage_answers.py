@@ -5,7 +5,7 @@ from datetime import date
 from pydantic import Field
 
 from domain.answers import CAUTIONS_DUTY, Answer
-from domain.upkeep import GapRow
+from domain.maintenance import GapRow
 
 
 class CauseTime(Answer):

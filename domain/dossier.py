@@ -13,8 +13,8 @@ from domain.exclusion import ExclusionRow
 from domain.findings import FindingRow
 from domain.life_answers import LifeAnswer
 from domain.life_record import LifeRecordRow
+from domain.maintenance import DetailEntry, ServiceDoneRow
 from domain.overload import OverloadRow
-from domain.upkeep import DetailEntry, ServiceDoneRow
 
 CAUTIONS_DOSSIER: Final = (
     *CAUTIONS_DUTY,

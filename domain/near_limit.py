@@ -7,7 +7,7 @@ from pydantic import AwareDatetime, Field
 
 from domain.answers import CAUTIONS_DUTY, Answer, EventRow, NearLimitPlace, SamplesAnswer
 from domain.fleet_answers import Confident
-from domain.upkeep import OverrideRow
+from domain.maintenance import OverrideRow
 
 Word = Literal["more", "less", "no clear change", "unknown"]
 MeasureName = Literal[

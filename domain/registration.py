@@ -102,7 +102,7 @@ class CraneTypeRow(Answer):
     extensions: int
     jib: bool
     charts: int = Field(description="load charts of its entry")
-    cranes: int = Field(description="cranes of this type in your sight")
+    cranes: int = Field(description="cranes of this type that you may see")
     invented: bool
 
 

@@ -51,7 +51,7 @@ class DesignSpectrum(Answer):
 
 
 class SpectrumComparison(Answer):
-    """The load spectrum of a crane over whole local days beside that of its type, the fleet in sight, and its design."""
+    """The load spectrum of a crane over whole local days beside that of its type, the fleet in scope, and its design."""
 
     crane: str
     type: str
@@ -59,8 +59,8 @@ class SpectrumComparison(Answer):
     day_to: date
     step_pct: float
     own: LoadSpectrum
-    own_type: LoadSpectrum = Field(description="every crane of the type in your sight, this one included")
-    fleet: LoadSpectrum = Field(description="every crane in your sight, this one included")
+    own_type: LoadSpectrum = Field(description="every crane of the type that you may see, this one included")
+    fleet: LoadSpectrum = Field(description="every crane that you may see, this one included")
     design: DesignSpectrum | None
     sentence: str
     cautions: tuple[str, ...] = CAUTIONS_DUTY

@@ -37,7 +37,7 @@ ACTION: Final = {
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
-class ProcessPulse:
+class ProcessHeartbeat:
     """What a part told of itself last."""
 
     process: str
@@ -67,13 +67,13 @@ class Trouble:
     action: str
 
 
-def troubles(pulses: Iterable[ProcessPulse], work: NewestWork) -> list[Trouble]:
+def troubles(heartbeats: Iterable[ProcessHeartbeat], work: NewestWork) -> list[Trouble]:
     """What is wrong now, by part. A part that never told of itself is not judged."""
     found = []
-    for pulse in pulses:
-        silent_after = BACKUP_AFTER if pulse.process == BACKUP else SILENT_AFTER
-        if work.at - pulse.working_at > silent_after:
-            found.append(_trouble(pulse.process, pulse.working_at, _text(pulse, work.at)))
+    for heartbeat in heartbeats:
+        silent_after = BACKUP_AFTER if heartbeat.process == BACKUP else SILENT_AFTER
+        if work.at - heartbeat.working_at > silent_after:
+            found.append(_trouble(heartbeat.process, heartbeat.working_at, _text(heartbeat, work.at)))
     if work.waiting_since is not None and work.at - work.waiting_since > WAITING_AFTER:
         found.append(
             _trouble(QUEUE, work.waiting_since, "Days with new data have waited to be counted for long")
@@ -83,12 +83,12 @@ def troubles(pulses: Iterable[ProcessPulse], work: NewestWork) -> list[Trouble]:
     return [one for one in found if not (silent and one.subject == BROKER)]
 
 
-def _text(pulse: ProcessPulse, at: datetime) -> str:
-    if pulse.process == BACKUP:
+def _text(heartbeat: ProcessHeartbeat, at: datetime) -> str:
+    if heartbeat.process == BACKUP:
         return "The last backup is old"
-    if at - pulse.beaten_at > SILENT_AFTER:
-        return f"{pulse.process.capitalize()} tells nothing of itself: it ended, or hangs"
-    return f"{pulse.process.capitalize()} does not work: {pulse.trouble}"
+    if at - heartbeat.beaten_at > SILENT_AFTER:
+        return f"{heartbeat.process.capitalize()} tells nothing of itself: it ended, or hangs"
+    return f"{heartbeat.process.capitalize()} does not work: {heartbeat.trouble}"
 
 
 def _trouble(subject: str, since: datetime, text: str) -> Trouble:

@@ -12,7 +12,7 @@ from domain.answers import SpectrumAnswer
 from domain.description import BEGINNING
 from domain.dossier import Dossier
 from domain.life_answers import DetailDamage, LifeAnswer, UnsureFigure
-from domain.upkeep import DetailEntry
+from domain.maintenance import DetailEntry
 from duty.levels import NEAR_LIMIT_PCT
 from reports import rows
 from reports.document import bars, hours, number, percent

@@ -8,8 +8,8 @@ from domain.counter import CounterKind, CounterSpanRow
 from domain.crane import Crane
 from domain.dossier import Dossier
 from domain.life_answers import LifeAnswer
+from domain.maintenance import GapRow
 from domain.units import ms_to_s
-from domain.upkeep import GapRow
 from reports import rows
 from reports.document import hours, number, or_dash, pdf, percent
 from reports.dossier_figures import (

@@ -13,9 +13,9 @@ from domain.exclusion import ExclusionRow
 from domain.findings import FindingRow
 from domain.life_answers import LifeAnswer, blank_words
 from domain.life_record import LifeRecordRow
+from domain.maintenance import DayRow, ServiceRow
 from domain.overload import OverloadRow
 from domain.units import ms_to_s, s_to_h
-from domain.upkeep import DayRow, ServiceRow
 from duty.levels import NEAR_LIMIT_PCT
 from reports import rows
 from reports.document import Pairs, bars, hours, moment, number, or_dash, pdf, percent

@@ -8,9 +8,9 @@ from typing import Any, Final
 from domain.answers import CAUTIONS_DUTY
 from domain.findings import FindingRow
 from domain.fleet_answers import FleetAnswer, FleetRow
+from domain.maintenance import OpenFaultRow
 from domain.overload import OverloadRow
 from domain.units import s_to_h
-from domain.upkeep import OpenFaultRow
 from reports.document import hours, number, or_dash, pdf
 from reports.rows import finding_cells, finding_words, overload_cells, overload_words
 

@@ -52,7 +52,7 @@ class Role(StrEnum):
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Principal:
-    """Who is asking: the account, its role, and the sites in sight (None for every site)."""
+    """Who is asking: the account, its role, and the sites in scope (None for every site)."""
 
     account: str
     role: Role
@@ -314,7 +314,7 @@ async def forget_logins(conn: AsyncConnection[Any], name: str, address: str) -> 
 def bound_key(caller: Principal, method: str, path: str, key: str) -> str:
     """What an idempotency key is kept under: bound to the token, role and sites of its caller, and to method and path.
 
-    Nobody gets by a key what was answered to another token, to wider sight, or on another path. Sessions of an account
+    Nobody gets by a key what was answered to another token, to a wider site scope, or on another path. Sessions of an account
     are one: a person who signs in again may ask again.
     """
     sites = None if caller.sites is None else sorted(caller.sites)

@@ -116,7 +116,7 @@ DELIVERIES: Final = Statement("alert_deliveries_read", DeliveryRow)
 async def rules(
     conn: AsyncConnection[Any], sites: Sites, *, name: str | None = None, after: str = "", rows: int = 200
 ) -> list[RuleRow]:
-    """Rules in force whose scope is in sight (fleet-wide and type-wide ones are in everyone's), by name."""
+    """Rules in force whose scope is in scope (fleet-wide and type-wide ones are in everyone's), by name."""
     return await RULES.all_async(conn, sites=sites, name=name, after=after, rows=rows)
 
 
@@ -160,7 +160,7 @@ def enter_rules(
 
 def _scope_unknown(asked: AlertRuleAsked) -> str:
     scope = asked.site or asked.type or asked.crane
-    return f"nothing in your sight is named {scope!r}: the rule was not entered"
+    return f"nothing that you may see is named {scope!r}: the rule was not entered"
 
 
 async def retire_rule(conn: AsyncConnection[Any], name: str, by_whom: str) -> bool:
@@ -179,7 +179,7 @@ async def alerts(
     before: int | None = None,
     rows: int = 200,
 ) -> list[AlertListing]:
-    """Alerts in sight, newest first, before an alert_id."""
+    """Alerts in scope, newest first, before an alert_id."""
     return await ALERTS.all_async(
         conn,
         sites=sites,
@@ -194,7 +194,7 @@ async def alerts(
 
 
 async def alike(conn: AsyncConnection[Any], sites: Sites, alert_id: int) -> list[int]:
-    """The open alerts in sight that a row about the fleet stands for; the alert itself of any other."""
+    """The open alerts in scope that a row about the fleet stands for; the alert itself of any other."""
     found = await conn.execute(
         query("alerts_alike"), {"alert_id": alert_id, "sites": sites, "fleet_kinds": list(FLEET_KINDS)}
     )
@@ -207,7 +207,7 @@ async def history(conn: AsyncConnection[Any], alert_id: int) -> list[HistoryRow]
 
 
 async def by_crane(conn: AsyncConnection[Any], sites: Sites) -> list[CraneAlerts]:
-    """Open alerts in sight by crane, the most urgent first."""
+    """Open alerts in scope by crane, the most urgent first."""
     return await BY_CRANE.all_async(conn, sites=sites, fleet_kinds=list(FLEET_KINDS))
 
 

@@ -331,7 +331,7 @@ async def lift_bins(
     step_pct: float,
     last_step: int,
 ) -> tuple[list[LiftBin], list[WorkingTime]]:
-    """Lifts by step of peak structural percent, and working time: of a crane, its type, and every crane in sight."""
+    """Lifts by step of peak structural percent, and working time: of a crane, its type, and every crane in scope."""
     of = {
         "crane_id": crane_id,
         "day_from": day_from,

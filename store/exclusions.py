@@ -98,7 +98,7 @@ async def exclusions(
     before: int | None = None,
     rows: int = 200,
 ) -> list[ExclusionRow]:
-    """Exclusions of one crane or of the sites in sight, newest first, those taken back included."""
+    """Exclusions of one crane or of the sites in scope, newest first, those taken back included."""
     asked = _asked(crane_id, exclusion_id, sites, time_from, time_to, before, rows)
     return await EXCLUSIONS_LISTED.all_async(conn, **asked)
 

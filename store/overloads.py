@@ -108,7 +108,7 @@ async def overloads(
     before: tuple[datetime, str] | None = None,
     rows: int = 200,
 ) -> list[OverloadListing]:
-    """Entries of one crane or of the sites in sight, newest first, after the start and crane of the last page's end.
+    """Entries of one crane or of the sites in scope, newest first, after the start and crane of the last page's end.
 
     at: the entry whose lift was under way then. Times and days are those of the lift's start.
     """

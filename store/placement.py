@@ -9,7 +9,7 @@ from psycopg.sql import SQL, Identifier, Literal
 from domain.errors import Conflict
 from store.connection import connect, first_line
 from store.migrate import wall_off
-from store.sight import ROLE
+from store.site_scope import ROLE
 from store.sql import query
 
 

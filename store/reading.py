@@ -1,4 +1,4 @@
-"""What the api reads of cranes, live values, events and quarantine, within the sites in sight (None: every site)."""
+"""What the api reads of cranes, live values, events and quarantine, within the sites in scope (None: every site)."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -30,7 +30,7 @@ class CraneListing:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class TypeListing:
-    """One crane type in a list, with how many cranes in sight are of it."""
+    """One crane type in a list, with how many cranes in scope are of it."""
 
     name: str
     title: str
@@ -50,7 +50,7 @@ class Spec:
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
-class CraneInSight:
+class CraneInScope:
     """One crane by what every answer about it needs."""
 
     crane_id: int
@@ -63,7 +63,7 @@ class CraneInSight:
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
-class CraneKnown(CraneInSight):
+class CraneKnown(CraneInScope):
     """One crane with the specs of itself, its type and its site as JSON."""
 
     spec: str
@@ -145,9 +145,9 @@ class Quarantined:
 
 
 CRANE_ROWS: Final = Statement("crane_rows", CraneListing)
-CRANES_IN_SIGHT: Final = Statement("cranes_in_sight", CraneInSight)
+CRANES_IN_SCOPE: Final = Statement("cranes_in_scope", CraneInScope)
 CRANE_KNOWN: Final = Statement("crane_known", CraneKnown)
-SITES_IN_SIGHT: Final = Statement("sites_in_sight", Spec)
+SITES_IN_SCOPE: Final = Statement("sites_in_scope", Spec)
 TYPES_LISTED: Final = Statement("crane_types_listed", TypeListing)
 TYPE_BY_NAME: Final = Statement("crane_type_by_name", Spec)
 LIVE_ROWS: Final = Statement("live_rows", LiveRow)
@@ -164,26 +164,26 @@ async def crane_rows(
     return await CRANE_ROWS.all_async(conn, sites=sites, after=after, rows=rows)
 
 
-async def crane_in_sight(conn: AsyncConnection[Any], crane: str, sites: Sites) -> CraneInSight | None:
-    """One crane; None when there is none with that name or its site is out of sight."""
-    return await CRANES_IN_SIGHT.first_async(conn, cranes=[crane], sites=sites)
+async def crane_in_scope(conn: AsyncConnection[Any], crane: str, sites: Sites) -> CraneInScope | None:
+    """One crane; None when there is none with that name or its site is out of scope."""
+    return await CRANES_IN_SCOPE.first_async(conn, cranes=[crane], sites=sites)
 
 
-async def cranes_in_sight(
+async def cranes_in_scope(
     conn: AsyncConnection[Any], cranes: Sequence[str], sites: Sites
-) -> list[CraneInSight]:
-    """Those of some names that are there and in sight, by name."""
-    return await CRANES_IN_SIGHT.all_async(conn, cranes=list(cranes), sites=sites)
+) -> list[CraneInScope]:
+    """Those of some names that are there and in scope, by name."""
+    return await CRANES_IN_SCOPE.all_async(conn, cranes=list(cranes), sites=sites)
 
 
 async def crane_known(conn: AsyncConnection[Any], crane: str, sites: Sites) -> CraneKnown | None:
-    """One crane with everything entered about it; None as for `crane_in_sight`."""
+    """One crane with everything entered about it; None as for `crane_in_scope`."""
     return await CRANE_KNOWN.first_async(conn, crane=crane, sites=sites)
 
 
-async def sites_in_sight(conn: AsyncConnection[Any], sites: Sites) -> list[Site]:
+async def sites_in_scope(conn: AsyncConnection[Any], sites: Sites) -> list[Site]:
     """Sites by name."""
-    return [Site.model_validate(row.spec) for row in await SITES_IN_SIGHT.all_async(conn, sites=sites)]
+    return [Site.model_validate(row.spec) for row in await SITES_IN_SCOPE.all_async(conn, sites=sites)]
 
 
 async def type_rows(
@@ -202,7 +202,7 @@ async def crane_type(conn: AsyncConnection[Any], name: str) -> CraneType | None:
 async def live_rows(
     conn: AsyncConnection[Any], sites: Sites, *, cranes: list[str] | None = None
 ) -> list[LiveRow]:
-    """Last known values of the named cranes, or of every crane in sight."""
+    """Last known values of the named cranes, or of every crane in scope."""
     return await LIVE_ROWS.all_async(conn, sites=sites, cranes=cranes)
 
 

@@ -77,7 +77,7 @@ def planned(
     sites: Sequence[str] | None = None,
     account: str = "command line",
 ) -> Planned:
-    """What a registration comes to. `sites`: those in sight, None for every one.
+    """What a registration comes to. `sites`: those in scope, None for every one.
 
     A crane that is there keeps its own description where its type is named and not described. A draft, and a crane of which
     nothing was recorded yet, has no past to keep: its description is corrected.
@@ -88,7 +88,7 @@ def planned(
     known_site = cranes.find_site(conn, asked.site) if sites is None or asked.site in sites else None
     site = wanted.site or known_site
     if site is None:
-        raise NotFound(f"there is no site {asked.site!r} in your sight: describe it under `site`")
+        raise NotFound(f"there is no site {asked.site!r} that you may see: describe it under `site`")
     known = cranes.find_crane(conn, asked.name)
     if known is not None and sites is not None and known.site.name not in sites:
         known = None

@@ -174,7 +174,7 @@ async def release(conn: AsyncConnection[Any], reservation_id: int, released_by: 
 
 
 async def reservation(conn: AsyncConnection[Any], reservation_id: int, sites: Sites) -> Reservation | None:
-    """One reservation, None where there is none in sight."""
+    """One reservation, None where there is none in scope."""
     return await ONE.first_async(conn, reservation_id=reservation_id, sites=sites)
 
 
@@ -236,5 +236,5 @@ async def cranes_with_faults(conn: AsyncConnection[Any]) -> list[CraneFaults]:
 
 
 async def use_of_late(conn: AsyncConnection[Any], sites: Sites, *, today: date, days: int) -> list[UseOfLate]:
-    """How hard every crane in sight worked in the last `days` days, by name."""
+    """How hard every crane in scope worked in the last `days` days, by name."""
     return await USE_OF_LATE.all_async(conn, sites=sites, today=today, days=days)

@@ -6,10 +6,10 @@ from typing import Any, Final
 
 from psycopg import AsyncConnection, Connection
 
-from domain.system_watch import NewestWork, ProcessPulse, Trouble
+from domain.system_watch import NewestWork, ProcessHeartbeat, Trouble
 from store.statement import Statement, run
 
-PULSES: Final = Statement("process_pulses", ProcessPulse)
+HEARTBEATS: Final = Statement("process_heartbeats", ProcessHeartbeat)
 WORK: Final = Statement("newest_work", NewestWork)
 
 
@@ -48,7 +48,7 @@ def newest_work(conn: Connection[Any]) -> NewestWork:
 
 
 async def newest_work_async(conn: AsyncConnection[Any]) -> NewestWork:
-    """The same, of the sites in sight."""
+    """The same, of the sites in scope."""
     found = await WORK.first_async(conn)
     assert found is not None
     return found

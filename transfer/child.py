@@ -73,7 +73,7 @@ def carry_out(order: Order, tell: Callable[[dict[str, Any]], None]) -> dict[str,
 
 
 def _imported(order: Order, tell: Callable[[dict[str, Any]], None]) -> dict[str, Any]:
-    from store.sight import sight_in_thread
+    from store.site_scope import scope_in_thread
     from transfer.importing import import_file, own_mapping
     from transfer.limits import FileLimits, TableLimits
     from transfer.mapping import mapping_of
@@ -91,7 +91,7 @@ def _imported(order: Order, tell: Callable[[dict[str, Any]], None]) -> dict[str,
         progress["rows"] += rows
         tell(progress)
 
-    with sight_in_thread(order.url, order.sites) as conn:
+    with scope_in_thread(order.url, order.sites) as conn:
         done = import_file(
             conn,
             file,

@@ -159,7 +159,7 @@ def as_csv(rows: Sequence[HistoryRow]) -> str:
 
 def _wrong(entry: HistoryEntry, on_file: History | None, seen: set[str], now: datetime) -> list[str]:
     if on_file is None:
-        return ["no such crane in your sight, or it is still a draft: complete it first"]
+        return ["no such crane that you may see, or it is still a draft: complete it first"]
     if entry.crane in seen:
         return ["stands there twice: keep one line"]
     spec = {**on_file.spec, **entry.changes(), "type": on_file.type_spec, "site": on_file.site}

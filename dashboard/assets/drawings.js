@@ -133,7 +133,7 @@
     return 100;
   }
 
-  /* How figures read: units, factors and decimals come with the page (dashboard/numbers.py), here they are only applied. */
+  /* How figures read: units, factors and decimals come with the page (words/numbers.py), here they are only applied. */
   function units(props) {
     const { length, mass } = props.units;
     const spoken = (value, round) => {

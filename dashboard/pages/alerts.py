@@ -8,14 +8,14 @@ from zoneinfo import ZoneInfo
 
 from dash import dcc, html
 
-from dashboard import numbers
 from dashboard.client import Client
 from dashboard.parts import form, grid, marks, page, states
 from dashboard.parts.form import Done, Values
-from dashboard.texts import t
 from dashboard.visit import UTC_ZONE, ZONES, Trouble, Visit, attempt
 from domain.alerts import FLEET_KINDS, AlertDetail, AlertKind, AlertRow, Priority, Shelved
 from domain.attention import State
+from words import numbers
+from words.texts import t
 
 SHOWS: Final = ("open", "all")
 AT_MOST: Final = 200

@@ -9,17 +9,17 @@ from zoneinfo import ZoneInfo
 
 from dash import dcc, html
 
-from dashboard import numbers
-from dashboard.pages import crane_faults
+from dashboard.pages.crane import faults as crane_faults
 from dashboard.parts import charts, events, marks, page, period
-from dashboard.texts import t
 from dashboard.visit import UTC_ZONE, ZONES, Trouble, Visit, together
 from domain.answers import EventRow, Page
 from domain.attention import State
 from domain.fault_answers import CraneFaultsRow, FaultPareto
+from domain.maintenance import OpenFaultRow
 from domain.messages import EventKind, EventState
 from domain.units import S_PER_H
-from domain.upkeep import OpenFaultRow
+from words import numbers
+from words.texts import t
 
 DAYS: Final = ("30", "7", "90")
 MEANING_CHARACTERS: Final = 44  # what a phone has room for
@@ -104,7 +104,7 @@ async def _moments(visit: Visit, rows: Sequence[OpenFaultRow]) -> dict[tuple[str
 
 
 async def _zone(visit: Visit) -> ZoneInfo:
-    """The zone of the first site in sight."""
+    """The zone of the first site in scope."""
     first = (await visit.client.cranes(limit=1)).items[:1]
     return await ZONES.of_site(first[0].site, first[0].name, visit.client) if first else UTC_ZONE
 

@@ -8,11 +8,9 @@ from zoneinfo import ZoneInfo
 from anyio import to_thread
 from dash import dcc, html
 
-from dashboard import numbers
-from dashboard.pages.crane_tables import shown_span
+from dashboard.pages.crane.tables import shown_span
 from dashboard.parts import events, geometry, page, period, states
 from dashboard.parts.components import Player
-from dashboard.texts import t
 from dashboard.visit import Visit, together
 from domain import attention
 from domain.answers import EventRow
@@ -20,6 +18,8 @@ from domain.drawing_answers import PosesAnswer
 from domain.lift import Lift
 from domain.messages import EventKind, EventState
 from domain.units import MS_PER_MIN, MS_PER_S, ms_to_s
+from words import numbers
+from words.texts import t
 
 TICKS_MS: Final = [minutes * MS_PER_MIN for minutes in (1, 2, 5, 10, 15, 30, 60, 120, 240, 480, 960)]
 FRAMES: Final = 40_000  # an hour at 10 Hz, with room

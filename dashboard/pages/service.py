@@ -5,14 +5,14 @@ from typing import Any
 
 from dash import dcc, html
 
-from dashboard import numbers
 from dashboard.parts import charts, grid, marks, page, states
-from dashboard.texts import t
 from dashboard.visit import Trouble, Visit, attempt
 from domain import attention
 from domain.attention import State
 from domain.fleet_answers import FleetRow
-from domain.upkeep import ServiceRow
+from domain.maintenance import ServiceRow
+from words import numbers
+from words.texts import t
 
 
 async def render(visit: Visit) -> Any:

@@ -4,7 +4,7 @@ from typing import Any, Final
 
 from dash import html
 
-from dashboard.pages import fleet
+from dashboard.pages.fleet import page as fleet
 from dashboard.parts import states
 from dashboard.parts.components import Go
 from dashboard.visit import Trouble, Visit, attempt

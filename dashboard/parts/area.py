@@ -4,13 +4,13 @@ from collections import defaultdict
 from math import floor, log10
 from typing import Any, Final
 
-from dashboard import numbers
-from dashboard.numbers import Units
 from dashboard.palette import MAGNITUDE
 from dashboard.parts import charts
-from dashboard.texts import t
 from domain.answers import AreaCell, NearLimitPlace, WorkingAreaAnswer
 from domain.units import s_to_min
+from words import numbers
+from words.numbers import Units
+from words.texts import t
 
 SHORTEST_MIN: Final = 0.01  # what is shorter has the colour of this
 

@@ -13,10 +13,10 @@ from urllib.parse import quote
 from dash import dcc, html
 
 from dashboard.parts import states
-from dashboard.texts import t
 from dashboard.theme import FONT, GRAPH_CONFIG
 from dashboard.visit import Trouble
 from domain.said import THIN
+from words.texts import t
 
 Row = Sequence[object]
 TABLE_ROWS: Final = 60

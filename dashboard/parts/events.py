@@ -8,12 +8,12 @@ from zoneinfo import ZoneInfo
 
 from dash import dcc, html
 
-from dashboard import numbers
 from dashboard.parts import charts, grid, marks
-from dashboard.texts import t
 from domain.answers import EventRow
 from domain.attention import State
 from domain.messages import EventKind, EventState
+from words import numbers
+from words.texts import t
 
 CSV_FIELDS: Final = {
     "at_utc": "at_utc", "crane": "crane", "kind": "kind", "state": "raised", "code": "code", "text": "text",

@@ -7,14 +7,14 @@ from zoneinfo import ZoneInfo
 
 from dash import dcc, html
 
-from dashboard import numbers
-from dashboard.numbers import Units
 from dashboard.parts import events, grid, marks
-from dashboard.texts import t
 from dashboard.visit import Trouble
 from domain.answers import Page
 from domain.attention import State
 from domain.findings import FindingRow
+from words import numbers
+from words.numbers import Units
+from words.texts import t
 
 LONGEST_TRACE: Final = timedelta(days=31)
 TITLES_MOST: Final = 4

@@ -14,8 +14,8 @@ from dash import ALL, MATCH, Dash, Input, Output, State, ctx, dcc, html, set_pro
 from pydantic import BaseModel, ValidationError
 
 from dashboard.client import Client, NotAllowed
-from dashboard.texts import t
 from domain.errors import BoomledgerError, InvalidInput, field_of
+from words.texts import t
 
 Model = TypeVar("Model", bound=BaseModel)
 Values = Mapping[str, Any]

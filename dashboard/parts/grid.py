@@ -5,8 +5,8 @@ from typing import Any
 import dash_ag_grid as dag
 from dash import html
 
-from dashboard.texts import t
 from dashboard.theme import GRID_THEME
+from words.texts import t
 
 TALL_FROM_ROWS = 30
 

@@ -5,10 +5,10 @@ from typing import Any
 
 from dash import html
 
-from dashboard import numbers
-from dashboard.texts import t
 from domain.attention import DUE_SOON_DAYS, State
 from domain.fleet_answers import FleetRow
+from words import numbers
+from words.texts import t
 
 
 def mark(state: State, word: str) -> html.Span:

@@ -12,9 +12,9 @@ from dash import html
 from dashboard.client import Client
 from dashboard.parts import form, page
 from dashboard.parts.form import Done, Values
-from dashboard.texts import t
 from dashboard.visit import Visit
 from domain.errors import InvalidInput
+from words.texts import t
 
 DATES: Final = "dates"
 ALL: Final = "all"

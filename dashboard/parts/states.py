@@ -4,7 +4,7 @@ from typing import Any
 
 from dash import dcc, html
 
-from dashboard.texts import t
+from words.texts import t
 
 
 def _picture(kind: str, title: str, text: str, *steps: Any) -> html.Section:

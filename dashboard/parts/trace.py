@@ -5,16 +5,16 @@ from datetime import UTC, datetime, timedelta
 from typing import Any, Final
 from zoneinfo import ZoneInfo
 
-from dashboard import numbers
-from dashboard.numbers import Units
 from dashboard.parts import charts
-from dashboard.texts import t
 from domain.answers import EventRow, SamplesAnswer
 from domain.attention import LIMIT_PCT, WARNING_PCT
 from domain.channels import CHANNEL_BY_NAME, Mode
 from domain.exclusion import UTILISATION, ExclusionRow
 from domain.messages import EventKind, EventState
 from domain.units import ms_to_s
+from words import numbers
+from words.numbers import Units
+from words.texts import t
 
 LONGEST_STEP_MS: Final = 5000  # between two samples of one stretch, where every sample is drawn
 SYMBOLS: Final[dict[EventKind, tuple[str, str]]] = {

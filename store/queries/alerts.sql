@@ -1,5 +1,5 @@
 -- name: alert_rules_read
--- Rules in force whose scope is in sight, by name.
+-- Rules in force whose scope is in scope, by name.
 select r.rule_id, r.name, r.spec, s.name as site, t.name as type, c.name as crane, r.entered_at, r.entered_by,
     (select count(*) from alert a where a.rule_id = r.rule_id and a.cleared_at is null)::int as open_alerts
 from alert_rule r
@@ -16,7 +16,7 @@ order by r.name
 limit %(rows)s;
 
 -- name: alert_rule_written
--- A rule, replacing the one of the same name; nothing where its site, type or crane is unknown or out of sight.
+-- A rule, replacing the one of the same name; nothing where its site, type or crane is unknown or out of scope.
 insert into alert_rule (name, site_id, type_id, crane_id, spec, entered_by)
 select %(name)s, s.site_id, t.type_id, c.crane_id, %(spec)s, %(entered_by)s
 from (select 1) one
@@ -47,8 +47,8 @@ with retired as (
 select rule_id from retired;
 
 -- name: alert_rows
--- One page of alerts in sight, newest first.
--- Of a kind that is about the fleet there is one row a rule: the open alerts of the sites in sight together, acknowledged or shelved only where all of them are.
+-- One page of alerts in scope, newest first.
+-- Of a kind that is about the fleet there is one row a rule: the open alerts of the sites in scope together, acknowledged or shelved only where all of them are.
 select a.alert_id, c.name as crane, s.name as site, r.name as rule, r.spec, a.subject, coalesce(f.detail, a.detail) as detail,
     coalesce(f.value, a.value) as value, coalesce(f.worst_value, a.worst_value) as worst_value,
     coalesce(f.raised_at, a.raised_at) as raised_at, a.cleared_at,
@@ -86,7 +86,7 @@ order by a.alert_id desc
 limit %(rows)s;
 
 -- name: alerts_alike
--- The open alerts in sight that one row of a kind about the fleet stands for; the alert itself of any other.
+-- The open alerts in scope that one row of a kind about the fleet stands for; the alert itself of any other.
 select o.alert_id
 from alert a
 join alert_rule r using (rule_id)
@@ -104,7 +104,7 @@ order by 1;
 select at, what, by_whom, note from alert_history where alert_id = %(alert_id)s order by history_id;
 
 -- name: alerts_by_crane
--- Open alerts in sight by crane; those on the shelf are counted apart. Of a kind that is about the fleet one counts.
+-- Open alerts in scope by crane; those on the shelf are counted apart. Of a kind that is about the fleet one counts.
 select c.name as crane, s.name as site,
     count(*) filter (where h.until is null and r.spec ->> 'priority' = 'high')::int as high,
     count(*) filter (where h.until is null and r.spec ->> 'priority' = 'medium')::int as medium,

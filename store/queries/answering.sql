@@ -11,7 +11,7 @@ on conflict (process) do update
         working_at = case when excluded.trouble = '' then excluded.working_at else process_pulse.working_at end,
         trouble = excluded.trouble;
 
--- name: process_pulses
+-- name: process_heartbeats
 -- What every process told of itself last.
 select process, beaten_at, working_at, trouble from process_pulse order by process;
 

@@ -70,14 +70,14 @@ select spec from site where name = %(name)s;
 -- One crane type.
 select spec from crane_type where name = %(name)s;
 
--- name: sites_in_sight
+-- name: sites_in_scope
 -- Sites, every one or those named, by name.
 select spec from site
 where %(sites)s::text[] is null or name = any(%(sites)s::text[])
 order by name;
 
 -- name: crane_types_listed
--- A page of crane types by name, each with how many cranes in sight are of it.
+-- A page of crane types by name, each with how many cranes in scope are of it.
 select t.name, coalesce(t.spec ->> 'title', '') as title, (t.spec ->> 'rated_moment_kn_m')::float8 as rated_moment_kn_m,
     jsonb_array_length(coalesce(t.spec -> 'extensions', '[]')) as extensions, t.spec ->> 'jib' is not null as jib,
     jsonb_array_length(coalesce(t.spec -> 'charts', '[]')) as charts,

@@ -368,7 +368,7 @@ where l.crane_id = (select crane_id from crane where name = %(crane)s)
     and l.day between %(day_from)s and %(day_to)s;
 
 -- name: lift_bins
--- Lifts over whole local days by scope (crane, its type, every crane in sight) and step of their peak structural percent, with the sum of their cubes.
+-- Lifts over whole local days by scope (crane, its type, every crane in scope) and step of their peak structural percent, with the sum of their cubes.
 with counted as materialized (
     select l.crane_id, c.type_id, least(floor(greatest(l.peak_structural_pct, 0) / %(step_pct)s), %(last_step)s)::int as step,
         count(*) as lifts, sum(power(greatest(l.peak_structural_pct, 0) / 100, 3)) as cubes
@@ -389,7 +389,7 @@ group by scope, step
 order by scope, step;
 
 -- name: working_ms_of
--- Working time over whole local days by scope: crane, its type, every crane in sight.
+-- Working time over whole local days by scope: crane, its type, every crane in scope.
 with counted as materialized (
     select d.crane_id, c.type_id, sum(d.working_ms) as working_ms
     from day_figure d

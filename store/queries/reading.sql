@@ -1,5 +1,5 @@
 -- name: crane_rows
--- One page of cranes of the sites in sight, by name.
+-- One page of cranes of the sites in scope, by name.
 select c.name, coalesce(c.spec ->> 'title', '') as title, t.name as type, coalesce(p.spec ->> 'title', '') as type_title,
     s.name as site, c.registered_at, c.draft
 from crane c
@@ -10,8 +10,8 @@ where (%(sites)s::text[] is null or s.name = any(%(sites)s::text[])) and c.name 
 order by c.name
 limit %(rows)s;
 
--- name: cranes_in_sight
--- Cranes of some names whose site is in sight, by what every answer about them needs.
+-- name: cranes_in_scope
+-- Cranes of some names whose site is in scope, by what every answer about them needs.
 select c.crane_id, c.name, c.registered_at, c.draft, t.name as type_name, s.name as site_name,
     s.spec ->> 'time_zone' as time_zone
 from crane c
@@ -31,7 +31,7 @@ join crane_spec p using (spec_id)
 where c.name = %(crane)s and (%(sites)s::text[] is null or s.name = any(%(sites)s::text[]));
 
 -- name: live_rows
--- Last known values of some cranes, or of every crane in sight.
+-- Last known values of some cranes, or of every crane in scope.
 select c.name as crane, coalesce(l.online, false) as online, l.at, l.received_at, l.last_values
 from crane c
 join site s using (site_id)
@@ -41,7 +41,7 @@ where (%(sites)s::text[] is null or s.name = any(%(sites)s::text[]))
 order by c.name;
 
 -- name: event_rows
--- One page of events in a time range, newest first, of one crane or of every crane in sight.
+-- One page of events in a time range, newest first, of one crane or of every crane in scope.
 select c.name as crane, e.at, e.kind, e.code, e.state, e.text, e.received_at, e.boot, e.seq
 from event e
 join crane c using (crane_id)
@@ -66,7 +66,7 @@ group by f.code
 order by min(f.raised_at) filter (where f.cleared_at is null) nulls last, count(*) desc, f.code;
 
 -- name: quarantine_rows
--- One page of messages set aside, newest first; those of no known crane only to whom every site is in sight.
+-- One page of messages set aside, newest first; those of no known crane only to whom every site is in scope.
 select q.quarantine_id, q.received_at, q.topic, q.crane_name as crane, q.reason, q.detail,
     octet_length(q.raw) as raw_bytes, substring(q.raw for 200) as raw_start
 from quarantine q

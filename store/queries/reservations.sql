@@ -13,7 +13,7 @@ where reservation_id = %(reservation_id)s and released_at is null
 returning reservation_id;
 
 -- name: reservation_rows
--- Reservations that touch a time range, in time order: of one crane, or of every crane in sight.
+-- Reservations that touch a time range, in time order: of one crane, or of every crane in scope.
 select r.reservation_id, c.name as crane, s.name as site, s.spec ->> 'time_zone' as time_zone,
     lower(r.during) as starts_at, upper(r.during) as ends_at, r.title, r.job, r.planned,
     r.held_by, r.held_at, r.released_by, r.released_at, r.override_reason, r.override_states
@@ -28,7 +28,7 @@ order by lower(r.during), c.name, r.reservation_id
 limit %(rows)s;
 
 -- name: reservation_of
--- One reservation, if its crane's site is in sight.
+-- One reservation, if its crane's site is in scope.
 select r.reservation_id, c.name as crane, s.name as site, s.spec ->> 'time_zone' as time_zone,
     lower(r.during) as starts_at, upper(r.during) as ends_at, r.title, r.job, r.planned,
     r.held_by, r.held_at, r.released_by, r.released_at, r.override_reason, r.override_states
@@ -46,7 +46,7 @@ where r.released_at is null and r.during && tstzrange(%(time_from)s, %(time_to)s
 group by c.name;
 
 -- name: measured_for_reservations
--- Reservations that are over, of one crane or of every crane in sight, with what its lifts measured meanwhile: largest utilisation, and lifts.
+-- Reservations that are over, of one crane or of every crane in scope, with what its lifts measured meanwhile: largest utilisation, and lifts.
 with held as materialized (
     select r.reservation_id, r.crane_id, c.name as crane, lower(r.during) as starts_at, upper(r.during) as ends_at, r.title,
         (r.planned ->> 'expected_utilisation_pct')::float8 as planned_utilisation_pct,
@@ -102,7 +102,7 @@ where f.cleared_at is null
 group by c.name;
 
 -- name: levelling_rows
--- Life used and use of late of every crane in sight: cubed peak shares of the lifts of the last days, and the first of them on record.
+-- Life used and use of late of every crane in scope: cubed peak shares of the lifts of the last days, and the first of them on record.
 -- Read first by itself: a cluster does not join a spread table with one behind row-level security.
 with summary as materialized (select crane_id, used_share, f1 from crane_summary)
 select c.name as crane, m.used_share, m.f1, coalesce(late.peak_cubed_sum, 0)::float8 as peak_cubed_sum,

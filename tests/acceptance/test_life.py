@@ -15,8 +15,8 @@ import pytest
 from analytics.summary import refresh_one_changed
 from api.app import create_api, running
 from api.settings import ApiSettings
-from dashboard.pages import fleet_table
-from dashboard.pages.life import _shares as shares_of
+from dashboard.pages.fleet import table as fleet_table
+from dashboard.pages.life.page import _shares as shares_of
 from domain.crane import DesignClass, Edition, RecorderRuns
 from domain.detail import DetailSpec
 from domain.fleet_answers import FleetRow

@@ -216,7 +216,7 @@ async def test_every_route_answers_exactly_the_roles_of_the_table(
         print(f"\nrole matrix: {checked} combinations of route and role over {len(routes)} routes")
 
 
-async def test_a_crane_out_of_sight_is_as_one_that_does_not_exist(api: FastAPI, yard_url: str) -> None:
+async def test_a_crane_out_of_scope_is_as_one_that_does_not_exist(api: FastAPI, yard_url: str) -> None:
     north = await signed_in(api, "admin-north")
     for route in (r for r in LEAST_ROLE if r[0] == "GET" and "{name}" in r[1]):
         request = requests_for(*route)
@@ -237,7 +237,7 @@ async def test_a_crane_out_of_sight_is_as_one_that_does_not_exist(api: FastAPI, 
     assert {row["crane"] for row in found} == {"heron-3", "plover-2"}
 
 
-async def test_an_administrator_of_some_sites_cannot_widen_their_sight(fresh_api: FastAPI) -> None:
+async def test_an_administrator_of_some_sites_cannot_widen_their_site_scope(fresh_api: FastAPI) -> None:
     north = await signed_in(fresh_api, "admin-north")
     new = {"name": "mole", "password": PASSWORD, "role": "admin"}
     assert (await north.post("/users", json=new)).status_code == 403

@@ -13,7 +13,7 @@ from fastapi import FastAPI
 from alerts.rounds import judge_all
 from alerts.service import run as run_watch
 from alerts.ways import Ways
-from api.alerts import alert_row
+from api.routes.alerts import alert_row
 from store.alerts import AlertListing
 from tests.api.conftest import PASSWORD, client_of
 
@@ -91,7 +91,7 @@ async def test_from_raised_to_acknowledged_shelved_and_cleared(
     assert (await engineer.get("/alerts", params={"open_only": True})).json()["items"] == []
 
 
-async def test_alerts_of_other_sites_are_out_of_sight(fresh_api: FastAPI, fresh_yard_url: str) -> None:
+async def test_alerts_of_other_sites_are_out_of_scope(fresh_api: FastAPI, fresh_yard_url: str) -> None:
     every = await signed_in(fresh_api, "engineer-all")
     await enter(every, "silent", kind="offline", raise_at=1)
     heard(fresh_yard_url)
@@ -113,7 +113,7 @@ async def test_alerts_of_other_sites_are_out_of_sight(fresh_api: FastAPI, fresh_
     assert (await north.put(f"{path}/shelf", json=body)).status_code == 404
 
 
-async def test_one_alert_of_the_fleet_names_the_cranes_in_sight_and_no_others(
+async def test_one_alert_of_the_fleet_names_the_cranes_in_scope_and_no_others(
     fresh_api: FastAPI, fresh_yard_url: str
 ) -> None:
     """Of heron-3 and plover-2 in the north yard and crake-1 in the south yard the life before the record is not entered."""

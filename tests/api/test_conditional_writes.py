@@ -9,7 +9,7 @@ from fastapi import FastAPI
 from api.app import create_api, running
 from api.settings import ApiSettings
 from tests.api.conftest import PASSWORD, client_of
-from tests.api.test_upkeep import DETAIL
+from tests.api.test_maintenance import DETAIL
 
 pytestmark = pytest.mark.anyio
 USER = {"name": "new", "password": PASSWORD, "role": "viewer"}

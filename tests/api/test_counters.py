@@ -7,7 +7,7 @@ import psycopg
 import pytest
 from fastapi import FastAPI
 
-from tests.api.test_upkeep import engineer
+from tests.api.test_maintenance import engineer
 
 pytestmark = pytest.mark.anyio
 PATH = "/cranes/heron-3/counters"

@@ -15,10 +15,10 @@ from pypdf import PdfReader
 from api.app import create_api, running
 from api.settings import ApiSettings
 from dashboard.client import Client
-from dashboard.pages import dossier as page
+from dashboard.pages.life import dossier as page
 from dashboard.parts import form
 from dashboard.visit import Visit
-from domain.upkeep import DetailAsked
+from domain.maintenance import DetailAsked
 from duty.uncertainty import Source
 from reports.dossier_changes import changes
 from reports.dossier_pages import dossier_pdf
@@ -27,9 +27,9 @@ from store import access
 from store.access import Role
 from tests.api.conftest import PASSWORD, client_of
 from tests.api.test_duty_report import text_of
+from tests.api.test_maintenance import engineer
 from tests.api.test_overloads import ASKED, AT, ONE, registered  # noqa: F401 - a fixture
-from tests.api.test_sight import under_role
-from tests.api.test_upkeep import engineer
+from tests.api.test_site_scope import under_role
 
 pytestmark = pytest.mark.anyio
 PATH = "/cranes/heron-3/dossiers"

@@ -10,7 +10,7 @@ from api.app import create_api, running
 from api.settings import ApiSettings
 from reports.rows import INFLUENCES
 from tests.api.conftest import client_of
-from tests.api.test_upkeep import DETAIL
+from tests.api.test_maintenance import DETAIL
 
 pytestmark = pytest.mark.anyio
 

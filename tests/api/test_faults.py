@@ -8,7 +8,7 @@ import pytest
 from fastapi import FastAPI
 
 from tests.api.conftest import client_of
-from tests.api.test_upkeep import PASSWORD, engineer
+from tests.api.test_maintenance import PASSWORD, engineer
 
 pytestmark = pytest.mark.anyio
 RANGE = {"from": "2026-03-01T00:00:00Z", "to": "2026-03-05T00:00:00Z"}

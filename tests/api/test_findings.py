@@ -1,4 +1,4 @@
-"""Findings over the api: by crane and of the fleet, in sight, over a period, in pages."""
+"""Findings over the api: by crane and of the fleet, in scope, over a period, in pages."""
 
 import httpx
 import pytest
@@ -50,7 +50,7 @@ async def test_bounds_and_unknown_codes_are_refused(http: httpx.AsyncClient) -> 
     assert (await http.get("/cranes/nobody-1/findings")).status_code == 404
 
 
-async def test_only_cranes_in_sight_are_told(api: FastAPI) -> None:
+async def test_only_cranes_in_scope_are_told(api: FastAPI) -> None:
     async with client_of(api) as http:
         assert (await http.get("/findings", params=PERIOD)).status_code == 401
         login = await http.post("/login", json={"account": "viewer-north", "password": PASSWORD})

@@ -1,4 +1,4 @@
-"""What is kept of the fleet between requests: a recount, another site and another sight show at once."""
+"""What is kept of the fleet between requests: a recount, another site and another site scope show at once."""
 
 from datetime import date
 
@@ -7,11 +7,11 @@ import psycopg
 import pytest
 from fastapi import FastAPI
 
-from api import fleet
 from api.fleet_periods import FleetPeriods
+from api.routes import fleet
 from store import summary
 from store.connection import open_async_pool
-from store.sight import work_under_role
+from store.site_scope import work_under_role
 from tests.api.conftest import PASSWORD, client_of
 
 MARCH = {"day_from": "2026-03-01", "day_to": "2026-03-31"}

@@ -110,7 +110,7 @@ async def test_invented_types_are_marked(fresh_yard_url: str, fresh_api: FastAPI
             assert ("heron-120 (invented), north-yard" in text) is invented
 
 
-async def test_the_report_keeps_to_the_sites_in_sight(api: FastAPI) -> None:
+async def test_the_report_keeps_to_the_sites_in_scope(api: FastAPI) -> None:
     async with client_of(api) as client:
         await client.post("/login", json={"account": "viewer-north", "password": PASSWORD})
         text = text_of((await client.get("/fleet/report", params=MARCH)).content)

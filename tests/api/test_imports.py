@@ -1,4 +1,4 @@
-"""Files through the api: judged line by line, stored once, of cranes in sight only, in bounded memory."""
+"""Files through the api: judged line by line, stored once, of cranes in scope only, in bounded memory."""
 
 import io
 from datetime import UTC, datetime, timedelta
@@ -19,7 +19,7 @@ from api.settings import ApiSettings
 from dashboard.client import Client
 from domain.errors import InvalidInput
 from store import segments
-from store.sight import sight_in_thread
+from store.site_scope import scope_in_thread
 from tests.api.conftest import PASSWORD, client_of
 from transfer.exporting import Chosen, export
 
@@ -286,7 +286,7 @@ def test_the_database_refuses_readings_of_other_sites(fresh_yard_url: str) -> No
             values=values, received_ms=start,
         )  # fmt: skip
 
-    with sight_in_thread(fresh_yard_url, ["north-yard"]) as conn:
+    with scope_in_thread(fresh_yard_url, ["north-yard"]) as conn:
         segments.prepare(conn)
         with conn.transaction():
             segments.make_ranges(conn, T0, T0 + timedelta(days=70))

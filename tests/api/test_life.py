@@ -10,7 +10,7 @@ from fastapi import FastAPI
 
 from duty.details import COMPARISON
 from tests.api.conftest import LEVELS
-from tests.api.test_upkeep import DETAIL, engineer
+from tests.api.test_maintenance import DETAIL, engineer
 
 pytestmark = pytest.mark.anyio
 

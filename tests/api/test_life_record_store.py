@@ -13,7 +13,7 @@ from duty.life_records import defects_in
 from store import life_records
 from store.life_records import LIFE_RECORD_VERSIONS, LIFE_RECORDS, LifeRecord
 from store.service import SERVICE_STATES
-from store.sight import ROLE
+from store.site_scope import ROLE
 
 TODAY = date(2026, 3, 10)
 

@@ -68,7 +68,7 @@ async def test_fleet_rows_carry_their_confidence(http: httpx.AsyncClient) -> Non
     assert idle["limiter_overrides_per_hour"] == {"value": None, "low": 0, "high": None, "enough": False}
 
 
-async def test_ranking_within_the_sites_in_sight(http: httpx.AsyncClient) -> None:
+async def test_ranking_within_the_sites_in_scope(http: httpx.AsyncClient) -> None:
     assert (await http.get("/near-limit", params={"by": "colour"})).status_code == 422
     assert (
         await http.get("/cranes/heron-3/override-trace", params={"at": "2026-03-02T08:01:00Z"})

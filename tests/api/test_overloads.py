@@ -15,7 +15,7 @@ from domain.overload import OverloadCause, OverloadDecisionAsked, OverloadState
 from tests.api.conftest import client_of
 from tests.api.test_duty_report import text_of
 from tests.api.test_exclusions import signed_in
-from tests.api.test_sight import under_role
+from tests.api.test_site_scope import under_role
 
 pytestmark = pytest.mark.anyio
 FIRST = datetime(2026, 3, 2, 8, 21, 40, 200_000, tzinfo=UTC)

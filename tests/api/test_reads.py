@@ -11,8 +11,8 @@ import pytest
 from fastapi import FastAPI
 
 from api.app import create_api, running
-from api.fleet import fleet_row
 from api.fleet_periods import PeriodFigures
+from api.routes.fleet import fleet_row
 from api.settings import ApiSettings
 from store.summary import FleetCrane, FleetPeriod
 from tests.api.conftest import PASSWORD, client_of
@@ -244,7 +244,7 @@ async def test_several_cranes_are_asked_about_at_once(http: httpx.AsyncClient) -
         ({"crane": [f"heron-{n}" for n in range(51)]}, 422, "crane"),
     ],
 )
-async def test_several_cranes_are_named_and_in_sight(
+async def test_several_cranes_are_named_and_in_scope(
     http: httpx.AsyncClient, path: str, query: dict[str, Any], status: int, word: str
 ) -> None:
     response = await http.get(path, params=query)

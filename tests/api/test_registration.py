@@ -16,7 +16,7 @@ from domain.registration import EXAMPLE
 from ingest.directory import Directory
 from ingest.limits import Limits
 from store import cranes
-from store.sight import sight_in_thread
+from store.site_scope import scope_in_thread
 from tests.api.conftest import PASSWORD, client_of, crane_type
 
 pytestmark = pytest.mark.anyio
@@ -108,7 +108,7 @@ async def test_an_administrator_of_some_sites_registers_there_and_changes_nothin
         assert (await (await as_(fresh_api, role)).post("/cranes", json=EXAMPLE)).status_code == 403
 
     # The wall behind it: the database itself refuses what the code would let through.
-    with sight_in_thread(fresh_yard_url, ["north-yard"]) as conn:
+    with scope_in_thread(fresh_yard_url, ["north-yard"]) as conn:
         ours = cranes.get_crane(conn, "heron-3").crane
         assert cranes.find_crane(conn, "crake-1") is None
         with pytest.raises(psycopg.errors.InsufficientPrivilege, match="row-level security"):

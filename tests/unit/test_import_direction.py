@@ -14,12 +14,15 @@ MAY_IMPORT: dict[str, set[str]] = {
     "ingest": {"domain", "store"},
     "analytics": {"domain", "duty", "store"},
     "alerts": {"domain", "duty", "store"},
-    "reports": {"domain", "duty"},
-    "api": {"domain", "duty", "store", "transfer", "reports"},
-    "dashboard": {"domain"},
+    "words": {"domain"},
+    "answers": {"domain", "duty", "store"},
+    "reports": {"domain", "duty", "words"},
+    "api": {"domain", "duty", "store", "transfer", "answers", "words", "reports"},
+    "dashboard": {"domain", "words"},
     "simulator": {"domain", "duty"},
     "boomledger": {
-        "domain", "duty", "store", "transfer", "ingest", "analytics", "alerts", "reports", "api", "dashboard", "simulator",
+        "domain", "duty", "store", "transfer", "ingest", "analytics", "alerts", "answers", "words", "reports", "api", "dashboard",
+        "simulator",
     },
 }  # fmt: skip
 SIMULATOR_MAY_USE_OF_DUTY = {"duty.geometry", "duty.statics"}

@@ -36,7 +36,7 @@ def asked(url: str, *paths: str) -> list[dict[str, Any]]:
 def worked(yard: Yard) -> None:
     small = DesignClass(
         edition=Edition.EN_13001_1, u_class="U0", q_class="Q0"
-    )  # so that a date comes in sight
+    )  # so that a date comes in scope
     with psycopg.connect(yard.url) as conn:
         cranes.save_crane(conn, yard.crane.model_copy(update={"design": small}))
     for week in WEEKS:

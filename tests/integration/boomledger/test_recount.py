@@ -16,7 +16,7 @@ from typer.testing import CliRunner
 
 from analytics import rebuild, worker
 from analytics.counting import CountingSettings
-from analytics.pulse import Pulse
+from analytics.heartbeat import Heartbeat
 from boomledger.cli import app
 from domain.errors import Conflict, InvalidInput
 from tests.integration.analytics.crane_at_work import Yard, put_crane, working
@@ -157,13 +157,13 @@ def test_a_worker_that_meets_counts_of_an_older_method_waits_and_says_what_to_do
     older(yard)
     with pytest.raises(Conflict, match="boomledger recount"):
         worker.run(yard.url, threading.Event(), once=True)
-    stop, pulse = threading.Event(), Pulse()
-    running = threading.Thread(target=worker.run, args=(yard.url, stop), kwargs={"pulse": pulse})
+    stop, heartbeat = threading.Event(), Heartbeat()
+    running = threading.Thread(target=worker.run, args=(yard.url, stop), kwargs={"heartbeat": heartbeat})
     running.start()
     give_up = time.monotonic() + 60
-    while "boomledger recount" not in pulse.not_ready() and time.monotonic() < give_up:
+    while "boomledger recount" not in heartbeat.not_ready() and time.monotonic() < give_up:
         time.sleep(0.05)
-    assert "boomledger recount" in pulse.not_ready()
+    assert "boomledger recount" in heartbeat.not_ready()
     assert running.is_alive()
     stop.set()
     running.join(30)

@@ -8,7 +8,7 @@ import pytest
 from domain.errors import Conflict
 from store import segments
 from store.placement import shard_by_crane
-from store.sight import ROLE
+from store.site_scope import ROLE
 from tests.integration.store.test_segments import keep, segment
 from tests.support import citus
 from tests.support.ingesting import register

@@ -199,7 +199,7 @@ def test_the_sample_view_gives_rows_and_reads_only_the_segments_in_question(
         connection, "select at, mode from samples_between('2026-05-01T00:00Z', '2026-05-02T00:00Z')"
     )
     spread = connection.execute("select to_regclass('pg_dist_partition')").fetchone() != (None,)
-    # On a cluster the functions plan inside, out of sight, and the setting above does not reach the nodes.
+    # On a cluster the functions plan inside, out of scope, and the setting above does not reach the nodes.
     for plan in (filtered,) if spread else (filtered, function, whole_fleet):
         word = "t0 >" if spread else "Index Cond"
         conditions = [line for line in plan.splitlines() if word in line and "t0 >" in line]

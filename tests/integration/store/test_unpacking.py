@@ -9,7 +9,7 @@ from domain.channels import CHANNEL_NAMES
 from domain.errors import InvalidInput
 from store import segments
 from store.segments import Segment, from_ms
-from store.sight import ROLE
+from store.site_scope import ROLE
 from store.sql import query
 from tests.integration.analytics.crane_at_work import put_crane
 from tests.support import citus

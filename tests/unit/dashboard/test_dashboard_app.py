@@ -16,10 +16,10 @@ from plotly.io.json import to_json_plotly
 from dashboard.ahead import Ahead, Asked, Finished
 from dashboard.app import create_dashboard
 from dashboard.client import session_headers
-from dashboard.numbers import Units
 from dashboard.parts import charts, grid, still
 from dashboard.router import match, plain
 from dashboard.theme import GRAPH_CONFIG
+from words.numbers import Units
 
 ROOM = Path(__file__).parents[3] / "dashboard"
 

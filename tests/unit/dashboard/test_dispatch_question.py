@@ -6,18 +6,18 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
-from dashboard.numbers import NBSP, THIN, Units
-from dashboard.pages.dispatch_answer import configuration_words
-from dashboard.pages.dispatch_form import address_typed
-from dashboard.pages.dispatch_levelling import advice_words
-from dashboard.pages.dispatch_list import read_list, read_pasted, shown
-from dashboard.pages.dispatch_question import NUMBERS, Bad, address_of, allowed, query_of_typed, question_of
+from dashboard.pages.dispatch.answer import configuration_words
+from dashboard.pages.dispatch.form import address_typed
+from dashboard.pages.dispatch.levelling import advice_words
+from dashboard.pages.dispatch.list import read_list, read_pasted, shown
+from dashboard.pages.dispatch.question import NUMBERS, Bad, address_of, allowed, query_of_typed, question_of
 from dashboard.parts.form import Unreadable
 from domain.crane import Sector, Spread
 from domain.dispatch_answers import DispatchCandidate
 from domain.job import JibRule, Position, Way
 from domain.job_answers import LevellingRow
 from domain.said import Quantity, say, say_plainly
+from words.numbers import NBSP, THIN, Units
 
 VIENNA = ZoneInfo("Europe/Vienna")
 LEAST = {"mass_kg": "1500", "rigging_kg": "0", "outreach_m": "9"}

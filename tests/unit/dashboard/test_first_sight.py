@@ -13,11 +13,11 @@ from starlette.types import Message, Receive, Scope, Send
 from dashboard import first_sight
 from dashboard.ahead import Ahead, Asked, Finished
 from dashboard.first_sight import MARK, FirstSight
-from dashboard.numbers import Units
 from dashboard.parts import grid, page, still
 from dashboard.parts.components import Age, Drawing
 from dashboard.parts.markup import html_text
 from dashboard.router import plain
+from words.numbers import Units
 
 
 def text_of(drawn: Any) -> str:

@@ -6,7 +6,10 @@ from typing import Any
 
 import pytest
 
-from dashboard.pages import fleet_morning, fleet_table, fleet_weeks, health
+from dashboard.pages.fleet import morning as fleet_morning
+from dashboard.pages.fleet import table as fleet_table
+from dashboard.pages.fleet import weeks as fleet_weeks
+from dashboard.pages.health import page as health
 from dashboard.parts import marks
 from dashboard.router import plain
 from domain.attention import State

@@ -8,16 +8,13 @@ import anyio
 import pytest
 
 from dashboard.client import Client
-from dashboard.numbers import Units
-from dashboard.pages import (
-    crane_duty,
-    crane_faults,
-    life_damage,
-    life_details,
-    life_forecast,
-    life_list,
-    settings_alerts,
-)
+from dashboard.pages.crane import duty as crane_duty
+from dashboard.pages.crane import faults as crane_faults
+from dashboard.pages.life import damage as life_damage
+from dashboard.pages.life import details as life_details
+from dashboard.pages.life import forecast as life_forecast
+from dashboard.pages.life import list as life_list
+from dashboard.pages.settings import alerts as settings_alerts
 from dashboard.parts import form
 from dashboard.parts.form import Done, Unreadable, Values
 from domain.alerts import AlertRuleAsked
@@ -26,9 +23,10 @@ from domain.detail import DetailSpec
 from domain.errors import Conflict, InvalidInput
 from domain.fault_answers import FaultEpisodeRow
 from domain.life_answers import DamageAnswer, DamageCell, Forecast, Outlook, WhatIfAnswer
-from domain.upkeep import DetailAsked, ServicePlanAsked
+from domain.maintenance import DetailAsked, ServicePlanAsked
 from duty.sn import en_1993_1_9, en_13001_3_1, iiw
 from tests.unit.dashboard.test_fleet_page import row as fleet_row
+from words.numbers import Units
 
 DETAIL = {
     "name": "column foot",

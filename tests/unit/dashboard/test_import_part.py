@@ -8,7 +8,7 @@ from zoneinfo import ZoneInfo
 import pytest
 
 from dashboard.app import ASSETS
-from dashboard.pages.health_import import EXAMPLES, answer, content_of, how_far, section
+from dashboard.pages.health.file_import import EXAMPLES, answer, content_of, how_far, section
 from domain.answers import Page
 from domain.errors import InvalidInput
 from domain.transfer_answers import ImportDone, ImportProblem, ImportProgress, ImportRunning

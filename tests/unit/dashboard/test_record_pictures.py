@@ -4,13 +4,13 @@ from datetime import UTC, datetime, timedelta
 from typing import Any
 from zoneinfo import ZoneInfo
 
-from dashboard.numbers import Units
 from dashboard.pages import faults
 from dashboard.parts import area, charts, trace
 from domain.answers import AreaCell, SamplesAnswer, Series, WorkingAreaAnswer
 from domain.channels import Mode
 from domain.fault_answers import CodeRow, CraneFaultsRow, FaultPareto
 from domain.fleet_answers import Confident
+from words.numbers import Units
 
 
 def said(part: Any) -> str:

@@ -8,11 +8,11 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
-from dashboard import numbers
-from dashboard.numbers import NBSP, THIN, Units
 from dashboard.palette import DARK, LIGHT, contrast
-from dashboard.texts import catalogue, t
 from domain.said import Quantity, say
+from words import numbers
+from words.numbers import NBSP, THIN, Units
+from words.texts import catalogue, t
 
 ROOM = Path(__file__).parents[3] / "dashboard"
 SOURCES = [path.read_text() for path in sorted(ROOM.rglob("*.py"))]

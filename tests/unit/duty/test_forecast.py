@@ -94,7 +94,7 @@ def test_too_little_data_is_said(use: np.ndarray) -> None:
     assert found.reason.startswith("too little data")
 
 
-def test_a_threshold_out_of_sight_gets_no_date() -> None:
+def test_a_threshold_out_of_scope_gets_no_date() -> None:
     found = forecast(weeks_of(2, 60, mean=1e-6), 0.2, 1.0, TODAY)
     assert isinstance(found, NoForecast)
     assert "100 years" in found.reason

@@ -1,0 +1,262 @@
+"""Log-in and log-out, sessions, api tokens, accounts, and the audit."""
+
+from datetime import UTC, datetime, timedelta
+from typing import Annotated, Any, Final
+
+from anyio import CapacityLimiter, to_thread
+from fastapi import APIRouter, Path, Query, Request, Response
+from psycopg import AsyncConnection
+
+from api.deps import Caller, Conn, PlainConn, Settings
+from api.gate import cookie_name
+from api.paging import Cursor, Limit, decode_cursor, page
+from api.problems import Refused
+from api.settings import ApiSettings
+from domain.accounts import (
+    ACCOUNT_NAME_PATTERN,
+    Account,
+    AccountChange,
+    AuditRow,
+    Credentials,
+    NewAccount,
+    NewToken,
+    SessionRow,
+    TokenMade,
+    TokenRow,
+    WhoAmI,
+)
+from domain.answers import Page
+from domain.errors import InvalidInput, NotFound
+from domain.units import S_PER_H
+from store import access, audit
+from store.access import Role
+
+router = APIRouter(tags=["access"])
+
+LOGIN_WINDOW: Final = timedelta(minutes=15)
+HASHING: Final = CapacityLimiter(2)
+"""Each hash takes 64 MiB and a core for 0.1 s: a flood of log-ins waits here and not everywhere."""
+
+AccountName = Annotated[
+    str, Path(pattern=ACCOUNT_NAME_PATTERN, openapi_examples={"example": {"value": "ida"}})
+]
+RowId = Annotated[int, Path(ge=1, le=2**53)]
+Everyone = Annotated[bool, Query(description="of every account; administrators only")]
+
+
+@router.post("/login")
+async def log_in(
+    credentials: Credentials, request: Request, response: Response, conn: PlainConn, settings: Settings
+) -> WhoAmI:
+    """Open a session; its secret comes as a cookie that scripts on a page cannot read."""
+    secret, who = await open_session(
+        conn, settings, credentials, address_of(request), request.headers.get("user-agent", "")
+    )
+    set_session_cookie(response, settings, secret)
+    return who
+
+
+async def open_session(
+    conn: AsyncConnection[Any], settings: ApiSettings, credentials: Credentials, address: str, agent: str
+) -> tuple[str, WhoAmI]:
+    """The session secret of a good log-in. Refused (401, 429) says nothing about which half was wrong."""
+    tries = await access.note_login(conn, credentials.account, address, LOGIN_WINDOW)
+    if (
+        tries.of_both > settings.login_tries
+        or tries.of_address > settings.login_tries_address
+        or tries.of_account > settings.login_tries_account
+    ):
+        wait = {"retry-after": str(int(LOGIN_WINDOW.total_seconds()))}
+        raise Refused(429, "too many log-ins without success: wait 15 minutes", wait)
+    row = await access.account_for_login(conn, credentials.account)
+    password = credentials.password.get_secret_value()
+    known_hash = None if row is None else row["password_hash"]
+    good = await to_thread.run_sync(access.password_matches, password, known_hash, limiter=HASHING)
+    if row is None or not good:
+        await audit.note(
+            conn, account=credentials.account, via="login", action="refused log-in", address=address
+        )
+        raise Refused(401, "no account with this name and password")
+    expires_at = datetime.now(UTC) + timedelta(hours=settings.session_hours)
+    async with conn.transaction():
+        secret = await access.open_session(conn, row["account_id"], expires_at, address, agent)
+        await access.forget_logins(conn, credentials.account, address)
+        await audit.note(conn, account=row["name"], via="login", action="log-in", address=address)
+    return secret, WhoAmI(
+        account=row["name"], role=row["role"], sites=row["sites"], via="session", expires_at=expires_at
+    )
+
+
+def set_session_cookie(response: Response, settings: ApiSettings, secret: str) -> None:
+    """Hand the session secret to the browser. The path / is what a __Host- cookie must have."""
+    response.set_cookie(
+        cookie_name(settings),
+        secret,
+        max_age=int(settings.session_hours * S_PER_H),
+        path="/",
+        secure=settings.secure_cookie,
+        httponly=True,
+        samesite="lax",
+    )
+
+
+def address_of(request: Request) -> str:
+    """The address that a request came from, as the server sees it."""
+    return request.client.host if request.client else "unknown"
+
+
+@router.post("/logout", status_code=204)
+async def log_out(caller: Caller, conn: PlainConn, settings: Settings, response: Response) -> None:
+    """End the session that asks."""
+    if caller.session_id is not None:
+        await access.end_session(conn, caller.session_id, caller.account)
+    response.delete_cookie(
+        cookie_name(settings), path="/", secure=settings.secure_cookie, httponly=True, samesite="lax"
+    )
+
+
+@router.get("/me")
+async def who_am_i(caller: Caller) -> WhoAmI:
+    """Who is asking, with role and sites in scope."""
+    return WhoAmI(account=caller.account, role=caller.role, sites=caller.sites, via=caller.via)
+
+
+@router.get("/sessions")
+async def list_sessions(
+    caller: Caller, conn: PlainConn, everyone: Everyone = False, limit: Limit = 200, cursor: Cursor = None
+) -> Page[SessionRow]:
+    """Open sessions: your own, or everyone's."""
+    after = decode_cursor(cursor, (int,))
+    rows = await access.list_sessions(conn, whose(caller, everyone), after[0] if after else 0, limit + 1)
+    listed = [SessionRow(**row, current=row["session_id"] == caller.session_id) for row in rows]
+    return page(listed, limit, [(row.session_id,) for row in listed])
+
+
+@router.delete("/sessions/{session_id}", status_code=204)
+async def end_session(session_id: RowId, caller: Caller, conn: PlainConn) -> None:
+    """Sign a session out: one of your own, or for an administrator anyone's."""
+    await access.end_session(conn, session_id, own_unless_admin(caller))
+
+
+@router.get("/tokens")
+async def list_tokens(
+    caller: Caller, conn: PlainConn, everyone: Everyone = False, limit: Limit = 200, cursor: Cursor = None
+) -> Page[TokenRow]:
+    """Tokens, without their secrets: your own, or everyone's."""
+    after = decode_cursor(cursor, (int,))
+    rows = await access.list_tokens(conn, whose(caller, everyone), after[0] if after else 0, limit + 1)
+    listed = [TokenRow(**row) for row in rows]
+    return page(listed, limit, [(row.token_id,) for row in listed])
+
+
+@router.post("/tokens", status_code=201)
+async def make_token(wanted: NewToken, caller: Caller, conn: PlainConn, settings: Settings) -> TokenMade:
+    """Make a token for a program. Its secret is shown this once; role and sites cannot exceed your own."""
+    if caller.via != "session":
+        raise Refused(403, "only a signed-in person makes tokens: a token cannot make another")
+    if not caller.role.covers(Role(wanted.role)):
+        raise InvalidInput(f"the role of a token cannot exceed yours, {caller.role}", field="role")
+    if wanted.days > settings.token_days_max:
+        raise InvalidInput(f"a token lasts at most {settings.token_days_max} days", field="days")
+    sites = access.common_sites(None if wanted.sites is None else tuple(wanted.sites), caller.sites)
+    secret, row = await access.add_token(
+        conn,
+        caller.account,
+        wanted.title,
+        Role(wanted.role),
+        None if sites is None else list(sites),
+        datetime.now(UTC) + timedelta(days=wanted.days),
+    )
+    return TokenMade(**row, account=caller.account, secret=secret)
+
+
+@router.delete("/tokens/{token_id}", status_code=204)
+async def end_token(token_id: RowId, caller: Caller, conn: PlainConn) -> None:
+    """Revoke a token: one of your own, or for an administrator anyone's."""
+    await access.end_token(conn, token_id, own_unless_admin(caller))
+
+
+@router.get("/users")
+async def list_users(conn: Conn, limit: Limit = 200, cursor: Cursor = None) -> Page[Account]:
+    """Accounts, by name."""
+    after = decode_cursor(cursor, (str,))
+    rows = await access.list_accounts(conn, after[0] if after else "", limit + 1)
+    listed = [account_answer(row) for row in rows]
+    return page(listed, limit, [(row.name,) for row in listed])
+
+
+@router.post("/users", status_code=201)
+async def add_user(wanted: NewAccount, conn: PlainConn) -> Account:
+    """Add an account."""
+    password_hash = await to_thread.run_sync(
+        access.hash_password, wanted.password.get_secret_value(), limiter=HASHING
+    )
+    sites = None if wanted.sites is None else list(wanted.sites)
+    row = await access.add_account(conn, wanted.name, password_hash, Role(wanted.role), sites)
+    return account_answer(row)
+
+
+@router.get("/users/{account}")
+async def show_user(account: AccountName, conn: PlainConn) -> Account:
+    """One account; its ETag guards a change."""
+    row = await access.account_named(conn, account)
+    if row is None:
+        raise NotFound(f"there is no account {account!r}")
+    return account_answer(row)
+
+
+@router.patch("/users/{account}")
+async def change_user(account: AccountName, change: AccountChange, conn: PlainConn) -> Account:
+    """Change role, sites, password or state of an account. Its sessions end; fields left out stay as they are."""
+    password_hash = None
+    if change.password is not None:
+        password_hash = await to_thread.run_sync(
+            access.hash_password, change.password.get_secret_value(), limiter=HASHING
+        )
+    row = await access.change_account(
+        conn,
+        account,
+        role=None if change.role is None else Role(change.role),
+        set_sites="sites" in change.model_fields_set,
+        sites=None if change.sites is None else list(change.sites),
+        password_hash=password_hash,
+        disabled=change.disabled,
+    )
+    return account_answer(row)
+
+
+@router.get("/audit")
+async def list_audit(conn: Conn, limit: Limit = 200, cursor: Cursor = None) -> Page[AuditRow]:
+    """What was done by whom, newest first: every write, every export, every log-in."""
+    before = decode_cursor(cursor, (int,))
+    rows = await audit.list_audit(conn, before[0] if before else 2**62, limit + 1)
+    listed = [AuditRow(**row) for row in rows]
+    return page(listed, limit, [(row.audit_id,) for row in listed])
+
+
+def account_answer(row: dict[str, Any]) -> Account:
+    """An account without anything secret."""
+    return Account(
+        name=row["name"],
+        role=row["role"],
+        sites=row["sites"],
+        created_at=row["created_at"],
+        disabled=row["disabled_at"] is not None,
+    )
+
+
+def whose(caller: access.Principal, everyone: bool) -> str | None:
+    """The account whose rows are listed; None for everyone's, which only an administrator may ask for."""
+    if everyone and not governs_all(caller):
+        raise Refused(403, f"everyone's rows need the role {Role.ADMIN} and every site in scope")
+    return None if everyone else caller.account
+
+
+def own_unless_admin(caller: access.Principal) -> str | None:
+    """The account whose rows may be ended; None for anyone's."""
+    return None if governs_all(caller) else caller.account
+
+
+def governs_all(caller: access.Principal) -> bool:
+    """Whether the caller is an administrator of every site."""
+    return caller.role is Role.ADMIN and caller.sites is None

@@ -1,0 +1,186 @@
+"""Where the damage of one weld detail comes from: its S-N curve, the cycles on it, and the directions around the base."""
+
+from collections.abc import Sequence
+from typing import Annotated, Final
+
+import numpy as np
+from anyio import to_thread
+from fastapi import APIRouter, Query
+
+from api.bounds import DayFrom, DayTo
+from api.deps import Conn, SeenCrane
+from api.routes.life import around_base, entered, merged_directions
+from api.routes.spectrum import Rule, beyond_answer, chosen_days, merged_ledger
+from domain.errors import NotFound
+from domain.life_answers import CurvePoint, DamageAnswer, DamageCell, DamageStep, DirectionDamage
+from domain.said import said_count
+from duty import damage, reading
+from duty.damage import Damage, Detail, largest_half
+from duty.details import COMPARISON
+from duty.directions import DirectionLedger
+from duty.geometry import Floats
+from duty.ledger import Ledger
+from duty.life_records import changed_details_in
+from duty.reading import Cycles, ResidueRule
+from duty.sn import SnCurve
+from store import duty
+from store.details import details_of
+from store.duty import Span
+from store.life_records import life_records
+
+router = APIRouter(tags=["duty"])
+
+CELL_PCT: Final = 5.0
+FEWEST_CYCLES: Final = 1e3
+MOST_CYCLES: Final = 1e9
+
+
+@router.get("/cranes/{name}/life/damage")
+async def show_damage(
+    crane: SeenCrane,
+    conn: Conn,
+    detail: Annotated[
+        str | None, Query(max_length=80, description="weld detail by name; the default one where left out")
+    ] = None,
+    day_from: DayFrom = None,
+    day_to: DayTo = None,
+    residue_rule: Rule = ResidueRule.HALF_CYCLES,
+) -> DamageAnswer:
+    """Damage of a weld detail by stress range, by cell of cycles and by direction, with its S-N curve to draw."""
+    chosen = chosen_days(day_from, day_to, crane.time_zone)
+    rows = await details_of(conn, crane.name)
+    found = rows[0] if rows and detail is None else next((row for row in rows if row.name == detail), None)
+    if detail is not None and found is None and not (detail == COMPARISON.name and not rows):
+        raise NotFound(f"no weld detail {detail!r} applies to {crane.name}: see its details")
+    weld = COMPARISON if found is None else entered(found)
+    changed_on = changed_details_in(await life_records(conn, crane.crane_id)).get(weld.name)
+    whole = chosen.first == duty.FIRST_DAY
+    first = changed_on if whole and changed_on is not None else chosen.first
+    spans = await duty.spans(conn, crane.name, first, chosen.last, directions=True)
+    answer = await to_thread.run_sync(damage_answer, crane.name, weld, spans, residue_rule)
+    if changed_on is not None:
+        answer = answer.model_copy(update={"counted_since": changed_on})
+    if not whole:
+        return answer.model_copy(update={"day_from": chosen.first, "day_to": chosen.last})
+    return answer
+
+
+def damage_answer(crane: str, weld: Detail, spans: Sequence[Span], rule: ResidueRule) -> DamageAnswer:
+    """Everything about the damage of one weld over counted spans."""
+    turned = merged_directions(spans)
+    counted, done, ledgers = _counted(weld, spans, turned, rule)
+    steps = _steps(weld, counted)
+    knee = weld.curve.knees_mpa[-1]
+    around, note = _around(weld, turned)
+    return DamageAnswer(
+        crane=crane,
+        day_from=spans[0].first_day if spans else duty.FIRST_DAY,
+        day_to=spans[-1].last_day if spans else duty.FIRST_DAY,
+        detail=weld.name,
+        assumed=weld is COMPARISON,
+        damage=done.total,
+        allowed_sum=weld.allowed_sum,
+        equivalent_range_mpa=done.equivalent_mpa,
+        curve=weld.curve.name,
+        curve_source=weld.curve.source,
+        gamma_mf=weld.gamma_mf,
+        mpa_per_pct=weld.mpa_per_pct,
+        direction_deg=done.phi_deg,
+        residue_rule=rule,
+        beyond=beyond_answer(ledgers),
+        curve_points=curve_points(weld.curve, weld.gamma_mf),
+        cut_off_mpa=knee if knee > 0 else None,
+        steps=steps,
+        cells=_cells(counted, done),
+        around_base=around,
+        around_base_note=note,
+        sentence=_sentence(weld, done, steps),
+    )
+
+
+def _counted(
+    weld: Detail, spans: Sequence[Span], turned: DirectionLedger | None, rule: ResidueRule
+) -> tuple[Cycles, Damage, Sequence[Ledger]]:
+    """Cycles, their damage, and the ledgers that these rest on."""
+    if weld.direction == "none":
+        merged = merged_ledger(spans)
+        counted = reading.cycles(merged, rule)
+        return counted, damage.of_cycles(weld, counted), [merged]
+    if turned is None:
+        counted = Cycles(*(np.empty(0) for _ in range(3)))
+        return counted, damage.of_cycles(weld, counted), []
+    done = damage.of_directions(weld, turned, rule)
+    place = int(np.argmin(np.abs(turned.phi_deg - (done.phi_deg or 0.0))))
+    return reading.cycles(turned.ledgers[place], rule), done, turned.ledgers
+
+
+def curve_points(curve: SnCurve, gamma_mf: float) -> tuple[CurvePoint, ...]:
+    """Points of a curve from FEWEST_CYCLES to MOST_CYCLES, its knees among them; level beyond the last branch."""
+    knees = [end for _, end in curve.branches if FEWEST_CYCLES < end < MOST_CYCLES]
+    cycles: Floats = np.unique(np.concatenate([np.geomspace(FEWEST_CYCLES, MOST_CYCLES, 49), knees]))
+    return tuple(
+        CurvePoint(cycles=float(n), range_mpa=float(size), design_range_mpa=float(size) / gamma_mf)
+        for n, size in zip(cycles, curve.range_at(cycles), strict=True)
+    )
+
+
+def _steps(weld: Detail, counted: Cycles) -> tuple[DamageStep, ...]:
+    stairs = reading.range_spectrum(counted)
+    sizes = weld.range_mpa(stairs.range_pct)
+    done = damage.miner(sizes, stairs.count, weld.curve, weld.gamma_mf)
+    total = float(done.sum())
+    return tuple(
+        DamageStep(
+            range_pct=float(stairs.range_pct[i]),
+            range_mpa=float(sizes[i]),
+            cycles=float(stairs.count[i]),
+            cumulative=float(stairs.cumulative[i]),
+            damage=float(done[i]),
+            share=float(done[i]) / total if total > 0 else 0.0,
+        )
+        for i in range(sizes.size)
+    )
+
+
+def _cells(counted: Cycles, done: Damage) -> tuple[DamageCell, ...]:
+    first = np.floor(counted.low_pct.min(initial=0.0) / CELL_PCT)
+    past = np.floor(counted.high_pct.max(initial=0.0) / CELL_PCT) + 1
+    at = CELL_PCT * np.arange(first, past + 1)
+    cycles = reading.grid(counted.low_pct, counted.high_pct, counted.count, at, at).count
+    harm = reading.grid(counted.low_pct, counted.high_pct, done.by_cell, at, at).count
+    return tuple(
+        DamageCell(
+            low_from_pct=float(at[low]),
+            high_from_pct=float(at[high]),
+            width_pct=CELL_PCT,
+            cycles=float(cycles[low, high]),
+            damage=float(harm[low, high]),
+            share=float(harm[low, high]) / done.total if done.total > 0 else 0.0,
+        )
+        for low, high in np.argwhere(cycles > 0).tolist()
+    )
+
+
+def _around(weld: Detail, turned: DirectionLedger | None) -> tuple[tuple[DirectionDamage, ...], str]:
+    if turned is None:
+        return (), "no slewing angles were recorded: damage around the base cannot be told"
+    if weld.direction != "none":
+        return around_base(weld, turned), "this weld, by where around the base it sits"
+    note = "for comparison: what this weld would suffer at the base of the column, by direction"
+    return around_base(weld, turned), note
+
+
+def _sentence(weld: Detail, done: Damage, steps: Sequence[DamageStep]) -> str:
+    if done.total <= 0:
+        return "No cycle on record is large enough to damage this weld."
+    telling = steps[: largest_half([step.share for step in steps])]
+    half, cycles = telling[-1].range_mpa, sum(step.cycles for step in telling)
+    whole = sum(step.cycles for step in steps)
+    return (
+        f"Half of the damage comes from the {said_count(cycles)} largest of {said_count(whole)} cycles, those of {half:.0f} MPa or more."
+        + (
+            " The weld is assumed: it compares cranes and says nothing about any weld of this one."
+            if weld is COMPARISON
+            else ""
+        )
+    )

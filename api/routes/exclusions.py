@@ -1,0 +1,110 @@
+"""Excluded spans: readings that an engineer takes out of the count, with a reason, and puts back."""
+
+from collections.abc import Callable
+from datetime import UTC, date, datetime, timedelta
+from typing import Annotated, Any, Final
+from zoneinfo import ZoneInfo
+
+from anyio import to_thread
+from fastapi import APIRouter, Path, Request
+from psycopg import Connection
+
+from api.deps import Caller, Conn, SeenCrane
+from api.paging import Cursor, Limit, decode_cursor, page
+from api.stages import AUDIT_DETAIL
+from api.tables import TableRoute
+from domain.answers import Page
+from domain.errors import InvalidInput, NotFound
+from domain.exclusion import CountedAgain, ExclusionAsked, ExclusionDone, ExclusionRow
+from store import exclusions
+from store.access import Principal
+from store.site_scope import scope_in_thread
+
+router = APIRouter(tags=["exclusions"], route_class=TableRoute)
+writes = APIRouter(tags=["exclusions"])
+AHEAD: Final = timedelta(days=1)  # a span ends today: readings to come are judged when they are there
+
+ExclusionId = Annotated[
+    int, Path(ge=1, le=2**31 - 1, alias="exclusion_id", openapi_examples={"example": {"value": 1}})
+]
+Change = Callable[[Connection[Any]], tuple[exclusions.ExclusionRow, list[date]]]
+
+
+@router.get("/exclusions")
+async def list_exclusions(
+    conn: Conn, caller: Caller, limit: Limit = 200, cursor: Cursor = None
+) -> Page[ExclusionRow]:
+    """Excluded spans of the cranes that you may see, newest first, withdrawn ones included."""
+    return await _page(conn, limit, cursor, sites=caller.site_list)
+
+
+@router.get("/cranes/{name}/exclusions")
+async def list_crane_exclusions(
+    crane: SeenCrane, conn: Conn, limit: Limit = 200, cursor: Cursor = None
+) -> Page[ExclusionRow]:
+    """Excluded spans of one crane, newest first, withdrawn ones included."""
+    return await _page(conn, limit, cursor, crane_id=crane.crane_id)
+
+
+@writes.get("/cranes/{name}/exclusions/{exclusion_id}")
+async def show_exclusion(crane: SeenCrane, exclusion_id: ExclusionId, conn: Conn) -> ExclusionRow:
+    """One exclusion; its ETag guards a withdrawal."""
+    rows = await exclusions.exclusions(conn, crane_id=crane.crane_id, exclusion_id=exclusion_id)
+    if not rows:
+        raise NotFound(f"{crane.name} has no exclusion {exclusion_id}: see its list of exclusions")
+    return ExclusionRow.model_validate(rows[0], from_attributes=True)
+
+
+@writes.post("/cranes/{name}/exclusions", status_code=201)
+async def exclude_span(
+    crane: SeenCrane, asked: ExclusionAsked, request: Request, caller: Caller
+) -> ExclusionDone:
+    """Exclude a span of one channel or of all. Its days are counted again, mostly within a minute.
+
+    Time without utilisation is then in use but not recorded: it lowers the coverage, and its duty is taken at the pace of the
+    crane's 90th-percentile week, never as rest. The same exclusion sent again changes nothing.
+    """
+    if asked.to_at > datetime.now(UTC) + AHEAD:
+        raise InvalidInput("to_at lies in the future: exclude what was recorded", field="to_at")
+    zone = ZoneInfo(crane.time_zone)
+    return await _change(
+        request, caller, lambda conn: exclusions.exclude(conn, crane.crane_id, zone, asked, caller.account)
+    )
+
+
+@writes.delete("/cranes/{name}/exclusions/{exclusion_id}")
+async def withdraw_exclusion(
+    crane: SeenCrane, exclusion_id: ExclusionId, request: Request, caller: Caller
+) -> ExclusionDone:
+    """Withdraw an exclusion: its readings count again. It stays in the list."""
+    zone = ZoneInfo(crane.time_zone)
+    return await _change(
+        request,
+        caller,
+        lambda conn: exclusions.withdraw(conn, crane.crane_id, zone, exclusion_id, caller.account),
+    )
+
+
+async def _change(request: Request, caller: Principal, change: Change) -> ExclusionDone:
+    def write() -> ExclusionDone:
+        with (
+            scope_in_thread(request.app.state.database_url, caller.sites) as conn,
+            conn.transaction(),
+        ):
+            row, days = change(conn)
+        entry = ExclusionRow.model_validate(row, from_attributes=True)
+        return ExclusionDone(exclusion=entry, counted_again=CountedAgain.of(days))
+
+    done = await to_thread.run_sync(write)
+    request.scope[AUDIT_DETAIL] = done.exclusion.model_dump(
+        mode="json",
+        include={"exclusion_id", "crane", "channel", "from_at", "to_at", "readings_false", "reason"},
+    )
+    return done
+
+
+async def _page(conn: Conn, limit: int, cursor: str | None, **of: Any) -> Page[ExclusionRow]:
+    before = decode_cursor(cursor, (int,))
+    rows = await exclusions.exclusions(conn, before=before[0] if before else None, rows=limit + 1, **of)
+    listed = [ExclusionRow.model_validate(row, from_attributes=True) for row in rows]
+    return page(listed, limit, [(row.exclusion_id,) for row in rows])

@@ -1,0 +1,128 @@
+"""What happened: lifts, events, faults, and messages that were set aside."""
+
+from datetime import UTC, datetime, timedelta
+from typing import Annotated, Any
+
+from fastapi import APIRouter, Query
+from psycopg import AsyncConnection
+
+from api.bounds import LIST_RANGE_MAX, TimeFrom, TimeTo, time_range
+from api.deps import Caller, Conn, SeenCrane
+from api.paging import Cursor, Limit, decode_cursor, moment_in_cursor, page
+from api.tables import TableRoute
+from domain.answers import EventRow, FaultRow, Page, QuarantineRow
+from domain.lift import Lift
+from domain.messages import EventKind
+from store import duty, reading
+from store.access import Principal
+
+router = APIRouter(tags=["records"], route_class=TableRoute)
+Kinds = Annotated[list[EventKind] | None, Query(alias="kind", description="only these kinds", max_length=10)]
+
+
+@router.get("/cranes/{name}/lifts")
+async def list_lifts(
+    crane: SeenCrane,
+    conn: Conn,
+    time_from: TimeFrom,
+    time_to: TimeTo,
+    limit: Limit = 500,
+    cursor: Cursor = None,
+) -> Page[Lift]:
+    """Lifts of one crane that began in the range, newest first."""
+    span = time_range(time_from, time_to, LIST_RANGE_MAX)
+    key = decode_cursor(cursor, (str,))
+    before = moment_in_cursor(key[0]) if key else None
+    rows = await duty.lifts(conn, crane.name, span.start, span.end, before=before, rows=limit + 1)
+    lifts = [Lift(**{name: getattr(row, name) for name in Lift.model_fields}) for row in rows]
+    return page(lifts, limit, [(row.started_at.isoformat(),) for row in rows])
+
+
+@router.get("/cranes/{name}/events")
+async def list_crane_events(
+    crane: SeenCrane,
+    conn: Conn,
+    caller: Caller,
+    time_from: TimeFrom,
+    time_to: TimeTo,
+    kinds: Kinds = None,
+    limit: Limit = 500,
+    cursor: Cursor = None,
+) -> Page[EventRow]:
+    """Events of one crane in the range, newest first."""
+    return await _events(conn, caller, time_from, time_to, crane.name, kinds, limit, cursor)
+
+
+@router.get("/events")
+async def list_events(
+    conn: Conn,
+    caller: Caller,
+    time_from: TimeFrom,
+    time_to: TimeTo,
+    kinds: Kinds = None,
+    limit: Limit = 500,
+    cursor: Cursor = None,
+) -> Page[EventRow]:
+    """Events of every crane that you may see in the range, newest first."""
+    return await _events(conn, caller, time_from, time_to, None, kinds, limit, cursor)
+
+
+async def _events(
+    conn: AsyncConnection[Any],
+    caller: Principal,
+    time_from: datetime,
+    time_to: datetime,
+    crane: str | None,
+    kinds: list[EventKind] | None,
+    limit: int,
+    cursor: str | None,
+) -> Page[EventRow]:
+    span = time_range(time_from, time_to, LIST_RANGE_MAX)
+    key = decode_cursor(cursor, (str, str, int, int))
+    before = (moment_in_cursor(key[0]), key[1], key[2], key[3]) if key else None
+    rows = await reading.event_rows(
+        conn,
+        caller.site_list,
+        span.start,
+        span.end,
+        crane=crane,
+        kinds=[str(kind) for kind in kinds] if kinds else None,
+        before=before,
+        rows=limit + 1,
+    )
+    events = [EventRow.model_validate(row, from_attributes=True) for row in rows]
+    return page(events, limit, [(row.at.isoformat(), row.crane, row.boot, row.seq) for row in rows])
+
+
+@router.get("/cranes/{name}/faults")
+async def list_faults(
+    crane: SeenCrane, conn: Conn, days: Annotated[int, Query(ge=1, le=3660)] = 90
+) -> Page[FaultRow]:
+    """Status codes of one crane, open ones first, then by how often they came in the last days."""
+    rows = await reading.fault_rows(conn, crane.crane_id, datetime.now(UTC) - timedelta(days=days))
+    return Page(items=tuple(FaultRow.model_validate(row, from_attributes=True) for row in rows))
+
+
+@router.get("/quarantine")
+async def list_quarantine(
+    conn: Conn, caller: Caller, limit: Limit = 200, cursor: Cursor = None
+) -> Page[QuarantineRow]:
+    """Messages that could not be stored, newest first, with the reason and their first bytes."""
+    key = decode_cursor(cursor, (int,))
+    rows = await reading.quarantine_rows(
+        conn, caller.site_list, before=key[0] if key else None, rows=limit + 1
+    )
+    listed = [
+        QuarantineRow(
+            quarantine_id=row.quarantine_id,
+            received_at=row.received_at,
+            topic=row.topic,
+            crane=row.crane,
+            reason=row.reason,
+            detail=row.detail,
+            raw_bytes=row.raw_bytes,
+            raw_start=bytes(row.raw_start).decode("utf-8", "backslashreplace"),
+        )
+        for row in rows
+    ]
+    return page(listed, limit, [(row.quarantine_id,) for row in rows])

@@ -1,0 +1,178 @@
+"""Registering cranes: sites and types on file, a new crane, what is entered of one that is there, and of many before their record."""
+
+from collections.abc import Callable
+from datetime import UTC, datetime
+from typing import Annotated
+
+from anyio import to_thread
+from fastapi import APIRouter, Body, Path, Request
+
+from api.deps import Caller, Conn, SeenCrane
+from api.paging import Cursor, Limit, decode_cursor, page
+from api.problems import Refused
+from api.tables import TableRoute
+from domain.answers import CraneDetail, Page
+from domain.crane import CraneType, Site
+from domain.errors import Conflict, InvalidInput, NotFound
+from domain.exclusion import CountedAgain
+from domain.history import HistoryAsked, HistoryEntered, HistoryRow
+from domain.messages import CRANE_NAME_PATTERN
+from domain.registration import EXAMPLE, CraneChanged, CraneRegistration, CraneTypeRow
+from duty.chart_rules import refuse_charts
+from store import reading
+from store.access import Principal
+from store.history import histories
+from store.registration import Planned, carry_out, planned
+from store.site_scope import scope_in_thread
+from transfer.history import Placed, enter, history_row, read_csv, refuse, refuse_contradictions
+
+router = APIRouter(tags=["registration"])
+tables = APIRouter(tags=["registration"], route_class=TableRoute)
+
+TypeName = Annotated[
+    str,
+    Path(
+        alias="entry",
+        pattern=CRANE_NAME_PATTERN,
+        description="name of the type",
+        openapi_examples={"example": {"value": "heron-120"}},
+    ),
+]
+Registration = Annotated[
+    CraneRegistration,
+    Body(openapi_examples={"example": {"summary": "site and type are on file", "value": EXAMPLE}}),
+]
+
+
+@router.get("/sites")
+async def list_sites(conn: Conn, caller: Caller) -> Page[Site]:
+    """Sites that you may see, by name, with their time zones."""
+    return Page(items=tuple(await reading.sites_in_scope(conn, caller.site_list)))
+
+
+@router.get("/crane-types")
+async def list_types(
+    conn: Conn, caller: Caller, limit: Limit = 200, cursor: Cursor = None
+) -> Page[CraneTypeRow]:
+    """Crane types on file, by name: a crane of one of them is registered by the name of its type."""
+    after = decode_cursor(cursor, (str,))
+    rows = await reading.type_rows(conn, caller.site_list, after=after[0] if after else "", rows=limit + 1)
+    listed = [CraneTypeRow.model_validate(row, from_attributes=True) for row in rows]
+    return page(listed, limit, [(row.name,) for row in listed])
+
+
+@router.get("/crane-types/{entry}")
+async def show_type(name: TypeName, conn: Conn) -> CraneType:
+    """One crane type: geometry, masses, rated moment, load charts."""
+    found = await reading.crane_type(conn, name)
+    if found is None:
+        raise NotFound(f"there is no crane type {name!r}: see the list of crane types")
+    return found
+
+
+@router.post("/cranes", status_code=201)
+async def register_crane(wanted: Registration, request: Request, caller: Caller) -> CraneDetail:
+    """Register a crane: the JSON that `boomledger crane example` prints, or with site and type named that are on file.
+
+    What is on file is not replaced here. A site that is new is added by who sees every site.
+    """
+    return await to_thread.run_sync(_write, request, caller, wanted, _may_make)
+
+
+@router.put("/cranes/{name}")
+async def change_crane(
+    crane: SeenCrane, wanted: Registration, request: Request, caller: Caller
+) -> CraneChanged:
+    """Replace what is entered of a crane, in the form that its GET answers; a draft is completed by `draft` false.
+
+    A changed type holds for this crane from `valid_from` on, and its other cranes keep their own; with `correct_past` the
+    description of that day is corrected. Another site or type of the same name is replaced on file, which takes a
+    scope of every site. Days that were counted by another description or time zone are counted anew.
+    """
+    if wanted.crane.name != crane.name:
+        raise InvalidInput(
+            f"the body is about {wanted.crane.name!r} and the path about {crane.name!r}: a crane keeps its name",
+            field="crane.name",
+        )
+    return await to_thread.run_sync(_write, request, caller, wanted, _may_change)
+
+
+def _write(
+    request: Request, caller: Principal, wanted: CraneRegistration, check: Callable[[Planned, bool], None]
+) -> CraneChanged:
+    with (
+        scope_in_thread(request.app.state.database_url, caller.sites) as conn,
+        conn.transaction(),
+    ):
+        found = planned(conn, wanted, datetime.now(UTC), caller.sites, caller.account)
+        check(found, caller.sites is None)
+        refuse_contradictions(conn, found.crane, datetime.now(UTC))
+        if found.crane.type != found.known_type:
+            refuse_charts(found.crane.type)
+        kept = carry_out(conn, found)
+    return CraneChanged(
+        crane=kept.record.crane, site=kept.record.site, counted_again=CountedAgain.of(kept.days)
+    )
+
+
+def _may_make(found: Planned, every_site: bool) -> None:
+    name, kind = found.crane.name, found.crane.type.name
+    if found.known is not None:
+        raise Conflict(f"a crane named {name} is registered: choose another name, or change it by PUT")
+    if found.changes_type:
+        raise Conflict(
+            f"the crane type {kind} is on file with other figures: name it (`type`: {kind!r}),"
+            " or give yours a name of its own"
+        )
+    if found.changes_site:
+        raise Conflict(f"the site {found.site.name} is on file otherwise: leave `site` out, or name another")
+    _may_add_site(found, every_site)
+
+
+def _may_change(found: Planned, every_site: bool) -> None:
+    _may_add_site(found, every_site)
+    if (found.changes_type or found.changes_site) and not every_site:
+        what = f"type {found.crane.type.name}" if found.changes_type else f"site {found.site.name}"
+        raise Refused(
+            403,
+            f"this would change the {what} on file, which takes every site in scope; a crane's own figures change by its descriptions",
+        )
+
+
+def _may_add_site(found: Planned, every_site: bool) -> None:
+    if found.new_site and not every_site:
+        raise NotFound(
+            f"there is no site {found.site.name!r} that you may see, and adding one takes every site"
+        )
+
+
+@tables.get("/life-history", response_model=Page[HistoryRow])
+async def list_histories(request: Request, caller: Caller) -> Page[HistoryRow]:
+    """What is entered of every crane's life before its record, the most unknown years first."""
+
+    def read() -> tuple[HistoryRow, ...]:
+        with scope_in_thread(request.app.state.database_url, caller.sites) as conn:
+            rows = [history_row(one) for one in histories(conn, caller.site_list)]
+        return tuple(sorted(rows, key=lambda row: (-row.unknown_years, row.crane)))
+
+    return Page(items=await to_thread.run_sync(read))
+
+
+@router.post("/life-history")
+async def enter_histories(asked: HistoryAsked, request: Request, caller: Caller) -> HistoryEntered:
+    """Enter the history of many cranes at once, as rows or CSV. With a problem in any of them nothing is kept.
+
+    What is left out of an entry stays as it is on file. Used shares follow within moments.
+    """
+    return await to_thread.run_sync(_enter_all, request.app.state.database_url, caller, asked)
+
+
+def _enter_all(database_url: str, caller: Principal, asked: HistoryAsked) -> HistoryEntered:
+    entries = [Placed(0, entry) for entry in asked.entries]
+    if asked.csv:
+        found = read_csv(asked.csv)
+        refuse(found.problems)
+        entries = list(found.entries)
+    with scope_in_thread(database_url, caller.sites) as conn, conn.transaction():
+        cranes = enter(conn, entries, datetime.now(UTC), caller.site_list, check_only=asked.check_only)
+    return HistoryEntered(cranes=cranes, stored=not asked.check_only)

@@ -1,0 +1,204 @@
+"""The load spectrum of a crane against its design, its type and the fleet, and by configuration."""
+
+from collections.abc import Iterable, Mapping, Sequence
+from datetime import date
+from itertools import groupby
+from typing import Final
+
+import numpy as np
+from fastapi import APIRouter
+
+from api.bounds import DayFrom, DayTo, at_most, day_range
+from api.deps import Caller, Conn, KnownCrane, SeenCrane
+from api.routes.spectrum import RANGE_STEP_PCT
+from domain.crane import DesignClass
+from domain.errors import InvalidInput
+from domain.said import said_count
+from domain.spectrum_answers import (
+    ConfigurationsAnswer,
+    ConfigurationSpectrum,
+    DesignSpectrum,
+    LoadSpectrum,
+    PeakStep,
+    SpectrumComparison,
+)
+from domain.units import DAYS_PER_YEAR, ms_to_h
+from duty import spectrum
+from duty.circumstances import SPREAD_FULL_PCT, SPREAD_NONE_PCT
+from duty.edges import DEFAULT_EDGES
+from duty.levels import NEAR_LIMIT_PCT
+from store import duty
+from store.duty import ConfigurationBin, LiftBin, WorkingTime
+
+router = APIRouter(tags=["duty"])
+
+LAST_STEP: Final = int(DEFAULT_EDGES.edges_pct[-1] // RANGE_STEP_PCT)  # holds everything above too
+DEFAULT_DAYS: Final = 90
+LONGEST_DAYS: Final = 366  # lifts of a whole fleet are read
+CLEAR_RATIO: Final = 1.25  # from which one spectrum is called heavier than another; our choice, no source
+
+
+@router.get("/cranes/{name}/spectrum/comparison")
+async def show_spectrum_comparison(
+    crane: KnownCrane, conn: Conn, caller: Caller, day_from: DayFrom = None, day_to: DayTo = None
+) -> SpectrumComparison:
+    """Lifts by their peak beside those of the type, of the fleet that you may see and of the design; last 90 days by default."""
+    chosen = day_range(day_from, day_to, default_days=DEFAULT_DAYS, zone=crane.time_zone)
+    at_most(chosen, LONGEST_DAYS, "a fleet is compared")
+    bins, worked = await duty.lift_bins(
+        conn,
+        crane_id=crane.crane_id,
+        day_from=chosen.first,
+        day_to=chosen.last,
+        sites=caller.site_list,
+        step_pct=RANGE_STEP_PCT,
+        last_step=LAST_STEP,
+    )
+    made = {scope: load_spectrum(scope, bins, worked) for scope in ("crane", "type", "fleet")}
+    design = design_spectrum(crane.crane().design, made["crane"], chosen.first, chosen.last)
+    return SpectrumComparison(
+        crane=crane.name,
+        type=crane.type_name,
+        day_from=chosen.first,
+        day_to=chosen.last,
+        step_pct=RANGE_STEP_PCT,
+        own=made["crane"],
+        own_type=made["type"],
+        fleet=made["fleet"],
+        design=design,
+        sentence=_sentence(crane.name, made, design),
+    )
+
+
+@router.get("/cranes/{name}/spectrum/configurations")
+async def show_configurations(
+    crane: SeenCrane, conn: Conn, day_from: DayFrom = None, day_to: DayTo = None
+) -> ConfigurationsAnswer:
+    """Lifts by their peak for every spread of the stabilisers that was used; last 90 days by default."""
+    chosen = day_range(day_from, day_to, default_days=DEFAULT_DAYS, zone=crane.time_zone)
+    bins = await duty.lift_configurations(
+        conn,
+        crane.name,
+        chosen.first,
+        chosen.last,
+        step_pct=RANGE_STEP_PCT,
+        last_step=LAST_STEP,
+        near_limit_pct=NEAR_LIMIT_PCT,
+        none_pct=SPREAD_NONE_PCT,
+        full_pct=SPREAD_FULL_PCT,
+    )
+    return ConfigurationsAnswer(
+        crane=crane.name,
+        day_from=chosen.first,
+        day_to=chosen.last,
+        step_pct=RANGE_STEP_PCT,
+        full_from_pct=SPREAD_FULL_PCT,
+        none_to_pct=SPREAD_NONE_PCT,
+        rows=tuple(configurations(bins)),
+    )
+
+
+def load_spectrum(scope: str, bins: Sequence[LiftBin], worked: Sequence[WorkingTime]) -> LoadSpectrum:
+    """The spectrum of one scope."""
+    own = [each for each in bins if each.scope == scope]
+    lifts = sum(each.lifts for each in own)
+    cubes = sum(each.peak_cubed_sum for each in own)
+    hours = ms_to_h(sum(each.working_ms for each in worked if each.scope == scope))
+    kq = cubes / lifts if lifts else None
+    return LoadSpectrum(
+        cranes=next((each.cranes for each in worked if each.scope == scope), 0),
+        lifts=lifts,
+        working_hours=hours,
+        lifts_per_hour=lifts / hours if hours > 0 else None,
+        kq=kq,
+        equivalent_peak_pct=None if kq is None else _equivalent_pct(kq),
+        steps=_steps({each.step: each.lifts for each in own}),
+    )
+
+
+def design_spectrum(
+    design: DesignClass | None, own: LoadSpectrum, first: date, last: date
+) -> DesignSpectrum | None:
+    """The design beside the crane; None where it is not entered or has no limits."""
+    if design is None:
+        return None
+    try:
+        cycles, kq = spectrum.design_limits(design)
+    except InvalidInput:
+        return None
+    years = ((last - first).days + 1) / DAYS_PER_YEAR
+    return DesignSpectrum(
+        design=design,
+        cycles=cycles,
+        kq=kq,
+        equivalent_peak_pct=_equivalent_pct(kq),
+        kq_over_design=None if own.kq is None else own.kq / kq,
+        years_to_cycles=cycles / (own.lifts / years) if own.lifts else None,
+    )
+
+
+def configurations(bins: Iterable[ConfigurationBin]) -> list[ConfigurationSpectrum]:
+    """Spectra by configuration, most lifts first."""
+    rows = list(bins)
+    whole, cubes = sum(each.lifts for each in rows), sum(each.peak_cubed_sum for each in rows)
+    found = []
+    for (left, right), group in groupby(rows, key=lambda each: (each.left_spread, each.right_spread)):
+        own = list(group)
+        lifts, own_cubes = sum(each.lifts for each in own), sum(each.peak_cubed_sum for each in own)
+        found.append(
+            ConfigurationSpectrum.model_validate(
+                {
+                    "left": left,
+                    "right": right,
+                    "share": lifts / whole,
+                    "near_limit_lifts": sum(each.near_limit_lifts for each in own),
+                    "lifts": lifts,
+                    "kq": own_cubes / lifts,
+                    "kq_share": own_cubes / cubes if cubes > 0 else 0.0,
+                    "steps": _steps({each.step: each.lifts for each in own}),
+                }
+            )
+        )
+    return sorted(found, key=lambda row: -row.lifts)
+
+
+def _steps(lifts: Mapping[int, int]) -> tuple[PeakStep, ...]:
+    if not lifts:
+        return ()
+    counts = np.bincount(list(lifts), weights=list(lifts.values())).astype(int)
+    above = np.cumsum(counts[::-1])[::-1]
+    whole = int(counts.sum())
+    return tuple(
+        PeakStep(
+            low_pct=i * RANGE_STEP_PCT,
+            high_pct=(i + 1) * RANGE_STEP_PCT,
+            lifts=int(counts[i]),
+            share=float(counts[i] / whole),
+            share_at_or_above=float(above[i] / whole),
+        )
+        for i in range(counts.size)
+    )
+
+
+def _equivalent_pct(kq: float) -> float:
+    return float(100 * np.cbrt(kq))
+
+
+def _sentence(crane: str, made: Mapping[str, LoadSpectrum], design: DesignSpectrum | None) -> str:
+    own = made["crane"]
+    if own.kq is None:
+        return f"{crane} made no lift in the period."
+    words = [f"{crane} made {said_count(own.lifts)} lifts; kQ {own.kq:.3g}"]
+    for scope, name in (("type", "of its type"), ("fleet", "of the fleet in scope")):
+        other = made[scope]
+        if other.kq and other.cranes > 1:
+            words.append(f"{_ratio(own.kq / other.kq)} that {name}")
+    if design is not None and design.kq_over_design is not None:
+        words.append(f"{_ratio(design.kq_over_design)} its design ({design.kq:g})")
+    return ", ".join(words) + "."
+
+
+def _ratio(ratio: float) -> str:
+    if ratio >= CLEAR_RATIO:
+        return f"{ratio:.1f} times"
+    return f"{ratio:.2g} times" if ratio <= 1 / CLEAR_RATIO else "about"

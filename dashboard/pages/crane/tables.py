@@ -1,0 +1,303 @@
+"""The tabs of a crane that list: lifts, events, and the recorded trace of a span."""
+
+from datetime import date, datetime, timedelta
+from typing import Any, Final
+from zoneinfo import ZoneInfo
+
+from dash import dcc, html
+
+from dashboard.pages.crane import exclusions as crane_exclusions
+from dashboard.pages.crane import faults as crane_faults
+from dashboard.parts import charts, events, grid, page, period, trace
+from dashboard.visit import Trouble, Visit, attempt, together
+from domain import attention
+from domain.answers import CraneDetail
+from domain.attention import utilisation_state
+from domain.lift import Lift
+from domain.messages import EventKind
+from words import numbers
+from words.texts import t
+
+DAYS: Final = ("7", "30", "90")
+MARGIN: Final = timedelta(seconds=15)
+LIFT_CSV: Final = {
+    "started_at_utc": "from_utc", "ended_at_utc": "to_utc", "peak_utilisation_pct": "peak",
+    "peak_structural_pct": "structural", "mass_kg_estimated": "mass", "peak_outreach_m": "outreach",
+    "slew_travel_deg": "slew", "limiter_stops": "stops", "limiter_overrides": "overrides",
+}  # fmt: skip
+KINDS: Final[dict[str, tuple[EventKind, ...]]] = {
+    "all": (),
+    "limiter": (EventKind.WARNING, EventKind.LIMITER_STOP, EventKind.LIMITER_OVERRIDE),
+    "faults": (EventKind.FAULT,),
+    "modes": (EventKind.MODE_CHANGE, EventKind.SERVICE),
+}
+TRACE_CHANNELS: Final = (
+    "utilisation_pct",
+    "outreach_m",
+    "slew_deg",
+    "main_boom_deg",
+    "knuckle_boom_deg",
+    "extension_m",
+)
+
+
+async def render_lifts(visit: Visit, detail: CraneDetail) -> Any:
+    """Every lift of a period, each with the way to its trace."""
+    zone = ZoneInfo(detail.site.time_zone)
+    chosen = period.chosen(visit, DAYS, zone)
+    answer = await visit.client.lifts(detail.crane.name, chosen.start, chosen.end, limit=500)
+    top = period.control(visit, chosen, DAYS)
+    if not answer.items:
+        words = t("lifts.none", first=numbers.day(chosen.first), last=numbers.day(chosen.last))
+        return html.Div([top, charts.nothing(t("lifts.title"), words)])
+    heaviest = max(answer.items, key=lambda lift: lift.peak_utilisation_pct)
+    summary = [
+        t("lifts.summary", count=numbers.plain(len(answer.items)), peak=numbers.percent(heaviest.peak_utilisation_pct)),
+        dcc.Link(numbers.moment(heaviest.started_at, zone), href=_trace_of(heaviest), className="bl-link"),
+        t("lifts.summary.rest"),
+    ]  # fmt: skip
+    after: list[Any] = [charts.grid_csv("lift-grid", LIFT_CSV)]
+    if answer.next_cursor:
+        summary.append(t("lifts.more"))
+        after.append(_earlier(visit, chosen, answer.items[-1].started_at.astimezone(zone).date()))
+    return html.Div(
+        [
+            top,
+            html.Section(
+                [
+                    html.Div([html.H2(t("lifts.title")), html.P(summary, className="bl-summary")]),
+                    grid.grid(
+                        "lift-grid",
+                        t("lifts.title"),
+                        _lift_columns(visit, zone),
+                        [_lift_row(lift, visit, zone) for lift in answer.items],
+                    ),
+                    html.P(after, className="bl-after-grid"),
+                ],
+                className="bl-card bl-card-flush",
+            ),
+        ]
+    )
+
+
+def _earlier(visit: Visit, chosen: period.Period, oldest: date) -> dcc.Link:
+    """To the lifts of the period that had no room: those up to the day of the oldest one shown."""
+    first = str(chosen.first)
+    href = visit.href(days=period.DATES, first=first, last=str(max(oldest, chosen.first or oldest)))
+    return dcc.Link(t("lifts.earlier"), href=href, className="bl-link")
+
+
+def _trace_of(lift: Lift) -> str:
+    return events.trace_address(lift.crane, lift.started_at - MARGIN, lift.ended_at + MARGIN)
+
+
+def _lift_columns(visit: Visit, zone: ZoneInfo) -> list[dict[str, Any]]:
+    length, mass = numbers.length_unit(visit.units), numbers.mass_unit(visit.units)
+    return [
+        {
+            "field": "started",
+            "headerName": t("lifts.col.started", zone=zone.key),
+            "cellRenderer": "LinkCell",
+            "minWidth": 150,
+            "flex": 2,
+        },
+        {
+            "field": "peak",
+            "headerName": t("lifts.col.peak"),
+            "cellRenderer": "BarCell",
+            "cellRendererParams": {"kind": "peak", "full": 120.0, "band": [attention.WARNING_PCT, 120.0]},
+            "minWidth": 130,
+        },
+        {
+            "field": "mass",
+            "cellRenderer": "DayCell",
+            "cellClass": ["ag-right-aligned-cell", "bl-cell-estimated"],
+            "headerName": t("lifts.col.mass", unit=mass),
+            "type": "rightAligned",
+            "minWidth": 90,
+            "narrow": False,
+        },
+        {
+            "field": "outreach",
+            "cellRenderer": "DayCell",
+            "headerName": t("lifts.col.outreach", unit=length),
+            "type": "rightAligned",
+            "minWidth": 90,
+            "narrow": False,
+        },
+        {
+            "field": "structural",
+            "headerName": t("lifts.col.structural"),
+            "type": "rightAligned",
+            "minWidth": 90,
+            "narrow": False,
+        },
+        {
+            "field": "slew",
+            "headerName": t("lifts.col.slew"),
+            "type": "rightAligned",
+            "minWidth": 90,
+            "narrow": False,
+        },
+        {
+            "field": "stops",
+            "headerName": t("fleet.col.stops"),
+            "type": "rightAligned",
+            "minWidth": 90,
+            "narrow": False,
+        },
+        {
+            "field": "overrides",
+            "headerName": t("fleet.col.overrides"),
+            "type": "rightAligned",
+            "minWidth": 95,
+            "narrow": False,
+        },
+        {
+            "field": "lasted",
+            "headerName": t("lifts.col.lasted"),
+            "minWidth": 90,
+            "narrow": False,
+            "sortable": False,
+        },
+    ]
+
+
+def _lift_row(lift: Lift, visit: Visit, zone: ZoneInfo) -> dict[str, Any]:
+    peak = lift.peak_utilisation_pct
+    return {
+        "started": numbers.moment(lift.started_at, zone, seconds=True),
+        "started_href": _trace_of(lift),
+        "from_utc": lift.started_at.isoformat(),
+        "to_utc": lift.ended_at.isoformat(),
+        "peak": peak,
+        "peak_state": utilisation_state(peak).value,
+        "peak_text": numbers.percent(peak),
+        "peak_note": "",
+        "structural": round(lift.peak_structural_pct),
+        "mass": lift.mass_kg,
+        "mass_text": _estimated(lift.mass_kg, visit),
+        "outreach": lift.peak_outreach_m,
+        "outreach_text": _length(lift.peak_outreach_m, visit),
+        "slew": round(lift.slew_travel_deg),
+        "stops": lift.limiter_stops,
+        "overrides": lift.limiter_overrides,
+        "lasted": numbers.duration((lift.ended_at - lift.started_at).total_seconds()),
+    }
+
+
+def _estimated(mass_kg: float | None, visit: Visit) -> str:
+    """A mass in the unit of its column, marked as an estimate."""
+    if mass_kg is None:
+        return numbers.MISSING
+    decimals = 0 if visit.units is numbers.Units.US else 2
+    return f"≈{numbers.NBSP}{numbers.plain(mass_kg / numbers.mass_factor(visit.units), decimals)}"
+
+
+def _length(length_m: float | None, visit: Visit) -> str:
+    return numbers.plain(None if length_m is None else length_m / numbers.length_factor(visit.units), 1)
+
+
+async def render_events(visit: Visit, detail: CraneDetail) -> Any:
+    """Every event of a period."""
+    zone = ZoneInfo(detail.site.time_zone)
+    chosen, name = period.chosen(visit, DAYS, zone), detail.crane.name
+    kinds = visit.choice("kinds", tuple(KINDS))
+    answer, episodes, *overloads = await together(
+        visit.client.events(chosen.start, chosen.end, crane=name, kinds=KINDS[kinds], limit=500),
+        visit.client.fault_episodes(name, chosen.start, chosen.end),
+        *([visit.client.faults_and_overloads(crane=name)] if kinds == "faults" else []),
+    )
+    words = [(one, t(f"events.kinds.{one}")) for one in KINDS]
+    top = html.Div(
+        [
+            page.choice("kinds", kinds, words, label=t("events.kinds"), default="all"),
+            period.control(visit, chosen, DAYS),
+        ],
+        className="bl-period",
+    )
+    if isinstance(answer, Trouble):
+        return html.Div([top, charts.missing(t("events.title"), answer)])
+    if not answer.items:
+        return html.Div([top, charts.nothing(t("events.title"), t("events.none"))])
+    summary = t(
+        "events.summary",
+        count=numbers.plain(len(answer.items)),
+        more=t("events.more") if answer.next_cursor else "",
+    )
+    return html.Div(
+        [
+            top,
+            charts.missing(t("episodes.title"), episodes)
+            if isinstance(episodes, Trouble)
+            else crane_faults.section(
+                name,
+                episodes.items,
+                zone,
+                visit.units,
+                next((one for one in overloads if not isinstance(one, Trouble)), None),
+            ),
+            html.Section(
+                [
+                    html.Div([html.H2(t("events.title")), html.P(summary, className="bl-summary")]),
+                    events.event_grid(answer.items, zone),
+                ],
+                className="bl-card bl-card-flush",
+            ),
+        ]
+    )
+
+
+async def render_trace(visit: Visit, detail: CraneDetail) -> Any:
+    """The recorded channels between two times: the evidence behind a lift or an event."""
+    name = detail.crane.name
+    zone = ZoneInfo(detail.site.time_zone)
+    start, end = await shown_span(visit, name, zone)
+    samples, found, excluded, me = await together(
+        visit.client.samples(name, start, end, channels=TRACE_CHANNELS, points=800),
+        visit.client.events(start, end, crane=name, limit=200),
+        visit.client.exclusions(name),
+        visit.client.me(),
+    )
+    if isinstance(samples, Trouble):
+        return charts.missing(t("trace.title"), samples)
+    shown = () if isinstance(found, Trouble) else found.items
+    out = () if isinstance(excluded, Trouble) else excluded.items
+    may = not isinstance(me, Trouble) and me.role in crane_exclusions.MAY_EXCLUDE
+    middle = start + (end - start) / 2  # an event's trace is made around it: the replay opens at its second
+    span = {"from": start.isoformat(), "to": end.isoformat(), "at": middle.isoformat(timespec="seconds")}
+    replay = visit.href(f"/replay/{name}", **span)
+    return html.Div(
+        [
+            period.span_form(visit, start, end, zone),
+            html.P(
+                [
+                    t(
+                        "trace.span",
+                        start=numbers.moment(start, zone, seconds=True),
+                        end=numbers.moment(end, zone, seconds=True),
+                        samples=numbers.plain(samples.recorded_samples),
+                    ),
+                    " ",
+                    dcc.Link(t("trace.replay"), href=replay, className="bl-link"),
+                ],
+                className="bl-period",
+            ),
+            trace.utilisation(samples, shown, zone, excluded=crane_exclusions.in_force(out, start, end)),
+            crane_exclusions.section(name, out, start, end, zone, may=may),
+            *(
+                trace.channel(samples, channel, zone, visit.units, computed=channel in samples.computed)
+                for channel in TRACE_CHANNELS[1:]
+            ),
+            events.event_list(shown, zone),
+        ]
+    )
+
+
+async def shown_span(visit: Visit, crane: str, zone: ZoneInfo) -> tuple[datetime, datetime]:
+    """The span that the address names, or the newest recorded hour of the crane."""
+    end = None
+    if "from" not in visit.query:
+        live = await attempt(visit.client.live(crane))
+        end = getattr(live, "at", None)
+    return period.span(visit, zone, end=end)

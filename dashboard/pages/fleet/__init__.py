@@ -1,0 +1,1 @@
+"""All cranes beside each other."""

@@ -1,0 +1,1 @@
+"""Whether the figures can be believed, and files that are read in."""

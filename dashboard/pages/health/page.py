@@ -1,0 +1,343 @@
+"""Data health: how old the data of each crane is, what was set aside and why."""
+
+from collections import Counter
+from collections.abc import Sequence
+from datetime import date, timedelta
+from typing import Any, Final
+from zoneinfo import ZoneInfo
+
+from dash import dcc, html
+
+from dashboard.pages.crane import exclusions as crane_exclusions
+from dashboard.pages.health import file_import as health_import
+from dashboard.palette import MAGNITUDE
+from dashboard.parts import charts, findings, grid, marks, page
+from dashboard.visit import UTC_ZONE, ZONES, Trouble, Visit, together
+from domain import attention
+from domain.answers import Page, QuarantineRow
+from domain.attention import State
+from domain.findings import FindingRow
+from domain.fleet_answers import FleetAnswer, FleetRow
+from domain.maintenance import DayRow
+from domain.units import MS_PER_MIN, ms_to_h, ms_to_s, s_to_h
+from words import numbers
+from words.texts import t
+
+RECORD_DAYS: Final = 28
+RECORD_CRANES: Final = 12  # of a large fleet those only that somebody has to look at first
+GAP_FROM_MS: Final = 60_000
+
+
+async def render(visit: Visit) -> Any:
+    """Whether the figures of the other pages can be believed."""
+    crane = visit.query.get("crane", "")
+    last = visit.now.date()
+    first = last - timedelta(days=RECORD_DAYS - 1)
+    fleet, who, found, excluded = await together(
+        visit.client.fleet(days=7, rates=False),
+        visit.client.me(),
+        visit.client.findings(crane, day_from=first, day_to=last)
+        if crane
+        else visit.client.findings_of_all(day_from=first, day_to=last),
+        visit.client.exclusions(crane or None),
+    )
+    may = not isinstance(who, Trouble) and who.role in health_import.MAY_ENTER
+    zone = UTC_ZONE
+    if isinstance(fleet, FleetAnswer) and fleet.rows:
+        zone = await ZONES.of_site(fleet.rows[0].site, fleet.rows[0].crane, visit.client)
+    return html.Div(
+        [
+            page.head(t("health.title"), t("health.context")),
+            charts.missing(t("health.ages"), fleet) if isinstance(fleet, Trouble) else _ages(fleet),
+            _findings(found, crane, zone, visit),
+            None if isinstance(fleet, Trouble) else await _record(visit, fleet),
+            None if isinstance(excluded, Trouble) else crane_exclusions.of_fleet(excluded.items, zone),
+            *(
+                await _engineers(visit, zone)
+                if may
+                else [html.P(t("health.not_yours"), className="bl-summary")]
+            ),
+        ]
+    )
+
+
+def _findings(found: Page[FindingRow] | Trouble, crane: str, zone: ZoneInfo, visit: Visit) -> Any:
+    title = t("findings.title")
+    if isinstance(found, Trouble):
+        return charts.missing(title, found)
+    all_link = dcc.Link(t("findings.all"), href="/data", className="bl-link") if crane else None
+    if not found.items:
+        words = t("findings.none.crane", crane=crane) if crane else t("findings.none")
+        return html.Section([html.H2(title), marks.mark(State.OK, words), " ", all_link], className="bl-card")
+    words = t("findings.summary", count=len(found.items), cranes=len({row.crane for row in found.items}))
+    more = t("findings.more") if found.next_cursor else ""
+    return html.Section(
+        [
+            html.Div([html.H2(title), html.P([words + more, " ", all_link], className="bl-summary")]),
+            findings.table(found.items, zone, visit.units),
+        ],
+        className="bl-card bl-card-flush",
+    )
+
+
+async def _engineers(visit: Visit, zone: ZoneInfo) -> list[Any]:
+    """Messages that were set aside, and files to bring in."""
+    found, earlier, running = await together(
+        visit.client.quarantine(limit=200), visit.client.imports(), visit.client.running_import()
+    )
+    aside = (
+        charts.missing(t("health.quarantine"), found)
+        if isinstance(found, Trouble)
+        else _quarantine(found.items, zone)
+    )
+    return [aside, health_import.section(earlier, running, zone)]
+
+
+def _age_state(row: FleetRow) -> tuple[State, str]:
+    if row.age_s is None:
+        return State.STALE, t("health.never")
+    if attention.silent(row.age_s):
+        return State.STALE, t("health.silent")
+    if row.age_s < 0:
+        return State.ACT, t("health.ahead")
+    return State.OK, t("health.current") if row.online else t("health.offline")
+
+
+def _ages(fleet: FleetAnswer) -> html.Section:
+    if not fleet.rows:
+        return charts.nothing(t("health.ages"), t("fleet.empty.text"))
+    order = [State.OK, State.STALE, State.WATCH, State.ACT]
+    rows = []
+    for row in fleet.rows:
+        state, word = _age_state(row)
+        rows.append(
+            {
+                "crane": row.crane,
+                "title": row.title or row.type,
+                "urgency": order.index(state),
+                "state": state.value,
+                "word": word,
+                "at": row.last_at.isoformat() if row.last_at else None,
+                "recorded": round(s_to_h(row.recorded_s), 1),
+                "lifts": row.lifts,
+            }
+        )
+    columns: list[dict[str, Any]] = [
+        {"field": "crane", "headerName": t("fleet.col.crane"), "cellRenderer": "CraneCell", "minWidth": 100},
+        {
+            "field": "urgency",
+            "headerName": t("health.col.state"),
+            "cellRenderer": "MarkCell",
+            "sort": "desc",
+            "minWidth": 100,
+        },
+        {
+            "field": "at",
+            "headerName": t("health.col.newest"),
+            "cellRenderer": "AgeCell",
+            "cellRendererParams": page.STALE,
+            "minWidth": 88,
+        },
+        {
+            "field": "recorded",
+            "headerName": t("health.col.recorded"),
+            "type": "rightAligned",
+            "minWidth": 120,
+            "narrow": False,
+        },
+        {
+            "field": "lifts",
+            "headerName": t("health.col.lifts"),
+            "type": "rightAligned",
+            "minWidth": 100,
+            "narrow": False,
+        },
+    ]
+    silent = sum(row["state"] == State.STALE for row in rows)
+    return html.Section(
+        [
+            html.Div(
+                [
+                    html.H2(t("health.ages")),
+                    html.P(t("health.ages.summary", silent=silent, count=len(rows)), className="bl-summary"),
+                ]
+            ),
+            grid.grid("age-grid", t("health.ages"), columns, rows),
+        ],
+        className="bl-card bl-card-flush",
+    )
+
+
+async def _record(visit: Visit, fleet: FleetAnswer) -> Any:
+    """What was recorded, crane by crane and day by day, and how much of it is missing."""
+    title = t("health.record")
+    names = record_cranes(fleet.rows)
+    last = visit.now.date()
+    first = last - timedelta(days=RECORD_DAYS - 1)
+    if not names:
+        return charts.nothing(title, t("duty.none"))
+    (answer,) = await together(visit.client.days_of(names, day_from=first, day_to=last))
+    if isinstance(answer, Trouble):
+        return charts.missing(title, answer)
+    found = {(row.crane, row.day): row for row in answer.items}
+    if not found:
+        return charts.nothing(title, t("duty.none"))
+    days = [first + timedelta(days=place) for place in range(RECORD_DAYS)]
+    missing = sum(map(_missing_ms, found.values()))
+    recorded = sum(row.recorded_ms for row in found.values())
+    return charts.chart(
+        "record",
+        title,
+        t(
+            "health.record.summary",
+            recorded=numbers.hours(ms_to_s(recorded)),
+            missing=numbers.duration(ms_to_s(missing)),
+            share=numbers.share(missing / max(1, missing + recorded)),
+        )
+        + (t("health.record.some", count=len(names)) if len(fleet.rows) > len(names) else ""),
+        _record_figure(names, days, found),
+        headers=(
+            *("crane", "day", "recorded_ms", "offline_gap_ms", "sensor_gap_ms", "quarantine_gap_ms"),
+            *("hole_ms", "overlap_ms", "clock_ms", "no_pose_ms", "excluded_ms"),
+        ),
+        rows=[
+            (
+                name,
+                day.isoformat(),
+                row.recorded_ms,
+                row.offline_gap_ms,
+                row.sensor_gap_ms,
+                row.quarantine_gap_ms,
+                row.hole_ms,
+                row.overlap_ms,
+                row.clock_ms,
+                row.no_pose_ms,
+                row.excluded_ms,
+            )
+            for (name, day), row in sorted(found.items())
+        ],
+    )
+
+
+def record_cranes(rows: Sequence[FleetRow]) -> list[str]:
+    """Whose record is drawn, by name: of more than RECORD_CRANES those with the oldest data; without any come last."""
+    oldest = sorted(rows, key=lambda row: (row.age_s is None, -(row.age_s or 0.0), row.crane))
+    return sorted(row.crane for row in oldest[:RECORD_CRANES])
+
+
+def _missing_ms(row: DayRow) -> int:
+    known = row.offline_gap_ms + row.sensor_gap_ms + row.quarantine_gap_ms + row.hole_ms
+    return known + row.overlap_ms + row.clock_ms + row.no_pose_ms + row.excluded_ms
+
+
+def _record_figure(
+    names: list[str], days: list[date], found: dict[tuple[str, date], DayRow]
+) -> dict[str, Any]:
+    gaps = [
+        (name, day, _missing_ms(row)) for (name, day), row in found.items() if _missing_ms(row) >= GAP_FROM_MS
+    ]
+    hours = [
+        [round(ms_to_h(found[name, day].recorded_ms), 2) if (name, day) in found else None for day in days]
+        for name in names
+    ]
+    return {
+        "data": [
+            {
+                "type": "heatmap",
+                "x": [day.isoformat() for day in days],
+                "y": names,
+                "z": hours,
+                "xgap": 2,
+                "ygap": 2,
+                "colorscale": MAGNITUDE,
+                "colorbar": {
+                    "title": {"text": t("health.hours")},
+                    "thickness": 10,
+                    "outlinewidth": 0,
+                    "tickfont": {"color": "@ink_soft"},
+                },
+                "hovertemplate": "%{y}, %{x}: %{z:.1f} h<extra></extra>",
+            },
+            {
+                "type": "scatter",
+                "mode": "markers",
+                "x": [day.isoformat() for _, day, _ in gaps],
+                "y": [name for name, _, _ in gaps],
+                "marker": {
+                    "symbol": "x-thin",
+                    "size": 8,
+                    "line": {"color": "#ffffff", "width": 2},
+                },
+                "customdata": [round(missing / MS_PER_MIN, 1) for _, _, missing in gaps],
+                "hovertemplate": t("health.gap_hover") + "<extra></extra>",
+            },
+        ],
+        "layout": charts.layout(
+            x_title="",
+            y_title="",
+            height=90 + 24 * len(names),
+            yaxis={"type": "category", "autorange": "reversed", "showgrid": False},
+        ),
+    }
+
+
+def _quarantine(rows: tuple[QuarantineRow, ...], zone: ZoneInfo) -> html.Section:
+    title = t("health.quarantine")
+    if not rows:
+        return html.Section(
+            [html.H2(title), marks.mark(State.OK, t("health.quarantine.none"))], className="bl-card"
+        )
+    reasons = Counter(row.reason for row in rows)
+    columns: list[dict[str, Any]] = [
+        {
+            "field": "received",
+            "headerName": t("health.col.received", zone=zone.key),
+            "minWidth": 200,
+            "flex": 1,
+        },
+        {"field": "crane", "headerName": t("fleet.col.crane"), "minWidth": 110},
+        {"field": "reason", "headerName": t("health.col.reason"), "filter": True, "minWidth": 150},
+        {
+            "field": "detail",
+            "headerName": t("health.col.detail"),
+            "minWidth": 260,
+            "flex": 2,
+            "wrapText": True,
+            "autoHeight": True,
+            "cellClass": "bl-cell-wrap",
+            "narrow": False,
+        },
+        {
+            "field": "start",
+            "headerName": t("health.col.start"),
+            "minWidth": 200,
+            "flex": 1,
+            "cellClass": "bl-cell-mono",
+            "narrow": False,
+        },
+    ]
+    data = [
+        {
+            "received": numbers.moment(row.received_at, zone, seconds=True),
+            "crane": row.crane or numbers.MISSING,
+            "reason": t(f"quarantine.{row.reason}"),
+            "detail": row.detail,
+            "start": row.raw_start[:80],
+        }
+        for row in rows
+    ]
+    words = numbers.listed(
+        [f"{count} {t(f'quarantine.{reason}')}" for reason, count in reasons.most_common()]
+    )
+    return html.Section(
+        [
+            html.Div(
+                [
+                    html.H2(title),
+                    html.P(t("health.quarantine.summary", reasons=words), className="bl-summary"),
+                ]
+            ),
+            grid.grid("quarantine-grid", title, columns, data),
+        ],
+        className="bl-card bl-card-flush",
+    )

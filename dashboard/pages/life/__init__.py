@@ -1,0 +1,1 @@
+"""How much structural life is left: figures, details, forecast, records, the dossier."""

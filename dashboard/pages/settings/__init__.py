@@ -1,0 +1,1 @@
+"""What a site sets: its cranes, people, access, alerts, codes and service."""

@@ -1,0 +1,148 @@
+"""Accounts: who may sign in, with which role and for which sites. For administrators."""
+
+import asyncio
+from collections.abc import Sequence
+from typing import Any, Final
+
+from dash import html
+
+from dashboard.client import Client
+from dashboard.parts import form
+from dashboard.parts.form import Done, Values
+from dashboard.visit import UTC_ZONE, Visit
+from domain.accounts import Account, AuditRow, WhoAmI
+from words import numbers
+from words.texts import t
+
+AUDIT_ROWS: Final = 50
+ROLES: Final = ("viewer", "dispatcher", "engineer", "admin")
+
+
+async def render(visit: Visit, who: WhoAmI) -> Any:
+    """Every account with a form to change it, and one to add another."""
+    if who.role != "admin":
+        return html.Section(
+            [html.H2(t("people.title")), html.P(t("people.not_yours"), className="bl-nothing")],
+            className="bl-card",
+        )
+    users, audit = await asyncio.gather(visit.client.users(), visit.client.audit(limit=AUDIT_ROWS))
+    rows = users.items
+    new = [
+        form.text("person", "name", note=t("people.name.note")),
+        form.text("person", "password", secret=True, note=t("people.password.note")),
+        form.choose("person", "role", "viewer", _roles()),
+        form.text("person", "sites", note=t("people.sites.note")),
+    ]
+    return html.Div(
+        [
+            html.Section(
+                [
+                    html.H2(t("people.title")),
+                    html.P(t("people.note"), className="bl-summary"),
+                    html.Ul([html.Li(_line(row)) for row in rows], className="bl-entries"),
+                ],
+                className="bl-card",
+            ),
+            html.Section(
+                [html.H2(t("people.new")), form.form("person", new, t("people.add"))], className="bl-card"
+            ),
+            _audit(audit.items),
+        ]
+    )
+
+
+def _done(row: AuditRow) -> str:
+    words = f"{row.action.partition(' ')[0]} {row.target}" if row.target else row.action
+    if row.detail.get("stored") is False:
+        words = t("people.audit.looked", what=words)
+    return f"{words}: {row.detail['file']}" if row.detail.get("file") else words
+
+
+def _audit(rows: Sequence[AuditRow]) -> html.Section:
+    """What was written, exported and signed in to, newest first."""
+    head = [t(f"people.audit.{name}") for name in ("when", "what", "who", "from")]
+    lines = [
+        html.Tr(
+            [
+                html.Td(numbers.moment(row.at, UTC_ZONE, seconds=True)),
+                html.Td(_done(row)),
+                html.Td(row.account),
+                html.Td(row.address),
+            ]
+        )
+        for row in rows
+    ]
+    table = html.Table(
+        [html.Thead(html.Tr([html.Th(word, scope="col") for word in head])), html.Tbody(lines)],
+        className="bl-table",
+    )
+    return html.Section(
+        [
+            html.H2(t("people.audit")),
+            html.P(t("people.audit.note", count=len(rows)), className="bl-summary"),
+            html.Div(
+                table,
+                className="bl-table-scroll",
+                tabIndex=0,
+                role="region",
+                **{"aria-label": t("people.audit")},
+            ),
+        ],
+        className="bl-card",
+        id="audit",
+    )
+
+
+def _roles() -> list[tuple[str, str]]:
+    return [(role, t(f"role.{role}")) for role in ROLES]
+
+
+def _line(row: Account) -> list[Any]:
+    sites = numbers.listed(list(row.sites)) if row.sites is not None else t("people.every_site")
+    standing = t("people.closed") if row.disabled else t(f"role.{row.role}")
+    words = t("people.line", standing=standing, sites=sites, day=numbers.moment(row.created_at, UTC_ZONE))
+    name, key = "person_change", row.name
+    fields = [
+        form.choose(name, "role", row.role, _roles(), key=key),
+        form.text(name, "sites", ", ".join(row.sites or ()), key=key, note=t("people.sites.note")),
+        form.text(name, "password", key=key, secret=True, note=t("people.password.keep")),
+        form.yes_no(name, "disabled", row.disabled, key=key, note=t("people.disabled.note")),
+    ]
+    return [
+        html.Div([html.Strong(row.name), html.Br(), words]),
+        html.Details(
+            [
+                html.Summary(t("people.change"), **{"aria-label": f"{t('people.change')}: {row.name}"}),
+                form.form(name, fields, t("people.save"), key=key, context={"account": row.name}, label=f"{t('people.save')}: {row.name}"),
+            ],
+            className="bl-sure",
+        ),
+    ]  # fmt: skip
+
+
+@form.handles("person")
+async def _add(client: Client, values: Values, _context: Values) -> Done:
+    missing = {name: t("form.needed") for name in ("name", "password") if not values.get(name)}
+    if missing:
+        raise form.Unreadable(missing)
+    asked = {name: values[name] for name in ("name", "password", "role")}
+    made = await client.add_user({**asked, "sites": _sites(values)})
+    return Done(said=t("people.added", name=made.name))
+
+
+def _sites(values: Values) -> list[str] | None:
+    """Names of sites as typed; None for every site."""
+    return str(values.get("sites") or "").replace(",", " ").split() or None
+
+
+@form.handles("person_change")
+async def _change(client: Client, values: Values, context: Values) -> Done:
+    change: dict[str, Any] = {
+        "role": values["role"],
+        "sites": _sites(values),
+        "disabled": values["disabled"] == "yes",
+    }
+    if values.get("password"):
+        change["password"] = values["password"]
+    await client.change_user(context["account"], change)
+    return Done(said=t("people.changed", name=context["account"]))
