@@ -10,6 +10,8 @@ COPY transfer transfer
 COPY ingest ingest
 COPY analytics analytics
 COPY alerts alerts
+COPY answers answers
+COPY words words
 COPY reports reports
 COPY api api
 COPY dashboard dashboard

@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 PRODUCT = Path(__file__).parents[2]
-ROOMS = ("alerts", "api", "dashboard", "domain", "duty", "reports", "transfer")
+ROOMS = ("alerts", "answers", "api", "dashboard", "domain", "duty", "reports", "transfer", "words")
 WORDS = re.compile(r"from memory|second-?hand", re.I)
 
 
@@ -41,7 +41,7 @@ def test_texts_of_the_product_do_not_say_where_their_writer_had_them_from() -> N
 def test_catalogue_pages_of_reports_and_scripts_do_not_either() -> None:
     found = [
         path
-        for room in ("api", "dashboard")
+        for room in ("dashboard", "reports", "words")
         for ending in ("toml", "typ", "js")
         for path in sorted((PRODUCT / room).rglob(f"*.{ending}"))
     ]
@@ -56,5 +56,5 @@ def test_catalogue_pages_of_reports_and_scripts_do_not_either() -> None:
 
 
 def test_unverified_is_explained_once() -> None:
-    words = (PRODUCT / "dashboard" / "catalogue" / "en.toml").read_text(encoding="utf-8")
+    words = (PRODUCT / "words" / "catalogue" / "en.toml").read_text(encoding="utf-8")
     assert len(re.findall(r"Unverified means", words)) == 1, "Settings, About says what unverified means"

@@ -41,7 +41,7 @@ DETAIL = {
     "is_default": "no",
 }
 
-CATALOGUE = Path(__file__).parents[3] / "dashboard" / "catalogue" / "en.toml"
+CATALOGUE = Path(__file__).parents[3] / "words" / "catalogue" / "en.toml"
 
 
 def test_a_detail_is_read_with_its_place() -> None:
