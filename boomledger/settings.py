@@ -154,13 +154,13 @@ class Settings(BaseSettings):
         default=100_000,
         ge=100,
         le=10_000_000,
-        description="beyond it the oldest rows are removed and counted",
+        description="beyond it rows are removed and counted, of the largest crane and reason first",
     )
     quarantine_max_bytes: int = Field(
         default=1_000_000_000,
         ge=1_000_000,
         le=1_000_000_000_000,
-        description="bytes of messages beyond which the oldest rows are removed and counted",
+        description="bytes of messages beyond which rows are removed likewise",
     )
     quarantine_max_days: float | None = Field(
         default=None,

@@ -140,11 +140,14 @@ class StatusMessage(_Message):
 
 
 class ReceiptMessage(_Message):
-    """What is safe now: sequence numbers of one boot that are stored or quarantined."""
+    """What is committed now: sequence numbers of one boot that are stored, and those that are refused and set aside."""
 
     boot: Sequence63
-    stored: list[Sequence63] = Field(default_factory=list)
-    quarantined: list[Sequence63] = Field(default_factory=list)
+    stored: list[Sequence63] = Field(default_factory=list, description="stored for good")
+    quarantined: list[Sequence63] = Field(
+        default_factory=list,
+        description="refused and not counted; the bytes are kept as long as there is room, the newest of each crane and reason",
+    )
 
 
 class NoticeCode(StrEnum):

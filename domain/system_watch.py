@@ -17,6 +17,9 @@ BACKUP: Final = "backup"
 QUEUE: Final = "queue"
 BROKER: Final = "broker"
 INGEST: Final = "ingest"
+CLOCK: Final = "clock"
+EVIDENCE: Final = "rejected messages"
+EVIDENCE_TOLD_FOR: Final = timedelta(hours=24)
 
 CONSEQUENCE: Final = {
     INGEST: "No message of any crane is stored. Live values and everything counted from now on are missing until it works again.",
@@ -25,6 +28,9 @@ CONSEQUENCE: Final = {
     "watch": "No alert is raised and none is sent.",
     QUEUE: "Figures of the days that wait are old.",
     BACKUP: "What came since the last backup is lost if the database is.",
+    CLOCK: "Ages and times of arrival are wrong. Messages are stored by the times of their senders, and refused only where they lie "
+    "ahead of every clock there is.",
+    EVIDENCE: "Messages that could still have been stored after a correction are gone. The cranes and reasons are on record.",
 }
 ACTION: Final = {
     INGEST: "Look at the log of ingest, start it again, see that the disk of the database has room.",
@@ -33,6 +39,8 @@ ACTION: Final = {
     "watch": "Look at the log of the watch and start it again.",
     QUEUE: "Look at the log of analytics; start another one where it cannot keep up.",
     BACKUP: "Run `boomledger db backup`.",
+    CLOCK: "Compare the clocks of the machines of ingest and of the database with the time, and set what is wrong.",
+    EVIDENCE: "Correct what they are rejected for and judge them again under Data health; give quarantine more room.",
 }
 
 
@@ -54,6 +62,9 @@ class NewestWork:
     counted_at: datetime | None
     waiting_since: datetime | None
     at: datetime
+    clock_doubted_since: datetime | None = None  # ingest's clock and another one differ
+    clock_doubt: str | None = None  # how
+    evidence_deleted_at: datetime | None = None  # when refused messages were last deleted for lack of room
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -78,6 +89,10 @@ def troubles(heartbeats: Iterable[ProcessHeartbeat], work: NewestWork) -> list[T
         found.append(
             _trouble(QUEUE, work.waiting_since, "Days with new data have waited to be counted for long")
         )
+    if work.clock_doubted_since is not None:
+        found.append(_trouble(CLOCK, work.clock_doubted_since, work.clock_doubt or ""))
+    if (gone := work.evidence_deleted_at) is not None and work.at - gone < EVIDENCE_TOLD_FOR:
+        found.append(_trouble(EVIDENCE, gone, "Rejected messages were deleted: quarantine is full"))
     # Where ingest itself tells nothing, what it knew of the broker says nothing.
     silent = any(one.subject == INGEST and "tells nothing" in one.text for one in found)
     return [one for one in found if not (silent and one.subject == BROKER)]

@@ -53,7 +53,7 @@ class Presence:
 
 
 _registered_ms: Final = lru_cache(maxsize=20_000)(to_ms)
-_received_ms: Final = lru_cache(maxsize=16)(to_ms)  # one time for all messages of one read
+received_ms: Final = lru_cache(maxsize=16)(to_ms)  # one time for all messages of one read
 
 
 @lru_cache(maxsize=20_000)
@@ -93,9 +93,16 @@ def judge(
 
 
 def judge_but_for_ranges(
-    parsed: Parsed, received_at: datetime, cranes: Mapping[str, CraneEntry], limits: Limits
+    parsed: Parsed,
+    received_at: datetime,
+    cranes: Mapping[str, CraneEntry],
+    limits: Limits,
+    ahead_ms: int = 0,
 ) -> Segment | Event | Presence:
-    """`judge`, for a caller that checks the readings of many segments at once. Raises UnreadableMessage."""
+    """`judge`, for a caller that checks the readings of many segments at once. Raises UnreadableMessage.
+
+    ahead_ms: how far another clock is ahead of that which `received_at` is by.
+    """
     entry = cranes.get(parsed.crane)
     if entry is None:
         raise UnreadableMessage(
@@ -104,9 +111,9 @@ def judge_but_for_ranges(
         )
     message = parsed.message
     if isinstance(message, Samples):
-        return _segment(message, received_at, entry, limits)
+        return _segment(message, received_at, entry, limits, ahead_ms)
     if isinstance(message, EventMessage):
-        return _event(message, received_at, entry, limits)
+        return _event(message, received_at, entry, limits, ahead_ms)
     return Presence(crane_id=entry.crane_id, boot=message.boot, online=message.state == "online")
 
 
@@ -160,10 +167,11 @@ def _samples(message: SamplesMessage) -> Samples:
     )
 
 
-def _segment(samples: Samples, received_at: datetime, entry: CraneEntry, limits: Limits) -> Segment:
-    received_ms = _received_ms(received_at)
-    last_ms = samples.t0_ms + (samples.values.shape[1] - 1) * samples.dt_ms
-    _check_times(samples.t0_ms, last_ms, received_ms, entry, limits)
+def _segment(
+    samples: Samples, received_at: datetime, entry: CraneEntry, limits: Limits, ahead_ms: int
+) -> Segment:
+    came_ms = received_ms(received_at)
+    _check_times(samples.t0_ms, samples.last_ms, came_ms + ahead_ms, entry, limits)
     return Segment(
         crane_id=entry.crane_id,
         t0_ms=samples.t0_ms,
@@ -172,13 +180,15 @@ def _segment(samples: Samples, received_at: datetime, entry: CraneEntry, limits:
         dt_ms=samples.dt_ms,
         channels=samples.channels,
         values=samples.values,
-        received_ms=received_ms,
+        received_ms=came_ms,
     )
 
 
-def _event(message: EventMessage, received_at: datetime, entry: CraneEntry, limits: Limits) -> Event:
+def _event(
+    message: EventMessage, received_at: datetime, entry: CraneEntry, limits: Limits, ahead_ms: int
+) -> Event:
     at_ms = to_ms(message.at)
-    _check_times(at_ms, at_ms, _received_ms(received_at), entry, limits)
+    _check_times(at_ms, at_ms, received_ms(received_at) + ahead_ms, entry, limits)
     if "\0" in message.code + message.text:
         raise UnreadableMessage(QuarantineReason.BAD_SHAPE, "a NUL character in code or text", field="text")
     return Event(
@@ -194,6 +204,13 @@ def _event(message: EventMessage, received_at: datetime, entry: CraneEntry, limi
     )
 
 
+def end_ms(message: Samples | EventMessage | StatusMessage) -> int | None:
+    """The time up to which a message tells something [ms]; None of presence, which a broker may repeat long after."""
+    if isinstance(message, Samples):
+        return message.last_ms
+    return to_ms(message.at) if isinstance(message, EventMessage) else None
+
+
 def extremes(segments: Sequence[Segment]) -> tuple[Floats, Floats]:
     """Smallest and largest reading of each channel of some segments, all of one shape; each (segments, channels)."""
     values = np.stack([segment.values for segment in segments])
@@ -201,11 +218,11 @@ def extremes(segments: Sequence[Segment]) -> tuple[Floats, Floats]:
     return np.fmin.reduce(values, axis=2), np.fmax.reduce(values, axis=2)
 
 
-def _check_times(first_ms: int, last_ms: int, received_ms: int, entry: CraneEntry, limits: Limits) -> None:
-    if last_ms > received_ms + limits.clock_skew / MILLISECOND:
+def _check_times(first_ms: int, last_ms: int, now_ms: int, entry: CraneEntry, limits: Limits) -> None:
+    if last_ms > now_ms + limits.clock_skew / MILLISECOND:
         raise UnreadableMessage(
             QuarantineReason.IN_FUTURE,
-            f"reaches {_long(last_ms - received_ms)} ahead of our clock; set the clock of the sender",
+            f"reaches {_long(last_ms - now_ms)} ahead of our clock; set the clock of the sender",
             field="t0",
         )
     if first_ms < _registered_ms(entry.registered_at):

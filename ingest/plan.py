@@ -1,5 +1,6 @@
 """What is to be done about each message of a batch. No I/O, so that it can go on while another batch is being stored."""
 
+import time
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
@@ -14,12 +15,15 @@ from ingest.decode import (
     Parsed,
     Presence,
     address_of,
+    end_ms,
     extremes,
     judge_but_for_ranges,
     parse,
+    received_ms,
 )
 from ingest.limits import Limits
 from ingest.quick import Samples
+from ingest.server_clock import ServerClock
 from store.cranes import CraneEntry
 from store.events import Event
 from store.quarantine import Rejected
@@ -34,7 +38,8 @@ class Incoming(NamedTuple):
 
     topic: str
     payload: bytes
-    received_at: datetime
+    received_at: datetime  # by our clock
+    ahead_ms: int = 0  # how far another clock was known to be ahead of it then
 
 
 class Extremes(NamedTuple):
@@ -59,6 +64,7 @@ class Plan:
     strange: dict[int, tuple[str, ...]] = field(default_factory=dict)  # channels left out: none of ours
     extremes: list[Extremes] = field(default_factory=list)
     unknown: dict[int, Parsed] = field(default_factory=dict)  # their cranes have to be looked up first
+    ahead_ms: int = 0  # how far another clock is ahead of ours
 
     def reject(self, place: int, reason: QuarantineReason, detail: str) -> None:
         """Set a message aside."""
@@ -67,7 +73,7 @@ class Plan:
     def settle_unknown(self, cranes: Mapping[str, CraneEntry], limits: Limits) -> None:
         """Judge the messages whose cranes were looked up by now."""
         for place, parsed in self.unknown.items():
-            self._judge(place, parsed, cranes, limits)
+            self.judge(place, parsed, cranes, limits)
         self.check_ranges(self.unknown, limits)
         self.unknown.clear()
 
@@ -89,25 +95,23 @@ class Plan:
                     segment, *limits.bounds(segment.channels)
                 )
 
-    def add(self, place: int, cranes: Mapping[str, CraneEntry], limits: Limits) -> None:
-        """Read the message at a place, and judge it when its crane is known."""
+    def read(self, place: int, limits: Limits) -> Parsed | None:
+        """The message at a place, None where it cannot be read and is set aside."""
         message = self.batch[place]
         try:
-            parsed = parse(message.topic, message.payload, limits)
+            return parse(message.topic, message.payload, limits)
         except UnreadableMessage as problem:
             self.reject(place, problem.reason, str(problem))
         except Exception as problem:  # no input may stop ingest, whatever we have not thought of
             log.exception("a message could not be judged", topic=message.topic)
             self.reject(place, QuarantineReason.BAD_SHAPE, f"{type(problem).__name__} while reading it")
-        else:
-            if parsed.crane in cranes:
-                self._judge(place, parsed, cranes, limits)
-            else:
-                self.unknown[place] = parsed
+        return None
 
-    def _judge(self, place: int, parsed: Parsed, cranes: Mapping[str, CraneEntry], limits: Limits) -> None:
+    def judge(self, place: int, parsed: Parsed, cranes: Mapping[str, CraneEntry], limits: Limits) -> None:
+        message = self.batch[place]
+        ahead_ms = max(self.ahead_ms, message.ahead_ms)
         try:
-            judged = judge_but_for_ranges(parsed, self.batch[place].received_at, cranes, limits)
+            judged = judge_but_for_ranges(parsed, message.received_at, cranes, limits, ahead_ms)
         except UnreadableMessage as problem:
             self.reject(place, problem.reason, str(problem))
             return
@@ -121,13 +125,38 @@ class Plan:
             self.presences[place] = judged
 
 
-def plan(batch: Sequence[Incoming], cranes: Mapping[str, CraneEntry], limits: Limits) -> Plan:
-    """What is to be done about a batch, as far as it can be said with the cranes known now."""
+def plan(
+    batch: Sequence[Incoming],
+    cranes: Mapping[str, CraneEntry],
+    limits: Limits,
+    clock: ServerClock | None = None,
+) -> Plan:
+    """What is to be done about a batch, as far as it can be said with the cranes known now.
+
+    Messages have just come where there is a `clock`, which hears them first.
+    """
     made = Plan(batch)
-    for place in range(len(batch)):
-        made.add(place, cranes, limits)
+    read = {place: parsed for place in range(len(batch)) if (parsed := made.read(place, limits)) is not None}
+    if clock is not None:
+        _hear(clock, made, {place: one for place, one in read.items() if one.crane in cranes})
+    for place, parsed in read.items():
+        if parsed.crane in cranes:
+            made.judge(place, parsed, cranes, limits)
+        else:
+            made.unknown[place] = parsed
     made.check_ranges(range(len(batch)), limits)
     return made
+
+
+def _hear(clock: ServerClock, made: Plan, read: Mapping[int, Parsed]) -> None:
+    leads: dict[str, int] = {}
+    for place, parsed in read.items():
+        if (last_ms := end_ms(parsed.message)) is not None:
+            lead_ms = last_ms - received_ms(made.batch[place].received_at)
+            leads[parsed.crane] = max(leads.get(parsed.crane, lead_ms), lead_ms)
+    if leads:
+        clock.hear(leads.items(), made.batch[-1].received_at, time.monotonic())
+    made.ahead_ms = clock.ahead_ms
 
 
 def rejected(message: Incoming, reason: QuarantineReason, detail: str) -> Rejected:

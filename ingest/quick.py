@@ -33,6 +33,11 @@ class Samples(NamedTuple):
     values: Floats  # (channels, samples), NaN for a missing reading
     unknown: tuple[str, ...] = ()  # channels that are none of ours; their readings are left out
 
+    @property
+    def last_ms(self) -> int:
+        """Time of the last sample [ms]."""
+        return self.t0_ms + (len(self.values[0]) - 1) * self.dt_ms
+
 
 def read(payload: bytes) -> Samples | None:
     """The samples, None where the model has to be asked."""

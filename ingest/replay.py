@@ -1,15 +1,29 @@
-"""Judges messages in quarantine again, after what kept them out was mended (a crane registered, a limit raised)."""
+"""Judges messages in quarantine again, after what kept them out was mended (a crane registered, a clock corrected, a limit
+raised): when a command says so, and when somebody asks for it through the api.
+"""
 
+import contextlib
+import threading
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from typing import Final
+from typing import Any, Final
+
+import structlog
+from psycopg import Connection
 
 from domain.errors import QuarantineReason
 from ingest.limits import Limits
 from ingest.writer import Incoming, Outcome, Writer
 from store import quarantine
-from store.connection import connect
+from store.connection import AWAY, connect, first_line
+from store.quarantine import ClockAhead, Quarantined
+from store.statement import run
 
 PAGE: Final = 200
+LOOK_EVERY_S: Final = 1.0
+STOP_S: Final = 5.0  # a thread that waits for a database that hangs is left behind
+
+log = structlog.get_logger(__name__)
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -27,21 +41,26 @@ def replay(
     *,
     crane_name: str | None = None,
     reason: QuarantineReason | None = None,
+    stop: threading.Event | None = None,
 ) -> Replayed:
     """Store what can be understood now and forget it in quarantine; the rest stays there.
 
-    A message is judged as of the time it arrived. Safe beside a running ingest, and to be repeated after a crash: a
-    message is released only after it was committed. Raises Unavailable without the database.
+    A message is judged as of the time it arrived, by the clock that was furthest ahead then where that of ingest was in
+    doubt. Safe beside a running ingest, and to be repeated after a crash: a message is released only after it was committed.
+    Ends early once `stop` is set. Raises Unavailable without the database.
     """
     counts = dict.fromkeys(Outcome, 0)
-    writer = Writer(database_url, limits, alone=False)
     after_id = 0
-    with connect(database_url, autocommit=True) as conn:
-        while page := quarantine.oldest(
-            conn, crane_name=crane_name, reason=reason, after_id=after_id, most=PAGE
+    with (
+        contextlib.closing(Writer(database_url, limits, alone=False)) as writer,
+        connect(database_url, autocommit=True) as conn,
+    ):
+        while not (stop is not None and stop.is_set()) and (
+            page := quarantine.oldest(
+                conn, crane_name=crane_name, reason=reason, after_id=after_id, most=PAGE
+            )
         ):
-            batch = [Incoming(row.topic, row.raw, row.received_at) for row in page]
-            results = writer.store(batch, set_aside=False)
+            results = writer.store(_as_they_arrived(conn, page), set_aside=False)
             safe = [
                 row.quarantine_id
                 for row, result in zip(page, results, strict=True)
@@ -51,7 +70,75 @@ def replay(
             for result in results:
                 counts[result.outcome] += 1
             after_id = page[-1].quarantine_id
-    writer.close()
     return Replayed(
         stored=counts[Outcome.STORED], known=counts[Outcome.DUPLICATE], kept=counts[Outcome.QUARANTINED]
     )
+
+
+def _as_they_arrived(conn: Connection[Any], page: Sequence[Quarantined]) -> list[Incoming]:
+    """The messages, each with what was known of other clocks when it came first."""
+    came = [row.received_at for row in page]
+    doubts: list[ClockAhead] = quarantine.clocks_ahead(conn, min(came), max(came))
+    return [
+        Incoming(
+            row.topic,
+            row.raw,
+            row.received_at,
+            max((one.ahead_ms for one in doubts if one.from_at <= row.received_at <= one.to_at), default=0),
+        )
+        for row in page
+    ]
+
+
+@contextlib.contextmanager
+def replaying(database_url: str, limits: Limits) -> Iterator[None]:
+    """Inside the block, a thread does the replays that are asked for through the api."""
+    stop = threading.Event()
+    thread = threading.Thread(target=_serve, args=(database_url, limits, stop), name="replays", daemon=True)
+    thread.start()
+    try:
+        yield
+    finally:
+        stop.set()
+        thread.join(STOP_S)
+
+
+def _serve(database_url: str, limits: Limits, stop: threading.Event) -> None:
+    while not stop.is_set():
+        try:
+            with connect(database_url, autocommit=True, writes=True) as conn:
+                while not stop.is_set():
+                    if not _replay_next(conn, database_url, limits, stop):
+                        stop.wait(LOOK_EVERY_S)
+        except AWAY as problem:
+            log.warning("no replay while the database is not there", problem=first_line(problem))
+            stop.wait(LOOK_EVERY_S * 5)
+
+
+def _replay_next(conn: Connection[Any], database_url: str, limits: Limits, stop: threading.Event) -> bool:
+    """Do the oldest replay that waits; False where none does. One that is cut short is done again by who comes next."""
+    with conn.transaction():
+        asked = quarantine.claim_replay(conn)
+        if asked is None:
+            return False
+        done, problem = Replayed(stored=0, known=0, kept=0), ""
+        try:
+            reason = None if asked.reason is None else QuarantineReason(asked.reason)
+            done = replay(database_url, limits, crane_name=asked.crane_name, reason=reason, stop=stop)
+        except AWAY:
+            raise
+        except Exception:  # whatever we have not thought of must not be tried for ever
+            log.exception("a replay failed", replay_id=asked.replay_id)
+            problem = "it failed: see the log of ingest"
+        if stop.is_set():
+            return True
+        run(
+            conn,
+            "replay_done",
+            replay_id=asked.replay_id,
+            problem=problem,
+            stored=done.stored,
+            known=done.known,
+            kept=done.kept,
+        )
+        return True

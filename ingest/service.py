@@ -26,13 +26,15 @@ from ingest.limits import Limits
 from ingest.link import Delivery, Link
 from ingest.notices import Notices, Told
 from ingest.plan import Plan
+from ingest.replay import replaying
+from ingest.server_clock import ServerClock
 from ingest.writer import Outcome, Result, Writer
 from store.connection import first_line, state_of
 
 IDLE_WAIT_S: Final = 0.2
 STAND_BY_S: Final = 1.0
 RETRY_S: Final = (0.1, 10.0)
-QUARANTINE_CHECK_S: Final = 60.0
+TIDY_EVERY_S: Final = 10.0
 # The thread that stores asks for the interpreter some 30 times a batch, each time to wait for the database again at once;
 # with the usual 5 ms it would wait longer for the thread that reads messages than for the database.
 SWITCH_S: Final = 0.0001
@@ -90,7 +92,8 @@ def run(
     if subscribed is not None:
         health.subscribed = subscribed
     client_id = CLIENT_ID if shared_group is None else f"{CLIENT_ID}-{secrets.token_hex(8)}"
-    writer = Writer(database_url, limits or Limits(), alone=shared_group is None)
+    limits = limits or Limits()
+    writer = Writer(database_url, limits, alone=shared_group is None, clock=ServerClock())
     while _stand_by(writer, stop, health):
         link = Link(
             broker_url,
@@ -104,7 +107,8 @@ def run(
         log.info("ingest started", client_id=client_id, shared_group=shared_group)
         settling = Settling(link, writer, Notices() if notices else None, stop, health)
         try:
-            _serve(settling, Batches(batch_messages, batch_bytes, ms_to_s(batch_ms)))
+            with replaying(database_url, limits):
+                _serve(settling, Batches(batch_messages, batch_bytes, ms_to_s(batch_ms)))
             return
         except Conflict as problem:  # what is not acknowledged comes again, to us or to the other
             log.warning("another ingest took over", reason=str(problem))
@@ -148,7 +152,7 @@ def _pump(settling: Settling, storing: ThreadPoolExecutor, batches: Batches) -> 
     """Judge a batch while the one before it is stored; when told to stop, finish what has arrived."""
     link, writer, stop, health = settling.link, settling.writer, settling.stop, settling.health
     before: Future[bool] | None = None
-    next_check = 0.0
+    next_tidy = 0.0
     while True:
         health.beat()
         stopping = stop.is_set()
@@ -161,11 +165,11 @@ def _pump(settling: Settling, storing: ThreadPoolExecutor, batches: Batches) -> 
             return
         if stopping and not deliveries:
             return
-        bound = time.monotonic() >= next_check
-        if bound:
-            next_check = time.monotonic() + QUARANTINE_CHECK_S
-        if deliveries or bound:
-            before = storing.submit(_settle, settling, deliveries, planned, bound)
+        tidy = time.monotonic() >= next_tidy
+        if tidy:
+            next_tidy = time.monotonic() + TIDY_EVERY_S
+        if deliveries or tidy:
+            before = storing.submit(_settle, settling, deliveries, planned, tidy)
 
 
 def receipts(results: Sequence[Result]) -> list[tuple[str, ReceiptMessage]]:
@@ -188,7 +192,7 @@ def _stand_by(writer: Writer, stop: threading.Event, health: Health) -> bool:
     said = False
     while not stop.is_set():
         try:
-            return _store(writer, writer.plan([]), stop, health, bound=True) is not None
+            return _store(writer, writer.plan([]), stop, health, tidy=True) is not None
         except Conflict as problem:
             health.hindered(f"standing by: {problem}")
             if not said:
@@ -198,9 +202,9 @@ def _stand_by(writer: Writer, stop: threading.Event, health: Health) -> bool:
     return False
 
 
-def _settle(settling: Settling, deliveries: Sequence[Delivery], planned: Plan, bound: bool) -> bool:
+def _settle(settling: Settling, deliveries: Sequence[Delivery], planned: Plan, tidy: bool) -> bool:
     """Store, acknowledge, send receipts and notices. False when it was given up because the process is to stop."""
-    results = _store(settling.writer, planned, settling.stop, settling.health, bound=bound)
+    results = _store(settling.writer, planned, settling.stop, settling.health, tidy=tidy)
     if results is None:
         return False
     if results:
@@ -226,15 +230,15 @@ def _notices(notices: Notices | None, planned: Plan, results: Sequence[Result]) 
 
 
 def _store(
-    writer: Writer, planned: Plan, stop: threading.Event, health: Health, *, bound: bool
+    writer: Writer, planned: Plan, stop: threading.Event, health: Health, *, tidy: bool
 ) -> list[Result] | None:
     """Store a batch, trying again while the database is away. None when told to stop meanwhile."""
     shortest, longest = RETRY_S
     wait_s = shortest
     while True:
         try:
-            if bound:
-                writer.bound_quarantine()
+            if tidy:
+                writer.tidy()
             if planned.batch:
                 results = writer.store_planned(planned)
             else:

@@ -27,6 +27,7 @@ from ingest import metrics
 from ingest.buffered import tls_context
 from ingest.limits import Limits
 from ingest.link import KEEP_ALIVE_S, BrokerAddress
+from ingest.server_clock import ServerClock
 from ingest.sparkplug_nodes import ROOT, Nodes, Unanswered, crane_of
 from ingest.sparkplug_payload import rebirth_request
 from ingest.writer import Incoming, Writer
@@ -112,7 +113,7 @@ class Host:
 
     def run(self, database_url: str, limits: Limits, stop: threading.Event) -> None:
         """Store what comes until `stop` is set. One host at a time has the database; the others wait for it."""
-        writer = Writer(database_url, limits, alone=False)
+        writer = Writer(database_url, limits, alone=False, clock=ServerClock())
         try:
             while (turn := _wait_for_turn(database_url, stop)) is not None:
                 with contextlib.closing(turn):

@@ -1,5 +1,6 @@
 """Stores a batch of messages in one transaction: what is understood, and what is not."""
 
+import time
 from collections import Counter, OrderedDict
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
@@ -20,6 +21,7 @@ from ingest.decode import key_in
 from ingest.directory import Directory
 from ingest.limits import Limits
 from ingest.plan import Incoming, Plan, crane_of, plan, rejected
+from ingest.server_clock import ServerClock
 from store import events, live, packing, quarantine, refused, segments, touched
 from store.connection import connect
 from store.events import Event
@@ -32,6 +34,7 @@ RANGES_AHEAD: Final = timedelta(days=40)  # partitions are made this long before
 DAY_MS: Final = 86_400_000
 SEQUENCES_REMEMBERED: Final = 100_000
 NAME_CHARACTERS: Final = 64  # of a name that is no channel
+BOUND_EVERY_S: Final = 60.0  # how often quarantine is bounded
 BATCHES_WITH_CARE: Final = 10  # so many batches after one with a message that was stored already
 
 log = structlog.get_logger(__name__)
@@ -59,11 +62,16 @@ class Result:
 class Writer:
     """One database connection that stores batches, opened again after it broke."""
 
-    def __init__(self, database_url: str, limits: Limits, *, alone: bool) -> None:
-        """`alone`: two such writers never work on one database at a time."""
+    def __init__(
+        self, database_url: str, limits: Limits, *, alone: bool, clock: ServerClock | None = None
+    ) -> None:
+        """`alone`: two such writers never work on one database at a time. `clock`: for messages that have just come."""
         self._url = database_url
         self._alone = alone
         self._limits = limits
+        self._clock = clock
+        self._doubt_id: int | None = None  # while our clock is in doubt
+        self._bound_at = float("-inf")
         self._conn: Connection[Any] | None = None
         self._directory = Directory(limits)
         self._ranges: set[tuple[int, int]] = set()
@@ -79,7 +87,7 @@ class Writer:
 
     def plan(self, batch: Sequence[Incoming]) -> Plan:
         """Judge a batch as far as it can be without the database. May run while another batch is stored."""
-        return plan(batch, self._directory.cranes, self._limits)
+        return plan(batch, self._directory.cranes, self._limits, self._clock)
 
     def store(self, batch: Sequence[Incoming], *, set_aside: bool = True) -> list[Result]:
         """`store_planned` of a batch. Without `set_aside`, nothing goes to quarantine."""
@@ -112,10 +120,36 @@ class Writer:
             return [result for half in halves for result in self.store(half, set_aside=set_aside)]
 
     def prepare(self) -> None:
-        """Connect, and look up what the next batch will need."""
+        """Connect, look up what the next batch will need, and compare our clock."""
         conn = self._connection()
         self._directory.prepare(conn, ())
         self._make_ranges(conn, ())
+
+    def tidy(self) -> None:
+        """Compare our clock, and apply the bounds of quarantine and of what is kept of messages with refused readings."""
+        conn = self._connection()
+        self._compare_clock(conn)
+        if time.monotonic() - self._bound_at >= BOUND_EVERY_S:
+            self._bound_at = time.monotonic()
+            self.bound_quarantine()
+
+    def _compare_clock(self, conn: Connection[Any]) -> None:
+        """Ask the database what time it is, and write down when our clock is in doubt."""
+        if self._clock is None:
+            return
+        before = datetime.now(UTC)
+        theirs = quarantine.database_time(conn)
+        now = datetime.now(UTC)
+        self._clock.compare(before, theirs, now)
+        doubt = self._clock.doubt(now)
+        if doubt is None:
+            self._doubt_id = None
+            return
+        if self._doubt_id is None:
+            log.error("our clock is in doubt", problem=doubt.text)
+        self._doubt_id = quarantine.note_doubt(
+            conn, self._doubt_id, from_at=doubt.from_at, to_at=now, ahead_ms=doubt.ahead_ms, detail=doubt.text
+        )
 
     def bound_quarantine(self) -> None:
         """Apply the bounds of quarantine, and of what is kept of messages with refused readings."""
@@ -129,7 +163,9 @@ class Writer:
         )
         if removed:
             metrics.REMOVED.inc(removed)
-            log.warning("quarantine is full: its oldest messages were removed", messages=removed)
+            log.warning(
+                "messages were removed from quarantine: for their age, or for lack of room", messages=removed
+            )
         if self._refusing:
             refused.bound(
                 conn, self._refusing, most_messages=limits.refused_messages, most_bytes=limits.refused_bytes

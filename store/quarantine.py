@@ -13,6 +13,7 @@ from psycopg.rows import class_row, dict_row
 from domain.errors import QuarantineReason
 from store.columns import to_ms
 from store.sql import query
+from store.statement import Statement, run
 from store.touched import touch
 
 DETAIL_CHARACTERS: Final = 500
@@ -80,6 +81,47 @@ class Removal:
     oldest_received_at: datetime
     newest_received_at: datetime
     reasons: dict[str, int]
+    cranes: dict[str, int]
+    aged: int  # went for their age, not for lack of room
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class ClockAhead:
+    """A time in which another clock was ahead of that of ingest."""
+
+    from_at: datetime
+    to_at: datetime
+    ahead_ms: int
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class ReplayAsked:
+    """Messages that somebody wants judged again."""
+
+    replay_id: int
+    crane_name: str | None
+    reason: str | None
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Replay:
+    """A request to judge messages again, and what became of it, in messages."""
+
+    replay_id: int
+    crane: str | None
+    reason: str | None
+    asked_at: datetime
+    asked_by: str
+    done_at: datetime | None
+    stored: int
+    known: int
+    kept: int
+    problem: str
+
+
+CLOCKS_AHEAD: Final = Statement("clock_doubts_between", ClockAhead)
+REPLAY_CLAIMED: Final = Statement("replay_claimed", ReplayAsked)
+REPLAYS: Final = Statement("replays_listed", Replay)
 
 
 def keep(conn: Connection[Any], rejected: Sequence[Rejected]) -> None:
@@ -140,9 +182,10 @@ def counts(conn: Connection[Any]) -> list[ReasonCount]:
 
 
 def bound(conn: Connection[Any], *, most_rows: int, most_bytes: int, before: datetime | None = None) -> int:
-    """Remove the oldest messages beyond a number and a size of raw bytes, and those that came last before a time.
+    """Remove messages beyond a number and a size of raw bytes, and those that came last before a time.
 
-    How many went is recorded and returned.
+    Each crane and reason has the same room: the largest pile gives first, its oldest first. How many went is recorded and
+    returned.
     """
     params = {"most_rows": most_rows, "most_bytes": most_bytes, "before": before}
     row = conn.execute(query("quarantine_bounded"), params).fetchone()
@@ -172,6 +215,52 @@ def by_day(conn: Connection[Any], crane: str, zone: str, first_day: date, last_d
     params = {"crane": crane, "zone": zone, "first_day": first_day, "last_day": last_day}
     with conn.cursor(row_factory=class_row(AsideDay)) as cursor:
         return cursor.execute(query("quarantine_days"), params).fetchall()
+
+
+def database_time(conn: Connection[Any]) -> datetime:
+    """The time by the clock of the database."""
+    row = conn.execute(query("database_time")).fetchone()
+    assert row is not None
+    at: datetime = row[0]
+    return at
+
+
+def note_doubt(
+    conn: Connection[Any],
+    doubt_id: int | None,
+    *,
+    from_at: datetime,
+    to_at: datetime,
+    ahead_ms: int,
+    detail: str,
+) -> int:
+    """Write down that the clock of ingest is in doubt, or that it is so still; the number of that time."""
+    params: dict[str, object] = {"to_at": to_at, "ahead_ms": ahead_ms, "detail": detail}
+    if doubt_id is not None and run(conn, "clock_doubted_still", doubt_id=doubt_id, **params):
+        return doubt_id
+    row = conn.execute(query("clock_doubted"), {"from_at": from_at, **params}).fetchone()
+    assert row is not None
+    return int(row[0])
+
+
+def clocks_ahead(conn: Connection[Any], time_from: datetime, time_to: datetime) -> list[ClockAhead]:
+    """When, by ingest's clock, another one was ahead of it, in a time with both ends."""
+    return CLOCKS_AHEAD.all(conn, time_from=time_from, time_to=time_to)
+
+
+def ask_replay(
+    conn: Connection[Any], asked_by: str, *, crane_name: str | None = None, reason: str | None = None
+) -> int:
+    """Ask ingest to judge messages again; the number of the request, of one that waits already where it is the same."""
+    params = {"crane_name": crane_name, "reason": reason, "asked_by": asked_by}
+    row = conn.execute(query("replay_asked"), params).fetchone()
+    assert row is not None
+    return int(row[0])
+
+
+def claim_replay(conn: Connection[Any]) -> ReplayAsked | None:
+    """The oldest request that waits, ours until the transaction ends; None without one, or while another works on it."""
+    return REPLAY_CLAIMED.first(conn)
 
 
 def removals(conn: Connection[Any], most: int = 100) -> list[Removal]:

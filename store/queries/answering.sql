@@ -16,10 +16,13 @@ on conflict (process) do update
 select process, beaten_at, working_at, trouble from process_pulse order by process;
 
 -- name: newest_work
--- When the newest message was stored, when a crane was last counted, and since when the oldest touched day waits.
+-- When the newest message was stored and a crane counted, what waits, what is said of ingest's clock, what was deleted.
 select (select max(received_at) from live) as committed_at,
     (select max(counted_at) from crane_summary) as counted_at,
     (select min(touched_at) from touched_day) as waiting_since,
+    (select min(noted_at) from clock_doubt where seen_at > now() - interval '2 minutes') as clock_doubted_since,
+    (select detail from clock_doubt where seen_at > now() - interval '2 minutes' order by doubt_id desc limit 1) as clock_doubt,
+    (select max(removed_at) from quarantine_removal where messages > aged) as evidence_deleted_at,
     now() as at;
 
 -- name: system_troubles

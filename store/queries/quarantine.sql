@@ -43,28 +43,46 @@ order by reason;
 delete from quarantine where quarantine_id = any(%(ids)s::bigint[]);
 
 -- name: quarantine_bounded
--- Remove the oldest messages beyond a number and a size, and those that came last before a time; record what went.
-with kept as (
-    select quarantine_id, received_at, last_received_at, reason, octet_length(raw) as bytes,
-        row_number() over newest_first as place,
-        sum(octet_length(raw)) over newest_first as bytes_so_far
-    from quarantine
-    window newest_first as (order by quarantine_id desc)
+-- Remove messages beyond a number and a size, the same for each crane and reason, and those that came last before a time.
+-- The largest pile gives first, its oldest first. Names of no crane can be made up, so all of them share one room.
+with of_name as (
+    select q.quarantine_id, q.received_at, q.last_received_at, q.reason, q.crane_name, octet_length(q.raw) as bytes,
+        c.crane_id is not null as known,
+        row_number() over newest_first as place, sum(octet_length(q.raw)) over newest_first as bytes_so_far
+    from quarantine q
+    left join crane c on c.name = q.crane_name
+    window newest_first as (partition by q.crane_name, q.reason order by q.quarantine_id desc)
+), of_pile as (
+    select of_name.*,
+        case when known then place
+            else row_number() over (partition by reason, known order by place, quarantine_id desc) end as pile_place,
+        case when known then bytes_so_far
+            else sum(bytes) over (partition by reason, known order by bytes_so_far, quarantine_id desc) end as pile_bytes
+    from of_name
+), ranked as (
+    select of_pile.*, row_number() over (order by pile_place, quarantine_id desc) as rank,
+        sum(bytes) over (order by pile_bytes, quarantine_id desc) as bytes_to_here
+    from of_pile
 ), removed as (
     delete from quarantine
-    using kept
-    where quarantine.quarantine_id = kept.quarantine_id
+    using ranked
+    where quarantine.quarantine_id = ranked.quarantine_id
         and (
-            kept.place > %(most_rows)s or kept.bytes_so_far > %(most_bytes)s
-            or kept.last_received_at < %(before)s::timestamptz
+            ranked.rank > %(most_rows)s or ranked.bytes_to_here > %(most_bytes)s
+            or ranked.last_received_at < %(before)s::timestamptz
         )
-    returning kept.received_at, kept.reason, kept.bytes
+    returning ranked.received_at, ranked.reason, ranked.crane_name, ranked.known, ranked.bytes,
+        ranked.rank <= %(most_rows)s and ranked.bytes_to_here <= %(most_bytes)s as aged
 ), by_reason as (
     select reason, count(*) as messages from removed group by reason
+), by_crane as (
+    select crane_name, count(*) as messages from removed where known group by crane_name
 )
-insert into quarantine_removal (messages, bytes, oldest_received_at, newest_received_at, reasons)
+insert into quarantine_removal (messages, bytes, oldest_received_at, newest_received_at, reasons, cranes, aged)
 select count(*), sum(bytes), min(received_at), max(received_at),
-    (select jsonb_object_agg(reason, messages) from by_reason)
+    (select jsonb_object_agg(reason, messages) from by_reason),
+    (select coalesce(jsonb_object_agg(crane_name, messages), '{}') from by_crane),
+    count(*) filter (where aged)
 from removed
 having count(*) > 0
 returning messages;
@@ -95,7 +113,69 @@ where q.quarantine_id = any(%(ids)s::bigint[]);
 
 -- name: quarantine_removals
 -- What the size bound removed, newest first.
-select removed_at, messages, bytes, oldest_received_at, newest_received_at, reasons
+select removed_at, messages, bytes, oldest_received_at, newest_received_at, reasons, cranes, aged
 from quarantine_removal
 order by removal_id desc
 limit %(most)s;
+
+-- name: clock_doubted
+-- Write down that our clock is in doubt; what is written down already is extended.
+insert into clock_doubt (from_at, to_at, ahead_ms, detail) values (%(from_at)s, %(to_at)s, %(ahead_ms)s, %(detail)s)
+returning doubt_id;
+
+-- name: clock_doubted_still
+-- Our clock is in doubt still.
+update clock_doubt
+set to_at = %(to_at)s, ahead_ms = greatest(ahead_ms, %(ahead_ms)s), detail = %(detail)s, seen_at = now()
+where doubt_id = %(doubt_id)s;
+
+-- name: clock_doubts_between
+-- When our clock was in doubt within a time, and how far others were ahead of it.
+select from_at, to_at, ahead_ms from clock_doubt
+where from_at <= %(time_to)s and to_at >= %(time_from)s and ahead_ms > 0
+order by from_at;
+
+-- name: database_time
+-- The time by the clock of the database.
+select clock_timestamp();
+
+-- name: replay_asked
+-- Ask for refused messages to be judged again; a request that waits already is the same one.
+with asked as (
+    insert into quarantine_replay (crane_name, reason, asked_by)
+    select %(crane_name)s, %(reason)s, %(asked_by)s
+    where not exists (
+        select from quarantine_replay
+        where done_at is null and crane_name is not distinct from %(crane_name)s::text
+            and reason is not distinct from %(reason)s::text
+    )
+    returning replay_id
+)
+select replay_id from asked
+union all
+select replay_id from quarantine_replay
+where done_at is null and crane_name is not distinct from %(crane_name)s::text
+    and reason is not distinct from %(reason)s::text
+limit 1;
+
+-- name: replays_listed
+-- Requests to judge refused messages again, newest first.
+select replay_id, crane_name as crane, reason, asked_at, asked_by, done_at, stored, known, kept, problem
+from quarantine_replay
+where %(replay_id)s::integer is null or replay_id = %(replay_id)s
+order by replay_id desc
+limit %(most)s;
+
+-- name: replay_claimed
+-- The oldest request that waits and that nobody else works on; it is ours until the transaction ends.
+select replay_id, crane_name, reason from quarantine_replay
+where done_at is null
+order by replay_id
+limit 1
+for update skip locked;
+
+-- name: replay_done
+-- What became of a request.
+update quarantine_replay
+set done_at = now(), stored = %(stored)s, known = %(known)s, kept = %(kept)s, problem = %(problem)s
+where replay_id = %(replay_id)s;

@@ -3,6 +3,7 @@
 from datetime import UTC, datetime, timedelta
 
 import numpy as np
+import orjson
 import psycopg
 import pytest
 
@@ -10,11 +11,12 @@ from domain.errors import QuarantineReason
 from domain.messages import Leaf, topic
 from ingest import plan as module
 from ingest.limits import Limits
-from ingest.replay import replay
+from ingest.replay import replay, replaying
+from ingest.server_clock import ServerClock
 from ingest.writer import BATCHES_WITH_CARE, Incoming, Outcome, Writer
-from store import quarantine, segments
+from store import quarantine, segments, system_watch
 from store.segments import Segment
-from tests.support.ingesting import register
+from tests.support.ingesting import register, wait_until
 from tests.support.telemetry import message, t0_of
 
 NOW = datetime(2026, 3, 2, 12, 0, tzinfo=UTC)
@@ -127,3 +129,62 @@ def test_messages_that_are_stored_already_are_told_apart_from_new_ones_in_any_ba
     writer.close()
     assert found == ["sss", "dssd", "ds", *"s" * BATCHES_WITH_CARE, "ssd", "ds"]
     assert stored(connection) == 9 + BATCHES_WITH_CARE
+
+
+SLOW = timedelta(minutes=6)
+
+
+def ahead(name: str, at: datetime, received_at: datetime, seq: int = 0) -> Incoming:
+    """A message that ends at a time."""
+    body = {"boot": 5, "seq": seq, "t0": at, "dt_ms": 100, "channels": {"utilisation_pct": [1.5]}}
+    return Incoming(topic(name, Leaf.SAMPLES), orjson.dumps(body), received_at)
+
+
+def test_a_slow_clock_of_the_server_refuses_no_crane_but_the_one_that_is_ahead_of_all(
+    database: str, connection: psycopg.Connection
+) -> None:
+    """What was refused before enough cranes were heard is stored by a replay, by the clock that they show."""
+    register(database, "crane-a", "crane-b", "crane-c", "crane-d")
+    writer = Writer(database, Limits(), alone=False, clock=ServerClock())
+    writer.prepare()
+    now = datetime.now(UTC)
+    first, second = ahead("crane-a", now + SLOW, now), ahead("crane-b", now + SLOW, now)
+    assert [one.outcome for one in writer.store([first, second])] == [Outcome.QUARANTINED] * 2
+    late = [
+        ahead("crane-c", now + SLOW, now),
+        ahead("crane-d", now + timedelta(hours=3), now),
+        ahead("crane-a", now + SLOW, now, seq=1),
+    ]
+    assert [one.outcome.value for one in writer.store(late)] == ["stored", "quarantined", "stored"]
+    writer.tidy()
+    writer.close()
+    assert system_watch.newest_work(connection).clock_doubt == (
+        "The clock of ingest is 6.0 minutes behind the clocks of most of 4 cranes"
+    )
+    done = replay(database, Limits())
+    assert (done.stored, done.kept) == (2, 1)
+    (wild,) = quarantine.page(connection)
+    assert wild.crane_name == "crane-d"
+
+
+def test_a_replay_that_is_asked_for_is_done_once_and_says_what_came_of_it(
+    database: str, connection: psycopg.Connection
+) -> None:
+    writer = Writer(database, Limits(), alone=False)
+    writer.store([incoming("crane-a", 0), incoming("crane-b", 0)])
+    writer.close()
+    register(database, "crane-a", "crane-b")
+    number = quarantine.ask_replay(connection, "eva", crane_name="crane-a")
+    assert quarantine.ask_replay(connection, "eva", crane_name="crane-a") == number
+    connection.commit()
+
+    def found() -> quarantine.Replay | None:
+        connection.rollback()
+        (one,) = quarantine.REPLAYS.all(connection, replay_id=number, most=1)
+        return one if one.done_at is not None else None
+
+    with replaying(database, Limits()), replaying(database, Limits()):
+        done = wait_until(found, "the replay is done")
+    assert (done.stored, done.known, done.kept, done.asked_by) == (1, 0, 0, "eva")
+    assert [row.crane_name for row in quarantine.page(connection)] == ["crane-b"]
+    assert quarantine.ask_replay(connection, "eva", crane_name="crane-a") != number

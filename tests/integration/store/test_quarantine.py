@@ -1,5 +1,6 @@
 """Quarantine: listing, counting, and a size bound that leaves a record."""
 
+from collections import Counter
 from datetime import UTC, datetime, timedelta
 
 import psycopg
@@ -7,6 +8,7 @@ import psycopg
 from domain.errors import QuarantineReason
 from store import quarantine
 from store.quarantine import Rejected
+from tests.support.ingesting import register
 
 NOW = datetime(2026, 3, 2, 6, 0, tzinfo=UTC)
 
@@ -56,3 +58,56 @@ def test_the_oldest_go_first_and_leave_a_record(connection: psycopg.Connection) 
     assert (by_number.messages, by_number.bytes, by_number.reasons) == (3, 30, {"not_json": 3})
     assert (by_number.oldest_received_at, by_number.newest_received_at) == (NOW, NOW + timedelta(seconds=2))
     assert by_size.messages == 3
+
+
+def of_crane(crane: str, number: int, reason: QuarantineReason, size: int = 10) -> Rejected:
+    raw = f"{crane} {reason} {number} ".encode().ljust(size, b"x")
+    return rejected(number, crane_name=crane, topic=f"boomledger/v1/{crane}/samples", reason=reason, raw=raw)
+
+
+def kept(connection: psycopg.Connection) -> Counter[tuple[str | None, str]]:
+    return Counter((row.crane_name, row.reason) for row in quarantine.page(connection, most=1000))
+
+
+def test_a_crane_with_a_wrong_clock_evicts_nobody_elses_messages(
+    database: str, connection: psycopg.Connection
+) -> None:
+    register(database, "calm", "wild")
+    early, shape = QuarantineReason.IN_FUTURE, QuarantineReason.BAD_SHAPE
+    quarantine.keep(connection, [of_crane("calm", number, shape) for number in range(5)])
+    quarantine.keep(connection, [of_crane("wild", number, shape) for number in range(3)])
+    for number in range(60):
+        quarantine.keep(connection, [of_crane("wild", 100 + number, early)])
+    assert quarantine.bound(connection, most_rows=20, most_bytes=10_000) == 48
+    assert kept(connection) == {("calm", shape): 5, ("wild", shape): 3, ("wild", early): 12}
+    newest = [row.received_at for row in quarantine.page(connection, reason=early)]
+    assert min(newest) == NOW + timedelta(seconds=148), "the oldest of the largest pile went"
+    (removal,) = quarantine.removals(connection)
+    assert (removal.cranes, removal.reasons, removal.aged) == ({"wild": 48}, {"in_future": 48}, 0)
+
+
+def test_large_messages_of_one_crane_evict_nobody_elses(
+    database: str, connection: psycopg.Connection
+) -> None:
+    register(database, "calm", "wild")
+    shape = QuarantineReason.BAD_SHAPE
+    quarantine.keep(connection, [of_crane("calm", number, shape, 100) for number in range(10)])
+    quarantine.keep(connection, [of_crane("wild", number, shape, 1000) for number in range(10)])
+    quarantine.bound(connection, most_rows=1000, most_bytes=5000)
+    assert kept(connection) == {("calm", shape): 10, ("wild", shape): 4}
+
+
+def test_names_that_are_made_up_share_the_room_of_one_crane(
+    database: str, connection: psycopg.Connection
+) -> None:
+    register(database, "calm")
+    unknown = QuarantineReason.UNKNOWN_CRANE
+    quarantine.keep(connection, [of_crane("calm", number, unknown) for number in range(5)])
+    quarantine.keep(connection, [of_crane("new", number, unknown) for number in range(4)])
+    quarantine.keep(connection, [of_crane(f"made-up-{number}", number, unknown) for number in range(50)])
+    quarantine.bound(connection, most_rows=10, most_bytes=10_000)
+    found = kept(connection)
+    assert found["calm", unknown] == 5
+    assert sum(count for (crane, _), count in found.items() if crane != "calm") == 5
+    (removal,) = quarantine.removals(connection)
+    assert removal.cranes == {}
