@@ -11,7 +11,7 @@ from api.stages import AUDIT_DETAIL
 from domain.dispatch_answers import CraneState, StateCode
 from domain.errors import InvalidInput
 from domain.findings import FINDING_WORDS, FindingCode
-from domain.said import said_day
+from domain.remark import written_day
 from store.access import Principal, Role
 
 
@@ -26,9 +26,9 @@ def states_of(situation: Situation, index: int) -> tuple[CraneState, ...]:
         due_on: date = standing.assessment_on[index].astype(object)
         within = due_on > situation.first_day(index)
         text = (
-            f"special assessment due on {said_day(due_on)}"
+            f"special assessment due on {written_day(due_on)}"
             if within
-            else f"special assessment overdue since {said_day(due_on)}"
+            else f"special assessment overdue since {written_day(due_on)}"
         )
         found.append(CraneState(code="assessment_overdue", text=text, needs_override=True))
     plain: list[tuple[StateCode, str]] = []

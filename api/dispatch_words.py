@@ -8,7 +8,7 @@ import numpy as np
 from domain.crane import Sector, sector_words
 from domain.dispatch_answers import Assumption, EntryName
 from domain.job import ASSUMED_BELOW_HOOK_M, ASSUMED_CLEARANCE_M, LiftJob
-from domain.said import Quantity, Said, say, say_plainly
+from domain.remark import Quantity, Remark, plain_remark, remark
 from duty.capacity import SECTORS, Flags
 from duty.dispatch import Entry, Matches, Remedy, Ruling
 from duty.reactions import plate_area_m2
@@ -95,34 +95,36 @@ _COLUMN: Final[dict[EntryName, Entry]] = {
     "below_hook": Entry.BELOW_HOOK,
     "clearance": Entry.CLEARANCE,
 }
-Reason = Callable[[LiftJob, Matches, int], Said]
-_LEFT_OPEN: Final[dict[EntryName, Said]] = {
-    "sector": say(
+Reason = Callable[[LiftJob, Matches, int], Remark]
+_LEFT_OPEN: Final[dict[EntryName, Remark]] = {
+    "sector": remark(
         "sector",
         "No sector: every sector has to hold. Enter over which side the load is picked up and set down.",
     ),
-    "way": say("way", "No way round: both have to hold. Enter which way the boom swings from pick to place."),
-    "spread": say(
+    "way": remark(
+        "way", "No way round: both have to hold. Enter which way the boom swings from pick to place."
+    ),
+    "spread": remark(
         "spread",
         "No stabiliser spread: the narrowest spread of each crane's charts. Enter what the place allows.",
     ),
-    "hook_height": say(
+    "hook_height": remark(
         "hook_height",
         "No hook height: every hook height of a crane's charts has to hold, and whether the booms come up to the one that is"
         " needed is not checked. Enter the hook height at pick-up and place.",
     ),
-    "below_hook": say(
+    "below_hook": remark(
         "below_hook",
         "Height from hook to underside of the load: {assumed} assumed, and more of it needs a higher hook. Enter that of"
         " rigging and load.",
         assumed=Quantity(value=ASSUMED_BELOW_HOOK_M, unit="m", decimals=1),
     ),
-    "clearance": say(
+    "clearance": remark(
         "clearance",
         "Clearance over the obstacle: {assumed} assumed. Enter what the place asks for.",
         assumed=Quantity(value=ASSUMED_CLEARANCE_M, unit="m", decimals=1),
     ),
-    "pick": say(
+    "pick": remark(
         "pick",
         "No pick-up point: only the point where the load is set down is checked. Enter where it is picked up.",
     ),
@@ -145,7 +147,7 @@ def limited_by(found: Matches, index: int, jib_rated_kg: float | None) -> str | 
     return "capacity"
 
 
-def reasons(job: LiftJob, found: Matches, index: int) -> tuple[Said, ...]:
+def reasons(job: LiftJob, found: Matches, index: int) -> tuple[Remark, ...]:
     """Why one crane is ruled out, the deciding condition first, then what would change it. Empty where it fits."""
     ruling = Ruling(int(found.ruling[index]))
     if ruling is Ruling.FIT:
@@ -153,32 +155,34 @@ def reasons(job: LiftJob, found: Matches, index: int) -> tuple[Said, ...]:
     return (_RULED[ruling](job, found, index), *_remedies(job, found, index))
 
 
-def _remedies(job: LiftJob, found: Matches, index: int) -> Iterator[Said]:
+def _remedies(job: LiftJob, found: Matches, index: int) -> Iterator[Remark]:
     carries = found.remedy_kg[index]
     if carries[Remedy.SPREAD] > 0:
-        yield say(
+        yield remark(
             "more_spread",
             "it would fit with more stabiliser room: with every spread allowed it carries {capacity} there",
             capacity=_capacity_of(carries[Remedy.SPREAD]),
         )
     if carries[Remedy.SECTOR] > 0:
-        yield say(
+        yield remark(
             "other_sector",
             "it would fit in another sector: the best one carries {capacity} there",
             capacity=_capacity_of(carries[Remedy.SECTOR]),
         )
     if carries[Remedy.JIB] > 0:
-        yield say(
+        yield remark(
             "with_jib", "it would fit with the fly jib as its charts have it: look at the jib rule of the job"
         )
 
 
-def not_compared(job: LiftJob, wind_limit_m_s: float | None, slope_limit_deg: float | None) -> Iterator[Said]:
+def not_compared(
+    job: LiftJob, wind_limit_m_s: float | None, slope_limit_deg: float | None
+) -> Iterator[Remark]:
     """Wind and slope of the question for which the crane has no limit entered."""
     if job.wind_m_s is not None and wind_limit_m_s is None:
-        yield say("no_wind_limit", "no wind limit is entered for this crane: look it up in its manual")
+        yield remark("no_wind_limit", "no wind limit is entered for this crane: look it up in its manual")
     if job.slope_deg is not None and slope_limit_deg is None:
-        yield say("no_slope_limit", "no slope limit is entered for this crane: look it up in its manual")
+        yield remark("no_slope_limit", "no slope limit is entered for this crane: look it up in its manual")
 
 
 def _length_of(metres: float) -> Quantity:
@@ -193,24 +197,24 @@ def _load_of(job: LiftJob) -> Quantity:
     return Quantity(value=job.hook_load_kg, unit="kg", bound="least")
 
 
-def _spread(job: LiftJob, found: Matches, index: int) -> Said:
+def _spread(job: LiftJob, found: Matches, index: int) -> Remark:
     left, right = job.spread_left or "any spread", job.spread_right or "any spread"
-    return say_plainly("spread", f"stabilisers: no chart for {left} left and {right} right or less")
+    return plain_remark("spread", f"stabilisers: no chart for {left} left and {right} right or less")
 
 
-def _sector(job: LiftJob, found: Matches, index: int) -> Said:
+def _sector(job: LiftJob, found: Matches, index: int) -> Remark:
     charted = {sector for bit, sector in enumerate(SECTORS) if int(found.charted_sectors[index]) >> bit & 1}
     needed = {SECTORS[one] for one in span_of(job).sectors}
     if not charted:
-        return say_plainly("sector", f"sector: no chart for working {sector_words(needed)}")
-    return say_plainly(
+        return plain_remark("sector", f"sector: no chart for working {sector_words(needed)}")
+    return plain_remark(
         "sector",
         f"sector: no chart for working {sector_words(needed - charted, ' or ')}, which the job may need; there are"
         f" charts {sector_words(charted)}. Name the sectors of the job, or enter the missing charts",
     )
 
 
-def _height(job: LiftJob, found: Matches, index: int) -> Said:
+def _height(job: LiftJob, found: Matches, index: int) -> Remark:
     span = span_of(job)
     near, far = span.outreach_m
     between = {"near": near, "far": far}
@@ -224,17 +228,17 @@ def _height(job: LiftJob, found: Matches, index: int) -> Said:
     if span.any_height:
         known = f", or the hook does not get {heights} above the ground" if heights else ""
         words = f"height: a hook height is not entered, and not every one of its charts holds {at}{known}. Enter the hook height"
-    return say("height", words, **{name: _length_of(value) for name, value in between.items()})
+    return remark("height", words, **{name: _length_of(value) for name, value in between.items()})
 
 
-def _capacity(job: LiftJob, found: Matches, index: int) -> Said:
+def _capacity(job: LiftJob, found: Matches, index: int) -> Remark:
     capacity, used = found.capacity_kg[index], found.capacity_used_pct[index]
     far = _length_of(_far_m(job))
     if capacity <= 0:
-        return say("capacity", "capacity: the chart leaves nothing at {outreach} outreach", outreach=far)
+        return remark("capacity", "capacity: the chart leaves nothing at {outreach} outreach", outreach=far)
     rated, load = _capacity_of(capacity), _load_of(job)
     if job.hook_load_kg <= capacity:
-        return say(
+        return remark(
             "planning_limit",
             "planning limit: {load} is {used} of the rated {capacity}, above the {limit} planned with",
             load=load,
@@ -242,7 +246,7 @@ def _capacity(job: LiftJob, found: Matches, index: int) -> Said:
             capacity=rated,
             limit=Quantity(value=job.planning_limit_pct, unit="%"),
         )
-    return say(
+    return remark(
         "capacity",
         "capacity: {load} is more than the rated {capacity} at {outreach}",
         load=load,
@@ -251,19 +255,19 @@ def _capacity(job: LiftJob, found: Matches, index: int) -> Said:
     )
 
 
-def _tips(job: LiftJob, found: Matches, index: int) -> Said:
-    return say(
+def _tips(job: LiftJob, found: Matches, index: int) -> Remark:
+    return remark(
         "tips",
         "stability: by the estimate the resultant lies {outside} outside the supports; check the vehicle's entry",
         outside=Quantity(value=-float(found.stability_margin_m[index]), unit="m", decimals=2, bound="least"),
     )
 
 
-def _ground(job: LiftJob, found: Matches, index: int) -> Said:
+def _ground(job: LiftJob, found: Matches, index: int) -> Remark:
     bearing = job.ground_bearing_kpa
     assert bearing is not None  # there is no such ruling without
     pad_kn = float(max(found.pad_left_kn[index], found.pad_right_kn[index]))
-    return say(
+    return remark(
         "ground",
         "ground: up to {pressure} under a pad, and the ground bears {bearing}; {plate} of stiff plate under each pad"
         " would do",
@@ -282,20 +286,20 @@ def _near_m(job: LiftJob) -> float:
 
 
 _RULED: Final[dict[Ruling, Reason]] = {
-    Ruling.NO_CHART: lambda job, found, index: say(
+    Ruling.NO_CHART: lambda job, found, index: remark(
         "no_chart", "no load chart in force: enter the crane's charts"
     ),
-    Ruling.JIB: lambda job, found, index: say_plainly(
+    Ruling.JIB: lambda job, found, index: plain_remark(
         "jib", f"jib: the job has it {job.jib}, and no chart is like that"
     ),
     Ruling.SPREAD: _spread,
     Ruling.SECTOR: _sector,
-    Ruling.TOO_NEAR: lambda job, found, index: say(
+    Ruling.TOO_NEAR: lambda job, found, index: remark(
         "too_near",
         "reach: {outreach} is nearer than its charts begin; stand farther away",
         outreach=_length_of(_near_m(job)),
     ),
-    Ruling.TOO_FAR: lambda job, found, index: say(
+    Ruling.TOO_FAR: lambda job, found, index: remark(
         "too_far",
         "reach: {outreach} is farther out than its charts go",
         outreach=_length_of(_far_m(job)),
@@ -304,12 +308,12 @@ _RULED: Final[dict[Ruling, Reason]] = {
     Ruling.CAPACITY: _capacity,
     Ruling.TIPS: _tips,
     Ruling.GROUND: _ground,
-    Ruling.WIND: lambda job, found, index: say(
+    Ruling.WIND: lambda job, found, index: remark(
         "wind",
         "wind: {wind} is above the limit entered for the crane; wait for less wind",
         wind=Quantity(value=job.wind_m_s or 0.0, unit="m/s", decimals=1),
     ),
-    Ruling.SLOPE: lambda job, found, index: say(
+    Ruling.SLOPE: lambda job, found, index: remark(
         "slope",
         "slope: {slope} is above the limit entered for the crane; level the truck or stand elsewhere",
         slope=Quantity(value=job.slope_deg or 0.0, unit="deg", decimals=1),

@@ -3,7 +3,7 @@
 from datetime import date
 
 from domain.life_answers import blank_words
-from domain.said import said_day, said_years
+from domain.remark import written_day, written_years
 from duty import life, uncertainty
 from duty.forecast import NoForecast
 from duty.standing import Standing
@@ -17,7 +17,7 @@ def sentence(found: Standing, due_on: date, due_reason: str) -> str:
         *(f"Entries contradict each other: {one}." for one in found.contradictions),
         _read_low(found),
         _spent(found),
-        f"A special assessment is due by {said_day(due_on)}: {due_reason}.",
+        f"A special assessment is due by {written_day(due_on)}: {due_reason}.",
     )
     return " ".join(part for part in parts if part)
 
@@ -26,7 +26,7 @@ def _used(found: Standing) -> str:
     if found.used is None:
         words = f"How much of the design working period is used cannot be said: {found.reason}."
         years = found.unknown_years
-        words += f" Nothing is known of {said_years(years)} before the record." if years else ""
+        words += f" Nothing is known of {written_years(years)} before the record." if years else ""
         return words + (f" {blank_words(found.blank_years)}" if found.blank_years else "")
     used = found.used
     parts = [f"{_percent(used.counted)} counted with a safety factor of {found.factor.f1:g}"]
@@ -34,7 +34,7 @@ def _used(found: Standing) -> str:
         parts.append(f"{_percent(used.prior_entered)} entered by its owner for the time before the record")
     if used.prior_unknown:
         parts.append(
-            f"{_percent(used.prior_unknown)} assumed for {said_years(found.unknown_years)} before the record of which "
+            f"{_percent(used.prior_unknown)} assumed for {written_years(found.unknown_years)} before the record of which "
             "nothing is known"
         )
     if used.unrecorded:
@@ -74,7 +74,7 @@ def _read_low(found: Standing) -> str:
     off = -(worst.found_error_pct or 0.0)
     times = uncertainty.damage_times(uncertainty.off_pct(-off))
     return (
-        f"The calibration of {said_day(worst.day)} found readings {off:g} % too low: what was counted before it may be {times:.2g}"
+        f"The calibration of {written_day(worst.day)} found readings {off:g} % too low: what was counted before it may be {times:.2g}"
         " times as much. Nothing was counted anew: the range holds it."
     )
 

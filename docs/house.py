@@ -4,7 +4,7 @@
     python docs/house.py --json    one line of JSON
 
 Rules are readings of charts, spreads, kinematics, thresholds and unit conversions. Their authors are `duty/`, `domain/units.py`,
-`domain/attention.py` and `domain/said.py`. The simulator has physics of its own on purpose: what is counted is judged against it.
+`domain/attention.py` and `domain/remark.py`. The simulator has physics of its own on purpose: what is counted is judged against it.
 """
 
 import ast
@@ -19,7 +19,7 @@ ROOT: Final = Path(__file__).parents[1]
 ROOMS: Final = (
     "domain", "duty", "store", "transfer", "ingest", "analytics", "alerts", "answers", "words", "reports", "api", "dashboard", "simulator", "boomledger",
 )  # fmt: skip
-AUTHORS: Final = ("duty/", "simulator/", "domain/units.py", "domain/attention.py", "domain/said.py")
+AUTHORS: Final = ("duty/", "simulator/", "domain/units.py", "domain/attention.py", "domain/remark.py")
 JUDGES: Final = (
     "domain/",
     "ingest/",

@@ -8,7 +8,7 @@ from pydantic import AwareDatetime, Field
 from domain.answers import CAUTIONS_DISPATCH, Answer
 from domain.crane import Sector, Spread
 from domain.job import LiftJob, Weights
-from domain.said import Said
+from domain.remark import Remark
 
 RulingName = Literal[
     "no_chart",
@@ -69,7 +69,7 @@ class CraneState(Answer):
     )
 
 
-class Assumption(Said):
+class Assumption(Remark):
     """Something that the question left open, which was taken at its worst or assumed, and what entering it could bring."""
 
     entry: EntryName
@@ -152,10 +152,10 @@ class DispatchCandidate(Answer):
     distance_km: float | None = Field(default=None, description="site to place in a straight line")
     points: float = Field(default=0.0, description="sum of the terms; the fewest come first")
     terms: dict[str, float] = Field(default_factory=dict, description="points by weight")
-    reasons: tuple[Said, ...] = Field(
+    reasons: tuple[Remark, ...] = Field(
         default=(), description="why it is ruled out, and what would change that"
     )
-    notes: tuple[Said, ...] = Field(default=(), description="what to know about a crane that fits")
+    notes: tuple[Remark, ...] = Field(default=(), description="what to know about a crane that fits")
 
 
 class DispatchAnswer(Answer):

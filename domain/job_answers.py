@@ -11,7 +11,7 @@ from domain.dispatch_answers import Assumption, DispatchCandidate, DispatchQuest
 from domain.job import Value, Weights, Window
 from domain.messages import CraneName
 from domain.moments import Day
-from domain.said import Said
+from domain.remark import Remark
 
 Title = Annotated[str, StringConstraints(strip_whitespace=True, min_length=1, max_length=200)]
 
@@ -176,10 +176,10 @@ class LevellingRow(Answer):
         description="pace at which its life and its time to review end together"
     )
     limiter_overrides: int = Field(default=0, description="of late")
-    advice: Said = Field(
+    advice: Remark = Field(
         description="assessment_due, used_up, lighter, no_more_than_now, can_take_more or even; its pace is that over the even one"
     )
-    held_back: tuple[Said, ...] = Field(
+    held_back: tuple[Remark, ...] = Field(
         default=(),
         description="what speaks against more work, whatever the pace: a code of `states` in the dispatch answer, pace_unknown,"
         " assessment_soon or most_overrides",

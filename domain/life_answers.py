@@ -7,7 +7,7 @@ from pydantic import Field
 from domain.answers import CAUTIONS_DUTY, Answer, Beyond
 from domain.attention import REVIEW_SHARE
 from domain.crane import DesignClass, PriorDuty
-from domain.said import said_years
+from domain.remark import written_years
 
 
 class DirectionDamage(Answer):
@@ -324,6 +324,6 @@ class DamageAnswer(Answer):
 def blank_words(years: float) -> str:
     """What long breaks in the record count as, and what to do about them."""
     return (
-        f"For {said_years(years)} between the first and the last record nothing is recorded and no counter of the crane tells: they"
+        f"For {written_years(years)} between the first and the last record nothing is recorded and no counter of the crane tells: they"
         " count as unknown years. Enter readings of a counter before and after them, or exclude readings that a wrong clock dated."
     )

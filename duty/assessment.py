@@ -18,7 +18,7 @@ from typing import Any, Final, NamedTuple
 
 from domain.crane import AssessmentEntries
 from domain.life_record import Defect, RecordKind
-from domain.said import said_day
+from domain.remark import written_day
 from domain.units import DAYS_PER_YEAR
 from duty.forecast import Forecast, NoForecast
 
@@ -115,8 +115,8 @@ def defect_words(defect: Defect) -> str:
     if defect.kind is RecordKind.FINDING:
         what += f" ({defect.note[:NOTE_CHARS].strip()})" if defect.note else ""
     if defect.closed_on is None:
-        return f"open {what} since {said_day(defect.found_on)}"
-    return f"{what}, closed on {said_day(defect.closed_on)}, no special assessment since"
+        return f"open {what} since {written_day(defect.found_on)}"
+    return f"{what}, closed on {written_day(defect.closed_on)}, no special assessment since"
 
 
 def by_age(entries: AssessmentEntries) -> Assessment:

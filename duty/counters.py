@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from domain.counter import CounterKind
-from domain.said import said_day
+from domain.remark import written_day
 
 HOURS_A_DAY: Final = 24
 ROUNDING: Final = 1.0
@@ -94,8 +94,8 @@ def gains(readings: Sequence[CounterReading]) -> tuple[list[Gained], list[str]]:
                 doubted |= {before.read_on, after.read_on}
             elif not after.restarted and after.low < before.value - ROUNDING:
                 problems.append(
-                    f"{_words(kind)} ran backwards: {before.value:g} on {said_day(before.read_on)}, {after.low:g} on"
-                    f" {said_day(after.read_on)}. Withdraw the wrong one, or enter a reading of the later day as restarted"
+                    f"{_words(kind)} ran backwards: {before.value:g} on {written_day(before.read_on)}, {after.low:g} on"
+                    f" {written_day(after.read_on)}. Withdraw the wrong one, or enter a reading of the later day as restarted"
                 )
                 doubted |= {before.read_on, after.read_on}
         found += [
@@ -121,13 +121,13 @@ def _one_day(kind: CounterKind, readings: Sequence[CounterReading], problems: li
     told = len(problems)
     if max(one.low for one in readings) - min(one.high for one in readings) > ROUNDING:
         problems.append(
-            f"{_words(kind)}: readings of {said_day(day)} contradict each other, {_listed(one.value for one in readings)}: withdraw"
+            f"{_words(kind)}: readings of {written_day(day)} contradict each other, {_listed(one.value for one in readings)}: withdraw"
             " the wrong one, or mend what the crane sends"
         )
     fallen = next((one for one in readings if one.value < one.high - ROUNDING), None)
     if fallen is not None:
         problems.append(
-            f"{_words(kind)} ran backwards on {said_day(day)}: {fallen.high:g}, then {fallen.value:g}. Have the crane send null where it"
+            f"{_words(kind)} ran backwards on {written_day(day)}: {fallen.high:g}, then {fallen.value:g}. Have the crane send null where it"
             " cannot read its counter, or enter a reading of that day as restarted"
         )
     value, low = max(one.value for one in readings), min(one.low for one in readings)

@@ -20,7 +20,7 @@ from typing import Final, NamedTuple
 
 from domain.crane import Crane, DesignClass, PriorDuty
 from domain.errors import InvalidInput
-from domain.said import said_day
+from domain.remark import written_day
 from domain.units import DAYS_PER_YEAR
 from duty.recording import Recording
 from duty.spectrum import design_limits
@@ -177,7 +177,7 @@ def contradictions(
         day = getattr(crane, field)
         if day is not None and today is not None and day > today:
             found.append(
-                Contradiction(field, f"{_DAY_WORDS[field]} {said_day(day)} lies ahead: correct the day")
+                Contradiction(field, f"{_DAY_WORDS[field]} {written_day(day)} lies ahead: correct the day")
             )
     return tuple(found)
 
@@ -188,7 +188,7 @@ def _days_that_do_not_fit(crane: Crane, since: date, first_day: date | None) -> 
         found.append(
             Contradiction(
                 "manufactured_on",
-                f"manufactured on {said_day(crane.manufactured_on)}, in service since {said_day(crane.commissioned_on)}: correct one of the two",
+                f"manufactured on {written_day(crane.manufactured_on)}, in service since {written_day(crane.commissioned_on)}: correct one of the two",
             )
         )
     for field in ("manufactured_on", "commissioned_on"):
@@ -197,7 +197,7 @@ def _days_that_do_not_fit(crane: Crane, since: date, first_day: date | None) -> 
             found.append(
                 Contradiction(
                     field,
-                    f"{_DAY_WORDS[field]} {said_day(day)}, but recorded from {said_day(first_day)}: correct the day, or see whose readings"
+                    f"{_DAY_WORDS[field]} {written_day(day)}, but recorded from {written_day(first_day)}: correct the day, or see whose readings"
                     " these are",
                 )
             )
@@ -207,14 +207,14 @@ def _days_that_do_not_fit(crane: Crane, since: date, first_day: date | None) -> 
             found.append(
                 Contradiction(
                     field,
-                    f"{_DAY_WORDS[field]} {said_day(day)} lies before {said_day(since)}, when the crane began: correct one of the two",
+                    f"{_DAY_WORDS[field]} {written_day(day)} lies before {written_day(since)}, when the crane began: correct one of the two",
                 )
             )
     if crane.assess_by is not None and crane.assessed_on is not None and crane.assess_by <= crane.assessed_on:
         found.append(
             Contradiction(
                 "assess_by",
-                f"the next special assessment is due by {said_day(crane.assess_by)}, the last was on {said_day(crane.assessed_on)}: enter the day of the"
+                f"the next special assessment is due by {written_day(crane.assess_by)}, the last was on {written_day(crane.assessed_on)}: enter the day of the"
                 " next one, or none",
             )
         )
@@ -242,14 +242,14 @@ def _prior_that_does_not_fit(crane: Crane, since: date, until: date | None) -> l
             Contradiction(
                 "prior_duty",
                 f"duty is entered for {prior.years:g} years before the record, but only {whole:.1f} years lie between"
-                f" {said_day(since)} and {said_day(until)}: what is recorded would count twice; enter the years before the record alone",
+                f" {written_day(since)} and {written_day(until)}: what is recorded would count twice; enter the years before the record alone",
             )
         )
     elif prior.years is None and prior.lifts > 0 and until <= since:
         found.append(
             Contradiction(
                 "prior_duty",
-                f"duty is entered for the time before the record, but the record begins on {said_day(until)}, with the crane: what is"
+                f"duty is entered for the time before the record, but the record begins on {written_day(until)}, with the crane: what is"
                 " recorded would count twice; enter no prior duty",
             )
         )

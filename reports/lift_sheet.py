@@ -13,7 +13,7 @@ from domain.crane import Crane, LoadChart, Sector, Spread, sector_words
 from domain.dispatch_answers import DispatchCandidate, DispatchQuestion, StateCode
 from domain.errors import InvalidInput
 from domain.job import ASSUMED_BELOW_HOOK_M, ASSUMED_CLEARANCE_M, USUAL_HOOK_HEIGHT_M, Position
-from domain.said import Quantity, Unit
+from domain.remark import Quantity, Unit
 from duty.capacity import SECTORS
 from duty.drawing import SetUp, lift_curve
 from duty.geometry import envelope

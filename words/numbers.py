@@ -9,7 +9,7 @@ from enum import StrEnum
 from typing import Any, Final, NamedTuple
 from zoneinfo import ZoneInfo
 
-from domain.said import MONTHS, THIN, Bound, Quantity, Said, rounded, said_day
+from domain.remark import MONTHS, THIN, Bound, Quantity, Remark, rounded, written_day
 from domain.units import MS_PER_S, S_PER_DAY, S_PER_H, S_PER_MIN, SI_PER, s_to_h
 
 NBSP: Final = "\u00a0"
@@ -134,7 +134,7 @@ _IN_US: Final = {
 _WRITTEN: Final = {"m2": "m²", "deg": "°"}
 
 
-def said(one: Said, units: Units) -> str:
+def remark_text(one: Remark, units: Units) -> str:
     """What the api says, with its quantities in the units of the person."""
     shown = {name: _quantity(value, units) for name, value in one.quantities.items()}
     return one.words.format(**shown)
@@ -208,7 +208,7 @@ def day(when: date | None) -> str:
     """A calendar day."""
     if when is None:
         return MISSING
-    return said_day(when).replace(" ", NBSP)
+    return written_day(when).replace(" ", NBSP)
 
 
 def weekday(when: date) -> str:

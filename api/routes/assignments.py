@@ -25,7 +25,7 @@ from domain.job_answers import (
     LevellingRow,
     ListedJob,
 )
-from domain.said import Quantity, Said, said_day, say, say_plainly
+from domain.remark import Quantity, Remark, plain_remark, remark, written_day
 from domain.units import DAYS_PER_MONTH
 from duty.assign import NOBODY, Assignment, assign, greedy, level, overlapping
 from duty.capacity import Flags, Floats, Ints
@@ -212,16 +212,16 @@ def _levelled(
     recorded = 0 if late.first_day is None else (today - late.first_day).days + 1
     pace = (late.f1 or 1.0) * late.peak_cubed_sum / budget / (max(recorded, 1) / DAYS_PER_MONTH)
     found = level(late.used_share or 0.0, pace, months)
-    held_back = [say_plainly(state.code, state.text) for state in states_of(situation, index)]
+    held_back = [plain_remark(state.code, state.text) for state in states_of(situation, index)]
     if recorded < min(attention.PACE_KNOWN_AFTER_DAYS, days):
         words = "on record for {recorded_days} of {of_days} days, so its pace is not known"
-        held_back.append(say("pace_unknown", words, recorded_days=_count(recorded), of_days=_count(days)))
+        held_back.append(remark("pace_unknown", words, recorded_days=_count(recorded), of_days=_count(days)))
     if 0 < (due - today).days <= attention.NO_MORE_WORK_DAYS:
-        held_back.append(say_plainly("assessment_soon", f"special assessment due on {said_day(due)}"))
+        held_back.append(plain_remark("assessment_soon", f"special assessment due on {written_day(due)}"))
     if late.limiter_overrides >= many:
         words = "most limiter overrides: {overrides} in {days} days"
         held_back.append(
-            say("most_overrides", words, overrides=_count(late.limiter_overrides), days=_count(days))
+            remark("most_overrides", words, overrides=_count(late.limiter_overrides), days=_count(days))
         )
     return LevellingRow(
         crane=late.crane,
@@ -241,21 +241,23 @@ def _many_overrides(counts: list[int]) -> float:
     return max(0.5 * max(counts, default=0), 1.0)
 
 
-def _advice(ratio: float, months: float, *, held: bool) -> Said:
+def _advice(ratio: float, months: float, *, held: bool) -> Remark:
     if months <= 0:
-        return say_plainly("assessment_due", "the special assessment is due: arrange it before more work")
+        return plain_remark("assessment_due", "the special assessment is due: arrange it before more work")
     if not np.isfinite(ratio):
         words = "its life is used up by the figures: arrange the special assessment, no work by this plan"
-        return say_plainly("used_up", words)
+        return plain_remark("used_up", words)
     if attention.overworked(ratio):
         pace = Quantity(value=ratio, unit="1", decimals=1, bound="least")
-        return say("lighter", "lighter work: it uses its life at {pace} times the even pace", pace=pace)
+        return remark("lighter", "lighter work: it uses its life at {pace} times the even pace", pace=pace)
     if held:
-        return say_plainly("no_more_than_now", "no more work than now")
+        return plain_remark("no_more_than_now", "no more work than now")
     if attention.underworked(ratio):
         pace = Quantity(value=ratio, unit="1", decimals=2, bound="least")
-        return say("can_take_more", "can take more: it uses its life at {pace} of the even pace", pace=pace)
-    return say_plainly("even", "even: leave it as it is")
+        return remark(
+            "can_take_more", "can take more: it uses its life at {pace} of the even pace", pace=pace
+        )
+    return plain_remark("even", "even: leave it as it is")
 
 
 def _count(count: int) -> Quantity:

@@ -13,7 +13,7 @@ from api.routes.life import around_base, entered, merged_directions
 from api.routes.spectrum import Rule, beyond_answer, chosen_days, merged_ledger
 from domain.errors import NotFound
 from domain.life_answers import CurvePoint, DamageAnswer, DamageCell, DamageStep, DirectionDamage
-from domain.said import said_count
+from domain.remark import written_count
 from duty import damage, reading
 from duty.damage import Damage, Detail, largest_half
 from duty.details import COMPARISON
@@ -177,7 +177,7 @@ def _sentence(weld: Detail, done: Damage, steps: Sequence[DamageStep]) -> str:
     half, cycles = telling[-1].range_mpa, sum(step.cycles for step in telling)
     whole = sum(step.cycles for step in steps)
     return (
-        f"Half of the damage comes from the {said_count(cycles)} largest of {said_count(whole)} cycles, those of {half:.0f} MPa or more."
+        f"Half of the damage comes from the {written_count(cycles)} largest of {written_count(whole)} cycles, those of {half:.0f} MPa or more."
         + (
             " The weld is assumed: it compares cranes and says nothing about any weld of this one."
             if weld is COMPARISON

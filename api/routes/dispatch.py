@@ -18,7 +18,7 @@ from domain.dispatch_answers import CraneState, DispatchAnswer, DispatchCandidat
 from domain.errors import NotFound
 from domain.job import LiftJob
 from domain.job_answers import SheetAsked
-from domain.said import Said, say_plainly
+from domain.remark import Remark, plain_remark
 from duty.capacity import SECTORS, SPREAD_RANK, Ints
 from duty.chart_pack import ALL_STAGES
 from duty.dispatch import Matches, Ruling, match, worst
@@ -232,10 +232,10 @@ def only_sector(job: LiftJob) -> Sector | None:
     return next((one for one in Sector if one.quarters == sectors), None)
 
 
-def _notes(states: tuple[CraneState, ...], booked: Held | None) -> tuple[Said, ...]:
-    notes = [say_plainly(state.code, state.text) for state in states]
+def _notes(states: tuple[CraneState, ...], booked: Held | None) -> tuple[Remark, ...]:
+    notes = [plain_remark(state.code, state.text) for state in states]
     if booked is not None:
-        notes.append(say_plainly("reserved", f"reserved until {booked.ends_at:%Y-%m-%d %H:%M} UTC"))
+        notes.append(plain_remark("reserved", f"reserved until {booked.ends_at:%Y-%m-%d %H:%M} UTC"))
     return tuple(notes)
 
 

@@ -30,7 +30,7 @@ from domain.life_record import (
     file_name,
     media_type_of,
 )
-from domain.said import said_day
+from domain.remark import written_day
 from duty.life_records import effects
 from store import life_records, summary
 from store.access import Principal
@@ -274,8 +274,8 @@ def effect_words(row: LifeRecord, effect: Effect) -> str:
         "" if row.found_error_pct is None else f", and as at least {abs(row.found_error_pct):g} % before it"
     )
     words = WORDS[effect].format(
-        day=said_day(row.happened_on),
-        closed=said_day(row.closed_on) if row.closed_on else "",
+        day=written_day(row.happened_on),
+        closed=written_day(row.closed_on) if row.closed_on else "",
         interval=row.service_interval,
         detail=row.detail,
         left=row.left_error_pct or 0.0,
@@ -283,7 +283,7 @@ def effect_words(row: LifeRecord, effect: Effect) -> str:
     )
     if not row.withdrawn and row.closes:
         numbers = ", ".join(str(one) for one in sorted(row.closes))
-        words = f"closes {numbers} from {said_day(row.happened_on)} on" + (
+        words = f"closes {numbers} from {written_day(row.happened_on)} on" + (
             "" if effect is Effect.NONE else f"; {words}"
         )
     return words

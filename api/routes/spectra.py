@@ -13,7 +13,7 @@ from api.deps import Caller, Conn, KnownCrane, SeenCrane
 from api.routes.spectrum import RANGE_STEP_PCT
 from domain.crane import DesignClass
 from domain.errors import InvalidInput
-from domain.said import said_count
+from domain.remark import written_count
 from domain.spectrum_answers import (
     ConfigurationsAnswer,
     ConfigurationSpectrum,
@@ -188,7 +188,7 @@ def _sentence(crane: str, made: Mapping[str, LoadSpectrum], design: DesignSpectr
     own = made["crane"]
     if own.kq is None:
         return f"{crane} made no lift in the period."
-    words = [f"{crane} made {said_count(own.lifts)} lifts; kQ {own.kq:.3g}"]
+    words = [f"{crane} made {written_count(own.lifts)} lifts; kQ {own.kq:.3g}"]
     for scope, name in (("type", "of its type"), ("fleet", "of the fleet in scope")):
         other = made[scope]
         if other.kq and other.cranes > 1:

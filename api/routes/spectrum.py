@@ -24,7 +24,7 @@ from domain.answers import (
 )
 from domain.channels import CHANNEL_BY_NAME
 from domain.crane import Crane, CraneType, Edition
-from domain.said import said_count
+from domain.remark import written_count
 from domain.units import ms_to_s
 from duty import ledger, levels, reading, spectrum
 from duty.edges import DEFAULT_EDGES
@@ -244,7 +244,7 @@ def beyond_answer(ledgers: Sequence[Ledger]) -> Beyond | None:
     many = found.below + found.above
     return Beyond(
         **found._asdict(),
-        sentence=f"{said_count(many)} reading{'s' if many > 1 else ''} beyond the classes ({found.from_pct:g} to {found.to_pct:g} %) "
+        sentence=f"{written_count(many)} reading{'s' if many > 1 else ''} beyond the classes ({found.from_pct:g} to {found.to_pct:g} %) "
         "counted as if inside: cycles, stress history and damage are too small by what lies outside.",
     )
 

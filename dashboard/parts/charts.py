@@ -15,7 +15,7 @@ from dash import dcc, html
 from dashboard.parts import states
 from dashboard.theme import FONT, GRAPH_CONFIG
 from dashboard.visit import Trouble
-from domain.said import THIN
+from domain.remark import THIN
 from words.texts import t
 
 Row = Sequence[object]

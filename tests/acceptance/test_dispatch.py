@@ -21,7 +21,7 @@ from api.settings import ApiSettings
 from domain.channels import CHANNEL_BY_NAME
 from domain.crane import LoadChart, Sector, Site, Spread
 from domain.life_record import LifeRecordAsked
-from domain.said import rounded
+from domain.remark import rounded
 from duty.capacity import SPREAD_RANK, capacity_kg
 from duty.drawing import counted_spread
 from duty.geometry import pose

@@ -76,7 +76,10 @@ def _ratio(row: LevellingRow) -> float:
 
 def advice_words(row: LevellingRow, units: Units) -> str:
     """What to do with a crane, and what speaks against more work."""
-    advice, held = numbers.said(row.advice, units), [numbers.said(one, units) for one in row.held_back]
+    advice, held = (
+        numbers.remark_text(row.advice, units),
+        [numbers.remark_text(one, units) for one in row.held_back],
+    )
     return t("dispatch.levelling.advice.held", advice=advice, held="; ".join(held)) if held else advice
 
 

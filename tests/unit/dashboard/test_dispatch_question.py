@@ -16,7 +16,7 @@ from domain.crane import Sector, Spread
 from domain.dispatch_answers import DispatchCandidate
 from domain.job import JibRule, Position, Way
 from domain.job_answers import LevellingRow
-from domain.said import Quantity, say, say_plainly
+from domain.remark import Quantity, plain_remark, remark
 from words.numbers import NBSP, THIN, Units
 
 VIENNA = ZoneInfo("Europe/Vienna")
@@ -295,10 +295,10 @@ def test_a_pasted_list_is_read_in_the_units_of_the_form() -> None:
 def test_what_speaks_against_more_work_stands_beside_the_advice() -> None:
     row = LevellingRow(
         crane="heron-3", used_share=0.2, review_on=date(2027, 3, 1), pace_share_per_month=0.001, even_share_per_month=0.002,
-        advice=say_plainly("no_more_than_now", "no more work than now"),
+        advice=plain_remark("no_more_than_now", "no more work than now"),
         held_back=(
-            say_plainly("open_fault", "open fault H-207"),
-            say("most_overrides", "most limiter overrides: {overrides}", overrides=Quantity(value=1200, unit="1")),
+            plain_remark("open_fault", "open fault H-207"),
+            remark("most_overrides", "most limiter overrides: {overrides}", overrides=Quantity(value=1200, unit="1")),
         ),
     )  # fmt: skip
     assert (

@@ -9,7 +9,7 @@ from zoneinfo import ZoneInfo
 import pytest
 
 from dashboard.palette import DARK, LIGHT, contrast
-from domain.said import Quantity, say
+from domain.remark import Quantity, remark
 from words import numbers
 from words.numbers import NBSP, THIN, Units
 from words.texts import catalogue, t
@@ -98,14 +98,14 @@ def test_contrast_agrees_with_the_definition_of_wcag() -> None:
     assert contrast("#777777", "#ffffff") == pytest.approx(4.48, abs=0.01)  # the well-known near miss
 
 
-GROUND = say(
+GROUND = remark(
     "ground",
     "ground: {bearing}; {plate} would do",
     bearing=Quantity(value=100.0, unit="kPa"),
     plate=Quantity(value=1.194, unit="m2", decimals=2, bound="least"),
 )
-DAYS = say("pace_unknown", "on record for {days} days", days=Quantity(value=1005, unit="1"))
-CAPACITY = say(
+DAYS = remark("pace_unknown", "on record for {days} days", days=Quantity(value=1005, unit="1"))
+CAPACITY = remark(
     "capacity",
     "{load} is more than the rated {capacity} of heron-3 m",
     load=Quantity(value=8000.3, unit="kg", bound="least"),
@@ -142,11 +142,11 @@ CAPACITY = say(
         (numbers.force(10, Units.US), f"2{THIN}300{NBSP}lbf"),  # 2 248.1 by 4.448 222 N in NIST SP 811
         (numbers.pressure(100, Units.METRIC), f"100{NBSP}kPa"),
         (numbers.pressure(100, Units.US), f"2{THIN}090{NBSP}psf"),  # 2 088.5 by 47.880 26 Pa in NIST SP 811
-        (numbers.said(DAYS, Units.US), f"on record for 1{THIN}005 days"),
-        (numbers.said(GROUND, Units.METRIC), f"ground: 100{NBSP}kPa; 1.20{NBSP}m² would do"),
-        (numbers.said(GROUND, Units.US), f"ground: 2{THIN}089{NBSP}psf; 12.9{NBSP}ft² would do"),
-        (numbers.said(CAPACITY, Units.METRIC), f"8{THIN}001{NBSP}kg is more than the rated 8{THIN}000{NBSP}kg of heron-3 m"),
-        (numbers.said(CAPACITY, Units.US), f"17{THIN}638{NBSP}lb is more than the rated 17{THIN}637{NBSP}lb of heron-3 m"),
+        (numbers.remark_text(DAYS, Units.US), f"on record for 1{THIN}005 days"),
+        (numbers.remark_text(GROUND, Units.METRIC), f"ground: 100{NBSP}kPa; 1.20{NBSP}m² would do"),
+        (numbers.remark_text(GROUND, Units.US), f"ground: 2{THIN}089{NBSP}psf; 12.9{NBSP}ft² would do"),
+        (numbers.remark_text(CAPACITY, Units.METRIC), f"8{THIN}001{NBSP}kg is more than the rated 8{THIN}000{NBSP}kg of heron-3 m"),
+        (numbers.remark_text(CAPACITY, Units.US), f"17{THIN}638{NBSP}lb is more than the rated 17{THIN}637{NBSP}lb of heron-3 m"),
         (numbers.duration(59), f"59{NBSP}s"),
         (numbers.duration(3599), f"1{NBSP}h{NBSP}00{NBSP}min"),
         (numbers.duration(11100), f"3{NBSP}h{NBSP}05{NBSP}min"),

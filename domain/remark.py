@@ -1,4 +1,4 @@
-"""What is said about a crane or a job: a code for programs, words with slots for people, and the quantities that fill them.
+"""A remark: what is told about a crane or a job, as a code for programs, words with slots for people, and the quantities that fill them.
 
 A page fills the slots in the units of its reader; `text` is the same in SI units. Nobody has to look into the words for a figure.
 """
@@ -18,11 +18,11 @@ THIN: Final = "\u202f"
 _SLACK: Final = 1e-9  # of a step, against what binary fractions add
 
 
-class _Said(BaseModel):
+class _Frozen(BaseModel):
     model_config = ConfigDict(frozen=True, extra="ignore")
 
 
-class Quantity(_Said):
+class Quantity(_Frozen):
     """A figure with its unit, and how exactly it is meant."""
 
     value: float
@@ -35,8 +35,8 @@ class Quantity(_Said):
         return figure if self.unit == "1" else f"{figure} {self.unit}"
 
 
-class Said(_Said):
-    """One thing that is said."""
+class Remark(_Frozen):
+    """One thing that is told about a crane or a job."""
 
     code: str = Field(description="the same word for the same thing, whatever the language")
     words: str = Field(description="English, with the name of a quantity in braces where it stands")
@@ -44,27 +44,27 @@ class Said(_Said):
     text: str = Field(description="the words with their quantities in SI units")
 
 
-def say(code: str, words: str, **quantities: Quantity) -> Said:
-    """Words with slots, said with what fills them."""
-    return Said(code=code, words=words, quantities=quantities, text=words.format(**quantities))
+def remark(code: str, words: str, **quantities: Quantity) -> Remark:
+    """Words with slots, and what fills them."""
+    return Remark(code=code, words=words, quantities=quantities, text=words.format(**quantities))
 
 
-def say_plainly(code: str, text: str) -> Said:
+def plain_remark(code: str, text: str) -> Remark:
     """Words as they stand, braces included: for what people entered."""
-    return Said(code=code, words=text.replace("{", "{{").replace("}", "}}"), text=text)
+    return Remark(code=code, words=text.replace("{", "{{").replace("}", "}}"), text=text)
 
 
-def said_day(day: date) -> str:
+def written_day(day: date) -> str:
     """A calendar day as every sentence and screen writes it."""
     return f"{day.day} {MONTHS[day.month - 1]} {day.year}"
 
 
-def said_count(count: float) -> str:
+def written_count(count: float) -> str:
     """A whole number as every sentence and screen writes it: thousands parted by a narrow no-break space."""
     return f"{count:,.0f}".replace(",", THIN)
 
 
-def said_years(years: float) -> str:
+def written_years(years: float) -> str:
     """A length of time as every sentence writes it: years, or months where it is less than one."""
     months = max(round(years * 12), 1)
     return f"{years:.1f} years" if years >= 0.95 else f"{months} months" if months > 1 else "a month or less"

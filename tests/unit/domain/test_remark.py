@@ -1,10 +1,10 @@
-"""What is said carries its figures: rounded to the safe side, and filled into the words."""
+"""A remark carries its figures: rounded to the safe side, and filled into the words."""
 
 from datetime import date
 
 import pytest
 
-from domain.said import THIN, Bound, Quantity, rounded, said_count, said_day, say, say_plainly
+from domain.remark import THIN, Bound, Quantity, plain_remark, remark, rounded, written_count, written_day
 
 
 @pytest.mark.parametrize(
@@ -26,7 +26,7 @@ def test_a_bound_is_never_crossed_by_rounding(
 
 
 def test_words_are_filled_with_their_quantities() -> None:
-    found = say(
+    found = remark(
         "too_far", "reach: {outreach} is too far", outreach=Quantity(value=11.04, unit="m", decimals=1)
     )
     assert found.text == "reach: 11.0 m is too far"
@@ -34,7 +34,7 @@ def test_words_are_filled_with_their_quantities() -> None:
 
 
 def test_a_count_or_ratio_has_no_unit() -> None:
-    found = say(
+    found = remark(
         "pace",
         "{days} days at {pace}",
         days=Quantity(value=5, unit="1"),
@@ -44,10 +44,10 @@ def test_a_count_or_ratio_has_no_unit() -> None:
 
 
 def test_what_people_entered_is_no_slot() -> None:
-    found = say_plainly("service_overdue", "service overdue: {yearly} check")
+    found = plain_remark("service_overdue", "service overdue: {yearly} check")
     assert found.text == found.words.format() == "service overdue: {yearly} check"
 
 
 def test_days_and_counts_read_alike_in_every_sentence() -> None:
-    assert said_day(date(2028, 1, 28)) == "28 Jan 2028"
-    assert said_count(1_161_017.4) == f"1{THIN}161{THIN}017"
+    assert written_day(date(2028, 1, 28)) == "28 Jan 2028"
+    assert written_count(1_161_017.4) == f"1{THIN}161{THIN}017"
