@@ -20,8 +20,8 @@ from starlette.types import ASGIApp, Receive, Scope, Send
 
 from dashboard import live, login, router, shell
 from dashboard.client import Client, session_headers
-from dashboard.compress import PackedScripts
-from dashboard.first_sight import MARK, FirstSight
+from dashboard.engine.compress import PackedScripts
+from dashboard.engine.prerender import MARK, FirstSight
 from dashboard.palette import LIGHT, THEMES, css_variables
 from dashboard.theme import FONT, SCHEME_SCRIPT
 from words.texts import browser_words, t

@@ -10,8 +10,9 @@ import orjson
 from dash import Dash, Input, Output
 
 from dashboard import shell
-from dashboard.ahead import Ahead, Asked, Finished
 from dashboard.client import Client, NotAllowed
+from dashboard.engine import pack
+from dashboard.engine.prefetch import Ahead, Asked, Finished
 from dashboard.pages import alerts, faults, replay, service, start
 from dashboard.pages.crane import now as crane_now
 from dashboard.pages.crane import page as crane
@@ -32,7 +33,7 @@ from dashboard.pages.overloads import entry as overload_entry
 from dashboard.pages.overloads import page as overloads
 from dashboard.pages.settings import crane_form as settings_crane_form
 from dashboard.pages.settings import page as settings
-from dashboard.parts import form, states, still
+from dashboard.parts import form, states
 from dashboard.visit import Render, Visit, query_of
 from domain.errors import BoomledgerError, NotFound
 from words.numbers import Units
@@ -129,7 +130,7 @@ def plain(drawn: Any) -> Any:
 async def _finished(client: Client, asked: Asked) -> Finished:
     """A page as it goes to the browser, its window title, how many alerts wait, and that in words."""
     (drawn, title), (count, words) = await asyncio.gather(draw(client, *asked), shell.alerts_waiting(client))
-    return still.packed(plain(drawn), asked.path), title, count, words
+    return pack.packed(plain(drawn), asked.path), title, count, words
 
 
 def register(app: Dash, client: Client) -> Ahead:

@@ -152,7 +152,7 @@ class LiveBar(_Drawn):
 
 
 class Drawing:
-    """A drawing in SVG that never changes by itself; parts.still packs it. tag: its element; children: what is in it.
+    """A drawing in SVG that never changes by itself; engine.pack packs it. tag: its element; children: what is in it.
 
     No component of Dash: each of those looks for a module of its namespace when it is made, which for a picture of bars
     would take longer than everything else on its page.
@@ -182,7 +182,7 @@ class Choice(_Drawn):
 
 
 class Still(_Drawn):
-    """The still parts of a page as short lists, with slots for components; parts.still makes it, pages do not."""
+    """The still parts of a page as short lists, with slots for components; engine.pack makes it, pages do not."""
 
     _type = "Still"
     _base_nodes: ClassVar[list[str]] = ["children"]

@@ -13,10 +13,11 @@ from dash import dcc, html
 from fastapi import FastAPI
 from plotly.io.json import to_json_plotly
 
-from dashboard.ahead import Ahead, Asked, Finished
 from dashboard.app import create_dashboard
 from dashboard.client import session_headers
-from dashboard.parts import charts, grid, still
+from dashboard.engine import pack
+from dashboard.engine.prefetch import Ahead, Asked, Finished
+from dashboard.parts import charts, grid
 from dashboard.router import match, plain
 from dashboard.theme import GRAPH_CONFIG
 from words.numbers import Units
@@ -178,7 +179,7 @@ def test_packing_a_page_loses_nothing_and_leaves_components_with_an_id() -> None
         ]
     )
     values = plain(page)
-    packed = still.packed(values, "/x")
+    packed = pack.packed(values, "/x")
     assert [one["type"] for one in packed["props"]["children"]] == ["Div", "Store"]
     assert packed["props"]["of"] == "/x"
 

@@ -10,18 +10,18 @@ import pytest
 from dash import dcc, html
 from starlette.types import Message, Receive, Scope, Send
 
-from dashboard import first_sight
-from dashboard.ahead import Ahead, Asked, Finished
-from dashboard.first_sight import MARK, FirstSight
-from dashboard.parts import grid, page, still
+from dashboard.engine import pack, prerender
+from dashboard.engine.markup import html_text
+from dashboard.engine.prefetch import Ahead, Asked, Finished
+from dashboard.engine.prerender import MARK, FirstSight
+from dashboard.parts import grid, page
 from dashboard.parts.components import Age, Drawing
-from dashboard.parts.markup import html_text
 from dashboard.router import plain
 from words.numbers import Units
 
 
 def text_of(drawn: Any) -> str:
-    return html_text(still.packed(plain(drawn), "/fleet"))
+    return html_text(pack.packed(plain(drawn), "/fleet"))
 
 
 def test_words_come_out_as_they_stand_and_nothing_in_them_is_markup() -> None:
@@ -72,7 +72,7 @@ def test_what_is_folded_away_stays_out() -> None:
 def test_a_drawing_keeps_its_lines_in_the_document_and_on_the_page() -> None:
     drawing = Drawing("svg", Drawing("line", x1=0, x2=5), viewBox="0 0 5 5")
     assert text_of(drawing) == '<svg viewBox="0 0 5 5"><line x1="0" x2="5"></line></svg>'
-    assert still.packed(plain(drawing), "k")["props"]["tree"] == [
+    assert pack.packed(plain(drawing), "k")["props"]["tree"] == [
         "svg",
         {"viewBox": "0 0 5 5"},
         ["line", {"x1": 0, "x2": 5}],
@@ -179,7 +179,7 @@ def test_a_page_that_fails_or_takes_long_leaves_grey_shapes(monkeypatch: pytest.
     async def dawdle(_asked: Asked) -> Any:
         await asyncio.Event().wait()
 
-    monkeypatch.setattr(first_sight, "WAIT_S", 0.01)
+    monkeypatch.setattr(prerender, "WAIT_S", 0.01)
     for make in (fail, dawdle):
         parts, _, _ = asked_for(make)
         assert b'data-state="loading"' in parts[1]

@@ -3,7 +3,7 @@
 import pytest
 from playwright.sync_api import Page, Route, expect
 
-from dashboard import first_sight
+from dashboard.engine import prerender
 
 pytestmark = pytest.mark.browser
 
@@ -11,7 +11,7 @@ pytestmark = pytest.mark.browser
 def test_words_are_seen_before_any_script_has_run(
     site: str, page: Page, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(first_sight, "WAIT_S", 60)
+    monkeypatch.setattr(prerender, "WAIT_S", 60)
     held: list[Route] | None = []
 
     def hold(route: Route) -> None:

@@ -1,4 +1,4 @@
-"""A drawn page as HTML text, for the moment before its scripts run. Works on what parts.still made of the page.
+"""A drawn page as HTML text, for the moment before its scripts run. Works on what engine.pack made of the page.
 
 Words and drawings come out as they will stand; what only lives with its script (a grid, a chart, a field, a live value)
 leaves its place as a grey shape of about its size. Identifiers and addresses are left out: the page itself brings them.
@@ -21,7 +21,7 @@ _LINKS: Final = frozenset({"Anchor", "Link"})
 def html_text(part: Any, slots: Any = ()) -> str:
     """The HTML of a page or of a part of one.
 
-    part: text, a number, a short list of parts.still, a component as plain values, or a list of such components.
+    part: text, a number, a short list of engine.pack, a component as plain values, or a list of such components.
     slots: the components that stand in the slots of a short list, or the only one of them.
     """
     match part:

@@ -14,9 +14,9 @@ from starlette.responses import Response
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from dashboard import router, shell
-from dashboard.ahead import Ahead, Asked
+from dashboard.engine.markup import html_text
+from dashboard.engine.prefetch import Ahead, Asked
 from dashboard.parts import states
-from dashboard.parts.markup import html_text
 from dashboard.visit import units_of
 
 MARK: Final = "<!--first-sight-->"
