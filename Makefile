@@ -3,23 +3,27 @@ PYTHON ?= python3
 VENV := .venv
 BIN := $(VENV)/bin
 PYTEST_ARGS ?=
-# The tests run in so many processes, each with a database server of its own.
-TEST_PROCESSES ?= 0
+# The tests run in so many processes, each with a database server of its own; 0: all in one, for a debugger.
+TEST_PROCESSES ?= 2
 
-.PHONY: demo test fast test-cluster pythons check lint types warm lock audit screens clean
+.PHONY: demo test test-fast test-cluster pythons check lint types warm lock audit screens clean
 
 demo: $(VENV)/.run
 	$(BIN)/boomledger demo
 
-# Types are checked beside the tests, which often wait; what is wrong with them is said at the end.
+# Types are checked beside the tests; what is said of them comes at the end.
+define run_tests
+@$(BIN)/mypy > $(VENV)/types.log 2>&1 & types=$$!; \
+$(BIN)/python -m pytest -n $(TEST_PROCESSES) $(1) $(PYTEST_ARGS); tests=$$?; \
+wait $$types || tests=1; cat $(VENV)/types.log; exit $$tests
+endef
+
 test: lint warm
-	@$(BIN)/mypy > $(VENV)/types.log 2>&1 & types=$$!; \
-	$(BIN)/python -m pytest -n $(TEST_PROCESSES) $(PYTEST_ARGS); tests=$$?; \
-	wait $$types || { cat $(VENV)/types.log; exit 1; }; exit $$tests
+	$(call run_tests)
 
 # What needs no database, broker or browser.
-fast: types warm
-	$(BIN)/python -m pytest -q -n $(TEST_PROCESSES) tests/unit tests/external $(PYTEST_ARGS)
+test-fast: warm
+	$(call run_tests,-q tests/unit tests/external)
 
 # What a database spread over a Citus cluster changes: DATABASE is the URL of the coordinator, WORKERS is host:port,host:port.
 # Not in it: backups (a cluster has means of its own), the migrations step by step, the embedded server.
@@ -31,7 +35,7 @@ test-cluster: $(VENV)/.dev
 		tests/integration/ingest tests/integration/dispatch tests/api tests/acceptance tests/browser \
 		--ignore tests/integration/store/test_migrate.py $(PYTEST_ARGS)
 
-# `fast` on every Python from 3.11 on that this machine has, each in a .venv of its own.
+# `test-fast` on every Python from 3.11 on that this machine has, each in a .venv of its own.
 pythons:
 	.ci/pythons
 
