@@ -72,6 +72,7 @@ def send_due(
     most: int = 10,
     claim_s: float = CLAIM_S,
     send: Send = send_by_its_way,
+    now: datetime | None = None,
 ) -> int:
     """Send messages that are due, one after the other, until none is left or `most` were tried; how many went out.
 
@@ -82,12 +83,12 @@ def send_due(
         claimed = alert_watch.claim_delivery(conn, claim_s)
         if claimed is None:
             break
-        sent += _send_one(conn, ways, claimed, send)
+        sent += _send_one(conn, ways, claimed, send, now or datetime.now(UTC))
     metrics.WAITING.set(alert_watch.deliveries_waiting(conn).waiting)
     return sent
 
 
-def _send_one(conn: Connection[Any], ways: Ways, claimed: Claimed, send: Send) -> bool:
+def _send_one(conn: Connection[Any], ways: Ways, claimed: Claimed, send: Send, now: datetime) -> bool:
     way = "web" if claimed.spec.get("web_address") else "mail"
     try:
         send(ways, claimed, AlertTargetAsked.model_validate(claimed.spec))
@@ -96,7 +97,7 @@ def _send_one(conn: Connection[Any], ways: Ways, claimed: Claimed, send: Send) -
             str(problem) if isinstance(problem, NotSent) else "the target is not understood by this release"
         )
         final = isinstance(problem, NotSent) and problem.final
-        give_up = final or datetime.now(UTC) - claimed.made_at > GIVE_UP_AFTER
+        give_up = final or now - claimed.made_at > GIVE_UP_AFTER
         alert_watch.delivery_failed(conn, claimed.delivery_id, text, wait_s(claimed.tries), give_up=give_up)
         (metrics.GIVEN_UP if give_up else metrics.FAILED).labels(way).inc()
         _LOG.warning(

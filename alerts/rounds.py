@@ -46,6 +46,10 @@ class Facts:
             self._read[name, days] = read()
         return self._read[name, days]
 
+    def of_days(self, read: Callable[[Connection[Any], int, datetime], Any], days: int) -> Any:
+        """What `read` gives for the last days."""
+        return self.once(read.__name__, days, lambda: read(self.conn, days, self.now))
+
     def readings(self, watched: WatchedRule, rule: AlertRuleAsked) -> list[Reading]:
         """The value of every crane in the scope of a rule."""
         cranes = [
@@ -57,13 +61,13 @@ class Facts:
         ]
         match rule.kind:
             case AlertKind.NEAR_LIMIT_SHARE | AlertKind.LIMITER_OVERRIDES:
-                duty = self.once("duty", rule.days, lambda: alert_watch.duty_of_days(self.conn, rule.days))
+                duty = self.of_days(alert_watch.duty_of_days, rule.days)
                 return [
                     Reading(one.crane_id, judge.duty_value(rule.kind, duty.get(one.crane_id)))
                     for one in cranes
                 ]
             case AlertKind.QUARANTINE_RATE:
-                aside = self.once("aside", rule.days, lambda: alert_watch.set_aside(self.conn, rule.days))
+                aside = self.of_days(alert_watch.set_aside, rule.days)
                 return judge.quarantine_values(cranes, aside, rule.days)
             case AlertKind.FAULT_CODE:
                 ids = {crane.crane_id for crane in cranes}
@@ -74,7 +78,7 @@ class Facts:
                 ]
             case AlertKind.FINDING:
                 ids = {crane.crane_id for crane in cranes}
-                found = self.once("findings", rule.days, lambda: alert_watch.findings(self.conn, rule.days))
+                found = self.of_days(alert_watch.findings, rule.days)
                 return [
                     Reading(one.crane_id, float(one.days), one.code)
                     for one in found
@@ -115,7 +119,7 @@ def judge_all(conn: Connection[Any], now: datetime | None = None) -> Round:
     now = now or datetime.now(UTC)
     with conn.transaction():
         open_alerts = alert_watch.open_alerts(conn)
-        facts = Facts(conn, now, alert_watch.cranes(conn), open_alerts)
+        facts = Facts(conn, now, alert_watch.cranes(conn, now), open_alerts)
         teller = Teller(conn, now, facts.cranes)
         raised = cleared = 0
         for watched in alert_watch.rules(conn):
@@ -168,7 +172,7 @@ class Teller:
         self._targets = [
             (row.target_id, AlertTargetAsked.model_validate(row.spec)) for row in alert_watch.targets(conn)
         ]
-        self._shelved: set[Key] = alert_watch.shelved(conn)
+        self._shelved: set[Key] = alert_watch.shelved(conn, now)
 
     def tell(self, rule: AlertRuleAsked, key: Key, alert_id: int, what: str) -> None:
         """News for every target that wants it; none while it is on the shelf."""

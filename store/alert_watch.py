@@ -182,14 +182,14 @@ def rules(conn: Connection[Any]) -> list[WatchedRule]:
     return _RULES.all(conn)
 
 
-def cranes(conn: Connection[Any]) -> list[CraneFacts]:
-    """Every completed crane."""
-    return _CRANES.all(conn)
+def cranes(conn: Connection[Any], now: datetime) -> list[CraneFacts]:
+    """Every completed crane, with its local day at that moment."""
+    return _CRANES.all(conn, now=now)
 
 
-def duty_of_days(conn: Connection[Any], days: int) -> dict[int, DutyFacts]:
+def duty_of_days(conn: Connection[Any], days: int, now: datetime) -> dict[int, DutyFacts]:
     """Counted duty of every counted crane over its last local days, today included."""
-    return {row.crane_id: row for row in _DUTY.all(conn, days=days)}
+    return {row.crane_id: row for row in _DUTY.all(conn, days=days, now=now)}
 
 
 def open_codes(conn: Connection[Any]) -> list[OpenCode]:
@@ -197,14 +197,14 @@ def open_codes(conn: Connection[Any]) -> list[OpenCode]:
     return _FAULTS.all(conn)
 
 
-def findings(conn: Connection[Any], days: int) -> list[FoundDays]:
+def findings(conn: Connection[Any], days: int, now: datetime) -> list[FoundDays]:
     """What was found at each crane in its last local days, by code."""
-    return _FINDINGS.all(conn, days=days)
+    return _FINDINGS.all(conn, days=days, now=now)
 
 
-def set_aside(conn: Connection[Any], days: int) -> dict[int, int]:
+def set_aside(conn: Connection[Any], days: int, now: datetime) -> dict[int, int]:
     """Messages in quarantine of the last days, by crane."""
-    return {row.crane_id: row.messages for row in _QUARANTINE.all(conn, days=days)}
+    return {row.crane_id: row.messages for row in _QUARANTINE.all(conn, days=days, now=now)}
 
 
 def open_alerts(conn: Connection[Any]) -> list[OpenAlert]:
@@ -212,10 +212,10 @@ def open_alerts(conn: Connection[Any]) -> list[OpenAlert]:
     return _OPEN.all(conn)
 
 
-def shelved(conn: Connection[Any]) -> set[Key]:
+def shelved(conn: Connection[Any], now: datetime) -> set[Key]:
     """What is on the shelf now; what ran out a day ago is forgotten."""
-    run(conn, "watch_shelves_cleaned")
-    return {(row.rule_id, row.crane_id, row.subject) for row in _SHELVES.all(conn)}
+    run(conn, "watch_shelves_cleaned", now=now)
+    return {(row.rule_id, row.crane_id, row.subject) for row in _SHELVES.all(conn, now=now)}
 
 
 def targets(conn: Connection[Any]) -> list[TargetRow]:

@@ -5,7 +5,7 @@ select rule_id, name, spec, site_id, type_id, crane_id from alert_rule where ret
 -- name: watch_cranes
 -- Every completed crane with what it was heard and judged last; its day is the local day of its site.
 select c.crane_id, c.name as crane, c.site_id, c.type_id, s.name as site, s.spec ->> 'time_zone' as time_zone,
-    (now() at time zone (s.spec ->> 'time_zone'))::date as today,
+    (%(now)s::timestamptz at time zone (s.spec ->> 'time_zone'))::date as today,
     l.received_at is not null as heard, coalesce(l.received_at, c.registered_at) as heard_at, m.used_share, m.forecast_early_on,
     m.unknown_years, m.assessment_on, case when m.assessment_on is null then c.spec || jsonb_build_object('defects', d.defects) end as entries
 from crane c
@@ -29,7 +29,7 @@ left join (
     join crane k on k.crane_id = n.crane_id
     join site o using (site_id)
     join day_figure d on d.crane_id = n.crane_id and d.counting_id = n.counting_id
-    where d.day > (now() at time zone (o.spec ->> 'time_zone'))::date - %(days)s::int
+    where d.day > (%(now)s::timestamptz at time zone (o.spec ->> 'time_zone'))::date - %(days)s::int
     group by n.crane_id
 ) f on f.crane_id = m.crane_id;
 
@@ -43,7 +43,7 @@ select c.crane_id, f.code, count(distinct f.day)::int as days
 from finding f
 join crane c using (crane_id)
 join site s using (site_id)
-where greatest(f.day, f.noticed_on) > (now() at time zone (s.spec ->> 'time_zone'))::date - %(days)s::int
+where greatest(f.day, f.noticed_on) > (%(now)s::timestamptz at time zone (s.spec ->> 'time_zone'))::date - %(days)s::int
 group by c.crane_id, f.code
 order by c.crane_id, f.code;
 
@@ -52,7 +52,7 @@ order by c.crane_id, f.code;
 select c.crane_id, count(*)::int as messages
 from quarantine q
 join crane c on c.name = q.crane_name
-where q.received_at > now() - make_interval(days => %(days)s)
+where q.received_at > %(now)s::timestamptz - make_interval(days => %(days)s)
 group by c.crane_id;
 
 -- name: watch_open
@@ -61,11 +61,11 @@ select alert_id, crane_id, rule_id, subject, calm_since, value, worst_value, det
 
 -- name: watch_shelves
 -- What is on the shelf now.
-select rule_id, crane_id, subject from alert_shelf where until > now();
+select rule_id, crane_id, subject from alert_shelf where until > %(now)s;
 
 -- name: watch_shelves_cleaned
 -- Forgets shelves that ran out.
-delete from alert_shelf where until <= now() - interval '1 day';
+delete from alert_shelf where until <= %(now)s::timestamptz - interval '1 day';
 
 -- name: watch_targets
 -- Every target.

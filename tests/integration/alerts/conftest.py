@@ -21,6 +21,9 @@ from aiosmtpd.smtp import SMTP, AuthResult, Envelope, Session
 from domain.crane import Site
 from simulator.yard import load_yard
 from store import cranes
+from tests.support import rows
+
+NOW = datetime(2026, 3, 11, 10, tzinfo=UTC)  # a Wednesday
 
 
 @dataclass
@@ -157,52 +160,43 @@ def web_server() -> Iterator[WebServer]:
 
 @pytest.fixture
 def yard(connection: psycopg.Connection) -> psycopg.Connection:
-    """Three cranes at two sites with a week of counted duty: yard-01 often near the limit, yard-02 seldom, yard-03 idle."""
-    invented = load_yard()
-    cranes.save_site(connection, Site(name="north", title="north", time_zone="Europe/Vienna"))
-    cranes.save_site(connection, Site(name="south", title="south", time_zone="UTC"))
-    for index, entry in enumerate(invented.cranes[:3]):
-        cranes.save_crane(
-            connection,
-            entry.crane.model_copy(
-                update={
-                    "site": "north" if index < 2 else "south",
-                    "registered_at": datetime.now(UTC) - timedelta(days=30),
-                }
-            ),
-        )
-    connection.execute(
-        "insert into counting (settings_hash, version, settings, in_use) values ('t', 1, '{}', true)"
-    )
-    connection.execute(
-        "insert into crane_summary (crane_id, counting_id, counted_at, used_share, forecast_early_on)"
-        " select crane_id, 1, now(), 0.5, current_date + 400 from crane"
-    )
-    connection.execute(
-        "insert into live (crane_id, at, received_at) select crane_id, registered_at, registered_at from crane"
-    )
-    set_near_limit(connection, "yard-01", 40)
-    set_near_limit(connection, "yard-02", 5)
+    """The yard of `fill` as it stands NOW."""
+    fill(connection, NOW)
     return connection
 
 
-def set_near_limit(conn: psycopg.Connection, crane: str, share_pct: float, overrides: int = 0) -> None:
-    """Today's counted duty of a crane: two hours under load, a share of them near the limit."""
-    today = datetime.now(UTC).date()  # the day itself does not matter, only that it is within the last ones
-    start = datetime(today.year, today.month, today.day, tzinfo=UTC)
-    conn.execute(
-        "insert into day_figure (crane_id, counting_id, day, time_zone, day_start_at, day_end_at, loaded_ms,"
-        " near_limit_ms, limiter_overrides, lift_part)"
-        " select crane_id, 1, %(day)s, 'UTC', %(start)s, %(end)s, 7200000, %(near)s, %(overrides)s, ''"
-        " from crane where name = %(crane)s"
-        " on conflict (crane_id, counting_id, day) do update set near_limit_ms = excluded.near_limit_ms,"
-        " limiter_overrides = excluded.limiter_overrides",
-        {
-            "day": today,
-            "start": start,
-            "end": start + timedelta(days=1),
-            "near": int(72_000 * share_pct),
-            "overrides": overrides,
-            "crane": crane,
-        },
+def fill(conn: psycopg.Connection, now: datetime, zone: str = "Europe/Vienna") -> None:
+    """Three cranes at two sites with a counted day: yard-01 often near the limit, yard-02 seldom, yard-03 idle."""
+    cranes.save_site(conn, Site(name="north", title="north", time_zone=zone))
+    cranes.save_site(conn, Site(name="south", title="south", time_zone="UTC"))
+    rows.counting(conn)
+    registered_at = now - timedelta(days=30)
+    for index, entry in enumerate(load_yard().cranes[:3]):
+        site = "north" if index < 2 else "south"
+        crane = entry.crane.model_copy(update={"site": site, "registered_at": registered_at})
+        cranes.save_crane(conn, crane)
+        rows.summarise(
+            conn,
+            crane.name,
+            counting_id=1,
+            counted_at=now,
+            used_share=0.5,
+            forecast_early_on=now.date() + timedelta(days=400),
+        )
+        rows.hear(conn, crane.name, registered_at, registered_at)
+    set_near_limit(conn, "yard-01", 40, now)
+    set_near_limit(conn, "yard-02", 5, now)
+
+
+def set_near_limit(
+    conn: psycopg.Connection, crane: str, share_pct: float, now: datetime = NOW, overrides: int = 0
+) -> None:
+    """The counted duty of a crane's day: two hours under load, a share of them near the limit."""
+    rows.count_day(
+        conn,
+        crane,
+        now.date(),
+        loaded_ms=7_200_000,
+        near_limit_ms=int(72_000 * share_pct),
+        limiter_overrides=overrides,
     )

@@ -11,16 +11,15 @@ from domain.alerts import AlertKind, AlertRuleAsked
 from store import cranes
 from store.alerts import enter_rules
 from store.system_watch import beat
-from tests.integration.alerts.conftest import MailServer
+from tests.integration.alerts.conftest import NOW, MailServer
 from tests.integration.alerts.test_alerts import add_target, mail_ways, open_alerts
+from tests.support import rows
 
 
 def age(conn: psycopg.Connection, seconds: int, *processes: str) -> None:
-    conn.execute(
-        "update process_pulse set beaten_at = now() - %(age)s * interval '1 s', working_at = now() - %(age)s * interval '1 s'"
-        " where process = any(%(processes)s)",
-        {"age": seconds, "processes": list(processes)},
-    )
+    at = datetime.now(UTC) - timedelta(seconds=seconds)
+    for process in processes:
+        rows.change(conn, "process_pulse", {"beaten_at": at, "working_at": at}, process=process)
 
 
 def look(conn: psycopg.Connection, ways: Ways) -> None:
@@ -87,10 +86,8 @@ def test_cranes_that_were_never_heard_raise_no_alert_of_silence(yard: psycopg.Co
     for number in range(20):
         cranes.save_crane(
             yard,
-            known.model_copy(
-                update={"name": f"new-{number}", "registered_at": datetime.now(UTC) - timedelta(days=2)}
-            ),
+            known.model_copy(update={"name": f"new-{number}", "registered_at": NOW - timedelta(days=2)}),
         )
     enter_rules(yard, {"silent": AlertRuleAsked(kind=AlertKind.OFFLINE, raise_at=0.01)}, "test")
-    judge_all(yard)
+    judge_all(yard, NOW)
     assert {crane for _, crane, _ in open_alerts(yard)} == {"yard-01", "yard-02", "yard-03"}
