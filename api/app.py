@@ -10,7 +10,7 @@ from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 from typing import Final
 
-from fastapi import Depends, FastAPI
+from fastapi import FastAPI
 from fastapi.routing import APIRoute
 from starlette.middleware.gzip import GZipMiddleware
 from starlette.types import ASGIApp, Scope
@@ -21,7 +21,7 @@ from api.import_jobs import ImportJobs
 from api.limits import Limited, Limits
 from api.matching import Matched
 from api.middleware import BodyBound, Figures, Observe, PageHeaders
-from api.permissions import OPEN_ROUTES, check_role
+from api.permissions import Least, least_of
 from api.problems import add_problem_handlers
 from api.routes import (
     access,
@@ -128,7 +128,6 @@ def create_api(database_url: str, settings: ApiSettings | None = None) -> FastAP
         title="Boomledger",
         version=running_version(),
         summary="What loader cranes did, how much life is left in them, and which can take a job.",
-        dependencies=[Depends(check_role)],
         openapi_url=None,
         docs_url=None,
         redoc_url=None,
@@ -144,18 +143,17 @@ def create_api(database_url: str, settings: ApiSettings | None = None) -> FastAP
     api.state.fleet_answers = fleet.FleetAnswers()
     for router in ROUTERS:
         api.include_router(router)
+    least = least_roles()
     api.state.describe = lambda: describe(api, every_route())
     api.state.allowed = allowed_methods
     add_problem_handlers(api)
     api.add_middleware(Tagged)
     api.add_middleware(Matched, pool=lambda: api.state.pool, at_once=settings.pool_size // 2)
     api.add_middleware(Audited, pool=lambda: api.state.pool)
-    api.add_middleware(Idempotent, pool=lambda: api.state.pool)
+    api.add_middleware(Idempotent, pool=lambda: api.state.pool, least=least)
     api.add_middleware(GZipMiddleware, minimum_size=1000, compresslevel=5)
     api.add_middleware(Limited, limits=limits, by="account")
-    api.add_middleware(
-        Gate, settings=settings, pool=lambda: api.state.pool, exempt={path for _, path in OPEN_ROUTES}
-    )
+    api.add_middleware(Gate, settings=settings, pool=lambda: api.state.pool, exempt=open_paths())
     api.add_middleware(Limited, limits=limits, by="address")
     api.add_middleware(
         BodyBound,
@@ -178,7 +176,7 @@ def guard(
         Limited(server, limits=api.state.limits, by="account", pages=True),
         settings=api.state.settings,
         pool=lambda: api.state.pool,
-        exempt={login_page, *(API_PATH + path for _, path in OPEN_ROUTES)},
+        exempt={login_page, *(API_PATH + path for path in open_paths())},
         login_page=login_page,
     )
     bounded = BodyBound(
@@ -197,6 +195,18 @@ def guard(
 def every_route() -> list[APIRoute]:
     """Every route of the api."""
     return [route for router in ROUTERS for route in router.routes if isinstance(route, APIRoute)]
+
+
+def least_roles() -> dict[tuple[str, str], Least]:
+    """What each route asks for, by (method, path). Raises ValueError where one names no role."""
+    return {
+        (method, route.path): least_of(route) for route in every_route() for method in route.methods or ()
+    }
+
+
+def open_paths() -> set[str]:
+    """Paths that answer who has not signed in."""
+    return {path for (_, path), least in least_roles().items() if least.role is None}
 
 
 def allowed_methods(scope: Scope) -> list[str]:

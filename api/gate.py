@@ -1,7 +1,7 @@
 """The gate: who is asking, before anything else is done. Pure ASGI, over http and websockets alike.
 
 Put it around the api, and around the dashboard as well: pages, assets and live connections pass it or get 401
-(pages: the way to the log-in page). What a known person may do is decided in api/permissions.py.
+(pages: the way to the log-in page). What a known person may do stands beside each route (api/permissions.py).
 """
 
 import asyncio

@@ -5,16 +5,15 @@ from typing import Any
 
 from fastapi import FastAPI
 from fastapi.openapi.utils import get_openapi
-from starlette.routing import BaseRoute
+from fastapi.routing import APIRoute
 
 from api.body_examples import BY_SCHEMA
 from api.matching import CONDITIONAL
-from api.permissions import LEAST_ROLE, OPEN_ROUTES
+from api.permissions import least_of
 from api.problems import PROBLEM_JSON
 from api.tables import CSV, PARQUET, TableRoute
 from domain.answers import Problem
 
-METHODS = ("get", "post", "put", "patch", "delete")
 DESCRIPTION = """
 Times are UTC, numbers carry their unit in their name. Lists come in pages: ask again with `cursor=next_cursor`.
 Errors are RFC 9457 problem details; every refusal says what to do next. Writes take an `Idempotency-Key`; answers to
@@ -24,7 +23,7 @@ Telemetry is no inspection and postpones none. Headroom on a screen is not permi
 """
 
 
-def describe(api: FastAPI, routes: Iterable[BaseRoute]) -> dict[str, Any]:
+def describe(api: FastAPI, routes: Iterable[APIRoute]) -> dict[str, Any]:
     """The description of an api with its routes, made once."""
     if api.openapi_schema is None:
         spec = get_openapi(
@@ -44,11 +43,9 @@ def describe(api: FastAPI, routes: Iterable[BaseRoute]) -> dict[str, Any]:
             "token": {"type": "http", "scheme": "bearer", "description": "an api token"},
             "session": {"type": "apiKey", "in": "cookie", "name": "__Host-boomledger"},
         }
-        tabular = table_paths(routes)
-        for path, operations in spec["paths"].items():
-            for method in METHODS:
-                if method in operations:
-                    _describe_one(operations[method], method.upper(), path, (method.upper(), path) in tabular)
+        for route in routes:
+            for method in route.methods or ():
+                _describe_one(spec["paths"][route.path][method.lower()], method, route)
         _forget(spec, "uniqueItems")  # sets: an entry that comes twice is taken once
         api.openapi_schema = spec
     return api.openapi_schema
@@ -62,20 +59,10 @@ def _forget(part: Any, key: str) -> None:
         _forget(inner, key)
 
 
-def table_paths(routes: Iterable[BaseRoute]) -> set[tuple[str, str]]:
-    """(method, path) of the routes whose rows come as CSV and Parquet too."""
-    return {
-        (method, route.path)
-        for route in routes
-        if isinstance(route, TableRoute)
-        for method in route.methods or ()
-    }
-
-
-def _describe_one(operation: dict[str, Any], method: str, path: str, tabular: bool) -> None:
-    route = (method, path)
+def _describe_one(operation: dict[str, Any], method: str, route: APIRoute) -> None:
+    path, least = route.path, least_of(route).role
     responses = operation["responses"]
-    if tabular:
+    if isinstance(route, TableRoute):
         content = responses["200"]["content"]
         content[CSV] = {"schema": {"type": "string"}}
         content[PARQUET] = {"schema": {"type": "string", "format": "binary"}}
@@ -103,14 +90,13 @@ def _describe_one(operation: dict[str, Any], method: str, path: str, tabular: bo
     if method in CONDITIONAL:
         responses["412"] = problem("Changed since it was read")
         operation.setdefault("parameters", []).append(IF_MATCH)
-    if route in OPEN_ROUTES:
+    if least is None:
         operation["security"] = []
         if path == "/login":
             responses["401"] = problem("Wrong name or password")
             responses["403"] = problem("Sent from a page of another site")
         return
-    least = LEAST_ROLE.get(route)
-    operation["x-least-role"] = str(least) if least else "nobody"
+    operation["x-least-role"] = str(least)
     operation["security"] = [{"token": []}, {"session": []}]
     responses["401"] = problem("Sign in first")
     responses["403"] = problem("Not allowed")

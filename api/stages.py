@@ -2,7 +2,7 @@
 
 import hashlib
 import re
-from collections.abc import Awaitable, Callable
+from collections.abc import Awaitable, Callable, Mapping
 from dataclasses import dataclass, field
 from tempfile import SpooledTemporaryFile
 from typing import IO, Final
@@ -14,7 +14,7 @@ from starlette.requests import ClientDisconnect
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from api.gate import PRINCIPAL, SAFE_METHODS
-from api.permissions import LEAST_ROLE
+from api.permissions import Least
 from api.problems import away_text, problem_response
 from store import access, audit
 from store.access import Principal
@@ -160,9 +160,12 @@ class Idempotent:
     The key is one of its caller's token, role and sites, and of the path.
     """
 
-    def __init__(self, app: ASGIApp, *, pool: Callable[[], Pool]) -> None:
+    def __init__(
+        self, app: ASGIApp, *, pool: Callable[[], Pool], least: Mapping[tuple[str, str], Least]
+    ) -> None:
         self._app = app
         self._pool = pool
+        self._least = least
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         key = Headers(scope=scope).get("idempotency-key") if scope["type"] == "http" else None
@@ -174,8 +177,8 @@ class Idempotent:
             text = "an Idempotency-Key has 1 to 200 visible ASCII characters"
             await problem_response(422, text)(scope, receive, send)
             return
-        least = LEAST_ROLE.get((scope["method"], _path(scope)))
-        if least is not None and not principal.role.covers(least):
+        least = self._least.get((scope["method"], _path(scope)))
+        if least is not None and least.role is not None and not principal.role.covers(least.role):
             await self._app(scope, receive, send)  # refuses before it reads: no body is kept for that
             return
         key = access.bound_key(principal, scope["method"], _path(scope), key)

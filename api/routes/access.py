@@ -10,6 +10,7 @@ from psycopg import AsyncConnection
 from api.deps import Caller, Conn, PlainConn, Settings
 from api.gate import cookie_name
 from api.paging import Cursor, Limit, decode_cursor, page
+from api.permissions import ADMIN_OF_ALL_SITES, OPEN, VIEWER
 from api.problems import Refused
 from api.settings import ApiSettings
 from domain.accounts import (
@@ -44,7 +45,7 @@ RowId = Annotated[int, Path(ge=1, le=2**53)]
 Everyone = Annotated[bool, Query(description="of every account; administrators only")]
 
 
-@router.post("/login")
+@router.post("/login", dependencies=[OPEN])
 async def log_in(
     credentials: Credentials, request: Request, response: Response, conn: PlainConn, settings: Settings
 ) -> WhoAmI:
@@ -105,7 +106,7 @@ def address_of(request: Request) -> str:
     return request.client.host if request.client else "unknown"
 
 
-@router.post("/logout", status_code=204)
+@router.post("/logout", dependencies=[VIEWER], status_code=204)
 async def log_out(caller: Caller, conn: PlainConn, settings: Settings, response: Response) -> None:
     """End the session that asks."""
     if caller.session_id is not None:
@@ -115,13 +116,13 @@ async def log_out(caller: Caller, conn: PlainConn, settings: Settings, response:
     )
 
 
-@router.get("/me")
+@router.get("/me", dependencies=[VIEWER])
 async def who_am_i(caller: Caller) -> WhoAmI:
     """Who is asking, with role and sites in scope."""
     return WhoAmI(account=caller.account, role=caller.role, sites=caller.sites, via=caller.via)
 
 
-@router.get("/sessions")
+@router.get("/sessions", dependencies=[VIEWER])
 async def list_sessions(
     caller: Caller, conn: PlainConn, everyone: Everyone = False, limit: Limit = 200, cursor: Cursor = None
 ) -> Page[SessionRow]:
@@ -132,13 +133,13 @@ async def list_sessions(
     return page(listed, limit, [(row.session_id,) for row in listed])
 
 
-@router.delete("/sessions/{session_id}", status_code=204)
+@router.delete("/sessions/{session_id}", dependencies=[VIEWER], status_code=204)
 async def end_session(session_id: RowId, caller: Caller, conn: PlainConn) -> None:
     """Sign a session out: one of your own, or for an administrator anyone's."""
     await access.end_session(conn, session_id, own_unless_admin(caller))
 
 
-@router.get("/tokens")
+@router.get("/tokens", dependencies=[VIEWER])
 async def list_tokens(
     caller: Caller, conn: PlainConn, everyone: Everyone = False, limit: Limit = 200, cursor: Cursor = None
 ) -> Page[TokenRow]:
@@ -149,7 +150,7 @@ async def list_tokens(
     return page(listed, limit, [(row.token_id,) for row in listed])
 
 
-@router.post("/tokens", status_code=201)
+@router.post("/tokens", dependencies=[VIEWER], status_code=201)
 async def make_token(wanted: NewToken, caller: Caller, conn: PlainConn, settings: Settings) -> TokenMade:
     """Make a token for a program. Its secret is shown this once; role and sites cannot exceed your own."""
     if caller.via != "session":
@@ -170,13 +171,13 @@ async def make_token(wanted: NewToken, caller: Caller, conn: PlainConn, settings
     return TokenMade(**row, account=caller.account, secret=secret)
 
 
-@router.delete("/tokens/{token_id}", status_code=204)
+@router.delete("/tokens/{token_id}", dependencies=[VIEWER], status_code=204)
 async def end_token(token_id: RowId, caller: Caller, conn: PlainConn) -> None:
     """Revoke a token: one of your own, or for an administrator anyone's."""
     await access.end_token(conn, token_id, own_unless_admin(caller))
 
 
-@router.get("/users")
+@router.get("/users", dependencies=[ADMIN_OF_ALL_SITES])
 async def list_users(conn: Conn, limit: Limit = 200, cursor: Cursor = None) -> Page[Account]:
     """Accounts, by name."""
     after = decode_cursor(cursor, (str,))
@@ -185,7 +186,7 @@ async def list_users(conn: Conn, limit: Limit = 200, cursor: Cursor = None) -> P
     return page(listed, limit, [(row.name,) for row in listed])
 
 
-@router.post("/users", status_code=201)
+@router.post("/users", dependencies=[ADMIN_OF_ALL_SITES], status_code=201)
 async def add_user(wanted: NewAccount, conn: PlainConn) -> Account:
     """Add an account."""
     password_hash = await to_thread.run_sync(
@@ -196,7 +197,7 @@ async def add_user(wanted: NewAccount, conn: PlainConn) -> Account:
     return account_answer(row)
 
 
-@router.get("/users/{account}")
+@router.get("/users/{account}", dependencies=[ADMIN_OF_ALL_SITES])
 async def show_user(account: AccountName, conn: PlainConn) -> Account:
     """One account; its ETag guards a change."""
     row = await access.account_named(conn, account)
@@ -205,7 +206,7 @@ async def show_user(account: AccountName, conn: PlainConn) -> Account:
     return account_answer(row)
 
 
-@router.patch("/users/{account}")
+@router.patch("/users/{account}", dependencies=[ADMIN_OF_ALL_SITES])
 async def change_user(account: AccountName, change: AccountChange, conn: PlainConn) -> Account:
     """Change role, sites, password or state of an account. Its sessions end; fields left out stay as they are."""
     password_hash = None
@@ -225,7 +226,7 @@ async def change_user(account: AccountName, change: AccountChange, conn: PlainCo
     return account_answer(row)
 
 
-@router.get("/audit")
+@router.get("/audit", dependencies=[ADMIN_OF_ALL_SITES])
 async def list_audit(conn: Conn, limit: Limit = 200, cursor: Cursor = None) -> Page[AuditRow]:
     """What was done by whom, newest first: every write, every export, every log-in."""
     before = decode_cursor(cursor, (int,))

@@ -8,6 +8,7 @@ from psycopg import AsyncConnection
 
 from api.deps import Caller, Conn, Settings
 from api.paging import Cursor, Limit, decode_cursor, page
+from api.permissions import ADMIN_OF_ALL_SITES, ENGINEER, VIEWER
 from api.problems import Refused
 from api.routes.maintenance import EntryName
 from api.tables import TableRoute
@@ -31,7 +32,7 @@ router = APIRouter(tags=["alerts"], route_class=TableRoute)
 writes = APIRouter(tags=["alerts"])
 
 
-@router.get("/alert-rules")
+@router.get("/alert-rules", dependencies=[VIEWER])
 async def list_rules(
     conn: Conn, caller: Caller, limit: Limit = 200, cursor: Cursor = None
 ) -> Page[AlertRuleRow]:
@@ -41,7 +42,7 @@ async def list_rules(
     return page([rule_row(row) for row in rows], limit, [(row.name,) for row in rows])
 
 
-@writes.get("/alert-rules/{entry}")
+@writes.get("/alert-rules/{entry}", dependencies=[VIEWER])
 async def show_rule(entry: EntryName, conn: Conn, caller: Caller) -> AlertRuleEntry:
     """One rule as it is entered; its ETag guards a change."""
     rows = await alerts.rules(conn, caller.site_list, name=entry)
@@ -50,7 +51,7 @@ async def show_rule(entry: EntryName, conn: Conn, caller: Caller) -> AlertRuleEn
     return AlertRuleEntry.model_validate(rule_row(rows[0]).model_dump())
 
 
-@writes.put("/alert-rules/{entry}", status_code=204)
+@writes.put("/alert-rules/{entry}", dependencies=[ENGINEER], status_code=204)
 async def write_rule(entry: EntryName, asked: AlertRuleAsked, conn: Conn, caller: Caller) -> None:
     """Enter a rule, replacing the one of that name. It is judged within a minute."""
     if asked.site is None and asked.crane is None and caller.sites is not None:
@@ -61,7 +62,7 @@ async def write_rule(entry: EntryName, asked: AlertRuleAsked, conn: Conn, caller
     await alerts.write_rule(conn, entry, asked, caller.account, caller.site_list)
 
 
-@writes.delete("/alert-rules/{entry}", status_code=204)
+@writes.delete("/alert-rules/{entry}", dependencies=[ENGINEER], status_code=204)
 async def drop_rule(entry: EntryName, conn: Conn, caller: Caller) -> None:
     """Take a rule out of force. Its open alerts are cleared; what it found before stays in the list."""
     if not await may_change(conn, caller, entry):
@@ -69,7 +70,7 @@ async def drop_rule(entry: EntryName, conn: Conn, caller: Caller) -> None:
     await alerts.retire_rule(conn, entry, caller.account)
 
 
-@router.get("/alert-targets")
+@router.get("/alert-targets", dependencies=[ADMIN_OF_ALL_SITES])
 async def list_targets(conn: Conn, limit: Limit = 200, cursor: Cursor = None) -> Page[AlertTargetRow]:
     """Whom alerts are told to, by name."""
     after = decode_cursor(cursor, (str,))
@@ -77,7 +78,7 @@ async def list_targets(conn: Conn, limit: Limit = 200, cursor: Cursor = None) ->
     return page([target_row(row) for row in rows], limit, [(row.name,) for row in rows])
 
 
-@writes.get("/alert-targets/{entry}")
+@writes.get("/alert-targets/{entry}", dependencies=[ADMIN_OF_ALL_SITES])
 async def show_target(entry: EntryName, conn: Conn) -> AlertTargetRow:
     """One target; its ETag guards a change."""
     rows = await alerts.targets(conn, name=entry)
@@ -86,7 +87,7 @@ async def show_target(entry: EntryName, conn: Conn) -> AlertTargetRow:
     return target_row(rows[0])
 
 
-@writes.put("/alert-targets/{entry}", status_code=204)
+@writes.put("/alert-targets/{entry}", dependencies=[ADMIN_OF_ALL_SITES], status_code=204)
 async def write_target(
     entry: EntryName, asked: AlertTargetAsked, conn: Conn, caller: Caller, settings: Settings
 ) -> None:
@@ -96,14 +97,14 @@ async def write_target(
     await alerts.write_target(conn, entry, asked.model_dump(mode="json"), caller.account)
 
 
-@writes.delete("/alert-targets/{entry}", status_code=204)
+@writes.delete("/alert-targets/{entry}", dependencies=[ADMIN_OF_ALL_SITES], status_code=204)
 async def drop_target(entry: EntryName, conn: Conn) -> None:
     """Forget a target, with what waits for it and what was sent to it."""
     if not await alerts.drop_target(conn, entry):
         raise NotFound(f"there is no target {entry!r}: see the list of targets")
 
 
-@writes.post("/alert-targets/{entry}/trial", status_code=202)
+@writes.post("/alert-targets/{entry}/trial", dependencies=[ADMIN_OF_ALL_SITES], status_code=202)
 async def try_target(entry: EntryName, conn: Conn, caller: Caller) -> None:
     """Have a message sent that only says that messages arrive; the list of deliveries tells how it went."""
     now = datetime.now(UTC)
@@ -116,7 +117,7 @@ async def try_target(entry: EntryName, conn: Conn, caller: Caller) -> None:
         raise NotFound(f"there is no target {entry!r}: see the list of targets")
 
 
-@router.get("/alert-deliveries")
+@router.get("/alert-deliveries", dependencies=[ADMIN_OF_ALL_SITES])
 async def list_deliveries(conn: Conn, limit: Limit = 200, cursor: Cursor = None) -> Page[AlertDeliveryRow]:
     """Messages that were sent, wait, or were given up, newest first, with the last error."""
     before = decode_cursor(cursor, (int,))

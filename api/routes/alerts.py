@@ -8,6 +8,7 @@ from psycopg import AsyncConnection
 
 from api.deps import Caller, Conn
 from api.paging import Cursor, Limit, decode_cursor, page
+from api.permissions import DISPATCHER, ENGINEER, VIEWER
 from api.tables import TableRoute
 from domain.alerts import (
     Acknowledged,
@@ -40,7 +41,7 @@ OpenOnly = Annotated[bool, Query(description="without those that are cleared")]
 OfPriority = Annotated[Priority | None, Query(description="of this priority only")]
 
 
-@router.get("/alerts")
+@router.get("/alerts", dependencies=[VIEWER])
 async def list_alerts(
     conn: Conn,
     caller: Caller,
@@ -64,7 +65,7 @@ async def list_alerts(
     return page([alert_row(row) for row in rows], limit, [(row.alert_id,) for row in rows])
 
 
-@single.get("/alerts/summary")
+@single.get("/alerts/summary", dependencies=[VIEWER])
 async def summarise_alerts(conn: Conn, caller: Caller) -> AlertSummary:
     """Open alerts grouped by crane, the crane with the most urgent first; those on the shelf are counted apart."""
     rows = await alerts.by_crane(conn, caller.site_list)
@@ -72,13 +73,13 @@ async def summarise_alerts(conn: Conn, caller: Caller) -> AlertSummary:
     return AlertSummary(unacknowledged=sum(row.unacknowledged for row in cranes), cranes=cranes)
 
 
-@single.get("/alerts/{alert_id}")
+@single.get("/alerts/{alert_id}", dependencies=[VIEWER])
 async def show_alert(alert_id: AlertId, conn: Conn, caller: Caller) -> AlertDetail:
     """One alert with what happened to it: raised, acknowledged, shelved, cleared."""
     return await detail(conn, caller, alert_id)
 
 
-@single.post("/alerts/{alert_id}/acknowledgement")
+@single.post("/alerts/{alert_id}/acknowledgement", dependencies=[DISPATCHER])
 async def acknowledge_alert(
     alert_id: AlertId, asked: Acknowledged, conn: Conn, caller: Caller
 ) -> AlertDetail:
@@ -89,7 +90,7 @@ async def acknowledge_alert(
     return await detail(conn, caller, alert_id)
 
 
-@single.put("/alerts/{alert_id}/shelf")
+@single.put("/alerts/{alert_id}/shelf", dependencies=[ENGINEER])
 async def shelve_alert(alert_id: AlertId, asked: Shelved, conn: Conn, caller: Caller) -> AlertDetail:
     """Send nothing about it until then, also when it clears and comes again. It stays in the list, as shelved."""
     now = datetime.now(UTC)
@@ -106,7 +107,7 @@ async def shelve_alert(alert_id: AlertId, asked: Shelved, conn: Conn, caller: Ca
     return await detail(conn, caller, alert_id)
 
 
-@single.delete("/alerts/{alert_id}/shelf", status_code=204)
+@single.delete("/alerts/{alert_id}/shelf", dependencies=[ENGINEER], status_code=204)
 async def unshelve_alert(alert_id: AlertId, conn: Conn, caller: Caller) -> None:
     """Take it off the shelf before its time."""
     await in_scope(conn, caller, alert_id)

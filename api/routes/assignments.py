@@ -12,6 +12,7 @@ from api import dispatch_words
 from api.crane_states import states_of
 from api.deps import Caller, Conn
 from api.fleet_book import Book, Situation
+from api.permissions import DISPATCHER, VIEWER
 from api.routes.dispatch import facts_of, matched
 from domain import attention
 from domain.dispatch_answers import Assumption, DispatchQuestion
@@ -37,7 +38,7 @@ from store.reservations import Held, Reservation, UseOfLate
 router = APIRouter(tags=["dispatch"])
 
 
-@router.post("/dispatch/assignment")
+@router.post("/dispatch/assignment", dependencies=[DISPATCHER])
 async def assign_list(asked: AssignmentAsked, conn: Conn, caller: Caller, book: Book) -> AssignmentAnswer:
     """Cranes for a day's list: as many jobs as can be found, then the fewest points; beside the greedy list.
 
@@ -173,7 +174,7 @@ def _rival(index: int, crane: int, found: Assignment, overlaps: Flags) -> int:
     return next((int(other) for other in others if other != index), NOBODY) if crane != NOBODY else NOBODY
 
 
-@router.get("/dispatch/levelling")
+@router.get("/dispatch/levelling", dependencies=[VIEWER])
 async def level_fleet(
     conn: Conn,
     caller: Caller,

@@ -10,6 +10,7 @@ from fastapi import APIRouter, Path, Request
 from psycopg import Connection
 
 from api.deps import Caller, Conn, KnownCrane, SeenCrane
+from api.permissions import ENGINEER, VIEWER
 from api.routes.life import counter_spans
 from domain.counter import CounterReadingAsked, CounterReadingRow, CountersAnswer, CounterSpanRow
 from domain.errors import InvalidInput
@@ -26,7 +27,7 @@ ReadingId = Annotated[
 ]
 
 
-@router.get("/cranes/{name}/counters")
+@router.get("/cranes/{name}/counters", dependencies=[VIEWER])
 async def show_counters(crane: SeenCrane, conn: Conn) -> CountersAnswer:
     """Readings of the crane's own counters in force, and what they gained beside what was recorded."""
     found = await summary.crane_summary(conn, crane.name)
@@ -50,7 +51,7 @@ async def show_counters(crane: SeenCrane, conn: Conn) -> CountersAnswer:
     )
 
 
-@router.post("/cranes/{name}/counters", status_code=201)
+@router.post("/cranes/{name}/counters", dependencies=[ENGINEER], status_code=201)
 async def enter_counter_reading(
     crane: KnownCrane, asked: CounterReadingAsked, request: Request, caller: Caller, conn: Conn
 ) -> CountersAnswer:
@@ -78,7 +79,7 @@ async def enter_counter_reading(
     return await _changed(request, caller, crane, conn, write)
 
 
-@router.delete("/cranes/{name}/counters/{reading_id}")
+@router.delete("/cranes/{name}/counters/{reading_id}", dependencies=[ENGINEER])
 async def withdraw_counter_reading(
     crane: SeenCrane, reading_id: ReadingId, request: Request, caller: Caller, conn: Conn
 ) -> CountersAnswer:

@@ -9,6 +9,7 @@ from fastapi import APIRouter
 
 from api.bounds import DayFrom, DayRange, DayTo, day_range
 from api.deps import Conn, KnownCrane
+from api.permissions import VIEWER
 from api.routes.life import counter_spans
 from domain.coverage_answers import CauseTime, CoverageAnswer, EstimatedDuty
 from domain.crane import Crane, DesignClass
@@ -39,7 +40,7 @@ WHAT_TO_DO: Final = {
 }
 
 
-@router.get("/cranes/{name}/coverage")
+@router.get("/cranes/{name}/coverage", dependencies=[VIEWER])
 async def show_coverage(
     crane: KnownCrane, conn: Conn, day_from: DayFrom = None, day_to: DayTo = None
 ) -> CoverageAnswer:

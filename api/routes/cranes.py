@@ -6,6 +6,7 @@ from fastapi import APIRouter
 
 from api.deps import Caller, Conn, CraneNamePath, KnownCrane, no_crane
 from api.paging import Cursor, Limit, decode_cursor, page
+from api.permissions import VIEWER
 from domain.answers import CraneDetail, CraneRow, LiveAnswer, Page
 from store import reading
 from store.reading import LiveRow
@@ -13,7 +14,7 @@ from store.reading import LiveRow
 router = APIRouter(tags=["cranes"])
 
 
-@router.get("/cranes")
+@router.get("/cranes", dependencies=[VIEWER])
 async def list_cranes(
     conn: Conn, caller: Caller, limit: Limit = 200, cursor: Cursor = None
 ) -> Page[CraneRow]:
@@ -24,13 +25,13 @@ async def list_cranes(
     return page(listed, limit, [(row.name,) for row in rows])
 
 
-@router.get("/cranes/{name}")
+@router.get("/cranes/{name}", dependencies=[VIEWER])
 async def show_crane(crane: KnownCrane) -> CraneDetail:
     """Everything known about one crane: geometry, ratings, design class, prior duty, site."""
     return CraneDetail(crane=crane.crane(), site=crane.site())
 
 
-@router.get("/cranes/{name}/live")
+@router.get("/cranes/{name}/live", dependencies=[VIEWER])
 async def show_live(name: CraneNamePath, conn: Conn, caller: Caller) -> LiveAnswer:
     """Last known values of one crane, with their age. Late data and lost coverage make the age large."""
     rows = await reading.live_rows(conn, caller.site_list, cranes=[name])

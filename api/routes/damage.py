@@ -9,6 +9,7 @@ from fastapi import APIRouter, Query
 
 from api.bounds import DayFrom, DayTo
 from api.deps import Conn, SeenCrane
+from api.permissions import VIEWER
 from api.routes.life import around_base, entered, merged_directions
 from api.routes.spectrum import Rule, beyond_answer, chosen_days, merged_ledger
 from domain.errors import NotFound
@@ -35,7 +36,7 @@ FEWEST_CYCLES: Final = 1e3
 MOST_CYCLES: Final = 1e9
 
 
-@router.get("/cranes/{name}/life/damage")
+@router.get("/cranes/{name}/life/damage", dependencies=[VIEWER])
 async def show_damage(
     crane: SeenCrane,
     conn: Conn,

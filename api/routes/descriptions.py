@@ -10,6 +10,7 @@ from fastapi import APIRouter, Path, Request
 from psycopg import Connection
 
 from api.deps import Caller, Conn, SeenCrane
+from api.permissions import ENGINEER, VIEWER
 from api.stages import AUDIT_DETAIL
 from domain.answers import Page
 from domain.crane import CraneType
@@ -35,13 +36,13 @@ ValidFrom = Annotated[
 Change = Callable[[Connection[Any]], tuple[DescriptionEntry, list[date]]]
 
 
-@router.get("/cranes/{name}/descriptions")
+@router.get("/cranes/{name}/descriptions", dependencies=[VIEWER])
 async def list_descriptions(crane: SeenCrane, conn: Conn) -> Page[DescriptionEntry]:
     """What a crane was like and from which day on, newest first. A day is counted with what held on it."""
     return Page(items=tuple(await descriptions.descriptions(conn, crane.crane_id)))
 
 
-@router.get("/cranes/{name}/descriptions/{valid_from}")
+@router.get("/cranes/{name}/descriptions/{valid_from}", dependencies=[VIEWER])
 async def show_description(crane: SeenCrane, valid_from: ValidFrom, conn: Conn) -> DescriptionEntry:
     """The description that holds from a day on; its ETag guards a correction."""
     for entry in await descriptions.descriptions(conn, crane.crane_id):
@@ -50,7 +51,7 @@ async def show_description(crane: SeenCrane, valid_from: ValidFrom, conn: Conn) 
     raise NotFound(f"{crane.name} has no description of {valid_from}: see its list of descriptions")
 
 
-@router.post("/cranes/{name}/descriptions", status_code=201)
+@router.post("/cranes/{name}/descriptions", dependencies=[ENGINEER], status_code=201)
 async def describe(
     crane: SeenCrane, asked: DescriptionAsked, request: Request, caller: Caller
 ) -> DescriptionDone:
@@ -61,7 +62,7 @@ async def describe(
     return await _describe(crane, asked, request, caller)
 
 
-@router.put("/cranes/{name}/descriptions/{valid_from}")
+@router.put("/cranes/{name}/descriptions/{valid_from}", dependencies=[ENGINEER])
 async def correct_description(
     crane: SeenCrane, valid_from: ValidFrom, asked: DescriptionAsked, request: Request, caller: Caller
 ) -> DescriptionDone:
@@ -73,7 +74,7 @@ async def correct_description(
     return await _describe(crane, asked, request, caller, valid_from)
 
 
-@router.delete("/cranes/{name}/descriptions/{valid_from}")
+@router.delete("/cranes/{name}/descriptions/{valid_from}", dependencies=[ENGINEER])
 async def drop_description(
     crane: SeenCrane, valid_from: ValidFrom, request: Request, caller: Caller
 ) -> DescriptionDone:

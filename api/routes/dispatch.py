@@ -12,6 +12,7 @@ from api import dispatch_words
 from api.crane_states import overridden, states_of
 from api.deps import Caller, Conn, get_known_crane
 from api.fleet_book import Book, Listed, Situation
+from api.permissions import DISPATCHER
 from api.routes.load_charts import charts_on
 from domain.crane import Sector
 from domain.dispatch_answers import CraneState, DispatchAnswer, DispatchCandidate, DispatchQuestion, EntryName
@@ -42,7 +43,7 @@ router = APIRouter(tags=["dispatch"])
 _SPREADS: Final = tuple(sorted(SPREAD_RANK, key=lambda spread: SPREAD_RANK[spread]))
 
 
-@router.post("/dispatch")
+@router.post("/dispatch", dependencies=[DISPATCHER])
 async def dispatch(question: DispatchQuestion, conn: Conn, caller: Caller, book: Book) -> DispatchAnswer:
     """Every crane that you may see measured against one lift: the fit ones by rank, the others with their reasons.
 
@@ -244,7 +245,7 @@ def _known(value: float) -> float | None:
     return float(value) if math.isfinite(value) else None
 
 
-@router.post("/dispatch/lift-sheet", response_class=Response)
+@router.post("/dispatch/lift-sheet", dependencies=[DISPATCHER], response_class=Response)
 async def print_lift_sheet(
     asked: SheetAsked, request: Request, conn: Conn, caller: Caller, book: Book
 ) -> Response:

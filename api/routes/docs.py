@@ -9,6 +9,8 @@ from anyio import to_thread
 from fastapi import APIRouter, Request
 from fastapi.responses import HTMLResponse, JSONResponse
 
+from api.permissions import VIEWER
+
 router = APIRouter(tags=["docs"])
 
 STYLE: Final = """
@@ -22,13 +24,13 @@ _HASH: Final = base64.b64encode(hashlib.sha256(STYLE.encode()).digest()).decode(
 PAGE_POLICY: Final = f"default-src 'none'; style-src 'sha256-{_HASH}'; frame-ancestors 'none'; base-uri 'none'; form-action 'none'"
 
 
-@router.get("/openapi.json")
+@router.get("/openapi.json", dependencies=[VIEWER])
 async def show_openapi(request: Request) -> JSONResponse:
     """This api described by OpenAPI 3.1."""
     return JSONResponse(await to_thread.run_sync(request.app.state.describe))
 
 
-@router.get("/docs", response_class=HTMLResponse)
+@router.get("/docs", dependencies=[VIEWER], response_class=HTMLResponse)
 async def show_docs(request: Request) -> HTMLResponse:
     """The same as a page to read."""
     spec = await to_thread.run_sync(request.app.state.describe)

@@ -11,6 +11,7 @@ from psycopg import AsyncConnection
 
 from api.deps import Caller, Conn, CraneNamePath, SeenCrane, get_known_crane
 from api.paging import Cursor, Limit, decode_cursor, page
+from api.permissions import ENGINEER, VIEWER
 from api.routes.counters import show_counters
 from api.routes.coverage import show_coverage
 from api.routes.descriptions import list_descriptions
@@ -59,14 +60,14 @@ Number = Annotated[
 ]
 
 
-@router.get("/cranes/{name}/dossier")
+@router.get("/cranes/{name}/dossier", dependencies=[VIEWER])
 async def draft_dossier(name: CraneNamePath, request: Request, caller: Caller) -> Dossier:
     """Draft of a crane's dossier for its special assessment, as of now, with what changed since the last finished one."""
     async with site_scope(request.app.state.pool, caller.sites, steady=True) as conn:
         return await gathered(conn, await get_known_crane(name, conn, caller), caller)
 
 
-@router.get("/cranes/{name}/dossier/report", response_class=Response, responses=PDF)
+@router.get("/cranes/{name}/dossier/report", dependencies=[VIEWER], response_class=Response, responses=PDF)
 async def draft_dossier_report(name: CraneNamePath, request: Request, caller: Caller) -> Response:
     """The draft as PDF/UA, marked as a draft on each page. Printed from the JSON of the draft and nothing else."""
     draft = await draft_dossier(name, request, caller)
@@ -74,7 +75,7 @@ async def draft_dossier_report(name: CraneNamePath, request: Request, caller: Ca
     return _file(pdf, "application/pdf", f"dossier-{name}-draft.pdf")
 
 
-@router.post("/cranes/{name}/dossiers", status_code=201)
+@router.post("/cranes/{name}/dossiers", dependencies=[ENGINEER], status_code=201)
 async def finish_dossier(
     name: CraneNamePath, asked: DossierAsked, request: Request, caller: Caller
 ) -> DossierRow:
@@ -112,7 +113,7 @@ async def finish_dossier(
     return row
 
 
-@router.get("/cranes/{name}/dossiers")
+@router.get("/cranes/{name}/dossiers", dependencies=[VIEWER])
 async def list_dossiers(
     crane: SeenCrane, conn: Conn, limit: Limit = 200, cursor: Cursor = None
 ) -> Page[DossierRow]:
@@ -122,7 +123,7 @@ async def list_dossiers(
     return page([_row(row) for row in rows], limit, [(row.number,) for row in rows])
 
 
-@router.get("/cranes/{name}/dossiers/{number}", response_model=Dossier)
+@router.get("/cranes/{name}/dossiers/{number}", dependencies=[VIEWER], response_model=Dossier)
 async def show_dossier(crane: SeenCrane, number: Number, conn: Conn) -> Response:
     """A finished dossier as JSON, byte for byte as it was finished: its SHA-256 is the one in the list."""
     return _file(
@@ -130,14 +131,16 @@ async def show_dossier(crane: SeenCrane, number: Number, conn: Conn) -> Response
     )
 
 
-@router.get("/cranes/{name}/dossiers/{number}/report", response_class=Response, responses=PDF)
+@router.get(
+    "/cranes/{name}/dossiers/{number}/report", dependencies=[VIEWER], response_class=Response, responses=PDF
+)
 async def show_dossier_report(crane: SeenCrane, number: Number, conn: Conn) -> Response:
     """A finished dossier as PDF/UA, byte for byte as it was finished: its SHA-256 is the one in the list."""
     pdf = await _content(conn, crane, number, pdf=True)
     return _file(pdf, "application/pdf", f"dossier-{crane.name}-{number}.pdf")
 
 
-@router.get("/cranes/{name}/dossiers/{number}/changes")
+@router.get("/cranes/{name}/dossiers/{number}/changes", dependencies=[VIEWER])
 async def show_dossier_changes(
     crane: SeenCrane,
     number: Number,

@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from api.bounds import SAMPLES_RANGE_MAX, TimeFrom, TimeRange, TimeTo, time_range
 from api.deps import Caller, Conn, KnownCrane, get_known_crane, no_crane
 from api.fleet_book import Book
+from api.permissions import VIEWER
 from api.reduce import gap_ms
 from api.routes.dispatch import answer_for
 from api.routes.load_charts import OnDay, charts_on, today_of
@@ -66,7 +67,7 @@ def figure_of(crane: str, crane_type: CraneType) -> Figure:
     )
 
 
-@router.get("/cranes/{name}/drawing")
+@router.get("/cranes/{name}/drawing", dependencies=[VIEWER])
 async def show_drawing(crane: KnownCrane, conn: Conn, caller: Caller, on: OnDay = None) -> DrawingAnswer:
     """A crane for drawing: outline, last known position with the rated capacity there, lines of its charts on a day."""
     day = on or today_of(crane)
@@ -121,7 +122,7 @@ def drawn_now(
     )
 
 
-@router.get("/cranes/{name}/poses")
+@router.get("/cranes/{name}/poses", dependencies=[VIEWER])
 async def show_poses(
     crane: KnownCrane,
     conn: Conn,
@@ -255,7 +256,7 @@ def _told(values: Floats, decimals: int) -> tuple[float | None, ...]:
     return tuple(None if value != value else value for value in np.round(values, decimals).tolist())
 
 
-@router.post("/dispatch/drawing")
+@router.post("/dispatch/drawing", dependencies=[VIEWER])
 async def draw_lift(asked: LiftDrawingAsked, conn: Conn, caller: Caller, book: Book) -> LiftDrawing:
     """One crane at one job, for drawing: a possible position, and the line that its capacity is read from."""
     crane = await get_known_crane(asked.crane, conn, caller)

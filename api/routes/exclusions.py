@@ -11,6 +11,7 @@ from psycopg import Connection
 
 from api.deps import Caller, Conn, SeenCrane
 from api.paging import Cursor, Limit, decode_cursor, page
+from api.permissions import ENGINEER, VIEWER
 from api.stages import AUDIT_DETAIL
 from api.tables import TableRoute
 from domain.answers import Page
@@ -30,7 +31,7 @@ ExclusionId = Annotated[
 Change = Callable[[Connection[Any]], tuple[exclusions.ExclusionRow, list[date]]]
 
 
-@router.get("/exclusions")
+@router.get("/exclusions", dependencies=[VIEWER])
 async def list_exclusions(
     conn: Conn, caller: Caller, limit: Limit = 200, cursor: Cursor = None
 ) -> Page[ExclusionRow]:
@@ -38,7 +39,7 @@ async def list_exclusions(
     return await _page(conn, limit, cursor, sites=caller.site_list)
 
 
-@router.get("/cranes/{name}/exclusions")
+@router.get("/cranes/{name}/exclusions", dependencies=[VIEWER])
 async def list_crane_exclusions(
     crane: SeenCrane, conn: Conn, limit: Limit = 200, cursor: Cursor = None
 ) -> Page[ExclusionRow]:
@@ -46,7 +47,7 @@ async def list_crane_exclusions(
     return await _page(conn, limit, cursor, crane_id=crane.crane_id)
 
 
-@writes.get("/cranes/{name}/exclusions/{exclusion_id}")
+@writes.get("/cranes/{name}/exclusions/{exclusion_id}", dependencies=[VIEWER])
 async def show_exclusion(crane: SeenCrane, exclusion_id: ExclusionId, conn: Conn) -> ExclusionRow:
     """One exclusion; its ETag guards a withdrawal."""
     rows = await exclusions.exclusions(conn, crane_id=crane.crane_id, exclusion_id=exclusion_id)
@@ -55,7 +56,7 @@ async def show_exclusion(crane: SeenCrane, exclusion_id: ExclusionId, conn: Conn
     return ExclusionRow.model_validate(rows[0], from_attributes=True)
 
 
-@writes.post("/cranes/{name}/exclusions", status_code=201)
+@writes.post("/cranes/{name}/exclusions", dependencies=[ENGINEER], status_code=201)
 async def exclude_span(
     crane: SeenCrane, asked: ExclusionAsked, request: Request, caller: Caller
 ) -> ExclusionDone:
@@ -72,7 +73,7 @@ async def exclude_span(
     )
 
 
-@writes.delete("/cranes/{name}/exclusions/{exclusion_id}")
+@writes.delete("/cranes/{name}/exclusions/{exclusion_id}", dependencies=[ENGINEER])
 async def withdraw_exclusion(
     crane: SeenCrane, exclusion_id: ExclusionId, request: Request, caller: Caller
 ) -> ExclusionDone:

@@ -8,6 +8,7 @@ from fastapi import APIRouter, Query
 
 from api.bounds import LIST_RANGE_MAX, DayFrom, DayTo, TimeFrom, TimeTo, day_range, time_range
 from api.deps import Caller, Conn, SeenCrane
+from api.permissions import ENGINEER_OF_ALL_SITES, VIEWER
 from api.routes.near_limit import confident
 from api.tables import TableRoute
 from domain.answers import Page
@@ -42,7 +43,7 @@ OneCrane = Annotated[
 ]
 
 
-@listed.get("/cranes/{name}/fault-episodes")
+@listed.get("/cranes/{name}/fault-episodes", dependencies=[VIEWER])
 async def list_fault_episodes(
     crane: SeenCrane, conn: Conn, time_from: TimeFrom, time_to: TimeTo, repeat_days: RepeatDays = 7
 ) -> Page[FaultEpisodeRow]:
@@ -53,7 +54,7 @@ async def list_fault_episodes(
     return Page(items=tuple(episode_row(row, now) for row in rows))
 
 
-@router.get("/faults/pareto")
+@router.get("/faults/pareto", dependencies=[VIEWER])
 async def show_fault_pareto(
     conn: Conn,
     caller: Caller,
@@ -77,7 +78,7 @@ async def show_fault_pareto(
     )
 
 
-@router.get("/faults/overloads")
+@router.get("/faults/overloads", dependencies=[VIEWER])
 async def show_faults_and_overloads(
     conn: Conn, caller: Caller, crane: OneCrane = None, day_from: DayFrom = None, day_to: DayTo = None
 ) -> FaultsAndOverloadsAnswer:
@@ -96,14 +97,14 @@ async def show_faults_and_overloads(
     return association_answer(found, chosen.first, chosen.last, crane)
 
 
-@listed.get("/status-codes")
+@listed.get("/status-codes", dependencies=[VIEWER])
 async def list_status_codes(conn: Conn) -> Page[StatusCodeRow]:
     """The catalogue of status codes that was imported."""
     rows = await faults.status_codes(conn)
     return Page(items=tuple(StatusCodeRow.model_validate(row, from_attributes=True) for row in rows))
 
 
-@router.post("/status-codes")
+@router.post("/status-codes", dependencies=[ENGINEER_OF_ALL_SITES])
 async def import_status_codes(asked: StatusCodesAsked, conn: Conn) -> StatusCodesImported:
     """Enter a catalogue of status codes, replacing codes that stand in it. With a problem in any line nothing is kept."""
     found = await to_thread.run_sync(read_codes, asked.csv)

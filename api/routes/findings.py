@@ -9,6 +9,7 @@ from psycopg import AsyncConnection
 from api.bounds import DayFrom, DayTo, at_most, day_range
 from api.deps import Caller, Conn, SeenCrane
 from api.paging import Cursor, Limit, decode_cursor, page
+from api.permissions import VIEWER
 from api.tables import TableRoute
 from domain.answers import Page
 from domain.channels import CHANNEL_BY_NAME
@@ -25,7 +26,7 @@ LONGEST_DAYS: Final = 366  # of the fleet; of a crane its whole record
 OfCode = Annotated[FindingCode | None, Query(description="of this code only")]
 
 
-@router.get("/cranes/{name}/findings")
+@router.get("/cranes/{name}/findings", dependencies=[VIEWER])
 async def list_findings(
     crane: SeenCrane,
     conn: Conn,
@@ -39,7 +40,7 @@ async def list_findings(
     return Page(items=tuple(map(finding_row, rows)))
 
 
-@router.get("/findings")
+@router.get("/findings", dependencies=[VIEWER])
 async def list_fleet_findings(
     conn: Conn,
     caller: Caller,

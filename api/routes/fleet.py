@@ -13,6 +13,7 @@ from psycopg import AsyncConnection
 from api.bounds import DayFrom, DayRange, DayTo, day_range
 from api.deps import Caller, Conn
 from api.fleet_periods import FleetPeriods, PeriodFigures
+from api.permissions import VIEWER
 from api.routes.maintenance import DueBook, get_due_book
 from api.stages import entity_tag
 from api.tables import TableRoute
@@ -74,7 +75,7 @@ async def get_answers(request: Request) -> FleetAnswers:
     return found
 
 
-@router.get("/fleet", response_model=FleetAnswer)
+@router.get("/fleet", dependencies=[VIEWER], response_model=FleetAnswer)
 async def show_fleet(
     conn: Conn,
     caller: Caller,
@@ -161,7 +162,7 @@ def _listed(
     return listed
 
 
-@router.get("/fleet/weeks")
+@router.get("/fleet/weeks", dependencies=[VIEWER])
 async def show_fleet_weeks(
     conn: Conn,
     caller: Caller,

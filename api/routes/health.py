@@ -10,6 +10,7 @@ from psycopg_pool import PoolTimeout
 
 from api.deps import Conn, get_pool
 from api.middleware import Figures
+from api.permissions import OPEN, VIEWER
 from domain.answers import Health, SystemAnswer, SystemPart, SystemTrouble, Version
 from domain.system_watch import troubles
 from store.answering import Answering
@@ -21,13 +22,13 @@ router = APIRouter(tags=["health"])
 READY_WITHIN_S: Final = 2.0
 
 
-@router.get("/healthz")
+@router.get("/healthz", dependencies=[OPEN])
 async def health() -> Health:
     """Alive: the process answers. Says nothing about the database."""
     return Health(status="ok")
 
 
-@router.get("/readyz", responses={503: {"model": Health}})
+@router.get("/readyz", dependencies=[OPEN], responses={503: {"model": Health}})
 async def ready(request: Request, response: Response, pool: Annotated[Pool, Depends(get_pool)]) -> Health:
     """Ready: the database answered within the last 5 s, and has a connection for a request."""
     answering: Answering = request.app.state.answering
@@ -45,13 +46,13 @@ async def ready(request: Request, response: Response, pool: Annotated[Pool, Depe
     return Health(status="ok", detail="the database takes no writes" if answering.read_only else "")
 
 
-@router.get("/version")
+@router.get("/version", dependencies=[VIEWER])
 async def show_version() -> Version:
     """What is running."""
     return Version(name="boomledger", version=running_version(), api="v1")
 
 
-@router.get("/system")
+@router.get("/system", dependencies=[VIEWER])
 async def show_system(conn: Conn) -> SystemAnswer:
     """Whether ingest, broker, counting, alerts and backup work, and how old the newest message and count are."""
     work = await newest_work_async(conn)
@@ -77,7 +78,12 @@ async def show_system(conn: Conn) -> SystemAnswer:
     )
 
 
-@router.get("/metrics", response_class=Response, responses={200: {"content": {"text/plain": {}}}})
+@router.get(
+    "/metrics",
+    dependencies=[VIEWER],
+    response_class=Response,
+    responses={200: {"content": {"text/plain": {}}}},
+)
 async def metrics(request: Request, pool: Annotated[Pool, Depends(get_pool)]) -> Response:
     """Figures for Prometheus, with the age of the newest message stored and of the newest count, of the whole fleet."""
     figures: Figures = request.app.state.figures

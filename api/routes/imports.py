@@ -13,6 +13,7 @@ from starlette.datastructures import UploadFile
 from api.deps import Caller, Conn, Settings
 from api.import_jobs import ImportJobs
 from api.paging import Cursor, Limit, decode_cursor, page
+from api.permissions import ENGINEER
 from api.problems import Refused
 from api.settings import ApiSettings
 from api.spec import problem
@@ -75,6 +76,7 @@ BODY: Final[dict[str, Any]] = {
 
 @router.post(
     "/imports",
+    dependencies=[ENGINEER],
     openapi_extra=BODY,
     responses={
         400: problem("No form that can be read"),
@@ -133,7 +135,7 @@ async def import_table(
     )
 
 
-@router.get("/imports/running")
+@router.get("/imports/running", dependencies=[ENGINEER])
 async def running_import(request: Request, caller: Caller) -> ImportRunning:
     """The import of your account that is under way, and how far it is."""
     jobs: ImportJobs = request.app.state.imports
@@ -141,7 +143,11 @@ async def running_import(request: Request, caller: Caller) -> ImportRunning:
     return ImportRunning(running=None if job is None else job.told())
 
 
-@router.delete("/imports/running", responses={404: problem("No import of this account is under way")})
+@router.delete(
+    "/imports/running",
+    dependencies=[ENGINEER],
+    responses={404: problem("No import of this account is under way")},
+)
 async def cancel_import(request: Request, caller: Caller) -> ImportRunning:
     """Cancel the import of your account: its own request is answered with 409. What was stored before stays."""
     jobs: ImportJobs = request.app.state.imports
@@ -152,7 +158,7 @@ async def cancel_import(request: Request, caller: Caller) -> ImportRunning:
     return ImportRunning(running=job.told())
 
 
-@router.get("/imports")
+@router.get("/imports", dependencies=[ENGINEER])
 async def list_imports(
     conn: Conn, caller: Caller, limit: Limit = 50, cursor: Cursor = None
 ) -> Page[ImportRow]:

@@ -5,6 +5,7 @@ from fastapi import APIRouter
 
 from api.bounds import DayFrom, DayTo
 from api.deps import Conn, SeenCrane
+from api.permissions import VIEWER
 from api.routes.spectrum import beyond_answer, chosen_days, merged_ledger
 from api.tables import TableRoute
 from domain.spectrum_answers import LedgerAnswer, LedgerCell
@@ -14,7 +15,7 @@ from store import duty
 router = APIRouter(tags=["duty"], route_class=TableRoute)
 
 
-@router.get("/cranes/{name}/ledger")
+@router.get("/cranes/{name}/ledger", dependencies=[VIEWER])
 async def show_ledger(
     crane: SeenCrane, conn: Conn, day_from: DayFrom = None, day_to: DayTo = None
 ) -> LedgerAnswer:

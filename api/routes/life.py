@@ -13,6 +13,7 @@ from fastapi import APIRouter
 
 from api.deps import Conn, KnownCrane
 from api.life_words import sentence
+from api.permissions import VIEWER
 from api.routes.maintenance import earliest_due
 from api.routes.spectrum import beyond_answer, merged_ledger
 from domain.crane import Crane
@@ -50,7 +51,7 @@ from store.summary import CraneSummary
 router = APIRouter(tags=["duty"])
 
 
-@router.get("/cranes/{name}/life")
+@router.get("/cranes/{name}/life", dependencies=[VIEWER])
 async def show_life(crane: KnownCrane, conn: Conn) -> LifeAnswer:
     """Used share of the design working period with its safety factor, damage by detail, forecast, assessment date."""
     totals, found = await crane_totals(conn, crane)

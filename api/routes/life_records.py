@@ -13,6 +13,7 @@ from psycopg import AsyncConnection, Connection
 from starlette.datastructures import UploadFile
 
 from api.deps import Caller, Conn, KnownCrane, SeenCrane, Settings
+from api.permissions import ENGINEER, VIEWER
 from api.problems import Refused
 from api.settings import ApiSettings
 from api.spec import problem
@@ -83,13 +84,13 @@ WORDS: Final[dict[Effect, str]] = {
 }
 
 
-@router.get("/cranes/{name}/life-records")
+@router.get("/cranes/{name}/life-records", dependencies=[VIEWER])
 async def list_life_records(crane: KnownCrane, conn: Conn) -> Page[LifeRecordRow]:
     """Records of a crane's life as they stand, the newest day first, withdrawn ones included, with their effect on the figures."""
     return Page(items=tuple(await _rows(conn, crane)))
 
 
-@router.post("/cranes/{name}/life-records", status_code=201)
+@router.post("/cranes/{name}/life-records", dependencies=[ENGINEER], status_code=201)
 async def add_life_record(
     crane: KnownCrane, asked: LifeRecordAsked, request: Request, caller: Caller, conn: Conn
 ) -> LifeRecordAnswer:
@@ -106,13 +107,13 @@ async def add_life_record(
     return await _changed(request, caller, crane, conn, write)
 
 
-@router.get("/cranes/{name}/life-records/{record_id}")
+@router.get("/cranes/{name}/life-records/{record_id}", dependencies=[VIEWER])
 async def show_life_record(crane: KnownCrane, record_id: RecordId, conn: Conn) -> LifeRecordAnswer:
     """One record with every version of it; its ETag guards a correction."""
     return await _answer(conn, crane, record_id)
 
 
-@router.put("/cranes/{name}/life-records/{record_id}")
+@router.put("/cranes/{name}/life-records/{record_id}", dependencies=[ENGINEER])
 async def correct_life_record(
     crane: KnownCrane,
     record_id: RecordId,
@@ -133,7 +134,7 @@ async def correct_life_record(
     return await _changed(request, caller, crane, conn, write)
 
 
-@router.delete("/cranes/{name}/life-records/{record_id}")
+@router.delete("/cranes/{name}/life-records/{record_id}", dependencies=[ENGINEER])
 async def withdraw_life_record(
     crane: KnownCrane, record_id: RecordId, reason: Reason, request: Request, caller: Caller, conn: Conn
 ) -> LifeRecordAnswer:
@@ -148,6 +149,7 @@ async def withdraw_life_record(
 
 @router.post(
     "/cranes/{name}/life-records/{record_id}/files",
+    dependencies=[ENGINEER],
     status_code=201,
     openapi_extra=BODY,
     responses={
@@ -184,6 +186,7 @@ async def attach_life_record_file(
 
 @router.get(
     "/cranes/{name}/life-records/{record_id}/files/{file_id}",
+    dependencies=[VIEWER],
     response_class=Response,
     responses={
         200: {"content": {"application/octet-stream": {"schema": {"type": "string", "format": "binary"}}}}

@@ -11,6 +11,7 @@ from fastapi.responses import StreamingResponse
 from api import gate
 from api.deps import Caller
 from api.hub import Hub
+from api.permissions import VIEWER
 from api.problems import Refused
 from api.routes.cranes import live_answer
 from domain.answers import LiveChanges
@@ -24,7 +25,7 @@ BETWEEN_S: Final = 0.5
 VERSION_MAX: Final = 2**53
 
 
-@router.get("/live")
+@router.get("/live", dependencies=[VIEWER])
 async def show_live_changes(
     request: Request,
     caller: Caller,
@@ -45,6 +46,7 @@ async def show_live_changes(
 
 @router.get(
     "/live/stream",
+    dependencies=[VIEWER],
     response_class=StreamingResponse,
     responses={200: {"content": {"text/event-stream": {"schema": {"type": "string"}}}}},
 )

@@ -9,6 +9,7 @@ from fastapi import APIRouter, Query
 from fastapi.responses import PlainTextResponse
 
 from api.deps import Caller, Conn, KnownCrane, SeenCrane
+from api.permissions import ENGINEER, VIEWER
 from domain.answers import ChartsAnswer
 from domain.crane import LoadChart, charts_in_force
 from domain.errors import InvalidChart
@@ -22,28 +23,28 @@ router = APIRouter(tags=["dispatch"])
 OnDay = Annotated[Day | None, Query(description="local day; today at the crane's site when absent")]
 
 
-@router.get("/cranes/{name}/charts")
+@router.get("/cranes/{name}/charts", dependencies=[VIEWER])
 async def show_charts(crane: KnownCrane, conn: Conn, on: OnDay = None) -> ChartsAnswer:
     """Load charts in force on a day. The chart at the crane decides, not this copy."""
     day = on or today_of(crane)
     return ChartsAnswer(crane=crane.name, on=day, charts=await charts_on(crane, conn, day))
 
 
-@router.get("/cranes/{name}/charts.csv", response_class=PlainTextResponse)
+@router.get("/cranes/{name}/charts.csv", dependencies=[VIEWER], response_class=PlainTextResponse)
 async def export_charts(crane: KnownCrane, conn: Conn, on: OnDay = None) -> PlainTextResponse:
     """The same as CSV, in the form that the import takes."""
     in_force = await charts_on(crane, conn, on or today_of(crane))
     return PlainTextResponse(write_charts(in_force), media_type="text/csv; charset=utf-8")
 
 
-@router.get("/cranes/{name}/chart-versions")
+@router.get("/cranes/{name}/chart-versions", dependencies=[VIEWER])
 async def list_versions(crane: SeenCrane, conn: Conn) -> tuple[ChartVersionRow, ...]:
     """Every version that was entered for the crane or for its type, newest first."""
     rows = await charts.chart_versions(conn, crane.name)
     return tuple(ChartVersionRow.model_validate(row, from_attributes=True) for row in rows)
 
 
-@router.post("/cranes/{name}/chart-versions")
+@router.post("/cranes/{name}/chart-versions", dependencies=[ENGINEER])
 async def import_charts(crane: KnownCrane, asked: ChartsAsked, conn: Conn, caller: Caller) -> ChartsImported:
     """Enter load charts that hold from a day on. Every problem of the file is named with its line, and then nothing
     is kept: as an answer with `check_only`, else as a refusal. Earlier versions stay for the days before.

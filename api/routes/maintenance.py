@@ -11,6 +11,7 @@ from psycopg import AsyncConnection
 
 from api.bounds import LIST_RANGE_MAX, DayFrom, DayTo, TimeFrom, TimeTo, time_range
 from api.deps import Caller, Conn, SeenCrane
+from api.permissions import ENGINEER, VIEWER
 from api.routes.spectrum import chosen_days
 from api.tables import TableRoute
 from domain.answers import Page
@@ -46,7 +47,7 @@ EntryName = Annotated[
 DUE_FOR_S: Final = 60.0
 
 
-@router.get("/cranes/{name}/days")
+@router.get("/cranes/{name}/days", dependencies=[VIEWER])
 async def list_days(
     crane: SeenCrane, conn: Conn, day_from: DayFrom = None, day_to: DayTo = None
 ) -> Page[DayRow]:
@@ -56,7 +57,7 @@ async def list_days(
     return Page(items=tuple(DayRow.model_validate(row, from_attributes=True) for row in rows))
 
 
-@router.get("/cranes/{name}/gaps")
+@router.get("/cranes/{name}/gaps", dependencies=[VIEWER])
 async def list_gaps(crane: SeenCrane, conn: Conn, time_from: TimeFrom, time_to: TimeTo) -> Page[GapRow]:
     """Time missing from the record in a range, with causes."""
     span = time_range(time_from, time_to, LIST_RANGE_MAX)
@@ -64,7 +65,7 @@ async def list_gaps(crane: SeenCrane, conn: Conn, time_from: TimeFrom, time_to: 
     return Page(items=tuple(GapRow.model_validate(row, from_attributes=True) for row in rows))
 
 
-@router.get("/faults")
+@router.get("/faults", dependencies=[VIEWER])
 async def list_open_faults(conn: Conn, caller: Caller) -> Page[OpenFaultRow]:
     """Every open fault of the cranes that you may see, oldest first."""
     seen = {row.name for row in await reading.crane_rows(conn, caller.site_list, rows=10_000)}
@@ -72,7 +73,7 @@ async def list_open_faults(conn: Conn, caller: Caller) -> Page[OpenFaultRow]:
     return Page(items=tuple(OpenFaultRow.model_validate(row, from_attributes=True) for row in rows))
 
 
-@router.get("/cranes/{name}/overrides")
+@router.get("/cranes/{name}/overrides", dependencies=[VIEWER])
 async def list_overrides(
     crane: SeenCrane,
     conn: Conn,
@@ -86,14 +87,14 @@ async def list_overrides(
     return Page(items=tuple(OverrideRow.model_validate(row, from_attributes=True) for row in rows))
 
 
-@router.get("/cranes/{name}/details")
+@router.get("/cranes/{name}/details", dependencies=[VIEWER])
 async def list_details(crane: SeenCrane, conn: Conn) -> Page[DetailEntry]:
     """Weld details that apply to a crane, the default one first."""
     rows = await details.details_of(conn, crane.name)
     return Page(items=tuple(DetailEntry.model_validate(row, from_attributes=True) for row in rows))
 
 
-@writes.get("/cranes/{name}/details/{entry}")
+@writes.get("/cranes/{name}/details/{entry}", dependencies=[VIEWER])
 async def show_detail(crane: SeenCrane, entry: EntryName, conn: Conn) -> DetailEntry:
     """The weld detail of a name that applies to a crane, its own before that of its type; its ETag guards a change."""
     rows = [row for row in await details.details_of(conn, crane.name) if row.name == entry]
@@ -102,7 +103,7 @@ async def show_detail(crane: SeenCrane, entry: EntryName, conn: Conn) -> DetailE
     return DetailEntry.model_validate(max(rows, key=lambda row: row.detail_id), from_attributes=True)
 
 
-@writes.put("/cranes/{name}/details/{entry}", status_code=204)
+@writes.put("/cranes/{name}/details/{entry}", dependencies=[ENGINEER], status_code=204)
 async def write_detail(
     crane: SeenCrane, entry: EntryName, asked: DetailAsked, conn: Conn, caller: Caller
 ) -> None:
@@ -117,14 +118,14 @@ async def write_detail(
     )
 
 
-@writes.delete("/cranes/{name}/details/{entry}", status_code=204)
+@writes.delete("/cranes/{name}/details/{entry}", dependencies=[ENGINEER], status_code=204)
 async def drop_detail(crane: SeenCrane, entry: EntryName, conn: Conn) -> None:
     """Forget a weld detail that was entered for this crane alone."""
     if not await details.drop_detail(conn, crane.crane_id, entry):
         raise NotFound(f"{crane.name} has no weld detail {entry!r} of its own")
 
 
-@router.get("/cranes/{name}/service")
+@router.get("/cranes/{name}/service", dependencies=[VIEWER])
 async def list_service(crane: SeenCrane, conn: Conn) -> Page[ServiceRow]:
     """Intervals of service that apply to a crane, with the day on which each falls due."""
     today = datetime.now(ZoneInfo(crane.time_zone)).date()
@@ -132,7 +133,7 @@ async def list_service(crane: SeenCrane, conn: Conn) -> Page[ServiceRow]:
     return Page(items=tuple(service_row(state, today) for state in states))
 
 
-@router.get("/service")
+@router.get("/service", dependencies=[VIEWER])
 async def list_fleet_service(conn: Conn, caller: Caller) -> Page[ServiceRow]:
     """Intervals of service of every crane that you may see, with the day on which each falls due."""
     today = datetime.now(UTC).date()
@@ -141,7 +142,7 @@ async def list_fleet_service(conn: Conn, caller: Caller) -> Page[ServiceRow]:
     return Page(items=tuple(service_row(state, today) for state in states if state.crane in seen))
 
 
-@writes.get("/cranes/{name}/service/{entry}")
+@writes.get("/cranes/{name}/service/{entry}", dependencies=[VIEWER])
 async def show_plan(crane: SeenCrane, entry: EntryName, conn: Conn) -> ServicePlanEntry:
     """The interval of service of a name that applies to a crane, as it is entered; its ETag guards a change."""
     today = datetime.now(ZoneInfo(crane.time_zone)).date()
@@ -152,27 +153,27 @@ async def show_plan(crane: SeenCrane, entry: EntryName, conn: Conn) -> ServicePl
     return ServicePlanEntry.model_validate(max(rows, key=lambda row: row.plan_id), from_attributes=True)
 
 
-@writes.put("/cranes/{name}/service/{entry}", status_code=204)
+@writes.put("/cranes/{name}/service/{entry}", dependencies=[ENGINEER], status_code=204)
 async def write_plan(crane: SeenCrane, entry: EntryName, asked: ServicePlanAsked, conn: Conn) -> None:
     """Enter an interval of service for this crane, replacing its own of that name."""
     await service.write_service_plan(conn, name=entry, crane=crane.name, **asked.model_dump())
 
 
-@writes.delete("/cranes/{name}/service/{entry}", status_code=204)
+@writes.delete("/cranes/{name}/service/{entry}", dependencies=[ENGINEER], status_code=204)
 async def drop_plan(crane: SeenCrane, entry: EntryName, conn: Conn) -> None:
     """Forget an interval of service that was entered for this crane alone, and what was done under it."""
     if not await reading.drop_plan(conn, crane.crane_id, entry):
         raise NotFound(f"{crane.name} has no interval {entry!r} of its own")
 
 
-@router.get("/cranes/{name}/service-done")
+@router.get("/cranes/{name}/service-done", dependencies=[VIEWER])
 async def list_service_done(crane: SeenCrane, conn: Conn) -> Page[ServiceDoneRow]:
     """Services done on a crane, newest first."""
     rows = await service.services_done(conn, crane.name)
     return Page(items=tuple(ServiceDoneRow.model_validate(row, from_attributes=True) for row in rows))
 
 
-@writes.post("/cranes/{name}/service-done", status_code=201)
+@writes.post("/cranes/{name}/service-done", dependencies=[ENGINEER], status_code=201)
 async def write_service_done(
     crane: SeenCrane, asked: ServiceDoneAsked, conn: Conn, caller: Caller
 ) -> ServiceDoneRow:

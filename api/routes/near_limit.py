@@ -11,6 +11,7 @@ from fastapi import APIRouter, Query
 from api.bounds import DayFrom, DayTo, TimeRange, day_range
 from api.deps import Caller, Conn, SeenCrane
 from api.near_limit_places import circumstances_of
+from api.permissions import VIEWER
 from api.routes.samples import samples_answer
 from api.tables import TableRoute
 from domain.answers import EventRow
@@ -70,7 +71,7 @@ Moment = Annotated[
 ]
 
 
-@router.get("/near-limit")
+@router.get("/near-limit", dependencies=[VIEWER])
 async def show_near_limit_ranking(
     conn: Conn,
     caller: Caller,
@@ -98,7 +99,7 @@ async def show_near_limit_ranking(
     )
 
 
-@of_crane.get("/cranes/{name}/near-limit")
+@of_crane.get("/cranes/{name}/near-limit", dependencies=[VIEWER])
 async def show_near_limit(
     crane: SeenCrane, conn: Conn, days: Days = 30, day_from: DayFrom = None, day_to: DayTo = None
 ) -> NearLimitAnswer:
@@ -123,7 +124,7 @@ async def show_near_limit(
     return await to_thread.run_sync(answer)
 
 
-@of_crane.get("/cranes/{name}/override-trace")
+@of_crane.get("/cranes/{name}/override-trace", dependencies=[VIEWER])
 async def show_override_trace(crane: SeenCrane, conn: Conn, caller: Caller, moment: Moment) -> OverrideTrace:
     """One use of the limiter override with the 30 s before and after it: every reading, and what else happened."""
     found = await faults.overrides(conn, moment, moment + timedelta(milliseconds=1), crane=crane.name, rows=1)

@@ -7,6 +7,7 @@ from fastapi import APIRouter, Path, Query, Request
 from api.bounds import YEAR_FIRST, YEAR_LAST, DayFrom, DayTo, day_range
 from api.deps import Caller, Conn, SeenCrane
 from api.paging import Cursor, Limit, decode_cursor, moment_in_cursor, page
+from api.permissions import ENGINEER, VIEWER
 from api.stages import AUDIT_DETAIL
 from api.tables import TableRoute
 from domain.answers import Page
@@ -42,7 +43,7 @@ States = Annotated[OverloadState | None, Query(description="only entries in this
 Causes = Annotated[OverloadCause | None, Query(description="only entries decided with this cause")]
 
 
-@router.get("/overloads")
+@router.get("/overloads", dependencies=[VIEWER])
 async def list_overloads(
     conn: Conn,
     caller: Caller,
@@ -65,14 +66,14 @@ async def list_overloads(
     )
 
 
-@router.get("/overloads/counts")
+@router.get("/overloads/counts", dependencies=[VIEWER])
 async def count_overloads(conn: Conn, caller: Caller) -> Page[OverloadCount]:
     """How many overloads each crane that you may see has, and how many are open; cranes without any are absent."""
     found = await overloads.counts(conn, sites=caller.site_list)
     return Page(items=tuple(as_count(one) for one in found.values()))
 
 
-@router.get("/cranes/{name}/overloads")
+@router.get("/cranes/{name}/overloads", dependencies=[VIEWER])
 async def list_crane_overloads(
     crane: SeenCrane,
     conn: Conn,
@@ -95,13 +96,13 @@ async def list_crane_overloads(
     )
 
 
-@writes.get("/cranes/{name}/overloads/{started_at}")
+@writes.get("/cranes/{name}/overloads/{started_at}", dependencies=[VIEWER])
 async def show_overload(crane: SeenCrane, started_at: StartedAt, conn: Conn) -> OverloadEntry:
     """One overload with every decision about it; its ETag guards a decision."""
     return await _entry(conn, crane, started_at)
 
 
-@writes.put("/cranes/{name}/overloads/{started_at}")
+@writes.put("/cranes/{name}/overloads/{started_at}", dependencies=[ENGINEER])
 async def decide_overload(
     crane: SeenCrane,
     started_at: StartedAt,
@@ -126,7 +127,7 @@ async def decide_overload(
     return found
 
 
-@writes.post("/cranes/{name}/overloads")
+@writes.post("/cranes/{name}/overloads", dependencies=[ENGINEER])
 async def decide_overloads(
     crane: SeenCrane, asked: OverloadsDecisionAsked, request: Request, conn: Conn, caller: Caller
 ) -> OverloadsDecided:

@@ -9,6 +9,7 @@ from psycopg import AsyncConnection
 from api.bounds import LIST_RANGE_MAX, TimeFrom, TimeTo, time_range
 from api.deps import Caller, Conn, SeenCrane
 from api.paging import Cursor, Limit, decode_cursor, moment_in_cursor, page
+from api.permissions import ENGINEER, VIEWER
 from api.tables import TableRoute
 from domain.answers import EventRow, FaultRow, Page, QuarantineRow
 from domain.lift import Lift
@@ -20,7 +21,7 @@ router = APIRouter(tags=["records"], route_class=TableRoute)
 Kinds = Annotated[list[EventKind] | None, Query(alias="kind", description="only these kinds", max_length=10)]
 
 
-@router.get("/cranes/{name}/lifts")
+@router.get("/cranes/{name}/lifts", dependencies=[VIEWER])
 async def list_lifts(
     crane: SeenCrane,
     conn: Conn,
@@ -38,7 +39,7 @@ async def list_lifts(
     return page(lifts, limit, [(row.started_at.isoformat(),) for row in rows])
 
 
-@router.get("/cranes/{name}/events")
+@router.get("/cranes/{name}/events", dependencies=[VIEWER])
 async def list_crane_events(
     crane: SeenCrane,
     conn: Conn,
@@ -53,7 +54,7 @@ async def list_crane_events(
     return await _events(conn, caller, time_from, time_to, crane.name, kinds, limit, cursor)
 
 
-@router.get("/events")
+@router.get("/events", dependencies=[VIEWER])
 async def list_events(
     conn: Conn,
     caller: Caller,
@@ -94,7 +95,7 @@ async def _events(
     return page(events, limit, [(row.at.isoformat(), row.crane, row.boot, row.seq) for row in rows])
 
 
-@router.get("/cranes/{name}/faults")
+@router.get("/cranes/{name}/faults", dependencies=[VIEWER])
 async def list_faults(
     crane: SeenCrane, conn: Conn, days: Annotated[int, Query(ge=1, le=3660)] = 90
 ) -> Page[FaultRow]:
@@ -103,7 +104,7 @@ async def list_faults(
     return Page(items=tuple(FaultRow.model_validate(row, from_attributes=True) for row in rows))
 
 
-@router.get("/quarantine")
+@router.get("/quarantine", dependencies=[ENGINEER])
 async def list_quarantine(
     conn: Conn, caller: Caller, limit: Limit = 200, cursor: Cursor = None
 ) -> Page[QuarantineRow]:

@@ -9,6 +9,7 @@ from fastapi import APIRouter, Body, Path, Request
 
 from api.deps import Caller, Conn, SeenCrane
 from api.paging import Cursor, Limit, decode_cursor, page
+from api.permissions import ADMIN, ENGINEER, VIEWER
 from api.problems import Refused
 from api.tables import TableRoute
 from domain.answers import CraneDetail, Page
@@ -44,13 +45,13 @@ Registration = Annotated[
 ]
 
 
-@router.get("/sites")
+@router.get("/sites", dependencies=[VIEWER])
 async def list_sites(conn: Conn, caller: Caller) -> Page[Site]:
     """Sites that you may see, by name, with their time zones."""
     return Page(items=tuple(await reading.sites_in_scope(conn, caller.site_list)))
 
 
-@router.get("/crane-types")
+@router.get("/crane-types", dependencies=[ENGINEER])
 async def list_types(
     conn: Conn, caller: Caller, limit: Limit = 200, cursor: Cursor = None
 ) -> Page[CraneTypeRow]:
@@ -61,7 +62,7 @@ async def list_types(
     return page(listed, limit, [(row.name,) for row in listed])
 
 
-@router.get("/crane-types/{entry}")
+@router.get("/crane-types/{entry}", dependencies=[ENGINEER])
 async def show_type(name: TypeName, conn: Conn) -> CraneType:
     """One crane type: geometry, masses, rated moment, load charts."""
     found = await reading.crane_type(conn, name)
@@ -70,7 +71,7 @@ async def show_type(name: TypeName, conn: Conn) -> CraneType:
     return found
 
 
-@router.post("/cranes", status_code=201)
+@router.post("/cranes", dependencies=[ADMIN], status_code=201)
 async def register_crane(wanted: Registration, request: Request, caller: Caller) -> CraneDetail:
     """Register a crane: the JSON that `boomledger crane example` prints, or with site and type named that are on file.
 
@@ -79,7 +80,7 @@ async def register_crane(wanted: Registration, request: Request, caller: Caller)
     return await to_thread.run_sync(_write, request, caller, wanted, _may_make)
 
 
-@router.put("/cranes/{name}")
+@router.put("/cranes/{name}", dependencies=[ADMIN])
 async def change_crane(
     crane: SeenCrane, wanted: Registration, request: Request, caller: Caller
 ) -> CraneChanged:
@@ -146,7 +147,7 @@ def _may_add_site(found: Planned, every_site: bool) -> None:
         )
 
 
-@tables.get("/life-history", response_model=Page[HistoryRow])
+@tables.get("/life-history", dependencies=[VIEWER], response_model=Page[HistoryRow])
 async def list_histories(request: Request, caller: Caller) -> Page[HistoryRow]:
     """What is entered of every crane's life before its record, the most unknown years first."""
 
@@ -158,7 +159,7 @@ async def list_histories(request: Request, caller: Caller) -> Page[HistoryRow]:
     return Page(items=await to_thread.run_sync(read))
 
 
-@router.post("/life-history")
+@router.post("/life-history", dependencies=[ENGINEER])
 async def enter_histories(asked: HistoryAsked, request: Request, caller: Caller) -> HistoryEntered:
     """Enter the history of many cranes at once, as rows or CSV. With a problem in any of them nothing is kept.
 

@@ -8,6 +8,7 @@ from fastapi import APIRouter, Depends, Query, Response
 
 from api.bounds import DayFrom, DayTo
 from api.deps import Caller, Conn, KnownCrane
+from api.permissions import VIEWER
 from api.routes.descriptions import list_descriptions
 from api.routes.exclusions import list_crane_exclusions
 from api.routes.findings import findings_for_report
@@ -32,6 +33,7 @@ MOST_OVERLOADS: Final = 200  # in a report; the numbers beside them are of all
 
 @router.get(
     "/fleet/report",
+    dependencies=[VIEWER],
     response_class=Response,
     responses={200: {"content": {"application/pdf": {"schema": {"type": "string", "format": "binary"}}}}},
 )
@@ -71,6 +73,7 @@ async def fleet_report(
 
 @router.get(
     "/cranes/{name}/report",
+    dependencies=[VIEWER],
     response_class=Response,
     responses={200: {"content": {"application/pdf": {"schema": {"type": "string", "format": "binary"}}}}},
 )

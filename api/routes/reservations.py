@@ -12,6 +12,7 @@ from api.bounds import LIST_RANGE_MAX, TimeFrom, TimeTo, time_range
 from api.crane_states import come_up_since, overridden, states_of
 from api.deps import Caller, Conn, SeenCrane, get_crane, get_known_crane
 from api.fleet_book import Book
+from api.permissions import DISPATCHER, VIEWER
 from api.routes.dispatch import answer_for, sheet_response
 from domain.answers import Page
 from domain.dispatch_answers import DispatchCandidate, DispatchQuestion
@@ -25,7 +26,7 @@ DaysBack = Annotated[int, Query(ge=1, le=3660, description="days back from now")
 ReservationId = Annotated[int, Path(ge=1, le=2**53)]
 
 
-@router.post("/reservations", status_code=201)
+@router.post("/reservations", dependencies=[DISPATCHER], status_code=201)
 async def hold(asked: HoldAsked, request: Request, conn: Conn, caller: Caller, book: Book) -> ReservationRow:
     """Reserve a crane for a time. Two reservations of one crane never overlap, however many ask at once: the later gets 409.
 
@@ -60,7 +61,7 @@ async def hold(asked: HoldAsked, request: Request, conn: Conn, caller: Caller, b
     return await show_reservation(reservation_id, conn, caller)
 
 
-@router.get("/reservations")
+@router.get("/reservations", dependencies=[VIEWER])
 async def list_reservations(
     conn: Conn,
     caller: Caller,
@@ -79,13 +80,13 @@ async def list_reservations(
     return Page(items=tuple(_row(row) for row in rows))
 
 
-@router.get("/reservations/{reservation_id}")
+@router.get("/reservations/{reservation_id}", dependencies=[VIEWER])
 async def show_reservation(reservation_id: ReservationId, conn: Conn, caller: Caller) -> ReservationRow:
     """One reservation with its job and what was planned."""
     return _row(await seen_reservation(reservation_id, conn, caller))
 
 
-@router.get("/reservations/{reservation_id}/lift-sheet", response_class=Response)
+@router.get("/reservations/{reservation_id}/lift-sheet", dependencies=[VIEWER], response_class=Response)
 async def print_held(reservation_id: ReservationId, conn: Conn, caller: Caller, book: Book) -> Response:
     """The lift sheet (PDF) of a reservation with a job, by the charts and the record as they are now."""
     found = await show_reservation(reservation_id, conn, caller)
@@ -112,7 +113,7 @@ async def print_held(reservation_id: ReservationId, conn: Conn, caller: Caller, 
     return await sheet_response(asked, crane, candidate, situation, conn, caller)
 
 
-@router.delete("/reservations/{reservation_id}")
+@router.delete("/reservations/{reservation_id}", dependencies=[DISPATCHER])
 async def release(reservation_id: ReservationId, conn: Conn, caller: Caller) -> ReservationRow:
     """Cancel a reservation. Cancelling again changes nothing."""
     await seen_reservation(reservation_id, conn, caller)
@@ -120,7 +121,7 @@ async def release(reservation_id: ReservationId, conn: Conn, caller: Caller) -> 
     return await show_reservation(reservation_id, conn, caller)
 
 
-@router.get("/cranes/{name}/planned-and-measured")
+@router.get("/cranes/{name}/planned-and-measured", dependencies=[VIEWER])
 async def planned_and_measured(
     crane: SeenCrane, conn: Conn, caller: Caller, days: DaysBack = 366
 ) -> MeasuredAnswer:
@@ -128,7 +129,7 @@ async def planned_and_measured(
     return await _compared(conn, caller, days, crane.name)
 
 
-@router.get("/dispatch/planned-and-measured")
+@router.get("/dispatch/planned-and-measured", dependencies=[VIEWER])
 async def fleet_planned_and_measured(conn: Conn, caller: Caller, days: DaysBack = 366) -> MeasuredAnswer:
     """The same for every crane in scope, with the bias of each crane."""
     return await _compared(conn, caller, days, None)

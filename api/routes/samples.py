@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from api.bounds import SAMPLES_RANGE_MAX, TimeFrom, TimeRange, TimeTo, time_range
 from api.deps import Conn, SeenCrane
+from api.permissions import VIEWER
 from api.reduce import Reduced, Values, reduce, reduce_to_shape
 from api.tables import TableRoute
 from domain.answers import SamplesAnswer, Series
@@ -39,7 +40,7 @@ class Keep(StrEnum):
     SHAPE = "shape"
 
 
-@router.get("/cranes/{name}/samples")
+@router.get("/cranes/{name}/samples", dependencies=[VIEWER])
 async def show_samples(
     crane: SeenCrane,
     conn: Conn,

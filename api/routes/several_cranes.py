@@ -8,6 +8,7 @@ from fastapi import APIRouter
 
 from api.bounds import DayFrom, DayTo, at_most, day_range
 from api.deps import Conn, SeenCranes
+from api.permissions import VIEWER
 from api.routes.spectrum import merged_tallies, place_near_limit
 from api.tables import TableRoute
 from domain.answers import Page
@@ -21,7 +22,7 @@ DEFAULT_DAYS: Final = 28
 LONGEST_DAYS: Final = 92  # of fifty cranes: some thousand rows
 
 
-@router.get("/days")
+@router.get("/days", dependencies=[VIEWER])
 async def list_days_of_cranes(
     cranes: SeenCranes, conn: Conn, day_from: DayFrom = None, day_to: DayTo = None
 ) -> Page[CraneDayRow]:
@@ -32,7 +33,7 @@ async def list_days_of_cranes(
     return Page(items=tuple(CraneDayRow.model_validate(row, from_attributes=True) for row in rows))
 
 
-@router.get("/near-limit/places")
+@router.get("/near-limit/places", dependencies=[VIEWER])
 async def list_near_limit_places(
     cranes: SeenCranes, conn: Conn, day_from: DayFrom = None, day_to: DayTo = None
 ) -> NearLimitPlaces:

@@ -10,6 +10,7 @@ from fastapi import APIRouter
 
 from api.bounds import DayFrom, DayTo, at_most, day_range
 from api.deps import Caller, Conn, KnownCrane, SeenCrane
+from api.permissions import VIEWER
 from api.routes.spectrum import RANGE_STEP_PCT
 from domain.crane import DesignClass
 from domain.errors import InvalidInput
@@ -38,7 +39,7 @@ LONGEST_DAYS: Final = 366  # lifts of a whole fleet are read
 CLEAR_RATIO: Final = 1.25  # from which one spectrum is called heavier than another; our choice, no source
 
 
-@router.get("/cranes/{name}/spectrum/comparison")
+@router.get("/cranes/{name}/spectrum/comparison", dependencies=[VIEWER])
 async def show_spectrum_comparison(
     crane: KnownCrane, conn: Conn, caller: Caller, day_from: DayFrom = None, day_to: DayTo = None
 ) -> SpectrumComparison:
@@ -70,7 +71,7 @@ async def show_spectrum_comparison(
     )
 
 
-@router.get("/cranes/{name}/spectrum/configurations")
+@router.get("/cranes/{name}/spectrum/configurations", dependencies=[VIEWER])
 async def show_configurations(
     crane: SeenCrane, conn: Conn, day_from: DayFrom = None, day_to: DayTo = None
 ) -> ConfigurationsAnswer:

@@ -11,6 +11,7 @@ from fastapi import APIRouter, Query
 
 from api.bounds import DayFrom, DayRange, DayTo, day_range
 from api.deps import Conn, KnownCrane, SeenCrane
+from api.permissions import VIEWER
 from domain.answers import (
     AreaCell,
     Beyond,
@@ -49,7 +50,7 @@ Threshold = Annotated[
 ]
 
 
-@router.get("/cranes/{name}/spectrum")
+@router.get("/cranes/{name}/spectrum", dependencies=[VIEWER])
 async def show_spectrum(
     crane: KnownCrane,
     conn: Conn,
@@ -111,7 +112,7 @@ async def _recorded(conn: Conn, crane: CraneKnown, chosen: DayRange) -> DaysReco
     return whole or await duty.days_recorded(conn, crane.name, chosen.first, chosen.last)
 
 
-@router.get("/cranes/{name}/working-area")
+@router.get("/cranes/{name}/working-area", dependencies=[VIEWER])
 async def show_working_area(
     crane: SeenCrane, conn: Conn, day_from: DayFrom = None, day_to: DayTo = None
 ) -> WorkingAreaAnswer:

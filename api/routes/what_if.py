@@ -9,6 +9,7 @@ from anyio import to_thread
 from fastapi import APIRouter, Query
 
 from api.deps import Caller, Conn, KnownCrane, no_crane
+from api.permissions import VIEWER
 from api.routes.life import as_answer, crane_totals, entered, merged_directions
 from api.routes.spectrum import merged_ledger
 from domain.crane import Crane
@@ -64,7 +65,7 @@ class Subject:
     )
 
 
-@router.get("/cranes/{name}/life/what-if")
+@router.get("/cranes/{name}/life/what-if", dependencies=[VIEWER])
 async def show_what_if(
     crane: KnownCrane,
     conn: Conn,
@@ -119,7 +120,7 @@ async def show_what_if(
     return await to_thread.run_sync(what_if_answer, giver, receiver, change, heavy)
 
 
-@router.get("/cranes/{name}/life/factors")
+@router.get("/cranes/{name}/life/factors", dependencies=[VIEWER])
 async def show_factors(crane: KnownCrane, conn: Conn) -> FactorsAnswer:
     """What each safety factor f1 would make of the counted duty, and of the prior duty as stated."""
     totals, _ = await crane_totals(conn, crane)

@@ -11,10 +11,9 @@ from psycopg.conninfo import make_conninfo
 
 from api.app import create_api, running
 from api.deps import Conn
-from api.permissions import LEAST_ROLE
+from api.permissions import VIEWER
 from api.settings import ApiSettings
 from domain.registration import EXAMPLE
-from store.access import Role
 from store.site_scope import EVERY_SITE, ROLE, scope_in_thread
 from tests.api.conftest import PASSWORD, client_of
 from tests.support import citus
@@ -118,20 +117,16 @@ def test_one_cannot_write_into_other_sites_nor_touch_the_audit(fresh_yard_url: s
 async def test_a_route_that_forgets_its_filter_shows_nothing_of_other_sites(yard_url: str) -> None:
     app = create_api(yard_url, ApiSettings(secure_cookie=False, pool_size=2))
 
-    @app.get("/forgetful")
+    @app.get("/forgetful", dependencies=[VIEWER])
     async def forgetful(conn: Conn) -> list[str]:
         return [row[0] for row in await (await conn.execute("select name from crane order by 1")).fetchall()]
 
-    LEAST_ROLE["GET", "/forgetful"] = Role.VIEWER
-    try:
-        async with running(app):
-            seen = {}
-            for account in ("viewer-north", "viewer-all", "viewer-north"):
-                async with client_of(app) as client:
-                    await client.post("/login", json={"account": account, "password": PASSWORD})
-                    seen[account] = (await client.get("/forgetful")).json()
-    finally:
-        del LEAST_ROLE["GET", "/forgetful"]
+    async with running(app):
+        seen = {}
+        for account in ("viewer-north", "viewer-all", "viewer-north"):
+            async with client_of(app) as client:
+                await client.post("/login", json={"account": account, "password": PASSWORD})
+                seen[account] = (await client.get("/forgetful")).json()
     assert seen == {
         "viewer-north": ["heron-3", "plover-2"],
         "viewer-all": ["crake-1", "heron-3", "plover-2"],

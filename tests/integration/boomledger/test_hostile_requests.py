@@ -16,8 +16,7 @@ import pytest
 import uvicorn
 from psycopg.conninfo import conninfo_to_dict
 
-from api.app import create_api
-from api.permissions import LEAST_ROLE
+from api.app import create_api, least_roles
 from api.settings import ApiSettings
 from boomledger.web_server import BoundedProtocol, server_config
 from store.access import create_user, new_secret, secret_sha256
@@ -243,7 +242,7 @@ def test_injected_sql_is_a_value_in_every_place_that_takes_text(client: httpx.Cl
     asked = 0
     for text in INJECTIONS:
         quoted = urllib.parse.quote(text, safe="")
-        for method, template in sorted(LEAST_ROLE):
+        for method, template in sorted(least_roles()):
             if "{" not in template or template == "/live/stream":
                 continue
             path = template
