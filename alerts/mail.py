@@ -8,29 +8,29 @@ from email.message import EmailMessage
 from email.utils import format_datetime
 from typing import Any
 
+from alerts.delivery import Delivery, NotSent
 from alerts.messages import plain_text, subject_line
-from alerts.ways import NotSent, Ways
 
 
 def send_mail(
-    ways: Ways, recipients: Sequence[str], message_id: str, made_at: datetime, body: dict[str, Any]
+    delivery: Delivery, recipients: Sequence[str], message_id: str, made_at: datetime, body: dict[str, Any]
 ) -> None:
     """Hand one message to the mail server. The Message-ID is the same over all tries, so that a copy can be told.
 
     Raises NotSent; final where the server refused the message or every address for good.
     """
-    if ways.smtp_host is None or ways.smtp_sender is None:
+    if delivery.smtp_host is None or delivery.smtp_sender is None:
         raise NotSent("no mail server is configured: set smtp_host and smtp_sender")
     mail = EmailMessage()
     mail["Subject"] = subject_line(body)
-    mail["From"] = ways.smtp_sender
+    mail["From"] = delivery.smtp_sender
     mail["To"] = ", ".join(recipients)
     mail["Date"] = format_datetime(made_at)
-    mail["Message-ID"] = f"<{message_id}@{ways.smtp_sender.rpartition('@')[2]}>"
+    mail["Message-ID"] = f"<{message_id}@{delivery.smtp_sender.rpartition('@')[2]}>"
     mail["Auto-Submitted"] = "auto-generated"  # RFC 3834: no out-of-office answers, please
     mail.set_content(plain_text(body))
     try:
-        with _server(ways, ways.smtp_host) as server:
+        with _server(delivery, delivery.smtp_host) as server:
             refused = server.send_message(mail)
     except smtplib.SMTPRecipientsRefused as problem:
         final = all(code >= 500 for code, _ in problem.recipients.values())
@@ -48,17 +48,19 @@ def send_mail(
         raise NotSent(f"some addresses were refused: {_codes(refused)}", final=True)
 
 
-def _server(ways: Ways, host: str) -> smtplib.SMTP:
-    context = ssl.create_default_context(cafile=ways.smtp_ca_file)
-    if ways.smtp_security == "tls":
-        server: smtplib.SMTP = smtplib.SMTP_SSL(host, ways.smtp_port, timeout=ways.timeout_s, context=context)
+def _server(delivery: Delivery, host: str) -> smtplib.SMTP:
+    context = ssl.create_default_context(cafile=delivery.smtp_ca_file)
+    if delivery.smtp_security == "tls":
+        server: smtplib.SMTP = smtplib.SMTP_SSL(
+            host, delivery.smtp_port, timeout=delivery.timeout_s, context=context
+        )
     else:
-        server = smtplib.SMTP(host, ways.smtp_port, timeout=ways.timeout_s)
+        server = smtplib.SMTP(host, delivery.smtp_port, timeout=delivery.timeout_s)
     try:
-        if ways.smtp_security == "starttls":
+        if delivery.smtp_security == "starttls":
             server.starttls(context=context)
-        if ways.smtp_user is not None and ways.smtp_password is not None:
-            server.login(ways.smtp_user, ways.smtp_password.get_secret_value())
+        if delivery.smtp_user is not None and delivery.smtp_password is not None:
+            server.login(delivery.smtp_user, delivery.smtp_password.get_secret_value())
     except BaseException:
         server.close()
         raise

@@ -15,9 +15,9 @@ from psycopg import Connection
 from pydantic import ValidationError
 
 from alerts import metrics
+from alerts.delivery import Delivery, NotSent
 from alerts.mail import send_mail
 from alerts.messages import alerts_body
-from alerts.ways import NotSent, Ways
 from alerts.webhook import send_web_call
 from domain.alerts import AlertTargetAsked
 from store import alert_watch
@@ -29,7 +29,7 @@ FIRST_WAIT_S: Final = 30.0
 LONGEST_WAIT_S: Final = 3600.0
 GIVE_UP_AFTER: Final = timedelta(hours=24)
 BETWEEN_WITH_HIGH: Final = timedelta(minutes=1)
-Send = Callable[[Ways, Claimed, AlertTargetAsked], None]
+Send = Callable[[Delivery, Claimed, AlertTargetAsked], None]
 
 
 def collect(conn: Connection[Any], link: str | None, now: datetime | None = None) -> int:
@@ -56,22 +56,22 @@ def _may_tell(ready: ReadyTarget, target: AlertTargetAsked, now: datetime) -> bo
     return ready.told_at is None or now - ready.told_at >= between
 
 
-def send_by_its_way(ways: Ways, claimed: Claimed, target: AlertTargetAsked) -> None:
-    """Send one message by the way of its target."""
+def deliver(delivery: Delivery, claimed: Claimed, target: AlertTargetAsked) -> None:
+    """Send one message to its target."""
     if target.web_address is not None:
         body = {"id": claimed.message_id, "target": claimed.target, **claimed.body}
-        send_web_call(ways, claimed.target, target.web_address, claimed.message_id, orjson.dumps(body))
+        send_web_call(delivery, claimed.target, target.web_address, claimed.message_id, orjson.dumps(body))
     else:
-        send_mail(ways, target.recipients, claimed.message_id, claimed.made_at, claimed.body)
+        send_mail(delivery, target.recipients, claimed.message_id, claimed.made_at, claimed.body)
 
 
 def send_due(
     conn: Connection[Any],
-    ways: Ways,
+    delivery: Delivery,
     *,
     most: int = 10,
     claim_s: float = CLAIM_S,
-    send: Send = send_by_its_way,
+    send: Send = deliver,
     now: datetime | None = None,
 ) -> int:
     """Send messages that are due, one after the other, until none is left or `most` were tried; how many went out.
@@ -83,15 +83,15 @@ def send_due(
         claimed = alert_watch.claim_delivery(conn, claim_s)
         if claimed is None:
             break
-        sent += _send_one(conn, ways, claimed, send, now or datetime.now(UTC))
+        sent += _send_one(conn, delivery, claimed, send, now or datetime.now(UTC))
     metrics.WAITING.set(alert_watch.deliveries_waiting(conn).waiting)
     return sent
 
 
-def _send_one(conn: Connection[Any], ways: Ways, claimed: Claimed, send: Send, now: datetime) -> bool:
-    way = "web" if claimed.spec.get("web_address") else "mail"
+def _send_one(conn: Connection[Any], delivery: Delivery, claimed: Claimed, send: Send, now: datetime) -> bool:
+    means = "web" if claimed.spec.get("web_address") else "mail"
     try:
-        send(ways, claimed, AlertTargetAsked.model_validate(claimed.spec))
+        send(delivery, claimed, AlertTargetAsked.model_validate(claimed.spec))
     except (NotSent, ValidationError) as problem:
         text = (
             str(problem) if isinstance(problem, NotSent) else "the target is not understood by this release"
@@ -99,14 +99,14 @@ def _send_one(conn: Connection[Any], ways: Ways, claimed: Claimed, send: Send, n
         final = isinstance(problem, NotSent) and problem.final
         give_up = final or now - claimed.made_at > GIVE_UP_AFTER
         alert_watch.delivery_failed(conn, claimed.delivery_id, text, wait_s(claimed.tries), give_up=give_up)
-        (metrics.GIVEN_UP if give_up else metrics.FAILED).labels(way).inc()
+        (metrics.GIVEN_UP if give_up else metrics.FAILED).labels(means).inc()
         _LOG.warning(
             "message_not_sent", target=claimed.target, tries=claimed.tries, given_up=give_up, problem=text
         )
         return False
     alert_watch.delivery_sent(conn, claimed.delivery_id)
-    metrics.SENT.labels(way).inc()
-    _LOG.info("message_sent", target=claimed.target, way=way, message_id=claimed.message_id)
+    metrics.SENT.labels(means).inc()
+    _LOG.info("message_sent", target=claimed.target, means=means, message_id=claimed.message_id)
     return True
 
 

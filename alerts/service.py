@@ -10,14 +10,14 @@ import psycopg
 import structlog
 
 from alerts import metrics, post
+from alerts.delivery import Delivery
 from alerts.rounds import judge_all
 from alerts.system import judge_system
-from alerts.ways import Ways
 from domain.errors import Unavailable
 from domain.system_watch import SILENT_AFTER
 from store import alert_watch
 from store.connection import AWAY, connect, first_line, state_of
-from store.locks import Turn, give_back, take
+from store.locks import Lock, give_back, take
 
 _LOG = structlog.get_logger("alerts")
 LOOK_EVERY_S: Final = 2.0
@@ -32,7 +32,7 @@ class Watch:
     """One connection of the watch and what it does over it."""
 
     conn: psycopg.Connection[Any]
-    ways: Ways
+    delivery: Delivery
     link: str | None = None
     every_s: float = 60.0
     steady_s: float = SILENT_AFTER.total_seconds() + 15.0
@@ -47,22 +47,22 @@ class Watch:
         now = time.monotonic()
         if now - self._judged_at >= self.every_s:
             self._judged_at = now
-            if take(self.conn, Turn.JUDGE_ALERTS):
+            if take(self.conn, Lock.JUDGE_ALERTS):
                 try:
                     self._judge()
                 finally:
-                    give_back(self.conn, Turn.JUDGE_ALERTS)
+                    give_back(self.conn, Lock.JUDGE_ALERTS)
         if now - self._since >= self.steady_s and now - self._system_at >= min(self.every_s, JUDGE_SYSTEM_S):
             self._system_at = now
-            if take(self.conn, Turn.JUDGE_ALERTS):
+            if take(self.conn, Lock.JUDGE_ALERTS):
                 try:
                     judge_system(self.conn, self.link)
                 finally:
-                    give_back(self.conn, Turn.JUDGE_ALERTS)
+                    give_back(self.conn, Lock.JUDGE_ALERTS)
         if now - self._tidied_at >= TIDY_EVERY_S:
             self._tidied_at = now
             alert_watch.forget_deliveries(self.conn, KEEP_DELIVERIES_DAYS)
-        post.send_due(self.conn, self.ways)
+        post.send_due(self.conn, self.delivery)
 
     def _judge(self) -> None:
         with metrics.ROUND_SECONDS.time():
@@ -75,7 +75,7 @@ class Watch:
 def run(
     db_url: str,
     stop_event: threading.Event,
-    ways: Ways,
+    delivery: Delivery,
     *,
     every_s: float = 60.0,
     link: str | None = None,
@@ -89,7 +89,7 @@ def run(
     while not stop_event.is_set():
         try:
             with connect(db_url, autocommit=True, writes=True) as conn:
-                watch = Watch(conn, ways, link, every_s, **({"steady_s": 0.0} if once else {}))
+                watch = Watch(conn, delivery, link, every_s, **({"steady_s": 0.0} if once else {}))
                 while not stop_event.is_set():
                     watch.step()
                     on_step("")

@@ -15,7 +15,7 @@ from urllib.parse import urlsplit
 import anyio
 import httpx
 
-from alerts.ways import NotSent, Ways
+from alerts.delivery import Delivery, NotSent
 from domain.errors import InvalidInput
 from domain.web_address import is_local, refuse_local
 
@@ -38,12 +38,12 @@ def signature(key: bytes, message_id: str, timestamp: int, body: bytes) -> str:
     return "v1," + base64.b64encode(hmac.digest(key, signed, hashlib.sha256)).decode()
 
 
-def send_web_call(ways: Ways, target: str, web_address: str, message_id: str, body: bytes) -> None:
+def send_web_call(delivery: Delivery, target: str, web_address: str, message_id: str, body: bytes) -> None:
     """One signed call. Raises NotSent; final where the receiver says that it is gone for good (410)."""
-    if ways.webhook_secret is None:
+    if delivery.webhook_secret is None:
         raise NotSent("no signing secret is configured: set webhook_secret")
     timestamp = int(time.time())
-    key = key_of(ways.webhook_secret.get_secret_value(), target)
+    key = key_of(delivery.webhook_secret.get_secret_value(), target)
     headers = {
         "content-type": "application/json",
         "user-agent": "boomledger",
@@ -53,14 +53,14 @@ def send_web_call(ways: Ways, target: str, web_address: str, message_id: str, bo
     }
     parts = urlsplit(web_address)
     try:
-        if not ways.webhook_local:
+        if not delivery.webhook_local:
             refuse_local(web_address)
         address = reachable(
             parts.hostname or "",
             parts.port or (443 if parts.scheme == "https" else 80),
-            local=ways.webhook_local,
+            local=delivery.webhook_local,
         )
-        status = anyio.run(_post, web_address, address, headers, body, ways.timeout_s)
+        status = anyio.run(_post, web_address, address, headers, body, delivery.timeout_s)
     except InvalidInput as problem:
         raise NotSent(str(problem)) from problem
     except (httpx.HTTPError, httpx.InvalidURL, OSError) as problem:

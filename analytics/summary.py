@@ -16,8 +16,8 @@ from duty.counters import gains
 from duty.details import COMPARISON
 from duty.forecast import Forecast
 from duty.life_records import noted_in
+from duty.life_status import LifeStatus, Totals, life_status, with_unrecorded
 from duty.recording import CounterSpan, Month, spans_of
-from duty.standing import Standing, Totals, standing, with_unrecorded
 from store.counters import MONTHLY_RECORD, RECORDED_BETWEEN
 from store.counters import READINGS as COUNTER_READINGS
 from store.details import DETAILS_OF
@@ -50,7 +50,9 @@ def refresh(conn: psycopg.Connection[Any], entry: CraneEntry, method: Method) ->
         noted=noted_in(LIFE_RECORDS.all(conn, crane_id=entry.crane_id, record_id=None)),
     )
     apart = unrecorded_ms or any(one.blind for one in counters)
-    found = standing(entry.crane, with_unrecorded(totals, WEEKLY_RECORD.all(conn, **keys) if apart else []))
+    found = life_status(
+        entry.crane, with_unrecorded(totals, WEEKLY_RECORD.all(conn, **keys) if apart else [])
+    )
     run(
         conn,
         "summary_judged",
@@ -80,7 +82,7 @@ def refresh_one_changed(conn: psycopg.Connection[Any], thresholds: Thresholds = 
     return True
 
 
-def _used(found: Standing) -> dict[str, Any]:
+def _used(found: LifeStatus) -> dict[str, Any]:
     used, spent = found.used, found.spent
     dated = spent if isinstance(spent, Forecast) else None
     return {
@@ -102,7 +104,7 @@ def _used(found: Standing) -> dict[str, Any]:
     }
 
 
-def _damage(conn: psycopg.Connection[Any], entry: CraneEntry, stands: Standing) -> dict[str, Any]:
+def _damage(conn: psycopg.Connection[Any], entry: CraneEntry, stands: LifeStatus) -> dict[str, Any]:
     """Damage of the default detail, what was not counted included; of the comparison detail while none is entered.
 
     None where no reading was counted for it and nothing is carried.

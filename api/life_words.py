@@ -6,10 +6,10 @@ from domain.life_answers import blank_words
 from domain.remark import written_day, written_years
 from duty import life, uncertainty
 from duty.forecast import NoForecast
-from duty.standing import Standing
+from duty.life_status import LifeStatus
 
 
-def sentence(found: Standing, due_on: date, due_reason: str) -> str:
+def sentence(found: LifeStatus, due_on: date, due_reason: str) -> str:
     """A few short sentences: how much is used and what of it is not known, when it is used up, what is due when."""
     parts = (
         _used(found),
@@ -22,7 +22,7 @@ def sentence(found: Standing, due_on: date, due_reason: str) -> str:
     return " ".join(part for part in parts if part)
 
 
-def _used(found: Standing) -> str:
+def _used(found: LifeStatus) -> str:
     if found.used is None:
         words = f"How much of the design working period is used cannot be said: {found.reason}."
         years = found.unknown_years
@@ -45,7 +45,7 @@ def _used(found: Standing) -> str:
     return f"{_percent(whole)} of the design working period is used ({', '.join(parts)})."
 
 
-def _unknown(found: Standing) -> str:
+def _unknown(found: LifeStatus) -> str:
     """What the assumed share rests on, and how it gives way to knowledge."""
     if found.used is None or found.prior is None or not found.prior_unknown + found.blank_years:
         return ""
@@ -62,7 +62,7 @@ def _unknown(found: Standing) -> str:
     return f"{words}: enter the duty before the record, or have the crane assessed."
 
 
-def _read_low(found: Standing) -> str:
+def _read_low(found: LifeStatus) -> str:
     """A calibration that found readings too low by more than it left: what was counted before is known to be too little."""
     low = [
         one for one in found.totals.noted.calibrations
@@ -79,7 +79,7 @@ def _read_low(found: Standing) -> str:
     )
 
 
-def _spent(found: Standing) -> str:
+def _spent(found: LifeStatus) -> str:
     spent = found.spent
     if spent is None or (found.used is not None and found.used.total >= life.SPENT_SHARE):
         return "Have an expert engineer assess it before further use." if spent is not None else ""

@@ -43,8 +43,8 @@ from boomledger.postgres import EmbeddedPostgres
 from boomledger.yard import register, write_history
 from duty import damage, directions, ledger, peaks
 from duty.details import COMPARISON
+from duty.life_status import Totals, life_status
 from duty.percent import structural_pct
-from duty.standing import Totals, standing
 from simulator.generate import generate
 from simulator.yard import load_yard
 from store import events, segments
@@ -233,7 +233,7 @@ def read_life(conn: psycopg.Connection[Any], entry: CraneEntry, method: Method, 
     damage.of_ledger(COMPARISON, ledger.merge_all([ledger.from_bytes(each.ledger) for each in stored]))
     found = CRANE_SUMMARY.all(conn, crane=entry.crane.name)[0]
     weeks = WEEKLY_USE.all(conn, crane_id=entry.crane_id, counting_id=method.counting_id)
-    standing(
+    life_status(
         entry.crane,
         Totals(
             lifts=found.lifts,

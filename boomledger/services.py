@@ -16,7 +16,7 @@ from domain.errors import InvalidInput
 if TYPE_CHECKING:
     from starlette.types import ASGIApp
 
-    from alerts.ways import Ways
+    from alerts.delivery import Delivery
     from ingest.limits import Limits
 
 _LEVELS: Final = logging.getLevelNamesMapping()
@@ -177,11 +177,11 @@ def run_ingest(settings: Settings) -> None:
         )
 
 
-def ways(settings: Settings) -> "Ways":
+def delivery(settings: Settings) -> "Delivery":
     """Where mail goes and how web calls are signed."""
-    from alerts.ways import Ways
+    from alerts.delivery import Delivery
 
-    return Ways(
+    return Delivery(
         smtp_host=settings.smtp_host,
         smtp_port=settings.smtp_port,
         smtp_security=settings.smtp_security,
@@ -207,7 +207,7 @@ def run_watch(settings: Settings, *, once: bool = False) -> None:
     run(
         database_url(settings),
         stop,
-        ways(settings),
+        delivery(settings),
         every_s=settings.alert_every_s,
         link=link,
         once=once,

@@ -33,7 +33,7 @@ from ingest.sparkplug_payload import rebirth_request
 from ingest.writer import Incoming, Writer
 from store import quarantine
 from store.connection import connect, first_line
-from store.locks import Turn, take
+from store.locks import Lock, take
 from store.quarantine import Rejected
 
 HOST_ID: Final = "boomledger"
@@ -42,7 +42,7 @@ QUEUE: Final = 10_000  # messages in memory; beyond it the broker has to wait
 BATCH: Final = 500
 FILL_S: Final = 0.2
 RETRY_S: Final = 1.0
-LOOK_S: Final = 5.0  # after this it is seen that the turn was lost
+LOOK_S: Final = 5.0  # after this it is seen that the lock was lost
 
 log = structlog.get_logger(__name__)
 _NEW_CONNECTION: Final = None
@@ -115,9 +115,9 @@ class Host:
         """Store what comes until `stop` is set. One host at a time has the database; the others wait for it."""
         writer = Writer(database_url, limits, alone=False, clock=ServerClock())
         try:
-            while (turn := _wait_for_turn(database_url, stop)) is not None:
-                with contextlib.closing(turn):
-                    self._serve(writer, database_url, turn, stop)
+            while (lock_conn := _wait_for_lock(database_url, stop)) is not None:
+                with contextlib.closing(lock_conn):
+                    self._serve(writer, database_url, lock_conn, stop)
         except Exception:
             log.exception("the sparkplug host ended")
             raise
@@ -125,9 +125,9 @@ class Host:
             writer.close()
 
     def _serve(
-        self, writer: Writer, database_url: str, turn: psycopg.Connection, stop: threading.Event
+        self, writer: Writer, database_url: str, lock_conn: psycopg.Connection, stop: threading.Event
     ) -> None:
-        """Connected to the broker until told to stop, or until the turn is lost with its connection."""
+        """Connected to the broker until told to stop, or until the lock is lost with its connection."""
         self._stopping = False
         self._set_will()
         self._client.connect_async(self._address.host, self._address.port, keepalive=KEEP_ALIVE_S)
@@ -139,7 +139,7 @@ class Host:
                 self._settle(writer, database_url, self._take(), stop)
                 if time.monotonic() >= look_again:
                     look_again = time.monotonic() + LOOK_S
-                    if not _still_held(turn):
+                    if not _still_held(lock_conn):
                         return
             self._stopping = True
             while happened := self._take():
@@ -256,12 +256,12 @@ class Host:
                 continue
 
 
-def _wait_for_turn(database_url: str, stop: threading.Event) -> psycopg.Connection | None:
+def _wait_for_lock(database_url: str, stop: threading.Event) -> psycopg.Connection | None:
     """A connection that holds the right to be the host; None when told to stop meanwhile."""
     while not stop.is_set():
         try:
             conn = connect(database_url, autocommit=True)
-            if take(conn, Turn.SPARKPLUG_HOST):
+            if take(conn, Lock.SPARKPLUG_HOST):
                 return conn
             conn.close()
         except (psycopg.Error, Unavailable) as problem:
@@ -270,9 +270,9 @@ def _wait_for_turn(database_url: str, stop: threading.Event) -> psycopg.Connecti
     return None
 
 
-def _still_held(turn: psycopg.Connection) -> bool:
+def _still_held(lock_conn: psycopg.Connection) -> bool:
     try:
-        return take(turn, Turn.SPARKPLUG_HOST)
+        return take(lock_conn, Lock.SPARKPLUG_HOST)
     except psycopg.Error:
         return False
 

@@ -25,7 +25,7 @@ from ingest.server_clock import ServerClock
 from store import events, live, packing, quarantine, refused, segments, touched
 from store.connection import connect
 from store.events import Event
-from store.locks import Turn, take
+from store.locks import Lock, take
 from store.segments import Key, Segment, from_ms
 
 __all__ = ["Incoming", "Outcome", "Result", "Writer"]
@@ -175,7 +175,7 @@ class Writer:
     def _connection(self) -> Connection[Any]:
         if self._conn is None or self._conn.closed:
             self._conn = connect(self._url, autocommit=True, writes=True)
-            if self._alone and not take(self._conn, Turn.INGEST_ALONE):
+            if self._alone and not take(self._conn, Lock.INGEST_ALONE):
                 self.close()
                 raise Conflict(
                     "another ingest process works on this database: give all of them a shared group"

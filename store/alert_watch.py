@@ -1,6 +1,6 @@
 """What the watch reads and writes: facts of every crane, open alerts, waiting news, and messages to send.
 
-Whoever writes findings has `Turn.JUDGE_ALERTS` for its session, so that two processes never judge at once. Messages need no
+Whoever writes findings has `Lock.JUDGE_ALERTS` for its session, so that two processes never judge at once. Messages need no
 lock: each is claimed by one sender for a time, and comes up again when that sender dies.
 """
 

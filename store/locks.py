@@ -1,4 +1,4 @@
-"""Locks that sessions of the database take turns by. All of them stand here, so that no two share a key by mistake."""
+"""Locks between sessions of the database. All of them stand here, so that no two share a key by mistake."""
 
 from enum import IntEnum, unique
 from typing import Any, Final
@@ -9,7 +9,7 @@ from psycopg import AsyncConnection
 
 
 @unique
-class Turn(IntEnum):
+class Lock(IntEnum):
     """What one session at a time may do; the numbers are arbitrary, ours, and the same in every release."""
 
     MIGRATE = 4_870_212_093_311
@@ -52,17 +52,17 @@ def wait_for_life_records(conn: psycopg.Connection[Any], crane_id: int) -> None:
     conn.execute("select pg_advisory_xact_lock(%s::int, %s::int)", [LIFE_RECORDS, crane_id])
 
 
-def take(conn: psycopg.Connection[Any], turn: Turn) -> bool:
-    """Whether this session got the turn; it keeps it until `give_back` or its end."""
-    row = conn.execute("select pg_try_advisory_lock(%s::bigint)", [turn.value]).fetchone()
+def take(conn: psycopg.Connection[Any], lock: Lock) -> bool:
+    """Whether this session got the lock; it keeps it until `give_back` or its end."""
+    row = conn.execute("select pg_try_advisory_lock(%s::bigint)", [lock.value]).fetchone()
     return row is not None and bool(row[0])
 
 
-def give_back(conn: psycopg.Connection[Any], turn: Turn) -> None:
-    """Let the next session have the turn."""
-    conn.execute("select pg_advisory_unlock(%s::bigint)", [turn.value])
+def give_back(conn: psycopg.Connection[Any], lock: Lock) -> None:
+    """Let the next session have the lock."""
+    conn.execute("select pg_advisory_unlock(%s::bigint)", [lock.value])
 
 
-def wait_in_transaction(conn: psycopg.Connection[Any], turn: Turn) -> None:
-    """Take the turn until the transaction ends, and wait for it before."""
-    conn.execute("select pg_advisory_xact_lock(%s::bigint)", [turn.value])
+def wait_in_transaction(conn: psycopg.Connection[Any], lock: Lock) -> None:
+    """Take the lock until the transaction ends, and wait for it before."""
+    conn.execute("select pg_advisory_xact_lock(%s::bigint)", [lock.value])

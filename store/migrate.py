@@ -14,7 +14,7 @@ import psycopg
 
 from domain.errors import Conflict, Unavailable
 from store.connection import connect
-from store.locks import Turn, give_back, take
+from store.locks import Lock, give_back, take
 
 LOCK_WAIT_S: Final = 300.0
 LOCK_POLL_S: Final = 0.1
@@ -63,7 +63,7 @@ def migrate(url: str) -> list[str]:
                 wall_off(conn)
             return applied
         finally:
-            give_back(conn, Turn.MIGRATE)
+            give_back(conn, Lock.MIGRATE)
 
 
 def wall_off(conn: psycopg.Connection) -> None:
@@ -89,7 +89,7 @@ def pending(conn: psycopg.Connection) -> list[Migration]:
 def _lock(conn: psycopg.Connection) -> None:
     # Polled: a wait inside pg_advisory_lock holds a snapshot, and `create index concurrently` waits for that.
     give_up = time.monotonic() + LOCK_WAIT_S
-    while not take(conn, Turn.MIGRATE):
+    while not take(conn, Lock.MIGRATE):
         if time.monotonic() > give_up:
             raise Unavailable(
                 "another process has been migrating this database for minutes: see what it waits for"

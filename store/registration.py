@@ -21,7 +21,7 @@ from domain.errors import Conflict, NotFound
 from domain.registration import CraneRegistration
 from store import cranes, descriptions
 from store.cranes import CraneRecord
-from store.locks import Turn, wait_in_transaction
+from store.locks import Lock, wait_in_transaction
 from store.touched import touch_recorded
 
 
@@ -83,7 +83,7 @@ def planned(
     nothing was recorded yet, has no past to keep: its description is corrected.
     Raises NotFound where a site or type is named that is not on file, InvalidInput for a day to come.
     """
-    wait_in_transaction(conn, Turn.REGISTER_CRANE)
+    wait_in_transaction(conn, Lock.REGISTER_CRANE)
     asked = wanted.crane
     known_site = cranes.find_site(conn, asked.site) if sites is None or asked.site in sites else None
     site = wanted.site or known_site
@@ -184,7 +184,7 @@ def describe_crane(
     The type on file stays as it is; a type of a new name is put on file. Raises NotFound where a type is named that is not on
     file, or no description is of the day to correct; InvalidInput for a day to come.
     """
-    wait_in_transaction(conn, Turn.REGISTER_CRANE)
+    wait_in_transaction(conn, Lock.REGISTER_CRANE)
     day = valid_from or asked.valid_from or today
     descriptions.refuse_future(day, today)
     entries = descriptions.descriptions_of(conn, record.crane_id)

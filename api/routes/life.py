@@ -37,9 +37,9 @@ from duty.details import COMPARISON
 from duty.directions import DirectionLedger
 from duty.ledger import Ledger
 from duty.life_records import begins_sum, noted_in
+from duty.life_status import LifeStatus, Totals, life_status, with_unrecorded
 from duty.reading import Cycles
 from duty.recording import CounterSpan, Month, spans_of
-from duty.standing import Standing, Totals, standing, with_unrecorded
 from store import duty, overloads, service, summary
 from store.counters import MONTHLY_RECORD, READINGS, RECORDED_BETWEEN
 from store.details import DetailRow, details_of
@@ -133,7 +133,7 @@ def life_answer(
     later: Mapping[date, Sequence[Span]] | None = None,
 ) -> LifeAnswer:
     """Everything about the life of one crane from its counted duty; `later` of `spans_since`."""
-    stands = standing(crane, totals)
+    stands = life_status(crane, totals)
     used, review = stands.used, as_answer(stands.review)
     assessed = stands.assessment
     return LifeAnswer(
@@ -204,7 +204,7 @@ def as_answer(made: ahead.Forecast | ahead.NoForecast | None) -> Forecast | None
 def detail_damages(
     rows: Sequence[DetailRow],
     spans: Sequence[Span],
-    stands: Standing,
+    stands: LifeStatus,
     later: Mapping[date, Sequence[Span]],
 ) -> tuple[DetailDamage, ...]:
     """Comparative damage of each weld detail, counted and not counted; of the assumed one while none is entered.
@@ -281,7 +281,7 @@ def _unsure(found: uncertainty.Unsure) -> UnsureFigure:
 def _detail_answer(
     detail: Detail,
     damage_of: Callable[[Detail], Damage],
-    stands: Standing,
+    stands: LifeStatus,
     ledgers: Sequence[Ledger],
     spec: Mapping[str, Any] | None = None,
     since: date | None = None,

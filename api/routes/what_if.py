@@ -23,9 +23,9 @@ from duty.details import COMPARISON
 from duty.directions import DirectionLedger
 from duty.forecast import NoForecast, forecasts, whole_weeks
 from duty.geometry import Floats
+from duty.life_status import LifeStatus, life_status
 from duty.reading import Cycles
 from duty.recording import Recording
-from duty.standing import Standing, standing
 from duty.what_if import Change
 from store import duty
 from store import reading as rows_of
@@ -55,7 +55,7 @@ class Subject:
     """One crane with what its outlook is made of."""
 
     crane: Crane
-    stands: Standing
+    stands: LifeStatus
     detail: Detail
     counted: Cycles
     around: DirectionLedger | None  # where the detail lies around the base and slewing was recorded
@@ -124,7 +124,7 @@ async def show_what_if(
 async def show_factors(crane: KnownCrane, conn: Conn) -> FactorsAnswer:
     """What each safety factor f1 would make of the counted duty, and of the prior duty as stated."""
     totals, _ = await crane_totals(conn, crane)
-    return await to_thread.run_sync(lambda: factors_answer(crane.crane(), standing(crane.crane(), totals)))
+    return await to_thread.run_sync(lambda: factors_answer(crane.crane(), life_status(crane.crane(), totals)))
 
 
 async def _subject(conn: Conn, crane: CraneKnown, assumed: Crane | None = None) -> Subject:
@@ -143,7 +143,7 @@ async def _subject(conn: Conn, crane: CraneKnown, assumed: Crane | None = None) 
     def made() -> Subject:
         return Subject(
             crane=value,
-            stands=standing(value, totals),
+            stands=life_status(value, totals),
             detail=detail,
             counted=reading.cycles(merged_ledger(spans)),
             around=merged_directions(spans),
@@ -207,14 +207,14 @@ def _pace(giver: Subject, change: Change, heavy: Sequence[HeavyWeek]) -> float |
     return change.duty_factor * max(1.0 - change.moved_share * moved / whole, 0.0)
 
 
-def factors_answer(crane: Crane, stands: Standing) -> FactorsAnswer:
+def factors_answer(crane: Crane, stands: LifeStatus) -> FactorsAnswer:
     """The used share and the day of being spent under every factor of the table."""
     steps = {recording.value: recording.name.lower().replace("_", " ") for recording in Recording}
     steps.setdefault(stands.factor.f1, "by its months")
     prior, design = crane.prior_duty, crane.design
     rows = []
     for f1 in sorted(steps):
-        made = standing(crane, stands.totals, f1)
+        made = life_status(crane, stands.totals, f1)
         rows.append(
             FactorRow(
                 f1=f1,
@@ -243,7 +243,7 @@ def _moved_weeks(giver: Subject, heavy: Sequence[HeavyWeek]) -> Floats:
     return _weeks_of(giver, heavy, giver.stands)
 
 
-def _weeks_of(giver: Subject, heavy: Sequence[HeavyWeek], unit_of: Standing) -> Floats:
+def _weeks_of(giver: Subject, heavy: Sequence[HeavyWeek], unit_of: LifeStatus) -> Floats:
     totals = giver.stands.totals
     design = unit_of.crane.design
     if design is None or unit_of.used is None:

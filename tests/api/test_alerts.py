@@ -10,9 +10,9 @@ import psycopg
 import pytest
 from fastapi import FastAPI
 
+from alerts.delivery import Delivery
 from alerts.rounds import judge_all
 from alerts.service import run as run_watch
-from alerts.ways import Ways
 from api.routes.alerts import alert_row
 from store.alerts import AlertListing
 from tests.api.conftest import PASSWORD, client_of
@@ -227,7 +227,7 @@ async def test_targets_are_tried_and_never_point_at_the_server(
     assert (target["name"], target["quiet_to"], target["entered_by"]) == ("office", "06:00:00", "admin-all")
     assert (await admin.post("/alert-targets/office/trial")).status_code == 202
     assert (await admin.post("/alert-targets/nobody/trial")).status_code == 404
-    run_watch(fresh_yard_url, Event(), Ways(), once=True)
+    run_watch(fresh_yard_url, Event(), Delivery(), once=True)
     (sent,) = (await admin.get("/alert-deliveries")).json()["items"]
     assert (sent["state"], sent["tries"]) == ("waiting", 1)
     assert "webhook_secret" in sent["last_error"], "it says what to set"

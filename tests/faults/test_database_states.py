@@ -18,7 +18,7 @@ import pytest
 from boomledger.admin import patiently
 from boomledger.broker import Broker, find_mosquitto
 from boomledger.postgres import EmbeddedPostgres
-from store.locks import Turn, take
+from store.locks import Lock, take
 from store.migrate import migrate
 from tests.faults.conftest import ROOT
 from tests.integration.boomledger.test_probes import answer, free_port
@@ -227,7 +227,7 @@ def test_ingest_stands_by_when_another_took_over_and_comes_back(processes: Proce
         conn.execute(
             "select pg_terminate_backend(pid) from pg_locks where locktype = 'advisory' and pid <> pg_backend_pid()"
         )
-        wait_until(lambda: take(conn, Turn.INGEST_ALONE), "the other has the turn")
+        wait_until(lambda: take(conn, Lock.INGEST_ALONE), "the other has the turn")
         register(processes.database, "crane-1")
         with mqtt_client(processes.address) as client:
             publish_all(client, [message("crane-1", 0)])

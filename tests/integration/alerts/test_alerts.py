@@ -18,10 +18,10 @@ from pydantic import SecretStr
 
 from alerts import post
 from alerts.defaults import DEFAULT_RULES
+from alerts.delivery import Delivery, NotSent
 from alerts.messages import alerts_body
 from alerts.rounds import judge_all
 from alerts.service import run
-from alerts.ways import NotSent, Ways
 from alerts.webhook import key_of, send_web_call
 from domain.alerts import AlertKind, AlertRuleAsked, AlertTargetAsked, Priority
 from ingest.limits import Limits
@@ -50,8 +50,8 @@ def open_alerts(conn: psycopg.Connection) -> set[tuple[str, str, str]]:
     return {(rules[rule], cranes[crane], subject) for rule, crane, subject in found}
 
 
-def mail_ways(server: MailServer, **more: Any) -> Ways:
-    return Ways(
+def mail_delivery(server: MailServer, **more: Any) -> Delivery:
+    return Delivery(
         **{
             "smtp_host": "127.0.0.1",
             "smtp_port": server.port,
@@ -62,8 +62,8 @@ def mail_ways(server: MailServer, **more: Any) -> Ways:
     )
 
 
-def web_ways(**more: Any) -> Ways:
-    return Ways(**{"webhook_secret": SecretStr(SECRET), "webhook_local": True, "timeout_s": 5.0, **more})
+def web_delivery(**more: Any) -> Delivery:
+    return Delivery(**{"webhook_secret": SecretStr(SECRET), "webhook_local": True, "timeout_s": 5.0, **more})
 
 
 def history_alerts(conn: psycopg.Connection) -> list[tuple[str, float, str]]:
@@ -200,7 +200,7 @@ def test_a_mail_is_grouped_by_crane_and_says_what_to_do(
     add_target(yard, "yard", recipients=["ida@yard.example", "otto@yard.example"])
     judge_all(yard, NOW)
     assert post.collect(yard, "https://cranes.example/alerts", NOW) == 1, "one message, not four"
-    assert post.send_due(yard, mail_ways(mail_server), now=NOW) == 1
+    assert post.send_due(yard, mail_delivery(mail_server), now=NOW) == 1
     (mail,) = mail_server.taken
     assert mail["subject"] == "Boomledger: 4 alerts at 3 cranes"
     assert mail["to"] == "ida@yard.example, otto@yard.example"
@@ -212,7 +212,7 @@ def test_a_mail_is_grouped_by_crane_and_says_what_to_do(
     assert "what to do: " in text
     assert "https://cranes.example/alerts" in text
     assert "Telemetry is no inspection" in text
-    assert post.send_due(yard, mail_ways(mail_server), now=NOW) == 0
+    assert post.send_due(yard, mail_delivery(mail_server), now=NOW) == 0
     assert post.collect(yard, None, NOW) == 0
     assert len(mail_server.taken) == 1
 
@@ -234,14 +234,14 @@ def test_mail_goes_over_tls_with_a_log_in_and_refuses_a_certificate_nobody_vouch
     }
     errors = []
     for change in ({"smtp_ca_file": None}, {"smtp_password": SecretStr("guess")}, {"smtp_security": "none"}):
-        assert post.send_due(yard, mail_ways(guarded_mail_server, **{**good, **change}), now=NOW) == 0
+        assert post.send_due(yard, mail_delivery(guarded_mail_server, **{**good, **change}), now=NOW) == 0
         errors.append(rows.one(yard, "alert_delivery", "last_error"))
         rows.change(yard, "alert_delivery", {"due_at": NOW, "given_up_at": None})
     assert "certificate" in errors[0].lower()
     assert "log-in" in errors[1]
     assert errors[2]
     assert guarded_mail_server.taken == []
-    assert post.send_due(yard, mail_ways(guarded_mail_server, **good), now=NOW) == 1
+    assert post.send_due(yard, mail_delivery(guarded_mail_server, **good), now=NOW) == 1
     assert guarded_mail_server.sessions_with_tls == 1
 
 
@@ -253,13 +253,13 @@ def test_a_mail_is_tried_again_with_the_same_id_and_given_up_when_it_is_refused_
     judge_all(yard, NOW)
     post.collect(yard, None, NOW)
     mail_server.answers = ["451 try again later"]
-    assert post.send_due(yard, mail_ways(mail_server), now=NOW) == 0
+    assert post.send_due(yard, mail_delivery(mail_server), now=NOW) == 0
     tries, due_at, given_up = rows.one(yard, "alert_delivery", "tries", "due_at", "given_up_at")
     assert (tries, given_up) == (1, None)
     assert 20 < due_at.timestamp() - time.time() < 40
-    assert post.send_due(yard, mail_ways(mail_server), now=NOW) == 0, "not before its time"
+    assert post.send_due(yard, mail_delivery(mail_server), now=NOW) == 0, "not before its time"
     rows.change(yard, "alert_delivery", {"due_at": NOW})
-    assert post.send_due(yard, mail_ways(mail_server), now=NOW) == 1
+    assert post.send_due(yard, mail_delivery(mail_server), now=NOW) == 1
     message_id = rows.one(yard, "alert_delivery", "message_id")
     assert mail_server.taken[0]["message-id"] == f"<{message_id}@yard.example>"
 
@@ -267,7 +267,7 @@ def test_a_mail_is_tried_again_with_the_same_id_and_given_up_when_it_is_refused_
     rows.change(yard, "alert", {"cleared_at": NOW})
     judge_all(yard, NOW)
     post.collect(yard, None, NOW)
-    post.send_due(yard, mail_ways(mail_server), now=NOW)
+    post.send_due(yard, mail_delivery(mail_server), now=NOW)
     errors = rows.rows(yard, "alert_delivery", "last_error", "given_up_at")
     assert ["550" in error for error, given_up_at in errors if given_up_at is not None] == [True]
 
@@ -281,7 +281,7 @@ def test_a_web_call_is_signed_and_tried_again_with_the_same_id(
     post.collect(yard, None, NOW)
     web_server.answers = [500, 302]
     for _ in range(3):
-        post.send_due(yard, web_ways(), now=NOW)
+        post.send_due(yard, web_delivery(), now=NOW)
         rows.change(yard, "alert_delivery", {"due_at": NOW}, sent_at=None)
     assert len(web_server.calls) == 3, "a redirect is not followed, it is a failure"
     assert len({headers["webhook-id"] for headers, _ in web_server.calls}) == 1
@@ -307,15 +307,15 @@ def test_a_receiver_that_is_gone_for_good_is_not_asked_again(
     judge_all(yard, NOW)
     post.collect(yard, None, NOW)
     web_server.answers = [410]
-    post.send_due(yard, web_ways(), now=NOW)
+    post.send_due(yard, web_delivery(), now=NOW)
     assert rows.one(yard, "alert_delivery", "given_up_at") is not None
 
 
 def test_this_machine_is_not_called_unless_that_is_allowed(web_server: WebServer) -> None:
     with pytest.raises(NotSent, match="the server itself"):
-        send_web_call(web_ways(webhook_local=False), "x", web_server.url, "id", b"{}")
+        send_web_call(web_delivery(webhook_local=False), "x", web_server.url, "id", b"{}")
     assert web_server.calls == []
-    send_web_call(web_ways(), "x", web_server.url, "id", b"{}")
+    send_web_call(web_delivery(), "x", web_server.url, "id", b"{}")
     assert len(web_server.calls) == 1
 
 
@@ -367,7 +367,7 @@ def test_a_finding_is_one_alert_by_code_with_its_own_words_and_clears_when_it_is
         ("readings", "yard-01", "limit_zero"),
     }
     post.collect(yard, None, NOW)
-    assert post.send_due(yard, mail_ways(mail_server), now=NOW) == 1
+    assert post.send_due(yard, mail_delivery(mail_server), now=NOW) == 1
     text = mail_server.taken[0].get_content()  # type: ignore[attr-defined]
     assert "Clock ahead: messages refused: on 2 of the last 7 days" in text
     assert "Set the clock of the sender; the refused messages are in quarantine." in text
@@ -413,12 +413,12 @@ def test_targets_get_the_sites_and_priorities_that_they_ask_for(yard: psycopg.Co
 def _send_and_die(url: str, sink: str) -> None:
     """A sender that is killed after the other side has the message and before that is written down."""
 
-    def send(ways: Ways, claimed: Claimed, target: AlertTargetAsked) -> None:
-        post.send_by_its_way(ways, claimed, target)
+    def send(delivery: Delivery, claimed: Claimed, target: AlertTargetAsked) -> None:
+        post.deliver(delivery, claimed, target)
         os.kill(os.getpid(), signal.SIGKILL)
 
     with psycopg.connect(url, autocommit=True) as conn:
-        post.send_due(conn, web_ways(), claim_s=1.0, send=send)
+        post.send_due(conn, web_delivery(), claim_s=1.0, send=send)
 
 
 def test_a_killed_sender_loses_nothing_and_the_copy_can_be_told(
@@ -436,12 +436,12 @@ def test_a_killed_sender_loses_nothing_and_the_copy_can_be_told(
     assert child.exitcode == -signal.SIGKILL
     assert len(web_server.calls) == 1
     give_up = time.monotonic() + 30
-    while post.send_due(yard, web_ways(), now=NOW) == 0:  # the claim of the dead sender runs out
+    while post.send_due(yard, web_delivery(), now=NOW) == 0:  # the claim of the dead sender runs out
         assert time.monotonic() < give_up
         time.sleep(0.1)
     assert len(web_server.calls) == 2
     assert len({headers["webhook-id"] for headers, _ in web_server.calls}) == 1
-    assert post.send_due(yard, web_ways(), now=NOW) == 0
+    assert post.send_due(yard, web_delivery(), now=NOW) == 0
 
 
 def test_two_senders_never_send_the_same_message_at_once(
@@ -455,7 +455,7 @@ def test_two_senders_never_send_the_same_message_at_once(
 
     def send() -> None:
         with psycopg.connect(database, autocommit=True) as conn:
-            post.send_due(conn, web_ways(), most=20)
+            post.send_due(conn, web_delivery(), most=20)
 
     senders = [threading.Thread(target=send) for _ in range(3)]
     for sender in senders:
@@ -479,9 +479,9 @@ def test_no_secret_comes_into_the_log_or_the_database(
     add_target(yard, "yard", recipients=["nobody@yard.example"])
     add_target(yard, "office", web_address="http://127.0.0.1:9/x?token=in-the-address")
     secrets = {"smtp_password": SecretStr("mail password"), "webhook_secret": SecretStr(SECRET)}
-    ways = mail_ways(mail_server, smtp_user="boom", webhook_local=True, timeout_s=2.0, **secrets)
+    delivery = mail_delivery(mail_server, smtp_user="boom", webhook_local=True, timeout_s=2.0, **secrets)
     for _ in range(2):
-        run(database, threading.Event(), ways, once=True)
+        run(database, threading.Event(), delivery, once=True)
     said = "".join(capfd.readouterr())
     kept = f"{rows.everything(yard, 'alert_delivery')} {rows.everything(yard, 'alert_target')}"
     assert "message_not_sent" in said
@@ -490,12 +490,12 @@ def test_no_secret_comes_into_the_log_or_the_database(
         assert secret not in said
         assert secret not in kept
     assert "in-the-address" not in said
-    assert "mail password" not in repr(ways)
+    assert "mail password" not in repr(delivery)
 
 
 def test_the_watch_tells_whether_it_works(database: str) -> None:
     told: list[str] = []
-    run(database, threading.Event(), Ways(), once=True, on_step=told.append)
+    run(database, threading.Event(), Delivery(), once=True, on_step=told.append)
     assert told == [""]
     stop = threading.Event()
 
@@ -503,7 +503,7 @@ def test_the_watch_tells_whether_it_works(database: str) -> None:
         told.append(problem)
         stop.set()
 
-    run("postgresql://nobody@127.0.0.1:9/x", stop, Ways(), on_step=hear)
+    run("postgresql://nobody@127.0.0.1:9/x", stop, Delivery(), on_step=hear)
     assert told[1:] == ["the database does not answer"]
 
 
@@ -516,7 +516,7 @@ def test_the_watch_runs_beside_ingest_until_it_is_told_to_stop(
     add_target(yard, "yard", recipients=["ida@yard.example"])
     stop = threading.Event()
     watch = threading.Thread(
-        target=run, args=(database, stop, mail_ways(mail_server)), kwargs={"every_s": 0.2}
+        target=run, args=(database, stop, mail_delivery(mail_server)), kwargs={"every_s": 0.2}
     )
     watch.start()
     give_up = time.monotonic() + 30

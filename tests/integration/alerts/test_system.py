@@ -4,15 +4,15 @@ from datetime import UTC, datetime, timedelta
 
 import psycopg
 
+from alerts.delivery import Delivery
 from alerts.rounds import judge_all
 from alerts.service import Watch
-from alerts.ways import Ways
 from domain.alerts import AlertKind, AlertRuleAsked
 from store import cranes
 from store.alerts import enter_rules
 from store.system_watch import beat
 from tests.integration.alerts.conftest import NOW, MailServer
-from tests.integration.alerts.test_alerts import add_target, mail_ways, open_alerts
+from tests.integration.alerts.test_alerts import add_target, mail_delivery, open_alerts
 from tests.support import rows
 
 
@@ -22,24 +22,24 @@ def age(conn: psycopg.Connection, seconds: int, *processes: str) -> None:
         rows.change(conn, "process_pulse", {"beaten_at": at, "working_at": at}, process=process)
 
 
-def look(conn: psycopg.Connection, ways: Ways) -> None:
+def look(conn: psycopg.Connection, delivery: Delivery) -> None:
     conn.commit()
     conn.autocommit = True
-    Watch(conn, ways, "https://cranes.example/alerts", steady_s=0.0).step()
+    Watch(conn, delivery, "https://cranes.example/alerts", steady_s=0.0).step()
 
 
 def test_a_dead_ingest_is_one_message_for_the_fleet_and_another_when_it_works_again(
     yard: psycopg.Connection, mail_server: MailServer
 ) -> None:
-    ways = mail_ways(mail_server)
+    delivery = mail_delivery(mail_server)
     add_target(yard, "yard", recipients=["ida@yard.example"])
     for process in ("ingest", "broker", "analytics", "watch", "backup"):
         beat(yard, process)
-    look(yard, ways)
+    look(yard, delivery)
     assert mail_server.taken == []
     age(yard, 90, "ingest", "broker", "watch")
-    look(yard, ways)
-    look(yard, ways)
+    look(yard, delivery)
+    look(yard, delivery)
     (mail,) = mail_server.taken
     assert mail["subject"] == "Boomledger itself: 1 not working"
     text = mail.get_content()  # type: ignore[attr-defined]
@@ -48,7 +48,7 @@ def test_a_dead_ingest_is_one_message_for_the_fleet_and_another_when_it_works_ag
     assert "yard-01" not in text
     for process in ("ingest", "broker"):
         beat(yard, process)
-    look(yard, ways)
+    look(yard, delivery)
     assert [one["subject"] for one in mail_server.taken[1:]] == ["Boomledger itself: works again"]
 
 
@@ -61,7 +61,7 @@ def test_a_part_that_says_what_is_wrong_is_quoted_and_an_old_backup_is_told(
     age(yard, 90, "broker")
     beat(yard, "broker", "the broker does not have our subscription")
     age(yard, 9 * 86_400, "backup")
-    look(yard, mail_ways(mail_server))
+    look(yard, mail_delivery(mail_server))
     (mail,) = mail_server.taken
     assert mail["subject"] == "Boomledger itself: 2 not working"
     text = mail.get_content()  # type: ignore[attr-defined]
@@ -77,7 +77,7 @@ def test_a_watch_that_has_just_come_back_to_its_database_judges_nobody_yet(
     age(yard, 90, "ingest")
     yard.commit()
     yard.autocommit = True
-    Watch(yard, mail_ways(mail_server)).step()
+    Watch(yard, mail_delivery(mail_server)).step()
     assert mail_server.taken == []
 
 

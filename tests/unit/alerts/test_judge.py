@@ -7,9 +7,9 @@ from datetime import UTC, datetime, time, timedelta
 import pytest
 from pydantic import SecretStr, ValidationError
 
+from alerts.delivery import Delivery, NotSent
 from alerts.judge import Clear, Raise, Reading, See, Side, quiet_until, side, steps
 from alerts.post import LONGEST_WAIT_S, wait_s
-from alerts.ways import NotSent, Ways
 from alerts.webhook import key_of, reachable, send_web_call, shown_key, signature
 from domain.alerts import KIND_WORDS, AlertKind, AlertRuleAsked, AlertTargetAsked, sentence
 from domain.errors import InvalidInput
@@ -193,7 +193,7 @@ def test_other_spellings_of_this_machine_are_refused_when_they_are_called(host: 
     except OSError:
         pytest.skip("this system does not read such a spelling")
     with pytest.raises(NotSent):
-        send_web_call(Ways(webhook_secret=SecretStr("s" * 32)), "yard", f"http://{host}/", "id", b"{}")
+        send_web_call(Delivery(webhook_secret=SecretStr("s" * 32)), "yard", f"http://{host}/", "id", b"{}")
 
 
 def test_tries_wait_twice_as_long_each_time_up_to_an_hour() -> None:

@@ -10,7 +10,7 @@ from domain.life_record import Calibration, Defect, Effect, LifeRecordAsked, Rec
 from duty.assessment import By, by_entries, calls, special_assessment
 from duty.life import UsedShare
 from duty.life_records import effects, noted_in
-from duty.standing import Totals, standing
+from duty.life_status import Totals, life_status
 from duty.uncertainty import PRESSURE_BIAS_PCT, BiasPart, Source, bias_parts, of_damage, of_used_share
 from tests.unit.duty.invented import crane as invented_crane
 
@@ -128,7 +128,7 @@ def test_a_changed_detail_carries_nothing_from_before_the_record() -> None:
         lifts=10, cube_sum=2.0, recorded_ms=1, weeks={MONDAY: 2.0}, first_day=MONDAY, last_day=MONDAY + 3 * DAY,
         noted=noted_in(rows),
     )  # fmt: skip
-    stands = standing(invented_crane(), totals)
+    stands = life_status(invented_crane(), totals)
     assert stands.counted_since("boom foot") == MONDAY + DAY
     assert stands.counted_since("column foot") is None
     assert stands.unknown_years > 0
@@ -137,7 +137,7 @@ def test_a_changed_detail_carries_nothing_from_before_the_record() -> None:
     before = Totals(
         weeks={}, first_day=MONDAY, noted=noted_in([Row(1, "changed_detail", MONDAY, detail="boom foot")])
     )
-    assert standing(invented_crane(), before).counted_since("boom foot") is None
+    assert life_status(invented_crane(), before).counted_since("boom foot") is None
 
 
 def test_every_record_says_what_it_does() -> None:

@@ -12,8 +12,8 @@ from hypothesis import strategies as st
 from domain.counter import CounterKind
 from domain.crane import DesignClass, Edition, RecorderRuns
 from domain.errors import InvalidInput
+from duty.life_status import Totals, life_status, with_unrecorded
 from duty.recording import CounterSpan, Month, coverage, f1_from_coverage
-from duty.standing import Totals, standing, with_unrecorded
 from duty.unrecorded import unrecorded_use
 from tests.unit.duty.invented import crane
 
@@ -127,7 +127,7 @@ def used_share_of(weeks: list[Week], runs: RecorderRuns) -> float:
     )
     design = DesignClass(edition=Edition.EN_13001_1, u_class="U4", q_class="Q2")
     entered = crane().model_copy(update={"design": design, "recorder_runs": runs})
-    used = standing(entered, with_unrecorded(totals, weeks)).used
+    used = life_status(entered, with_unrecorded(totals, weeks)).used
     assert used is not None
     return used.total
 

@@ -121,7 +121,7 @@ def _told_by_hours(lifts: CounterSpan, hours: Sequence[tuple[CounterSpan, float]
 
 
 @dataclass(frozen=True, kw_only=True)
-class Standing:
+class LifeStatus:
     """How a crane stands. `used`, `review` and `spent` are None where it cannot be told; `reason` says why."""
 
     crane: Crane
@@ -186,7 +186,7 @@ class Standing:
         return life.carried_damage(counted, used, unknown, allowed_sum)
 
 
-def standing(crane: Crane, totals: Totals, f1: float | None = None) -> Standing:
+def life_status(crane: Crane, totals: Totals, f1: float | None = None) -> LifeStatus:
     """Coverage, f1, used share and forecasts from counted totals.
 
     f1: another factor on counted duty than the one that the coverage gives, to see what it does; 1 or more.
@@ -231,20 +231,20 @@ def standing(crane: Crane, totals: Totals, f1: float | None = None) -> Standing:
     )
 
 
-def _unrecorded_f1(found: Standing) -> float:
+def _unrecorded_f1(found: LifeStatus) -> float:
     """The largest factor of the months with time in use that is not on record: excluding readings lowers nothing."""
     months = zip(found.totals.months, found.months, strict=True)
     mine = [factor.f1 for month, factor in months if month.unrecorded_ms and found.factor.reason != AS_ASKED]
     return max([found.factor.f1, *mine])
 
 
-def _unjudged(crane: Crane, totals: Totals, f1: float | None) -> Standing:
+def _unjudged(crane: Crane, totals: Totals, f1: float | None) -> LifeStatus:
     """What can be told without a design class."""
     months = months_f1(totals.months, crane.recorder_runs, totals.counters)
     factor = overall(totals.months, months, crane.recorder_runs) if f1 is None else Factor(f1, AS_ASKED)
     years = life.design_years(crane)
     prior = None if totals.first_day is None else life.prior_years(crane, totals.first_day)
-    return Standing(
+    return LifeStatus(
         crane=crane,
         totals=totals,
         coverage=coverage(

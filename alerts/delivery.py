@@ -1,4 +1,4 @@
-"""How a message leaves: what both ways share."""
+"""How a message leaves: what mail and web calls share."""
 
 from dataclasses import dataclass
 from typing import Literal
@@ -19,7 +19,7 @@ class NotSent(BoomledgerError):
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
-class Ways:
+class Delivery:
     """Where mail goes and how web calls are signed. Secrets come from the settings and stay out of every repr."""
 
     smtp_host: str | None = None
