@@ -234,8 +234,8 @@ async def close_api(api: FastAPI) -> None:
     """Give connections back and stop listening."""
     await api.state.hub.close()
     api.state.answering.close()
-    if hasattr(api.state, "fleet_book"):
-        await api.state.fleet_book.close()
+    if hasattr(api.state, "dispatch_fleet"):
+        await api.state.dispatch_fleet.close()
     await api.state.pool.close()
 
 

@@ -6,12 +6,16 @@ from typing import Annotated, Any, Final
 from fastapi import Depends, Path, Query, Request
 from psycopg import AsyncConnection
 
+from answers.dispatch_fleet import DispatchFleet
 from api.permissions import principal_of
+from api.problems import Refused
 from api.settings import ApiSettings
-from domain.errors import NotFound
+from api.stages import AUDIT_DETAIL
+from domain.dispatch_answers import CraneState, StateCode
+from domain.errors import InvalidInput, NotFound
 from domain.messages import CRANE_NAME_PATTERN, CraneName
 from store import reading
-from store.access import Principal
+from store.access import Principal, Role
 from store.reading import CraneInScope, CraneKnown
 from store.site_scope import Pool, site_scope
 
@@ -105,3 +109,39 @@ def no_crane(name: str) -> NotFound:
 SeenCrane = Annotated[CraneInScope, Depends(get_crane)]
 SeenCranes = Annotated[list[CraneInScope], Depends(get_cranes)]
 KnownCrane = Annotated[CraneKnown, Depends(get_known_crane)]
+
+
+async def get_dispatch_fleet(request: Request) -> DispatchFleet:
+    """The fleet of this api, laid out for dispatch."""
+    state = request.app.state
+    if not hasattr(state, "dispatch_fleet"):
+        state.dispatch_fleet = DispatchFleet(state.pool)
+    fleet: DispatchFleet = state.dispatch_fleet
+    return fleet
+
+
+Fleet = Annotated[DispatchFleet, Depends(get_dispatch_fleet)]
+
+
+def overridden(
+    request: Request, caller: Principal, crane: str, states: tuple[CraneState, ...], reason: str | None
+) -> tuple[StateCode, ...]:
+    """What a caller passes over with a reason, noted for the audit; empty where the crane needs no override.
+
+    Raises InvalidInput without a reason, Refused where the caller's role does not cover it.
+    """
+    passed = [state for state in states if state.needs_override]
+    if not passed:
+        return ()
+    what = "; ".join(state.text for state in passed)
+    if not caller.role.covers(Role.ENGINEER):
+        raise Refused(
+            403, f"{crane}: {what}. Only an engineer may use it all the same, with an override_reason"
+        )
+    if reason is None:
+        raise InvalidInput(
+            f"{crane}: {what}. Give an override_reason, or choose another crane", field="override_reason"
+        )
+    detail: dict[str, Any] = {"crane": crane, "override_reason": reason, "override_states": what}
+    request.scope[AUDIT_DETAIL] = detail
+    return tuple(dict.fromkeys(state.code for state in passed))

@@ -8,10 +8,10 @@ import anyio
 import numpy as np
 from fastapi import APIRouter, Query
 
-from api import dispatch_words
-from api.crane_states import states_of
-from api.deps import Caller, Conn
-from api.fleet_book import Book, Situation
+from answers import dispatch_reasons
+from answers.crane_states import states_of
+from answers.dispatch_fleet import Situation
+from api.deps import Caller, Conn, Fleet
 from api.permissions import DISPATCHER, VIEWER
 from api.routes.dispatch import facts_of, matched
 from domain import attention
@@ -39,7 +39,7 @@ router = APIRouter(tags=["dispatch"])
 
 
 @router.post("/dispatch/assignment", dependencies=[DISPATCHER])
-async def assign_list(asked: AssignmentAsked, conn: Conn, caller: Caller, book: Book) -> AssignmentAnswer:
+async def assign_list(asked: AssignmentAsked, conn: Conn, caller: Caller, fleet: Fleet) -> AssignmentAnswer:
     """Cranes for a day's list: as many jobs as can be found, then the fewest points; beside the greedy list.
 
     `exact` says whether that is proven to be the best, else `most_assigned` and `least_points` how far off it may be.
@@ -50,7 +50,7 @@ async def assign_list(asked: AssignmentAsked, conn: Conn, caller: Caller, book: 
     first = min(window.starts_at for window in windows)
     last = max(window.ends_at for window in windows)
     taken = await reservations.reservations(conn, None, first, last, rows=100_000)
-    situations = await book.situations(conn, [one.job.window for one in asked.jobs])
+    situations = await fleet.situations(conn, [one.job.window for one in asked.jobs])
     return await anyio.to_thread.run_sync(_assigned, asked, windows, taken, situations, caller.sites)
 
 
@@ -122,7 +122,7 @@ def _prices(
     # A crane out of scope is nothing to the one who asks, not even a number.
     ruling = np.where(seen, found.ruling, Ruling.NO_CHART)
     points = np.where(usable, rank(found, facts, job.weights).points, np.inf)
-    return points, ruling, dispatch_words.assumed(job, found, seen)
+    return points, ruling, dispatch_reasons.assumed(job, found, seen)
 
 
 def _explained(
@@ -178,7 +178,7 @@ def _rival(index: int, crane: int, found: Assignment, overlaps: Flags) -> int:
 async def level_fleet(
     conn: Conn,
     caller: Caller,
-    book: Book,
+    fleet: Fleet,
     days: Annotated[int, Query(ge=7, le=731, description="days that count as of late")] = 90,
 ) -> LevellingAnswer:
     """Which cranes should take lighter work, so that each reaches its special assessment with its life just used.
@@ -187,7 +187,7 @@ async def level_fleet(
     is due soon, that has most overrides, or that is on record for a few days only.
     """
     today = datetime.now(UTC).date()
-    situation = await book.situation(conn, None)
+    situation = await fleet.situation(conn, None)
     of_late = await reservations.use_of_late(conn, caller.site_list, today=today, days=days)
     many = _many_overrides([late.limiter_overrides for late in of_late])
     rows, unknown = [], []
@@ -207,7 +207,7 @@ async def level_fleet(
 def _levelled(
     late: UseOfLate, situation: Situation, index: int, budget: float, today: date, days: int, many: float
 ) -> LevellingRow:
-    due: date = situation.standing.assessment_on[index].astype(object)
+    due: date = situation.status.assessment_on[index].astype(object)
     months = (due - today).days / DAYS_PER_MONTH
     # Days before the record began are no rest: they are not known.
     recorded = 0 if late.first_day is None else (today - late.first_day).days + 1

@@ -8,10 +8,10 @@ import anyio
 import numpy as np
 from fastapi import APIRouter, Request, Response
 
-from api import dispatch_words
-from api.crane_states import overridden, states_of
-from api.deps import Caller, Conn, get_known_crane
-from api.fleet_book import Book, Listed, Situation
+from answers import dispatch_reasons
+from answers.crane_states import states_of
+from answers.dispatch_fleet import Listed, Situation
+from api.deps import Caller, Conn, Fleet, get_known_crane, overridden
 from api.permissions import DISPATCHER
 from api.routes.load_charts import charts_on
 from domain.crane import Sector
@@ -44,13 +44,13 @@ _SPREADS: Final = tuple(sorted(SPREAD_RANK, key=lambda spread: SPREAD_RANK[sprea
 
 
 @router.post("/dispatch", dependencies=[DISPATCHER])
-async def dispatch(question: DispatchQuestion, conn: Conn, caller: Caller, book: Book) -> DispatchAnswer:
+async def dispatch(question: DispatchQuestion, conn: Conn, caller: Caller, fleet: Fleet) -> DispatchAnswer:
     """Every crane that you may see measured against one lift: the fit ones by rank, the others with their reasons.
 
     `skip_candidates` and `most_candidates` page through the list, `rulings` keeps to cranes that fell out at some
     conditions. Headroom on a screen is not permission to lift.
     """
-    situation = await book.situation(conn, question.window)
+    situation = await fleet.situation(conn, question.window)
     return await anyio.to_thread.run_sync(answer, question, situation, caller.sites)
 
 
@@ -76,8 +76,8 @@ def answer(question: DispatchQuestion, situation: Situation, sites: tuple[str, .
         ruled_out={one.name.lower(): counts[one] for one in Ruling if counts[one] and one is not Ruling.FIT},
         more_candidates=max(order.size - question.most_candidates, 0),
         sectors=tuple(SECTORS[index] for index in span_of(question).sectors),
-        assumed=dispatch_words.assumed(question, found, seen),
-        assumptions=dispatch_words.ASSUMPTIONS,
+        assumed=dispatch_reasons.assumed(question, found, seen),
+        assumptions=dispatch_reasons.ASSUMPTIONS,
     )
 
 
@@ -104,7 +104,7 @@ def _measured(question: DispatchQuestion, situation: Situation) -> _Measured:
     facts = facts_of(question, situation, found)
     ranking = rank(found, facts, question.weights)
     return _Measured(
-        found, fleet, facts, ranking, only_sector(question), tuple(dispatch_words.left_open(question))
+        found, fleet, facts, ranking, only_sector(question), tuple(dispatch_reasons.left_open(question))
     )
 
 
@@ -115,12 +115,12 @@ def matched(job: LiftJob, situation: Situation) -> tuple[Matches, Ints]:
 
 def facts_of(question: DispatchQuestion, situation: Situation, found: Matches) -> Facts:
     """What ranking needs beside the match."""
-    listed, standing = situation.listed, situation.standing
+    listed, status = situation.listed, situation.status
     share = lift_life_share(found.structural_pct, listed.design_lifts, listed.design_kq)
     # A crane of which nothing was counted is not known to be unused: its life stays unknown.
-    life_ppm = remaining_life_ppm(share, standing.f1, standing.used_share)
-    for detail, cranes in standing.details:
-        by_detail = detail_life_ppm(found.structural_pct[cranes], detail, standing.damage[cranes])
+    life_ppm = remaining_life_ppm(share, status.f1, status.used_share)
+    for detail, cranes in status.details:
+        by_detail = detail_life_ppm(found.structural_pct[cranes], detail, status.damage[cranes])
         # The dearer of the two views counts; fmax takes the one that is known.
         life_ppm[cranes] = np.fmax(life_ppm[cranes], by_detail)
     count = len(listed.rows)
@@ -133,9 +133,9 @@ def facts_of(question: DispatchQuestion, situation: Situation, found: Matches) -
     none = np.zeros(count, np.bool_)
     free, overdue = np.ones(count, np.bool_), none.copy()
     free[[listed.index[name] for name in situation.held if name in listed.index]] = False
-    overdue[list(standing.overdue)] = True
+    overdue[list(status.overdue)] = True
     doubtful = none.copy()
-    doubtful[list(standing.findings)] = True
+    doubtful[list(status.findings)] = True
     faults, forbidding = np.zeros(count, np.intp), np.zeros(count, np.intp)
     for index, codes in situation.faults.items():
         faults[index] = len(codes)
@@ -146,7 +146,7 @@ def facts_of(question: DispatchQuestion, situation: Situation, found: Matches) -
         forbidding_faults=forbidding,
         assessment_overdue=situation.assessment_overdue,
         findings=doubtful,
-        never_heard=~standing.heard,
+        never_heard=~status.heard,
         service_overdue=overdue,
         life_ppm=life_ppm,
         distance_km=away,
@@ -156,11 +156,11 @@ def facts_of(question: DispatchQuestion, situation: Situation, found: Matches) -
 def _candidate(
     question: DispatchQuestion, situation: Situation, measured: _Measured, index: int
 ) -> DispatchCandidate:
-    listed, standing = situation.listed, situation.standing
+    listed, status = situation.listed, situation.status
     found, facts, ranking = measured.found, measured.facts, measured.ranking
     of_day = situation.fleets[int(measured.fleet[index])]
     states = states_of(situation, index)
-    entry, if_entered = dispatch_words.costliest(measured.left_open, found, index)
+    entry, if_entered = dispatch_reasons.costliest(measured.left_open, found, index)
     crane = listed.rows[index]
     booked = situation.held.get(crane.name)
     open_faults = situation.faults.get(index, ())
@@ -194,15 +194,15 @@ def _candidate(
         held_until=None if booked is None else booked.ends_at,
         open_faults=open_faults,
         service_overdue=bool(facts.service_overdue[index]),
-        used_share=_known(standing.used_share[index]),
+        used_share=_known(status.used_share[index]),
         life_cost_share=_known(float(share)),
         remaining_life_ppm=_known(facts.life_ppm[index]),
         distance_km=_known(facts.distance_km[index]),
         points=float(ranking.points[index]),
         terms={name: float(points[index]) for name, points in ranking.terms.items()},
-        reasons=dispatch_words.reasons(question, found, index),
+        reasons=dispatch_reasons.reasons(question, found, index),
         notes=(
-            *dispatch_words.not_compared(question, crane.wind_limit_m_s, crane.slope_limit_deg),
+            *dispatch_reasons.not_compared(question, crane.wind_limit_m_s, crane.slope_limit_deg),
             *_notes(states, booked),
         ),
     )
@@ -223,7 +223,9 @@ def _configuration(listed: Listed, sector: Sector | None, found: Matches, index:
         "jib_fitted": jib_fitted,
         "stage": None if stage == ALL_STAGES else stage,
         "sector": sector,
-        "limited_by": dispatch_words.limited_by(found, index, None if jib is None else jib.rated_capacity_kg),
+        "limited_by": dispatch_reasons.limited_by(
+            found, index, None if jib is None else jib.rated_capacity_kg
+        ),
     }
 
 
@@ -247,11 +249,11 @@ def _known(value: float) -> float | None:
 
 @router.post("/dispatch/lift-sheet", dependencies=[DISPATCHER], response_class=Response)
 async def print_lift_sheet(
-    asked: SheetAsked, request: Request, conn: Conn, caller: Caller, book: Book
+    asked: SheetAsked, request: Request, conn: Conn, caller: Caller, fleet: Fleet
 ) -> Response:
     """One page (PDF) for one crane and one lift. It is no lift plan. A crane that needs an override takes an engineer and a reason."""
     crane = await get_known_crane(asked.crane, conn, caller)
-    situation = await book.situation(conn, asked.job.window)
+    situation = await fleet.situation(conn, asked.job.window)
     candidate = await anyio.to_thread.run_sync(answer_for, asked.job, situation, crane.name)
     if candidate.fit:
         states = states_of(situation, situation.listed.index[crane.name])
@@ -282,7 +284,7 @@ async def sheet_response(
             if version is None
             else f"{version.source}, version {version.version_id}, from {version.valid_from}"
         ),
-        assumptions=dispatch_words.ASSUMPTIONS,
+        assumptions=dispatch_reasons.ASSUMPTIONS,
         time_zone=crane.time_zone,
         prepared_by=caller.account,
         prepared_at=datetime.now(UTC),

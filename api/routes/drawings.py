@@ -11,8 +11,7 @@ from fastapi import APIRouter, Query
 from numpy.typing import NDArray
 
 from api.bounds import SAMPLES_RANGE_MAX, TimeFrom, TimeRange, TimeTo, time_range
-from api.deps import Caller, Conn, KnownCrane, get_known_crane, no_crane
-from api.fleet_book import Book
+from api.deps import Caller, Conn, Fleet, KnownCrane, get_known_crane, no_crane
 from api.permissions import VIEWER
 from api.reduce import gap_ms
 from api.routes.dispatch import answer_for
@@ -257,10 +256,10 @@ def _told(values: Floats, decimals: int) -> tuple[float | None, ...]:
 
 
 @router.post("/dispatch/drawing", dependencies=[VIEWER])
-async def draw_lift(asked: LiftDrawingAsked, conn: Conn, caller: Caller, book: Book) -> LiftDrawing:
+async def draw_lift(asked: LiftDrawingAsked, conn: Conn, caller: Caller, fleet: Fleet) -> LiftDrawing:
     """One crane at one job, for drawing: a possible position, and the line that its capacity is read from."""
     crane = await get_known_crane(asked.crane, conn, caller)
-    situation = await book.situation(conn, asked.job.window, with_held=False)
+    situation = await fleet.situation(conn, asked.job.window, with_held=False)
     candidate = await anyio.to_thread.run_sync(answer_for, asked.job, situation, crane.name)
     day = candidate.charts_on or situation.first_day(situation.listed.index[crane.name])
     charts = await charts_on(crane, conn, day)

@@ -8,10 +8,9 @@ from typing import Annotated
 import anyio
 from fastapi import APIRouter, Path, Query, Request, Response
 
+from answers.crane_states import come_up_since, states_of
 from api.bounds import LIST_RANGE_MAX, TimeFrom, TimeTo, time_range
-from api.crane_states import come_up_since, overridden, states_of
-from api.deps import Caller, Conn, SeenCrane, get_crane, get_known_crane
-from api.fleet_book import Book
+from api.deps import Caller, Conn, Fleet, SeenCrane, get_crane, get_known_crane, overridden
 from api.permissions import DISPATCHER, VIEWER
 from api.routes.dispatch import answer_for, sheet_response
 from domain.answers import Page
@@ -27,14 +26,16 @@ ReservationId = Annotated[int, Path(ge=1, le=2**53)]
 
 
 @router.post("/reservations", dependencies=[DISPATCHER], status_code=201)
-async def hold(asked: HoldAsked, request: Request, conn: Conn, caller: Caller, book: Book) -> ReservationRow:
+async def hold(
+    asked: HoldAsked, request: Request, conn: Conn, caller: Caller, fleet: Fleet
+) -> ReservationRow:
     """Reserve a crane for a time. Two reservations of one crane never overlap, however many ask at once: the later gets 409.
 
     A crane that needs an override (open fault, special assessment overdue) takes an engineer and an `override_reason`.
     """
     await get_crane(asked.crane, conn, caller)
     job = planned = None
-    situation = await book.situation(conn, asked.window)
+    situation = await fleet.situation(conn, asked.window)
     if asked.job is not None:
         job = asked.job.model_copy(update={"window": asked.window})
         planned = await anyio.to_thread.run_sync(answer_for, job, situation, asked.crane)
@@ -87,7 +88,7 @@ async def show_reservation(reservation_id: ReservationId, conn: Conn, caller: Ca
 
 
 @router.get("/reservations/{reservation_id}/lift-sheet", dependencies=[VIEWER], response_class=Response)
-async def print_held(reservation_id: ReservationId, conn: Conn, caller: Caller, book: Book) -> Response:
+async def print_held(reservation_id: ReservationId, conn: Conn, caller: Caller, fleet: Fleet) -> Response:
     """The lift sheet (PDF) of a reservation with a job, by the charts and the record as they are now."""
     found = await show_reservation(reservation_id, conn, caller)
     if found.job is None:
@@ -97,7 +98,7 @@ async def print_held(reservation_id: ReservationId, conn: Conn, caller: Caller, 
             f"reservation {reservation_id} is cancelled, so {found.crane} is not kept for this lift: reserve it again"
         )
     crane = await get_known_crane(found.crane, conn, caller)
-    situation = await book.situation(conn, found.job.window, with_held=False)
+    situation = await fleet.situation(conn, found.job.window, with_held=False)
     candidate = await anyio.to_thread.run_sync(answer_for, found.job, situation, crane.name)
     states = states_of(situation, situation.listed.index[crane.name])
     faults_then = () if found.planned is None else found.planned.open_faults

@@ -1,4 +1,4 @@
-"""How the cranes of a fleet stand for dispatch: life used, special assessment, services due, whether they were ever heard."""
+"""The life status of a fleet, for dispatch: life used, special assessment, services due, whether cranes were ever heard."""
 
 import json
 import math
@@ -25,7 +25,7 @@ from store.service import ServiceState
 
 
 @dataclass(frozen=True, kw_only=True)
-class Standing:
+class LifeStatus:
     """Life used and services due of each crane of a listed fleet; arrays by crane."""
 
     overdue: dict[int, str]  # index of a crane to the name of the service that is overdue
@@ -55,7 +55,7 @@ def _due_by_entries(entries: str) -> date:
     return by_entries(json.loads(entries)).on
 
 
-def standing_of(
+def life_status_of(
     rows: Sequence[FleetCrane],
     places: Mapping[str, int],
     life: LifeOfCranes,
@@ -63,8 +63,8 @@ def standing_of(
     states: list[ServiceState],
     found: list[FindingSpan],
     today: date,
-) -> Standing:
-    """How cranes stand: `rows` of a fleet, and by name their places in it."""
+) -> LifeStatus:
+    """The life status of cranes: `rows` of a fleet, and by name their places in it."""
     place = [places.get(name, -1) for name in life.cranes]
     known = np.array(place, np.intp)
 
@@ -94,7 +94,7 @@ def standing_of(
         spec = None if index < 0 or name is None else specs.of(name, rows[index])
         if spec is not None:
             details.setdefault(spec, []).append(index)
-    return Standing(
+    return LifeStatus(
         overdue={places[name]: plan for name, plan in _overdue(states, today).items() if name in places},
         assessment_on=assessment_on,
         heard=heard,

@@ -10,18 +10,17 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime, timedelta
 from functools import cached_property
-from typing import Annotated, Any, Final
+from typing import Any, Final
 from zoneinfo import ZoneInfo
 
 import anyio
 import numpy as np
 import orjson
 import structlog
-from fastapi import Depends, Request
 from numpy.typing import NDArray
 from psycopg import AsyncConnection
 
-from api.fleet_standing import Standing, design_figures, numbers, standing_of
+from answers.life_status import LifeStatus, design_figures, life_status_of, numbers
 from domain.crane import CraneType, charts_in_force
 from domain.job import Window
 from duty import fleet
@@ -41,7 +40,7 @@ FINDINGS_OF_DAYS: Final = 28
 _MOST_FINDINGS: Final = 100_000
 _DAYS_KEPT: Final = 8
 _VERSIONS_AT_ONCE: Final = 500
-_LOG: Final = structlog.get_logger("api.routes.dispatch")
+_LOG: Final = structlog.get_logger("answers.dispatch_fleet")
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -80,7 +79,7 @@ class Situation:
     ]  # by fleet and crane: whether its charts hold on a local day of the time asked for
     local_days: dict[str, tuple[date, date]]  # first and last day of the time asked for, by time zone
     asked_at: datetime
-    standing: Standing
+    status: LifeStatus
     faults: dict[int, tuple[str, ...]]  # index of a crane to the codes of its open faults
     held: dict[str, Held]  # cranes that are held in the window asked for
 
@@ -98,7 +97,7 @@ class Situation:
         due = np.zeros(len(self.listed.rows), np.bool_)
         for zone, (_, last) in self.local_days.items():
             by = max(last, self.asked_at.astimezone(ZoneInfo(zone)).date())
-            due |= (self.listed.zones == zone) & (self.standing.assessment_on <= np.datetime64(by))
+            due |= (self.listed.zones == zone) & (self.status.assessment_on <= np.datetime64(by))
         return due
 
     def first_day(self, index: int) -> date:
@@ -106,15 +105,15 @@ class Situation:
         return self.local_days[self.listed.rows[index].time_zone][0]
 
 
-class FleetBook:
-    """Keeps the listed fleet of the last few days that were asked for, and how its cranes stand."""
+class DispatchFleet:
+    """Keeps the listed fleet of the last few days that were asked for, and the life status of its cranes."""
 
     def __init__(self, pool: Pool) -> None:
         self._pool = pool
         self._listed: dict[date, Listed] = {}
         self._packed: dict[int, Packed] = {}  # by version of the charts, which never changes
         self._types: dict[int, CraneType] = {}
-        self._standing: tuple[float, Listed, Standing] | None = None
+        self._status: tuple[float, Listed, LifeStatus] | None = None
         self._refreshing: asyncio.Task[None] | None = None
         self._lock = asyncio.Lock()
 
@@ -134,12 +133,12 @@ class FleetBook:
         now = datetime.now(UTC)
         times = [(now, now) if one is None else (one.starts_at, one.ends_at) for one in windows]
         fleets = await self._fleets(conn, min(start for start, _ in times), max(end for _, end in times))
-        standing = await self._stand(conn, fleets[0])
+        status = await self._status_of(conn, fleets[0])
         faults: dict[int, tuple[str, ...]] = {}
         for row in await reservations.cranes_with_faults(conn):
             if row.crane in fleets[0].index:
                 faults[fleets[0].index[row.crane]] = tuple(row.codes)
-        return [_situation(fleets, start, end, now, standing, faults) for start, end in times]
+        return [_situation(fleets, start, end, now, status, faults) for start, end in times]
 
     async def _fleets(
         self, conn: AsyncConnection[Any], starts_at: datetime, ends_at: datetime
@@ -237,49 +236,37 @@ class FleetBook:
         known = self._types.get(row.spec_id)
         return CraneType.model_validate(row.spec) if known is None else known
 
-    async def _stand(self, conn: AsyncConnection[Any], listed: Listed) -> Standing:
-        """How the cranes of a listed fleet stand."""
-        if self._standing is not None:
-            read_at, of, standing = self._standing
+    async def _status_of(self, conn: AsyncConnection[Any], listed: Listed) -> LifeStatus:
+        """The life status of the cranes of a listed fleet."""
+        if self._status is not None:
+            read_at, of, status = self._status
             age_s = time.monotonic() - read_at
             if of is listed and age_s < STALE_S:
                 if age_s >= FRESH_S and (self._refreshing is None or self._refreshing.done()):
                     self._refreshing = asyncio.create_task(self._refresh(listed))
-                return standing
+                return status
         async with whole_fleet(conn):
-            return await self._read_standing(conn, listed)
+            return await self._read_status(conn, listed)
 
     async def _refresh(self, listed: Listed) -> None:
         try:
             async with site_scope(self._pool, None) as conn:
-                await self._read_standing(conn, listed)
+                await self._read_status(conn, listed)
         except Exception:
             _LOG.exception("life used and services due could not be read again")
 
-    async def _read_standing(self, conn: AsyncConnection[Any], listed: Listed) -> Standing:
+    async def _read_status(self, conn: AsyncConnection[Any], listed: Listed) -> LifeStatus:
         now, today = time.monotonic(), datetime.now(UTC).date()
         life = await reservations.life_of_cranes(conn)
         details = await reservations.default_details(conn)
         states = await service_states(conn, today=today)
         since = today - timedelta(days=FINDINGS_OF_DAYS - 1)
         found = await findings.findings(conn, None, since, today, rows=_MOST_FINDINGS)
-        standing = await anyio.to_thread.run_sync(
-            standing_of, listed.rows, listed.index, life, details, states, found, today
+        status = await anyio.to_thread.run_sync(
+            life_status_of, listed.rows, listed.index, life, details, states, found, today
         )
-        self._standing = (now, listed, standing)
-        return standing
-
-
-async def get_book(request: Request) -> FleetBook:
-    """The book of this api."""
-    state = request.app.state
-    if not hasattr(state, "fleet_book"):
-        state.fleet_book = FleetBook(state.pool)
-    book: FleetBook = state.fleet_book
-    return book
-
-
-Book = Annotated[FleetBook, Depends(get_book)]
+        self._status = (now, listed, status)
+        return status
 
 
 def _situation(
@@ -287,7 +274,7 @@ def _situation(
     starts_at: datetime,
     ends_at: datetime,
     asked_at: datetime,
-    standing: Standing,
+    status: LifeStatus,
     faults: dict[int, tuple[str, ...]],
 ) -> Situation:
     """What holds on the local days of a time; the end itself is free again."""
@@ -313,7 +300,7 @@ def _situation(
         holds=tuple(holds),
         local_days=days,
         asked_at=asked_at,
-        standing=standing,
+        status=status,
         faults=faults,
         held={},
     )
