@@ -5,9 +5,11 @@ dash = create_dashboard("http://api:8000/api/v1")    # two processes
 uvicorn.run(dash.server)
 """
 
+import hashlib
 import re
 from collections.abc import AsyncIterator
 from contextlib import AsyncExitStack, asynccontextmanager
+from functools import cache
 from pathlib import Path
 from typing import Any, Final
 from urllib.parse import quote
@@ -29,11 +31,15 @@ from words.texts import browser_words, t
 API_PATH: Final = "/api/v1"
 ASSETS: Final = Path(__file__).parent / "assets"
 
-_SCRIPT: Final = re.compile(r'<script src="([^"]*)"></script>')
+_SCRIPT: Final = re.compile(r'<script src="([^"]*)"(?: type="module")?></script>')
+_IMPORTED: Final = r"(?<!main)\.mjs$"
+"""Scripts that assets/main.mjs imports; Dash loads that one."""
+_AS_SCRIPT: Final = 'rel="preload" as="script"'
+_AS_MODULE: Final = 'rel="modulepreload"'
 _UNUSED: Final = re.compile(r'<script src="[^"]*/(?:deps/polyfill@|dash_table/bundle)[^"]*"></script>\s*')
 
 _BEGIN: Final = """
-const early = document.querySelectorAll("link[rel=preload][as=script]");
+const early = document.querySelectorAll("link[data-src]");
 let begun = false;
 let waiting = early.length;
 function begin() {
@@ -42,6 +48,7 @@ function begin() {
     for (const { dataset } of early) {
         const script = document.createElement("script");
         script.src = dataset.src;
+        if (dataset.src.includes(".mjs")) script.type = "module";
         script.async = false;
         script.onload = () => { if (--waiting === 0) window.renderer = new DashRenderer(); };
         document.head.append(script);
@@ -63,6 +70,7 @@ _INDEX: Final = """<!DOCTYPE html>
 <style>__COLOURS__</style>
 {%css%}
 <script>__SCHEME__</script>
+<script type="importmap">__IMPORTS__</script>
 {%scripts%}
 </head>
 <body>
@@ -101,6 +109,7 @@ def create_dashboard(api: FastAPI | str, *, api_token: str | None = None) -> Das
         __name__,
         server=server,
         assets_folder=str(ASSETS),
+        assets_ignore=_IMPORTED,
         update_title=None,
         title=t("app.name"),
         index_string=_index(),
@@ -122,7 +131,7 @@ def create_dashboard(api: FastAPI | str, *, api_token: str | None = None) -> Das
 class _Dash(Dash):
     """Dash without two of its scripts: a table that no page has, and what taught browsers of before 2020 the language.
 
-    Of the latter assets/generators.js has what is left.
+    Of the latter assets/generators.mjs has what is left.
     """
 
     def interpolate_index(self, **parts: Any) -> str:
@@ -130,10 +139,13 @@ class _Dash(Dash):
         scripts = _UNUSED.sub("", parts["scripts"])
         # Dash looks for the src of its renderer; only _BEGIN does anything with it.
         early = "".join(
-            f'<link rel="preload" as="script" href="{source}" data-src="{source}">'
+            f'<link {_AS_MODULE if ".mjs" in source else _AS_SCRIPT} href="{source}" data-src="{source}">'
             for source in _SCRIPT.findall(scripts)
         )
-        whole: str = super().interpolate_index(**{**parts, "scripts": early + _SCRIPT.sub("", scripts)})
+        modules = "".join(f'<link {_AS_MODULE} href="{address}">' for address in _imports().values())
+        whole: str = super().interpolate_index(
+            **{**parts, "scripts": early + modules + _SCRIPT.sub("", scripts)}
+        )
         return whole
 
 
@@ -141,11 +153,29 @@ def _index() -> str:
     filled = _INDEX.replace("__COLOURS__", f"{css_variables()}:root{{--bl-font:{FONT}}}").replace(
         "__SIGN__", _sign()
     )
-    filled = filled.replace(
-        "__SCHEME__", f"(() => {{{SCHEME_SCRIPT}document.documentElement.dataset.scheme = scheme; }})();"
-    ).replace("__FIRST__", MARK)
+    filled = (
+        filled.replace(
+            "__SCHEME__", f"(() => {{{SCHEME_SCRIPT}document.documentElement.dataset.scheme = scheme; }})();"
+        )
+        .replace("__FIRST__", MARK)
+        .replace("__IMPORTS__", orjson.dumps({"imports": _imports()}).decode())
+    )
     filled = filled.replace("__PALETTE__", orjson.dumps(THEMES).decode())
     return filled.replace("__WORDS__", orjson.dumps(browser_words()).decode())
+
+
+@cache
+def _imports() -> dict[str, str]:
+    """Where each script that main.mjs imports is fetched: its address with its version, which a browser keeps for ever."""
+    scripts = {
+        f"/assets/{path.relative_to(ASSETS).as_posix()}": path
+        for path in sorted(ASSETS.rglob("*.mjs"))
+        if path.name != "main.mjs"
+    }
+    return {
+        address: f"{address}?m={hashlib.sha256(path.read_bytes()).hexdigest()[:12]}"
+        for address, path in scripts.items()
+    }
 
 
 def _sign() -> str:

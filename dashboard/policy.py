@@ -14,7 +14,7 @@ from dash import Dash
 
 from dashboard.login import page as login_page
 
-_INLINE: Final = re.compile(r"<script>(.*?)</script>", re.DOTALL)
+_INLINE: Final = re.compile(r"<script(?: type=\"importmap\")?>(.*?)</script>", re.DOTALL)
 
 
 def content_security_policy(dash: Dash) -> str:

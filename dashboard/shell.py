@@ -129,7 +129,7 @@ def _toggle(name: str, label: str, icon: str, word: str = "") -> html.Button:
 
 
 def navigation(path: str | None = None) -> html.Nav:
-    """The way to every page. path: where somebody is, to mark it at once; later assets/ui.js does."""
+    """The way to every page. path: where somebody is, to mark it at once; later assets/ui.mjs does."""
     groups: list[Any] = []
     for name, links in NAVIGATION:
         items = [
@@ -173,7 +173,7 @@ async def alerts_waiting(client: Client) -> tuple[str, str]:
 
 
 def _clientside(app: Dash, function: str, *dependencies: Any, later: bool = False) -> None:
-    """One function of assets/ui.js as a callback; `later` ones wait for a change and do not run at first."""
+    """One function of assets/ui.mjs as a callback; `later` ones wait for a change and do not run at first."""
     app.clientside_callback(
         ClientsideFunction("boomledger_ui", function), *dependencies, prevent_initial_call=later
     )

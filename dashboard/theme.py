@@ -11,7 +11,7 @@ try { kept = JSON.parse(localStorage.getItem("scheme")); } catch { /* nothing wa
 const own = window.matchMedia("(prefers-color-scheme: dark)").matches ? "dark" : "light";
 const scheme = kept === "light" || kept === "dark" ? kept : own;
 """
-"""Finds out which colours somebody wants, before the scripts that keep it (assets/ui.js) have run."""
+"""Finds out which colours somebody wants, before the scripts that keep it (assets/ui.mjs) have run."""
 
 GRAPH_CONFIG: Final[dict[str, Any]] = {
     "showSendToCloud": False,

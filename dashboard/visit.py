@@ -52,7 +52,7 @@ class Visit:
 
 
 def units_of(cookies: str) -> Units:
-    """The units that a browser last had, from its cookies (assets/ui.js keeps them there)."""
+    """The units that a browser last had, from its cookies (assets/ui.mjs keeps them there)."""
     kept = cookie_parser(cookies).get(UNITS_COOKIE)
     return Units.US if kept == Units.US else Units.METRIC
 

@@ -179,7 +179,7 @@ def in_sql(place: str, text: str) -> Iterator[Stray]:
                 yield Stray(place, number, rule, line.strip()[:100])
 
 
-_READERS: Final = {".py": in_python, ".js": in_javascript, ".sql": in_sql}
+_READERS: Final = {".py": in_python, ".mjs": in_javascript, ".sql": in_sql}
 
 
 def lines_of(path: Path) -> int:
@@ -190,7 +190,7 @@ def lines_of(path: Path) -> int:
 def measure() -> dict[str, object]:
     """Product lines by room, JavaScript lines, short modules, and rules outside their author."""
     modules = {room: sorted((ROOT / room).rglob("*.py")) for room in ROOMS}
-    scripts = sorted((ROOT / "dashboard" / "assets").glob("*.js"))
+    scripts = sorted((ROOT / "dashboard" / "assets").rglob("*.mjs"))
     short = [
         _name(path)
         for paths in modules.values()

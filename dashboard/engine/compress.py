@@ -86,6 +86,6 @@ def _is_static(scope: Scope) -> bool:
         scope["type"] == "http"
         and scope["method"] == "GET"
         and scope["path"].startswith(STATIC_PATHS)
-        and (bool(scope["query_string"]) or scope["path"].endswith(".js"))
+        and (bool(scope["query_string"]) or scope["path"].endswith((".js", ".mjs")))
         and "gzip" in Headers(scope=scope).get("accept-encoding", "")
     )

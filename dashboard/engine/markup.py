@@ -81,7 +81,7 @@ def _style(values: Mapping[str, Any]) -> str:
 
 
 def _choice(props: Mapping[str, Any]) -> str:
-    """The words of a choice with the chosen one marked, as assets/components.js draws them."""
+    """The words of a choice with the chosen one marked, as assets/components.mjs draws them."""
     words = [
         [
             "label",

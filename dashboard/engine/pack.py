@@ -2,7 +2,7 @@
 
 Dash wraps every component of a page: it keeps its place, its props and who listens, which in the browser costs about a
 tenth of a millisecond each. Most of a page is words in elements that no callback knows. Those travel as short lists and
-are drawn by one component, `Still` in assets/still.js; what has an id or does something stays a component of its own and
+are drawn by one component, `Still` in assets/still.mjs; what has an id or does something stays a component of its own and
 stands in a slot between them.
 
 A short list is [tag, props, child, ...] for an element, text for text, [number] for the slot of that number. A slot that is folded

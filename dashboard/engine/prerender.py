@@ -2,7 +2,7 @@
 
 A browser that opens an address needs a second for the scripts before it can ask for the page there. What it will ask is
 known from the address, so the page is begun at once and goes out as HTML text between the head of the document and the
-scripts, which load meanwhile. It lies over the page until that stands (assets/ui.js takes it away), cannot be used and is
+scripts, which load meanwhile. It lies over the page until that stands (assets/ui.mjs takes it away), cannot be used and is
 not read out; a style takes it away after a while where no script does, since nothing would keep its figures current.
 """
 
@@ -21,7 +21,7 @@ from dashboard.visit import units_of
 
 MARK: Final = "<!--first-sight-->"
 AHEAD: Final = "boomledger-ahead"
-"""A header that only wants the page begun: the pointer went down on a link to it (assets/ui.js)."""
+"""A header that only wants the page begun: the pointer went down on a link to it (assets/ui.mjs)."""
 WAIT_S: Final = 1.5
 """A page that takes longer than this is left to its scripts, which the document would keep waiting."""
 

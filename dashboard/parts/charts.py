@@ -1,6 +1,6 @@
 """Charts: plain figure values painted in the browser, each with title, summary, table and CSV.
 
-Colours are named by the part they play ("@series"); assets/ui.js puts in those of the theme in force, so that a
+Colours are named by the part they play ("@series"); assets/ui.mjs puts in those of the theme in force, so that a
 switch of theme asks the server for nothing.
 """
 
@@ -86,7 +86,7 @@ def chart(
 
     name: unique on its page and the name of its CSV. rows: what the table and the CSV hold, one per header.
     more: what else belongs to it, such as its formula; it stands below. trace_of: address of the crane whose trace a
-    span dragged on the chart leads to (assets/reach.js).
+    span dragged on the chart leads to (assets/reach.mjs).
     """
     dragged = html.A(
         hidden=True, className="bl-link bl-dragged", href=trace_of, **{"data-words": t("trace.dragged")}

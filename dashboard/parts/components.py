@@ -1,5 +1,5 @@
-"""Components of our own, drawn in the browser under the same names by assets/components.js,
-drawings.js, still.js and replay.js.
+"""Components of our own, drawn in the browser under the same names by assets/components.mjs,
+drawings.mjs, still.mjs and replay.mjs.
 
 They are written by hand against React as Dash ships it, so there is nothing to build. Each class lists the
 props that its drawing understands; Dash refuses any other.

@@ -49,7 +49,7 @@ def test_a_graph_has_no_button_that_could_send_it_away() -> None:
 
 
 def test_no_asset_names_another_host() -> None:
-    for path in (ROOM / "assets").iterdir():
+    for path in filter(Path.is_file, (ROOM / "assets").rglob("*")):
         assert not re.search(r"https?://|//cdn|@import", path.read_text()), path.name
 
 
@@ -92,6 +92,23 @@ async def test_scripts_come_packed_and_the_second_time_from_memory() -> None:
     assert first.headers["content-encoding"] == "gzip"
     assert first.content == second.content == plain.content
     assert "content-encoding" not in plain.headers
+
+
+@pytest.mark.anyio
+async def test_dash_loads_one_script_of_ours_and_the_page_says_where_that_finds_the_others() -> None:
+    app = create_dashboard(FastAPI())
+    transport = httpx.ASGITransport(app=app.server)
+    async with httpx.AsyncClient(transport=transport, base_url="http://127.0.0.1") as browser:
+        index = (await browser.get("/")).text
+        listed = re.search(r'<script type="importmap">(.*?)</script>', index)
+        assert listed is not None
+        answers = {name: await browser.get(at) for name, at in json.loads(listed[1])["imports"].items()}
+    ours = {f"/assets/{path.relative_to(ROOM / 'assets').as_posix()}" for path in ROOM.rglob("*.mjs")}
+    assert re.findall(r'data-src="(/assets/[^?"]+)', index) == ["/assets/main.mjs"]
+    assert set(answers) == ours - {"/assets/main.mjs"}
+    for answer in answers.values():
+        assert answer.headers["content-type"].startswith("text/javascript")
+        assert "immutable" in answer.headers["cache-control"]
 
 
 @pytest.mark.anyio

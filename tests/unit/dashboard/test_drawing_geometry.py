@@ -31,7 +31,7 @@ def test_a_position_is_passed_on_as_it_was_sent() -> None:
     assert geometry.position_of(None) is None
 
 
-@pytest.mark.parametrize("script", ["drawings.js", "components.js", "replay.js"])
+@pytest.mark.parametrize("script", ["drawings.mjs", "components.mjs", "replay.mjs"])
 def test_no_script_knows_a_boom_a_chart_or_a_spread(script: str) -> None:
     """Positions, capacities and spreads are sent: what would be needed to work them out does not stand in a script."""
     text = (ASSETS / script).read_text()

@@ -164,7 +164,7 @@ def test_numbers_read_as_agreed(shown: str, wanted: str) -> None:
 
 @pytest.mark.parametrize("units", list(Units))
 def test_what_the_drawings_are_told_reads_as_the_pages_do(units: Units) -> None:
-    """The browser applies these values and nothing else (assets/drawings.js)."""
+    """The browser applies these values and nothing else (assets/drawings.mjs)."""
     told = numbers.drawn(units)
     for kg in (0.0, 999.4, 1000.0, 1234.5, 9_999.0, 10_000.0, 45_678.0):
         form = next(one for one in told["mass"] if one["below"] is None or kg < one["below"])

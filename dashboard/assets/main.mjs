@@ -1,0 +1,14 @@
+/* The one script that Dash loads of ours: it imports the others, and gives Dash the components of dashboard/parts/components.py. */
+import "./generators.mjs";
+import { Age, Choice, LiveBar, LiveFeed, LiveMark, LiveValue } from "./components.mjs";
+import { SideView, TopView } from "./drawings.mjs";
+import { Player } from "./replay.mjs";
+import { Go, Link, Still } from "./still.mjs";
+import "./contact.mjs";
+import "./forms.mjs";
+import "./grid_cells.mjs";
+import "./paper.mjs";
+import "./reach.mjs";
+import "./ui.mjs";
+
+window.boomledger = { Age, Choice, Go, Link, LiveBar, LiveFeed, LiveMark, LiveValue, Player, SideView, Still, TopView };

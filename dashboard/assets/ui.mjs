@@ -1,0 +1,190 @@
+/* What the frame does in the browser: theme, units, pause, navigation, address, painting of figures. */
+import { whenThere } from "./components.mjs";
+
+const dash = (window.dash_clientside = window.dash_clientside || {});
+const same = () => window.dash_clientside.no_update;
+
+const palette = (scheme) => window.boomledger_palette[scheme === "dark" ? "dark" : "light"];
+
+/* Figures come with the parts that colours play, such as "@series"; here they get the colours of the theme. */
+function painted(value, colours) {
+  if (typeof value === "string") {
+    return value.charAt(0) === "@" ? colours[value.slice(1)] || value : value;
+  }
+  if (Array.isArray(value)) {
+    return value.length && typeof value[0] === "number" ? value : value.map((item) => painted(item, colours));
+  }
+  if (value && typeof value === "object") {
+    const copy = {};
+    for (const key of Object.keys(value)) copy[key] = painted(value[key], colours);
+    return copy;
+  }
+  return value;
+}
+
+function currentScheme(stored) {
+  if (stored === "light" || stored === "dark") return stored;
+  return window.matchMedia("(prefers-color-scheme: dark)").matches ? "dark" : "light";
+}
+
+/* Once in five minutes of use: what stands in the frame and changes seldom is asked for again. */
+let minute = null;
+function moveOn() {
+  const now = Math.floor(Date.now() / 300000);
+  if (now !== minute) window.dash_clientside.set_props("minute", { data: now });
+  minute = now;
+}
+const whenIdle = (job) => (window.requestIdleCallback ? window.requestIdleCallback(job, { timeout: 2000 }) : setTimeout(job, 500));
+
+let lastPath = null;
+let lastAnswer = null;
+
+/* Pages that open with a long list: what draws it is fetched at once, not first when the list has come. */
+if (/^\/($|fleet|faults|service|data|settings|alerts|life\/?$)/.test(window.location.pathname)) {
+  const script = document.createElement("script");
+  script.src = window.location.origin + "/_dash-component-suites/dash_ag_grid/async-community.js";
+  script.async = true;
+  document.head.append(script);
+}
+
+dash.boomledger_ui = {
+  startScheme: (clicks, stored) => {
+    const now = currentScheme(stored);
+    return clicks ? (now === "dark" ? "light" : "dark") : now;
+  },
+  applyScheme: (scheme, shown) => (currentScheme(scheme) === shown ? same() : currentScheme(scheme)),
+  flipUnits: (clicks, units) => (clicks ? (units === "us" ? "metric" : "us") : same()),
+  /* The cookie tells the server what to draw before these scripts can. */
+  nameUnits: (units) => {
+    const one = units === "us" ? "us" : "metric";
+    document.cookie = `boomledger_units=${one}; path=/; max-age=31536000; samesite=lax`;
+    return window.boomledger_words["units_" + one];
+  },
+  flipPause: (clicks, paused) => {
+    if (!clicks) return [same(), same()];
+    const next = !paused;
+    document.documentElement.toggleAttribute("data-paused", next);
+    return [next, window.boomledger_words[next ? "resume" : "pause"]];
+  },
+  passPause: (paused) => Boolean(paused),
+  paint: (figure, scheme) => (figure ? painted(figure, palette(currentScheme(scheme))) : same()),
+
+  /* A new page: window title, focus on its heading for those who cannot see it change, current link. */
+  arrive: (title, path) => {
+    if (title) document.title = title;
+    const here = (path || "/").replace(/\/$/, "") || "/";
+    document.querySelectorAll("a.bl-nav-link").forEach((link) => {
+      const target = link.getAttribute("href");
+      const current = target === "/fleet" ? here === "/" || here === "/fleet" || here.startsWith("/crane/") : here === target || here.startsWith(target + "/");
+      if (current) link.setAttribute("aria-current", "page");
+      else link.removeAttribute("aria-current");
+    });
+    if (lastPath !== null && lastPath !== here) {
+      window.dash_clientside.set_props("notice", { children: "" });
+      requestAnimationFrame(() => {
+        const heading = document.querySelector("#page h1");
+        if (heading) {
+          heading.setAttribute("tabindex", "-1");
+          heading.focus({ preventScroll: true });
+        }
+        window.scrollTo(0, 0);
+      });
+    }
+    lastPath = here;
+    whenIdle(moveOn);
+    return title;
+  },
+
+  /* An answer that was drawn: to the part that the address names, else, for another job, to its beginning. */
+  toHash: (drawn) => {
+    const part = window.location.hash.slice(1) || (drawn && lastAnswer !== null && lastAnswer !== drawn ? "dispatch-answer" : "");
+    lastAnswer = drawn;
+    if (part) {
+      requestAnimationFrame(() => {
+        const target = document.getElementById(part);
+        if (target) target.scrollIntoView();
+      });
+    }
+    return same();
+  },
+
+  openMenu: (opened, path, navbar) => {
+    const byMenu = (dash.callback_context.triggered || []).some((one) => one.prop_id === "menu.opened");
+    const open = byMenu ? Boolean(opened) : false;
+    if (navbar.collapsed.mobile === !open && Boolean(opened) === open) return [same(), same()];
+    return [{ ...navbar, collapsed: { mobile: !open } }, open];
+  },
+
+  signOut: (clicks) => {
+    if (!clicks) return same();
+    fetch("/api/v1/logout", { method: "POST" }).then(() => window.location.assign("/login"));
+    return "";
+  },
+
+  goToCrane: (name) => (name ? ["/crane/" + name, null] : [same(), same()]),
+
+  /* Narrows the table of the fleet down while somebody types, and keeps the text in the address. */
+  filterGrid: (text) => {
+    const words = (text || "").trim();
+    window.dash_ag_grid.getApiAsync("fleet-grid").then((grid) => grid.setGridOption("quickFilterText", words));
+    const query = new URLSearchParams(window.location.search);
+    if (words) query.set("q", words);
+    else query.delete("q");
+    const search = query.toString();
+    window.history.replaceState(window.history.state, "", window.location.pathname + (search ? "?" + search : ""));
+    return words;
+  },
+
+  /* When somebody sends the form of a job: not when it has just come. */
+  sendJob: (clicks, entered) => (clicks || entered.some(Boolean) ? Date.now() : same()),
+
+  /* Opens the lines of an own S-N curve when it is chosen. */
+  openOwnCurve: (curve) => (curve === "own" ? true : same()),
+
+  /* Controls that live in the address: each writes its parameter, a default takes it out. */
+  mergeQuery: (values, ids, search) => {
+    const query = new URLSearchParams(search || "");
+    const before = query.toString();
+    ids.forEach((id, index) => {
+      const value = values[index];
+      if (value === null || value === undefined) return;
+      if (String(value) === String(id.default)) query.delete(id.name);
+      else query.set(id.name, String(value));
+    });
+    const after = query.toString();
+    return after === before ? same() : after ? "?" + after : "";
+  },
+};
+
+/* When the pointer goes down on a link, its page is begun; by the time it goes up, part of the work is done. */
+document.addEventListener("pointerdown", (event) => {
+  const link = event.target.closest("a[href]");
+  if (!link || event.button || link.target || link.download || link.origin !== window.location.origin) return;
+  const address = link.pathname + link.search;
+  if (address === window.location.pathname + window.location.search || /^\/(api|assets|login)\b/.test(address)) return;
+  fetch(address, { headers: { "boomledger-ahead": "1" } }).catch(() => undefined);
+});
+
+/* What was shown of the page before these scripts ran leaves as the page comes. */
+const firstSight = document.getElementById("first-sight");
+if (firstSight) {
+  const watcher = new MutationObserver(() => {
+    if (!document.querySelector("#page h1, #page [data-state]:not([data-state=loading])")) return;
+    watcher.disconnect();
+    firstSight.remove();
+  });
+  watcher.observe(document.body, { childList: true, subtree: true });
+}
+
+/* "/" puts the cursor into the search for a crane. */
+document.addEventListener("keydown", (event) => {
+  const typing = /^(INPUT|TEXTAREA|SELECT)$/.test(event.target.tagName) || event.target.isContentEditable;
+  if (event.key !== "/" || typing || event.ctrlKey || event.metaKey || event.altKey) return;
+  const field = document.getElementById("find-crane");
+  if (field) {
+    event.preventDefault();
+    field.focus();
+  }
+});
+/* The field behind a button that takes a file has no name of its own: it gets the words of the button. */
+whenThere("input[type=file]:not([aria-label])", (field) => field.setAttribute("aria-label", field.parentElement.textContent));
