@@ -16,7 +16,7 @@ from boomledger.postgres import wheel
 from domain.errors import Conflict, Unavailable
 from domain.system_watch import BACKUP
 from store.connection import connect
-from store.migrate import wall_off
+from store.migrate import replace_objects
 from store.system_watch import beat
 
 
@@ -54,7 +54,7 @@ def restore(database_url: str, file: Path) -> None:
     options = ("--no-owner", "--no-privileges", "--exit-on-error", "--single-transaction")
     _run("pg_restore", database_url, *options, str(file))
     with connect(database_url, autocommit=True) as conn:
-        wall_off(conn)
+        replace_objects(conn)
 
 
 def _tables(conn: psycopg.Connection) -> int:

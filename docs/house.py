@@ -49,6 +49,7 @@ class Stray(NamedTuple):
 
 ALLOWED: Final[dict[tuple[str, str], str]] = {
     ("store/queries/duty.sql", "formula"): "cubes that the database sums; tests/acceptance/test_analytics.py holds them to duty.spectrum.kq",
+    ("store/schema/tables/3_counting.sql", "threshold"): "an index takes a constant; tests/integration/store/test_migrate.py holds it to duty.overloads",
     ("boomledger/tally.py", "formula"): "the self-check sums the simulator's truth on its own, to judge what was counted",
     ("boomledger/truth_check.py", "formula"): "the same",
     ("boomledger/yard.py", "threshold"): "what the invented owner of the demo had looked at, no rule of the product",
@@ -170,8 +171,8 @@ _IN_SQL: Final = (
 
 
 def in_sql(place: str, text: str) -> Iterator[Stray]:
-    """Rules in named queries; migrations are history."""
-    if "/migrations/" in place:
+    """Rules in named queries and in the schema; the steps to it are history."""
+    if "/upgrade_from_" in place:
         return
     for number, line in enumerate(re.sub(r"--[^\n]*", "", text).splitlines(), 1):
         for rule, pattern in _IN_SQL:
@@ -202,7 +203,9 @@ def measure() -> dict[str, object]:
         "python_lines": lines,
         "python_lines_total": sum(lines.values()),
         "javascript_lines": sum(map(lines_of, scripts)),
-        "sql_lines": sum(map(lines_of, sorted((ROOT / "store").rglob("*.sql")))),
+        "sql_lines": sum(
+            lines_of(path) for path in (ROOT / "store").rglob("*.sql") if "/upgrade_from_" not in _name(path)
+        ),
         "modules_under_60_lines": len(short),
         "rules_outside_their_author": len(strays()),
         "rules_allowed_twice": len(ALLOWED),

@@ -1,12 +1,14 @@
-"""Brings a database up to date with the numbered files of store/migrations: forward only, each in one transaction.
+"""Brings a database to the schema of this release.
 
-A file that was applied is never edited: its checksum is compared. Changes expand first and contract in a later
-release, so that the code of the release before runs on the schema of this one.
+An empty one is made by store/schema/tables. One that was made before takes the numbered steps that it has not had, from
+store/upgrade_from_*: forward only, each in one transaction. Both then get store/schema/replaced, whole and anew: functions,
+triggers, views, policies and rights. A step that was applied is never edited: its checksum is compared.
 """
 
-import hashlib
 import re
 import time
+from collections.abc import Iterable
+from hashlib import sha256
 from importlib.resources import files
 from typing import Final, NamedTuple
 
@@ -18,12 +20,17 @@ from store.locks import Lock, give_back, take
 
 LOCK_WAIT_S: Final = 300.0
 LOCK_POLL_S: Final = 0.1
+STEPS: Final = "upgrade_from_0_1"
+STEPS_GONE: Final = 0
+"""Last number of a folder of steps that was deleted: a database that has not come so far needs a release before this one."""
+REPLACED: Final = -1
+"""Number in schema_migration under which the checksum of store/schema/replaced stands."""
 
-_FILE = re.compile(r"^(\d{4})_(\w+)\.sql$")
+_FILE: Final = re.compile(r"^(\d{4})_(\w+)\.sql$")
 
 
 class Migration(NamedTuple):
-    """One numbered file."""
+    """One numbered step."""
 
     number: int
     name: str
@@ -32,51 +39,59 @@ class Migration(NamedTuple):
     @property
     def checksum(self) -> str:
         """SHA-256 of the file, hexadecimal."""
-        return hashlib.sha256(self.text.encode()).hexdigest()
+        return _digest([self.text])
 
 
 def migrations() -> list[Migration]:
-    """Every migration of this release, in order."""
+    """Every step of this release, in order; none where the folder was deleted."""
+    folder = files(__package__).joinpath(STEPS)
     found = [
         Migration(int(match[1]), match[2], entry.read_text())
-        for entry in files(__package__).joinpath("migrations").iterdir()
+        for entry in (folder.iterdir() if folder.is_dir() else ())
         if (match := _FILE.match(entry.name))
     ]
     return sorted(found)
 
 
 def migrate(url: str) -> list[str]:
-    """Apply what is missing and return the names of what was applied.
+    """Bring the database up to date and return the names of what was applied.
 
-    Safe when several processes start at once: one applies, the others wait. Raises Conflict when a file was edited
-    after it had been applied, Unavailable when the database cannot be reached.
+    Safe when several processes start at once: one applies, the others wait. Interrupted, it goes on after the last whole
+    step when run again. Raises Conflict when a step was edited after it had been applied, or when the database is of a
+    release too old, Unavailable when the database cannot be reached.
     """
     with connect(url, autocommit=True) as conn:
         _lock(conn)
         try:
-            conn.execute(
-                "create table if not exists schema_migration (number integer primary key, name text not null,"
-                " checksum text not null, applied_at timestamptz not null default now())"
-            )
-            applied = [migration.name for migration in pending(conn) if _apply(conn, migration)]
-            if applied:
-                wall_off(conn)
-            return applied
+            return _make(conn) if _is_empty(conn) else _upgrade(conn)
         finally:
             give_back(conn, Lock.MIGRATE)
 
 
-def wall_off(conn: psycopg.Connection) -> None:
-    """Policies and rights of the api's role on whatever is new: after a migration, after a restore. Twice is harmless."""
-    conn.execute(
-        "select wall_off(), open_readings_of_a_cluster() where to_regproc('open_readings_of_a_cluster') is not null"
-    )
-    conn.execute("select offer_plain_readings() where to_regproc('offer_plain_readings') is not null")
+def replace_objects(conn: psycopg.Connection) -> None:
+    """Functions, triggers, views, policies and rights, as this release has them. Twice is harmless.
+
+    After a migration, after a restore, and after tables were spread over a cluster.
+    """
+    with conn.transaction():
+        for text in _schema("replaced"):
+            conn.execute(text.encode())
+        conn.execute(
+            "insert into schema_migration (number, name, checksum) values (%s, 'replaced', %s)"
+            " on conflict (number) do update set checksum = excluded.checksum, applied_at = now()"
+            " where schema_migration.checksum <> excluded.checksum",
+            [REPLACED, _replaced_checksum(conn)],
+        )
 
 
 def pending(conn: psycopg.Connection) -> list[Migration]:
-    """What this release would apply to the database. Raises Conflict when an applied file was edited."""
+    """The steps that the database has not had. Raises Conflict when an applied one was edited, or when it is too old."""
     applied: dict[int, str] = dict(conn.execute("select number, checksum from schema_migration").fetchall())
+    if max(applied) < STEPS_GONE:
+        raise Conflict(
+            "this database was made by a release that this one does not know any more: "
+            "bring it up to date with the release before this one, then with this one"
+        )
     for migration in migrations():
         if applied.get(migration.number, migration.checksum) != migration.checksum:
             raise Conflict(
@@ -84,6 +99,61 @@ def pending(conn: psycopg.Connection) -> list[Migration]:
                 "restore the file and put the change into a new one"
             )
     return [migration for migration in migrations() if migration.number not in applied]
+
+
+def _is_empty(conn: psycopg.Connection) -> bool:
+    conn.execute(
+        "create table if not exists schema_migration (number integer primary key, name text not null,"
+        " checksum text not null, applied_at timestamptz not null default now())"
+    )
+    return conn.execute("select from schema_migration limit 1").fetchone() is None
+
+
+def _make(conn: psycopg.Connection) -> list[str]:
+    """All of the schema at once; it holds what every step does."""
+    with conn.transaction():
+        for text in _schema("tables"):
+            conn.execute(text.encode())
+        for migration in (Migration(STEPS_GONE, "schema", ""), *migrations()):
+            _note(conn, migration)
+        replace_objects(conn)
+    return ["schema"]
+
+
+def _upgrade(conn: psycopg.Connection) -> list[str]:
+    applied = []
+    for migration in pending(conn):
+        with conn.transaction():
+            conn.execute(migration.text.encode())
+            _note(conn, migration)
+        applied.append(migration.name)
+    kept = conn.execute("select checksum from schema_migration where number = %s", [REPLACED]).fetchone()
+    if applied or kept != (_replaced_checksum(conn),):
+        replace_objects(conn)
+        applied.append("functions, views and rights")
+    return applied
+
+
+def _note(conn: psycopg.Connection, migration: Migration) -> None:
+    conn.execute(
+        "insert into schema_migration (number, name, checksum) values (%s, %s, %s)",
+        [migration.number, migration.name, migration.checksum],
+    )
+
+
+def _schema(folder: str) -> list[str]:
+    entries = files(__package__).joinpath("schema", folder).iterdir()
+    return [entry.read_text() for entry in sorted(entries, key=lambda one: one.name)]
+
+
+def _replaced_checksum(conn: psycopg.Connection) -> str:
+    # With the role that an administrator may make after the first run: its rights are still to be given then.
+    role = conn.execute("select rolname from pg_roles where rolname = 'boomledger_api'").fetchone()
+    return _digest([*_schema("replaced"), str(role)])
+
+
+def _digest(texts: Iterable[str]) -> str:
+    return sha256("".join(texts).encode()).hexdigest()
 
 
 def _lock(conn: psycopg.Connection) -> None:
@@ -95,13 +165,3 @@ def _lock(conn: psycopg.Connection) -> None:
                 "another process has been migrating this database for minutes: see what it waits for"
             )
         time.sleep(LOCK_POLL_S)
-
-
-def _apply(conn: psycopg.Connection, migration: Migration) -> bool:
-    with conn.transaction():
-        conn.execute(migration.text.encode())
-        conn.execute(
-            "insert into schema_migration (number, name, checksum) values (%s, %s, %s)",
-            [migration.number, migration.name, migration.checksum],
-        )
-    return True

@@ -8,7 +8,7 @@ from psycopg.sql import SQL, Identifier, Literal
 
 from domain.errors import Conflict
 from store.connection import connect, first_line
-from store.migrate import wall_off
+from store.migrate import replace_objects
 from store.site_scope import ROLE
 from store.sql import query
 
@@ -23,7 +23,7 @@ def shard_by_crane(url: str) -> tuple[int, str]:
             row = conn.execute(query("shard_by_crane")).fetchone()
         except psycopg.errors.RaiseException as problem:
             raise Conflict(f"{problem.diag.message_primary}: {problem.diag.message_hint}") from problem
-        wall_off(conn)
+        replace_objects(conn)
     with connect(url) as conn:
         _wall_placed(conn)
     with connect(url, autocommit=True) as conn:

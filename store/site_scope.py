@@ -1,6 +1,6 @@
 """The second wall: a transaction of the api sees the rows of the sites that it names, and no others.
 
-The database enforces it by row-level security (store/migrations/0013_sight.sql) under a role that owns nothing. The
+The database enforces it by row-level security (store/schema/replaced/4_row_level_security.sql) under a role that owns nothing. The
 queries filter by site themselves; this holds when one forgets to.
 """
 

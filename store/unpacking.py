@@ -1,6 +1,6 @@
 """Rows of segments out of COPY's binary format into one array a channel, without a Python step for a sample.
 
-Where the database offers it (store/migrations/0015_plain_readings.sql) a channel comes PLAIN: the array as it lies in the
+Where the database offers it (store/schema/replaced/1_functions.sql) a channel comes PLAIN: the array as it lies in the
 server's memory, 4 bytes a reading in the server's byte order. Elsewhere it comes SENT, element by element with a length
 before each, big-endian: some 50 ns each, so that what need not be sent is most of the speed. A channel whose readings
 are all the same in a message (mode, stabilisers, an idle boom) then comes as an array of one element. The test for that

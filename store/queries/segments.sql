@@ -34,5 +34,5 @@ order by t0, boot, seq;
 select min(t0) as first_at, max(t0) as last_at from segment where crane_id = %(crane_id)s;
 
 -- name: plain_readings_offered
--- Whether arrays of readings can be asked for as they lie in memory (store/migrations/0015_plain_readings.sql).
+-- Whether arrays of readings can be asked for as they lie in memory (store/schema/replaced/1_functions.sql).
 select to_regprocedure('plain.readings(real[])') is not null and to_regclass('pg_catalog.pg_dist_partition') is null;

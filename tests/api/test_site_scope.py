@@ -75,7 +75,7 @@ def test_every_table_with_cranes_is_walled(yard_url: str) -> None:
         if citus.workers():
             return  # its readings are walled by a policy of their own
         columns = [conn.execute(same, [name]).fetchone() for name in ("public.segment", "sight.segment")]
-    assert columns[0] == columns[1], "a channel was added: wall_off() makes the view anew"
+    assert columns[0] == columns[1], "a channel was added: the view sight.segment is to be made anew"
 
 
 @pytest.mark.parametrize("table", sorted(COUNTS))

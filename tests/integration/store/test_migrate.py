@@ -1,6 +1,9 @@
-"""Migrations: once, in order, safe when several processes start at once, and an edited file is refused."""
+"""Migration: an empty database is made at once, an older one takes its steps, and both end as the same, with every row."""
 
+from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
+from pathlib import Path
+from typing import Any
 
 import psycopg
 import pytest
@@ -8,10 +11,63 @@ from psycopg.types.json import Jsonb
 
 from domain.description import BEGINNING
 from domain.errors import Conflict, Unavailable
+from duty.overloads import OVERLOAD_PCT
 from store import cranes, descriptions
 from store import migrate as module
 from store.migrate import Migration, migrate, migrations
+from tests.support.catalogue import catalogue, contents
 from tests.support.telemetry import CRANE_TYPE, SITE, crane
+
+LAST_OF_0_1 = 42
+REPLACED = "functions, views and rights"
+# Rows of the steps themselves, and of changes that the steps made to the fleet.
+NOT_COMPARED = {"schema_migration", "fleet_change"}
+
+
+def as_before(url: str, number: int) -> None:
+    """Bring a database, or an empty one, to a number of the release before, as that release did it."""
+    with psycopg.connect(url, autocommit=True) as conn:
+        conn.execute(
+            "create table if not exists schema_migration (number integer primary key, name text not null,"
+            " checksum text not null, applied_at timestamptz not null default now())"
+        )
+        done = {n for (n,) in conn.execute("select number from schema_migration").fetchall()}
+        for step in migrations():
+            if step.number <= number and step.number not in done:
+                conn.execute(step.text.encode())
+                conn.execute(
+                    "insert into schema_migration values (%s, %s, %s)",
+                    [step.number, step.name, step.checksum],
+                )
+        if 13 <= number < 60:
+            conn.execute("select wall_off()")
+        if number >= 15:
+            conn.execute("select offer_plain_readings()")
+
+
+def everything(url: str) -> tuple[dict[str, str], dict[str, list[dict[str, Any]]]]:
+    with psycopg.connect(url, autocommit=True) as conn:
+        conn.execute("select segment_make_ranges('2026-02-20', '2026-03-31')")
+        return catalogue(conn), contents(conn)
+
+
+@pytest.fixture(scope="module")
+def fresh(database_server: str) -> Iterator[tuple[dict[str, str], dict[str, list[dict[str, Any]]]]]:
+    """Objects and rows of a database that is made by this release."""
+    with psycopg.connect(database_server, autocommit=True) as conn:
+        conn.execute("create database fresh_schema")
+        url = psycopg.conninfo.make_conninfo(database_server, dbname="fresh_schema")
+        migrate(url)
+        yield everything(url)
+        conn.execute("drop database fresh_schema with (force)")
+
+
+def differing(one: dict[str, Any], other: dict[str, Any]) -> dict[str, tuple[Any, Any]]:
+    return {
+        key: (one.get(key), other.get(key))
+        for key in sorted(one.keys() | other.keys())
+        if key not in NOT_COMPARED and one.get(key) != other.get(key)
+    }
 
 
 def test_numbers_are_unique() -> None:
@@ -20,17 +76,24 @@ def test_numbers_are_unique() -> None:
 
 
 def test_a_second_run_applies_nothing(empty_database: str) -> None:
-    assert migrate(empty_database) == [migration.name for migration in migrations()]
+    assert migrate(empty_database) == ["schema"]
     assert migrate(empty_database) == []
 
 
-def test_processes_that_start_at_once_apply_each_file_once(empty_database: str) -> None:
+def test_processes_that_start_at_once_make_it_once(empty_database: str) -> None:
     with ThreadPoolExecutor(4) as pool:
         applied = [name for names in pool.map(migrate, [empty_database] * 4) for name in names]
-    assert applied == [migration.name for migration in migrations()]
+    assert applied == ["schema"]
 
 
-def test_an_edited_file_is_refused(database: str, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_processes_that_start_at_once_apply_each_step_once(empty_database: str) -> None:
+    as_before(empty_database, 1)
+    with ThreadPoolExecutor(4) as pool:
+        applied = [name for names in pool.map(migrate, [empty_database] * 4) for name in names]
+    assert applied == [*(migration.name for migration in migrations()[1:]), REPLACED]
+
+
+def test_an_edited_step_is_refused(database: str, monkeypatch: pytest.MonkeyPatch) -> None:
     first, *rest = migrations()
     edited = [Migration(first.number, first.name, first.text + "\n-- one more thought"), *rest]
     monkeypatch.setattr(module, "migrations", lambda: edited)
@@ -38,16 +101,50 @@ def test_an_edited_file_is_refused(database: str, monkeypatch: pytest.MonkeyPatc
         migrate(database)
 
 
-def test_a_file_that_fails_leaves_nothing_behind(database: str, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_a_step_that_fails_leaves_nothing_behind_and_those_before_it_done(
+    empty_database: str,
+    monkeypatch: pytest.MonkeyPatch,
+    fresh: tuple[dict[str, str], dict[str, list[dict[str, Any]]]],
+) -> None:
     found = migrations()
+    as_before(empty_database, found[-2].number)
     broken = Migration(found[-1].number + 1, "broken", "create table left_over (x integer); select 1 / 0;")
     monkeypatch.setattr(module, "migrations", lambda: [*found, broken])
     with pytest.raises(psycopg.errors.DivisionByZero):
-        migrate(database)
-    with psycopg.connect(database) as conn:
-        assert conn.execute("select to_regclass('left_over')").fetchone() == (None,)
+        migrate(empty_database)
     monkeypatch.undo()
+    assert migrate(empty_database) == [REPLACED]
+    assert differing(fresh[0], everything(empty_database)[0]) == {}
+
+
+def test_what_is_replaced_is_replaced_when_it_changed(database: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    kept = module._schema
+    view = "create or replace view one_more as select 1 as one;"
+    monkeypatch.setattr(
+        module, "_schema", lambda folder: [*kept(folder), *([view] if folder == "replaced" else [])]
+    )
+    assert migrate(database) == [REPLACED]
     assert migrate(database) == []
+    with psycopg.connect(database) as conn:
+        assert conn.execute("select one from one_more").fetchone() == (1,)
+
+
+def test_without_the_folder_of_steps_older_databases_are_refused(
+    empty_database: str, database: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    as_before(empty_database, LAST_OF_0_1)
+    last = migrations()[-1].number
+    monkeypatch.setattr(module, "STEPS", "no_such_folder")
+    monkeypatch.setattr(module, "STEPS_GONE", last)
+    assert migrate(database) == []
+    with pytest.raises(Conflict, match="release before this one"):
+        migrate(empty_database)
+    with psycopg.connect(empty_database, autocommit=True) as conn:
+        conn.execute("drop schema public cascade")
+        conn.execute("drop schema sight, plain cascade")
+        conn.execute("create schema public")
+    assert migrate(empty_database) == ["schema"]
+    assert migrate(empty_database) == []
 
 
 def test_a_database_that_is_not_there_is_said_plainly() -> None:
@@ -55,16 +152,46 @@ def test_a_database_that_is_not_there_is_said_plainly() -> None:
         migrate("postgresql://postgres@127.0.0.1:1/nothing?connect_timeout=2")
 
 
-def test_cranes_of_before_own_a_copy_of_their_type_from_the_beginning(
-    empty_database: str, monkeypatch: pytest.MonkeyPatch
+@pytest.mark.parametrize(
+    "number",
+    [
+        pytest.param(step.number, marks=() if step.number in (1, 12, 13, LAST_OF_0_1) else pytest.mark.full)
+        for step in migrations()
+        if step.number <= LAST_OF_0_1
+    ],
+)
+def test_an_upgraded_database_equals_a_fresh_one(
+    empty_database: str, number: int, fresh: tuple[dict[str, str], dict[str, list[dict[str, Any]]]]
 ) -> None:
-    every = migrations()
-    monkeypatch.setattr(module, "migrations", lambda: [one for one in every if one.number <= 20])
+    as_before(empty_database, number)
     migrate(empty_database)
-    spec = CRANE_TYPE.model_dump(mode="json")
-    with psycopg.connect(empty_database) as conn:
+    objects, rows = everything(empty_database)
+    assert differing(fresh[0], objects) == {}
+    assert differing(fresh[1], rows) == {}
+
+
+def test_the_index_of_overloads_begins_where_an_overload_does(
+    fresh: tuple[dict[str, str], dict[str, list[dict[str, Any]]]],
+) -> None:
+    assert f"peak_structural_pct > ({OVERLOAD_PCT:.0f})::double precision" in fresh[0]["index lift_overload"]
+
+
+def fill(url: str, name: str) -> None:
+    with psycopg.connect(url, options="-c timezone=UTC") as conn:
+        conn.execute(Path(__file__).with_name(name).read_bytes())
+        empty = [
+            table for table, rows in contents(conn).items() if not rows and not table.startswith("segment_20")
+        ]
+        assert empty == [], "every table is to be tried with rows"
+
+
+def enter_fleet_of_before(url: str) -> None:
+    with psycopg.connect(url) as conn:
         conn.execute("insert into site (name, spec) values ('y', %s)", [Jsonb(SITE.model_dump(mode="json"))])
-        conn.execute("insert into crane_type (name, spec) values (%s, %s)", [CRANE_TYPE.name, Jsonb(spec)])
+        conn.execute(
+            "insert into crane_type (name, spec) values (%s, %s)",
+            [CRANE_TYPE.name, Jsonb(CRANE_TYPE.model_dump(mode="json"))],
+        )
         for name in ("one", "two"):
             entered = crane(name).model_dump(mode="json", exclude={"type", "site"})
             conn.execute(
@@ -72,29 +199,55 @@ def test_cranes_of_before_own_a_copy_of_their_type_from_the_beginning(
                 " select %s, site_id, type_id, '2025-01-01', %s from site, crane_type",
                 [name, Jsonb(entered)],
             )
-        conn.execute(
-            "insert into counting (settings_hash, version, settings, in_use) values ('h', 1, '{}', true)"
-        )
-        conn.execute(
-            "insert into day_figure (crane_id, counting_id, day, time_zone, day_start_at, day_end_at, sensor_gap_ms, lift_part)"
-            " select crane_id, counting_id, '2026-03-02', 'UTC', '2026-03-02', '2026-03-03', 7, ''"
-            " from crane, counting where name = 'one'"
-        )
-        conn.execute(
-            "insert into gap (crane_id, day, from_at, to_at, cause, missing_ms)"
-            " select crane_id, '2026-03-02', '2026-03-02 08:00Z', '2026-03-02 09:00Z', 'sensor', 7 from crane"
-        )
-    monkeypatch.undo()
+
+
+def without(rows: dict[str, Any], *tables: str) -> dict[str, list[dict[str, Any]]]:
+    return {table: sorted(rows[table], key=repr) for table in rows.keys() - NOT_COMPARED - set(tables)}
+
+
+def cut_to(before: dict[str, Any], after: dict[str, Any], *tables: str) -> dict[str, list[dict[str, Any]]]:
+    """The rows of the tables that were there before, in the columns that were there before."""
+    return {
+        table: sorted(({key: row[key] for key in entries[0]} for row in after[table]), key=repr)
+        for table, entries in before.items()
+        if table not in NOT_COMPARED and table not in tables and entries
+    }
+
+
+def test_a_filled_database_comes_over_with_every_row(
+    empty_database: str, fresh: tuple[dict[str, str], dict[str, list[dict[str, Any]]]]
+) -> None:
+    as_before(empty_database, 20)
+    enter_fleet_of_before(empty_database)
+    fill(empty_database, "filled_0020.sql")
+    _, early = everything(empty_database)
+    as_before(empty_database, LAST_OF_0_1)
+    fill(empty_database, "filled_0042.sql")
+    _, late = everything(empty_database)
     migrate(empty_database)
-    with psycopg.connect(empty_database) as conn:
+    objects, rows = everything(empty_database)
+    assert differing(fresh[0], objects) == {}
+    # The steps from 21 on only added columns, and have every crane judged again.
+    assert differing(without(early, "crane_summary"), cut_to(early, rows, "crane_summary")) == {}
+    assert differing(without(late), cut_to(late, rows)) == {}
+    assert [(row["lifts"], row["used_share"], row["made_of"]) for row in rows["crane_summary"]] == [
+        (6, 0.12, None)
+    ] * 2
+    assert len(rows["schema_migration"]) == len(migrations()) + 1
+
+
+def test_cranes_of_before_own_a_copy_of_their_type_from_the_beginning(empty_database: str) -> None:
+    as_before(empty_database, 20)
+    enter_fleet_of_before(empty_database)
+    fill(empty_database, "filled_0020.sql")
+    migrate(empty_database)
+    with psycopg.connect(empty_database, autocommit=True) as conn:
         for name in ("one", "two"):
             record = cranes.get_crane(conn, name)
             (entry,) = descriptions.descriptions_of(conn, record.crane_id)
             assert record.crane.type == entry.type == CRANE_TYPE
             assert (entry.valid_from, entry.entered_by) == (BEGINNING, "upgrade")
         assert conn.execute("select count(*) from crane_spec").fetchone() == (1,)
-        assert conn.execute("select excluded_ms, sensor_gap_ms from day_figure").fetchall() == [(0, 7)]
-        assert conn.execute("select cause from gap").fetchall() == [("sensor",), ("sensor",)]
         cranes.save_type(conn, CRANE_TYPE.model_copy(update={"rated_moment_kn_m": 90.0}))
         assert cranes.get_crane(conn, "one").crane.type == CRANE_TYPE
         newcomer = cranes.save_crane(conn, crane("three", "y"))

@@ -18,7 +18,7 @@ Found = Iterator[str]
 @cache
 def placed() -> tuple[frozenset[str], frozenset[str]]:
     """Tables that `db shard` copies to every node, and those that it spreads by crane, from the function that does it."""
-    function = files("store").joinpath("migrations", "0009_shard_by_crane.sql").read_text()
+    function = files("store").joinpath("schema", "replaced", "6_cluster.sql").read_text()
     copied, spread = re.findall(r"constant text\[\] := array\[(.*?)\]", function, re.DOTALL)
     return frozenset(re.findall(r"'(\w+)'", copied)), frozenset(re.findall(r"'(\w+)'", spread))
 

@@ -1,0 +1,78 @@
+-- Who may do what, and what was done.
+
+create table account (
+    account_id int generated always as identity primary key,
+    name text not null unique check (name ~ '^[a-z0-9][a-z0-9._@-]{0,62}$'),
+    password_hash text not null,
+    role text not null check (role in ('viewer', 'dispatcher', 'engineer', 'admin')),
+    sites text[],
+    created_at timestamptz not null default now(),
+    disabled_at timestamptz
+);
+comment on column account.password_hash is 'argon2id in PHC form; never leaves the database by the api';
+comment on column account.sites is 'names of the sites in sight; null for every site';
+
+create table session (
+    session_id bigint generated always as identity primary key,
+    secret_sha256 bytea not null unique check (octet_length(secret_sha256) = 32),
+    account_id int not null references account on delete cascade,
+    created_at timestamptz not null default now(),
+    last_seen_at timestamptz not null default now(),
+    expires_at timestamptz not null,
+    address text not null default '',
+    agent text not null default ''
+);
+create index session_account on session (account_id);
+
+create table api_token (
+    token_id bigint generated always as identity primary key,
+    secret_sha256 bytea not null unique check (octet_length(secret_sha256) = 32),
+    account_id int not null references account on delete cascade,
+    title text not null,
+    role text not null check (role in ('viewer', 'dispatcher', 'engineer', 'admin')),
+    sites text[],
+    created_at timestamptz not null default now(),
+    expires_at timestamptz not null,
+    last_used_at timestamptz
+);
+comment on column api_token.role is 'never above the role of its account: the lower of the two counts';
+create index api_token_account on api_token (account_id);
+
+create table login_attempt (
+    attempt_id bigint generated always as identity primary key,
+    account_name text not null,
+    address text not null,
+    at timestamptz not null default now()
+);
+comment on table login_attempt is 'failed log-ins of the last minutes, shared by every api process';
+create index login_attempt_account on login_attempt (account_name, at);
+create index login_attempt_address on login_attempt (address, at);
+
+create table audit (
+    audit_id bigint generated always as identity primary key,
+    at timestamptz not null default now(),
+    account_name text not null,
+    via text not null check (via in ('session', 'token', 'open', 'command', 'login')),
+    action text not null,
+    target text not null default '',
+    detail jsonb not null default '{}',
+    address text not null default '',
+    request_id text not null default ''
+);
+comment on table audit is 'every write and every export; rows are only ever added';
+create index audit_at on audit (at desc);
+-- Files that were stored are listed from the audit, which holds every write: those alone, newest first.
+create index audit_of_imports on audit (audit_id desc)
+    where action = 'POST /imports' and detail ->> 'stored' = 'true';
+
+create table idempotency (
+    account_name text not null,
+    key text not null check (length(key) between 1 and 200),
+    request_sha256 bytea not null,
+    created_at timestamptz not null default now(),
+    status int,
+    content_type text,
+    body bytea,
+    primary key (account_name, key)
+);
+comment on column idempotency.status is 'null while the first request with this key is still running';
