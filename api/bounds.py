@@ -5,7 +5,7 @@ from datetime import UTC, date, datetime, timedelta
 from typing import Annotated, Final
 from zoneinfo import ZoneInfo
 
-from fastapi import Query
+from fastapi import Path, Query
 
 from domain.errors import InvalidInput
 from domain.moments import RECORD_YEARS, Day, Instant
@@ -27,6 +27,8 @@ TimeTo = Annotated[
 ]
 DayFrom = Annotated[Day | None, Query(description="first local day of the crane's site")]
 DayTo = Annotated[Day | None, Query(description="last local day of the crane's site")]
+OnDay = Annotated[Day | None, Query(description="local day; today at the crane's site when absent")]
+ReservationId = Annotated[int, Path(ge=1, le=2**53)]
 
 
 @dataclass(frozen=True, slots=True)

@@ -9,7 +9,7 @@ from typing import Any, Final
 from psycopg import AsyncConnection, Connection
 from psycopg.types.json import Jsonb
 
-from domain.crane import CraneType
+from domain.crane import CraneType, LoadChart, charts_in_force
 from domain.description import (
     BEGINNING,
     Attachment,
@@ -19,7 +19,9 @@ from domain.description import (
     on_day,
 )
 from domain.errors import Conflict, InvalidInput, NotFound
+from store import charts
 from store.exclusions import touch_between
+from store.reading import CraneInScope
 from store.sql import query
 from store.statement import Statement, run
 
@@ -66,6 +68,14 @@ async def type_on(conn: AsyncConnection[Any], crane_id: int, day: date) -> Crane
     if row is None:
         raise NotFound("this crane is not there any more")
     return _crane_type(row.spec)
+
+
+async def charts_on(conn: AsyncConnection[Any], crane: CraneInScope, day: date) -> tuple[LoadChart, ...]:
+    """The charts of a crane that hold on a day: its own version, its type's, or those of the description that held."""
+    version = await charts.in_force(conn, crane.name, day)
+    if version is None:
+        return charts_in_force((await type_on(conn, crane.crane_id, day)).charts, day)
+    return tuple(LoadChart.model_validate(one) for one in version.charts)
 
 
 @lru_cache(maxsize=64)

@@ -2,9 +2,10 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import date, datetime
 from functools import lru_cache
 from typing import Any, Final
+from zoneinfo import ZoneInfo
 
 import orjson
 from psycopg import AsyncConnection
@@ -60,6 +61,10 @@ class CraneInScope:
     type_name: str
     site_name: str
     time_zone: str  # IANA name of the zone in which its days begin
+
+    def today(self) -> date:
+        """The local day on which it is."""
+        return datetime.now(ZoneInfo(self.time_zone)).date()
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

@@ -1,250 +1,65 @@
-"""Dispatch: which crane can take a job, in which configuration, and why the others cannot."""
+"""Dispatch: one job, a day's list, levelling, and the lift sheet."""
 
-import math
 from datetime import UTC, datetime
-from typing import Any, Final, NamedTuple
+from typing import Annotated
 
-import anyio
-import numpy as np
-from fastapi import APIRouter, Request, Response
+from anyio import to_thread
+from fastapi import APIRouter, Query, Request, Response
 
-from answers import dispatch_reasons
-from answers.crane_states import states_of
-from answers.dispatch_fleet import Listed, Situation
+from answers.assignment import assignment
+from answers.crane_states import come_up_since
+from answers.dispatch import OfCrane, dispatch, of_crane
+from answers.dispatch_reasons import ASSUMPTIONS
+from answers.levelling import levelling
+from answers.reservations import reservation_in_scope
+from api.bounds import ReservationId
 from api.deps import Caller, Conn, Fleet, get_known_crane, overridden
-from api.permissions import DISPATCHER
-from api.routes.load_charts import charts_on
-from domain.crane import Sector
-from domain.dispatch_answers import CraneState, DispatchAnswer, DispatchCandidate, DispatchQuestion, EntryName
-from domain.errors import NotFound
-from domain.job import LiftJob
-from domain.job_answers import SheetAsked
-from domain.remark import Remark, plain_remark
-from duty.capacity import SECTORS, SPREAD_RANK, Ints
-from duty.chart_pack import ALL_STAGES
-from duty.dispatch import Matches, Ruling, match, worst
-from duty.ranking import (
-    Facts,
-    Ranking,
-    detail_life_ppm,
-    distance_km,
-    lift_life_share,
-    rank,
-    remaining_life_ppm,
-)
-from duty.sweep import span_of
+from api.permissions import DISPATCHER, VIEWER
+from domain.dispatch_answers import DispatchAnswer, DispatchQuestion
+from domain.errors import Conflict, NotFound
+from domain.job_answers import AssignmentAnswer, AssignmentAsked, LevellingAnswer, SheetAsked
 from reports.lift_sheet import Sheet, lift_sheet_pdf
-from store.charts import in_force
+from store import charts
+from store.descriptions import charts_on
 from store.reading import CraneKnown
-from store.reservations import Held
 
 router = APIRouter(tags=["dispatch"])
 
-_SPREADS: Final = tuple(sorted(SPREAD_RANK, key=lambda spread: SPREAD_RANK[spread]))
-
 
 @router.post("/dispatch", dependencies=[DISPATCHER])
-async def dispatch(question: DispatchQuestion, conn: Conn, caller: Caller, fleet: Fleet) -> DispatchAnswer:
+async def find_cranes(question: DispatchQuestion, conn: Conn, caller: Caller, fleet: Fleet) -> DispatchAnswer:
     """Every crane that you may see measured against one lift: the fit ones by rank, the others with their reasons.
 
     `skip_candidates` and `most_candidates` page through the list, `rulings` keeps to cranes that fell out at some
     conditions. Headroom on a screen is not permission to lift.
     """
-    situation = await fleet.situation(conn, question.window)
-    return await anyio.to_thread.run_sync(answer, question, situation, caller.sites)
+    return await dispatch(conn, fleet, question, caller.sites)
 
 
-def answer(question: DispatchQuestion, situation: Situation, sites: tuple[str, ...] | None) -> DispatchAnswer:
-    """Match, rank and put into words. Pure but for the clock; takes CPU time, so run it in a thread."""
-    measured = _measured(question, situation)
-    found, order = measured.found, measured.ranking.order
-    seen = np.ones(len(situation.listed.rows), np.bool_)
-    if sites is not None:
-        seen = np.isin(situation.listed.sites, sites)
-    counts = np.bincount(found.ruling[seen], minlength=len(Ruling)).tolist()
-    wanted = seen
-    if question.rulings:
-        wanted = seen & np.isin(found.ruling, [Ruling[name.upper()] for name in question.rulings])
-    order = order[wanted[order]][question.skip_candidates :]
-    return DispatchAnswer(
-        question=question,
-        candidates=tuple(
-            _candidate(question, situation, measured, index)
-            for index in order[: question.most_candidates].tolist()
-        ),
-        fit_count=counts[Ruling.FIT],
-        ruled_out={one.name.lower(): counts[one] for one in Ruling if counts[one] and one is not Ruling.FIT},
-        more_candidates=max(order.size - question.most_candidates, 0),
-        sectors=tuple(SECTORS[index] for index in span_of(question).sectors),
-        assumed=dispatch_reasons.assumed(question, found, seen),
-        assumptions=dispatch_reasons.ASSUMPTIONS,
-    )
+@router.post("/dispatch/assignment", dependencies=[DISPATCHER])
+async def assign_list(asked: AssignmentAsked, conn: Conn, caller: Caller, fleet: Fleet) -> AssignmentAnswer:
+    """Cranes for a day's list: as many jobs as can be found, then the fewest points; beside the greedy list.
+
+    `exact` says whether that is proven to be the best, else `most_assigned` and `least_points` how far off it may be.
+
+    A crane gets a job only where it fits, is not reserved in the window and needs no override.
+    """
+    return await assignment(conn, fleet, asked, caller.sites)
 
 
-def answer_for(question: DispatchQuestion, situation: Situation, crane: str) -> DispatchCandidate:
-    """One crane of the fleet against one job. Raises NotFound for a crane that is not listed."""
-    if crane not in situation.listed.index:
-        raise NotFound(f"no crane is named {crane!r}")
-    return _candidate(question, situation, _measured(question, situation), situation.listed.index[crane])
+@router.get("/dispatch/levelling", dependencies=[VIEWER])
+async def level_fleet(
+    conn: Conn,
+    caller: Caller,
+    fleet: Fleet,
+    days: Annotated[int, Query(ge=7, le=731, description="days that count as of late")] = 90,
+) -> LevellingAnswer:
+    """Which cranes should take lighter work, so that each reaches its special assessment with its life just used.
 
-
-class _Measured(NamedTuple):
-    """A whole fleet against one job."""
-
-    found: Matches
-    fleet: Ints  # by crane: which of the situation's fleets the answer is of
-    facts: Facts
-    ranking: Ranking
-    sector: Sector | None  # of the job, where it needs one alone
-    left_open: tuple[EntryName, ...]  # by the question
-
-
-def _measured(question: DispatchQuestion, situation: Situation) -> _Measured:
-    found, fleet = matched(question, situation)
-    facts = facts_of(question, situation, found)
-    ranking = rank(found, facts, question.weights)
-    return _Measured(
-        found, fleet, facts, ranking, only_sector(question), tuple(dispatch_reasons.left_open(question))
-    )
-
-
-def matched(job: LiftJob, situation: Situation) -> tuple[Matches, Ints]:
-    """The worst answer of each crane over the days of a job, and of which of the situation's fleets it is."""
-    return worst([match(listed.fleet, job) for listed in situation.fleets], situation.holds)
-
-
-def facts_of(question: DispatchQuestion, situation: Situation, found: Matches) -> Facts:
-    """What ranking needs beside the match."""
-    listed, status = situation.listed, situation.status
-    share = lift_life_share(found.structural_pct, listed.design_lifts, listed.design_kq)
-    # A crane of which nothing was counted is not known to be unused: its life stays unknown.
-    life_ppm = remaining_life_ppm(share, status.f1, status.used_share)
-    for detail, cranes in status.details:
-        by_detail = detail_life_ppm(found.structural_pct[cranes], detail, status.damage[cranes])
-        # The dearer of the two views counts; fmax takes the one that is known.
-        life_ppm[cranes] = np.fmax(life_ppm[cranes], by_detail)
-    count = len(listed.rows)
-    if question.at is None:
-        away = np.full(count, np.nan)
-    else:
-        away = distance_km(
-            listed.latitude_deg, listed.longitude_deg, question.at.latitude_deg, question.at.longitude_deg
-        )
-    none = np.zeros(count, np.bool_)
-    free, overdue = np.ones(count, np.bool_), none.copy()
-    free[[listed.index[name] for name in situation.held if name in listed.index]] = False
-    overdue[list(status.overdue)] = True
-    doubtful = none.copy()
-    doubtful[list(status.findings)] = True
-    faults, forbidding = np.zeros(count, np.intp), np.zeros(count, np.intp)
-    for index, codes in situation.faults.items():
-        faults[index] = len(codes)
-        forbidding[index] = sum(code not in question.tolerated_faults for code in codes)
-    return Facts(
-        free=free,
-        open_faults=faults,
-        forbidding_faults=forbidding,
-        assessment_overdue=situation.assessment_overdue,
-        findings=doubtful,
-        never_heard=~status.heard,
-        service_overdue=overdue,
-        life_ppm=life_ppm,
-        distance_km=away,
-    )
-
-
-def _candidate(
-    question: DispatchQuestion, situation: Situation, measured: _Measured, index: int
-) -> DispatchCandidate:
-    listed, status = situation.listed, situation.status
-    found, facts, ranking = measured.found, measured.facts, measured.ranking
-    of_day = situation.fleets[int(measured.fleet[index])]
-    states = states_of(situation, index)
-    entry, if_entered = dispatch_reasons.costliest(measured.left_open, found, index)
-    crane = listed.rows[index]
-    booked = situation.held.get(crane.name)
-    open_faults = situation.faults.get(index, ())
-    fit = bool(found.fit[index])
-    share = lift_life_share(found.structural_pct[index], listed.design_lifts[index], listed.design_kq[index])
-    return DispatchCandidate(
-        crane=crane.name,
-        title=crane.title,
-        type=listed.type_of(index).name,
-        site=crane.site,
-        fit=fit,
-        usable=fit and booked is None and not facts.needs_override[index],
-        needs_override=bool(facts.needs_override[index]),
-        states=states,
-        ruling=Ruling(int(found.ruling[index])).name.lower(),
-        **_configuration(of_day, measured.sector, found, index),
-        charts_on=max(of_day.day, situation.first_day(index)),
-        assumed=entry,
-        capacity_if_entered_kg=if_entered,
-        capacity_kg=_known(found.capacity_kg[index]) or None,
-        capacity_used_pct=_known(found.capacity_used_pct[index]),
-        headroom_pct=_known(found.headroom_pct[index]),
-        headroom_kg=_known(found.headroom_kg[index]) if found.capacity_kg[index] > 0 else None,
-        expected_utilisation_pct=_known(found.expected_utilisation_pct[index]),
-        structural_pct=_known(found.structural_pct[index]),
-        pad_left_kn=_known(found.pad_left_kn[index]),
-        pad_right_kn=_known(found.pad_right_kn[index]),
-        pad_pressure_kpa=_known(found.pad_pressure_kpa[index]),
-        stability_margin_m=_known(found.stability_margin_m[index]),
-        free=booked is None,
-        held_until=None if booked is None else booked.ends_at,
-        open_faults=open_faults,
-        service_overdue=bool(facts.service_overdue[index]),
-        used_share=_known(status.used_share[index]),
-        life_cost_share=_known(float(share)),
-        remaining_life_ppm=_known(facts.life_ppm[index]),
-        distance_km=_known(facts.distance_km[index]),
-        points=float(ranking.points[index]),
-        terms={name: float(points[index]) for name, points in ranking.terms.items()},
-        reasons=dispatch_reasons.reasons(question, found, index),
-        notes=(
-            *dispatch_reasons.not_compared(question, crane.wind_limit_m_s, crane.slope_limit_deg),
-            *_notes(states, booked),
-        ),
-    )
-
-
-def _configuration(listed: Listed, sector: Sector | None, found: Matches, index: int) -> dict[str, Any]:
-    configuration = int(found.configuration[index])
-    if configuration < 0:
-        return {}
-    table = listed.fleet.table
-    chart = int(listed.fleet.configuration_first_chart[configuration])
-    stage = int(table.stage[chart])
-    jib_fitted = bool(table.jib_fitted[chart])
-    jib = listed.type_of(index).jib if jib_fitted else None
-    return {
-        "spread_left": _SPREADS[int(table.spread_left[chart])],
-        "spread_right": _SPREADS[int(table.spread_right[chart])],
-        "jib_fitted": jib_fitted,
-        "stage": None if stage == ALL_STAGES else stage,
-        "sector": sector,
-        "limited_by": dispatch_reasons.limited_by(
-            found, index, None if jib is None else jib.rated_capacity_kg
-        ),
-    }
-
-
-def only_sector(job: LiftJob) -> Sector | None:
-    """The sector of a job that needs one alone, or both sides; None where several have to hold."""
-    sectors = tuple(SECTORS[index] for index in span_of(job).sectors)
-    return next((one for one in Sector if one.quarters == sectors), None)
-
-
-def _notes(states: tuple[CraneState, ...], booked: Held | None) -> tuple[Remark, ...]:
-    notes = [plain_remark(state.code, state.text) for state in states]
-    if booked is not None:
-        notes.append(plain_remark("reserved", f"reserved until {booked.ends_at:%Y-%m-%d %H:%M} UTC"))
-    return tuple(notes)
-
-
-def _known(value: float) -> float | None:
-    """None for what JSON cannot say: NaN and infinity."""
-    return float(value) if math.isfinite(value) else None
+    No crane is said to take more with which anything is the matter (the states of the dispatch answer), whose assessment
+    is due soon, that has most overrides, or that is on record for a few days only.
+    """
+    return await levelling(conn, fleet, caller.site_list, days)
 
 
 @router.post("/dispatch/lift-sheet", dependencies=[DISPATCHER], response_class=Response)
@@ -253,44 +68,58 @@ async def print_lift_sheet(
 ) -> Response:
     """One page (PDF) for one crane and one lift. It is no lift plan. A crane that needs an override takes an engineer and a reason."""
     crane = await get_known_crane(asked.crane, conn, caller)
-    situation = await fleet.situation(conn, asked.job.window)
-    candidate = await anyio.to_thread.run_sync(answer_for, asked.job, situation, crane.name)
-    if candidate.fit:
-        states = states_of(situation, situation.listed.index[crane.name])
-        overridden(request, caller, crane.name, states, asked.override_reason)
-    return await sheet_response(asked, crane, candidate, situation, conn, caller)
+    found = await of_crane(conn, fleet, asked.job, crane.name, with_held=True)
+    if found.candidate.fit:
+        overridden(request, caller, crane.name, found.states, asked.override_reason)
+    return await _sheet(asked, crane, found, conn, caller)
 
 
-async def sheet_response(
-    asked: SheetAsked,
-    crane: CraneKnown,
-    candidate: DispatchCandidate,
-    situation: Situation,
-    conn: Conn,
-    caller: Caller,
+@router.get("/reservations/{reservation_id}/lift-sheet", dependencies=[VIEWER], response_class=Response)
+async def print_held(reservation_id: ReservationId, conn: Conn, caller: Caller, fleet: Fleet) -> Response:
+    """The lift sheet (PDF) of a reservation with a job, by the charts and the record as they are now."""
+    held = await reservation_in_scope(conn, reservation_id, caller.site_list)
+    if held.job is None:
+        raise NotFound(f"reservation {reservation_id} was made without a job: ask for the sheet with the job")
+    if held.released_at is not None:
+        raise Conflict(
+            f"reservation {reservation_id} is cancelled, so {held.crane} is not kept for this lift: reserve it again"
+        )
+    crane = await get_known_crane(held.crane, conn, caller)
+    found = await of_crane(conn, fleet, held.job, crane.name, with_held=False)
+    faults_then = () if held.planned is None else held.planned.open_faults
+    since = come_up_since(found.states, held.override_states, faults_then)
+    if found.candidate.fit and since:
+        raise Conflict(
+            f"{held.crane} needs an override since it was reserved: {'; '.join(one.text for one in since)}."
+            " Cancel the reservation, and have an engineer reserve it with a reason, or take another crane"
+        )
+    asked = SheetAsked(crane=held.crane, title=held.title, job=held.job, override_reason=held.override_reason)
+    return await _sheet(asked, crane, found, conn, caller)
+
+
+async def _sheet(
+    asked: SheetAsked, crane: CraneKnown, found: OfCrane, conn: Conn, caller: Caller
 ) -> Response:
-    """The lift sheet of a crane as a response; `override_reason` stands on it."""
-    day = candidate.charts_on or situation.first_day(situation.listed.index[crane.name])
-    version = await in_force(conn, crane.name, day)
+    version = await charts.in_force(conn, crane.name, found.charts_on)
     sheet = Sheet(
         title=asked.title,
         question=asked.job,
-        candidate=candidate,
+        candidate=found.candidate,
         crane=crane.crane(),
-        charts=await charts_on(crane, conn, day),
+        charts=await charts_on(conn, crane, found.charts_on),
         override_reason=asked.override_reason,
         chart_source=(
             "as entered with the type"
             if version is None
             else f"{version.source}, version {version.version_id}, from {version.valid_from}"
         ),
-        assumptions=dispatch_reasons.ASSUMPTIONS,
+        assumptions=ASSUMPTIONS,
         time_zone=crane.time_zone,
         prepared_by=caller.account,
         prepared_at=datetime.now(UTC),
     )
     return Response(
-        await anyio.to_thread.run_sync(lift_sheet_pdf, sheet),
+        await to_thread.run_sync(lift_sheet_pdf, sheet),
         media_type="application/pdf",
         headers={"content-disposition": f'inline; filename="lift-sheet-{crane.name}.pdf"'},
     )

@@ -10,12 +10,11 @@ import numpy as np
 from fastapi import APIRouter, Query
 from numpy.typing import NDArray
 
-from api.bounds import SAMPLES_RANGE_MAX, TimeFrom, TimeRange, TimeTo, time_range
+from answers.dispatch import of_crane
+from api.bounds import SAMPLES_RANGE_MAX, OnDay, TimeFrom, TimeRange, TimeTo, time_range
 from api.deps import Caller, Conn, Fleet, KnownCrane, get_known_crane, no_crane
 from api.permissions import VIEWER
 from api.reduce import gap_ms
-from api.routes.dispatch import answer_for
-from api.routes.load_charts import OnDay, charts_on, today_of
 from api.routes.samples import NEVER_MS, parts_of, reduced, types_of
 from domain.crane import CraneType, LoadChart
 from domain.dispatch_answers import DispatchCandidate
@@ -36,6 +35,7 @@ from duty.statics import sector_of
 from duty.sweep import span_of
 from reports.lift_sheet import set_up_of
 from store import reading, segments
+from store.descriptions import charts_on
 from store.segments import Segments, to_ms
 
 router = APIRouter(tags=["drawings"])
@@ -69,8 +69,8 @@ def figure_of(crane: str, crane_type: CraneType) -> Figure:
 @router.get("/cranes/{name}/drawing", dependencies=[VIEWER])
 async def show_drawing(crane: KnownCrane, conn: Conn, caller: Caller, on: OnDay = None) -> DrawingAnswer:
     """A crane for drawing: outline, last known position with the rated capacity there, lines of its charts on a day."""
-    day = on or today_of(crane)
-    charts = await charts_on(crane, conn, day)
+    day = on or crane.today()
+    charts = await charts_on(conn, crane, day)
     rows = await reading.live_rows(conn, caller.site_list, cranes=[crane.name])
     if not rows:
         raise no_crane(crane.name)
@@ -139,7 +139,7 @@ async def show_poses(
     while day <= last:
         since_ms = to_ms(datetime.combine(day, time(), zone))
         crane_type = [one for since, one in types if since <= since_ms][-1]
-        held = crane_type, await charts_on(crane, conn, day)
+        held = crane_type, await charts_on(conn, crane, day)
         if not days or days[-1][1] != held:
             days.append((since_ms, held))
         day += timedelta(days=1)
@@ -259,12 +259,10 @@ def _told(values: Floats, decimals: int) -> tuple[float | None, ...]:
 async def draw_lift(asked: LiftDrawingAsked, conn: Conn, caller: Caller, fleet: Fleet) -> LiftDrawing:
     """One crane at one job, for drawing: a possible position, and the line that its capacity is read from."""
     crane = await get_known_crane(asked.crane, conn, caller)
-    situation = await fleet.situation(conn, asked.job.window, with_held=False)
-    candidate = await anyio.to_thread.run_sync(answer_for, asked.job, situation, crane.name)
-    day = candidate.charts_on or situation.first_day(situation.listed.index[crane.name])
-    charts = await charts_on(crane, conn, day)
-    crane_type = situation.listed.type_of(situation.listed.index[crane.name])
-    return await anyio.to_thread.run_sync(_lift, asked, crane_type, candidate, charts)
+    found = await of_crane(conn, fleet, asked.job, crane.name, with_held=False)
+    charts = await charts_on(conn, crane, found.charts_on)
+    crane_type = found.situation.listed.type_of(found.index)
+    return await anyio.to_thread.run_sync(_lift, asked, crane_type, found.candidate, charts)
 
 
 def _lift(

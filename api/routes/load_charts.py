@@ -1,39 +1,33 @@
 """Load charts of a crane: in force on a day, their versions, and the import of new ones from CSV."""
 
-from datetime import date, datetime
-from typing import Annotated
-from zoneinfo import ZoneInfo
-
 import anyio
-from fastapi import APIRouter, Query
+from fastapi import APIRouter
 from fastapi.responses import PlainTextResponse
 
+from api.bounds import OnDay
 from api.deps import Caller, Conn, KnownCrane, SeenCrane
 from api.permissions import ENGINEER, VIEWER
 from domain.answers import ChartsAnswer
-from domain.crane import LoadChart, charts_in_force
 from domain.errors import InvalidChart
 from domain.job_answers import ChartProblem, ChartsAsked, ChartsImported, ChartVersionRow
-from domain.moments import Day
 from duty.chart_csv import read_charts, write_charts
-from store import charts, descriptions
-from store.reading import CraneKnown
+from store import charts
+from store.descriptions import charts_on
 
 router = APIRouter(tags=["dispatch"])
-OnDay = Annotated[Day | None, Query(description="local day; today at the crane's site when absent")]
 
 
 @router.get("/cranes/{name}/charts", dependencies=[VIEWER])
 async def show_charts(crane: KnownCrane, conn: Conn, on: OnDay = None) -> ChartsAnswer:
     """Load charts in force on a day. The chart at the crane decides, not this copy."""
-    day = on or today_of(crane)
-    return ChartsAnswer(crane=crane.name, on=day, charts=await charts_on(crane, conn, day))
+    day = on or crane.today()
+    return ChartsAnswer(crane=crane.name, on=day, charts=await charts_on(conn, crane, day))
 
 
 @router.get("/cranes/{name}/charts.csv", dependencies=[VIEWER], response_class=PlainTextResponse)
 async def export_charts(crane: KnownCrane, conn: Conn, on: OnDay = None) -> PlainTextResponse:
     """The same as CSV, in the form that the import takes."""
-    in_force = await charts_on(crane, conn, on or today_of(crane))
+    in_force = await charts_on(conn, crane, on or crane.today())
     return PlainTextResponse(write_charts(in_force), media_type="text/csv; charset=utf-8")
 
 
@@ -68,16 +62,3 @@ async def import_charts(crane: KnownCrane, asked: ChartsAsked, conn: Conn, calle
         problems=tuple(ChartProblem(line=one.line, text=one.text) for one in read.problems),
         warnings=tuple(ChartProblem(line=one.line, text=one.text) for one in read.warnings),
     )
-
-
-def today_of(crane: CraneKnown) -> date:
-    """The day it is where a crane stands: the one whose charts hold."""
-    return datetime.now(ZoneInfo(crane.time_zone)).date()
-
-
-async def charts_on(crane: CraneKnown, conn: Conn, day: date) -> tuple[LoadChart, ...]:
-    """The charts of a crane that hold on a day: its own version, its type's, or those of the description that held."""
-    version = await charts.in_force(conn, crane.name, day)
-    if version is None:
-        return charts_in_force((await descriptions.type_on(conn, crane.crane_id, day)).charts, day)
-    return tuple(LoadChart.model_validate(one) for one in version.charts)

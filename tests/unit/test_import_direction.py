@@ -58,6 +58,11 @@ def test_the_simulator_takes_only_geometry_and_statics_from_duty() -> None:
     assert of_duty <= SIMULATOR_MAY_USE_OF_DUTY
 
 
+def test_answers_know_nothing_of_the_web() -> None:
+    used = {name.split(".")[0] for path in (ROOT / "answers").rglob("*.py") for name in imports_of(path)}
+    assert used.isdisjoint({"fastapi", "starlette"})
+
+
 def test_the_table_names_every_room() -> None:
     packages = {path.parent.name for path in ROOT.glob("*/py.typed")}
     assert packages == set(MAY_IMPORT)

@@ -1,0 +1,78 @@
+"""Reservations of cranes: the calendar, one of them, and planned against measured."""
+
+import statistics
+from dataclasses import asdict
+from datetime import UTC, datetime, timedelta
+from typing import Any
+
+from psycopg import AsyncConnection
+
+from domain.dispatch_answers import DispatchCandidate, DispatchQuestion
+from domain.errors import NotFound
+from domain.job_answers import CraneBias, MeasuredAnswer, MeasuredRow, ReservationRow
+from store import reservations
+from store.reading import Sites
+from store.reservations import Measured, Reservation
+
+
+async def reservation_in_scope(
+    conn: AsyncConnection[Any], reservation_id: int, sites: Sites
+) -> ReservationRow:
+    """A reservation of a crane at some sites (None: at any). Raises NotFound, as of one that does not exist, for any other."""
+    found = await reservations.reservation(conn, reservation_id, sites)
+    if found is None:
+        raise NotFound(f"there is no reservation {reservation_id} that you may see: look at the calendar")
+    return reservation_row(found)
+
+
+def reservation_row(row: Reservation) -> ReservationRow:
+    """A reservation with its job and what was planned."""
+    return ReservationRow.model_validate(
+        {
+            **asdict(row),
+            "job": None if row.job is None else DispatchQuestion.model_validate(row.job),
+            "planned": None if row.planned is None else DispatchCandidate.model_validate(row.planned),
+        }
+    )
+
+
+async def planned_and_measured(
+    conn: AsyncConnection[Any], sites: Sites, days: int, crane: str | None = None
+) -> MeasuredAnswer:
+    """Reservations of the last days that are over, of one crane or of all at some sites (None: at any)."""
+    since = datetime.now(UTC) - timedelta(days=days)
+    found = await reservations.measured(conn, sites, since=since, crane=crane)
+    rows = [_measured(row) for row in found]
+    return MeasuredAnswer(rows=tuple(rows), bias=biases(rows))
+
+
+def biases(rows: list[MeasuredRow]) -> tuple[CraneBias, ...]:
+    """Mean and spread of measured less planned by crane, over the reservations where both are known."""
+    by_crane: dict[str, list[float]] = {}
+    for row in rows:
+        if row.difference_pct is not None:
+            by_crane.setdefault(row.crane, []).append(row.difference_pct)
+    return tuple(
+        CraneBias(
+            crane=crane,
+            reservations=len(values),
+            mean_difference_pct=statistics.fmean(values),
+            spread_pct=statistics.stdev(values) if len(values) > 1 else None,
+        )
+        for crane, values in sorted(by_crane.items())
+    )
+
+
+def _measured(row: Measured) -> MeasuredRow:
+    planned, measured = row.planned_utilisation_pct, row.measured_utilisation_pct
+    return MeasuredRow(
+        reservation_id=row.reservation_id,
+        crane=row.crane,
+        title=row.title,
+        starts_at=row.starts_at,
+        ends_at=row.ends_at,
+        lifts=row.lifts,
+        planned_utilisation_pct=planned,
+        measured_utilisation_pct=measured,
+        difference_pct=None if planned is None or measured is None else measured - planned,
+    )
