@@ -7,22 +7,17 @@ TimescaleDB container when a container engine answers, else the embedded Postgre
 
 import contextlib
 import os
-import secrets
 import tempfile
-import time
 from collections.abc import Iterator
 from pathlib import Path
 
 import psycopg
 import pytest
 import structlog
-from psycopg import sql
-from psycopg.conninfo import make_conninfo
 
 from boomledger.broker import Broker, find_mosquitto
 from boomledger.postgres import EmbeddedPostgres
-from store.migrate import migrate
-from tests.support import citus
+from tests.support.databases import migrate_and_spread, new_database, new_template
 
 CONTAINER_IMAGE = "timescale/timescaledb:2.29.2-pg18"
 BROWSER = "browser"
@@ -79,25 +74,23 @@ def database_server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
 
 
 @pytest.fixture(scope="session")
-def database_url(database_server: str) -> Iterator[str]:
-    """URL of a migrated database that serves as template: do not write to it, take `database`."""
-    with _new_database(database_server, "template0") as url:
-        migrate(url)
+def database_template(database_server: str) -> Iterator[str]:
+    """URL of a migrated database to copy by `new_database`; nobody can enter it."""
+    with new_template(database_server, migrate_and_spread) as url:
         yield url
 
 
 @pytest.fixture
-def database(database_server: str, database_url: str) -> Iterator[str]:
+def database(database_server: str, database_template: str) -> Iterator[str]:
     """URL of a fresh migrated database for one test."""
-    template = psycopg.conninfo.conninfo_to_dict(database_url)["dbname"]
-    with _new_database(database_server, str(template)) as url:
+    with new_database(database_server, database_template) as url:
         yield url
 
 
 @pytest.fixture
 def empty_database(database_server: str) -> Iterator[str]:
     """URL of a fresh database without any of our tables."""
-    with _new_database(database_server, "template0") as url:
+    with new_database(database_server) as url:
         yield url
 
 
@@ -118,34 +111,6 @@ def mosquitto(tmp_path: Path) -> Iterator[tuple[str, int]]:
     host, port = broker.start()
     yield host, port
     broker.stop()
-
-
-@contextlib.contextmanager
-def _new_database(server: str, template: str) -> Iterator[str]:
-    if citus.workers():
-        # A template would bring the places of its own shards along, so every database is made anew.
-        with citus.new_database(server, empty=template == "template0") as url:
-            yield url
-        return
-    name = f"test_{secrets.token_hex(6)}"
-    with psycopg.connect(server, autocommit=True) as conn:
-        create = sql.SQL("create database {} template {}").format(
-            sql.Identifier(name), sql.Identifier(template)
-        )
-        give_up = time.monotonic() + 60
-        while True:
-            try:
-                conn.execute(create)
-                break
-            except psycopg.errors.ObjectInUse:
-                # A background worker of the server looks into the template now and then.
-                if time.monotonic() > give_up:
-                    raise
-                time.sleep(0.1)
-        try:
-            yield make_conninfo(server, dbname=name)
-        finally:
-            conn.execute(sql.SQL("drop database {} with (force)").format(sql.Identifier(name)))
 
 
 def _container(closing: contextlib.ExitStack) -> str | None:

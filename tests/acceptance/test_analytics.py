@@ -5,7 +5,7 @@ of messages and events must agree exactly, figures of a noisy signal within what
 """
 
 import threading
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
 from itertools import groupby
@@ -29,6 +29,7 @@ from simulator.record import DayRecord, TrueLift, utc_of
 from simulator.yard import Yard, YardCrane, load_yard
 from store.duty import FIRST_DAY, LAST_DAY, LIFE_READ, LIFT_PEAKS
 from store.summary import CRANE_SUMMARY, FLEET_CRANES_NOW, FLEET_PERIOD, CraneSummary, FleetPeriod
+from tests.support.databases import new_database
 
 FIRST = date(2025, 10, 13)  # the clock is put back on the second Sunday
 
@@ -97,13 +98,12 @@ def fill_and_count(url: str, names: Sequence[str] | None, first: date, days: int
     ],
     scope="module",
 )
-def counted(request: pytest.FixtureRequest, database_server: str, database_url: str) -> Counted:
+def counted(
+    request: pytest.FixtureRequest, database_server: str, database_template: str
+) -> Iterator[Counted]:
     names, days = request.param
-    template = psycopg.conninfo.conninfo_to_dict(database_url)["dbname"]
-    name = f"analytics_acceptance_{days}"
-    with psycopg.connect(database_server, autocommit=True) as conn:
-        conn.execute(f"create database {name} template {template}")
-    return fill_and_count(psycopg.conninfo.make_conninfo(database_server, dbname=name), names, FIRST, days)
+    with new_database(database_server, database_template) as url:
+        yield fill_and_count(url, names, FIRST, days)
 
 
 def test_every_sample_and_event_is_counted_for_its_day(counted: Counted) -> None:

@@ -20,6 +20,7 @@ from domain.messages import Leaf, topic
 from duty.minutes import Readings
 from store import cranes
 from tests.integration.analytics.test_one_standing import asked
+from tests.support.databases import new_database
 from tests.support.ingesting import Receipts, ingesting, mqtt_client, publish_all, wait_until
 from tests.support.readings import FOLDED, TYPE, by_statics, changed, folded, work
 from tests.support.telemetry import SITE
@@ -251,33 +252,28 @@ INCOMPLETE = {"two-boxes": "overlap", "set-back": "clock", "ahead": "clock", "be
 
 @pytest.fixture(scope="module")
 def counted(
-    database_server: str, database_url: str, tmp_path_factory: pytest.TempPathFactory
+    database_server: str, database_template: str, tmp_path_factory: pytest.TempPathFactory
 ) -> Iterator[str]:
     """A database with everything that the cranes sent, counted."""
     program = find_mosquitto()
     if program is None:
         pytest.skip("no mosquitto on this machine: apt-get install mosquitto")
-    template = psycopg.conninfo.conninfo_to_dict(database_url)["dbname"]
-    with psycopg.connect(database_server, autocommit=True) as conn:
-        conn.execute(f"create database findings_acceptance template {template}")
-    url = psycopg.conninfo.make_conninfo(database_server, dbname="findings_acceptance")
-    with psycopg.connect(url) as conn:
-        cranes.save_site(conn, SITE)
-        for name in CASES:
-            cranes.save_crane(conn, registered(name))
     folder: Path = tmp_path_factory.mktemp("findings")
     with contextlib.ExitStack() as closing:
+        url = closing.enter_context(new_database(database_server, database_template))
+        with psycopg.connect(url) as conn:
+            cranes.save_site(conn, SITE)
+            for name in CASES:
+                cranes.save_crane(conn, registered(name))
         broker = Broker(folder / "broker", program=program)
         address = broker.start()
         closing.callback(broker.stop)
         closing.enter_context(ingesting(url, address))
         client = closing.enter_context(mqtt_client(address, in_flight=100))
         send_all(client)
-    as_recorded(url, "behind")
-    worker.run(url, threading.Event(), once=True)
-    yield url
-    with psycopg.connect(database_server, autocommit=True) as conn:
-        conn.execute("drop database findings_acceptance with (force)")
+        as_recorded(url, "behind")
+        worker.run(url, threading.Event(), once=True)
+        yield url
 
 
 def registered(name: str) -> Crane:

@@ -5,8 +5,6 @@ limit_pct 100, so structural percent equals utilisation. The days are counted by
 `crake-1` (south-yard) has no telemetry, `plover-2` (north-yard) only an event.
 """
 
-import contextlib
-import secrets
 from collections.abc import AsyncIterator, Iterator
 from datetime import UTC, date, datetime, timedelta
 from typing import Any
@@ -16,8 +14,6 @@ import numpy as np
 import psycopg
 import pytest
 from fastapi import FastAPI
-from psycopg import sql
-from psycopg.conninfo import conninfo_to_dict, make_conninfo
 from psycopg.types.json import Jsonb
 
 from api.app import create_api, running
@@ -39,7 +35,7 @@ from duty import circumstances, directions, ledger, levels
 from duty.edges import DEFAULT_EDGES
 from store import access, cranes, segments
 from store.access import Role
-from tests.support import citus
+from tests.support.databases import new_database, new_template
 
 DAYS = (date(2026, 3, 2), date(2026, 3, 3))
 LEVELS = (40.0, 60.0, 95.0, 80.0, 92.0, 30.0)  # peaks of the six lifts of a day [%]
@@ -53,19 +49,23 @@ def anyio_backend() -> str:
 
 
 @pytest.fixture(scope="session")
-def yard_url(database_server: str, database_url: str) -> Iterator[str]:
+def yard_template(database_server: str, database_template: str) -> Iterator[str]:
+    """URL of a database with the yard, to copy."""
+    with new_template(database_server, build_yard, database_template) as url:
+        yield url
+
+
+@pytest.fixture(scope="session")
+def yard_url(database_server: str, yard_template: str) -> Iterator[str]:
     """URL of a database with the yard: tests that share it only read."""
-    with _copy(database_server, database_url) as url:
-        build_yard(url)
+    with new_database(database_server, yard_template) as url:
         yield url
 
 
 @pytest.fixture
-def fresh_yard_url(database_server: str, yard_url: str) -> Iterator[str]:
+def fresh_yard_url(database_server: str, yard_template: str) -> Iterator[str]:
     """URL of a yard of one test's own, to write into."""
-    with _copy(database_server, yard_url) as url:
-        if citus.workers():
-            build_yard(url)
+    with new_database(database_server, yard_template) as url:
         yield url
 
 
@@ -104,25 +104,6 @@ def client_of(app: FastAPI, address: str = "127.0.0.1", **options: Any) -> httpx
     """A client of an app in this process, seen from an address."""
     transport = httpx.ASGITransport(app=app, client=(address, 40_000))
     return httpx.AsyncClient(transport=transport, base_url="http://127.0.0.1", **options)
-
-
-@contextlib.contextmanager
-def _copy(server: str, template_url: str) -> Iterator[str]:
-    """A copy of a database; on a cluster, which cannot copy one, a new one of the same tables without rows."""
-    if citus.workers():
-        with citus.new_database(server, empty=False) as url:
-            yield url
-        return
-    name = f"api_{secrets.token_hex(6)}"
-    template = str(conninfo_to_dict(template_url)["dbname"])
-    with psycopg.connect(server, autocommit=True) as conn:
-        conn.execute(
-            sql.SQL("create database {} template {}").format(sql.Identifier(name), sql.Identifier(template))
-        )
-        try:
-            yield make_conninfo(server, dbname=name)
-        finally:
-            conn.execute(sql.SQL("drop database {} with (force)").format(sql.Identifier(name)))
 
 
 def crane_type() -> CraneType:

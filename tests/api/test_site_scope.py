@@ -16,7 +16,7 @@ from api.settings import ApiSettings
 from domain.registration import EXAMPLE
 from store.site_scope import EVERY_SITE, ROLE, scope_in_thread
 from tests.api.conftest import PASSWORD, client_of
-from tests.support import citus
+from tests.support.databases import citus_workers
 
 pytestmark = pytest.mark.anyio
 # Tables that show what belongs to one crane or site, and how to count the rows that the south yard must not see.
@@ -61,7 +61,7 @@ def test_every_table_with_cranes_is_walled(yard_url: str) -> None:
             " where c.relkind in ('r', 'p') and not c.relispartition and c.relnamespace = 'public'::regnamespace"
             " and a.attname in ('crane_id', 'crane_name', 'site_id', 'alert_id', 'target_id')"
             " and not c.relrowsecurity and (c.relname <> 'segment' or %s)",
-            [bool(citus.workers())],
+            [bool(citus_workers())],
         ).fetchall()
         bypass = conn.execute(
             "select rolsuper or rolbypassrls, rolcanlogin from pg_roles where rolname = %s", [ROLE]
@@ -69,10 +69,10 @@ def test_every_table_with_cranes_is_walled(yard_url: str) -> None:
         owned = conn.execute("select count(*) from pg_class where pg_get_userbyid(relowner) = %s", [ROLE])
         assert open_tables == []
         # The nodes of a cluster reach each other under it.
-        assert bypass == (False, bool(citus.workers()))
+        assert bypass == (False, bool(citus_workers()))
         assert owned.fetchone() == (0,)
         same = "select array_agg(attname::text order by attnum) from pg_attribute where attrelid = %s::regclass and attnum > 0"
-        if citus.workers():
+        if citus_workers():
             return  # its readings are walled by a policy of their own
         columns = [conn.execute(same, [name]).fetchone() for name in ("public.segment", "sight.segment")]
     assert columns[0] == columns[1], "a channel was added: the view sight.segment is to be made anew"
@@ -99,7 +99,7 @@ def test_one_cannot_write_into_other_sites_nor_touch_the_audit(fresh_yard_url: s
         "delete from audit": "permission denied",
         "select count(*) from sample": "permission denied",
     }
-    if not citus.workers():  # there readings are walled themselves, and no view stands before them
+    if not citus_workers():  # there readings are walled themselves, and no view stands before them
         tries["select count(*) from public.segment"] = "permission denied"
     for statement, problem in tries.items():
         with (

@@ -4,19 +4,15 @@ The yard is the invented one with three weekdays of simulated work, counted by t
 """
 
 import contextlib
-import secrets
 import shutil
 import threading
 import time
 from collections.abc import Callable, Iterator
 from datetime import UTC, date, datetime, timedelta
 
-import psycopg
 import pytest
 import uvicorn
 from playwright.sync_api import Browser, Page, expect, sync_playwright
-from psycopg import sql
-from psycopg.conninfo import conninfo_to_dict, make_conninfo
 
 from analytics.worker import run as count
 from api.app import create_api
@@ -29,6 +25,7 @@ from simulator.yard import Yard, load_yard
 from store import cranes
 from store.connection import connect
 from store.live import keep_values, tell
+from tests.support.databases import new_database
 
 HISTORY_WEEKDAYS = 3  # cranes of the yard stand still at weekends
 PATIENCE_MS = 30_000
@@ -51,19 +48,6 @@ def browser() -> Iterator[Browser]:
         opened.close()
 
 
-@contextlib.contextmanager
-def _database(server: str, template: str) -> Iterator[str]:
-    name, origin = f"screens_{secrets.token_hex(6)}", str(conninfo_to_dict(template)["dbname"])
-    with psycopg.connect(server, autocommit=True) as conn:
-        conn.execute(
-            sql.SQL("create database {} template {}").format(sql.Identifier(name), sql.Identifier(origin))
-        )
-        try:
-            yield make_conninfo(server, dbname=name)
-        finally:
-            conn.execute(sql.SQL("drop database {} with (force)").format(sql.Identifier(name)))
-
-
 def days_back(today: date, weekdays: int) -> int:
     """How many days before a day hold so many weekdays."""
     return next(
@@ -84,9 +68,9 @@ def busy_seed(yard: Yard, first: date, days: int) -> int:
 
 
 @pytest.fixture(scope="package")
-def yard_url(database_server: str, database_url: str) -> Iterator[str]:
+def yard_url(database_server: str, database_template: str) -> Iterator[str]:
     """A database with the invented yard at work, counted."""
-    with _database(database_server, database_url) as url:
+    with new_database(database_server, database_template) as url:
         today = running_day(datetime.now(UTC))  # the pages show the days before the running one
         yard, days = load_yard(today), days_back(today, HISTORY_WEEKDAYS)
         first = today - timedelta(days=days)
@@ -131,9 +115,9 @@ def site(yard_url: str) -> Iterator[str]:
 
 
 @pytest.fixture(scope="package")
-def empty_site(database_server: str, database_url: str) -> Iterator[str]:
+def empty_site(database_server: str, database_template: str) -> Iterator[str]:
     """The address of a dashboard over a database without any crane."""
-    with _database(database_server, database_url) as url, served(url, OPEN) as address:
+    with new_database(database_server, database_template) as url, served(url, OPEN) as address:
         yield address
 
 

@@ -12,7 +12,7 @@ from playwright.sync_api import Page, expect
 from domain.registration import CraneRegistration
 from ingest.directory import Directory
 from ingest.limits import Limits
-from tests.browser.conftest import OPEN, _database, served
+from tests.browser.conftest import OPEN, served
 
 pytestmark = pytest.mark.browser
 EXAMPLE = Path(__file__).parents[2] / "dashboard" / "assets" / "crane-example.json"
@@ -20,15 +20,8 @@ WIDTHS = {1440: 900, 768: 1024, 390: 844, 320: 800}
 
 
 @pytest.fixture
-def own_url(database_server: str, database_url: str) -> Iterator[str]:
-    """A database without any crane, to write into."""
-    with _database(database_server, database_url) as url:
-        yield url
-
-
-@pytest.fixture
-def own_site(own_url: str) -> Iterator[str]:
-    with served(own_url, OPEN) as address:
+def own_site(database: str) -> Iterator[str]:
+    with served(database, OPEN) as address:
         yield address
 
 
@@ -41,7 +34,7 @@ def sound(page: Page) -> bool:
 
 
 def test_the_first_crane_is_registered_and_a_draft_completed(
-    own_site: str, own_url: str, watched, visit: Callable[[str], Page]
+    own_site: str, database: str, watched, visit: Callable[[str], Page]
 ) -> None:
     page = visit(own_site)
     page.locator("#page").get_by_role("link", name="Register a crane").click()
@@ -102,7 +95,7 @@ def test_the_first_crane_is_registered_and_a_draft_completed(
     expect(page.locator("#connect code").first).to_contain_text("boomledger account issue yard-1")
     expect(page.locator("#connect code").last).to_have_text("boomledger/v1/yard-1/samples")
 
-    with psycopg.connect(own_url, autocommit=True) as conn:
+    with psycopg.connect(database, autocommit=True) as conn:
         Directory(Limits(draft_unknown_cranes=True)).prepare(conn, ["wader-1"])
     page.goto(f"{own_site}/settings")
     page.get_by_role("link", name="Complete").click()
@@ -111,7 +104,7 @@ def test_the_first_crane_is_registered_and_a_draft_completed(
     page.get_by_role("button", name="Save the crane").click()
     expect(page.locator("#notice")).to_contain_text("wader-1 is saved")
     expect(page.locator(".bl-grid")).not_to_contain_text("draft")
-    with psycopg.connect(own_url) as conn:
+    with psycopg.connect(database) as conn:
         rows = conn.execute(
             "select c.name, draft, s.name, t.name from crane c join site s using (site_id) join crane_type t using (type_id)"
             " order by 1"

@@ -7,9 +7,9 @@ import psycopg
 import pytest
 
 from store.access import new_secret, secret_sha256
-from tests.api.conftest import anyio_backend, api, fresh_api, fresh_yard_url, yard_url
+from tests.api.conftest import anyio_backend, api, fresh_api, fresh_yard_url, yard_template, yard_url
 
-__all__ = ["anyio_backend", "api", "fresh_api", "fresh_yard_url", "yard_url"]
+__all__ = ["anyio_backend", "api", "fresh_api", "fresh_yard_url", "yard_template", "yard_url"]
 
 TokenOf = Callable[..., str]
 

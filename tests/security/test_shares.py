@@ -26,8 +26,8 @@ from api.limits import Shares, Turns, is_stream, may_take
 from api.problems import Refused
 from api.settings import ApiSettings
 from boomledger.web_server import server_config
-from tests.api.conftest import _copy
 from tests.security.conftest import make_token
+from tests.support.databases import new_database
 
 PLACES = 40
 OF_ACCOUNT = 6
@@ -68,10 +68,10 @@ async def follow(websocket: WebSocket) -> None:
 
 
 @pytest.fixture(scope="module")
-def door(database_server: str, yard_url: str) -> Iterator[Door]:
+def door(database_server: str, yard_template: str) -> Iterator[Door]:
     patch = pytest.MonkeyPatch()
     patch.setattr(gate, "RECHECK_S", 0.3)
-    with _copy(database_server, yard_url) as url:
+    with new_database(database_server, yard_template) as url:
         settings = ApiSettings(
             secure_cookie=False, pool_size=4, most_connections=PLACES, streams_account=OF_ACCOUNT
         )

@@ -14,13 +14,12 @@ import httpx
 import psycopg
 import pytest
 import uvicorn
-from psycopg.conninfo import conninfo_to_dict
 
 from api.app import create_api, least_roles
 from api.settings import ApiSettings
 from boomledger.web_server import BoundedProtocol, server_config
 from store.access import create_user, new_secret, secret_sha256
-from tests.conftest import _new_database
+from tests.support.databases import new_database
 
 PASSWORD = "plenty of unrelated words"
 
@@ -32,8 +31,8 @@ class Hasty(BoundedProtocol):
 
 
 @pytest.fixture(scope="module")
-def database(database_server: str, database_url: str) -> Iterator[str]:
-    with _new_database(database_server, str(conninfo_to_dict(database_url)["dbname"])) as url:
+def database(database_server: str, database_template: str) -> Iterator[str]:
+    with new_database(database_server, database_template) as url:
         yield url
 
 

@@ -10,13 +10,13 @@ from store import segments
 from store.placement import shard_by_crane
 from store.site_scope import ROLE
 from tests.integration.store.test_segments import keep, segment
-from tests.support import citus
+from tests.support.databases import citus_workers
 from tests.support.ingesting import register
 
-on_a_cluster = pytest.mark.skipif(not citus.workers(), reason="no BOOMLEDGER_TEST_CITUS_WORKERS")
+on_a_cluster = pytest.mark.skipif(not citus_workers(), reason="no BOOMLEDGER_TEST_CITUS_WORKERS")
 
 
-@pytest.mark.skipif(bool(citus.workers()), reason="on a cluster the extension is there")
+@pytest.mark.skipif(bool(citus_workers()), reason="on a cluster the extension is there")
 def test_without_the_extension_the_word_says_what_to_do(database: str) -> None:
     with pytest.raises(Conflict, match=r"citus is not in this database: create extension citus"):
         shard_by_crane(database)

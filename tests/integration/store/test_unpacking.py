@@ -12,7 +12,7 @@ from store.segments import Segment, from_ms
 from store.site_scope import ROLE
 from store.sql import query
 from tests.integration.analytics.crane_at_work import put_crane
-from tests.support import citus
+from tests.support.databases import citus_workers
 
 T0_MS = 1_767_600_000_000
 KINDS = ("whole", "same", "missing", "one gap", "nearly the same")
@@ -50,7 +50,7 @@ def test_every_mixture_of_channels_is_read_as_it_was_stored(
     if not plain:
         take_away(connection)
     offered = connection.execute(query("plain_readings_offered")).fetchone()
-    assert offered == (plain and not citus.workers(),)
+    assert offered == (plain and not citus_workers(),)
     yard = put_crane(database)
     rng = np.random.default_rng(3)
     stored = []
