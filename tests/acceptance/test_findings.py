@@ -19,7 +19,7 @@ from domain.crane import Crane
 from domain.messages import Leaf, topic
 from duty.minutes import Readings
 from store import cranes
-from tests.integration.analytics.test_one_standing import asked
+from tests.integration.analytics.test_one_life_status import asked
 from tests.support.databases import new_database
 from tests.support.ingesting import Receipts, ingesting, mqtt_client, publish_all, wait_until
 from tests.support.readings import FOLDED, TYPE, by_statics, changed, folded, work

@@ -16,7 +16,7 @@ from api.settings import ApiSettings
 from duty.edges import Edges
 from tests.api.conftest import client_of
 from tests.integration.analytics.crane_at_work import Yard
-from tests.integration.analytics.test_one_standing import asked
+from tests.integration.analytics.test_one_life_status import asked
 
 START = datetime(2026, 3, 9, 6, tzinfo=UTC)
 PATHS = ("spectrum", "life", "life/damage", "ledger")

@@ -9,7 +9,7 @@ import pytest
 from domain.crane import DesignClass
 from duty import life
 from tests.integration.analytics.crane_at_work import Yard, working
-from tests.integration.analytics.test_one_standing import asked
+from tests.integration.analytics.test_one_life_status import asked
 
 START = datetime(2026, 3, 2, 6, tzinfo=UTC)
 DAYS = (0, 1, 2, 3, 4, 7, 8, 9, 10, 11, 14, 15)

@@ -15,7 +15,7 @@ from store import cranes, descriptions
 from store.exclusions import touch_between
 from store.registration import describe_crane
 from tests.integration.analytics.crane_at_work import Yard, working
-from tests.integration.analytics.test_one_standing import asked
+from tests.integration.analytics.test_one_life_status import asked
 
 START = datetime(2026, 3, 9, 6, tzinfo=UTC)
 DAYS = [date(2026, 3, 9) + timedelta(days=number) for number in range(4)]

@@ -7,7 +7,6 @@ from typing import Any
 import psycopg
 import pytest
 from psycopg.types.json import Jsonb
-from tests.integration.analytics.test_one_standing import asked
 
 from alerts.judge import assessment_on
 from domain.detail import CurveFamily, DetailSpec
@@ -16,6 +15,7 @@ from duty.assessment import by_entries
 from store import alert_watch, life_records
 from store.sql import query
 from tests.integration.analytics.crane_at_work import Yard, working
+from tests.integration.analytics.test_one_life_status import asked
 
 MONDAY = datetime(2025, 9, 1, 6, tzinfo=UTC)
 CHANGED = date(2025, 9, 15)

@@ -9,7 +9,7 @@ import pytest
 
 from store import cranes
 from tests.integration.analytics.crane_at_work import Yard, working
-from tests.integration.analytics.test_one_standing import asked
+from tests.integration.analytics.test_one_life_status import asked
 
 START = datetime(2026, 3, 9, 6, tzinfo=UTC)
 PERIOD = "day_from=2026-03-09&day_to=2026-03-15"

@@ -7,7 +7,7 @@ import pytest
 
 from store.segments import to_ms
 from tests.integration.analytics.crane_at_work import Yard, shuffled, working
-from tests.integration.analytics.test_one_standing import asked
+from tests.integration.analytics.test_one_life_status import asked
 
 MIDNIGHT = datetime(2026, 3, 9, 23, tzinfo=UTC)  # in Vienna: Tuesday 10 March, 00:00
 HOUR = timedelta(hours=1)

@@ -9,7 +9,7 @@ import pytest
 from domain.exclusion import ExclusionAsked
 from store import exclusions
 from tests.integration.analytics.crane_at_work import Yard, working
-from tests.integration.analytics.test_one_standing import MONDAY, WEEKS, asked, worked
+from tests.integration.analytics.test_one_life_status import MONDAY, WEEKS, asked, worked
 
 HEAVY = 6  # of WEEKS, with an hour of hard work more
 WEEK = timedelta(weeks=1)
