@@ -16,7 +16,8 @@ from domain.errors import Conflict, InvalidInput
 from duty.edges import DEFAULT_EDGES, DIRECTION_EDGES, Edges
 from duty.lifts import LiftRule
 from duty.peaks import SPIKE_PCT
-from store.duty import COUNTING_BY_HASH, COUNTING_IN_USE_HELD, Counting
+from store.duty import COUNTING_BY_HASH, COUNTING_IN_USE, Counting
+from store.locks import Lock, share_in_transaction, wait_in_transaction
 from store.statement import run
 
 METHOD_VERSION: Final = 2  # raise it when the same segments and settings would give another count
@@ -67,26 +68,26 @@ class Method:
 
 
 def add(conn: psycopg.Connection[Any], settings: CountingSettings) -> Method:
-    """The database's number for these settings, entered when new; in use at once when they are the first."""
-    row = None
-    while row is None:  # a second time only where other settings became the first ones meanwhile
-        run(
-            conn,
-            "counting_added",
-            settings_hash=settings.hash,
-            version=METHOD_VERSION,
-            settings=Jsonb(asdict(settings)),
-        )
-        row = COUNTING_BY_HASH.first(conn, settings_hash=settings.hash)
+    """The database's number for these settings, entered when new; in use at once when they are the first.
+
+    Others that enter some wait until the transaction ends.
+    """
+    wait_in_transaction(conn, Lock.ENTER_COUNTING)
+    given = {"version": METHOD_VERSION, "settings": Jsonb(asdict(settings))}
+    run(conn, "counting_added", settings_hash=settings.hash, **given)
+    row = COUNTING_BY_HASH.first(conn, settings_hash=settings.hash)
+    assert row is not None
     return Method(row.counting_id, settings, row.in_use)
 
 
 def in_use(conn: psycopg.Connection[Any]) -> Method:
     """The method whose counts are answered from, until the transaction ends; the default settings when there is none.
 
+    The lock comes before any row: locks on rows of a table that a cluster copies to its nodes block each other there.
     Raises Conflict when the counts in use were made by another version of the method.
     """
-    row = COUNTING_IN_USE_HELD.first(conn)
+    share_in_transaction(conn, Lock.CHANGE_COUNTS)
+    row = COUNTING_IN_USE.first(conn)
     if row is None:
         return add(conn, CountingSettings())
     _refuse_other_version(row)

@@ -19,6 +19,7 @@ from domain.errors import Conflict, InvalidInput
 from store import touched
 from store.connection import connect
 from store.duty import COUNTING_IN_USE
+from store.locks import Lock, share_in_transaction, wait_in_transaction
 from store.sql import query
 from store.statement import run
 
@@ -101,6 +102,7 @@ def touch_recorded(db_url: str, crane: str | None = None) -> int:
 def drop_unused(db_url: str) -> int:
     """Deletes every count that is not in use, an unfinished rebuild included; how many."""
     with connect(db_url) as conn:
+        wait_in_transaction(conn, Lock.CHANGE_COUNTS)
         unused = [counting_id for (counting_id,) in conn.execute(query("countings_unused")).fetchall()]
         run(conn, "recount_days_dropped", counting_ids=unused)
         return run(conn, "countings_dropped", counting_ids=unused)
@@ -109,6 +111,7 @@ def drop_unused(db_url: str) -> int:
 def _step(conn: psycopg.Connection[Any], method: Method, days_per_claim: int) -> int:
     """Counts some days of one crane in one transaction; how many."""
     with conn.transaction():
+        share_in_transaction(conn, Lock.CHANGE_COUNTS)
         key = {"counting_id": method.counting_id}
         row = conn.execute(query("recount_crane_next"), key).fetchone()
         if row is None:
@@ -125,13 +128,19 @@ def _step(conn: psycopg.Connection[Any], method: Method, days_per_claim: int) ->
 
 
 def _change_over(conn: psycopg.Connection[Any], method: Method) -> bool:
-    """Puts the count in use when no day is left; no worker is in the middle of a claim then."""
+    """Puts the count in use when no day is left; no worker is in the middle of a claim then.
+
+    Raises Conflict when the count was dropped meanwhile.
+    """
     with conn.transaction():
-        conn.execute(query("countings_held"))
+        wait_in_transaction(conn, Lock.CHANGE_COUNTS)
         if _left(conn, method):
             return False
         run(conn, "counting_retired")
-        run(conn, "counting_put_in_use", counting_id=method.counting_id)
+        if not run(conn, "counting_put_in_use", counting_id=method.counting_id):
+            raise Conflict(
+                "what was counted was dropped meanwhile, the counts in use stay: start the recount again"
+            )
         run(conn, "summaries_outdated")
     return True
 

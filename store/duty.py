@@ -211,7 +211,6 @@ class DaysRecorded:
 
 
 COUNTING_IN_USE: Final = Statement("counting_in_use", Counting)
-COUNTING_IN_USE_HELD: Final = Statement("counting_in_use_held", Counting)
 COUNTING_BY_HASH: Final = Statement("counting_by_hash", Counting)
 SPANS_OF: Final = Statement("spans_of", Span)
 SPANS_READ: Final = Statement("spans_read", CraneSpan)

@@ -17,6 +17,8 @@ class Lock(IntEnum):
     SPARKPLUG_HOST = 4_870_212_093_313
     JUDGE_ALERTS = 4_870_212_093_314
     REGISTER_CRANE = 4_870_212_093_315
+    CHANGE_COUNTS = 4_870_212_093_316  # of the counting in use; whoever counts by it shares the lock
+    ENTER_COUNTING = 4_870_212_093_317
 
 
 PATH_WAIT_S: Final = 10
@@ -66,3 +68,8 @@ def give_back(conn: psycopg.Connection[Any], lock: Lock) -> None:
 def wait_in_transaction(conn: psycopg.Connection[Any], lock: Lock) -> None:
     """Take the lock until the transaction ends, and wait for it before."""
     conn.execute("select pg_advisory_xact_lock(%s::bigint)", [lock.value])
+
+
+def share_in_transaction(conn: psycopg.Connection[Any], lock: Lock) -> None:
+    """Keep others from taking the lock alone until the transaction ends; any number may share it."""
+    conn.execute("select pg_advisory_xact_lock_shared(%s::bigint)", [lock.value])

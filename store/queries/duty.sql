@@ -8,14 +8,10 @@ select counting_id, settings_hash, version, settings, made_at, in_use from count
 where settings_hash = %(settings_hash)s;
 
 -- name: counting_added
--- A way of counting; in use at once when it is the first. Of two first ones at once the later waits and enters nothing.
+-- A way of counting; in use at once when it is the first.
 insert into counting (settings_hash, version, settings, in_use)
 select %(settings_hash)s, %(version)s, %(settings)s::jsonb, not exists (select 1 from counting where in_use)
 on conflict do nothing;
-
--- name: counting_in_use_held
--- The way of counting that answers are read from, which stays so until the transaction ends.
-select counting_id, settings_hash, version, settings, made_at, in_use from counting where in_use for share;
 
 -- name: counting_retired
 -- No counting is in use, for a moment inside a transaction.
@@ -24,10 +20,6 @@ update counting set in_use = false where in_use;
 -- name: counting_put_in_use
 -- Answers are read from this counting from now on.
 update counting set in_use = true where counting_id = %(counting_id)s;
-
--- name: countings_held
--- Waits until no worker is in the middle of a claim, and keeps new claims waiting.
-select counting_id from counting order by counting_id for no key update;
 
 -- name: countings_unused
 -- Countings that are not in use and that no summary rests on any more. None of these can get a summary again but by being put in use.

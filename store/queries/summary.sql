@@ -100,10 +100,11 @@ join crane c using (crane_id)
 where c.name = %(crane)s;
 
 -- name: summary_rows_made
--- A summary row for every touched crane that has none yet.
+-- A summary row for every touched crane that has none yet, in order against deadlocks.
 insert into crane_summary (crane_id)
 select distinct crane_id from touched_day t
 where not exists (select 1 from crane_summary m where m.crane_id = t.crane_id)
+order by crane_id
 on conflict do nothing;
 
 -- name: crane_claimed

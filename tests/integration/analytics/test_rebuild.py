@@ -1,6 +1,7 @@
 """A recount with other settings runs beside the counts in use and changes over when it is complete."""
 
 import threading
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 
@@ -16,6 +17,7 @@ from duty.lifts import LiftRule
 from store.duty import COUNTING_IN_USE
 from tests.integration.analytics.crane_at_work import Yard, working
 
+PATIENCE_S = 120
 START = datetime(2026, 3, 9, 6, tzinfo=UTC)
 OTHER = CountingSettings(edges=Edges(0.0, 150.0, 128), lift_rule=LiftRule(plain_tolerance_pct=17.5))
 
@@ -85,6 +87,51 @@ def test_an_unfinished_rebuild_is_dropped_with_the_days_it_had_left(yard: Yard) 
     assert rebuild.drop_unused(yard.url) == 1
     assert not yard.rows("recount_day")
     assert yard.counted() == as_counted
+
+
+def test_a_rebuild_that_is_dropped_meanwhile_leaves_the_counts_in_use(yard: Yard) -> None:
+    some_days(yard, range(2))
+    yard.count()
+    as_counted = yard.counted()
+    dropped: list[int] = []
+    with pytest.raises(Conflict, match="start the recount again"):
+        rebuild.rebuild(
+            yard.url,
+            OTHER,
+            threading.Event(),
+            days_per_claim=1,
+            on_progress=lambda *_: dropped.append(rebuild.drop_unused(yard.url)),
+        )
+    assert dropped[0] == 1
+    assert settings_in_use(yard) == CountingSettings()
+    assert yard.counted() == as_counted
+
+
+def test_two_rebuilds_and_a_worker_at_once_come_to_an_end(yard: Yard) -> None:
+    some_days(yard, range(4))
+    yard.count()
+    some_days(yard, range(4, 6))
+    under_way = threading.Barrier(2)
+
+    def build() -> bool:
+        waits = [under_way]
+
+        def on_progress(*_: int) -> None:
+            if waits:
+                waits.pop().wait(PATIENCE_S)
+
+        return rebuild.rebuild(yard.url, OTHER, threading.Event(), days_per_claim=1, on_progress=on_progress)
+
+    with ThreadPoolExecutor(3) as pool:
+        built = [pool.submit(build) for _ in range(2)]
+        counted = pool.submit(yard.count)
+        assert [each.result(PATIENCE_S) for each in built] == [True, True]
+        counted.result(PATIENCE_S)
+    yard.count()  # what the worker may have left to the counts of before
+    assert settings_in_use(yard) == OTHER
+    assert rebuild.drop_unused(yard.url) == 1
+    assert not yard.rows("recount_day")
+    assert len(yard.rows("day_figure")) == 6
 
 
 def test_counts_that_a_summary_rests_on_stay(yard: Yard) -> None:

@@ -247,3 +247,25 @@ def test_two_workers_that_are_the_first_ones_agree_on_the_way_of_counting(databa
         first.commit()
         later.join(PATIENCE_S)
     assert found == [entered]
+
+
+def test_first_ones_that_start_at_once_do_not_block_each_other(database: str) -> None:
+    """Many times, for it is a race."""
+    start_together = threading.Barrier(2)
+    found: list[counting.Method] = []
+
+    def first_one() -> None:
+        with psycopg.connect(database, options="-c lock_timeout=20s") as conn:
+            start_together.wait(PATIENCE_S)
+            found.append(counting.in_use(conn))
+
+    for turn in range(1, 13):
+        both = [threading.Thread(target=first_one) for _ in range(2)]
+        for each in both:
+            each.start()
+        for each in both:
+            each.join(PATIENCE_S)
+        assert len(found) == 2 * turn
+        assert found[-1] == found[-2]
+        with psycopg.connect(database) as conn:
+            conn.execute("delete from counting")
