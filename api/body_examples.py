@@ -50,6 +50,7 @@ BY_SCHEMA: Final[dict[str, dict[str, Any]]] = {
         "note": "grab fitted for the season",
     },
     "DossierAsked": {"note": "special assessment after ten years"},
+    "ReplayAsked": {"crane": "heron-3", "reason": "unknown_crane"},
     "ExclusionAsked": {
         "from_at": "2026-03-02T08:00:00Z",
         "to_at": "2026-03-02T08:20:00Z",

@@ -13,6 +13,7 @@ from psycopg import Connection
 from rich.table import Table
 
 from boomledger.console import err, load_settings, out
+from domain.errors import QuarantineReason
 from domain.units import BYTES_PER_MB
 
 db_app = typer.Typer(help="The database: schema, backup, restore, cold tier.", no_args_is_help=True)
@@ -260,13 +261,21 @@ def quarantine_list(most: Annotated[int, typer.Option(min=1, max=10_000, help="L
 @quarantine_app.command("replay")
 def quarantine_replay(
     crane: Annotated[str | None, typer.Option(help="Only messages of this crane.")] = None,
+    reason: Annotated[
+        QuarantineReason | None, typer.Option(help="Only messages refused for this reason.")
+    ] = None,
 ) -> None:
-    """Judge messages in quarantine again, after what kept them out was mended."""
+    """Judge messages in quarantine again, as of the time they arrived, after what kept them out was mended."""
     from boomledger.services import database_url, limits
     from ingest.replay import replay
+    from store import audit
+    from store.connection import connect
 
     settings = load_settings()
-    done = replay(database_url(settings), limits(settings), crane_name=crane)
+    done = replay(database_url(settings), limits(settings), crane_name=crane, reason=reason)
+    with connect(database_url(settings)) as conn:
+        detail = {"crane": crane, "reason": reason, "stored": done.stored, "kept": done.kept}
+        audit.note_command(conn, "replay quarantine", crane or "all", detail)
     out.print(f"{done.stored} stored, {done.known} known before, {done.kept} stay set aside", highlight=False)
 
 

@@ -9,11 +9,12 @@ from typing import Final
 import numpy as np
 
 from dashboard.client import Client
-from domain.answers import EventRow, QuarantineRow
+from domain.answers import EventRow
 from domain.crane import LoadChart, Sector, Spread
 from domain.dispatch_answers import DispatchQuestion
 from domain.fleet_answers import FleetAnswer, FleetRow
 from domain.messages import EventKind
+from domain.quarantine import QuarantineRow
 from domain.units import MS_PER_DAY
 from simulator.record import DayRecord, utc_of
 from simulator.yard import Expectation, Yard, YardCrane

@@ -24,7 +24,6 @@ from domain.answers import (
     LiveAnswer,
     LiveChanges,
     Page,
-    QuarantineRow,
     SamplesAnswer,
     SpectrumAnswer,
     SystemAnswer,
@@ -355,7 +354,3 @@ class Client(AlertCalls, DispatchCalls, RecordCalls, SettingsCalls, Transport):
     async def charts(self, name: str, *, on: date | None = None) -> ChartsAnswer:
         """Load charts in force."""
         return await self._get(ChartsAnswer, f"/cranes/{name}/charts", on=on)
-
-    async def quarantine(self, *, cursor: str | None = None, limit: int = 200) -> Page[QuarantineRow]:
-        """Messages set aside, newest first."""
-        return await self._get(Page[QuarantineRow], "/quarantine", cursor=cursor, limit=limit)

@@ -27,6 +27,7 @@ from domain.overload import (
     OverloadsDecisionAsked,
     OverloadState,
 )
+from domain.quarantine import QuarantineRow, ReplayAsked, ReplayRow
 
 
 class RecordCalls(Transport):
@@ -52,6 +53,18 @@ class RecordCalls(Transport):
     async def withdraw_exclusion(self, name: str, exclusion_id: int) -> ExclusionDone:
         """Withdraw an exclusion: its readings count again."""
         return await self._ask(ExclusionDone, "DELETE", f"/cranes/{name}/exclusions/{exclusion_id}")
+
+    async def quarantine(self, *, cursor: str | None = None, limit: int = 200) -> Page[QuarantineRow]:
+        """Rejected messages, newest first."""
+        return await self._get(Page[QuarantineRow], "/quarantine", cursor=cursor, limit=limit)
+
+    async def quarantine_replays(self) -> Page[ReplayRow]:
+        """The newest requests to judge rejected messages again, and what became of them."""
+        return await self._get(Page[ReplayRow], "/quarantine/replays")
+
+    async def replay_quarantine(self, asked: ReplayAsked) -> ReplayRow:
+        """Have ingest judge rejected messages again; the same while one waits changes nothing."""
+        return await self._post(ReplayRow, "/quarantine/replays", asked)
 
     async def overloads(
         self,

@@ -366,16 +366,3 @@ class WorkingAreaAnswer(Answer):
     near_limit_place: NearLimitPlace | None = Field(
         default=None, description="None without near-limit time at a known place"
     )
-
-
-class QuarantineRow(Answer):
-    """A message that was set aside, with the reason."""
-
-    quarantine_id: int
-    received_at: AwareDatetime
-    topic: str
-    crane: str | None
-    reason: str
-    detail: str
-    raw_bytes: int = Field(description="size of the message [bytes]")
-    raw_start: str = Field(description="its first 200 bytes as text, unreadable bytes escaped")

@@ -7,7 +7,7 @@ from datetime import date, datetime
 from typing import Any, Final
 
 import orjson
-from psycopg import Connection
+from psycopg import AsyncConnection, Connection
 from psycopg.rows import class_row, dict_row
 
 from domain.errors import QuarantineReason
@@ -248,12 +248,12 @@ def clocks_ahead(conn: Connection[Any], time_from: datetime, time_to: datetime) 
     return CLOCKS_AHEAD.all(conn, time_from=time_from, time_to=time_to)
 
 
-def ask_replay(
-    conn: Connection[Any], asked_by: str, *, crane_name: str | None = None, reason: str | None = None
+async def ask_replay(
+    conn: AsyncConnection[Any], asked_by: str, *, crane_name: str | None = None, reason: str | None = None
 ) -> int:
     """Ask ingest to judge messages again; the number of the request, of one that waits already where it is the same."""
     params = {"crane_name": crane_name, "reason": reason, "asked_by": asked_by}
-    row = conn.execute(query("replay_asked"), params).fetchone()
+    row = await (await conn.execute(query("replay_asked"), params)).fetchone()
     assert row is not None
     return int(row[0])
 

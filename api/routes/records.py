@@ -1,4 +1,4 @@
-"""What happened: lifts, events, faults, and messages that were set aside."""
+"""What happened: lifts, events and faults."""
 
 from datetime import UTC, datetime, timedelta
 from typing import Annotated, Any
@@ -9,9 +9,9 @@ from psycopg import AsyncConnection
 from api.bounds import LIST_RANGE_MAX, TimeFrom, TimeTo, time_range
 from api.deps import Caller, Conn, SeenCrane
 from api.paging import Cursor, Limit, decode_cursor, moment_in_cursor, page
-from api.permissions import ENGINEER, VIEWER
+from api.permissions import VIEWER
 from api.tables import TableRoute
-from domain.answers import EventRow, FaultRow, Page, QuarantineRow
+from domain.answers import EventRow, FaultRow, Page
 from domain.lift import Lift
 from domain.messages import EventKind
 from store import duty, reading
@@ -102,28 +102,3 @@ async def list_faults(
     """Status codes of one crane, open ones first, then by how often they came in the last days."""
     rows = await reading.fault_rows(conn, crane.crane_id, datetime.now(UTC) - timedelta(days=days))
     return Page(items=tuple(FaultRow.model_validate(row, from_attributes=True) for row in rows))
-
-
-@router.get("/quarantine", dependencies=[ENGINEER])
-async def list_quarantine(
-    conn: Conn, caller: Caller, limit: Limit = 200, cursor: Cursor = None
-) -> Page[QuarantineRow]:
-    """Messages that could not be stored, newest first, with the reason and their first bytes."""
-    key = decode_cursor(cursor, (int,))
-    rows = await reading.quarantine_rows(
-        conn, caller.site_list, before=key[0] if key else None, rows=limit + 1
-    )
-    listed = [
-        QuarantineRow(
-            quarantine_id=row.quarantine_id,
-            received_at=row.received_at,
-            topic=row.topic,
-            crane=row.crane,
-            reason=row.reason,
-            detail=row.detail,
-            raw_bytes=row.raw_bytes,
-            raw_start=bytes(row.raw_start).decode("utf-8", "backslashreplace"),
-        )
-        for row in rows
-    ]
-    return page(listed, limit, [(row.quarantine_id,) for row in rows])

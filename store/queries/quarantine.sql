@@ -162,7 +162,12 @@ limit 1;
 -- Requests to judge refused messages again, newest first.
 select replay_id, crane_name as crane, reason, asked_at, asked_by, done_at, stored, known, kept, problem
 from quarantine_replay
-where %(replay_id)s::integer is null or replay_id = %(replay_id)s
+where (%(replay_id)s::integer is null or replay_id = %(replay_id)s)
+    and (
+        %(sites)s::text[] is null or crane_name in (
+            select c.name from crane c join site s using (site_id) where s.name = any(%(sites)s::text[])
+        )
+    )
 order by replay_id desc
 limit %(most)s;
 

@@ -135,7 +135,7 @@ def test_who_may_not_store_still_sees_how_old_the_data_is(
 ) -> None:
     open_data(page, strict_site, yard_url, "onlooker", Role.VIEWER)
     expect(page.get_by_role("heading", name="Newest data by crane")).to_be_visible()
-    expect(page.locator("#page")).to_contain_text("An engineer sees messages that were set aside")
+    expect(page.locator("#page")).to_contain_text("An engineer sees rejected messages")
     expect(page.locator("#import")).to_have_count(0)
     page.goto(f"{strict_site}/dispatch?mass_kg=1500&rigging_kg=50&outreach_m=9")
     closed = page.locator("#page [data-state=not-allowed]")

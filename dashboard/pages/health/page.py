@@ -1,6 +1,5 @@
 """Data health: how old the data of each crane is, what was set aside and why."""
 
-from collections import Counter
 from collections.abc import Sequence
 from datetime import date, timedelta
 from typing import Any, Final
@@ -10,11 +9,12 @@ from dash import dcc, html
 
 from dashboard.pages.crane import exclusions as crane_exclusions
 from dashboard.pages.health import file_import as health_import
+from dashboard.pages.health import rejected
 from dashboard.palette import MAGNITUDE
 from dashboard.parts import charts, findings, grid, marks, page
 from dashboard.visit import UTC_ZONE, ZONES, Trouble, Visit, together
 from domain import attention
-from domain.answers import Page, QuarantineRow
+from domain.answers import Page
 from domain.attention import State
 from domain.findings import FindingRow
 from domain.fleet_answers import FleetAnswer, FleetRow
@@ -82,15 +82,13 @@ def _findings(found: Page[FindingRow] | Trouble, crane: str, zone: ZoneInfo, vis
 
 async def _engineers(visit: Visit, zone: ZoneInfo) -> list[Any]:
     """Messages that were set aside, and files to bring in."""
-    found, earlier, running = await together(
-        visit.client.quarantine(limit=200), visit.client.imports(), visit.client.running_import()
+    found, replays, earlier, running = await together(
+        visit.client.quarantine(limit=200),
+        visit.client.quarantine_replays(),
+        visit.client.imports(),
+        visit.client.running_import(),
     )
-    aside = (
-        charts.missing(t("health.quarantine"), found)
-        if isinstance(found, Trouble)
-        else _quarantine(found.items, zone)
-    )
-    return [aside, health_import.section(earlier, running, zone)]
+    return [rejected.section(found, replays, zone), health_import.section(earlier, running, zone)]
 
 
 def _age_state(row: FleetRow) -> tuple[State, str]:
@@ -279,65 +277,3 @@ def _record_figure(
             yaxis={"type": "category", "autorange": "reversed", "showgrid": False},
         ),
     }
-
-
-def _quarantine(rows: tuple[QuarantineRow, ...], zone: ZoneInfo) -> html.Section:
-    title = t("health.quarantine")
-    if not rows:
-        return html.Section(
-            [html.H2(title), marks.mark(State.OK, t("health.quarantine.none"))], className="bl-card"
-        )
-    reasons = Counter(row.reason for row in rows)
-    columns: list[dict[str, Any]] = [
-        {
-            "field": "received",
-            "headerName": t("health.col.received", zone=zone.key),
-            "minWidth": 200,
-            "flex": 1,
-        },
-        {"field": "crane", "headerName": t("fleet.col.crane"), "minWidth": 110},
-        {"field": "reason", "headerName": t("health.col.reason"), "filter": True, "minWidth": 150},
-        {
-            "field": "detail",
-            "headerName": t("health.col.detail"),
-            "minWidth": 260,
-            "flex": 2,
-            "wrapText": True,
-            "autoHeight": True,
-            "cellClass": "bl-cell-wrap",
-            "narrow": False,
-        },
-        {
-            "field": "start",
-            "headerName": t("health.col.start"),
-            "minWidth": 200,
-            "flex": 1,
-            "cellClass": "bl-cell-mono",
-            "narrow": False,
-        },
-    ]
-    data = [
-        {
-            "received": numbers.moment(row.received_at, zone, seconds=True),
-            "crane": row.crane or numbers.MISSING,
-            "reason": t(f"quarantine.{row.reason}"),
-            "detail": row.detail,
-            "start": row.raw_start[:80],
-        }
-        for row in rows
-    ]
-    words = numbers.listed(
-        [f"{count} {t(f'quarantine.{reason}')}" for reason, count in reasons.most_common()]
-    )
-    return html.Section(
-        [
-            html.Div(
-                [
-                    html.H2(title),
-                    html.P(t("health.quarantine.summary", reasons=words), className="bl-summary"),
-                ]
-            ),
-            grid.grid("quarantine-grid", title, columns, data),
-        ],
-        className="bl-card bl-card-flush",
-    )
