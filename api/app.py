@@ -15,6 +15,7 @@ from fastapi.routing import APIRoute
 from starlette.middleware.gzip import GZipMiddleware
 from starlette.types import ASGIApp, Scope
 
+from answers.service import DueBook
 from api.gate import Gate
 from api.hub import Hub
 from api.import_jobs import ImportJobs
@@ -30,7 +31,6 @@ from api.routes import (
     counters,
     coverage,
     cranes,
-    damage,
     descriptions,
     dispatch,
     docs,
@@ -42,7 +42,6 @@ from api.routes import (
     fleet,
     health,
     imports,
-    ledgers,
     life,
     life_records,
     live,
@@ -55,10 +54,7 @@ from api.routes import (
     registration,
     reservations,
     samples,
-    several_cranes,
-    spectra,
     spectrum,
-    what_if,
 )
 from api.routes import reports as report_routes
 from api.routes.health import running_version
@@ -86,12 +82,9 @@ ROUTERS = (
     quarantine.router,
     quarantine.writes,
     spectrum.router,
-    ledgers.router,
+    spectrum.tables,
     life.router,
     life_records.router,
-    what_if.router,
-    damage.router,
-    spectra.router,
     coverage.router,
     exclusions.router,
     overloads.router,
@@ -100,7 +93,6 @@ ROUTERS = (
     faults.router,
     faults.listed,
     near_limit.router,
-    several_cranes.router,
     near_limit.of_crane,
     maintenance.router,
     findings.router,
@@ -139,7 +131,7 @@ def create_api(database_url: str, settings: ApiSettings | None = None) -> FastAP
     api.state.settings = settings
     api.state.figures = Figures()
     api.state.limits = limits = Limits(settings)
-    api.state.due_book = maintenance.DueBook()
+    api.state.due_book = DueBook()
     api.state.imports = ImportJobs()
     api.state.fleet_answers = fleet.FleetAnswers()
     for router in ROUTERS:

@@ -1,6 +1,5 @@
 """Bounds on what may be asked: times with a zone, in years that exist, and never an endless range."""
 
-from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
 from typing import Annotated, Final
 from zoneinfo import ZoneInfo
@@ -8,7 +7,8 @@ from zoneinfo import ZoneInfo
 from fastapi import Path, Query
 
 from domain.errors import InvalidInput
-from domain.moments import RECORD_YEARS, Day, Instant
+from domain.moments import RECORD_YEARS, Day, DayRange, Instant, TimeRange
+from store.duty import FIRST_DAY, WHOLE_LIFE
 
 YEAR_FIRST, YEAR_LAST = RECORD_YEARS
 SAMPLES_RANGE_MAX: Final = timedelta(days=31)
@@ -29,22 +29,6 @@ DayFrom = Annotated[Day | None, Query(description="first local day of the crane'
 DayTo = Annotated[Day | None, Query(description="last local day of the crane's site")]
 OnDay = Annotated[Day | None, Query(description="local day; today at the crane's site when absent")]
 ReservationId = Annotated[int, Path(ge=1, le=2**53)]
-
-
-@dataclass(frozen=True, slots=True)
-class TimeRange:
-    """Instants from `start` up to and without `end`, in UTC."""
-
-    start: datetime
-    end: datetime
-
-
-@dataclass(frozen=True, slots=True)
-class DayRange:
-    """Local days from `first` to `last`, both included."""
-
-    first: date
-    last: date
 
 
 def time_range(start: datetime, end: datetime, longest: timedelta) -> TimeRange:
@@ -76,3 +60,10 @@ def day_range(first: date | None, last: date | None, *, default_days: int, zone:
     if last < first:
         raise InvalidInput("day_to must not lie before day_from", field="day_to")
     return DayRange(first, last)
+
+
+def chosen_days(first: date | None, last: date | None, zone: str) -> DayRange:
+    """The local days asked for; the whole recorded life where none are."""
+    if first is None and last is None:
+        return WHOLE_LIFE
+    return day_range(first or FIRST_DAY, last, default_days=1, zone=zone)

@@ -1,12 +1,14 @@
 """What routes ask for: a connection, who is asking, and the crane if they may see it."""
 
-from collections.abc import AsyncIterator
-from typing import Annotated, Any, Final
+from collections.abc import AsyncIterator, Callable
+from typing import Annotated, Any, Final, TypeVar
 
-from fastapi import Depends, Path, Query, Request
-from psycopg import AsyncConnection
+from anyio import to_thread
+from fastapi import Depends, Path, Query, Request, Response
+from psycopg import AsyncConnection, Connection
 
 from answers.dispatch_fleet import DispatchFleet
+from answers.service import DueBook
 from api.permissions import principal_of
 from api.problems import Refused
 from api.settings import ApiSettings
@@ -17,9 +19,15 @@ from domain.messages import CRANE_NAME_PATTERN, CraneName
 from store import reading
 from store.access import Principal, Role
 from store.reading import CraneInScope, CraneKnown
-from store.site_scope import Pool, site_scope
+from store.site_scope import Pool, scope_in_thread, site_scope
 
 CRANES_AT_ONCE: Final = 50
+PDF: Final = "application/pdf"
+PDF_ANSWER: Final[dict[int | str, dict[str, Any]]] = {
+    200: {"content": {PDF: {"schema": {"type": "string", "format": "binary"}}}}
+}
+"""What a route that answers a PDF says of its answer."""
+Made = TypeVar("Made")
 Caller = Annotated[Principal, Depends(principal_of)]
 
 
@@ -101,6 +109,29 @@ async def get_cranes(
     return found
 
 
+async def get_due_book(request: Request) -> DueBook:
+    """Due days of the services of this api's fleet."""
+    book: DueBook = request.app.state.due_book
+    return book
+
+
+async def written(request: Request, caller: Principal, change: Callable[[Connection[Any]], Made]) -> Made:
+    """What a change makes, done in a thread and a transaction on a connection of its own: one more of the pool could wait for itself."""
+
+    def write() -> Made:
+        with scope_in_thread(request.app.state.database_url, caller.sites) as conn, conn.transaction():
+            return change(conn)
+
+    return await to_thread.run_sync(write)
+
+
+def file_response(content: bytes, kind: str, name: str, *, inline: bool = False) -> Response:
+    """A file to keep, or to look at in the browser. `name` is ASCII."""
+    shown = "inline" if inline else "attachment"
+    headers = {"content-disposition": f'{shown}; filename="{name}"'}
+    return Response(content, media_type=kind, headers=headers)
+
+
 def no_crane(name: str) -> NotFound:
     """What is said of a crane that is not there or not in scope."""
     return NotFound(f"no crane that you may see is named {name!r}: see the list of cranes")
@@ -108,6 +139,7 @@ def no_crane(name: str) -> NotFound:
 
 SeenCrane = Annotated[CraneInScope, Depends(get_crane)]
 SeenCranes = Annotated[list[CraneInScope], Depends(get_cranes)]
+Dues = Annotated[DueBook, Depends(get_due_book)]
 KnownCrane = Annotated[CraneKnown, Depends(get_known_crane)]
 
 

@@ -11,7 +11,7 @@ from typing import Any, Final, Self
 
 from psycopg import AsyncConnection
 
-from api.routes.near_limit import confident
+from answers.near_limit import confident
 from domain.fleet_answers import Confident
 from domain.units import ms_to_h
 from duty import rates

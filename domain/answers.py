@@ -4,6 +4,7 @@ Every time is UTC; every number carries its unit in its name. A newer server may
 what it does not know.
 """
 
+from collections.abc import Iterable
 from datetime import date
 from typing import Generic, TypeVar
 
@@ -14,6 +15,7 @@ from domain.crane import Crane, DesignClass, Edition, LoadChart, Quarter, Site
 from domain.messages import EventKind, EventState
 
 Row = TypeVar("Row")
+Value = TypeVar("Value", bound="Answer")
 
 CAUTIONS_DUTY: tuple[str, ...] = (
     "Telemetry is no inspection and postpones none.",
@@ -39,6 +41,11 @@ class Page(Answer, Generic[Row]):
 
     items: tuple[Row, ...]
     next_cursor: str | None = None
+
+
+def of_rows(kind: type[Value], rows: Iterable[object]) -> tuple[Value, ...]:
+    """Rows of a query as values of an answer, by the names of their fields."""
+    return tuple(kind.model_validate(row, from_attributes=True) for row in rows)
 
 
 class FieldProblem(Answer):

@@ -196,13 +196,18 @@ class LifeRecordVersionRow(Answer):
     entered_by: str
 
 
-class LifeRecordRow(LifeRecordVersionRow):
-    """A record as it stands, with its files and its effect on the figures."""
+class LifeRecord(LifeRecordVersionRow):
+    """A record as it stands."""
 
     crane: str
     closed_on: date | None = Field(
         description="of a finding or crack: day of the repair or inspection that closes it; None while it is open"
     )
+
+
+class LifeRecordRow(LifeRecord):
+    """A record as it stands, with its files and its effect on the figures."""
+
     effect: Effect
     effect_text: str = Field(description="the effect on the figures in words")
     files: tuple[LifeRecordFileRow, ...]

@@ -1,6 +1,7 @@
-"""Days and instants as callers write them: written out, never a bare number."""
+"""Days and instants as callers write them: written out, never a bare number; ranges of them."""
 
 import re
+from dataclasses import dataclass
 from datetime import date, datetime
 from typing import Annotated, Final
 
@@ -35,3 +36,19 @@ def within_record_years(value: datetime) -> datetime:
 Day = Annotated[date, BeforeValidator(written_out), AfterValidator(within_years)]
 Instant = Annotated[AwareDatetime, BeforeValidator(written_out), AfterValidator(within_years)]
 RecordInstant = Annotated[AwareDatetime, BeforeValidator(written_out), AfterValidator(within_record_years)]
+
+
+@dataclass(frozen=True, slots=True)
+class TimeRange:
+    """Instants from `start` up to and without `end`, in UTC."""
+
+    start: datetime
+    end: datetime
+
+
+@dataclass(frozen=True, slots=True)
+class DayRange:
+    """Local days from `first` to `last`, both included."""
+
+    first: date
+    last: date

@@ -31,7 +31,7 @@ from reports.dossier_registers import (
     overload_section,
     record_section,
 )
-from reports.dossier_words import UNVERIFIED
+from words.dossier import UNVERIFIED
 
 SIGNATURE: Final = ("name", "function", "qualification", "place", "date", "signature")
 UNITS: Final = {CounterKind.OPERATING_HOURS: "h", CounterKind.LIFTS: "lifts"}

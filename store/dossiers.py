@@ -8,24 +8,9 @@ from typing import Any, Final
 from psycopg import AsyncConnection
 from psycopg.errors import UniqueViolation
 
+from domain.dossier import DossierRow
 from domain.errors import Conflict
 from store.statement import Statement, run_async
-
-
-@dataclass(frozen=True, kw_only=True, slots=True)
-class DossierListed:
-    """One finished dossier without its contents."""
-
-    crane: str
-    number: int
-    finished_at: datetime
-    finished_by: str
-    note: str
-    program_version: str
-    data_bytes: int
-    data_sha256: str
-    pdf_bytes: int
-    pdf_sha256: str
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -51,7 +36,7 @@ class CountMade:
     settings: dict[str, Any]
 
 
-DOSSIERS_LISTED: Final = Statement("dossiers_listed", DossierListed)
+DOSSIERS_LISTED: Final = Statement("dossiers_listed", DossierRow)
 DOSSIER_DATA: Final = Statement("dossier_data", Kept)
 DOSSIER_PDF: Final = Statement("dossier_pdf", Kept)
 CRANE_DAYS_WAITING: Final = Statement("crane_days_waiting", Waiting)
@@ -60,7 +45,7 @@ COUNTING_OF_FIGURES: Final = Statement("counting_of_figures", CountMade)
 
 async def dossiers(
     conn: AsyncConnection[Any], crane_id: int, *, before: int | None = None, rows: int = 200
-) -> list[DossierListed]:
+) -> list[DossierRow]:
     """Finished dossiers of a crane, newest first."""
     return await DOSSIERS_LISTED.all_async(conn, crane_id=crane_id, before=before, rows=rows)
 

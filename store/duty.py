@@ -10,10 +10,12 @@ from typing import Any, Final
 
 from psycopg import AsyncConnection
 
+from domain.moments import DayRange
 from store.statement import Statement
 
 FIRST_DAY: Final = date(1970, 1, 1)
 LAST_DAY: Final = date(9999, 1, 1)
+WHOLE_LIFE: Final = DayRange(FIRST_DAY, LAST_DAY)
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

@@ -8,30 +8,13 @@ from zoneinfo import ZoneInfo
 from psycopg import AsyncConnection, Connection
 
 from domain.errors import NotFound
-from domain.exclusion import ExclusionAsked
+from domain.exclusion import ExclusionAsked, ExclusionRow
 from store.columns import to_ms
 from store.sql import query
 from store.statement import Statement
 from store.touched import local_days
 
 Sites = list[str] | None
-
-
-@dataclass(frozen=True, kw_only=True, slots=True)
-class ExclusionRow:
-    """One exclusion as it is listed."""
-
-    exclusion_id: int
-    crane: str
-    channel: str | None  # None: every channel
-    from_at: datetime
-    to_at: datetime
-    readings_false: bool
-    reason: str
-    entered_at: datetime
-    entered_by: str
-    withdrawn_at: datetime | None
-    withdrawn_by: str | None
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

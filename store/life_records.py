@@ -7,62 +7,24 @@ files = await LIFE_RECORD_FILES.all_async(conn, crane_id=crane_id, record_id=Non
 import hashlib
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
-from datetime import date, datetime
+from datetime import date
 from typing import Any, Final
 
 from psycopg import AsyncConnection, Connection
 
 from domain.errors import Conflict, InvalidInput, NotFound
-from domain.life_record import DEFECTS, FILES_MAX, LifeRecordAsked, RecordKind
+from domain.life_record import (
+    DEFECTS,
+    FILES_MAX,
+    LifeRecord,
+    LifeRecordAsked,
+    LifeRecordFileRow,
+    LifeRecordVersionRow,
+    RecordKind,
+)
 from store.locks import wait_for_life_records
 from store.sql import query
 from store.statement import Statement, run
-
-
-@dataclass(frozen=True, kw_only=True, slots=True)
-class LifeRecordVersion:
-    """One version of a record, as domain.life_record.LifeRecordAsked with who and when."""
-
-    record_id: int
-    version: int
-    kind: str
-    happened_on: date
-    person: str
-    note: str
-    detail: str | None
-    length_mm: float | None
-    channel: str | None
-    found_error_pct: float | None
-    left_error_pct: float | None
-    found_in: int | None
-    closes: list[int]
-    service_interval: str | None
-    withdrawn: bool
-    reason: str  # of the correction or withdrawal
-    entered_at: datetime
-    entered_by: str
-
-
-@dataclass(frozen=True, kw_only=True, slots=True)
-class LifeRecord(LifeRecordVersion):
-    """A record as it stands. `closed_on`: of a finding or crack, the first day on which a record in force closes it."""
-
-    crane: str
-    closed_on: date | None
-
-
-@dataclass(frozen=True, kw_only=True, slots=True)
-class LifeRecordFile:
-    """A file of a record, without its content."""
-
-    file_id: int
-    record_id: int
-    name: str
-    media_type: str
-    size_bytes: int
-    sha256: str
-    attached_at: datetime
-    attached_by: str
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -87,8 +49,8 @@ class _Name:
 
 
 LIFE_RECORDS: Final = Statement("life_records", LifeRecord)
-LIFE_RECORD_VERSIONS: Final = Statement("life_record_versions", LifeRecordVersion)
-LIFE_RECORD_FILES: Final = Statement("life_record_files", LifeRecordFile)
+LIFE_RECORD_VERSIONS: Final = Statement("life_record_versions", LifeRecordVersionRow)
+LIFE_RECORD_FILES: Final = Statement("life_record_files", LifeRecordFileRow)
 FILE_CONTENT: Final = Statement("life_record_file_content", FileContent)
 SERVICE_INTERVAL_NAMES: Final = Statement("service_interval_names", _Name)
 _FILES_SIZE: Final = Statement("life_record_files_size", _Size)
@@ -155,8 +117,7 @@ def withdraw_record(conn: Connection[Any], crane_id: int, record_id: int, reason
     if rows and rows[0].withdrawn:
         return
     before = _in_force(rows, record_id)
-    same = {name: getattr(before, name) for name in LifeRecordAsked.model_fields}
-    _add_version(conn, crane_id, before, same, reason, account, withdrawn=True)
+    _add_version(conn, crane_id, before, _given(before), reason, account, withdrawn=True)
 
 
 def attach_file(
@@ -196,14 +157,14 @@ def attach_file(
     return int(added[0])
 
 
-def _given(asked: LifeRecordAsked) -> dict[str, Any]:
+def _given(asked: LifeRecordAsked | LifeRecord) -> dict[str, Any]:
     given = asked.model_dump(mode="json", include=set(LifeRecordAsked.model_fields))
     return {**given, "happened_on": asked.happened_on, "closes": sorted(set(asked.closes))}
 
 
 def _same(one: object, other: object) -> bool:
     return one == other or (
-        isinstance(one, list) and isinstance(other, list) and sorted(one) == sorted(other)
+        isinstance(one, tuple) and isinstance(other, list) and sorted(one) == sorted(other)
     )
 
 

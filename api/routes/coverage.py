@@ -1,43 +1,17 @@
 """What is on record and what is missing, with causes, the factor f1 that follows, and an estimate kept apart."""
 
-from collections.abc import Sequence
-from datetime import UTC, datetime, timedelta
 from typing import Final
 
-from anyio import to_thread
 from fastapi import APIRouter
 
-from api.bounds import DayFrom, DayRange, DayTo, day_range
+from answers.coverage import coverage_of
+from api.bounds import DayFrom, DayTo, day_range
 from api.deps import Conn, KnownCrane
 from api.permissions import VIEWER
-from api.routes.life import counter_spans
-from domain.coverage_answers import CauseTime, CoverageAnswer, EstimatedDuty
-from domain.crane import Crane, DesignClass
-from domain.errors import InvalidInput
-from domain.maintenance import GapRow
-from domain.units import ms_to_s
-from duty import life
-from duty.missing import missing_duty
-from duty.recording import CounterSpan, Month, Recording, coverage, span_f1
-from store import duty, summary
-from store.duty import Day, Gap
-from store.summary import CraneSummary
+from domain.coverage_answers import CoverageAnswer
 
 router = APIRouter(tags=["maintenance"])
-
 DEFAULT_DAYS: Final = 90
-MOST_GAPS: Final = 100
-WHAT_TO_DO: Final = {
-    "offline": "see whether the crane still has messages to send: they count when they come",
-    "quarantine": "read the reasons in quarantine, mend them, and replay: the messages are here",
-    "hole": "let the sender send without a pause while it is on, count its numbers up, state its true step, and draw a new boot "
-    "where it pauses or its clock is set",
-    "sensor": "have the utilisation reading of the crane looked at",
-    "overlap": "see whether two boxes send under the name of this crane: give each a name of its own",
-    "clock": "set the clock of the sender, and keep it set",
-    "pose": "have the angle and extension readings of the crane looked at: lifts may be hidden where the boom position drops out",
-    "excluded": "an engineer excluded it: see the list of exclusions for the reason, and withdraw it if it was wrong",
-}
 
 
 @router.get("/cranes/{name}/coverage", dependencies=[VIEWER])
@@ -46,92 +20,4 @@ async def show_coverage(
 ) -> CoverageAnswer:
     """How much is on record, what is missing and why, the f1 that follows; last 90 days by default."""
     chosen = day_range(day_from, day_to, default_days=DEFAULT_DAYS, zone=crane.time_zone)
-    days = await duty.days(conn, crane.name, chosen.first, chosen.last)
-    start = datetime.combine(chosen.first, datetime.min.time(), UTC) - timedelta(days=1)
-    first_at = days[0].day_start_at if days else start
-    last_at = days[-1].day_end_at if days else start + timedelta(days=1)
-    gaps = await duty.gaps(conn, crane.name, first_at, last_at)
-    whole = await summary.crane_summary(conn, crane.name)
-    counters, _ = await counter_spans(conn, crane, None if whole is None else whole.counting_id)
-    return await to_thread.run_sync(coverage_answer, crane.crane(), chosen, days, gaps, whole, counters)
-
-
-def coverage_answer(
-    crane: Crane,
-    chosen: DayRange,
-    days: Sequence[Day],
-    gaps: Sequence[Gap],
-    whole: CraneSummary | None,
-    counters: Sequence[CounterSpan],
-) -> CoverageAnswer:
-    """Everything about the record of a period."""
-    recorded_ms = sum(day.recorded_ms for day in days)
-    by_cause = {
-        "offline": sum(gap.missing_ms for gap in gaps if gap.cause == "offline"),
-        "quarantine": sum(gap.missing_ms for gap in gaps if gap.cause == "quarantine"),
-        "hole": sum(gap.missing_ms for gap in gaps if gap.cause == "hole"),
-        "sensor": sum(day.sensor_gap_ms for day in days),
-        "overlap": sum(day.overlap_ms for day in days),
-        "clock": sum(day.clock_ms for day in days),
-        "excluded": sum(day.excluded_ms for day in days),
-        "pose": sum(day.no_pose_ms for day in days),
-    }
-    missing_ms = sum(by_cause.values())
-    uncounted_ms = sum(day.uncounted_ms for day in days)
-    share = coverage(recorded_ms, missing_ms, uncounted_ms)
-    unrecorded_ms = sum(by_cause[cause] for cause in ("excluded", "overlap", "clock", "pose"))
-    record = Month(chosen.first, recorded_ms, missing_ms, unrecorded_ms, uncounted_ms=uncounted_ms)
-    factor = span_f1(chosen.first, chosen.last, record, crane.recorder_runs, counters)
-    longest = sorted(gaps, key=lambda gap: -gap.missing_ms)[:MOST_GAPS]
-    return CoverageAnswer(
-        crane=crane.name,
-        day_from=chosen.first,
-        day_to=chosen.last,
-        days_recorded=len(days),
-        days_without_record=(days[-1].day - days[0].day).days + 1 - len(days) if days else 0,
-        recorded_s=ms_to_s(recorded_ms),
-        missing_s=ms_to_s(missing_ms),
-        coverage=share,
-        f1=factor.f1,
-        f1_reason=factor.reason,
-        life_coverage=None if whole is None else whole.coverage,
-        life_f1=Recording.UNKNOWN.value if whole is None or whole.f1 is None else whole.f1,
-        life_f1_reason="nothing is recorded" if whole is None else whole.f1_reason,
-        causes=tuple(
-            CauseTime(
-                cause=cause,
-                missing_s=ms_to_s(ms),
-                gaps=sum(gap.cause == cause for gap in gaps),
-                what_to_do=WHAT_TO_DO[cause],
-            )
-            for cause, ms in by_cause.items()
-            if ms
-        ),
-        gaps=tuple(GapRow.model_validate(gap, from_attributes=True) for gap in longest),
-        estimated=_estimated(crane.design, missing_ms - unrecorded_ms, days),
-    )
-
-
-def _estimated(design: DesignClass | None, missing_ms: int, days: Sequence[Day]) -> EstimatedDuty | None:
-    found = missing_duty(
-        missing_ms,
-        [day.recorded_ms for day in days],
-        [day.lifts for day in days],
-        [day.peak_cubed_sum for day in days],
-    )
-    if found is None or missing_ms == 0:
-        return None
-    try:
-        shares = [None if design is None else life.share_of_design(design, each) for each in found.cube_sum]
-    except InvalidInput:
-        shares = [None] * 3
-    return EstimatedDuty(
-        missing_hours=found.hours,
-        days_of_record=found.days,
-        lifts=found.lifts.value,
-        lifts_low=found.lifts.low,
-        lifts_high=found.lifts.high,
-        design_share=shares[0],
-        design_share_low=shares[1],
-        design_share_high=shares[2],
-    )
+    return await coverage_of(conn, crane, chosen)

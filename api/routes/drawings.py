@@ -11,11 +11,10 @@ from fastapi import APIRouter, Query
 from numpy.typing import NDArray
 
 from answers.dispatch import of_crane
-from api.bounds import SAMPLES_RANGE_MAX, OnDay, TimeFrom, TimeRange, TimeTo, time_range
+from answers.samples import NEVER_MS, parts_of, reduced, types_of
+from api.bounds import SAMPLES_RANGE_MAX, OnDay, TimeFrom, TimeTo, time_range
 from api.deps import Caller, Conn, Fleet, KnownCrane, get_known_crane, no_crane
 from api.permissions import VIEWER
-from api.reduce import gap_ms
-from api.routes.samples import NEVER_MS, parts_of, reduced, types_of
 from domain.crane import CraneType, LoadChart
 from domain.dispatch_answers import DispatchCandidate
 from domain.drawing_answers import (
@@ -28,9 +27,11 @@ from domain.drawing_answers import (
     PosesAnswer,
 )
 from domain.job import USUAL_HOOK_HEIGHT_M
+from domain.moments import TimeRange
 from duty import drawing
 from duty.capacity import Floats
 from duty.drawing import CHANNELS
+from duty.reduce import gap_ms
 from duty.statics import sector_of
 from duty.sweep import span_of
 from reports.lift_sheet import set_up_of

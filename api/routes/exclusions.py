@@ -5,11 +5,10 @@ from datetime import UTC, date, datetime, timedelta
 from typing import Annotated, Any, Final
 from zoneinfo import ZoneInfo
 
-from anyio import to_thread
 from fastapi import APIRouter, Path, Request
 from psycopg import Connection
 
-from api.deps import Caller, Conn, SeenCrane
+from api.deps import Caller, Conn, SeenCrane, written
 from api.paging import Cursor, Limit, decode_cursor, page
 from api.permissions import ENGINEER, VIEWER
 from api.stages import AUDIT_DETAIL
@@ -19,7 +18,6 @@ from domain.errors import InvalidInput, NotFound
 from domain.exclusion import CountedAgain, ExclusionAsked, ExclusionDone, ExclusionRow
 from store import exclusions
 from store.access import Principal
-from store.site_scope import scope_in_thread
 
 router = APIRouter(tags=["exclusions"], route_class=TableRoute)
 writes = APIRouter(tags=["exclusions"])
@@ -28,7 +26,7 @@ AHEAD: Final = timedelta(days=1)  # a span ends today: readings to come are judg
 ExclusionId = Annotated[
     int, Path(ge=1, le=2**31 - 1, alias="exclusion_id", openapi_examples={"example": {"value": 1}})
 ]
-Change = Callable[[Connection[Any]], tuple[exclusions.ExclusionRow, list[date]]]
+Change = Callable[[Connection[Any]], tuple[ExclusionRow, list[date]]]
 
 
 @router.get("/exclusions", dependencies=[VIEWER])
@@ -53,7 +51,7 @@ async def show_exclusion(crane: SeenCrane, exclusion_id: ExclusionId, conn: Conn
     rows = await exclusions.exclusions(conn, crane_id=crane.crane_id, exclusion_id=exclusion_id)
     if not rows:
         raise NotFound(f"{crane.name} has no exclusion {exclusion_id}: see its list of exclusions")
-    return ExclusionRow.model_validate(rows[0], from_attributes=True)
+    return rows[0]
 
 
 @writes.post("/cranes/{name}/exclusions", dependencies=[ENGINEER], status_code=201)
@@ -87,16 +85,8 @@ async def withdraw_exclusion(
 
 
 async def _change(request: Request, caller: Principal, change: Change) -> ExclusionDone:
-    def write() -> ExclusionDone:
-        with (
-            scope_in_thread(request.app.state.database_url, caller.sites) as conn,
-            conn.transaction(),
-        ):
-            row, days = change(conn)
-        entry = ExclusionRow.model_validate(row, from_attributes=True)
-        return ExclusionDone(exclusion=entry, counted_again=CountedAgain.of(days))
-
-    done = await to_thread.run_sync(write)
+    row, days = await written(request, caller, change)
+    done = ExclusionDone(exclusion=row, counted_again=CountedAgain.of(days))
     request.scope[AUDIT_DETAIL] = done.exclusion.model_dump(
         mode="json",
         include={"exclusion_id", "crane", "channel", "from_at", "to_at", "readings_false", "reason"},
@@ -107,5 +97,4 @@ async def _change(request: Request, caller: Principal, change: Change) -> Exclus
 async def _page(conn: Conn, limit: int, cursor: str | None, **of: Any) -> Page[ExclusionRow]:
     before = decode_cursor(cursor, (int,))
     rows = await exclusions.exclusions(conn, before=before[0] if before else None, rows=limit + 1, **of)
-    listed = [ExclusionRow.model_validate(row, from_attributes=True) for row in rows]
-    return page(listed, limit, [(row.exclusion_id,) for row in rows])
+    return page(rows, limit, [(row.exclusion_id,) for row in rows])

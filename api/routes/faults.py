@@ -6,10 +6,10 @@ from typing import Annotated, Final
 from anyio import to_thread
 from fastapi import APIRouter, Query
 
+from answers.near_limit import confident
 from api.bounds import LIST_RANGE_MAX, DayFrom, DayTo, TimeFrom, TimeTo, day_range, time_range
 from api.deps import Caller, Conn, SeenCrane
 from api.permissions import ENGINEER_OF_ALL_SITES, VIEWER
-from api.routes.near_limit import confident
 from api.tables import TableRoute
 from domain.answers import Page
 from domain.channels import Mode

@@ -10,15 +10,16 @@ from anyio import to_thread
 from fastapi import APIRouter, Depends, Query, Request, Response
 from psycopg import AsyncConnection
 
-from api.bounds import DayFrom, DayRange, DayTo, day_range
-from api.deps import Caller, Conn
+from answers.service import DueBook
+from api.bounds import DayFrom, DayTo, day_range
+from api.deps import Caller, Conn, Dues
 from api.fleet_periods import FleetPeriods, PeriodFigures
 from api.permissions import VIEWER
-from api.routes.maintenance import DueBook, get_due_book
 from api.stages import entity_tag
 from api.tables import TableRoute
 from domain.fleet_answers import FleetAnswer, FleetRow, FleetWeeksAnswer, FleetWeeksRow
 from domain.messages import CraneName
+from domain.moments import DayRange
 from domain.units import ms_to_s
 from duty.assessment import Assessment, By, by_entries
 from duty.details import COMPARISON
@@ -79,7 +80,7 @@ async def get_answers(request: Request) -> FleetAnswers:
 async def show_fleet(
     conn: Conn,
     caller: Caller,
-    due_book: Annotated[DueBook, Depends(get_due_book)],
+    due_book: Dues,
     answers: Annotated[FleetAnswers, Depends(get_answers)],
     days: Annotated[int, Query(ge=1, le=3660, description="last days, where no first day is given")] = 30,
     day_from: DayFrom = None,

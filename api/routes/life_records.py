@@ -1,18 +1,16 @@
 """Records that belong to a crane's life: entered, corrected, withdrawn, with files, and what each does to the figures."""
 
-from collections.abc import Callable, Mapping, Sequence
-from datetime import date, datetime
+from collections.abc import Callable
 from typing import Annotated, Any, Final
 from urllib.parse import quote
-from zoneinfo import ZoneInfo
 
-from anyio import to_thread
 from fastapi import APIRouter, Path, Query, Request
 from fastapi.responses import Response
 from psycopg import AsyncConnection, Connection
 from starlette.datastructures import UploadFile
 
-from api.deps import Caller, Conn, KnownCrane, SeenCrane, Settings
+from answers.life_records import record_of, records_of
+from api.deps import Caller, Conn, KnownCrane, SeenCrane, Settings, written
 from api.permissions import ENGINEER, VIEWER
 from api.problems import Refused
 from api.settings import ApiSettings
@@ -21,24 +19,17 @@ from api.stages import AUDIT_DETAIL
 from domain.answers import Page
 from domain.errors import InvalidInput, NotFound
 from domain.life_record import (
-    Effect,
     LifeRecordAnswer,
     LifeRecordAsked,
     LifeRecordCorrected,
-    LifeRecordFileRow,
     LifeRecordRow,
-    LifeRecordVersionRow,
     file_name,
     media_type_of,
 )
-from domain.remark import written_day
-from duty.life_records import effects
-from store import life_records, summary
+from store import life_records
 from store.access import Principal
-from store.details import details_of
-from store.life_records import FILE_CONTENT, LIFE_RECORD_FILES, LIFE_RECORD_VERSIONS, LifeRecord
-from store.reading import CraneInScope, CraneKnown
-from store.site_scope import scope_in_thread
+from store.life_records import FILE_CONTENT
+from store.reading import CraneKnown
 
 router = APIRouter(tags=["life records"])
 FORM: Final = "multipart/form-data"
@@ -66,31 +57,15 @@ BODY: Final[dict[str, Any]] = {
         },
     }
 }
-WORDS: Final[dict[Effect, str]] = {
-    Effect.NONE: "no effect on the figures",
-    Effect.WITHDRAWN: "withdrawn: no effect on the figures",
-    Effect.CALLS: "the special assessment is due by condition from {day} on, until a repair or inspection closes it",
-    Effect.CALLS_UNTIL_ASSESSED: "closed on {closed}; the special assessment is due by condition from {day} on until one is"
-    " entered of the crane on or after that day",
-    Effect.CLOSED: "closed on {closed}: it calls for no special assessment any more",
-    Effect.INTERVAL: "the service interval {interval!r} begins anew with {day}",
-    Effect.SUM_BEGINS: "the damage sum of {detail!r} begins again with {day}; nothing from before the record is carried for it",
-    Effect.SUM_OF_RECORD: "changed before the record: the damage sum of {detail!r} is that of the whole record, and what is carried"
-    " for the time before stays",
-    Effect.SUPERSEDED: "a later entry takes its place: no effect on the figures",
-    Effect.NO_SUCH_DETAIL: "no weld detail {detail!r} is entered for this crane: no effect on the figures until one of that name is",
-    Effect.BIAS: "the pressure bias is taken as {left:g} % from {day} on{found}; what was counted stays",
-    Effect.OTHER_CHANNEL: "the range of no figure rests on this channel: no effect on the figures",
-}
 
 
 @router.get("/cranes/{name}/life-records", dependencies=[VIEWER])
 async def list_life_records(crane: KnownCrane, conn: Conn) -> Page[LifeRecordRow]:
     """Records of a crane's life as they stand, the newest day first, withdrawn ones included, with their effect on the figures."""
-    return Page(items=tuple(await _rows(conn, crane)))
+    return Page(items=await records_of(conn, crane))
 
 
-@router.post("/cranes/{name}/life-records", dependencies=[ENGINEER], status_code=201)
+@router.post("/cranes/{name}/life-records", status_code=201, dependencies=[ENGINEER])
 async def add_life_record(
     crane: KnownCrane, asked: LifeRecordAsked, request: Request, caller: Caller, conn: Conn
 ) -> LifeRecordAnswer:
@@ -99,10 +74,9 @@ async def add_life_record(
     A record that says the same as one in force is that one. An open finding or crack makes the special assessment due from its
     day on; a changed weld detail begins its damage sum again; a calibration of utilisation sets the pressure bias.
     """
-    today = _today(crane)
 
     def write(own: Connection[Any]) -> int:
-        return life_records.add_record(own, crane.crane_id, asked, caller.account, today=today)
+        return life_records.add_record(own, crane.crane_id, asked, caller.account, today=crane.today())
 
     return await _changed(request, caller, crane, conn, write)
 
@@ -110,7 +84,7 @@ async def add_life_record(
 @router.get("/cranes/{name}/life-records/{record_id}", dependencies=[VIEWER])
 async def show_life_record(crane: KnownCrane, record_id: RecordId, conn: Conn) -> LifeRecordAnswer:
     """One record with every version of it; its ETag guards a correction."""
-    return await _answer(conn, crane, record_id)
+    return await record_of(conn, crane, record_id)
 
 
 @router.put("/cranes/{name}/life-records/{record_id}", dependencies=[ENGINEER])
@@ -123,11 +97,10 @@ async def correct_life_record(
     conn: Conn,
 ) -> LifeRecordAnswer:
     """Correct a record, with a reason. What it said before is kept, with who and when."""
-    today = _today(crane)
 
     def write(own: Connection[Any]) -> int:
         life_records.correct_record(
-            own, crane.crane_id, record_id, asked, asked.reason, caller.account, today=today
+            own, crane.crane_id, record_id, asked, asked.reason, caller.account, today=crane.today()
         )
         return record_id
 
@@ -149,7 +122,6 @@ async def withdraw_life_record(
 
 @router.post(
     "/cranes/{name}/life-records/{record_id}/files",
-    dependencies=[ENGINEER],
     status_code=201,
     openapi_extra=BODY,
     responses={
@@ -157,6 +129,7 @@ async def withdraw_life_record(
         413: problem("Larger than a file may be"),
         415: problem("Unknown form of body"),
     },
+    dependencies=[ENGINEER],
 )
 async def attach_life_record_file(
     crane: KnownCrane, record_id: RecordId, request: Request, caller: Caller, conn: Conn, settings: Settings
@@ -181,16 +154,16 @@ async def attach_life_record_file(
         )
         return record_id
 
-    return await _changed(request, caller, crane, conn, write, {"file": name, "size_bytes": len(content)})
+    return await _changed(request, caller, crane, conn, write, file=name, size_bytes=len(content))
 
 
 @router.get(
     "/cranes/{name}/life-records/{record_id}/files/{file_id}",
-    dependencies=[VIEWER],
     response_class=Response,
     responses={
         200: {"content": {"application/octet-stream": {"schema": {"type": "string", "format": "binary"}}}}
     },
+    dependencies=[VIEWER],
 )
 async def fetch_life_record_file(
     crane: SeenCrane, record_id: RecordId, file_id: FileId, request: Request, conn: Conn
@@ -222,74 +195,12 @@ async def _changed(
     crane: CraneKnown,
     conn: AsyncConnection[Any],
     change: Callable[[Connection[Any]], int],
-    detail: Mapping[str, Any] | None = None,
+    **detail: object,
 ) -> LifeRecordAnswer:
-    """Written on a connection of its own, in a thread; read again on the request's."""
-
-    def write() -> int:
-        with scope_in_thread(request.app.state.database_url, caller.sites) as own, own.transaction():
-            return change(own)
-
-    answer = await _answer(conn, crane, await to_thread.run_sync(write))
+    answer = await record_of(conn, crane, await written(request, caller, change))
     noted = {"record_id", "version", "kind", "happened_on", "person", "detail", "withdrawn", "reason"}
-    request.scope[AUDIT_DETAIL] = {**answer.model_dump(mode="json", include=noted), **(detail or {})}
+    request.scope[AUDIT_DETAIL] = {**answer.model_dump(mode="json", include=noted), **detail}
     return answer
-
-
-async def _answer(conn: AsyncConnection[Any], crane: CraneKnown, record_id: int) -> LifeRecordAnswer:
-    row = next((one for one in await _rows(conn, crane) if one.record_id == record_id), None)
-    if row is None:
-        raise NotFound(f"{crane.name} has no record {record_id}: see its list of records")
-    versions = await LIFE_RECORD_VERSIONS.all_async(conn, crane_id=crane.crane_id, record_id=record_id)
-    return LifeRecordAnswer(
-        **dict(row),
-        versions=tuple(LifeRecordVersionRow.model_validate(one, from_attributes=True) for one in versions),
-    )
-
-
-async def _rows(conn: AsyncConnection[Any], crane: CraneKnown) -> list[LifeRecordRow]:
-    rows = await life_records.life_records(conn, crane.crane_id)
-    found = await summary.crane_summary(conn, crane.name)
-    done = effects(
-        rows,
-        details={row.name for row in await details_of(conn, crane.name)},
-        first_day=None if found is None or found.first_at is None else found.first_at.date(),
-        assessed_on=crane.crane().assessed_on,
-    )
-    files: dict[int, list[LifeRecordFileRow]] = {}
-    for one in await LIFE_RECORD_FILES.all_async(conn, crane_id=crane.crane_id, record_id=None):
-        row = LifeRecordFileRow.model_validate(one, from_attributes=True)
-        files.setdefault(one.record_id, []).append(row)
-    return [as_row(row, done[row.record_id], files.get(row.record_id, ())) for row in rows]
-
-
-def as_row(row: LifeRecord, effect: Effect, files: Sequence[LifeRecordFileRow]) -> LifeRecordRow:
-    """A record for an answer, its effect in words."""
-    fields = {name: getattr(row, name) for name in LifeRecordRow.model_fields if hasattr(row, name)}
-    return LifeRecordRow.model_validate(
-        {**fields, "effect": effect, "effect_text": effect_words(row, effect), "files": tuple(files)}
-    )
-
-
-def effect_words(row: LifeRecord, effect: Effect) -> str:
-    """What a record does to the figures, in words."""
-    found = (
-        "" if row.found_error_pct is None else f", and as at least {abs(row.found_error_pct):g} % before it"
-    )
-    words = WORDS[effect].format(
-        day=written_day(row.happened_on),
-        closed=written_day(row.closed_on) if row.closed_on else "",
-        interval=row.service_interval,
-        detail=row.detail,
-        left=row.left_error_pct or 0.0,
-        found=found,
-    )
-    if not row.withdrawn and row.closes:
-        numbers = ", ".join(str(one) for one in sorted(row.closes))
-        words = f"closes {numbers} from {written_day(row.happened_on)} on" + (
-            "" if effect is Effect.NONE else f"; {words}"
-        )
-    return words
 
 
 async def _received(request: Request, bytes_max: int) -> tuple[str, bytes]:
@@ -306,7 +217,3 @@ async def _received(request: Request, bytes_max: int) -> tuple[str, bytes]:
     if len(content) > bytes_max:
         raise Refused(413, f"a file has at most {bytes_max} bytes")
     return name, content
-
-
-def _today(crane: CraneInScope) -> date:
-    return datetime.now(ZoneInfo(crane.time_zone)).date()

@@ -1,23 +1,30 @@
 """The record by day with its gaps, faults and overrides of the fleet, weld details, and service."""
 
-import asyncio
-from collections.abc import Iterable
-from datetime import UTC, date, datetime, timedelta
-from typing import Annotated, Any, Final
-from zoneinfo import ZoneInfo
+from datetime import UTC, datetime, timedelta
+from typing import Annotated, Final
 
-from fastapi import APIRouter, Path, Query, Request
-from psycopg import AsyncConnection
+from fastapi import APIRouter, Path, Query
 
-from api.bounds import LIST_RANGE_MAX, DayFrom, DayTo, TimeFrom, TimeTo, time_range
-from api.deps import Caller, Conn, SeenCrane
+from answers.service import open_faults, service_of, service_of_fleet
+from api.bounds import (
+    LIST_RANGE_MAX,
+    DayFrom,
+    DayTo,
+    TimeFrom,
+    TimeTo,
+    at_most,
+    chosen_days,
+    day_range,
+    time_range,
+)
+from api.deps import Caller, Conn, SeenCrane, SeenCranes
 from api.permissions import ENGINEER, VIEWER
-from api.routes.spectrum import chosen_days
 from api.tables import TableRoute
-from domain.answers import Page
+from domain.answers import Page, of_rows
 from domain.detail import DetailSpec
 from domain.errors import InvalidInput, NotFound
 from domain.maintenance import (
+    CraneDayRow,
     DayRow,
     DetailAsked,
     DetailEntry,
@@ -30,10 +37,7 @@ from domain.maintenance import (
     ServicePlanEntry,
     ServiceRow,
 )
-from duty.service import interval_due
 from store import details, duty, faults, reading, service
-from store.service import ServiceState
-from store.site_scope import whole_fleet
 
 router = APIRouter(tags=["maintenance"], route_class=TableRoute)
 writes = APIRouter(tags=["maintenance"])
@@ -44,7 +48,8 @@ EntryName = Annotated[
         pattern=r"^[A-Za-z0-9][A-Za-z0-9 ._-]{0,79}$", openapi_examples={"example": {"value": "column foot"}}
     ),
 ]
-DUE_FOR_S: Final = 60.0
+DEFAULT_DAYS: Final = 28
+LONGEST_DAYS: Final = 92  # of fifty cranes: some thousand rows
 
 
 @router.get("/cranes/{name}/days", dependencies=[VIEWER])
@@ -54,7 +59,18 @@ async def list_days(
     """Figures by local day, both ends included; the whole recorded life without days."""
     chosen = chosen_days(day_from, day_to, crane.time_zone)
     rows = await duty.days(conn, crane.name, chosen.first, chosen.last)
-    return Page(items=tuple(DayRow.model_validate(row, from_attributes=True) for row in rows))
+    return Page(items=of_rows(DayRow, rows))
+
+
+@router.get("/days", dependencies=[VIEWER])
+async def list_days_of_cranes(
+    cranes: SeenCranes, conn: Conn, day_from: DayFrom = None, day_to: DayTo = None
+) -> Page[CraneDayRow]:
+    """Figures of the named cranes by local day, both ends included; the last 28 days when none are given."""
+    chosen = day_range(day_from, day_to, default_days=DEFAULT_DAYS, zone=cranes[0].time_zone)
+    at_most(chosen, LONGEST_DAYS, "several cranes are listed")
+    rows = await duty.days_of(conn, [crane.name for crane in cranes], chosen.first, chosen.last)
+    return Page(items=of_rows(CraneDayRow, rows))
 
 
 @router.get("/cranes/{name}/gaps", dependencies=[VIEWER])
@@ -62,15 +78,13 @@ async def list_gaps(crane: SeenCrane, conn: Conn, time_from: TimeFrom, time_to: 
     """Time missing from the record in a range, with causes."""
     span = time_range(time_from, time_to, LIST_RANGE_MAX)
     rows = await duty.gaps(conn, crane.name, span.start, span.end)
-    return Page(items=tuple(GapRow.model_validate(row, from_attributes=True) for row in rows))
+    return Page(items=of_rows(GapRow, rows))
 
 
 @router.get("/faults", dependencies=[VIEWER])
 async def list_open_faults(conn: Conn, caller: Caller) -> Page[OpenFaultRow]:
     """Every open fault of the cranes that you may see, oldest first."""
-    seen = {row.name for row in await reading.crane_rows(conn, caller.site_list, rows=10_000)}
-    rows = [row for row in await faults.open_faults(conn) if row.crane in seen]
-    return Page(items=tuple(OpenFaultRow.model_validate(row, from_attributes=True) for row in rows))
+    return Page(items=await open_faults(conn, caller.site_list))
 
 
 @router.get("/cranes/{name}/overrides", dependencies=[VIEWER])
@@ -84,14 +98,13 @@ async def list_overrides(
     """Uses of the limiter override in a range, newest first, with what the crane was doing."""
     span = time_range(time_from, time_to, LIST_RANGE_MAX)
     rows = await faults.overrides(conn, span.start, span.end, crane=crane.name, rows=limit)
-    return Page(items=tuple(OverrideRow.model_validate(row, from_attributes=True) for row in rows))
+    return Page(items=of_rows(OverrideRow, rows))
 
 
 @router.get("/cranes/{name}/details", dependencies=[VIEWER])
 async def list_details(crane: SeenCrane, conn: Conn) -> Page[DetailEntry]:
     """Weld details that apply to a crane, the default one first."""
-    rows = await details.details_of(conn, crane.name)
-    return Page(items=tuple(DetailEntry.model_validate(row, from_attributes=True) for row in rows))
+    return Page(items=of_rows(DetailEntry, await details.details_of(conn, crane.name)))
 
 
 @writes.get("/cranes/{name}/details/{entry}", dependencies=[VIEWER])
@@ -103,7 +116,7 @@ async def show_detail(crane: SeenCrane, entry: EntryName, conn: Conn) -> DetailE
     return DetailEntry.model_validate(max(rows, key=lambda row: row.detail_id), from_attributes=True)
 
 
-@writes.put("/cranes/{name}/details/{entry}", dependencies=[ENGINEER], status_code=204)
+@writes.put("/cranes/{name}/details/{entry}", status_code=204, dependencies=[ENGINEER])
 async def write_detail(
     crane: SeenCrane, entry: EntryName, asked: DetailAsked, conn: Conn, caller: Caller
 ) -> None:
@@ -118,7 +131,7 @@ async def write_detail(
     )
 
 
-@writes.delete("/cranes/{name}/details/{entry}", dependencies=[ENGINEER], status_code=204)
+@writes.delete("/cranes/{name}/details/{entry}", status_code=204, dependencies=[ENGINEER])
 async def drop_detail(crane: SeenCrane, entry: EntryName, conn: Conn) -> None:
     """Forget a weld detail that was entered for this crane alone."""
     if not await details.drop_detail(conn, crane.crane_id, entry):
@@ -128,38 +141,32 @@ async def drop_detail(crane: SeenCrane, entry: EntryName, conn: Conn) -> None:
 @router.get("/cranes/{name}/service", dependencies=[VIEWER])
 async def list_service(crane: SeenCrane, conn: Conn) -> Page[ServiceRow]:
     """Intervals of service that apply to a crane, with the day on which each falls due."""
-    today = datetime.now(ZoneInfo(crane.time_zone)).date()
-    states = await service.service_states(conn, today=today, crane=crane.name)
-    return Page(items=tuple(service_row(state, today) for state in states))
+    return Page(items=await service_of(conn, crane))
 
 
 @router.get("/service", dependencies=[VIEWER])
 async def list_fleet_service(conn: Conn, caller: Caller) -> Page[ServiceRow]:
     """Intervals of service of every crane that you may see, with the day on which each falls due."""
-    today = datetime.now(UTC).date()
-    seen = {row.name for row in await reading.crane_rows(conn, caller.site_list, rows=10_000)}
-    states = await service.service_states(conn, today=today)
-    return Page(items=tuple(service_row(state, today) for state in states if state.crane in seen))
+    return Page(items=await service_of_fleet(conn, caller.site_list))
 
 
 @writes.get("/cranes/{name}/service/{entry}", dependencies=[VIEWER])
 async def show_plan(crane: SeenCrane, entry: EntryName, conn: Conn) -> ServicePlanEntry:
     """The interval of service of a name that applies to a crane, as it is entered; its ETag guards a change."""
-    today = datetime.now(ZoneInfo(crane.time_zone)).date()
-    states = await service.service_states(conn, today=today, crane=crane.name)
+    states = await service.service_states(conn, today=crane.today(), crane=crane.name)
     rows = [state for state in states if state.plan == entry]
     if not rows:
         raise NotFound(f"no interval {entry!r} applies to {crane.name}: see its service")
     return ServicePlanEntry.model_validate(max(rows, key=lambda row: row.plan_id), from_attributes=True)
 
 
-@writes.put("/cranes/{name}/service/{entry}", dependencies=[ENGINEER], status_code=204)
+@writes.put("/cranes/{name}/service/{entry}", status_code=204, dependencies=[ENGINEER])
 async def write_plan(crane: SeenCrane, entry: EntryName, asked: ServicePlanAsked, conn: Conn) -> None:
     """Enter an interval of service for this crane, replacing its own of that name."""
     await service.write_service_plan(conn, name=entry, crane=crane.name, **asked.model_dump())
 
 
-@writes.delete("/cranes/{name}/service/{entry}", dependencies=[ENGINEER], status_code=204)
+@writes.delete("/cranes/{name}/service/{entry}", status_code=204, dependencies=[ENGINEER])
 async def drop_plan(crane: SeenCrane, entry: EntryName, conn: Conn) -> None:
     """Forget an interval of service that was entered for this crane alone, and what was done under it."""
     if not await reading.drop_plan(conn, crane.crane_id, entry):
@@ -169,11 +176,10 @@ async def drop_plan(crane: SeenCrane, entry: EntryName, conn: Conn) -> None:
 @router.get("/cranes/{name}/service-done", dependencies=[VIEWER])
 async def list_service_done(crane: SeenCrane, conn: Conn) -> Page[ServiceDoneRow]:
     """Services done on a crane, newest first."""
-    rows = await service.services_done(conn, crane.name)
-    return Page(items=tuple(ServiceDoneRow.model_validate(row, from_attributes=True) for row in rows))
+    return Page(items=of_rows(ServiceDoneRow, await service.services_done(conn, crane.name)))
 
 
-@writes.post("/cranes/{name}/service-done", dependencies=[ENGINEER], status_code=201)
+@writes.post("/cranes/{name}/service-done", status_code=201, dependencies=[ENGINEER])
 async def write_service_done(
     crane: SeenCrane, asked: ServiceDoneAsked, conn: Conn, caller: Caller
 ) -> ServiceDoneRow:
@@ -193,55 +199,4 @@ async def write_service_done(
         note=asked.note,
     )
     rows = await service.services_done(conn, crane.name)
-    return next(
-        ServiceDoneRow.model_validate(row, from_attributes=True) for row in rows if row.done_id == done_id
-    )
-
-
-def service_row(state: ServiceState, today: date) -> ServiceRow:
-    """One interval of one crane with its due day."""
-    falls = interval_due(state, today)
-    return ServiceRow(
-        **{name: getattr(state, name) for name in ServiceRow.model_fields if hasattr(state, name)},
-        due_on=falls.on,
-        due_by=falls.by,
-        overdue=falls.overdue,
-    )
-
-
-def earliest_due(states: Iterable[ServiceState], today: date) -> dict[str, date]:
-    """By crane, the first day on which any of its services falls due."""
-    found: dict[str, date] = {}
-    for state in states:
-        on = interval_due(state, today).on
-        if on is not None and on < found.get(state.crane, date.max):
-            found[state.crane] = on
-    return found
-
-
-class DueBook:
-    """Due days of the whole fleet, read at most once a minute: they sum a season of use of every crane."""
-
-    def __init__(self) -> None:
-        self._found: dict[str, date] = {}
-        self._good_until = -1.0
-        self._lock = asyncio.Lock()
-
-    async def read(self, conn: AsyncConnection[Any]) -> dict[str, date]:
-        """By crane, the first day on which a service falls due."""
-        clock = asyncio.get_running_loop().time
-        async with self._lock:
-            if clock() >= self._good_until:
-                today = datetime.now(UTC).date()
-                async with whole_fleet(
-                    conn
-                ):  # one book for everyone; who asks sees only their own cranes in it
-                    self._found = earliest_due(await service.service_states(conn, today=today), today)
-                self._good_until = clock() + DUE_FOR_S
-        return self._found
-
-
-async def get_due_book(request: Request) -> DueBook:
-    """The book of this api."""
-    book: DueBook = request.app.state.due_book
-    return book
+    return next(one for one in of_rows(ServiceDoneRow, rows) if one.done_id == done_id)

@@ -1,65 +1,27 @@
-"""Which cranes run near their limit, with what confidence, and under what circumstances each of them does."""
+"""Which cranes run near their limit, with what confidence, under what circumstances and where."""
 
-import math
-from collections.abc import Iterable, Sequence
-from datetime import timedelta
 from typing import Annotated, Final
 
-from anyio import to_thread
 from fastapi import APIRouter, Query
 
-from api.bounds import DayFrom, DayTo, TimeRange, day_range
-from api.deps import Caller, Conn, SeenCrane
-from api.near_limit_places import circumstances_of
+from answers import near_limit
+from api.bounds import DayFrom, DayTo, day_range
+from api.deps import Caller, Conn, SeenCrane, SeenCranes
 from api.permissions import VIEWER
-from api.routes.samples import samples_answer
 from api.tables import TableRoute
-from domain.answers import EventRow
-from domain.errors import NotFound
-from domain.fleet_answers import Confident
-from domain.maintenance import OverrideRow
 from domain.moments import Instant
 from domain.near_limit import (
-    Measure,
     MeasureName,
     NearLimitAnswer,
+    NearLimitPlaces,
     NearLimitRanking,
-    NearLimitRow,
     OverrideTrace,
 )
-from domain.units import ms_to_h, ms_to_s
-from duty import rates
-from duty.levels import NEAR_LIMIT_PCT
-from duty.rates import Change, Estimate
-from store import duty, faults, reading, segments, summary
-from store.summary import NearLimitPeriod
 
 router = APIRouter(tags=["fleet"], route_class=TableRoute)
 of_crane = APIRouter(tags=["duty"])
 
-AROUND_S: Final = 30.0
-TRACED: Final = (
-    "utilisation_pct",
-    "limit_pct",
-    "slew_deg",
-    "outreach_m",
-    "hook_height_m",
-    "main_boom_deg",
-    "knuckle_boom_deg",
-    "extension_m",
-    "mode",
-    "stabiliser_left_pct",
-    "stabiliser_right_pct",
-)
-_PER_HOUR: Final[dict[MeasureName, str]] = {
-    "warnings_per_hour": "warnings",
-    "limiter_stops_per_hour": "limiter_stops",
-    "limiter_overrides_per_hour": "limiter_overrides",
-}
-_PER_LIFT: Final[dict[MeasureName, str]] = {
-    "limiter_stops_per_lift": "limiter_stops",
-    "limiter_overrides_per_lift": "limiter_overrides",
-}
+PLACES_DAYS: Final = 28
 Days = Annotated[int, Query(ge=1, le=3660, description="last days, where no first day is given")]
 Moment = Annotated[
     Instant,
@@ -82,21 +44,16 @@ async def show_near_limit_ranking(
 ) -> NearLimitRanking:
     """Cranes by how surely they work near their limit, with intervals and the change against the period before."""
     chosen = day_range(day_from, day_to, default_days=days, zone="UTC")
-    found = await summary.near_limit_periods(
-        conn, day_from=chosen.first, day_to=chosen.last, sites=caller.site_list
-    )
-    rows = await to_thread.run_sync(ranked, found, by)
-    length = chosen.last - chosen.first + timedelta(days=1)
-    return NearLimitRanking(
-        day_from=chosen.first,
-        day_to=chosen.last,
-        before_from=chosen.first - length,
-        before_to=chosen.first - timedelta(days=1),
-        by=by,
-        near_limit_from_pct=NEAR_LIMIT_PCT,
-        confidence=rates.CONFIDENCE,
-        rows=tuple(rows),
-    )
+    return await near_limit.ranking(conn, caller.site_list, by, chosen)
+
+
+@router.get("/near-limit/places", dependencies=[VIEWER])
+async def list_near_limit_places(
+    cranes: SeenCranes, conn: Conn, day_from: DayFrom = None, day_to: DayTo = None
+) -> NearLimitPlaces:
+    """Where the named cranes spent most of their near-limit time, over whole local days; the last 28 by default."""
+    chosen = day_range(day_from, day_to, default_days=PLACES_DAYS, zone=cranes[0].time_zone)
+    return await near_limit.places(conn, [crane.name for crane in cranes], chosen)
 
 
 @of_crane.get("/cranes/{name}/near-limit", dependencies=[VIEWER])
@@ -105,167 +62,10 @@ async def show_near_limit(
 ) -> NearLimitAnswer:
     """How a crane works near its limit: rates, change, slewing sector, stabilisers, hour, mode, reach and mass."""
     chosen = day_range(day_from, day_to, default_days=days, zone=crane.time_zone)
-    found = await summary.near_limit_periods(
-        conn, day_from=chosen.first, day_to=chosen.last, crane=crane.name
-    )
-    spans = await duty.spans(conn, crane.name, chosen.first, chosen.last)
-    peaks = await duty.lift_peaks(conn, crane.name, chosen.first, chosen.last)
-    (row,) = ranked(found, "near_limit_lifts")
-
-    def answer() -> NearLimitAnswer:
-        return NearLimitAnswer(
-            day_from=chosen.first,
-            day_to=chosen.last,
-            near_limit_from_pct=NEAR_LIMIT_PCT,
-            crane=row.model_copy(update={"place": None}),
-            **circumstances_of(spans, peaks),
-        )
-
-    return await to_thread.run_sync(answer)
+    return await near_limit.near_limit_of(conn, crane, chosen)
 
 
 @of_crane.get("/cranes/{name}/override-trace", dependencies=[VIEWER])
 async def show_override_trace(crane: SeenCrane, conn: Conn, caller: Caller, moment: Moment) -> OverrideTrace:
     """One use of the limiter override with the 30 s before and after it: every reading, and what else happened."""
-    found = await faults.overrides(conn, moment, moment + timedelta(milliseconds=1), crane=crane.name, rows=1)
-    if not found:
-        raise NotFound(f"{crane.name} has no counted override at {moment.isoformat()}: see its overrides")
-    (row,) = found
-    around = timedelta(seconds=AROUND_S)
-    span = TimeRange(row.at - around, row.at + around)
-    stored = await segments.read_async(conn, crane.crane_id, span.start, span.end, TRACED)
-    happened = await reading.event_rows(
-        conn, caller.site_list, span.start, span.end, crane=crane.name, rows=1000
-    )
-    at_ms = segments.to_ms(row.at)
-    samples = await to_thread.run_sync(samples_answer, crane.name, span, stored, 20_000)
-    used = samples.series["utilisation_pct"].high
-    reach = [
-        (at, value)
-        for at, value in zip(samples.at_ms, samples.series["outreach_m"].high, strict=True)
-        if at >= at_ms and value is not None
-    ]
-    return OverrideTrace(
-        override=OverrideRow.model_validate(row, from_attributes=True),
-        before_s=AROUND_S,
-        after_s=AROUND_S,
-        peak_before_pct=_peak(value for at, value in zip(samples.at_ms, used, strict=True) if at <= at_ms),
-        peak_after_pct=_peak(value for at, value in zip(samples.at_ms, used, strict=True) if at > at_ms),
-        outreach_change_m=reach[-1][1] - reach[0][1] if reach else None,
-        samples=samples,
-        events=tuple(EventRow.model_validate(one, from_attributes=True) for one in reversed(happened)),
-        at_ms=at_ms,
-        overridden_at=row.at,
-    )
-
-
-def ranked(found: Sequence[NearLimitPeriod], by: MeasureName) -> list[NearLimitRow]:
-    """Cranes by the low end of a measure, those with too little record last and without a place."""
-    rows = [near_limit_row(now, before) for before, now in zip(found[::2], found[1::2], strict=True)]
-    chosen = {row.crane: next(one for one in row.measures if one.name == by).now for row in rows}
-    rows.sort(key=lambda row: (not chosen[row.crane].enough, -chosen[row.crane].low, row.crane))
-    return [
-        row.model_copy(update={"place": place}) if chosen[row.crane].enough else row
-        for place, row in enumerate(rows, start=1)
-    ]
-
-
-def near_limit_row(now: NearLimitPeriod, before: NearLimitPeriod) -> NearLimitRow:
-    """One crane with every measure, in the period and in the one before."""
-    return NearLimitRow(
-        crane=now.crane,
-        title=now.title,
-        type=now.type,
-        site=now.site,
-        place=None,
-        working_hours=_hours(now),
-        lifts=now.lifts,
-        near_limit_s=ms_to_s(now.near_limit_ms),
-        near_limit_pct=_share_pct(now),
-        near_limit_pct_before=_share_pct(before),
-        measures=(
-            _near_limit_lifts(now, before),
-            *(
-                _rate(name, getattr(now, field), _hours(now), getattr(before, field), _hours(before))
-                for name, field in _PER_HOUR.items()
-            ),
-            *(
-                _rate(
-                    name,
-                    getattr(now, field),
-                    now.lifts,
-                    getattr(before, field),
-                    before.lifts,
-                    rates.FEWEST_LIFTS,
-                )
-                for name, field in _PER_LIFT.items()
-            ),
-        ),
-    )
-
-
-def _peak(values: Iterable[float | None]) -> float | None:
-    return max((value for value in values if value is not None), default=None)
-
-
-def confident(found: Estimate) -> Confident:
-    """An estimate for an answer."""
-    return Confident(value=found.value, low=found.low, high=_finite(found.high), enough=found.enough)
-
-
-def _near_limit_lifts(now: NearLimitPeriod, before: NearLimitPeriod) -> Measure:
-    one, two = (now.near_limit_lifts, now.lifts), (before.near_limit_lifts, before.lifts)
-    return _measure(
-        "near_limit_lifts",
-        now.near_limit_lifts,
-        now.lifts,
-        rates.share(*one),
-        rates.share(*two),
-        rates.share_change(*one, *two),
-    )
-
-
-def _rate(
-    name: MeasureName,
-    count: int,
-    exposure: float,
-    before: int,
-    exposure_before: float,
-    fewest: float = rates.FEWEST_HOURS,
-) -> Measure:
-    return _measure(
-        name,
-        count,
-        exposure,
-        rates.rate(count, exposure, fewest_exposure=fewest),
-        rates.rate(before, exposure_before, fewest_exposure=fewest),
-        rates.rate_change(count, exposure, before, exposure_before),
-    )
-
-
-def _measure(
-    name: MeasureName, count: int, exposure: float, now: Estimate, before: Estimate, change: Change
-) -> Measure:
-    return Measure(
-        name=name,
-        count=count,
-        exposure=exposure,
-        now=confident(now),
-        before=confident(before),
-        change=change.value,
-        change_low=change.low,
-        change_high=_finite(change.high),
-        change_word=change.word,
-    )
-
-
-def _hours(period: NearLimitPeriod) -> float:
-    return ms_to_h(period.working_ms)
-
-
-def _share_pct(period: NearLimitPeriod) -> float | None:
-    return 100 * period.near_limit_ms / period.loaded_ms if period.loaded_ms else None
-
-
-def _finite(value: float) -> float | None:
-    return value if math.isfinite(value) else None
+    return await near_limit.override_trace(conn, crane, moment, caller.site_list)

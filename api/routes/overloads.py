@@ -2,15 +2,16 @@
 
 from typing import Annotated, Any
 
-from fastapi import APIRouter, Path, Query, Request
+from fastapi import APIRouter, Depends, Path, Query, Request
 
+from answers.overloads import as_row
 from api.bounds import YEAR_FIRST, YEAR_LAST, DayFrom, DayTo, day_range
 from api.deps import Caller, Conn, SeenCrane
 from api.paging import Cursor, Limit, decode_cursor, moment_in_cursor, page
 from api.permissions import ENGINEER, VIEWER
 from api.stages import AUDIT_DETAIL
 from api.tables import TableRoute
-from domain.answers import Page
+from domain.answers import Page, of_rows
 from domain.errors import InvalidInput, NotFound
 from domain.moments import Instant
 from domain.overload import (
@@ -26,7 +27,6 @@ from domain.overload import (
 )
 from duty.overloads import TOGETHER_UP_TO_PCT
 from store import overloads
-from store.overloads import OverloadCounts, OverloadListing
 from store.reading import CraneInScope
 
 router = APIRouter(tags=["overloads"], route_class=TableRoute)
@@ -39,61 +39,53 @@ StartedAt = Annotated[
         openapi_examples={"example": {"value": "2026-03-02T08:21:40Z"}},
     ),
 ]
-States = Annotated[OverloadState | None, Query(description="only entries in this state")]
-Causes = Annotated[OverloadCause | None, Query(description="only entries decided with this cause")]
+
+
+async def chosen_entries(
+    state: Annotated[OverloadState | None, Query(description="only entries in this state")] = None,
+    cause: Annotated[OverloadCause | None, Query(description="only entries decided with this cause")] = None,
+    day_from: DayFrom = None,
+    day_to: DayTo = None,
+) -> dict[str, Any]:
+    """What of the register is asked for: each end of the days is left open where it is not given."""
+    if day_from is not None or day_to is not None:
+        day_range(day_from or day_to, day_to or day_from, default_days=1, zone="UTC")
+    is_open = None if state is None else state is OverloadState.OPEN
+    return {"is_open": is_open, "cause": cause, "day_from": day_from, "day_to": day_to}
+
+
+Chosen = Annotated[dict[str, Any], Depends(chosen_entries)]
 
 
 @router.get("/overloads", dependencies=[VIEWER])
 async def list_overloads(
     conn: Conn,
     caller: Caller,
-    state: States = None,
-    cause: Causes = None,
-    day_from: DayFrom = None,
-    day_to: DayTo = None,
+    chosen: Chosen,
     limit: Limit = 200,
     cursor: Cursor = None,
 ) -> Page[OverloadRow]:
     """The overload register of the cranes that you may see, newest lift first; every day where none is given."""
-    return await _page(
-        conn,
-        limit,
-        cursor,
-        sites=caller.site_list,
-        is_open=_is_open(state),
-        cause=cause,
-        **_days(day_from, day_to),
-    )
+    return await _page(conn, limit, cursor, sites=caller.site_list, **chosen)
 
 
 @router.get("/overloads/counts", dependencies=[VIEWER])
 async def count_overloads(conn: Conn, caller: Caller) -> Page[OverloadCount]:
     """How many overloads each crane that you may see has, and how many are open; cranes without any are absent."""
     found = await overloads.counts(conn, sites=caller.site_list)
-    return Page(items=tuple(as_count(one) for one in found.values()))
+    return Page(items=of_rows(OverloadCount, found.values()))
 
 
 @router.get("/cranes/{name}/overloads", dependencies=[VIEWER])
 async def list_crane_overloads(
     crane: SeenCrane,
     conn: Conn,
-    state: States = None,
-    cause: Causes = None,
-    day_from: DayFrom = None,
-    day_to: DayTo = None,
+    chosen: Chosen,
     limit: Limit = 200,
     cursor: Cursor = None,
 ) -> Page[OverloadRow]:
     """The overload register of one crane, newest lift first; every day where none is given."""
-    return await _page(
-        conn,
-        limit,
-        cursor,
-        crane_id=crane.crane_id,
-        is_open=_is_open(state),
-        cause=cause,
-        **_days(day_from, day_to),
-    )
+    return await _page(conn, limit, cursor, crane_id=crane.crane_id, **chosen)
 
 
 @writes.get("/cranes/{name}/overloads/{started_at}", dependencies=[VIEWER])
@@ -152,31 +144,8 @@ async def _entry(conn: Conn, crane: CraneInScope, started_at: Instant) -> Overlo
     made = await overloads.decisions(conn, crane.crane_id, row.started_at)
     return OverloadEntry(
         entry=as_row(row),
-        decisions=tuple(OverloadDecision.model_validate(one, from_attributes=True) for one in reversed(made)),
+        decisions=of_rows(OverloadDecision, reversed(made)),
     )
-
-
-def as_row(listing: OverloadListing) -> OverloadRow:
-    """An entry for an answer."""
-    figures = {name: getattr(listing, name) for name in OverloadRow.model_fields if hasattr(listing, name)}
-    return OverloadRow(**figures, state=OverloadState.OPEN if listing.open else OverloadState.DECIDED)
-
-
-def as_count(found: OverloadCounts) -> OverloadCount:
-    """The counts of a crane for an answer."""
-    return OverloadCount.model_validate(found, from_attributes=True)
-
-
-def _is_open(state: OverloadState | None) -> bool | None:
-    return None if state is None else state is OverloadState.OPEN
-
-
-def _days(day_from: DayFrom, day_to: DayTo) -> dict[str, Any]:
-    """The days asked for, each end left open where it is not given."""
-    if day_from is not None or day_to is not None:
-        first, last = day_from or day_to, day_to or day_from
-        day_range(first, last, default_days=1, zone="UTC")
-    return {"day_from": day_from, "day_to": day_to}
 
 
 def _in_years(moment: Instant) -> Instant:

@@ -11,7 +11,7 @@ from api.deps import Caller, Conn, SeenCrane
 from api.paging import Cursor, Limit, decode_cursor, moment_in_cursor, page
 from api.permissions import VIEWER
 from api.tables import TableRoute
-from domain.answers import EventRow, FaultRow, Page
+from domain.answers import EventRow, FaultRow, Page, of_rows
 from domain.lift import Lift
 from domain.messages import EventKind
 from store import duty, reading
@@ -91,8 +91,9 @@ async def _events(
         before=before,
         rows=limit + 1,
     )
-    events = [EventRow.model_validate(row, from_attributes=True) for row in rows]
-    return page(events, limit, [(row.at.isoformat(), row.crane, row.boot, row.seq) for row in rows])
+    return page(
+        of_rows(EventRow, rows), limit, [(row.at.isoformat(), row.crane, row.boot, row.seq) for row in rows]
+    )
 
 
 @router.get("/cranes/{name}/faults", dependencies=[VIEWER])
@@ -101,4 +102,4 @@ async def list_faults(
 ) -> Page[FaultRow]:
     """Status codes of one crane, open ones first, then by how often they came in the last days."""
     rows = await reading.fault_rows(conn, crane.crane_id, datetime.now(UTC) - timedelta(days=days))
-    return Page(items=tuple(FaultRow.model_validate(row, from_attributes=True) for row in rows))
+    return Page(items=of_rows(FaultRow, rows))

@@ -6,41 +6,37 @@ from typing import Annotated, Final
 from anyio import to_thread
 from fastapi import APIRouter, Depends, Query, Response
 
-from api.bounds import DayFrom, DayTo
-from api.deps import Caller, Conn, KnownCrane
+from answers.findings import findings_of
+from answers.life import life_of
+from answers.life_records import records_of
+from answers.overloads import register_of
+from answers.service import open_faults, service_of
+from answers.spectrum import spectrum_of
+from api.bounds import DayFrom, DayTo, chosen_days
+from api.deps import PDF, PDF_ANSWER, Caller, Conn, Dues, KnownCrane, file_response
 from api.permissions import VIEWER
-from api.routes.descriptions import list_descriptions
-from api.routes.exclusions import list_crane_exclusions
-from api.routes.findings import findings_for_report
 from api.routes.fleet import FleetAnswers, get_answers, made_fleet
-from api.routes.life import show_life
-from api.routes.life_records import list_life_records
-from api.routes.maintenance import DueBook, get_due_book, list_days, list_open_faults, list_service
-from api.routes.overloads import list_crane_overloads, list_overloads
-from api.routes.spectrum import chosen_days, show_spectrum
-from domain.answers import FaultRow
-from domain.overload import OverloadRow, OverloadState
+from domain.answers import FaultRow, of_rows
+from domain.maintenance import DayRow
+from domain.moments import DayRange
 from reports.duty_report import DutyReport, duty_report_pdf
 from reports.fleet_report import FleetReport, fleet_report_pdf
-from store import reading, summary
+from store import duty, exclusions, reading, summary
+from store.descriptions import descriptions
 
 router = APIRouter(tags=["reports"])
 
 TYPES_MAX: Final = 10_000
 MOST_EXCLUSIONS: Final = 1000
+MOST_FINDINGS: Final = 500
 MOST_OVERLOADS: Final = 200  # in a report; the numbers beside them are of all
 
 
-@router.get(
-    "/fleet/report",
-    dependencies=[VIEWER],
-    response_class=Response,
-    responses={200: {"content": {"application/pdf": {"schema": {"type": "string", "format": "binary"}}}}},
-)
+@router.get("/fleet/report", response_class=Response, responses=PDF_ANSWER, dependencies=[VIEWER])
 async def fleet_report(
     conn: Conn,
     caller: Caller,
-    due_book: Annotated[DueBook, Depends(get_due_book)],
+    due_book: Dues,
     answers: Annotated[FleetAnswers, Depends(get_answers)],
     days: Annotated[int, Query(ge=1, le=3660, description="last days, where no first day is given")] = 30,
     day_from: DayFrom = None,
@@ -53,9 +49,11 @@ async def fleet_report(
     fleet = (await made_fleet(conn, caller, due_book, answers, days, day_from, day_to)).answer
     report = FleetReport(
         fleet=fleet,
-        faults=(await list_open_faults(conn, caller)).items,
-        findings=await findings_for_report(conn, caller, fleet.day_from, fleet.day_to),
-        overloads=(await list_overloads(conn, caller, OverloadState.OPEN, limit=MOST_OVERLOADS)).items,
+        faults=await open_faults(conn, caller.site_list),
+        findings=await findings_of(
+            conn, caller.site_list, DayRange(fleet.day_from, fleet.day_to), rows=MOST_FINDINGS
+        ),
+        overloads=await register_of(conn, rows=MOST_OVERLOADS, sites=caller.site_list, is_open=True),
         sites=caller.sites,
         today=datetime.now(UTC).date(),
         invented=frozenset(
@@ -65,18 +63,10 @@ async def fleet_report(
         ),
     )
     pdf = await to_thread.run_sync(fleet_report_pdf, report)
-    name = f"fleet-{report.fleet.day_from}-{report.fleet.day_to}.pdf"
-    return Response(
-        pdf, media_type="application/pdf", headers={"content-disposition": f'inline; filename="{name}"'}
-    )
+    return file_response(pdf, PDF, f"fleet-{fleet.day_from}-{fleet.day_to}.pdf", inline=True)
 
 
-@router.get(
-    "/cranes/{name}/report",
-    dependencies=[VIEWER],
-    response_class=Response,
-    responses={200: {"content": {"application/pdf": {"schema": {"type": "string", "format": "binary"}}}}},
-)
+@router.get("/cranes/{name}/report", response_class=Response, responses=PDF_ANSWER, dependencies=[VIEWER])
 async def duty_report(
     crane: KnownCrane, conn: Conn, caller: Caller, day_from: DayFrom = None, day_to: DayTo = None
 ) -> Response:
@@ -90,32 +80,17 @@ async def duty_report(
     report = DutyReport(
         crane=crane.crane(),
         time_zone=crane.time_zone,
-        spectrum=await show_spectrum(crane, conn, day_from, day_to),
-        life=await show_life(crane, conn),
-        days=(await list_days(crane, conn, day_from, day_to)).items,
-        faults=[
-            FaultRow.model_validate(row, from_attributes=True)
-            for row in await reading.fault_rows(conn, crane.crane_id, since)
-        ],
-        service=(await list_service(crane, conn)).items,
-        exclusions=(await list_crane_exclusions(crane, conn, limit=MOST_EXCLUSIONS)).items,
-        records=(await list_life_records(crane, conn)).items,
-        descriptions=(await list_descriptions(crane, conn)).items,
-        findings=await findings_for_report(conn, caller, chosen.first, chosen.last, crane.name),
-        overloads=await _overloads(crane, conn),
+        spectrum=await spectrum_of(conn, crane, chosen),
+        life=await life_of(conn, crane),
+        days=of_rows(DayRow, await duty.days(conn, crane.name, chosen.first, chosen.last)),
+        faults=of_rows(FaultRow, await reading.fault_rows(conn, crane.crane_id, since)),
+        service=await service_of(conn, crane),
+        exclusions=await exclusions.exclusions(conn, crane_id=crane.crane_id, rows=MOST_EXCLUSIONS),
+        records=await records_of(conn, crane),
+        descriptions=await descriptions(conn, crane.crane_id),
+        findings=await findings_of(conn, caller.site_list, chosen, crane=crane.name, rows=MOST_FINDINGS),
+        overloads=await register_of(conn, rows=MOST_OVERLOADS, crane_id=crane.crane_id),
         counted_at=(found.counted_at if found else None) or crane.registered_at,
     )
     pdf = await to_thread.run_sync(duty_report_pdf, report)
-    name = f"duty-{crane.name}.pdf"
-    return Response(
-        pdf, media_type="application/pdf", headers={"content-disposition": f'inline; filename="{name}"'}
-    )
-
-
-async def _overloads(crane: KnownCrane, conn: Conn) -> list[OverloadRow]:
-    """The register of one crane, what is open first."""
-    found = [
-        (await list_crane_overloads(crane, conn, state, limit=MOST_OVERLOADS)).items
-        for state in (OverloadState.OPEN, OverloadState.DECIDED)
-    ]
-    return [row for rows in found for row in rows][:MOST_OVERLOADS]
+    return file_response(pdf, PDF, f"duty-{crane.name}.pdf", inline=True)

@@ -12,6 +12,7 @@ import pytest
 from fastapi import FastAPI
 from pypdf import PdfReader
 
+from answers.dossier_changes import changes
 from api.app import create_api, running
 from api.settings import ApiSettings
 from dashboard.client import Client
@@ -20,7 +21,6 @@ from dashboard.parts import form
 from dashboard.visit import Visit
 from domain.maintenance import DetailAsked
 from duty.uncertainty import Source
-from reports.dossier_changes import changes
 from reports.dossier_pages import dossier_pdf
 from reports.rows import INFLUENCES
 from store import access

@@ -4,7 +4,7 @@ import httpx
 import numpy as np
 import pytest
 
-from api.reduce import largest_triangles
+from duty.reduce import largest_triangles
 
 pytestmark = pytest.mark.anyio
 

@@ -1,21 +1,18 @@
-"""What a change of work or another safety factor would do to the life of a crane: recomputed, not scaled."""
+"""What a change of work would do to the life of a crane: recomputed, not scaled."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Annotated, Final
+from typing import Any, Final
 
 import numpy as np
 from anyio import to_thread
-from fastapi import APIRouter, Query
+from psycopg import AsyncConnection
 
-from api.deps import Caller, Conn, KnownCrane, no_crane
-from api.permissions import VIEWER
-from api.routes.life import as_answer, crane_totals, entered, merged_directions
-from api.routes.spectrum import merged_ledger
+from answers.counted import merged_directions, merged_ledger
+from answers.life import as_answer, crane_totals
+from answers.weld_damage import entered
 from domain.crane import Crane
-from domain.errors import InvalidInput
-from domain.life_answers import FactorRow, FactorsAnswer, Outlook, WhatIfAnswer
-from domain.messages import CRANE_NAME_PATTERN
+from domain.life_answers import Outlook, WhatIfAnswer
 from domain.units import DAYS_PER_YEAR, WEEKS_PER_YEAR
 from duty import life, reading, what_if
 from duty.damage import Detail, of_cycles, of_directions
@@ -25,15 +22,11 @@ from duty.forecast import NoForecast, forecasts, whole_weeks
 from duty.geometry import Floats
 from duty.life_status import LifeStatus, life_status
 from duty.reading import Cycles
-from duty.recording import Recording
 from duty.what_if import Change
 from store import duty
-from store import reading as rows_of
 from store.details import details_of
 from store.duty import HeavyWeek
 from store.reading import CraneKnown
-
-router = APIRouter(tags=["duty"])
 
 ASSUMPTIONS: Final[tuple[str, ...]] = (
     "What was done stays done; only weeks to come change.",
@@ -65,37 +58,16 @@ class Subject:
     )
 
 
-@router.get("/cranes/{name}/life/what-if", dependencies=[VIEWER])
-async def show_what_if(
-    crane: KnownCrane,
-    conn: Conn,
-    caller: Caller,
-    duty_factor: Annotated[
-        float, Query(ge=0.05, le=20, allow_inf_nan=False, description="times the work on record")
-    ] = 1.0,
-    heavy_from_pct: Annotated[
-        float | None,
-        Query(
-            ge=1, le=150, allow_inf_nan=False, description="move lifts whose structural peak is this or more"
-        ),
-    ] = None,
-    moved_share: Annotated[
-        float, Query(ge=0, le=1, allow_inf_nan=False, description="share of the heavy lifts that is moved")
-    ] = 1.0,
-    to: Annotated[
-        str | None, Query(pattern=CRANE_NAME_PATTERN, description="crane that gets the heavy lifts")
-    ] = None,
+async def what_if_of(
+    conn: AsyncConnection[Any],
+    crane: CraneKnown,
+    other: CraneKnown | None,
+    *,
+    duty_factor: float,
+    heavy_from_pct: float | None,
+    moved_share: float,
 ) -> WhatIfAnswer:
-    """How long a crane would last with more or less work, or with its heavy lifts moved to another crane."""
-    if to is not None and heavy_from_pct is None:
-        raise InvalidInput("say from which peak lifts are moved", field="heavy_from_pct")
-    if to == crane.name:
-        raise InvalidInput("lifts are moved to another crane", field="to")
-    other = None
-    if to is not None:
-        other = await rows_of.crane_known(conn, to, caller.site_list)
-        if other is None:
-            raise no_crane(to)
+    """How long a crane would last with `duty_factor` times its work, or with a share of its heavy lifts moved to another one."""
     giver = await _subject(conn, crane, None if other is None else other.crane())
     receiver = None if other is None else await _subject(conn, other, crane.crane())
     ratio = 1.0
@@ -120,14 +92,7 @@ async def show_what_if(
     return await to_thread.run_sync(what_if_answer, giver, receiver, change, heavy)
 
 
-@router.get("/cranes/{name}/life/factors", dependencies=[VIEWER])
-async def show_factors(crane: KnownCrane, conn: Conn) -> FactorsAnswer:
-    """What each safety factor f1 would make of the counted duty, and of the prior duty as stated."""
-    totals, _ = await crane_totals(conn, crane)
-    return await to_thread.run_sync(lambda: factors_answer(crane.crane(), life_status(crane.crane(), totals)))
-
-
-async def _subject(conn: Conn, crane: CraneKnown, assumed: Crane | None = None) -> Subject:
+async def _subject(conn: AsyncConnection[Any], crane: CraneKnown, assumed: Crane | None = None) -> Subject:
     """assumed: a crane whose design class stands in where this one has none."""
     totals, _ = await crane_totals(conn, crane)
     rows = await details_of(conn, crane.name)
@@ -158,7 +123,7 @@ def what_if_answer(
     giver: Subject, receiver: Subject | None, change: Change, heavy: Sequence[HeavyWeek]
 ) -> WhatIfAnswer:
     """Both cranes before and after a change of the work of one."""
-    moved = _moved_weeks(giver, heavy)
+    moved = _weeks_of(giver, heavy, giver.stands)
     before = _outlook(giver, giver.stands.weekly_share, _damage(giver))
     after = _outlook(
         giver,
@@ -205,42 +170,6 @@ def _pace(giver: Subject, change: Change, heavy: Sequence[HeavyWeek]) -> float |
         return None
     moved = sum(week.peak_cubed_sum for week in heavy)
     return change.duty_factor * max(1.0 - change.moved_share * moved / whole, 0.0)
-
-
-def factors_answer(crane: Crane, stands: LifeStatus) -> FactorsAnswer:
-    """The used share and the day of being spent under every factor of the table."""
-    steps = {recording.value: recording.name.lower().replace("_", " ") for recording in Recording}
-    steps.setdefault(stands.factor.f1, "by its months")
-    prior, design = crane.prior_duty, crane.design
-    rows = []
-    for f1 in sorted(steps):
-        made = life_status(crane, stands.totals, f1)
-        rows.append(
-            FactorRow(
-                f1=f1,
-                recording=steps[f1],
-                in_force=f1 == stands.factor.f1,
-                used_share_counted=None if made.used is None else made.used.counted,
-                used_share=None if made.used is None else made.used.total,
-                used_share_prior=None
-                if made.used is None or prior is None or design is None
-                else life.share_of_design(design, prior.lifts * prior.kq, f1),
-                spent=as_answer(made.spent),
-            )
-        )
-    return FactorsAnswer(
-        crane=crane.name,
-        coverage=stands.coverage,
-        f1=stands.factor.f1,
-        f1_reason=stands.factor.reason,
-        prior_f1=None if prior is None else prior.f1,
-        rows=tuple(rows),
-    )
-
-
-def _moved_weeks(giver: Subject, heavy: Sequence[HeavyWeek]) -> Floats:
-    """Use of the movable lifts in the giver's whole weeks, as a share of its design working period."""
-    return _weeks_of(giver, heavy, giver.stands)
 
 
 def _weeks_of(giver: Subject, heavy: Sequence[HeavyWeek], unit_of: LifeStatus) -> Floats:

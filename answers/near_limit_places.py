@@ -6,7 +6,7 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from api.routes.spectrum import merged_tallies
+from answers.counted import merged_tallies
 from domain.channels import Mode
 from domain.fleet_answers import Confident
 from domain.near_limit import Circumstance, MassClass, ReachCell

@@ -1,69 +1,192 @@
-"""Where the damage of one weld detail comes from: its S-N curve, the cycles on it, and the directions around the base."""
+"""Damage of weld details: of all of a crane in its life, and where that of one comes from."""
 
-from collections.abc import Sequence
-from typing import Annotated, Final
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import replace
+from datetime import date
+from functools import partial
+from typing import Any, Final
 
 import numpy as np
 from anyio import to_thread
-from fastapi import APIRouter, Query
+from psycopg import AsyncConnection
 
-from api.bounds import DayFrom, DayTo
-from api.deps import Conn, SeenCrane
-from api.permissions import VIEWER
-from api.routes.life import around_base, entered, merged_directions
-from api.routes.spectrum import Rule, beyond_answer, chosen_days, merged_ledger
+from answers.counted import beyond_answer, merged_directions, merged_ledger
+from domain.detail import DetailSpec
 from domain.errors import NotFound
-from domain.life_answers import CurvePoint, DamageAnswer, DamageCell, DamageStep, DirectionDamage
+from domain.life_answers import (
+    CurvePoint,
+    DamageAnswer,
+    DamageCell,
+    DamageStep,
+    DetailDamage,
+    DirectionDamage,
+    InfluenceRow,
+    UnsureFigure,
+)
+from domain.moments import DayRange
 from domain.remark import written_count
-from duty import damage, reading
+from duty import damage, reading, uncertainty
 from duty.damage import Damage, Detail, largest_half
 from duty.details import COMPARISON
 from duty.directions import DirectionLedger
 from duty.geometry import Floats
 from duty.ledger import Ledger
 from duty.life_records import changed_details_in
+from duty.life_status import LifeStatus
 from duty.reading import Cycles, ResidueRule
 from duty.sn import SnCurve
 from store import duty
-from store.details import details_of
+from store.details import DetailRow, details_of
 from store.duty import Span
 from store.life_records import life_records
-
-router = APIRouter(tags=["duty"])
+from store.reading import CraneInScope
 
 CELL_PCT: Final = 5.0
 FEWEST_CYCLES: Final = 1e3
 MOST_CYCLES: Final = 1e9
+NO_CYCLES: Final = Cycles(*(np.empty(0) for _ in range(3)))
 
 
-@router.get("/cranes/{name}/life/damage", dependencies=[VIEWER])
-async def show_damage(
-    crane: SeenCrane,
-    conn: Conn,
-    detail: Annotated[
-        str | None, Query(max_length=80, description="weld detail by name; the default one where left out")
-    ] = None,
-    day_from: DayFrom = None,
-    day_to: DayTo = None,
-    residue_rule: Rule = ResidueRule.HALF_CYCLES,
+async def damage_of(
+    conn: AsyncConnection[Any], crane: CraneInScope, name: str | None, chosen: DayRange, rule: ResidueRule
 ) -> DamageAnswer:
-    """Damage of a weld detail by stress range, by cell of cycles and by direction, with its S-N curve to draw."""
-    chosen = chosen_days(day_from, day_to, crane.time_zone)
+    """Where the damage of one weld detail comes from over whole local days; of the default one where none is named.
+
+    Over the whole life it begins with the day on which the detail was changed. Raises NotFound for a name that does not apply.
+    """
     rows = await details_of(conn, crane.name)
-    found = rows[0] if rows and detail is None else next((row for row in rows if row.name == detail), None)
-    if detail is not None and found is None and not (detail == COMPARISON.name and not rows):
-        raise NotFound(f"no weld detail {detail!r} applies to {crane.name}: see its details")
+    found = rows[0] if rows and name is None else next((row for row in rows if row.name == name), None)
+    if name is not None and found is None and not (name == COMPARISON.name and not rows):
+        raise NotFound(f"no weld detail {name!r} applies to {crane.name}: see its details")
     weld = COMPARISON if found is None else entered(found)
     changed_on = changed_details_in(await life_records(conn, crane.crane_id)).get(weld.name)
     whole = chosen.first == duty.FIRST_DAY
     first = changed_on if whole and changed_on is not None else chosen.first
     spans = await duty.spans(conn, crane.name, first, chosen.last, directions=True)
-    answer = await to_thread.run_sync(damage_answer, crane.name, weld, spans, residue_rule)
-    if changed_on is not None:
-        answer = answer.model_copy(update={"counted_since": changed_on})
-    if not whole:
-        return answer.model_copy(update={"day_from": chosen.first, "day_to": chosen.last})
-    return answer
+    answer = await to_thread.run_sync(damage_answer, crane.name, weld, spans, rule)
+    days = {} if whole else {"day_from": chosen.first, "day_to": chosen.last}
+    return answer.model_copy(update={"counted_since": changed_on, **days})
+
+
+def damage_of_details(
+    rows: Sequence[DetailRow],
+    spans: Sequence[Span],
+    stands: LifeStatus,
+    later: Mapping[date, Sequence[Span]],
+) -> tuple[DetailDamage, ...]:
+    """Comparative damage of each weld detail, counted and not counted; of the assumed one while none is entered.
+
+    later: counts since the days on which details were changed: their sums begin again there.
+    """
+    merged: dict[date | None, tuple[Ledger, DirectionLedger | None]] = {
+        day: (merged_ledger(part), merged_directions(part)) for day, part in [(None, spans), *later.items()]
+    }
+    if not rows:
+        plain, _ = merged[None]
+        one = _detail_answer(COMPARISON, partial(_plainly, plain), stands, [plain])
+        return (one.model_copy(update={"assumed": True}),)
+    found = []
+    for row in rows:
+        detail, since = entered(row), stands.counted_since(row.name)
+        plain, turned = merged[since]
+        if detail.direction == "none":
+            found.append(_detail_answer(detail, partial(_plainly, plain), stands, [plain], row.spec, since))
+        elif (
+            turned is None and since is not None and not later.get(since)
+        ):  # nothing recorded since its change
+            found.append(_detail_answer(detail, _nothing, stands, [], row.spec, since))
+        elif turned is not None:
+            around = partial(_in_directions, turned)
+            answer = _detail_answer(detail, around, stands, turned.ledgers, row.spec, since)
+            found.append(answer.model_copy(update={"by_direction": around_base(detail, turned)}))
+    return tuple(found)
+
+
+def entered(row: DetailRow) -> Detail:
+    """A weld detail as entered, ready to be computed with."""
+    return damage.detail_of(row.name, DetailSpec.model_validate(row.spec))
+
+
+def around_base(detail: Detail, turned: DirectionLedger) -> tuple[DirectionDamage, ...]:
+    """Damage of a weld by its direction around the base."""
+    found = damage.by_direction(detail, turned)
+    return tuple(
+        DirectionDamage(direction_deg=float(phi), damage=float(total))
+        for phi, total in zip(np.asarray(found.phi_deg), found.total, strict=True)
+    )
+
+
+def around_base_wanted(row: DetailRow) -> bool:
+    """Whether a weld detail is damaged by where around the base it sits."""
+    return bool(row.spec.get("direction", "none") != "none")
+
+
+def _plainly(plain: Ledger, weld: Detail) -> Damage:
+    return damage.of_ledger(weld, plain)
+
+
+def _nothing(weld: Detail) -> Damage:
+    return damage.of_cycles(weld, Cycles(*(np.empty(0) for _ in range(3))))
+
+
+def _in_directions(turned: DirectionLedger, weld: Detail) -> Damage:
+    return damage.of_directions(weld, turned)
+
+
+def unsure_answer(found: uncertainty.Unsure) -> UnsureFigure:
+    """A range for an answer."""
+    return UnsureFigure(
+        low=found.low,
+        high=found.high,
+        influences=tuple(
+            InfluenceRow(source=one.source, low=one.low, high=one.high, assumed=one.assumed)
+            for one in found.influences
+        ),
+    )
+
+
+def _detail_answer(
+    detail: Detail,
+    damage_of: Callable[[Detail], Damage],
+    stands: LifeStatus,
+    ledgers: Sequence[Ledger],
+    spec: Mapping[str, Any] | None = None,
+    since: date | None = None,
+) -> DetailDamage:
+    done = damage_of(detail)
+    entries = spec or {}
+
+    def counted_at(factor: float) -> float:
+        return damage_of(replace(detail, mpa_per_pct=factor * detail.mpa_per_pct)).total
+
+    carried = stands.carried_damage(done.total, detail.allowed_sum, changed=since is not None)
+    low, high = damage.failure_range(done.total + carried)
+    return DetailDamage(
+        detail=detail.name,
+        damage=done.total + carried,
+        damage_counted=done.total,
+        damage_carried=carried,
+        counted_since=since,
+        allowed_sum=detail.allowed_sum,
+        unsure=unsure_answer(
+            uncertainty.of_damage(
+                stands.crane,
+                counted_at,
+                carried,
+                stands.factor.f1,
+                entries.get("mpa_error_pct"),
+                entries.get("sn_scatter_log10"),
+                stands.bias,
+            )
+        ),
+        damage_low=low,
+        damage_high=high,
+        equivalent_range_mpa=done.equivalent_mpa,
+        curve=f"{detail.curve.name} ({detail.curve.source})",
+        gamma_mf=detail.gamma_mf,
+        direction_deg=done.phi_deg,
+        beyond=beyond_answer(ledgers),
+    )
 
 
 def damage_answer(crane: str, weld: Detail, spans: Sequence[Span], rule: ResidueRule) -> DamageAnswer:

@@ -1,19 +1,16 @@
-"""The load spectrum of a crane against its design, its type and the fleet, and by configuration."""
+"""The load spectrum of a crane beside its design, its type and the fleet, and by configuration."""
 
 from collections.abc import Iterable, Mapping, Sequence
-from datetime import date
 from itertools import groupby
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
-from fastapi import APIRouter
+from psycopg import AsyncConnection
 
-from api.bounds import DayFrom, DayTo, at_most, day_range
-from api.deps import Caller, Conn, KnownCrane, SeenCrane
-from api.permissions import VIEWER
-from api.routes.spectrum import RANGE_STEP_PCT
+from answers.spectrum import RANGE_STEP_PCT
 from domain.crane import DesignClass
 from domain.errors import InvalidInput
+from domain.moments import DayRange
 from domain.remark import written_count
 from domain.spectrum_answers import (
     ConfigurationsAnswer,
@@ -30,33 +27,27 @@ from duty.edges import DEFAULT_EDGES
 from duty.levels import NEAR_LIMIT_PCT
 from store import duty
 from store.duty import ConfigurationBin, LiftBin, WorkingTime
-
-router = APIRouter(tags=["duty"])
+from store.reading import CraneInScope, CraneKnown, Sites
 
 LAST_STEP: Final = int(DEFAULT_EDGES.edges_pct[-1] // RANGE_STEP_PCT)  # holds everything above too
-DEFAULT_DAYS: Final = 90
-LONGEST_DAYS: Final = 366  # lifts of a whole fleet are read
 CLEAR_RATIO: Final = 1.25  # from which one spectrum is called heavier than another; our choice, no source
 
 
-@router.get("/cranes/{name}/spectrum/comparison", dependencies=[VIEWER])
-async def show_spectrum_comparison(
-    crane: KnownCrane, conn: Conn, caller: Caller, day_from: DayFrom = None, day_to: DayTo = None
+async def comparison(
+    conn: AsyncConnection[Any], crane: CraneKnown, chosen: DayRange, sites: Sites
 ) -> SpectrumComparison:
-    """Lifts by their peak beside those of the type, of the fleet that you may see and of the design; last 90 days by default."""
-    chosen = day_range(day_from, day_to, default_days=DEFAULT_DAYS, zone=crane.time_zone)
-    at_most(chosen, LONGEST_DAYS, "a fleet is compared")
+    """Lifts by their peak beside those of the type, of the fleet in scope and of the design."""
     bins, worked = await duty.lift_bins(
         conn,
         crane_id=crane.crane_id,
         day_from=chosen.first,
         day_to=chosen.last,
-        sites=caller.site_list,
+        sites=sites,
         step_pct=RANGE_STEP_PCT,
         last_step=LAST_STEP,
     )
     made = {scope: load_spectrum(scope, bins, worked) for scope in ("crane", "type", "fleet")}
-    design = design_spectrum(crane.crane().design, made["crane"], chosen.first, chosen.last)
+    design = design_spectrum(crane.crane().design, made["crane"], chosen)
     return SpectrumComparison(
         crane=crane.name,
         type=crane.type_name,
@@ -71,12 +62,10 @@ async def show_spectrum_comparison(
     )
 
 
-@router.get("/cranes/{name}/spectrum/configurations", dependencies=[VIEWER])
-async def show_configurations(
-    crane: SeenCrane, conn: Conn, day_from: DayFrom = None, day_to: DayTo = None
+async def by_configuration(
+    conn: AsyncConnection[Any], crane: CraneInScope, chosen: DayRange
 ) -> ConfigurationsAnswer:
-    """Lifts by their peak for every spread of the stabilisers that was used; last 90 days by default."""
-    chosen = day_range(day_from, day_to, default_days=DEFAULT_DAYS, zone=crane.time_zone)
+    """Lifts by their peak for every spread of the stabilisers that was used."""
     bins = await duty.lift_configurations(
         conn,
         crane.name,
@@ -117,9 +106,7 @@ def load_spectrum(scope: str, bins: Sequence[LiftBin], worked: Sequence[WorkingT
     )
 
 
-def design_spectrum(
-    design: DesignClass | None, own: LoadSpectrum, first: date, last: date
-) -> DesignSpectrum | None:
+def design_spectrum(design: DesignClass | None, own: LoadSpectrum, chosen: DayRange) -> DesignSpectrum | None:
     """The design beside the crane; None where it is not entered or has no limits."""
     if design is None:
         return None
@@ -127,7 +114,7 @@ def design_spectrum(
         cycles, kq = spectrum.design_limits(design)
     except InvalidInput:
         return None
-    years = ((last - first).days + 1) / DAYS_PER_YEAR
+    years = ((chosen.last - chosen.first).days + 1) / DAYS_PER_YEAR
     return DesignSpectrum(
         design=design,
         cycles=cycles,

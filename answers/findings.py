@@ -1,0 +1,54 @@
+"""What is wrong with the readings of cranes, with what that does to their figures."""
+
+from typing import Any
+
+from psycopg import AsyncConnection
+
+from domain.channels import CHANNEL_BY_NAME
+from domain.findings import FINDING_WORDS, FindingCode, FindingRow
+from domain.moments import DayRange
+from store import findings
+from store.findings import FindingSpan
+from store.reading import Sites
+
+
+async def findings_of(
+    conn: AsyncConnection[Any], sites: Sites, chosen: DayRange, **of: Any
+) -> tuple[FindingRow, ...]:
+    """Findings of some sites over whole local days; `of` of `store.findings.findings`, such as one crane."""
+    rows = await findings.findings(conn, sites, chosen.first, chosen.last, **of)
+    return tuple(map(finding_row, rows))
+
+
+def finding_row(row: FindingSpan) -> FindingRow:
+    """A finding with its words."""
+    words = FINDING_WORDS[FindingCode(row.code)]
+    return FindingRow(
+        crane=row.crane,
+        code=FindingCode(row.code),
+        title=words.title,
+        channel=row.channel,
+        day_from=row.day_from,
+        day_to=row.day_to,
+        days=row.days,
+        from_at=row.from_at,
+        to_at=row.to_at,
+        size=row.size,
+        unit=words.unit,
+        least=row.least,
+        most=row.most,
+        figures=words.figures,
+        moves=words.moves,
+        consequence=_extent(row) + words.consequence,
+        next_step=words.next_step,
+    )
+
+
+def _extent(row: FindingSpan) -> str:
+    if row.least is None or row.most is None:
+        return ""
+    channel = CHANNEL_BY_NAME[row.channel]
+    return (
+        f"{row.channel} from {row.least:g} to {row.most:g} {channel.unit}; {channel.low:g} to {channel.high:g} are accepted"
+        " unless set otherwise. "
+    )
