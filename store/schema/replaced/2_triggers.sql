@@ -1,5 +1,17 @@
 -- Triggers and what they do. On a cluster those of a copied table fire on every node; what they write to is on one.
 
+-- One statement at a time: a cluster hands the text that it was sent on to its nodes, and these take no more than one.
+create or replace function set_trigger(trigger name, moment text, of_table regclass, action text) returns void
+language plpgsql
+as $$
+begin
+    if is_placed(of_table) then
+        perform set_config('citus.enable_unsafe_triggers', 'on', true);
+    end if;
+    execute format('create or replace trigger %I %s on %s for each %s', trigger, moment, of_table, action);
+end
+$$;
+
 create or replace function note_fleet_change() returns trigger language plpgsql as $$
 begin
     if to_regclass('public.fleet_change') is not null then
@@ -8,16 +20,11 @@ begin
     return null;
 end
 $$;
-create or replace trigger fleet_change_of_crane after insert or update or delete or truncate on crane
-    for each statement execute function note_fleet_change();
-create or replace trigger fleet_change_of_type after insert or update or delete or truncate on crane_type
-    for each statement execute function note_fleet_change();
-create or replace trigger fleet_change_of_site after insert or update or delete or truncate on site
-    for each statement execute function note_fleet_change();
-create or replace trigger fleet_change_of_charts after insert or update or delete or truncate on load_chart_version
-    for each statement execute function note_fleet_change();
-create or replace trigger fleet_change_of_records after insert or update or delete or truncate on life_record
-    for each statement execute function note_fleet_change();
+select set_trigger(trigger, 'after insert or update or delete or truncate', of_table, 'statement execute function note_fleet_change()')
+from (values
+    ('fleet_change_of_crane', 'crane'::regclass), ('fleet_change_of_type', 'crane_type'), ('fleet_change_of_site', 'site'),
+    ('fleet_change_of_charts', 'load_chart_version'), ('fleet_change_of_records', 'life_record')
+) as change (trigger, of_table);
 
 -- A crane gets its own copy of its type however it is registered.
 create or replace function copy_type() returns trigger
@@ -30,7 +37,7 @@ begin
     return new;
 end
 $$;
-create or replace trigger crane_copies_type before insert on crane for each row execute function copy_type();
+select set_trigger('crane_copies_type', 'before insert', 'crane', 'row execute function copy_type()');
 
 create or replace function describe_from_beginning() returns trigger
 language plpgsql
@@ -44,7 +51,7 @@ begin
     return null;
 end
 $$;
-create or replace trigger crane_is_described after insert on crane for each row execute function describe_from_beginning();
+select set_trigger('crane_is_described', 'after insert', 'crane', 'row execute function describe_from_beginning()');
 
 -- For the api's role, and for the owner too: whoever takes this trigger away does it knowingly.
 create or replace function dossier_stays() returns trigger
@@ -55,5 +62,4 @@ begin
         using errcode = 'insufficient_privilege';
 end
 $$;
-create or replace trigger dossier_stays before update or delete or truncate on dossier
-    for each statement execute function dossier_stays();
+select set_trigger('dossier_stays', 'before update or delete or truncate', 'dossier', 'statement execute function dossier_stays()');

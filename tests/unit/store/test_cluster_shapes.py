@@ -172,3 +172,14 @@ def test_the_function_places_tables_that_there_are() -> None:
     assert "crane" in copied
     assert {"segment", "lift"} <= spread
     assert not copied & spread
+
+
+def test_triggers_are_made_one_statement_at_a_time() -> None:
+    """A file is sent whole, and a cluster hands that text on to its nodes for a trigger."""
+    made = [
+        f"{file.name}: {one.stmt.trigname}"
+        for file in files("store").joinpath("schema", "replaced").iterdir()
+        for one in parse_sql(file.read_text())
+        if isinstance(one.stmt, ast.CreateTrigStmt)
+    ]
+    assert made == [], "write set_trigger(...), which makes it by itself"
