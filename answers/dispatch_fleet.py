@@ -1,11 +1,6 @@
-"""The fleet laid out for matching, kept between requests and laid out anew when a crane, type, site or chart changes.
-
-Open faults and reservations are read for every question. Life used and services due change by the day: they are read
-again in the background when they are older than FRESH_S, and a question waits for them only beyond STALE_S.
-"""
+"""The fleet laid out for matching, kept between questions (`kept`). Open faults and reservations are read for every question."""
 
 import asyncio
-import time
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime, timedelta
@@ -20,6 +15,7 @@ import structlog
 from numpy.typing import NDArray
 from psycopg import AsyncConnection
 
+from answers.kept import Kept
 from answers.life_status import LifeStatus, design_figures, life_status_of, numbers
 from domain.crane import CraneType, charts_in_force
 from domain.job import Window
@@ -51,6 +47,7 @@ class Listed:
     day: date
     rows: tuple[FleetCrane, ...]
     types: dict[int, CraneType]  # by number of the description: cranes own theirs
+    packed: dict[int, Packed]  # charts by number of their version, which never changes
     fleet: Fleet
     design_lifts: Floats  # NaN where the design class is not entered or has no limit
     design_kq: Floats
@@ -106,16 +103,12 @@ class Situation:
 
 
 class DispatchFleet:
-    """Keeps the listed fleet of the last few days that were asked for, and the life status of its cranes."""
+    """The fleet as it is listed on the last few days that were asked for, and the life status of its cranes; see `kept`."""
 
     def __init__(self, pool: Pool) -> None:
         self._pool = pool
-        self._listed: dict[date, Listed] = {}
-        self._packed: dict[int, Packed] = {}  # by version of the charts, which never changes
-        self._types: dict[int, CraneType] = {}
-        self._status: tuple[float, Listed, LifeStatus] | None = None
-        self._refreshing: asyncio.Task[None] | None = None
-        self._lock = asyncio.Lock()
+        self._listed: Kept[date, Listed] = Kept(_DAYS_KEPT)
+        self._status: Kept[None, LifeStatus] = Kept(1, fresh_s=FRESH_S, stale_s=STALE_S)
 
     async def situation(
         self, conn: AsyncConnection[Any], window: Window | None, *, with_held: bool = True
@@ -164,109 +157,99 @@ class DispatchFleet:
 
     async def close(self) -> None:
         """Ends what runs in the background."""
-        if self._refreshing is not None:
-            self._refreshing.cancel()
-            await asyncio.gather(self._refreshing, return_exceptions=True)
+        await self._status.close()
 
     async def listed(self, conn: AsyncConnection[Any], day: date) -> Listed:
         """The fleet with the charts in force on a day. After a change only what is new is read and packed."""
-        async with whole_fleet(conn):  # one book for everyone; an answer keeps to the sites of who asks
-            return await self._listed_now(conn, day)
+        async with whole_fleet(conn):  # one for everyone; an answer keeps to the sites of who asks
+            stamp = await charts.fleet_stamp(conn)
+            return await self._listed.read(day, stamp, lambda: self._list(conn, day))
 
-    async def _listed_now(self, conn: AsyncConnection[Any], day: date) -> Listed:
-        stamp = await charts.fleet_stamp(conn)
-        async with self._lock:
-            known = self._listed.get(day)
-            if known is None or known.stamp != stamp:
-                rows = await charts.fleet_cranes(conn, day)
-                types = await charts.fleet_types(conn)
-                used = {row.version_id for row in rows if row.version_id is not None}
-                await self._pack(conn, sorted(used - self._packed.keys()))
-                known = await anyio.to_thread.run_sync(self._lay_out, stamp, rows, types, day)
-                self._listed = dict(list({**self._listed, day: known}.items())[-_DAYS_KEPT:])
-                kept = {row.version_id for one in self._listed.values() for row in one.rows}
-                self._packed = {key: one for key, one in self._packed.items() if key in kept}
-            return known
-
-    async def _pack(self, conn: AsyncConnection[Any], version_ids: list[int]) -> None:
-        """Packs versions, one batch in a thread while the database makes the next."""
-        packing: asyncio.Task[dict[int, Packed]] | None = None
-        for start in range(0, len(version_ids), _VERSIONS_AT_ONCE):
-            rows = await charts.version_charts(conn, version_ids[start : start + _VERSIONS_AT_ONCE])
-            if packing is not None:
-                self._packed |= await packing
-            packing = asyncio.create_task(anyio.to_thread.run_sync(_packed, rows))
-        if packing is not None:
-            self._packed |= await packing
-
-    def _lay_out(self, stamp: str, rows: list[FleetCrane], types: list[TypeRow], day: date) -> Listed:
-        """Takes CPU time, some tenths of a second for 10 000 cranes: run it in a thread."""
-        known = {row.spec_id: self._type(row) for row in types}
-        self._types = known
-        entered = {spec_id: pack(charts_in_force(one.charts, day)) for spec_id, one in known.items()}
-        limits = np.array([design_figures(row.design) for row in rows], float).reshape(-1, 2)
-        return Listed(
-            stamp=stamp,
-            day=day,
-            rows=tuple(rows),
-            types=known,
-            fleet=fleet.lay_out(
-                [known[row.spec_id] for row in rows],
-                [
-                    entered[row.spec_id]
-                    if row.version_id is None
-                    else self._packed.get(row.version_id, NO_CHARTS)
-                    for row in rows
-                ],
-                wind_limit_m_s=[row.wind_limit_m_s for row in rows],
-                slope_limit_deg=[row.slope_limit_deg for row in rows],
-            ),
-            design_lifts=limits[:, 0],
-            design_kq=limits[:, 1],
-            prior_duty=np.array([row.prior_duty for row in rows], np.bool_),
-            latitude_deg=numbers([row.latitude_deg for row in rows]),
-            longitude_deg=numbers([row.longitude_deg for row in rows]),
-            index={row.name: index for index, row in enumerate(rows)},
-            sites=np.array([row.site for row in rows], np.str_),
-            zones=np.array([row.time_zone for row in rows], np.str_),
-        )
-
-    def _type(self, row: TypeRow) -> CraneType:
-        """The type of a row, which never changes."""
-        known = self._types.get(row.spec_id)
-        return CraneType.model_validate(row.spec) if known is None else known
+    async def _list(self, conn: AsyncConnection[Any], day: date) -> Listed:
+        while True:
+            stamp = await charts.fleet_stamp(conn)
+            rows, types = await charts.fleet_cranes(conn, day), await charts.fleet_types(conn)
+            if await charts.fleet_stamp(conn) == stamp:
+                break  # else the fleet changed meanwhile, and another day would list other cranes under the same stamp
+        before = self._listed.values()
+        packed = {key: one for listed in before for key, one in listed.packed.items()}
+        read = {spec_id: one for listed in before for spec_id, one in listed.types.items()}
+        used = {row.version_id for row in rows if row.version_id is not None}
+        packed |= await _pack(conn, sorted(used - packed.keys()))
+        packed = {version_id: packed.get(version_id, NO_CHARTS) for version_id in used}
+        return await anyio.to_thread.run_sync(_lay_out, stamp, day, rows, types, packed, read)
 
     async def _status_of(self, conn: AsyncConnection[Any], listed: Listed) -> LifeStatus:
-        """The life status of the cranes of a listed fleet."""
-        if self._status is not None:
-            read_at, of, status = self._status
-            age_s = time.monotonic() - read_at
-            if of is listed and age_s < STALE_S:
-                if age_s >= FRESH_S and (self._refreshing is None or self._refreshing.done()):
-                    self._refreshing = asyncio.create_task(self._refresh(listed))
-                return status
-        async with whole_fleet(conn):
-            return await self._read_status(conn, listed)
+        """The life status of the cranes of a listed fleet, whatever the day of its charts."""
+        today = datetime.now(UTC).date()
 
-    async def _refresh(self, listed: Listed) -> None:
-        try:
-            async with site_scope(self._pool, None) as conn:
-                await self._read_status(conn, listed)
-        except Exception:
-            _LOG.exception("life used and services due could not be read again")
+        async def make() -> LifeStatus:
+            async with whole_fleet(conn):
+                return await _read_status(conn, listed, today)
 
-    async def _read_status(self, conn: AsyncConnection[Any], listed: Listed) -> LifeStatus:
-        now, today = time.monotonic(), datetime.now(UTC).date()
-        life = await reservations.life_of_cranes(conn)
-        details = await reservations.default_details(conn)
-        states = await service_states(conn, today=today)
-        since = today - timedelta(days=FINDINGS_OF_DAYS - 1)
-        found = await findings.findings(conn, None, since, today, rows=_MOST_FINDINGS)
-        status = await anyio.to_thread.run_sync(
-            life_status_of, listed.rows, listed.index, life, details, states, found, today
-        )
-        self._status = (now, listed, status)
-        return status
+        async def refresh() -> LifeStatus:
+            async with site_scope(self._pool, None) as own:
+                return await _read_status(own, listed, today)
+
+        return await self._status.read(None, (listed.stamp, today), make, refresh=refresh)
+
+
+async def _read_status(conn: AsyncConnection[Any], listed: Listed, today: date) -> LifeStatus:
+    life = await reservations.life_of_cranes(conn)
+    details = await reservations.default_details(conn)
+    states = await service_states(conn, today=today)
+    since = today - timedelta(days=FINDINGS_OF_DAYS - 1)
+    found = await findings.findings(conn, None, since, today, rows=_MOST_FINDINGS)
+    return await anyio.to_thread.run_sync(
+        life_status_of, listed.rows, listed.index, life, details, states, found, today
+    )
+
+
+async def _pack(conn: AsyncConnection[Any], version_ids: list[int]) -> dict[int, Packed]:
+    """Packs versions, one batch in a thread while the database makes the next."""
+    found: dict[int, Packed] = {}
+    packing: asyncio.Task[dict[int, Packed]] | None = None
+    for start in range(0, len(version_ids), _VERSIONS_AT_ONCE):
+        rows = await charts.version_charts(conn, version_ids[start : start + _VERSIONS_AT_ONCE])
+        if packing is not None:
+            found |= await packing
+        packing = asyncio.create_task(anyio.to_thread.run_sync(_packed, rows))
+    return found if packing is None else found | await packing
+
+
+def _lay_out(
+    stamp: str,
+    day: date,
+    rows: list[FleetCrane],
+    types: list[TypeRow],
+    packed: dict[int, Packed],
+    read: dict[int, CraneType],
+) -> Listed:
+    """Takes CPU time, some tenths of a second for 10 000 cranes: run it in a thread. `read`: types that were, they never change."""
+    known = {row.spec_id: read.get(row.spec_id) or CraneType.model_validate(row.spec) for row in types}
+    entered = {spec_id: pack(charts_in_force(one.charts, day)) for spec_id, one in known.items()}
+    limits = np.array([design_figures(row.design) for row in rows], float).reshape(-1, 2)
+    return Listed(
+        stamp=stamp,
+        day=day,
+        rows=tuple(rows),
+        types=known,
+        packed=packed,
+        fleet=fleet.lay_out(
+            [known[row.spec_id] for row in rows],
+            [entered[row.spec_id] if row.version_id is None else packed[row.version_id] for row in rows],
+            wind_limit_m_s=[row.wind_limit_m_s for row in rows],
+            slope_limit_deg=[row.slope_limit_deg for row in rows],
+        ),
+        design_lifts=limits[:, 0],
+        design_kq=limits[:, 1],
+        prior_duty=np.array([row.prior_duty for row in rows], np.bool_),
+        latitude_deg=numbers([row.latitude_deg for row in rows]),
+        longitude_deg=numbers([row.longitude_deg for row in rows]),
+        index={row.name: index for index, row in enumerate(rows)},
+        sites=np.array([row.site for row in rows], np.str_),
+        zones=np.array([row.time_zone for row in rows], np.str_),
+    )
 
 
 def _situation(

@@ -15,6 +15,7 @@ from fastapi.routing import APIRoute
 from starlette.middleware.gzip import GZipMiddleware
 from starlette.types import ASGIApp, Scope
 
+from answers.dispatch_fleet import DispatchFleet
 from answers.service import DueBook
 from api.gate import Gate
 from api.hub import Hub
@@ -217,6 +218,7 @@ async def open_api(api: FastAPI) -> None:
         api.state.database_url, max_size=api.state.settings.pool_size, configure=work_under_role
     )
     api.state.pool = pool
+    api.state.dispatch_fleet = DispatchFleet(pool)
     api.state.answering = Answering(api.state.database_url, writes=False).start()
     await api.state.answering.first()
     api.state.hub = Hub(api.state.database_url)
@@ -227,8 +229,7 @@ async def close_api(api: FastAPI) -> None:
     """Give connections back and stop listening."""
     await api.state.hub.close()
     api.state.answering.close()
-    if hasattr(api.state, "dispatch_fleet"):
-        await api.state.dispatch_fleet.close()
+    await api.state.dispatch_fleet.close()
     await api.state.pool.close()
 
 

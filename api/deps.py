@@ -145,10 +145,7 @@ KnownCrane = Annotated[CraneKnown, Depends(get_known_crane)]
 
 async def get_dispatch_fleet(request: Request) -> DispatchFleet:
     """The fleet of this api, laid out for dispatch."""
-    state = request.app.state
-    if not hasattr(state, "dispatch_fleet"):
-        state.dispatch_fleet = DispatchFleet(state.pool)
-    fleet: DispatchFleet = state.dispatch_fleet
+    fleet: DispatchFleet = request.app.state.dispatch_fleet
     return fleet
 
 
