@@ -221,7 +221,7 @@ def web_app(settings: Settings) -> "ASGIApp":
 
     from api.app import create_api, guard
     from api.settings import ApiSettings, is_loopback
-    from dashboard.app import create_dashboard
+    from dashboard.app import ALL, OFF, create_dashboard
     from dashboard.login import PATH as LOGIN_PATH
     from dashboard.policy import content_security_policy
     from transfer.limits import FileLimits, TableLimits
@@ -248,7 +248,7 @@ def web_app(settings: Settings) -> "ASGIApp":
     except ValidationError as problem:
         raise InvalidInput(str(problem.errors()[0]["msg"]), field="host") from problem
     api = create_api(database_url(settings), api_settings)
-    dash = create_dashboard(api)
+    dash = create_dashboard(api, tricks=ALL if settings.engine == "on" else OFF)
     return guard(
         dash.server, api, content_security_policy=content_security_policy(dash), login_page=LOGIN_PATH
     )

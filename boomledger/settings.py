@@ -54,6 +54,10 @@ class Settings(BaseSettings):
     open_access: bool = Field(
         default=False, description="serve without a login; accepted on a loopback address only"
     )
+    engine: Literal["on", "off"] = Field(
+        default="on",
+        description="what makes pages appear early; off: the pages are ordinary Dash, slower and otherwise the same",
+    )
     trusted_proxies: tuple[str, ...] = Field(
         default=(),
         description="addresses of reverse proxies whose X-Forwarded-For is believed, as a JSON list; none by default",

@@ -6,7 +6,6 @@ uvicorn.run(dash.server)
 """
 
 import hashlib
-import re
 from collections.abc import AsyncIterator
 from contextlib import AsyncExitStack, asynccontextmanager
 from functools import cache
@@ -22,73 +21,26 @@ from starlette.types import ASGIApp, Receive, Scope, Send
 
 from dashboard import live, login, router, shell
 from dashboard.client import Client, session_headers
-from dashboard.engine.compress import PackedScripts
-from dashboard.engine.prerender import MARK, FirstSight
-from dashboard.palette import LIGHT, THEMES, css_variables
-from dashboard.theme import FONT, SCHEME_SCRIPT
+from dashboard.engine import ALL, OFF, Engine, Trick
+from dashboard.palette import LIGHT, THEMES
+from dashboard.theme import template
 from words.texts import browser_words, t
+
+__all__ = ["ALL", "OFF", "Trick", "create_dashboard"]
 
 API_PATH: Final = "/api/v1"
 ASSETS: Final = Path(__file__).parent / "assets"
-
-_SCRIPT: Final = re.compile(r'<script src="([^"]*)"(?: type="module")?></script>')
 _IMPORTED: Final = r"(?<!main)\.mjs$"
-"""Scripts that assets/main.mjs imports; Dash loads that one."""
-_AS_SCRIPT: Final = 'rel="preload" as="script"'
-_AS_MODULE: Final = 'rel="modulepreload"'
-_UNUSED: Final = re.compile(r'<script src="[^"]*/(?:deps/polyfill@|dash_table/bundle)[^"]*"></script>\s*')
-
-_BEGIN: Final = """
-const early = document.querySelectorAll("link[data-src]");
-let begun = false;
-let waiting = early.length;
-function begin() {
-    if (begun) return;
-    begun = true;
-    for (const { dataset } of early) {
-        const script = document.createElement("script");
-        script.src = dataset.src;
-        if (dataset.src.includes(".mjs")) script.type = "module";
-        script.async = false;
-        script.onload = () => { if (--waiting === 0) window.renderer = new DashRenderer(); };
-        document.head.append(script);
-    }
-}
-requestAnimationFrame(() => setTimeout(begin));
-setTimeout(begin, 300);
-"""
-"""The scripts run when what is there of the page has been painted, or soon where nothing is: a page in the background."""
-
-_INDEX: Final = """<!DOCTYPE html>
-<html lang="en" data-mantine-color-scheme="light">
-<head>
-{%metas%}
-<meta name="viewport" content="width=device-width, initial-scale=1">
-<meta name="color-scheme" content="light dark">
-<title>{%title%}</title>
-<link rel="icon" href="__SIGN__">
-<style>__COLOURS__</style>
-{%css%}
-<script>__SCHEME__</script>
-<script type="importmap">__IMPORTS__</script>
-{%scripts%}
-</head>
-<body>
-__FIRST__
-{%app_entry%}
-<footer>
-<script>window.boomledger_palette = __PALETTE__; window.boomledger_words = __WORDS__;</script>
-{%config%}
-{%renderer%}
-</footer>
-</body>
-</html>"""
+"""Scripts that assets/main.mjs and assets/engine/main.mjs import; Dash loads those two."""
 
 
-def create_dashboard(api: FastAPI | str, *, api_token: str | None = None) -> Dash:
+def create_dashboard(
+    api: FastAPI | str, *, api_token: str | None = None, tricks: frozenset[Trick] = ALL
+) -> Dash:
     """The dashboard over an api in this process (mounted at /api/v1) or at a base URL.
 
     The server to run is `.server`. Its lifespan runs that of a mounted api, which otherwise nobody would.
+    tricks: what makes pages appear early; with none it is ordinary Dash.
     """
     mounted = api if isinstance(api, FastAPI) else None
     client = (
@@ -105,8 +57,10 @@ def create_dashboard(api: FastAPI | str, *, api_token: str | None = None) -> Das
     login.register(server)
     if mounted is not None:
         server.mount(API_PATH, mounted)
-    dash = _Dash(
+    engine = Engine(lambda asked: router.finished(client, asked), tricks)
+    dash = engine.dash(
         __name__,
+        renderer=template("renderer.js"),
         server=server,
         assets_folder=str(ASSETS),
         assets_ignore=_IMPORTED,
@@ -114,54 +68,25 @@ def create_dashboard(api: FastAPI | str, *, api_token: str | None = None) -> Das
         title=t("app.name"),
         index_string=_index(),
         suppress_callback_exceptions=True,
-        compress=False,
     )
-    dash.renderer = f"(() => {{{_BEGIN}}})();"
     made.append(dash)
     dash.layout = shell.layout
-    ahead = router.register(dash, client)
+    router.register(dash, client, engine.page)
     shell.register(dash, client)
     live.register(dash, client)
-    server.add_middleware(FirstSight, ahead=ahead)
-    server.add_middleware(PackedScripts)
+    engine.serve(server)
     server.add_middleware(_OnBehalf)
     return dash
 
 
-class _Dash(Dash):
-    """Dash without two of its scripts: a table that no page has, and what taught browsers of before 2020 the language.
-
-    Of the latter assets/generators.mjs has what is left.
-    """
-
-    def interpolate_index(self, **parts: Any) -> str:
-        """The page with every part in its place."""
-        scripts = _UNUSED.sub("", parts["scripts"])
-        # Dash looks for the src of its renderer; only _BEGIN does anything with it.
-        early = "".join(
-            f'<link {_AS_MODULE if ".mjs" in source else _AS_SCRIPT} href="{source}" data-src="{source}">'
-            for source in _SCRIPT.findall(scripts)
-        )
-        modules = "".join(f'<link {_AS_MODULE} href="{address}">' for address in _imports().values())
-        whole: str = super().interpolate_index(
-            **{**parts, "scripts": early + modules + _SCRIPT.sub("", scripts)}
-        )
-        return whole
-
-
 def _index() -> str:
-    filled = _INDEX.replace("__COLOURS__", f"{css_variables()}:root{{--bl-font:{FONT}}}").replace(
-        "__SIGN__", _sign()
+    return template(
+        "index.html",
+        icon=_icon(),
+        imports=orjson.dumps({"imports": _imports()}).decode(),
+        palette=orjson.dumps(THEMES).decode(),
+        words=orjson.dumps(browser_words()).decode(),
     )
-    filled = (
-        filled.replace(
-            "__SCHEME__", f"(() => {{{SCHEME_SCRIPT}document.documentElement.dataset.scheme = scheme; }})();"
-        )
-        .replace("__FIRST__", MARK)
-        .replace("__IMPORTS__", orjson.dumps({"imports": _imports()}).decode())
-    )
-    filled = filled.replace("__PALETTE__", orjson.dumps(THEMES).decode())
-    return filled.replace("__WORDS__", orjson.dumps(browser_words()).decode())
 
 
 @cache
@@ -178,13 +103,9 @@ def _imports() -> dict[str, str]:
     }
 
 
-def _sign() -> str:
+def _icon() -> str:
     """The sign of the window, within the page: as a file of its own it is asked for at every change of address."""
-    drawing = (
-        "<svg xmlns='http://www.w3.org/2000/svg' viewBox='0 -8 100 116'>"
-        f"<path fill='{LIGHT['accent']}' d='M0 100V84H12V46L58 0H66V8L100 54V70H92V60L60 20L26 52V84H60V100Z'/></svg>"
-    )
-    return f"data:image/svg+xml,{quote(drawing)}"
+    return f"data:image/svg+xml,{quote(template('icon.svg', colour=LIGHT['accent']))}"
 
 
 def _lifespan_of(mounted: FastAPI | None, client: Client, made: list[Dash]) -> Any:

@@ -64,7 +64,7 @@ def css_variables() -> str:
     blocks = []
     for scheme, colours in THEMES.items():
         lines = "".join(f"--bl-{role.replace('_', '-')}:{value};" for role, value in colours.items())
-        first = f':root[data-scheme="{scheme}"] .bl-first'  # before Mantine knows which one it is
+        first = f':root[data-scheme="{scheme}"] .bl-prerender'  # before Mantine knows which one it is
         blocks.append(f':root[data-mantine-color-scheme="{scheme}"],{first}{{{lines}}}')
     return "".join(blocks)
 

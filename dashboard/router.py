@@ -4,15 +4,12 @@ import asyncio
 import logging
 import re
 from dataclasses import dataclass
-from typing import Any, Final
+from typing import Any, Final, Protocol
 
-import orjson
 from dash import Dash, Input, Output
 
 from dashboard import shell
 from dashboard.client import Client, NotAllowed
-from dashboard.engine import pack
-from dashboard.engine.prefetch import Ahead, Asked, Finished
 from dashboard.pages import alerts, faults, replay, service, start
 from dashboard.pages.crane import now as crane_now
 from dashboard.pages.crane import page as crane
@@ -34,7 +31,7 @@ from dashboard.pages.overloads import page as overloads
 from dashboard.pages.settings import crane_form as settings_crane_form
 from dashboard.pages.settings import page as settings
 from dashboard.parts import form, states
-from dashboard.visit import Render, Visit, query_of
+from dashboard.visit import Asked, Finished, Render, Visit, query_of
 from domain.errors import BoomledgerError, NotFound
 from words.numbers import Units
 from words.texts import t
@@ -115,28 +112,18 @@ async def draw(client: Client, path: str, search: str | None, units: Units) -> t
         return states.error(t("state.error.bug"), visit.href()), title
 
 
-def plain(drawn: Any) -> Any:
-    """A page as plain values, as the browser gets it.
-
-    Dash walks through an answer with components in it value by value in Python; one of plain values it writes at once.
-    With a thousand rows in a grid that is 5 ms in place of 66.
-    """
-    written = orjson.dumps(
-        drawn, default=lambda part: part.to_plotly_json(), option=orjson.OPT_NON_STR_KEYS | orjson.OPT_SERIALIZE_NUMPY
-    )  # fmt: skip
-    return orjson.loads(written)
+async def finished(client: Client, asked: Asked) -> Finished:
+    """A page, its window title, how many alerts wait, and that in words."""
+    page, alerts = await asyncio.gather(draw(client, *asked), shell.alerts_waiting(client))
+    return Finished(*page, *alerts)
 
 
-async def _finished(client: Client, asked: Asked) -> Finished:
-    """A page as it goes to the browser, its window title, how many alerts wait, and that in words."""
-    (drawn, title), (count, words) = await asyncio.gather(draw(client, *asked), shell.alerts_waiting(client))
-    return pack.packed(plain(drawn), asked.path), title, count, words
+class _Page(Protocol):
+    async def __call__(self, asked: Asked, *, anew: bool) -> Finished: ...
 
 
-def register(app: Dash, client: Client) -> Ahead:
-    """The one callback that draws pages, and those that pages bring along. Gives what may draw a page ahead."""
-
-    ahead = Ahead(lambda asked: _finished(client, asked))
+def register(app: Dash, client: Client, page: _Page) -> None:
+    """The one callback that draws pages, and those that pages bring along. page: what `finished` gives, as it goes out."""
 
     @app.callback(
         Output("page", "children"),
@@ -150,7 +137,7 @@ def register(app: Dash, client: Client) -> Ahead:
     )
     async def show(path: str | None, search: str | None, units: str | None, again: str | None) -> Finished:
         asked = Asked(path or "/", search or "", Units(units or Units.METRIC))
-        return await (ahead.take(asked) if again is None else _finished(client, asked))
+        return await page(asked, anew=again is not None)
 
     form.register(app, client)
     fleet.register(app)
@@ -161,4 +148,3 @@ def register(app: Dash, client: Client) -> Ahead:
     life_record_form.register(app, client)
     settings_crane_form.register(app)
     health_import.register(app, client)
-    return ahead

@@ -1,17 +1,12 @@
 """What Mantine, plotly and ag-grid look like: built from the palette, and from nothing else."""
 
+import json
+from pathlib import Path
 from typing import Any, Final
 
-from dashboard.palette import DARK, LIGHT
+from dashboard.palette import DARK, LIGHT, css_variables
 
 FONT: Final = 'Inter, "Segoe UI", "Helvetica Neue", "Liberation Sans", Arial, sans-serif'
-
-SCHEME_SCRIPT: Final = """let kept = null;
-try { kept = JSON.parse(localStorage.getItem("scheme")); } catch { /* nothing was kept */ }
-const own = window.matchMedia("(prefers-color-scheme: dark)").matches ? "dark" : "light";
-const scheme = kept === "light" || kept === "dark" ? kept : own;
-"""
-"""Finds out which colours somebody wants, before the scripts that keep it (assets/ui.mjs) have run."""
 
 GRAPH_CONFIG: Final[dict[str, Any]] = {
     "showSendToCloud": False,
@@ -42,14 +37,39 @@ MANTINE: Final[dict[str, Any]] = {
     "cursorType": "pointer",
 }
 
-GRID_THEME: Final = {
-    "function": "themeQuartz.withParams({"
-    "fontFamily: 'inherit', fontSize: 14, headerFontSize: 13, headerFontWeight: 600, "
-    "backgroundColor: 'var(--bl-surface)', foregroundColor: 'var(--bl-ink)', "
-    "headerBackgroundColor: 'var(--bl-surface)', headerTextColor: 'var(--bl-ink-soft)', "
-    "borderColor: 'var(--bl-line)', wrapperBorder: false, wrapperBorderRadius: 0, columnBorder: false, "
-    "rowHoverColor: 'var(--bl-raised)', accentColor: 'var(--bl-accent)', "
-    "oddRowBackgroundColor: 'var(--bl-surface)', menuBackgroundColor: 'var(--bl-surface)', "
-    "inputBackgroundColor: 'var(--bl-surface)', chromeBackgroundColor: 'var(--bl-surface)', "
-    "headerColumnResizeHandleColor: 'transparent', headerColumnBorder: false, headerRowBorder: true, cellHorizontalPadding: 12})"
+_GRID: Final = {
+    "fontFamily": "inherit",
+    "fontSize": 14,
+    "headerFontSize": 13,
+    "headerFontWeight": 600,
+    "backgroundColor": "var(--bl-surface)",
+    "foregroundColor": "var(--bl-ink)",
+    "headerBackgroundColor": "var(--bl-surface)",
+    "headerTextColor": "var(--bl-ink-soft)",
+    "borderColor": "var(--bl-line)",
+    "wrapperBorder": False,
+    "wrapperBorderRadius": 0,
+    "columnBorder": False,
+    "rowHoverColor": "var(--bl-raised)",
+    "accentColor": "var(--bl-accent)",
+    "oddRowBackgroundColor": "var(--bl-surface)",
+    "menuBackgroundColor": "var(--bl-surface)",
+    "inputBackgroundColor": "var(--bl-surface)",
+    "chromeBackgroundColor": "var(--bl-surface)",
+    "headerColumnResizeHandleColor": "transparent",
+    "headerColumnBorder": False,
+    "headerRowBorder": True,
+    "cellHorizontalPadding": 12,
 }
+GRID_THEME: Final = {"function": f"themeQuartz.withParams({json.dumps(_GRID)})"}
+
+
+def template(name: str, **parts: str) -> str:
+    """A file of templates/ with its parts filled in: __NAME__ becomes parts["name"]; __LOOK__ and __SCHEME__ are there for all."""
+    folder = Path(__file__).parent / "templates"
+    text = (folder / name).read_text(encoding="utf-8")
+    look = f"{css_variables()}:root{{--bl-font:{FONT}}}"
+    scheme = (folder / "scheme.js").read_text(encoding="utf-8")
+    for part, value in {"look": look, "scheme": scheme, **parts}.items():
+        text = text.replace(f"__{part.upper()}__", value)
+    return text

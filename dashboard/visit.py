@@ -4,7 +4,7 @@ import asyncio
 from collections.abc import Awaitable, Callable, Mapping
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
-from typing import Any, Final, TypeVar
+from typing import Any, Final, NamedTuple, TypeVar
 from urllib.parse import parse_qsl, urlencode
 from zoneinfo import ZoneInfo
 
@@ -17,6 +17,23 @@ from words.numbers import Units
 Answer = TypeVar("Answer")
 UNITS_COOKIE: Final = "boomledger_units"
 UTC_ZONE: Final = ZoneInfo("UTC")
+
+
+class Asked(NamedTuple):
+    """What a page is drawn from; the rest is who asks."""
+
+    path: str
+    search: str
+    units: Units
+
+
+class Finished(NamedTuple):
+    """A drawn page, its window title, how many alerts wait, and that in words."""
+
+    drawn: Any
+    title: str
+    alerts: str
+    alerts_words: str
 
 
 @dataclass(frozen=True, kw_only=True)

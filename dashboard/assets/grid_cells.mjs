@@ -1,6 +1,6 @@
 /* What the cells of the grids look like, by the names that pages give in `cellRenderer`. */
 import { Age, LiveValue, whenThere } from "./components.mjs";
-import { follow } from "./still.mjs";
+import { follow } from "./links.mjs";
 
 const { React } = window;
 const h = React.createElement;

@@ -39,14 +39,6 @@ const whenIdle = (job) => (window.requestIdleCallback ? window.requestIdleCallba
 let lastPath = null;
 let lastAnswer = null;
 
-/* Pages that open with a long list: what draws it is fetched at once, not first when the list has come. */
-if (/^\/($|fleet|faults|service|data|settings|alerts|life\/?$)/.test(window.location.pathname)) {
-  const script = document.createElement("script");
-  script.src = window.location.origin + "/_dash-component-suites/dash_ag_grid/async-community.js";
-  script.async = true;
-  document.head.append(script);
-}
-
 dash.boomledger_ui = {
   startScheme: (clicks, stored) => {
     const now = currentScheme(stored);
@@ -155,26 +147,6 @@ dash.boomledger_ui = {
     return after === before ? same() : after ? "?" + after : "";
   },
 };
-
-/* When the pointer goes down on a link, its page is begun; by the time it goes up, part of the work is done. */
-document.addEventListener("pointerdown", (event) => {
-  const link = event.target.closest("a[href]");
-  if (!link || event.button || link.target || link.download || link.origin !== window.location.origin) return;
-  const address = link.pathname + link.search;
-  if (address === window.location.pathname + window.location.search || /^\/(api|assets|login)\b/.test(address)) return;
-  fetch(address, { headers: { "boomledger-ahead": "1" } }).catch(() => undefined);
-});
-
-/* What was shown of the page before these scripts ran leaves as the page comes. */
-const firstSight = document.getElementById("first-sight");
-if (firstSight) {
-  const watcher = new MutationObserver(() => {
-    if (!document.querySelector("#page h1, #page [data-state]:not([data-state=loading])")) return;
-    watcher.disconnect();
-    firstSight.remove();
-  });
-  watcher.observe(document.body, { childList: true, subtree: true });
-}
 
 /* "/" puts the cursor into the search for a crane. */
 document.addEventListener("keydown", (event) => {

@@ -1,4 +1,4 @@
-"""A drawn page as HTML text, for the moment before its scripts run. Works on what engine.pack made of the page.
+"""A drawn page as HTML text, for the moment before its scripts run. Works on a page as pack.py makes it.
 
 Words and drawings come out as they will stand; what only lives with its script (a grid, a chart, a field, a live value)
 leaves its place as a grey shape of about its size. Identifiers and addresses are left out: the page itself brings them.
@@ -21,14 +21,16 @@ _LINKS: Final = frozenset({"Anchor", "Link"})
 def html_text(part: Any, slots: Any = ()) -> str:
     """The HTML of a page or of a part of one.
 
-    part: text, a number, a short list of engine.pack, a component as plain values, or a list of such components.
+    part: text, a number, a short list of pack.py, a component as plain values, or a list of such components.
     slots: the components that stand in the slots of a short list, or the only one of them.
     """
     match part:
         case None | bool() | []:
             return ""
-        case {"type": "Still", "props": props}:
+        case {"type": "Packed", "props": props}:
             return html_text(props["tree"], props.get("children", ()))
+        case {"type": "Drawing", "props": {"tree": tree}}:
+            return html_text(tree)
         case {"namespace": "dash_mantine_components", "props": {"label": str()} as props}:
             return _field(props)
         case {"type": "Choice", "props": props}:
@@ -54,7 +56,7 @@ def _element(tag: str, props: Mapping[str, Any], inside: list[Any], slots: Any) 
     if tag in _UNSEEN:
         return ""
     if not tag.islower():
-        return _shape(props)
+        return html_text(_shape(props))
     if tag == "details" and not props.get("open"):
         inside = inside[:1]  # the words that open it; nobody can before the page is there
     attributes = "".join(
@@ -97,13 +99,18 @@ def _choice(props: Mapping[str, Any]) -> str:
 
 def _field(props: Mapping[str, Any]) -> str:
     """A field by its name and the words below that, with the place of what can be typed."""
-    words = (("bl-first-label", props["label"]), ("bl-first-note", props.get("description")))
-    told = "".join(html_text(["span", {"className": kind}, text]) for kind, text in words if text)
-    return f'<span class="bl-first-field {escape(str(props.get("className", "")))}">{told}{_shape({})}</span>'
+    told = [_span("bl-prerender-label", props["label"])]
+    if note := props.get("description"):
+        told.append(_span("bl-prerender-note", note))
+    return html_text(_span(f"bl-prerender-field {props.get('className', '')}", *told, _shape({})))
 
 
-def _shape(props: Mapping[str, Any]) -> str:
+def _shape(props: Mapping[str, Any]) -> list[Any]:
     """The place of something that its script draws."""
     height = (props.get("style") or {}).get("height")
-    size = _attribute("style", {"height": height}) if height else ""
-    return f'<span class="bl-bone bl-bone-part {escape(str(props.get("className", "")))}"{size}></span>'
+    style = {"height": height} if height else None
+    return _span(f"bl-bone bl-bone-part {props.get('className', '')}", style=style)
+
+
+def _span(kind: str, *inside: Any, **props: Any) -> list[Any]:
+    return ["span", {"className": kind, **props}, *inside]

@@ -2,7 +2,7 @@
 
 Dash wraps every component of a page: it keeps its place, its props and who listens, which in the browser costs about a
 tenth of a millisecond each. Most of a page is words in elements that no callback knows. Those travel as short lists and
-are drawn by one component, `Still` in assets/still.mjs; what has an id or does something stays a component of its own and
+are drawn by one component, `Packed` in assets/engine/pack.mjs; what has an id or does something stays a component of its own and
 stands in a slot between them.
 
 A short list is [tag, props, child, ...] for an element, text for text, [number] for the slot of that number. A slot that is folded
@@ -11,9 +11,23 @@ away is filled when the rest has been painted.
 
 from typing import Any, Final
 
+import orjson
+
 _OWN: Final = frozenset({"Age", "LiveValue", "LiveMark", "LiveBar", "Link", "Go"})
 FROM_NODES: Final = 3
 """Fewer elements than this are left alone: the packing itself is one component."""
+
+
+def plain(drawn: Any) -> Any:
+    """A page as plain values, as the browser gets it.
+
+    Dash walks through an answer with components in it value by value in Python; one of plain values it writes at once.
+    With a thousand rows in a grid that is 5 ms in place of 66.
+    """
+    written = orjson.dumps(
+        drawn, default=lambda part: part.to_plotly_json(), option=orjson.OPT_NON_STR_KEYS | orjson.OPT_SERIALIZE_NUMPY
+    )  # fmt: skip
+    return orjson.loads(written)
 
 
 def packed(drawn: Any, key: str) -> Any:
@@ -25,7 +39,7 @@ def packed(drawn: Any, key: str) -> Any:
 
 def _still(tree: Any, slots: list[Any], key: str) -> dict[str, Any]:
     return {
-        "type": "Still",
+        "type": "Packed",
         "namespace": "boomledger",
         "props": {"tree": tree, "of": key, **({"children": slots} if slots else {})},
     }
@@ -36,6 +50,8 @@ def _short(part: Any, slots: list[Any]) -> Any:
     if not isinstance(part, dict):
         return part
     props = part.get("props", {})
+    if part.get("type") == "Drawing":
+        return props["tree"]
     tag = _tag(part, props)
     if tag is None:
         slots.append(_alive(part, props))
@@ -52,8 +68,6 @@ def _tag(part: dict[str, Any], props: dict[str, Any]) -> str | None:
     match part.get("namespace"):
         case "dash_html_components":
             return kind.lower()
-        case "svg":
-            return kind
         case "dash_core_components" if kind == "Link":
             return kind
         case "boomledger" if kind in _OWN:

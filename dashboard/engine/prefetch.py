@@ -1,36 +1,27 @@
-"""Begins with a page while the browser still loads the scripts that will ask for it.
+"""Begins with a page before the browser asks for it, and gives it out once, to whoever it was begun for.
 
-A browser that opens an address needs a second before it can ask for the page there. What it will ask is known from the
-address, so the answer is prepared meanwhile and waits, for this caller only and for a few seconds.
+A browser that opens an address needs a second for its scripts before it can ask for the page there; what it will ask is
+known from the address. Where a pointer goes down on a link, most of a click is still to come.
 """
 
 import asyncio
 from collections.abc import Awaitable, Callable
-from typing import Any, Final, NamedTuple
+from typing import Final
 
 from dashboard.client import session_headers
-from words.numbers import Units
+from dashboard.visit import Asked, Finished
 
 KEPT_S: Final = 5.0
 AT_MOST: Final = 32
 
-Finished = tuple[Any, str, str, str]
-"""A drawn page, its window title, how many alerts wait, and that in words."""
-_Key = tuple[tuple[tuple[str, str], ...], "Asked"]
+Make = Callable[[Asked], Awaitable[Finished]]
+_Key = tuple[tuple[tuple[str, str], ...], Asked]
 
 
-class Asked(NamedTuple):
-    """What a page is drawn from."""
-
-    path: str
-    search: str
-    units: Units
-
-
-class Ahead:
+class Prefetch:
     """Pages that were begun and not asked for yet; each is given out once."""
 
-    def __init__(self, make: Callable[[Asked], Awaitable[Finished]]) -> None:
+    def __init__(self, make: Make) -> None:
         self._make = make
         self._begun: dict[_Key, tuple[float, asyncio.Task[Finished]]] = {}
 
@@ -49,7 +40,7 @@ class Ahead:
         """The page that was begun for this caller, else a new one."""
         self._forget_old()
         _, begun = self._begun.pop(_key(asked), (0.0, None))
-        return await (begun if begun is not None else self._draw(asked))
+        return await (begun if begun is not None else self._make(asked))
 
     async def _draw(self, asked: Asked) -> Finished:
         return await self._make(asked)

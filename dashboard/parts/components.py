@@ -151,20 +151,19 @@ class LiveBar(_Drawn):
     _props = ("crane", "channel", "value", "full", "watch_from", "act_from", "label")
 
 
-class Drawing:
-    """A drawing in SVG that never changes by itself; engine.pack packs it. tag: its element; children: what is in it.
+def shape(tag: str, *inside: Any, **props: Any) -> list[Any]:
+    """An element of a drawing as plain values: its tag, its properties as React names them, and what is in it."""
+    return [tag, props, *inside]
 
-    No component of Dash: each of those looks for a module of its namespace when it is made, which for a picture of bars
-    would take longer than everything else on its page.
+
+class Drawing(_Drawn):
+    """A drawing in SVG that never changes by itself. tree: its elements, as `shape` makes them.
+
+    One component however many lines it has: each component costs the server and the browser time of its own.
     """
 
-    def __init__(self, tag: str, *children: "Drawing", **props: Any) -> None:
-        self.tag = tag
-        self.props = {**props, "children": list(children)}
-
-    def to_plotly_json(self) -> dict[str, Any]:
-        """As plain values, like a component."""
-        return {"props": self.props, "type": self.tag, "namespace": "svg"}
+    _type = "Drawing"
+    _props = ("tree",)
 
 
 class Link(_Drawn):
@@ -179,14 +178,6 @@ class Choice(_Drawn):
 
     _type = "Choice"
     _props = ("value", "options", "label", "wide")
-
-
-class Still(_Drawn):
-    """The still parts of a page as short lists, with slots for components; engine.pack makes it, pages do not."""
-
-    _type = "Still"
-    _base_nodes: ClassVar[list[str]] = ["children"]
-    _props = ("children", "tree", "of")
 
 
 class Go(_Drawn):

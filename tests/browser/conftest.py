@@ -4,6 +4,7 @@ The yard is the invented one with three weekdays of simulated work, counted by t
 """
 
 import contextlib
+import os
 import shutil
 import threading
 import time
@@ -18,7 +19,7 @@ from analytics.worker import run as count
 from api.app import create_api
 from api.settings import ApiSettings
 from boomledger.yard import register, running_day, write_history
-from dashboard.app import create_dashboard
+from dashboard.app import ALL, OFF, Trick, create_dashboard
 from simulator.calendar import works_on
 from simulator.generate import generate
 from simulator.yard import Yard, load_yard
@@ -81,12 +82,15 @@ def yard_url(database_server: str, database_template: str) -> Iterator[str]:
         yield url
 
 
+ENGINE = OFF if os.environ.get("BOOMLEDGER_TEST_ENGINE") == "off" else ALL
+
+
 @contextlib.contextmanager
-def served(url: str, settings: ApiSettings) -> Iterator[str]:
+def served(url: str, settings: ApiSettings, tricks: frozenset[Trick] = ENGINE) -> Iterator[str]:
     """The address of a dashboard with its api over a database."""
     server = uvicorn.Server(
         uvicorn.Config(
-            create_dashboard(create_api(url, settings)).server,
+            create_dashboard(create_api(url, settings), tricks=tricks).server,
             port=0,
             log_config=None,
             ws="websockets-sansio",

@@ -23,7 +23,7 @@ def test_words_are_seen_before_any_script_has_run(
     page.route("**/_dash-component-suites/**", hold)
     page.emulate_media(color_scheme="dark")
     page.goto(f"{site}/fleet", wait_until="commit")
-    first = page.locator("#first-sight")
+    first = page.locator("#prerender")
     expect(first.locator("h1")).to_have_text("Fleet")
     expect(first.locator(".bl-sentences li").first).to_contain_text("limit")
     ground = first.evaluate("one => getComputedStyle(one).backgroundColor")
@@ -55,7 +55,7 @@ def test_a_page_comes_in_the_units_of_last_time_at_once(site: str, page: Page) -
 def test_it_leaves_where_no_script_ever_comes(site: str, page: Page) -> None:
     page.route("**/_dash-component-suites/**", lambda route: route.abort())
     page.goto(f"{site}/fleet", wait_until="commit")
-    first = page.locator("#first-sight")
+    first = page.locator("#prerender")
     expect(first.locator("h1")).to_be_visible()
     page.evaluate("document.getAnimations().forEach(one => one.finish())")
     expect(first).to_be_hidden()  # figures that nothing keeps current do not stay

@@ -5,7 +5,7 @@ from typing import Any, Final
 from dash import html
 
 from dashboard.parts import charts, page
-from dashboard.parts.components import Drawing
+from dashboard.parts.components import Drawing, shape
 from domain import attention
 from domain.fleet_answers import FleetAnswer, FleetWeeksAnswer, FleetWeeksRow
 from words import numbers
@@ -60,7 +60,7 @@ def bars(row: FleetWeeksRow) -> Drawing:
         _week(place * step, step, share, marked=place >= oldest_marked)
         for place, share in enumerate(row.near_limit_pct)
     ]
-    return Drawing(
+    svg = shape(
         "svg",
         *levels,
         *weeks,
@@ -79,27 +79,28 @@ def bars(row: FleetWeeksRow) -> Drawing:
             )
         },
     )
+    return Drawing(tree=svg)
 
 
 def _height(share_pct: float) -> float:
     return min(share_pct, FULL_PCT) / FULL_PCT * (HEIGHT - 3)
 
 
-def _level(step_pct: float) -> Drawing:
+def _level(step_pct: float) -> list[Any]:
     y = round(HEIGHT - 1 - _height(step_pct), 2)
-    return Drawing("line", className="bl-week-level", x1=0, x2=WIDTH, y1=y, y2=y)
+    return shape("line", className="bl-week-level", x1=0, x2=WIDTH, y1=y, y2=y)
 
 
-def _week(left: float, step: float, share_pct: float | None, *, marked: bool) -> Drawing:
+def _week(left: float, step: float, share_pct: float | None, *, marked: bool) -> list[Any]:
     """A bar, at least a line high; a line below where the week has no work."""
     x, width = round(left + 0.14 * step, 2), round(0.72 * step, 2)
     if share_pct is None:
-        return Drawing(
+        return shape(
             "line", className="bl-week-none", x1=x, x2=round(x + width, 2), y1=HEIGHT - 1, y2=HEIGHT - 1
         )
     height = round(max(_height(share_pct), 1.5), 2)
     state = attention.near_limit_state(share_pct) if marked else "past"
-    return Drawing(
+    return shape(
         "rect",
         className=f"bl-week bl-week-{state}",
         x=x,

@@ -16,10 +16,11 @@ from plotly.io.json import to_json_plotly
 from dashboard.app import create_dashboard
 from dashboard.client import session_headers
 from dashboard.engine import pack
-from dashboard.engine.prefetch import Ahead, Asked, Finished
+from dashboard.engine.prefetch import Prefetch
 from dashboard.parts import charts, grid
-from dashboard.router import match, plain
+from dashboard.router import match
 from dashboard.theme import GRAPH_CONFIG
+from dashboard.visit import Asked, Finished
 from words.numbers import Units
 
 ROOM = Path(__file__).parents[3] / "dashboard"
@@ -95,7 +96,9 @@ async def test_scripts_come_packed_and_the_second_time_from_memory() -> None:
 
 
 @pytest.mark.anyio
-async def test_dash_loads_one_script_of_ours_and_the_page_says_where_that_finds_the_others() -> None:
+async def test_dash_loads_one_script_of_ours_and_one_of_the_engine_and_the_page_says_where_that_finds_the_others() -> (
+    None
+):
     app = create_dashboard(FastAPI())
     transport = httpx.ASGITransport(app=app.server)
     async with httpx.AsyncClient(transport=transport, base_url="http://127.0.0.1") as browser:
@@ -104,8 +107,9 @@ async def test_dash_loads_one_script_of_ours_and_the_page_says_where_that_finds_
         assert listed is not None
         answers = {name: await browser.get(at) for name, at in json.loads(listed[1])["imports"].items()}
     ours = {f"/assets/{path.relative_to(ROOM / 'assets').as_posix()}" for path in ROOM.rglob("*.mjs")}
-    assert re.findall(r'data-src="(/assets/[^?"]+)', index) == ["/assets/main.mjs"]
-    assert set(answers) == ours - {"/assets/main.mjs"}
+    loaded = ["/assets/main.mjs", "/assets/engine/main.mjs"]
+    assert re.findall(r'data-src="(/assets/[^?"]+)', index) == loaded
+    assert set(answers) == ours - set(loaded)
     for answer in answers.values():
         assert answer.headers["content-type"].startswith("text/javascript")
         assert "immutable" in answer.headers["cache-control"]
@@ -131,7 +135,7 @@ def test_a_page_goes_to_the_browser_as_the_same_values_that_dash_would_write() -
             grid.grid("g", "all", [{"field": "a"}], [{"a": at, "b": None}]),
         ]
     )
-    assert plain(drawn) == json.loads(to_json_plotly(drawn))
+    assert pack.plain(drawn) == json.loads(to_json_plotly(drawn))
 
 
 def test_an_answer_that_was_begun_ahead_is_given_once_and_to_its_caller_only() -> None:
@@ -139,21 +143,21 @@ def test_an_answer_that_was_begun_ahead_is_given_once_and_to_its_caller_only() -
 
     async def make(asked: Asked) -> Finished:
         drawn.append(str((session_headers.get() or {}).get("cookie")))
-        return "page", f"for {drawn[-1]}", "", ""
+        return Finished("page", f"for {drawn[-1]}", "", "")
 
-    async def ask(ahead: Ahead, cookie: str, *, begin: bool) -> str:
+    async def ask(begun: Prefetch, cookie: str, *, begin: bool) -> str:
         token = session_headers.set({"cookie": cookie})
         try:
             if begin:
-                ahead.begin(asked)
-            return (await ahead.take(asked))[1] if not begin else ""
+                begun.begin(asked)
+            return (await begun.take(asked))[1] if not begin else ""
         finally:
             session_headers.reset(token)
 
     async def story() -> list[str]:
-        ahead = Ahead(make)
-        await ask(ahead, "a", begin=True)
-        return [await ask(ahead, cookie, begin=False) for cookie in ("b", "a", "a")]
+        begun = Prefetch(make)
+        await ask(begun, "a", begin=True)
+        return [await ask(begun, cookie, begin=False) for cookie in ("b", "a", "a")]
 
     asked = Asked("/fleet", "", Units.METRIC)
     assert asyncio.run(story()) == ["for b", "for a", "for a"]
@@ -177,7 +181,7 @@ def opened(part: object) -> object:
         return part
     props = {name: value for name, value in part["props"].items() if name != "children" and value is not None}
     children = part["props"].get("children")
-    if part["type"] == "Still":
+    if part["type"] == "Packed":
         return unpacked(props["tree"], children or [])
     name = part["type"].lower() if part["namespace"] == "dash_html_components" else part["type"]
     listed = children if isinstance(children, list) else [children]
@@ -195,7 +199,7 @@ def test_packing_a_page_loses_nothing_and_leaves_components_with_an_id() -> None
             html.Table(html.Tbody([html.Tr([html.Td("d"), html.Td("e", colSpan=2)])])),
         ]
     )
-    values = plain(page)
+    values = pack.plain(page)
     packed = pack.packed(values, "/x")
     assert [one["type"] for one in packed["props"]["children"]] == ["Div", "Store"]
     assert packed["props"]["of"] == "/x"

@@ -6,12 +6,12 @@ from typing import Any
 
 import pytest
 
+from dashboard.engine.pack import plain
 from dashboard.pages.fleet import morning as fleet_morning
 from dashboard.pages.fleet import table as fleet_table
 from dashboard.pages.fleet import weeks as fleet_weeks
 from dashboard.pages.health import page as health
 from dashboard.parts import marks
-from dashboard.router import plain
 from domain.attention import State
 from domain.fleet_answers import FleetAnswer, FleetRow, FleetWeeksAnswer, FleetWeeksRow
 

@@ -12,16 +12,16 @@ from starlette.types import Message, Receive, Scope, Send
 
 from dashboard.engine import pack, prerender
 from dashboard.engine.markup import html_text
-from dashboard.engine.prefetch import Ahead, Asked, Finished
-from dashboard.engine.prerender import MARK, FirstSight
+from dashboard.engine.prefetch import Prefetch
+from dashboard.engine.prerender import MARK, Prerender
 from dashboard.parts import grid, page
-from dashboard.parts.components import Age, Drawing
-from dashboard.router import plain
+from dashboard.parts.components import Age, Drawing, shape
+from dashboard.visit import Asked, Finished
 from words.numbers import Units
 
 
 def text_of(drawn: Any) -> str:
-    return html_text(pack.packed(plain(drawn), "/fleet"))
+    return html_text(pack.packed(pack.plain(drawn), "/fleet"))
 
 
 def test_words_come_out_as_they_stand_and_nothing_in_them_is_markup() -> None:
@@ -53,8 +53,8 @@ def test_a_field_has_its_name_and_what_nobody_sees_takes_no_place() -> None:
         html.Div([dcc.Store(id="s"), dmc.NumberInput(id="n", label="Load [t]", description="<heaviest>")])
     )
     assert shown == (
-        '<div><span class="bl-first-field "><span class="bl-first-label">Load [t]</span>'
-        '<span class="bl-first-note">&lt;heaviest&gt;</span><span class="bl-bone bl-bone-part "></span></span></div>'
+        '<div><span class="bl-prerender-field "><span class="bl-prerender-label">Load [t]</span>'
+        '<span class="bl-prerender-note">&lt;heaviest&gt;</span><span class="bl-bone bl-bone-part "></span></span></div>'
     )
 
 
@@ -70,9 +70,9 @@ def test_what_is_folded_away_stays_out() -> None:
 
 
 def test_a_drawing_keeps_its_lines_in_the_document_and_on_the_page() -> None:
-    drawing = Drawing("svg", Drawing("line", x1=0, x2=5), viewBox="0 0 5 5")
+    drawing = Drawing(tree=shape("svg", shape("line", x1=0, x2=5), viewBox="0 0 5 5"))
     assert text_of(drawing) == '<svg viewBox="0 0 5 5"><line x1="0" x2="5"></line></svg>'
-    assert pack.packed(plain(drawing), "k")["props"]["tree"] == [
+    assert pack.packed(pack.plain(drawing), "k")["props"]["tree"] == [
         "svg",
         {"viewBox": "0 0 5 5"},
         ["line", {"x1": 0, "x2": 5}],
@@ -96,13 +96,13 @@ def asked_for(
 
     async def draw(asked: Asked) -> Finished:
         wanted.append(asked)
-        return await make(asked), "", "", ""
+        return Finished(await make(asked), "", "", "")
 
     async def send(message: Message) -> None:
         sent.append(dict(message))
 
     async def story() -> None:
-        app = FirstSight(documented, Ahead(draw))
+        app = Prerender(documented, Prefetch(draw))
         headers = [(b"accept", accept.encode()), (b"cookie", cookie.encode())]
         await app(
             {"type": "http", "method": "GET", "path": path, "query_string": b"days=30", "headers": headers},
@@ -121,9 +121,9 @@ async def fleet(_asked: Asked) -> Any:
 def test_the_frame_goes_out_at_once_and_the_page_before_the_scripts() -> None:
     parts, headers, wanted = asked_for(fleet)
     assert len(parts) == 2
-    assert b"bl-first-side" in parts[0]
+    assert b"bl-prerender-side" in parts[0]
     assert b"<h1>Fleet</h1>" not in parts[0]
-    assert re.fullmatch(rb"<div><h1>Fleet</h1></div>(</div>)+<script></script></body>", parts[1])
+    assert re.fullmatch(rb"<div><h1>Fleet</h1></div>(</div>\s*)+<script></script></body>", parts[1])
     assert b"content-length" not in headers
     assert headers[b"cache-control"] == b"no-store"
     assert wanted == [Asked("/fleet", "?days=30", Units.METRIC)]
@@ -139,7 +139,7 @@ def test_a_page_that_is_only_wanted_ahead_is_begun_and_not_sent() -> None:
 
     async def draw(asked: Asked) -> Finished:
         drawn.append(asked)
-        return "page", "title", "", ""
+        return Finished("page", "title", "", "")
 
     async def story() -> tuple[list[Message], Finished]:
         sent: list[Message] = []
@@ -147,15 +147,15 @@ def test_a_page_that_is_only_wanted_ahead_is_begun_and_not_sent() -> None:
         async def send(message: Message) -> None:
             sent.append(message)
 
-        ahead = Ahead(draw)
+        ahead = Prefetch(draw)
         scope = {
             "type": "http",
             "method": "GET",
             "path": "/life",
             "query_string": b"",
-            "headers": [(b"boomledger-ahead", b"1")],
+            "headers": [(b"boomledger-prefetch", b"1")],
         }
-        await FirstSight(documented, ahead)(scope, None, send)  # type: ignore[arg-type]
+        await Prerender(documented, ahead)(scope, None, send)  # type: ignore[arg-type]
         return sent, await ahead.take(Asked("/life", "", Units.METRIC))
 
     sent, given = asyncio.run(story())

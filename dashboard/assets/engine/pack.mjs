@@ -1,22 +1,8 @@
-/* Draws the parts of a page that never change by themselves: short lists made by dashboard/parts/still.py. */
+/* Draws the parts of a page that never change by themselves: short lists made by dashboard/engine/pack.py. */
+import { link, safe } from "../links.mjs";
+
 const { React } = window;
 const h = React.createElement;
-
-/* Follows a link without loading the page anew, as the links of Dash do. */
-export function follow(event, href) {
-  if (event.ctrlKey || event.metaKey || event.shiftKey || event.altKey || event.button) return;
-  event.preventDefault();
-  window.history.pushState({}, "", href);
-  window.dispatchEvent(new CustomEvent("_dashprivate_pushstate"));
-  window.scrollTo(0, 0);
-}
-
-const safe = (props) => (props.href ? { ...props, href: window.dash_clientside.clean_url(props.href) } : props);
-
-function link(props, inside) {
-  const checked = safe(props);
-  return h("a", { ...checked, onClick: (event) => follow(event, checked.href) }, ...inside);
-}
 
 /* Something folded away that comes when the page around it has been painted. */
 const awaited = new Set();
@@ -51,17 +37,7 @@ function draw(part, slots, folded) {
   return h(window.boomledger[tag] || tag, safe(props), ...inside);
 }
 
-export function Go({ to }) {
-  React.useEffect(() => {
-    window.history.replaceState({}, "", to);
-    window.dispatchEvent(new CustomEvent("_dashprivate_pushstate"));
-  }, [to]);
-  return null;
-}
-
-export const Link = ({ children, setProps, id, ...props }) => link(props, [children]);
-
-export function Still({ tree, of, children }) {
+export function Packed({ tree, of, children }) {
   const slots = Array.isArray(children) ? children : [children];
   return h(React.Fragment, { key: of }, draw(tree, slots, false));
 }
