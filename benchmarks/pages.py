@@ -1,10 +1,12 @@
 """How fast the screens are: first figure, page change, callbacks, and what the browser has to load.
 
-    python benchmarks/pages.py [--cranes 1000] [--days 1825] [--rounds 5] [--folder FOLDER] [--build-only] [--json]
+    python benchmarks/pages.py [--cranes 1000] [--days 1825] [--rounds 5] [--folder FOLDER] [--build-only]
+                               [--engine on|off] [--without TRICK ...] [--hold-ms 0] [--json]
 
 Builds a fleet of registered cranes with counted days in a fresh embedded database, serves api and dashboard in a process of
 their own, and looks with the chromium of this machine. With --folder the database stays there for the next run, so that
-building and measuring can be apart. Ends with one line of JSON:
+building and measuring can be apart. --engine off serves ordinary Dash, --without leaves out one trick of dashboard/engine; --hold-ms
+keeps the pointer down on a link for so long before the time of a page change begins. Ends with one line of JSON:
 
     first_figure_s    from an empty cache until the browser has painted the first figure with data: the week by week pictures
                       of the fleet page, which stand below its sentences; they come with the document, before any script [s]
@@ -46,7 +48,7 @@ from api.app import create_api
 from api.settings import ApiSettings
 from boomledger.postgres import EmbeddedPostgres
 from boomledger.yard import write_history
-from dashboard.app import create_dashboard
+from dashboard.app import ALL, OFF, Trick, create_dashboard
 from simulator.generate import generate
 from simulator.yard import load_yard
 from store import cranes, touched
@@ -112,9 +114,10 @@ def _copy_days(url: str, days: int) -> None:
         conn.execute("analyze")
 
 
-def serve(url: str, found: Connection) -> None:
+def serve(url: str, found: Connection, tricks: frozenset[Trick]) -> None:
     """Api and dashboard on a free port, which goes into the pipe."""
-    app = create_dashboard(create_api(url, ApiSettings(open_access=True, secure_cookie=False))).server
+    api = create_api(url, ApiSettings(open_access=True, secure_cookie=False))
+    app = create_dashboard(api, tricks=tricks).server
     server = uvicorn.Server(uvicorn.Config(app, port=0, log_config=None, timeout_graceful_shutdown=1))
 
     def tell() -> None:
@@ -129,10 +132,10 @@ def serve(url: str, found: Connection) -> None:
 
 
 @contextmanager
-def served(url: str) -> Iterator[str]:
+def served(url: str, tricks: frozenset[Trick]) -> Iterator[str]:
     """The address of a server in a process of its own, as a browser knows it: else each would wait for the other."""
     ours, theirs = get_context("spawn").Pipe()
-    process = get_context("spawn").Process(target=serve, args=(url, theirs), daemon=True)
+    process = get_context("spawn").Process(target=serve, args=(url, theirs, tricks), daemon=True)
     process.start()
     try:
         if not ours.poll(60):
@@ -182,7 +185,7 @@ def first_load(browser: Browser, address: str) -> dict[str, float]:
 
 
 def page_changes(
-    browser: Browser, address: str, rounds: int
+    browser: Browser, address: str, rounds: int, hold_ms: int
 ) -> tuple[list[tuple[str, float]], list[float], float]:
     """Milliseconds from click to heading, milliseconds of every callback, and the largest answer [kB]."""
     context, page = fresh(browser)
@@ -198,8 +201,11 @@ def page_changes(
     changes: list[tuple[str, float]] = []
     for _ in range(rounds):
         for name in PAGES:
+            page.locator("nav").get_by_role("link", name=name, exact=True).hover()
+            page.mouse.down()
+            time.sleep(hold_ms / 1000)
             began = time.perf_counter()
-            page.locator("nav").get_by_role("link", name=name, exact=True).click()
+            page.mouse.up()
             page.wait_for_function(
                 "name => document.querySelector('#page h1')?.textContent === name", arg=name
             )
@@ -212,7 +218,14 @@ def page_changes(
 
 
 def measure(
-    cranes_wanted: int, days: int, rounds: int, folder: Path, *, build_only: bool = False
+    cranes_wanted: int,
+    days: int,
+    rounds: int,
+    folder: Path,
+    *,
+    build_only: bool = False,
+    tricks: frozenset[Trick] = ALL,
+    hold_ms: int = 0,
 ) -> dict[str, object]:
     program = shutil.which("chromium") or shutil.which("chromium-browser")
     if program is None:
@@ -226,17 +239,19 @@ def measure(
             built.touch()
         if build_only:
             return {"built": str(built)}
-        with served(url) as address, sync_playwright() as playwright:
+        with served(url, tricks) as address, sync_playwright() as playwright:
             browser = playwright.chromium.launch(executable_path=program, args=ARGS)
-            first_load(browser, address)  # packs the scripts, as the first visitor after a start does
+            first_load(browser, address)  # compresses the scripts, as the first visitor after a start does
             loads = [first_load(browser, address) for _ in range(rounds)]
-            changes, callbacks, largest = page_changes(browser, address, rounds)
+            changes, callbacks, largest = page_changes(browser, address, rounds, hold_ms)
             browser.close()
     finally:
         database.stop()
     return {
         "cranes": cranes_wanted,
         "days": days,
+        "engine": sorted(tricks),
+        "hold_ms": hold_ms,
         "first_figure_s": round(statistics.median(load["figure"] for load in loads), 3),
         "page_s": round(statistics.median(load["page"] for load in loads), 3),
         "table_s": round(statistics.median(load["table"] for load in loads), 3),
@@ -258,13 +273,18 @@ def main() -> None:
     parser.add_argument("--rounds", type=int, default=5)
     parser.add_argument("--folder", type=Path, help="where the database is kept and found again")
     parser.add_argument("--build-only", action="store_true", help="only build the fleet in the folder")
+    parser.add_argument("--engine", choices=("on", "off"), default="on")
+    parser.add_argument("--without", action="append", default=[], choices=list(Trick), metavar="TRICK")
+    parser.add_argument("--hold-ms", type=int, default=0, help="how long the pointer stays down on a link")
     parser.add_argument("--json", action="store_true", help="only the line of JSON")
     asked = parser.parse_args()
+    tricks = (ALL if asked.engine == "on" else OFF) - {Trick(name) for name in asked.without}
     with tempfile.TemporaryDirectory(prefix="boomledger-pages-") as own:
         folder = asked.folder or Path(own)
         folder.mkdir(parents=True, exist_ok=True)
         folder.chmod(0o755)
-        result = measure(asked.cranes, asked.days, asked.rounds, folder, build_only=asked.build_only)
+        how: dict[str, Any] = {"build_only": asked.build_only, "tricks": tricks, "hold_ms": asked.hold_ms}
+        result = measure(asked.cranes, asked.days, asked.rounds, folder, **how)
     if not asked.json:
         for name, value in result.items():
             print(f"{name:18} {value}")

@@ -10,7 +10,7 @@ from dash import Dash, Input, Output
 
 from dashboard import shell
 from dashboard.client import Client, NotAllowed
-from dashboard.pages import alerts, faults, replay, service, start
+from dashboard.pages import alerts, faults, replay, service
 from dashboard.pages.crane import now as crane_now
 from dashboard.pages.crane import page as crane
 from dashboard.pages.dispatch import calendar as dispatch_calendar
@@ -50,7 +50,7 @@ class Route:
 
 
 ROUTES: Final[tuple[Route, ...]] = (
-    Route("/", "fleet.title", start.render),
+    Route("/", "fleet.title", fleet.render_start),
     Route("/fleet", "fleet.title", fleet.render),
     Route(f"/crane/{_NAME}", "crane.title", crane.render),
     Route("/dispatch", "dispatch.title", dispatch.render),

@@ -1,4 +1,4 @@
-/* What keyboard and forms need of the browser besides callbacks (dashboard/parts/form.py, grid.py, pages/health_import.py). */
+/* What keyboard and forms need of the browser besides callbacks (dashboard/parts/form.py, grid.py, pages/health/file_import.py). */
 
 /* Enter in a line of text sends its form, as everywhere; in a list it chooses, in a tall field it is a new line. */
 document.addEventListener("keydown", (event) => {

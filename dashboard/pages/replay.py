@@ -9,7 +9,7 @@ from anyio import to_thread
 from dash import dcc, html
 
 from dashboard.pages.crane.tables import shown_span
-from dashboard.parts import events, geometry, page, period, states
+from dashboard.parts import components, events, page, period, states
 from dashboard.parts.components import Player
 from dashboard.visit import Visit, together
 from domain import attention
@@ -86,10 +86,10 @@ async def render(visit: Visit) -> Any:
         frames=await to_thread.run_sync(frames_of, samples),
         events=marks_of(getattr(found, "items", ())),
         lifts=loads_of(getattr(lifts, "items", ())),
-        curves=[geometry.lines(one) for one in samples.curves],
-        geometry=geometry.geometry_of(samples.figure),
-        carrier=geometry.carrier_of(samples.figure),
-        reach=geometry.lines(samples.figure.outline),
+        curves=[components.lines(one) for one in samples.curves],
+        geometry=components.geometry_of(samples.figure),
+        carrier=components.carrier_of(samples.figure),
+        reach=components.lines(samples.figure.outline),
         reach_m=samples.figure.reach_m,
         watch_from=attention.WARNING_PCT,
         act_from=attention.LIMIT_PCT,

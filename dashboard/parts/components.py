@@ -9,6 +9,8 @@ from typing import Any, ClassVar
 
 from dash.development.base_component import Component
 
+from domain.drawing_answers import Corners, Drawn, Figure
+
 
 class _Drawn(Component):
     _children_props: ClassVar[list[str]] = []
@@ -28,8 +30,8 @@ class _Drawn(Component):
 class SideView(_Drawn):
     """The boom in side view in its pose, the reach outline, the rated capacity by outreach, and the load.
 
-    geometry: lengths [m] as parts.geometry makes them. position: joints, extensions and stabilisers [m] and the capacity
-    there [kg], as parts.geometry.position_of makes them, None when unknown. With `crane`, each reading of its live feed
+    geometry: lengths [m] as geometry_of makes them. position: joints, extensions and stabilisers [m] and the capacity
+    there [kg], as position_of makes them, None when unknown. With `crane`, each reading of its live feed
     sets `wanted`, and the page sends the position anew. reach: outline of reachable hook points [[x m, y m], ...].
     chart: corners [[outreach m, capacity kg], ...]. lifts: [[outreach m, mass kg, whether near the limit], ...].
     target: {"outreach_m", "hook_height_m"}, a point asked for. tallest: most height of the scene [px].
@@ -185,3 +187,51 @@ class Go(_Drawn):
 
     _type = "Go"
     _props = ("to",)
+
+
+def geometry_of(figure: Figure) -> dict[str, Any]:
+    """Lengths [m] that `SideView` draws with."""
+    return {
+        "pivot_height_m": figure.pivot_height_m,
+        "knuckle_m": figure.knuckle_m,
+        "strokes_m": list(figure.strokes_m),
+        "jib_m": figure.jib_m,
+        "jib_strokes_m": list(figure.jib_strokes_m),
+    }
+
+
+def carrier_of(figure: Figure) -> dict[str, float]:
+    """The carrier seen from above [m] for `TopView`."""
+    return {"rear_m": figure.rear_m, "front_m": figure.front_m}
+
+
+def position_of(drawn: Drawn | None) -> dict[str, float] | None:
+    """A position for both views, flat, so that each figure can move; None where it is not known."""
+    if drawn is None:
+        return None
+    flat = joints_of(drawn.joints_m) | {
+        "extension_m": drawn.extension_m,
+        "jib_extension_m": drawn.jib_extension_m,
+        "rated_kg": drawn.rated_kg,
+    }
+    more = {
+        "outreach_m": drawn.outreach_m,
+        "slew_deg": drawn.slew_deg,
+        "left_m": drawn.left_m,
+        "right_m": drawn.right_m,
+    }
+    return flat | {name: value for name, value in more.items() if value is not None}
+
+
+def joints_of(joints: Corners) -> dict[str, float]:
+    """Joints as x0, y0, x1, y1 and so on [m]."""
+    return {
+        f"{axis}{index}": point[place]
+        for index, point in enumerate(joints)
+        for place, axis in enumerate("xy")
+    }
+
+
+def lines(corners: Corners) -> list[list[float]]:
+    """Corners as plain lists."""
+    return [list(corner) for corner in corners]

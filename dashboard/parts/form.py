@@ -4,6 +4,8 @@ A page makes a form with `form(...)` and says with `@handles(name)` what happens
 api with the rights of the person at the browser; what it refuses stands beside the field that it names.
 """
 
+import base64
+import binascii
 from collections.abc import Awaitable, Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -50,6 +52,16 @@ def handles(name: str) -> Callable[[Handler], Handler]:
         return handler
 
     return register_handler
+
+
+def content_of(contents: str | None) -> bytes:
+    """The bytes of a chosen file. InvalidInput where none was chosen or it did not come whole."""
+    if not contents:
+        raise InvalidInput(t("import.needed"), field="file")
+    try:
+        return base64.b64decode(contents.split(",", 1)[1], validate=True)
+    except (IndexError, binascii.Error) as problem:
+        raise InvalidInput(t("import.broken"), field="file") from problem
 
 
 def read(model: type[Model], values: Values) -> Model:

@@ -61,5 +61,6 @@ def test_environment_variables_are_settings(page: Path) -> None:
         "BOOMLEDGER_TEST_DATABASE_URL",
         "BOOMLEDGER_TEST_CITUS_WORKERS",
         "BOOMLEDGER_TEST_SPARKPLUG_PYTHON",
+        "BOOMLEDGER_TEST_ENGINE",
     }
     assert set(re.findall(r"BOOMLEDGER_[A-Z_]+[A-Z]", page.read_text())) <= known

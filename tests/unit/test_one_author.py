@@ -36,6 +36,10 @@ def test_what_may_stand_twice_still_does(house: ModuleType) -> None:
         assert rule in {stray.rule for stray in house._READERS[path.suffix](place, path.read_text())}, place
 
 
+def test_only_the_application_imports_the_engine_of_the_pages_and_only_by_its_face(house: ModuleType) -> None:
+    assert house.engine_imports() == {"dashboard/app.py": {"dashboard.engine"}}
+
+
 Reader = Callable[[str, str], Iterator[tuple[str, int, str, str]]]
 
 

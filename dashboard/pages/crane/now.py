@@ -8,7 +8,7 @@ from dash import Dash, Input, Output, html
 from dash import State as Given
 
 from dashboard.client import Client
-from dashboard.parts import charts, geometry, marks, page, trace
+from dashboard.parts import charts, components, marks, page, trace
 from dashboard.parts import events as events_part
 from dashboard.parts.components import LiveBar, LiveMark, LiveValue, SideView, TopView
 from dashboard.visit import Trouble, Visit, attempt, together
@@ -93,16 +93,16 @@ def _present(visit: Visit, live: LiveAnswer, drawn: DrawingAnswer, lifts: Any) -
     stale = attention.stale(live.age_s)
     state = State.STALE if stale else attention.utilisation_state(values.get("utilisation_pct"))
     now, figure = drawn.now, drawn.figure
-    position = geometry.position_of(now)
+    position = components.position_of(now)
     with_lifts = now is not None and now.spread_left is now.spread_right is Spread.FULL
     side = SideView(
         id="side-view",
         crane=name,
-        geometry=geometry.geometry_of(figure),
+        geometry=components.geometry_of(figure),
         position=position,
         utilisation_pct=values.get("utilisation_pct"),
-        reach=geometry.lines(figure.outline),
-        chart=geometry.lines(now.curve) if now else [],
+        reach=components.lines(figure.outline),
+        chart=components.lines(now.curve) if now else [],
         lifts=[
             [
                 round(lift.peak_outreach_m, 2),
@@ -120,7 +120,7 @@ def _present(visit: Visit, live: LiveAnswer, drawn: DrawingAnswer, lifts: Any) -
     top = TopView(
         id="top-view",
         position=position,
-        carrier=geometry.carrier_of(figure),
+        carrier=components.carrier_of(figure),
         reach_m=figure.reach_m,
         state=state.value,
         units=numbers.drawn(visit.units),
@@ -299,12 +299,12 @@ def register(app: Dash, client: Client) -> None:
     )
     async def draw(_wanted: str, crane: str) -> tuple[Any, ...]:
         now = (await client.drawing(crane)).now
-        position = geometry.position_of(now)
+        position = components.position_of(now)
         if now is None:
             return position, [], position, _chart_words(None), None, None
         return (
             position,
-            geometry.lines(now.curve),
+            components.lines(now.curve),
             position,
             _chart_words(now),
             now.outreach_m,

@@ -11,7 +11,7 @@ from dash.exceptions import PreventUpdate
 
 from dashboard.client import Client
 from dashboard.pages.dispatch.parts import head
-from dashboard.parts import charts, form, geometry, marks, states
+from dashboard.parts import charts, components, form, marks, states
 from dashboard.parts.components import SideView
 from dashboard.parts.form import Done, Unreadable, Values
 from dashboard.visit import Trouble, Visit, together
@@ -170,9 +170,9 @@ def _drawn(visit: Visit, on_file: tuple[LoadChart, ...], drawn: DrawingAnswer) -
                 html.P(t("dispatch.charts.envelope.note", setup=setup_words(best)), className="bl-summary"),
                 SideView(
                     id="chart-view",
-                    geometry=geometry.geometry_of(drawn.figure),
-                    reach=geometry.lines(drawn.figure.outline),
-                    chart=geometry.lines(line),
+                    geometry=components.geometry_of(drawn.figure),
+                    reach=components.lines(drawn.figure.outline),
+                    chart=components.lines(line),
                     tallest=320,
                     state="ok",
                     units=numbers.drawn(visit.units),

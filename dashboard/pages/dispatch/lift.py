@@ -7,7 +7,7 @@ from dash import Dash, Input, Output, State, dcc, html, no_update
 from dashboard.client import Client, NotAllowed
 from dashboard.pages.dispatch.answer import configuration_words
 from dashboard.pages.dispatch.question import Bad, job_query, question_of
-from dashboard.parts import charts, form, geometry, marks
+from dashboard.parts import charts, components, form, marks
 from dashboard.parts.components import SideView
 from dashboard.parts.form import Done, Unreadable, Values
 from dashboard.visit import Trouble, Visit, attempt
@@ -31,17 +31,17 @@ async def lift(
     drawn = await attempt(visit.client.lift_drawing(LiftDrawingAsked(crane=one.crane, job=question)))
     if isinstance(drawn, Trouble):
         return html.Div(charts.missing(title, drawn))
-    curve, far_m = geometry.lines(drawn.curve), drawn.far_m
+    curve, far_m = components.lines(drawn.curve), drawn.far_m
     position = None
     if drawn.joints_m:
-        position = geometry.joints_of(drawn.joints_m) | {"outreach_m": far_m}
+        position = components.joints_of(drawn.joints_m) | {"outreach_m": far_m}
         if one.capacity_kg is not None:
             position["rated_kg"] = one.capacity_kg
     picture = SideView(
         id="job-view",
-        geometry=geometry.geometry_of(drawn.figure),
+        geometry=components.geometry_of(drawn.figure),
         position=position,
-        reach=geometry.lines(drawn.figure.outline),
+        reach=components.lines(drawn.figure.outline),
         chart=curve,
         lifts=[[far_m, question.hook_load_kg, False]],
         target=None
@@ -183,7 +183,7 @@ def _curve(
         summary,
         {"data": [rated, planned, there, point], "layout": layout},
         headers=(f"{t('dispatch.outreach_m')} [m]", f"{t('dispatch.curve.rated')} [kg]"),
-        rows=geometry.lines(drawn.curve),
+        rows=components.lines(drawn.curve),
     )
 
 

@@ -6,15 +6,17 @@ from urllib.parse import urlencode
 from zoneinfo import ZoneInfo
 
 import dash_mantine_components as dmc
-from dash import ClientsideFunction, Dash, Input, Output, html
+from dash import ClientsideFunction, Dash, Input, Output, dcc, html
 
-from dashboard.pages.fleet import first_run
 from dashboard.pages.fleet import morning as fleet_morning
 from dashboard.pages.fleet import table as fleet_table
 from dashboard.pages.fleet import weeks as fleet_weeks
-from dashboard.parts import charts, marks, page, period
+from dashboard.pages.settings.crane_form import EXAMPLE_FILE
+from dashboard.pages.settings.cranes import MAY_ENTER
+from dashboard.parts import charts, marks, page, period, states
 from dashboard.parts.area import near_limit_cell, where_near_limit
-from dashboard.visit import UTC_ZONE, ZONES, Visit, together
+from dashboard.parts.components import Go
+from dashboard.visit import UTC_ZONE, ZONES, Trouble, Visit, attempt, together
 from domain.attention import State
 from domain.fleet_answers import FleetAnswer, FleetRow, FleetWeeksAnswer
 from domain.near_limit import NearLimitPlaces
@@ -25,6 +27,24 @@ PERIODS: Final = ("7", "30", "90")
 REPORT: Final = "/api/v1/fleet/report"
 SHOWS: Final = ("all", "attention")
 EXPLAIN_AT_MOST: Final = 6
+STARTS: Final = {"dispatcher": "/dispatch", "engineer": "/life"}
+"""Where the day of a role begins; everyone else's begins with the fleet."""
+FIRST_STEPS: Final = ("describe", "register", "account", "publish")
+FIRST_COMMANDS: Final = {
+    "describe": "boomledger crane example > crane.json",
+    "register": "boomledger crane add crane.json",
+    "account": "boomledger account issue CRANE --file /mosquitto/data/passwords",
+    "publish": "boomledger/v1/CRANE/samples",
+}
+
+
+async def render_start(visit: Visit) -> Any:
+    """The fleet, or the way to the page of the role."""
+    me = await attempt(visit.client.me())
+    path = None if isinstance(me, Trouble) else STARTS.get(me.role)
+    if path is None or visit.query:
+        return await render(visit)
+    return html.Div([Go(to=path), states.loading()])
 
 
 async def render(visit: Visit) -> Any:
@@ -33,7 +53,7 @@ async def render(visit: Visit) -> Any:
     asked = _asked(chosen)
     fleet = await visit.client.fleet(**asked, rates=False)
     if not fleet.rows:
-        return await first_run.render(visit)
+        return await _first_run(visit)
     today = visit.now.date()
     zone, why, weeks = await _background(visit, fleet)
     show = visit.choice("show", SHOWS)
@@ -60,6 +80,41 @@ async def render(visit: Visit) -> Any:
             marks.cautions(fleet.cautions),
         ]
     )
+
+
+async def _first_run(visit: Visit) -> Any:
+    """The fleet page while no crane is registered."""
+    me = await attempt(visit.client.me())
+    may_enter = not isinstance(me, Trouble) and me.role in MAY_ENTER
+    items = [
+        html.Li(
+            [
+                html.Strong(t(f"first.{step}")),
+                html.Span(t(f"first.{step}.text")),
+                html.Code(FIRST_COMMANDS[step], className="bl-command"),
+            ]
+        )
+        for step in FIRST_STEPS
+    ]
+    steps: list[Any] = [html.Ol(items, className="bl-first-steps")]
+    if may_enter:
+        steps.append(
+            html.Div(
+                [
+                    dcc.Link(t("first.form"), href="/settings?tab=cranes", className="bl-button"),
+                    html.A(
+                        t("first.example"),
+                        href=EXAMPLE_FILE,
+                        download="crane.json",
+                        className="bl-button bl-button-quiet",
+                    ),
+                ],
+                className="bl-inline",
+            )
+        )
+    else:
+        steps.append(html.P(t("first.ask"), className="bl-summary"))
+    return html.Div([page.head(t("fleet.title")), states.empty(t("first.title"), t("first.text"), *steps)])
 
 
 def _asked(chosen: period.Period) -> dict[str, Any]:

@@ -8,9 +8,8 @@ from dash import Dash, Input, Output, State, ctx, dcc, html, no_update, set_prop
 from dash.exceptions import PreventUpdate
 
 from dashboard.client import Client
-from dashboard.pages.health.file_import import content_of
 from dashboard.parts import form
-from dashboard.parts.form import Done, Values
+from dashboard.parts.form import Done, Values, content_of
 from domain.channels import CHANNEL_NAMES
 from domain.errors import BoomledgerError
 from domain.life_record import (

@@ -5,7 +5,7 @@ from pathlib import Path
 
 import pytest
 
-from dashboard.parts import geometry
+from dashboard.parts import components
 from domain.crane import Spread
 from domain.drawing_answers import Drawn
 
@@ -24,11 +24,11 @@ def test_a_position_is_passed_on_as_it_was_sent() -> None:
         rated_kg=1190.0,
         curve=((3.0, 2000.0), (7.5, 2000.0)),
     )
-    assert geometry.position_of(drawn) == {
+    assert components.position_of(drawn) == {
         "x0": 0.4, "y0": 3.0, "x1": 3.0, "y1": 6.0, "x2": 7.5, "y2": 5.0, "extension_m": 1.5, "jib_extension_m": 0.0,
         "outreach_m": 7.5, "rated_kg": 1190.0, "left_m": 3.0,
     }  # fmt: skip
-    assert geometry.position_of(None) is None
+    assert components.position_of(None) is None
 
 
 @pytest.mark.parametrize("script", ["drawings.mjs", "components.mjs", "replay.mjs"])

@@ -8,7 +8,9 @@ from zoneinfo import ZoneInfo
 import pytest
 
 from dashboard.app import ASSETS
-from dashboard.pages.health.file_import import EXAMPLES, answer, content_of, how_far, section
+from dashboard.pages.health.file_import import EXAMPLES, how_far, section
+from dashboard.pages.health.import_answer import answer
+from dashboard.parts.form import content_of
 from domain.answers import Page
 from domain.errors import InvalidInput
 from domain.transfer_answers import ImportDone, ImportProblem, ImportProgress, ImportRunning
