@@ -50,6 +50,13 @@ BY_SCHEMA: Final[dict[str, dict[str, Any]]] = {
         "note": "grab fitted for the season",
     },
     "DossierAsked": {"note": "special assessment after ten years"},
+    "ClockCorrectionAsked": {
+        "boot": 5829173640012,
+        "seq_from": 0,
+        "seq_to": 400,
+        "offset_ms": -86_400_000,
+        "reason": "the box came up a day ahead, by the job sheet",
+    },
     "ReplayAsked": {"crane": "heron-3", "reason": "unknown_crane"},
     "ExclusionAsked": {
         "from_at": "2026-03-02T08:00:00Z",

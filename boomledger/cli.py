@@ -10,7 +10,7 @@ import typer
 from pydantic import SecretStr
 from rich.table import Table
 
-from boomledger import admin, codes, descriptions, exclusions, recounting, transfer
+from boomledger import admin, clocks, codes, descriptions, exclusions, recounting, transfer
 from boomledger.console import err, load_settings, out, read_time
 from boomledger.settings import Settings
 from domain.errors import BoomledgerError
@@ -28,6 +28,7 @@ for name, group in (
     ("crane", admin.crane_app),
     ("user", admin.user_app),
     ("quarantine", admin.quarantine_app),
+    ("clock", clocks.clock_app),
     ("account", admin.account_app),
     ("alert", admin.alert_app),
     ("codes", codes.codes_app),

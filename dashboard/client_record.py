@@ -4,6 +4,7 @@ from datetime import UTC, date, datetime
 
 from dashboard.transport import Transport
 from domain.answers import Page
+from domain.clock_correction import ClockCorrectionAsked, ClockCorrectionRow
 from domain.coverage_answers import CoverageAnswer
 from domain.dossier import Dossier, DossierAsked, DossierChanges, DossierRow
 from domain.exclusion import ExclusionAsked, ExclusionDone, ExclusionRow
@@ -65,6 +66,25 @@ class RecordCalls(Transport):
     async def replay_quarantine(self, asked: ReplayAsked) -> ReplayRow:
         """Have ingest judge rejected messages again; the same while one waits changes nothing."""
         return await self._post(ReplayRow, "/quarantine/replays", asked)
+
+    async def clock_corrections(
+        self, *, cursor: str | None = None, limit: int = 200
+    ) -> Page[ClockCorrectionRow]:
+        """Corrections of the clocks of every crane in scope, newest first."""
+        return await self._get(Page[ClockCorrectionRow], "/clock-corrections", cursor=cursor, limit=limit)
+
+    async def clock_correction(self, name: str, correction_id: int) -> ClockCorrectionRow:
+        """One correction, and whether it is in force."""
+        return await self._get(ClockCorrectionRow, f"/cranes/{name}/clock-corrections/{correction_id}")
+
+    async def correct_clock(self, name: str, asked: ClockCorrectionAsked) -> ClockCorrectionRow:
+        """Correct the times of messages of one boot; the same again changes nothing."""
+        return await self._post(ClockCorrectionRow, f"/cranes/{name}/clock-corrections", asked)
+
+    async def withdraw_clock_correction(self, name: str, correction_id: int) -> ClockCorrectionRow:
+        """Withdraw a correction: the messages get their own times again."""
+        path = f"/cranes/{name}/clock-corrections/{correction_id}"
+        return await self._ask(ClockCorrectionRow, "DELETE", path)
 
     async def overloads(
         self,

@@ -223,7 +223,7 @@ FINDING_WORDS: Final[Mapping[FindingCode, FindingWords]] = {
         figures="days, coverage, forecast",
         moves="either way",
         consequence="Messages come a day or more late as fast as they are recorded: duty stands on days on which it was not done, and is missing where it was.",
-        next_step="Compare the sender's clock with the time, and set it; exclude the days on which nothing was done. Where the clock is right, an outbox does not catch up.",
+        next_step="Compare the sender's clock with the time, and set it; correct what came before by an offset under Data health (Corrected clocks). Where the clock is right, an outbox does not catch up.",
         unit="h",
     ),
     FindingCode.CLOCK_AHEAD: FindingWords(
@@ -231,7 +231,7 @@ FINDING_WORDS: Final[Mapping[FindingCode, FindingWords]] = {
         figures="lifts, used share, damage, coverage",
         moves="too low",
         consequence="What was refused is not counted. The time counts as missing.",
-        next_step="Set the clock of the sender; the refused messages are in quarantine.",
+        next_step="Set the clock of the sender; correct the refused messages by an offset under Data health (Corrected clocks): they are then judged again.",
         unit="h",
     ),
     FindingCode.TIME_HOLE: FindingWords(

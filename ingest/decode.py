@@ -171,10 +171,11 @@ def _segment(
     samples: Samples, received_at: datetime, entry: CraneEntry, limits: Limits, ahead_ms: int
 ) -> Segment:
     came_ms = received_ms(received_at)
-    _check_times(samples.t0_ms, samples.last_ms, came_ms + ahead_ms, entry, limits)
+    offset_ms = entry.offset_ms(samples.boot, samples.seq) if entry.offsets else 0
+    _check_times(samples.t0_ms + offset_ms, samples.last_ms + offset_ms, came_ms + ahead_ms, entry, limits)
     return Segment(
         crane_id=entry.crane_id,
-        t0_ms=samples.t0_ms,
+        t0_ms=samples.t0_ms + offset_ms,
         boot=samples.boot,
         seq=samples.seq,
         dt_ms=samples.dt_ms,
@@ -187,7 +188,7 @@ def _segment(
 def _event(
     message: EventMessage, received_at: datetime, entry: CraneEntry, limits: Limits, ahead_ms: int
 ) -> Event:
-    at_ms = to_ms(message.at)
+    at_ms = to_ms(message.at) + entry.offset_ms(message.boot, message.seq)
     _check_times(at_ms, at_ms, received_ms(received_at) + ahead_ms, entry, limits)
     if "\0" in message.code + message.text:
         raise UnreadableMessage(QuarantineReason.BAD_SHAPE, "a NUL character in code or text", field="text")

@@ -2,6 +2,7 @@
 
 import time
 from collections.abc import Iterable, Mapping
+from dataclasses import replace
 from datetime import UTC, datetime
 from typing import Any, Final
 from zoneinfo import ZoneInfo
@@ -10,7 +11,7 @@ from psycopg import Connection
 
 from domain.crane import Boom, Crane, CraneType, Site, Vehicle
 from ingest.limits import Limits
-from store import cranes
+from store import clock_corrections, cranes
 from store.cranes import CraneEntry
 
 REFRESH_S: Final = 30.0  # a changed site or registration time is seen after this at the latest
@@ -47,6 +48,7 @@ class Directory:
         self._limits = limits
         self._cranes: dict[str, CraneEntry] = {}
         self._zones: dict[int, ZoneInfo] = {}
+        self._version = -1
         self._refreshed = float("-inf")
         self._missed: dict[str, float] = {}
 
@@ -54,6 +56,15 @@ class Directory:
     def cranes(self) -> Mapping[str, CraneEntry]:
         """Every crane known now."""
         return self._cranes
+
+    @property
+    def version(self) -> int:
+        """Of the corrections of clocks that it knows."""
+        return self._version
+
+    def forget(self) -> None:
+        """Have the next `prepare` look everything up again."""
+        self._refreshed = float("-inf")
 
     def prepare(self, conn: Connection[Any], names: Iterable[str]) -> None:
         """Look up what the named cranes need: refresh when it is time or one is new, draft where that is wanted."""
@@ -64,7 +75,12 @@ class Directory:
             return
         if fresh and self._limits.draft_unknown_cranes:
             self._draft(conn, fresh)
-        self._cranes = cranes.directory(conn)
+        known = cranes.directory(conn)
+        self._version, offsets = clock_corrections.in_force(conn)
+        self._cranes = {
+            name: replace(entry, offsets=offsets[entry.crane_id]) if entry.crane_id in offsets else entry
+            for name, entry in known.items()
+        }
         self._zones = {entry.crane_id: entry.zone for entry in self._cranes.values()}
         self._refreshed = now
         if now - min(self._missed.values(), default=now) > REFRESH_S:

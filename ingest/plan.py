@@ -65,6 +65,7 @@ class Plan:
     extremes: list[Extremes] = field(default_factory=list)
     unknown: dict[int, Parsed] = field(default_factory=dict)  # their cranes have to be looked up first
     ahead_ms: int = 0  # how far another clock is ahead of ours
+    version: int = -1  # of the corrections of senders' clocks that hold
 
     def reject(self, place: int, reason: QuarantineReason, detail: str) -> None:
         """Set a message aside."""
@@ -138,7 +139,15 @@ def plan(
     made = Plan(batch)
     read = {place: parsed for place in range(len(batch)) if (parsed := made.read(place, limits)) is not None}
     if clock is not None:
-        _hear(clock, made, {place: one for place, one in read.items() if one.crane in cranes})
+        _hear(
+            clock,
+            made,
+            {
+                place: one
+                for place, one in read.items()
+                if one.crane in cranes and not cranes[one.crane].offsets
+            },
+        )
     for place, parsed in read.items():
         if parsed.crane in cranes:
             made.judge(place, parsed, cranes, limits)

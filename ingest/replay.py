@@ -1,5 +1,5 @@
 """Judges messages in quarantine again, after what kept them out was mended (a crane registered, a clock corrected, a limit
-raised): when a command says so, and when somebody asks for it through the api.
+raised): when a command says so, and when somebody asks for it through the api. Corrections of clocks are applied here too.
 """
 
 import contextlib
@@ -14,7 +14,8 @@ from psycopg import Connection
 from domain.errors import QuarantineReason
 from ingest.limits import Limits
 from ingest.writer import Incoming, Outcome, Writer
-from store import quarantine
+from store import clock_corrections, quarantine
+from store.clock_corrections import Claimed
 from store.connection import AWAY, connect, first_line
 from store.quarantine import ClockAhead, Quarantined
 from store.statement import run
@@ -90,9 +91,18 @@ def _as_they_arrived(conn: Connection[Any], page: Sequence[Quarantined]) -> list
     ]
 
 
+def apply_corrections(database_url: str, limits: Limits) -> None:
+    """Apply and revert the corrections of clocks that wait, and store what was refused for what they correct."""
+    stop = threading.Event()
+    with connect(database_url, autocommit=True, writes=True) as conn:
+        while clock_corrections.apply_next(conn, limits.clock_skew, _replay_refused):
+            while _replay_next(conn, database_url, limits, stop):
+                pass
+
+
 @contextlib.contextmanager
 def replaying(database_url: str, limits: Limits) -> Iterator[None]:
-    """Inside the block, a thread does the replays that are asked for through the api."""
+    """Inside the block, a thread applies corrections of clocks and does the replays that are asked for through the api."""
     stop = threading.Event()
     thread = threading.Thread(target=_serve, args=(database_url, limits, stop), name="replays", daemon=True)
     thread.start()
@@ -108,11 +118,21 @@ def _serve(database_url: str, limits: Limits, stop: threading.Event) -> None:
         try:
             with connect(database_url, autocommit=True, writes=True) as conn:
                 while not stop.is_set():
-                    if not _replay_next(conn, database_url, limits, stop):
+                    corrected = clock_corrections.apply_next(conn, limits.clock_skew, _replay_refused)
+                    if not (_replay_next(conn, database_url, limits, stop) or corrected):
                         stop.wait(LOOK_EVERY_S)
         except AWAY as problem:
             log.warning("no replay while the database is not there", problem=first_line(problem))
             stop.wait(LOOK_EVERY_S * 5)
+
+
+def _replay_refused(conn: Connection[Any], corrected: Claimed) -> None:
+    """What was refused for the clock that is corrected now is judged again."""
+    for reason in (QuarantineReason.IN_FUTURE, QuarantineReason.BEFORE_REGISTRATION):
+        if not corrected.reverting:
+            quarantine.ask_replay_of(
+                conn, corrected.entered_by, crane_name=corrected.crane, reason=reason.value
+            )
 
 
 def _replay_next(conn: Connection[Any], database_url: str, limits: Limits, stop: threading.Event) -> bool:

@@ -22,7 +22,7 @@ from ingest.directory import Directory
 from ingest.limits import Limits
 from ingest.plan import Incoming, Plan, crane_of, plan, rejected
 from ingest.server_clock import ServerClock
-from store import events, live, packing, quarantine, refused, segments, touched
+from store import clock_corrections, events, live, packing, quarantine, refused, segments, touched
 from store.connection import connect
 from store.events import Event
 from store.locks import Lock, take
@@ -59,6 +59,10 @@ class Result:
     key: tuple[int, int] | None  # boot, seq
 
 
+class _OtherTimes(Exception):
+    """Other corrections of clocks hold than those by which a batch was judged."""
+
+
 class Writer:
     """One database connection that stores batches, opened again after it broke."""
 
@@ -87,7 +91,12 @@ class Writer:
 
     def plan(self, batch: Sequence[Incoming]) -> Plan:
         """Judge a batch as far as it can be without the database. May run while another batch is stored."""
-        return plan(batch, self._directory.cranes, self._limits, self._clock)
+        version = (
+            self._directory.version
+        )  # first: one that is older than the cranes has the batch judged again
+        made = plan(batch, self._directory.cranes, self._limits, self._clock)
+        made.version = version
+        return made
 
     def store(self, batch: Sequence[Incoming], *, set_aside: bool = True) -> list[Result]:
         """`store_planned` of a batch. Without `set_aside`, nothing goes to quarantine."""
@@ -190,12 +199,17 @@ class Writer:
         self._directory.prepare(conn, {parsed.crane for parsed in planned.unknown.values()})
         planned.settle_unknown(self._directory.cranes, self._limits)
         self._make_ranges(conn, planned.segments.values())
-        results = None if self._careful else self._store_as_new(conn, planned, set_aside)
-        if results is None:
-            with conn.transaction():
-                results = self._write(conn, planned, set_aside, segments.keep)
-            known = any(result.outcome is Outcome.DUPLICATE for result in results)
-            self._careful = BATCHES_WITH_CARE if known else self._careful - 1
+        try:
+            results = None if self._careful else self._store_as_new(conn, planned, set_aside)
+            if results is None:
+                with conn.transaction():
+                    results = self._write(conn, planned, set_aside, segments.keep)
+                known = any(result.outcome is Outcome.DUPLICATE for result in results)
+                self._careful = BATCHES_WITH_CARE if known else self._careful - 1
+        except _OtherTimes:
+            self._directory.forget()
+            self._directory.prepare(conn, ())
+            return self._store(self.plan(planned.batch), set_aside)
         self._count(results, planned)
         return results
 
@@ -213,6 +227,8 @@ class Writer:
     def _write(
         self, conn: Connection[Any], planned: Plan, set_aside: bool, keep_segments: Keep[Segment]
     ) -> list[Result]:
+        if clock_corrections.hold(conn) != planned.version:
+            raise _OtherTimes
         new: set[int] = set()
         for rows, keep in ((planned.segments, keep_segments), (planned.events, events.keep)):
             kept, differing = _keep(conn, rows, keep)  # type: ignore[arg-type, type-var]

@@ -54,6 +54,18 @@ def move(conn: Connection[Any], folder: str, *, before: date) -> Moved:
     )
 
 
+def holds_messages(
+    conn: Connection[Any], crane_id: int, boot: int, seq_from: int, seq_to: int
+) -> date | None:
+    """The first moved day that has messages of a boot and its numbers; reads the key of every moved message of the crane."""
+    for day, location in conn.execute(query("cold_files_of_crane"), {"crane_id": crane_id}).fetchall():
+        for row in parquet.load(location, (), crane_id):
+            if row.boot == boot and seq_from <= row.seq <= seq_to:
+                found: date = day
+                return found
+    return None
+
+
 def midnight(day: date) -> datetime:
     """Beginning of a UTC day."""
     return datetime.combine(day, time(), UTC)

@@ -3,7 +3,7 @@
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
-from typing import Any
+from typing import Any, NamedTuple
 from zoneinfo import ZoneInfo
 
 from psycopg import Connection
@@ -25,6 +25,15 @@ class CraneRecord:
     site: Site
 
 
+class ClockOffset(NamedTuple):
+    """What is added to the times that some messages of a crane state."""
+
+    boot: int
+    seq_from: int
+    seq_to: int
+    offset_ms: int
+
+
 @dataclass(frozen=True, kw_only=True, slots=True)
 class CraneEntry:
     """What ingest needs to know of a crane."""
@@ -32,6 +41,14 @@ class CraneEntry:
     crane_id: int
     registered_at: datetime
     zone: ZoneInfo
+    offsets: tuple[ClockOffset, ...] = ()  # corrections of its sender's clock
+
+    def offset_ms(self, boot: int, seq: int) -> int:
+        """What is added to the time that a message states [ms]."""
+        for one in self.offsets:
+            if one.boot == boot and one.seq_from <= seq <= one.seq_to:
+                return one.offset_ms
+        return 0
 
 
 def save_site(conn: Connection[Any], site: Site) -> int:

@@ -248,6 +248,12 @@ def clocks_ahead(conn: Connection[Any], time_from: datetime, time_to: datetime) 
     return CLOCKS_AHEAD.all(conn, time_from=time_from, time_to=time_to)
 
 
+def ask_replay_of(conn: Connection[Any], asked_by: str, *, crane_name: str, reason: str) -> None:
+    """`ask_replay` on a blocking connection."""
+    params = {"crane_name": crane_name, "reason": reason, "asked_by": asked_by}
+    conn.execute(query("replay_asked"), params)
+
+
 async def ask_replay(
     conn: AsyncConnection[Any], asked_by: str, *, crane_name: str | None = None, reason: str | None = None
 ) -> int:

@@ -11,6 +11,10 @@ select location from cold_day
 where crane_id = %(crane_id)s and day >= %(first_day)s and day <= %(last_day)s
 order by day;
 
+-- name: cold_files_of_crane
+-- Every file of one crane.
+select day, location from cold_day where crane_id = %(crane_id)s order by day;
+
 -- name: cold_day_of_crane
 -- The file of one crane-day.
 select location from cold_day where crane_id = %(crane_id)s and day = %(day)s;

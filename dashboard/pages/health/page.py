@@ -8,8 +8,8 @@ from zoneinfo import ZoneInfo
 from dash import dcc, html
 
 from dashboard.pages.crane import exclusions as crane_exclusions
+from dashboard.pages.health import clocks, rejected
 from dashboard.pages.health import file_import as health_import
-from dashboard.pages.health import rejected
 from dashboard.palette import MAGNITUDE
 from dashboard.parts import charts, findings, grid, marks, page
 from dashboard.visit import UTC_ZONE, ZONES, Trouble, Visit, together
@@ -53,7 +53,11 @@ async def render(visit: Visit) -> Any:
             None if isinstance(fleet, Trouble) else await _record(visit, fleet),
             None if isinstance(excluded, Trouble) else crane_exclusions.of_fleet(excluded.items, zone),
             *(
-                await _engineers(visit, zone)
+                await _engineers(
+                    visit,
+                    [] if isinstance(fleet, Trouble) else sorted(row.crane for row in fleet.rows),
+                    zone,
+                )
                 if may
                 else [html.P(t("health.not_yours"), className="bl-summary")]
             ),
@@ -80,15 +84,20 @@ def _findings(found: Page[FindingRow] | Trouble, crane: str, zone: ZoneInfo, vis
     )
 
 
-async def _engineers(visit: Visit, zone: ZoneInfo) -> list[Any]:
-    """Messages that were set aside, and files to bring in."""
-    found, replays, earlier, running = await together(
+async def _engineers(visit: Visit, cranes: list[str], zone: ZoneInfo) -> list[Any]:
+    """Rejected messages, clocks that were wrong, and files to import."""
+    found, replays, corrected, earlier, running = await together(
         visit.client.quarantine(limit=200),
         visit.client.quarantine_replays(),
+        visit.client.clock_corrections(),
         visit.client.imports(),
         visit.client.running_import(),
     )
-    return [rejected.section(found, replays, zone), health_import.section(earlier, running, zone)]
+    return [
+        rejected.section(found, replays, zone),
+        clocks.section(corrected, cranes, visit.query.get("crane", ""), zone),
+        health_import.section(earlier, running, zone),
+    ]
 
 
 def _age_state(row: FleetRow) -> tuple[State, str]:

@@ -370,7 +370,7 @@ def test_a_finding_is_one_alert_by_code_with_its_own_words_and_clears_when_it_is
     assert post.send_due(yard, mail_delivery(mail_server), now=NOW) == 1
     text = mail_server.taken[0].get_content()  # type: ignore[attr-defined]
     assert "Clock ahead: messages refused: on 2 of the last 7 days" in text
-    assert "Set the clock of the sender; the refused messages are in quarantine." in text
+    assert "Set the clock of the sender; correct the refused messages by an offset under Data health" in text
     rows.remove(yard, "finding", code="limit_zero")
     judge_all(yard, NOW)
     judge_all(yard, NOW)
