@@ -171,7 +171,7 @@ class DispatchFleet:
             rows, types = await charts.fleet_cranes(conn, day), await charts.fleet_types(conn)
             if await charts.fleet_stamp(conn) == stamp:
                 break  # else the fleet changed meanwhile, and another day would list other cranes under the same stamp
-        before = self._listed.values()
+        before = self._listed.entries().values()
         packed = {key: one for listed in before for key, one in listed.packed.items()}
         read = {spec_id: one for listed in before for spec_id, one in listed.types.items()}
         used = {row.version_id for row in rows if row.version_id is not None}

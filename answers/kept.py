@@ -13,7 +13,7 @@ the question waits for it. With `stale_s` a question gets a value up to that age
 | `dispatch_fleet`: life status | every site | the cranes laid out, the day | 10 s, stale 600 s |
 | `fleet`: sums of a period, by crane | every site | of each crane its newest count | - |
 | `fleet`: the fleet at a glance | the sites of who asks | - | 2 s |
-| `service`: due days | every site | the day | 60 s |
+| `fleet`: due days | every site | the day | 60 s |
 
 What is of every site is looked up for the cranes that a question has read under its own site scope. A value is made once at a time, by
 the first who asks; who comes meanwhile waits for it.
@@ -80,9 +80,9 @@ class Kept(Generic[Key, Value]):
             assert place.value is not None
             return place.value
 
-    def values(self) -> list[Value]:
-        """Everything that is kept."""
-        return [place.value for place in self._places.values() if place.value is not None]
+    def entries(self) -> dict[Key, Value]:
+        """Everything that is kept, by key."""
+        return {key: place.value for key, place in self._places.items() if place.value is not None}
 
     async def close(self) -> None:
         """Ends what is made in the background."""

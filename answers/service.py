@@ -1,9 +1,8 @@
 """What is to be done at cranes: services with the day on which each falls due, and open faults."""
 
-import asyncio
 from collections.abc import Iterable
 from datetime import UTC, date, datetime
-from typing import Any, Final
+from typing import Any
 
 from psycopg import AsyncConnection
 
@@ -13,9 +12,6 @@ from duty.service import interval_due
 from store import faults, reading, service
 from store.reading import CraneInScope, Sites
 from store.service import ServiceState
-from store.site_scope import whole_fleet
-
-DUE_FOR_S: Final = 60.0
 
 
 async def service_of(conn: AsyncConnection[Any], crane: CraneInScope) -> tuple[ServiceRow, ...]:
@@ -61,25 +57,3 @@ def earliest_due(states: Iterable[ServiceState], today: date) -> dict[str, date]
         if on is not None and on < found.get(state.crane, date.max):
             found[state.crane] = on
     return found
-
-
-class DueBook:
-    """Due days of the whole fleet, read at most once a minute: they sum a season of use of every crane."""
-
-    def __init__(self) -> None:
-        self._found: dict[str, date] = {}
-        self._good_until = -1.0
-        self._lock = asyncio.Lock()
-
-    async def read(self, conn: AsyncConnection[Any]) -> dict[str, date]:
-        """By crane, the first day on which a service falls due."""
-        clock = asyncio.get_running_loop().time
-        async with self._lock:
-            if clock() >= self._good_until:
-                today = datetime.now(UTC).date()
-                async with whole_fleet(
-                    conn
-                ):  # one book for everyone; who asks sees only their own cranes in it
-                    self._found = earliest_due(await service.service_states(conn, today=today), today)
-                self._good_until = clock() + DUE_FOR_S
-        return self._found

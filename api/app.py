@@ -16,7 +16,7 @@ from starlette.middleware.gzip import GZipMiddleware
 from starlette.types import ASGIApp, Scope
 
 from answers.dispatch_fleet import DispatchFleet
-from answers.service import DueBook
+from answers.fleet import FleetAtAGlance
 from api.gate import Gate
 from api.hub import Hub
 from api.import_jobs import ImportJobs
@@ -135,9 +135,8 @@ def create_api(database_url: str, settings: ApiSettings | None = None) -> FastAP
     api.state.settings = settings
     api.state.figures = Figures()
     api.state.limits = limits = Limits(settings)
-    api.state.due_book = DueBook()
     api.state.imports = ImportJobs()
-    api.state.fleet_answers = fleet.FleetAnswers()
+    api.state.at_a_glance = FleetAtAGlance()
     for router in ROUTERS:
         api.include_router(router)
     least = least_roles()

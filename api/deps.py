@@ -8,7 +8,7 @@ from fastapi import Depends, Path, Query, Request, Response
 from psycopg import AsyncConnection, Connection
 
 from answers.dispatch_fleet import DispatchFleet
-from answers.service import DueBook
+from answers.fleet import FleetAtAGlance
 from api.permissions import principal_of
 from api.problems import Refused
 from api.settings import ApiSettings
@@ -109,10 +109,10 @@ async def get_cranes(
     return found
 
 
-async def get_due_book(request: Request) -> DueBook:
-    """Due days of the services of this api's fleet."""
-    book: DueBook = request.app.state.due_book
-    return book
+async def get_at_a_glance(request: Request) -> FleetAtAGlance:
+    """The fleet of this api at a glance."""
+    fleet: FleetAtAGlance = request.app.state.at_a_glance
+    return fleet
 
 
 async def written(request: Request, caller: Principal, change: Callable[[Connection[Any]], Made]) -> Made:
@@ -139,7 +139,7 @@ def no_crane(name: str) -> NotFound:
 
 SeenCrane = Annotated[CraneInScope, Depends(get_crane)]
 SeenCranes = Annotated[list[CraneInScope], Depends(get_cranes)]
-Dues = Annotated[DueBook, Depends(get_due_book)]
+AtAGlance = Annotated[FleetAtAGlance, Depends(get_at_a_glance)]
 KnownCrane = Annotated[CraneKnown, Depends(get_known_crane)]
 
 

@@ -4,7 +4,7 @@ from datetime import UTC, datetime, time, timedelta
 from typing import Annotated, Final
 
 from anyio import to_thread
-from fastapi import APIRouter, Depends, Query, Response
+from fastapi import APIRouter, Query, Response
 
 from answers.findings import findings_of
 from answers.life import life_of
@@ -12,13 +12,11 @@ from answers.life_records import records_of
 from answers.overloads import register_of
 from answers.service import open_faults, service_of
 from answers.spectrum import spectrum_of
-from api.bounds import DayFrom, DayTo, chosen_days
-from api.deps import PDF, PDF_ANSWER, Caller, Conn, Dues, KnownCrane, file_response
+from api.bounds import DayFrom, DayTo, chosen_days, day_range
+from api.deps import PDF, PDF_ANSWER, AtAGlance, Caller, Conn, KnownCrane, file_response
 from api.permissions import VIEWER
-from api.routes.fleet import FleetAnswers, get_answers, made_fleet
 from domain.answers import FaultRow, of_rows
 from domain.maintenance import DayRow
-from domain.moments import DayRange
 from reports.duty_report import DutyReport, duty_report_pdf
 from reports.fleet_report import FleetReport, fleet_report_pdf
 from store import duty, exclusions, reading, summary
@@ -36,8 +34,7 @@ MOST_OVERLOADS: Final = 200  # in a report; the numbers beside them are of all
 async def fleet_report(
     conn: Conn,
     caller: Caller,
-    due_book: Dues,
-    answers: Annotated[FleetAnswers, Depends(get_answers)],
+    at_a_glance: AtAGlance,
     days: Annotated[int, Query(ge=1, le=3660, description="last days, where no first day is given")] = 30,
     day_from: DayFrom = None,
     day_to: DayTo = None,
@@ -46,13 +43,12 @@ async def fleet_report(
 
     The same numbers as the routes of fleet and faults; unchanged answers give the same bytes.
     """
-    fleet = (await made_fleet(conn, caller, due_book, answers, days, day_from, day_to)).answer
+    span = day_range(day_from, day_to, default_days=days, zone="UTC")
+    fleet = (await at_a_glance.read(conn, caller.sites, span)).answer
     report = FleetReport(
         fleet=fleet,
         faults=await open_faults(conn, caller.site_list),
-        findings=await findings_of(
-            conn, caller.site_list, DayRange(fleet.day_from, fleet.day_to), rows=MOST_FINDINGS
-        ),
+        findings=await findings_of(conn, caller.site_list, span, rows=MOST_FINDINGS),
         overloads=await register_of(conn, rows=MOST_OVERLOADS, sites=caller.site_list, is_open=True),
         sites=caller.sites,
         today=datetime.now(UTC).date(),

@@ -7,8 +7,8 @@ import psycopg
 import pytest
 from fastapi import FastAPI
 
-from api.fleet_periods import FleetPeriods
-from api.routes import fleet
+from answers.fleet import FleetAtAGlance
+from domain.moments import DayRange
 from store import summary
 from store.connection import open_async_pool
 from store.site_scope import work_under_role
@@ -20,7 +20,7 @@ pytestmark = pytest.mark.anyio
 
 
 async def test_only_a_crane_counted_anew_is_summed_again(fresh_yard_url: str) -> None:
-    periods, march = FleetPeriods(), (date(2026, 3, 1), date(2026, 3, 31))
+    fleet, march = FleetAtAGlance(), DayRange(date(2026, 3, 1), date(2026, 3, 31))
     pool = await open_async_pool(fresh_yard_url, max_size=1, configure=work_under_role)
     with psycopg.connect(fresh_yard_url, autocommit=True) as owner:
 
@@ -28,7 +28,7 @@ async def test_only_a_crane_counted_anew_is_summed_again(fresh_yard_url: str) ->
             async with pool.connection() as conn, conn.transaction():
                 await conn.execute("select set_config('boomledger.sites', '*', true)")
                 cranes = await summary.fleet_cranes(conn)
-                found = await periods.read(conn, cranes, *march)
+                found = await fleet.figures(conn, cranes, march)
                 return {crane.crane: found[crane.crane_id].sums.lifts for crane in cranes}
 
         assert await lifts() == {"heron-3": 12, "crake-1": 0, "plover-2": 0}
@@ -40,9 +40,9 @@ async def test_only_a_crane_counted_anew_is_summed_again(fresh_yard_url: str) ->
 
 
 async def test_a_recount_and_another_site_show_to_everyone_at_once(
-    fresh_api: FastAPI, fresh_yard_url: str, monkeypatch: pytest.MonkeyPatch
+    fresh_api: FastAPI, fresh_yard_url: str
 ) -> None:
-    monkeypatch.setattr(fleet, "KEPT_S", -1.0)
+    fresh_api.state.at_a_glance.answers.fresh_s = -1.0
 
     async def lifts(who: httpx.AsyncClient) -> dict[str, int]:
         answer = await who.get("/fleet", params=MARCH)

@@ -10,9 +10,8 @@ import psycopg
 import pytest
 from fastapi import FastAPI
 
+from answers.fleet import PeriodFigures, fleet_row
 from api.app import create_api, running
-from api.fleet_periods import PeriodFigures
-from api.routes.fleet import fleet_row
 from api.settings import ApiSettings
 from store.summary import FleetCrane, FleetPeriod
 from tests.api.conftest import PASSWORD, client_of

@@ -103,7 +103,7 @@ async def test_the_last_few_are_kept_and_none_that_is_too_old() -> None:
     kept: Kept[str, int] = Kept(2, fresh_s=5.0, clock=source.clock)
     for key in ("a", "b", "a", "c"):
         await kept.read(key, None, source.read)
-    assert kept.values() == [1, 3]  # b was not asked for the longest
+    assert kept.entries() == {"a": 1, "c": 3}  # b was not asked for the longest
     source.now_s = 11.0
     await kept.read("d", None, source.read)
-    assert kept.values() == [4]
+    assert kept.entries() == {"d": 4}
