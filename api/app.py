@@ -59,8 +59,7 @@ from api.routes import (
     spectrum,
 )
 from api.routes import reports as report_routes
-from api.routes.health import running_version
-from api.settings import ApiSettings
+from api.settings import ApiSettings, running_version
 from api.spec import describe
 from api.stages import Audited, Idempotent, Tagged
 from store.answering import Answering

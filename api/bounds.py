@@ -28,6 +28,12 @@ TimeTo = Annotated[
 DayFrom = Annotated[Day | None, Query(description="first local day of the crane's site")]
 DayTo = Annotated[Day | None, Query(description="last local day of the crane's site")]
 OnDay = Annotated[Day | None, Query(description="local day; today at the crane's site when absent")]
+EntryName = Annotated[
+    str,
+    Path(
+        pattern=r"^[A-Za-z0-9][A-Za-z0-9 ._-]{0,79}$", openapi_examples={"example": {"value": "column foot"}}
+    ),
+]
 ReservationId = Annotated[int, Path(ge=1, le=2**53)]
 
 

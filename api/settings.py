@@ -2,6 +2,7 @@
 
 import ipaddress
 from dataclasses import asdict
+from importlib.metadata import PackageNotFoundError, version
 from typing import Annotated, Any, Self
 
 from pydantic import BaseModel, ConfigDict, Field, model_validator
@@ -119,3 +120,11 @@ def is_loopback(host: str) -> bool:
         return ipaddress.ip_address(host.strip("[]")).is_loopback
     except ValueError:
         return False
+
+
+def running_version() -> str:
+    """Version of the installed distribution."""
+    try:
+        return version("boomledger")
+    except PackageNotFoundError:
+        return "0"

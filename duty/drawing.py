@@ -12,7 +12,8 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from domain.crane import QUARTERS, CraneType, LoadChart, Sector, Spread
-from duty.capacity import SPREAD_RANK, capacity_kg, capacity_over_kg
+from domain.dispatch_answers import DispatchCandidate
+from duty.capacity import SECTORS, SPREAD_RANK, capacity_kg, capacity_over_kg
 from duty.geometry import Floats, Pose, angles_for, envelope, full_stroke_m, joints, pose
 from duty.stability import PART_SPREAD, spread_m
 from duty.statics import sector_of
@@ -58,6 +59,17 @@ class SetUp(NamedTuple):
     sectors: tuple[Sector, ...]  # in all of which the reading has to hold
     jib_fitted: bool | None
     stage: int | None  # extensions that are at least partly out
+
+
+def set_up_of(found: DispatchCandidate, span: Span) -> SetUp:
+    """The set-up that was answered, in the sectors that count."""
+    return SetUp(
+        found.spread_left or Spread.NONE,
+        found.spread_right or Spread.NONE,
+        tuple(SECTORS[index] for index in span.sectors),
+        found.jib_fitted,
+        found.stage,
+    )
 
 
 def held_charts(charts: Iterable[LoadChart], setup: SetUp) -> list[LoadChart]:

@@ -15,9 +15,9 @@ from domain.errors import InvalidInput
 from domain.job import ASSUMED_BELOW_HOOK_M, ASSUMED_CLEARANCE_M, USUAL_HOOK_HEIGHT_M, Position
 from domain.remark import Quantity, Unit
 from duty.capacity import SECTORS
-from duty.drawing import SetUp, lift_curve
+from duty.drawing import lift_curve, set_up_of
 from duty.geometry import envelope
-from duty.sweep import Span, span_of
+from duty.sweep import span_of
 from reports.document import Pairs, pdf
 
 WIDTH_MM: Final = 74.0
@@ -280,17 +280,6 @@ def _chart(sheet: Sheet) -> dict[str, Any]:
             f"Dashed: {job.planning_limit_pct:g} % planned with."
         ),
     }
-
-
-def set_up_of(found: DispatchCandidate, span: Span) -> SetUp:
-    """The set-up that was answered, in the sectors that count."""
-    return SetUp(
-        found.spread_left or Spread.NONE,
-        found.spread_right or Spread.NONE,
-        tuple(SECTORS[index] for index in span.sectors),
-        found.jib_fitted,
-        found.stage,
-    )
 
 
 def _side_view(sheet: Sheet) -> dict[str, Any]:

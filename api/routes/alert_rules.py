@@ -6,11 +6,11 @@ from typing import Any
 from fastapi import APIRouter
 from psycopg import AsyncConnection
 
+from api.bounds import EntryName
 from api.deps import Caller, Conn, Settings
 from api.paging import Cursor, Limit, decode_cursor, page
 from api.permissions import ADMIN_OF_ALL_SITES, ENGINEER, VIEWER
 from api.problems import Refused
-from api.routes.maintenance import EntryName
 from api.tables import TableRoute
 from domain.alerts import (
     AlertDeliveryRow,

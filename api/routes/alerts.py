@@ -1,11 +1,11 @@
 """Alerts in scope: the list, the summary by crane, one with its history; acknowledge and shelve."""
 
 from datetime import UTC, datetime, timedelta
-from typing import Annotated, Any, Final
+from typing import Annotated, Final
 
 from fastapi import APIRouter, Path, Query
-from psycopg import AsyncConnection
 
+from answers.alerts import alert_detail, alert_in_scope, alert_row
 from api.deps import Caller, Conn
 from api.paging import Cursor, Limit, decode_cursor, page
 from api.permissions import DISPATCHER, ENGINEER, VIEWER
@@ -13,21 +13,16 @@ from api.tables import TableRoute
 from domain.alerts import (
     Acknowledged,
     AlertDetail,
-    AlertHistoryRow,
     AlertRow,
-    AlertRuleAsked,
     AlertsOfCrane,
     AlertSummary,
     Priority,
     Shelved,
-    sentence,
 )
-from domain.answers import Page
+from domain.answers import Page, of_rows
 from domain.errors import Conflict, InvalidInput, NotFound
 from domain.messages import CraneName
 from store import alerts
-from store.access import Principal
-from store.alerts import AlertListing
 
 router = APIRouter(tags=["alerts"], route_class=TableRoute)
 single = APIRouter(tags=["alerts"])
@@ -69,14 +64,14 @@ async def list_alerts(
 async def summarise_alerts(conn: Conn, caller: Caller) -> AlertSummary:
     """Open alerts grouped by crane, the crane with the most urgent first; those on the shelf are counted apart."""
     rows = await alerts.by_crane(conn, caller.site_list)
-    cranes = tuple(AlertsOfCrane.model_validate(row, from_attributes=True) for row in rows)
+    cranes = of_rows(AlertsOfCrane, rows)
     return AlertSummary(unacknowledged=sum(row.unacknowledged for row in cranes), cranes=cranes)
 
 
 @single.get("/alerts/{alert_id}", dependencies=[VIEWER])
 async def show_alert(alert_id: AlertId, conn: Conn, caller: Caller) -> AlertDetail:
     """One alert with what happened to it: raised, acknowledged, shelved, cleared."""
-    return await detail(conn, caller, alert_id)
+    return await alert_detail(conn, caller.site_list, alert_id)
 
 
 @single.post("/alerts/{alert_id}/acknowledgement", dependencies=[DISPATCHER])
@@ -84,10 +79,10 @@ async def acknowledge_alert(
     alert_id: AlertId, asked: Acknowledged, conn: Conn, caller: Caller
 ) -> AlertDetail:
     """Say that you have it. Whoever was first keeps it; a later word is noted in its history."""
-    await in_scope(conn, caller, alert_id)
+    await alert_in_scope(conn, caller.site_list, alert_id)
     for one in await alerts.alike(conn, caller.site_list, alert_id):
         await alerts.acknowledge(conn, one, caller.account, asked.note)
-    return await detail(conn, caller, alert_id)
+    return await alert_detail(conn, caller.site_list, alert_id)
 
 
 @single.put("/alerts/{alert_id}/shelf", dependencies=[ENGINEER])
@@ -99,62 +94,18 @@ async def shelve_alert(alert_id: AlertId, asked: Shelved, conn: Conn, caller: Ca
             f"until must lie ahead, at most {SHELF_MAX.days} days: a shelf without end hides alerts",
             field="until",
         )
-    row = await in_scope(conn, caller, alert_id)
+    row = await alert_in_scope(conn, caller.site_list, alert_id)
     if row.cleared_at is not None:
         raise Conflict(f"alert {alert_id} is cleared: there is nothing to shelve")
     for one in await alerts.alike(conn, caller.site_list, alert_id):
         await alerts.shelve(conn, one, asked.until.astimezone(UTC), asked.reason, caller.account)
-    return await detail(conn, caller, alert_id)
+    return await alert_detail(conn, caller.site_list, alert_id)
 
 
 @single.delete("/alerts/{alert_id}/shelf", dependencies=[ENGINEER], status_code=204)
 async def unshelve_alert(alert_id: AlertId, conn: Conn, caller: Caller) -> None:
     """Take it off the shelf before its time."""
-    await in_scope(conn, caller, alert_id)
+    await alert_in_scope(conn, caller.site_list, alert_id)
     alike = await alerts.alike(conn, caller.site_list, alert_id)
     if not any([await alerts.unshelve(conn, one, caller.account) for one in alike]):
         raise NotFound(f"alert {alert_id} is on no shelf")
-
-
-async def in_scope(conn: AsyncConnection[Any], caller: Principal, alert_id: int) -> AlertListing:
-    """The alert if its crane is in scope, else NotFound."""
-    rows = await alerts.alerts(conn, caller.site_list, alert_id=alert_id, rows=1)
-    if not rows:
-        raise NotFound(f"no alert {alert_id} that you may see: see the list of alerts")
-    return rows[0]
-
-
-async def detail(conn: AsyncConnection[Any], caller: Principal, alert_id: int) -> AlertDetail:
-    """One alert in scope with its history."""
-    row = await in_scope(conn, caller, alert_id)
-    history = await alerts.history(conn, alert_id)
-    return AlertDetail(
-        alert=alert_row(row),
-        history=tuple(AlertHistoryRow.model_validate(one, from_attributes=True) for one in history),
-    )
-
-
-def alert_row(row: AlertListing) -> AlertRow:
-    """One alert with the words of its rule, or of its kind."""
-    rule = AlertRuleAsked.model_validate(row.spec)
-    words = rule.words_for(row.subject)
-    value = row.value
-    if row.cleared_at is not None:
-        state = "cleared"
-        value = row.worst_value  # what it found, not the value at which it cleared
-    elif row.shelved_until is not None:
-        state = "shelved"
-    else:
-        state = "open" if row.acknowledged_at is None else "acknowledged"
-    return AlertRow(
-        **{name: getattr(row, name) for name in AlertRow.model_fields if hasattr(row, name)},
-        kind=rule.kind,
-        priority=rule.priority,
-        state=state,
-        text=sentence(rule.kind, value, row.subject, rule.days, row.detail),
-        unit=words.unit,
-        raise_at=rule.raise_at,
-        cause=rule.cause or words.cause,
-        consequence=rule.consequence or words.consequence,
-        action=rule.action or words.action,
-    )

@@ -1,15 +1,13 @@
 """Dated descriptions of a crane: rating, geometry, charts, attachments and sensors replaced, by the day from which they hold."""
 
 from collections.abc import Callable
-from datetime import date, datetime
+from datetime import date
 from typing import Annotated, Any
-from zoneinfo import ZoneInfo
 
-from anyio import to_thread
 from fastapi import APIRouter, Path, Request
 from psycopg import Connection
 
-from api.deps import Caller, Conn, SeenCrane
+from api.deps import Caller, Conn, SeenCrane, written
 from api.permissions import ENGINEER, VIEWER
 from api.stages import AUDIT_DETAIL
 from domain.answers import Page
@@ -22,7 +20,6 @@ from duty.chart_rules import refuse_charts
 from store import cranes, descriptions
 from store.access import Principal
 from store.registration import describe_crane
-from store.site_scope import scope_in_thread
 
 router = APIRouter(tags=["registration"])
 
@@ -94,7 +91,7 @@ async def _describe(
     caller: Principal,
     corrected: date | None = None,
 ) -> DescriptionDone:
-    today = datetime.now(ZoneInfo(crane.time_zone)).date()
+    today = crane.today()
 
     def describe_it(conn: Connection[Any]) -> tuple[DescriptionEntry, list[date]]:
         if isinstance(asked.type, CraneType):
@@ -106,15 +103,8 @@ async def _describe(
 
 
 async def _change(request: Request, caller: Principal, change: Change) -> DescriptionDone:
-    def write() -> DescriptionDone:
-        with (
-            scope_in_thread(request.app.state.database_url, caller.sites) as conn,
-            conn.transaction(),
-        ):
-            entry, days = change(conn)
-        return DescriptionDone(description=entry, counted_again=CountedAgain.of(days))
-
-    done = await to_thread.run_sync(write)
+    entry, days = await written(request, caller, change)
+    done = DescriptionDone(description=entry, counted_again=CountedAgain.of(days))
     request.scope[AUDIT_DETAIL] = {
         **done.description.model_dump(
             mode="json", include={"valid_from", "attachments", "sensors_replaced", "note"}

@@ -10,7 +10,7 @@ from answers.dossier import compared, content, dossier_of, refuse_half_counted
 from api.deps import PDF, PDF_ANSWER, Caller, Conn, CraneNamePath, SeenCrane, file_response, get_known_crane
 from api.paging import Cursor, Limit, decode_cursor, page
 from api.permissions import ENGINEER, VIEWER
-from api.routes.health import running_version
+from api.settings import running_version
 from api.stages import AUDIT_DETAIL
 from domain.answers import Page
 from domain.dossier import SINCE_DESCRIPTION, Dossier, DossierAsked, DossierChanges, DossierRow

@@ -1,7 +1,6 @@
 """Whether the api is alive and ready, what is running, and figures for Prometheus."""
 
 import asyncio
-from importlib.metadata import PackageNotFoundError, version
 from typing import Annotated, Final
 
 from fastapi import APIRouter, Depends, Request, Response
@@ -11,6 +10,7 @@ from psycopg_pool import PoolTimeout
 from api.deps import Conn, get_pool
 from api.middleware import Figures
 from api.permissions import OPEN, VIEWER
+from api.settings import running_version
 from domain.answers import Health, SystemAnswer, SystemPart, SystemTrouble, Version
 from domain.system_watch import troubles
 from store.answering import Answering
@@ -93,11 +93,3 @@ async def metrics(request: Request, pool: Annotated[Pool, Depends(get_pool)]) ->
     except (*AWAY, PoolTimeout, TimeoutError):
         figures.set_ages(None)
     return Response(generate_latest(request.app.state.figures.registry), media_type=CONTENT_TYPE_LATEST)
-
-
-def running_version() -> str:
-    """Version of the installed distribution."""
-    try:
-        return version("boomledger")
-    except PackageNotFoundError:
-        return "0"

@@ -9,20 +9,29 @@ from fastapi import APIRouter, Query, Request
 from fastapi.responses import StreamingResponse
 
 from api import gate
-from api.deps import Caller
+from api.deps import Caller, Conn, CraneNamePath, no_crane
 from api.hub import Hub
 from api.permissions import VIEWER
 from api.problems import Refused
-from api.routes.cranes import live_answer
-from domain.answers import LiveChanges
+from domain.answers import LiveAnswer, LiveChanges
 from store import reading
 from store.access import Principal
+from store.reading import LiveRow
 from store.site_scope import Pool, site_scope
 
 router = APIRouter(tags=["live"])
 
 BETWEEN_S: Final = 0.5
 VERSION_MAX: Final = 2**53
+
+
+@router.get("/cranes/{name}/live", dependencies=[VIEWER])
+async def show_live(name: CraneNamePath, conn: Conn, caller: Caller) -> LiveAnswer:
+    """Last known values of one crane, with their age. Late data and lost coverage make the age large."""
+    rows = await reading.live_rows(conn, caller.site_list, cranes=[name])
+    if not rows:
+        raise no_crane(name)
+    return live_answer(rows[0], datetime.now(UTC))
 
 
 @router.get("/live", dependencies=[VIEWER])
@@ -93,3 +102,15 @@ async def _changes(pool: Pool, hub: Hub, caller: Principal, after: int | None, w
         rows = await reading.live_rows(conn, caller.site_list, cranes=cranes)
     now = datetime.now(UTC)
     return LiveChanges(version=version, items=tuple(live_answer(row, now) for row in rows))
+
+
+def live_answer(row: LiveRow, now: datetime) -> LiveAnswer:
+    """One crane's last known values with their age."""
+    return LiveAnswer(
+        crane=row.crane,
+        online=row.online,
+        at=row.at,
+        received_at=row.received_at,
+        age_s=None if row.at is None else (now - row.at).total_seconds(),
+        values=row.last_values or {},
+    )

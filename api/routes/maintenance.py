@@ -3,13 +3,14 @@
 from datetime import UTC, datetime, timedelta
 from typing import Annotated, Final
 
-from fastapi import APIRouter, Path, Query
+from fastapi import APIRouter, Query
 
 from answers.service import open_faults, service_of, service_of_fleet
 from api.bounds import (
     LIST_RANGE_MAX,
     DayFrom,
     DayTo,
+    EntryName,
     TimeFrom,
     TimeTo,
     at_most,
@@ -42,12 +43,6 @@ from store import details, duty, faults, reading, service
 router = APIRouter(tags=["maintenance"], route_class=TableRoute)
 writes = APIRouter(tags=["maintenance"])
 
-EntryName = Annotated[
-    str,
-    Path(
-        pattern=r"^[A-Za-z0-9][A-Za-z0-9 ._-]{0,79}$", openapi_examples={"example": {"value": "column foot"}}
-    ),
-]
 DEFAULT_DAYS: Final = 28
 LONGEST_DAYS: Final = 92  # of fifty cranes: some thousand rows
 

@@ -2,12 +2,12 @@
 
 from collections.abc import Callable
 from datetime import UTC, datetime
-from typing import Annotated
+from typing import Annotated, Any
 
-from anyio import to_thread
 from fastapi import APIRouter, Body, Path, Request
+from psycopg import Connection
 
-from api.deps import Caller, Conn, SeenCrane
+from api.deps import Caller, Conn, SeenCrane, written
 from api.paging import Cursor, Limit, decode_cursor, page
 from api.permissions import ADMIN, ENGINEER, VIEWER
 from api.problems import Refused
@@ -24,7 +24,6 @@ from store import reading
 from store.access import Principal
 from store.history import histories
 from store.registration import Planned, carry_out, planned
-from store.site_scope import scope_in_thread
 from transfer.history import Placed, enter, history_row, read_csv, refuse, refuse_contradictions
 
 router = APIRouter(tags=["registration"])
@@ -77,7 +76,7 @@ async def register_crane(wanted: Registration, request: Request, caller: Caller)
 
     What is on file is not replaced here. A site that is new is added by who sees every site.
     """
-    return await to_thread.run_sync(_write, request, caller, wanted, _may_make)
+    return await written(request, caller, lambda conn: _write(conn, caller, wanted, _may_make))
 
 
 @router.put("/cranes/{name}", dependencies=[ADMIN])
@@ -95,22 +94,21 @@ async def change_crane(
             f"the body is about {wanted.crane.name!r} and the path about {crane.name!r}: a crane keeps its name",
             field="crane.name",
         )
-    return await to_thread.run_sync(_write, request, caller, wanted, _may_change)
+    return await written(request, caller, lambda conn: _write(conn, caller, wanted, _may_change))
 
 
 def _write(
-    request: Request, caller: Principal, wanted: CraneRegistration, check: Callable[[Planned, bool], None]
+    conn: Connection[Any],
+    caller: Principal,
+    wanted: CraneRegistration,
+    check: Callable[[Planned, bool], None],
 ) -> CraneChanged:
-    with (
-        scope_in_thread(request.app.state.database_url, caller.sites) as conn,
-        conn.transaction(),
-    ):
-        found = planned(conn, wanted, datetime.now(UTC), caller.sites, caller.account)
-        check(found, caller.sites is None)
-        refuse_contradictions(conn, found.crane, datetime.now(UTC))
-        if found.crane.type != found.known_type:
-            refuse_charts(found.crane.type)
-        kept = carry_out(conn, found)
+    found = planned(conn, wanted, datetime.now(UTC), caller.sites, caller.account)
+    check(found, caller.sites is None)
+    refuse_contradictions(conn, found.crane, datetime.now(UTC))
+    if found.crane.type != found.known_type:
+        refuse_charts(found.crane.type)
+    kept = carry_out(conn, found)
     return CraneChanged(
         crane=kept.record.crane, site=kept.record.site, counted_again=CountedAgain.of(kept.days)
     )
@@ -151,12 +149,11 @@ def _may_add_site(found: Planned, every_site: bool) -> None:
 async def list_histories(request: Request, caller: Caller) -> Page[HistoryRow]:
     """What is entered of every crane's life before its record, the most unknown years first."""
 
-    def read() -> tuple[HistoryRow, ...]:
-        with scope_in_thread(request.app.state.database_url, caller.sites) as conn:
-            rows = [history_row(one) for one in histories(conn, caller.site_list)]
+    def read(conn: Connection[Any]) -> tuple[HistoryRow, ...]:
+        rows = map(history_row, histories(conn, caller.site_list))
         return tuple(sorted(rows, key=lambda row: (-row.unknown_years, row.crane)))
 
-    return Page(items=await to_thread.run_sync(read))
+    return Page(items=await written(request, caller, read))
 
 
 @router.post("/life-history", dependencies=[ENGINEER])
@@ -165,15 +162,14 @@ async def enter_histories(asked: HistoryAsked, request: Request, caller: Caller)
 
     What is left out of an entry stays as it is on file. Used shares follow within moments.
     """
-    return await to_thread.run_sync(_enter_all, request.app.state.database_url, caller, asked)
 
-
-def _enter_all(database_url: str, caller: Principal, asked: HistoryAsked) -> HistoryEntered:
-    entries = [Placed(0, entry) for entry in asked.entries]
-    if asked.csv:
-        found = read_csv(asked.csv)
-        refuse(found.problems)
-        entries = list(found.entries)
-    with scope_in_thread(database_url, caller.sites) as conn, conn.transaction():
+    def enter_all(conn: Connection[Any]) -> HistoryEntered:
+        entries = [Placed(0, entry) for entry in asked.entries]
+        if asked.csv:
+            found = read_csv(asked.csv)
+            refuse(found.problems)
+            entries = list(found.entries)
         cranes = enter(conn, entries, datetime.now(UTC), caller.site_list, check_only=asked.check_only)
-    return HistoryEntered(cranes=cranes, stored=not asked.check_only)
+        return HistoryEntered(cranes=cranes, stored=not asked.check_only)
+
+    return await written(request, caller, enter_all)

@@ -13,7 +13,7 @@ from fastapi import FastAPI
 from alerts.delivery import Delivery
 from alerts.rounds import judge_all
 from alerts.service import run as run_watch
-from api.routes.alerts import alert_row
+from answers.alerts import alert_row
 from store.alerts import AlertListing
 from tests.api.conftest import PASSWORD, client_of
 

@@ -63,6 +63,11 @@ def test_answers_know_nothing_of_the_web() -> None:
     assert used.isdisjoint({"fastapi", "starlette"})
 
 
+def test_no_route_imports_another() -> None:
+    modules = (ROOT / "api" / "routes").glob("*.py")
+    assert not {(path.name, name) for path in modules for name in imports_of(path) if "api.routes" in name}
+
+
 def test_the_table_names_every_room() -> None:
     packages = {path.parent.name for path in ROOT.glob("*/py.typed")}
     assert packages == set(MAY_IMPORT)

@@ -1,0 +1,56 @@
+"""Alerts as they stand: one with what happened to it, and the words of its rule."""
+
+from typing import Any
+
+from psycopg import AsyncConnection
+
+from domain.alerts import AlertDetail, AlertHistoryRow, AlertRow, AlertRuleAsked, sentence
+from domain.answers import of_rows
+from domain.errors import NotFound
+from store import alerts
+from store.alerts import AlertListing
+from store.reading import Sites
+
+
+async def alert_in_scope(conn: AsyncConnection[Any], sites: Sites, alert_id: int) -> AlertListing:
+    """The alert if its crane is in scope, else NotFound."""
+    rows = await alerts.alerts(conn, sites, alert_id=alert_id, rows=1)
+    if not rows:
+        raise NotFound(f"no alert {alert_id} that you may see: see the list of alerts")
+    return rows[0]
+
+
+async def alert_detail(conn: AsyncConnection[Any], sites: Sites, alert_id: int) -> AlertDetail:
+    """One alert in scope with its history."""
+    row = await alert_in_scope(conn, sites, alert_id)
+    history = await alerts.history(conn, alert_id)
+    return AlertDetail(
+        alert=alert_row(row),
+        history=of_rows(AlertHistoryRow, history),
+    )
+
+
+def alert_row(row: AlertListing) -> AlertRow:
+    """One alert with the words of its rule, or of its kind."""
+    rule = AlertRuleAsked.model_validate(row.spec)
+    words = rule.words_for(row.subject)
+    value = row.value
+    if row.cleared_at is not None:
+        state = "cleared"
+        value = row.worst_value  # what it found, not the value at which it cleared
+    elif row.shelved_until is not None:
+        state = "shelved"
+    else:
+        state = "open" if row.acknowledged_at is None else "acknowledged"
+    return AlertRow(
+        **{name: getattr(row, name) for name in AlertRow.model_fields if hasattr(row, name)},
+        kind=rule.kind,
+        priority=rule.priority,
+        state=state,
+        text=sentence(rule.kind, value, row.subject, rule.days, row.detail),
+        unit=words.unit,
+        raise_at=rule.raise_at,
+        cause=rule.cause or words.cause,
+        consequence=rule.consequence or words.consequence,
+        action=rule.action or words.action,
+    )

@@ -1,0 +1,125 @@
+"""Faults: episodes with what the crane was doing, Pareto lists, and their company with overloads."""
+
+from datetime import UTC, date, datetime, timedelta
+from typing import Any
+
+from anyio import to_thread
+from psycopg import AsyncConnection
+
+from answers.near_limit import confident
+from domain.answers import of_rows
+from domain.channels import Mode
+from domain.fault_answers import (
+    CodeRow,
+    CraneFaultsRow,
+    FaultEpisodeRow,
+    FaultPareto,
+    FaultsAndOverloadsAnswer,
+)
+from domain.moments import DayRange, TimeRange
+from duty import rates
+from duty.association import FEWEST_DAYS, Association, faults_with_overloads
+from store import faults
+from store.faults import CraneFaults, FaultEpisode
+from store.reading import Sites
+
+
+async def episodes_of(
+    conn: AsyncConnection[Any], crane: str, span: TimeRange, repeat_days: int
+) -> tuple[FaultEpisodeRow, ...]:
+    """Faults of a crane from raised to cleared that touch a range, open ones first."""
+    rows = await faults.fault_episodes(conn, crane, span.start, span.end, repeat_days=repeat_days)
+    now = datetime.now(UTC)
+    return tuple(episode_row(row, now) for row in rows)
+
+
+async def fault_pareto(
+    conn: AsyncConnection[Any], sites: Sites, span: TimeRange, crane: str | None, repeat_days: int
+) -> FaultPareto:
+    """Faults raised in a range by code and by crane, of one crane or of all at some sites."""
+    codes = await faults.fault_pareto(
+        conn, span.start, span.end, crane=crane, sites=sites, repeat_days=repeat_days
+    )
+    by_crane = await faults.fault_pareto_by_crane(conn, span.start, span.end, sites=sites)
+    return FaultPareto(
+        time_from=span.start,
+        time_to=span.end,
+        repeat_days=repeat_days,
+        codes=of_rows(CodeRow, codes),
+        cranes=tuple(crane_row(row) for row in by_crane if crane in (None, row.crane)),
+    )
+
+
+async def faults_and_overloads(
+    conn: AsyncConnection[Any], sites: Sites, chosen: DayRange, crane: str | None
+) -> FaultsAndOverloadsAnswer:
+    """Whether faults come on days with overloads, with the uncertainty of that."""
+    rows = await faults.faults_and_overloads(conn, chosen.first, chosen.last, crane=crane, sites=sites)
+    found = await to_thread.run_sync(
+        faults_with_overloads,
+        [row.faults for row in rows],
+        [row.limiter_events + (row.over_limit_ms > 0) for row in rows],
+    )
+    return association_answer(found, chosen.first, chosen.last, crane)
+
+
+def episode_row(row: FaultEpisode, now: datetime) -> FaultEpisodeRow:
+    """One episode with its age and the word for its mode."""
+    known = {name: getattr(row, name) for name in FaultEpisodeRow.model_fields if hasattr(row, name)}
+    return FaultEpisodeRow(
+        **{
+            **known,
+            "mode": None if row.mode is None else Mode(int(row.mode)).name.lower(),
+            "open_s": max(((row.cleared_at or now) - row.raised_at) / timedelta(seconds=1), 0.0),
+        }
+    )
+
+
+def crane_row(row: CraneFaults) -> CraneFaultsRow:
+    """One crane with its rate and the working hours between its faults."""
+    return CraneFaultsRow(
+        crane=row.crane,
+        count=row.count,
+        codes=row.codes,
+        open=row.open,
+        working_hours=row.working_hours,
+        per_hour=confident(rates.rate(row.count, row.working_hours)),
+        hours_between=row.working_hours / row.count if row.count else None,
+    )
+
+
+def association_answer(
+    found: Association, first: date, last: date, crane: str | None
+) -> FaultsAndOverloadsAnswer:
+    """The association with a sentence that says no more than it allows."""
+    days = found.days_with + found.days_without
+    if not found.enough:
+        words = f"{days} crane-days are too few to tell: {FEWEST_DAYS} are needed, some with an overload, some without, and a fault."
+    elif found.low > 1:
+        words = (
+            f"Faults came more often on days with an overload: the odds are {found.odds_ratio:.1f} times as high, "
+            f"{found.low:.1f} to {found.high:.1f} with 95 % confidence, over {days} crane-days."
+        )
+    elif found.high < 1:
+        words = (
+            f"Faults came less often on days with an overload: the odds are {found.odds_ratio:.2f} times as high, "
+            f"{found.low:.2f} to {found.high:.2f} with 95 % confidence, over {days} crane-days."
+        )
+    else:
+        words = (
+            f"No connection can be told over {days} crane-days: the odds may be {found.low:.2f} to {found.high:.1f} "
+            "times as high on days with an overload."
+        )
+    return FaultsAndOverloadsAnswer(
+        day_from=first,
+        day_to=last,
+        crane=crane,
+        odds_ratio=found.odds_ratio,
+        low=found.low,
+        high=found.high,
+        p_value=found.p_value,
+        days_with=found.days_with,
+        days_without=found.days_without,
+        enough=found.enough,
+        sentence=words,
+    )
