@@ -151,9 +151,9 @@ def away_text(error: BaseException) -> str:
             return "the database cannot be reached now: try again soon"
 
 
-async def _walled(request: Request, error: Exception) -> Response:
-    # The database's own wall stopped what our filter let through: nothing happened, and somebody should look.
-    _LOG.error("second_wall_met", request_id=request_id(request), path=request.url.path)
+async def _out_of_scope(request: Request, error: Exception) -> Response:
+    # Row-level security stopped what our filter let through: nothing happened, and somebody should look.
+    _LOG.error("row_level_security_refused", request_id=request_id(request), path=request.url.path)
     return _answer(request, 403, "this reaches beyond the sites that you may see")
 
 
@@ -169,6 +169,6 @@ def add_problem_handlers(api: FastAPI) -> None:
     api.add_exception_handler(RequestValidationError, _invalid)
     api.add_exception_handler(psycopg.OperationalError, _database)
     api.add_exception_handler(psycopg.errors.ReadOnlySqlTransaction, _database)
-    api.add_exception_handler(psycopg.errors.InsufficientPrivilege, _walled)
+    api.add_exception_handler(psycopg.errors.InsufficientPrivilege, _out_of_scope)
     api.add_exception_handler(psycopg.DataError, _bad_data)
     api.add_exception_handler(PoolTimeout, _database)

@@ -12,7 +12,7 @@ database_cpu_ms the same of the database's processes
 memory_mb       largest resident set of the server over the run, and its growth over the second half
 
 Server, database and clients share the machine. The server is one process behind a real socket, with a token, the gate
-and the second wall in every request. Counted duty is invented: one week of ledgers, repeated; every year, month and the
+and row-level security in every request. Counted duty is invented: one week of ledgers, repeated; every year, month and the
 last 35 days have ledgers, the years carry directions, the last 30 days have lifts.
 """
 

@@ -49,7 +49,7 @@ class ProcessHeartbeat:
     """What a part told of itself last."""
 
     process: str
-    beaten_at: datetime
+    beat_at: datetime
     working_at: datetime
     trouble: str
 
@@ -101,7 +101,7 @@ def troubles(heartbeats: Iterable[ProcessHeartbeat], work: NewestWork) -> list[T
 def _text(heartbeat: ProcessHeartbeat, at: datetime) -> str:
     if heartbeat.process == BACKUP:
         return "The last backup is old"
-    if at - heartbeat.beaten_at > SILENT_AFTER:
+    if at - heartbeat.beat_at > SILENT_AFTER:
         return f"{heartbeat.process.capitalize()} tells nothing of itself: it ended, or hangs"
     return f"{heartbeat.process.capitalize()} does not work: {heartbeat.trouble}"
 

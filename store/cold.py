@@ -90,7 +90,7 @@ def _move_day(
         if _uncounted(conn, crane_id, day):
             return None
         facts = {"location": location, "segments": len(rows), "samples": samples, "bytes": size}
-        conn.execute(query("cold_day_kept"), {"crane_id": crane_id, "day": day, **facts})
+        conn.execute(query("cold_day_stored"), {"crane_id": crane_id, "day": day, **facts})
         _remove(conn, crane_id, begin, end, [segment.key for segment in hot])
     if row is not None and row[0] != location:
         parquet.remove(row[0])

@@ -63,7 +63,7 @@ def keep(conn: Connection[Any], events: Sequence[Event]) -> tuple[set[Key], set[
                     *(event.kind.value, event.code, event.state.value, event.text, event.received_at),
                 )
             )
-    new: set[Key] = set(conn.execute(query("events_kept")).fetchall())
+    new: set[Key] = set(conn.execute(query("events_stored")).fetchall())
     if len(new) == len(events):
         return new, set()
     return new, set(conn.execute(query("events_differing")).fetchall())

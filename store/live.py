@@ -24,12 +24,12 @@ def keep_values(
         "received_at": [received_at] * len(newest),
         "values": [Jsonb(dict(values)) for _, values in newest.values()],
     }
-    conn.execute(query("live_values_kept"), params)
+    conn.execute(query("live_values_stored"), params)
 
 
 def keep_presence(conn: Connection[Any], crane_id: int, *, boot: int, online: bool) -> None:
     """A crane came online with a boot, or went offline. A last will of an earlier boot changes nothing."""
-    conn.execute(query("live_presence_kept"), {"crane_id": crane_id, "boot": boot, "online": online})
+    conn.execute(query("live_presence_stored"), {"crane_id": crane_id, "boot": boot, "online": online})
 
 
 def tell(conn: Connection[Any], cranes: Iterable[str]) -> None:

@@ -4,7 +4,7 @@ from typing import Any
 
 import psycopg
 from psycopg import Connection
-from psycopg.sql import SQL, Identifier, Literal
+from psycopg.sql import SQL, Identifier
 
 from domain.errors import Conflict
 from store.connection import connect, first_line
@@ -14,7 +14,7 @@ from store.sql import query
 
 
 def shard_by_crane(url: str) -> tuple[int, str]:
-    """Place what is not placed yet, wall it and let the api's role in. `url` is the coordinator's. Again is harmless.
+    """Place what is not placed yet, give it its policies and let the api's role in. `url` is the coordinator's. Again is harmless.
 
     How many tables were placed, and why the role could not be let in (empty where it was). Raises Conflict without Citus.
     """
@@ -24,21 +24,8 @@ def shard_by_crane(url: str) -> tuple[int, str]:
         except psycopg.errors.RaiseException as problem:
             raise Conflict(f"{problem.diag.message_primary}: {problem.diag.message_hint}") from problem
         replace_objects(conn)
-    with connect(url) as conn:
-        _wall_placed(conn)
     with connect(url, autocommit=True) as conn:
         return 0 if row is None else int(row[0]), _let_role_in(conn)
-
-
-def _wall_placed(conn: Connection[Any]) -> None:
-    """Put the second wall up around every table of the nodes, in one transaction: at no moment is one open."""
-    for name, key, setting in conn.execute(query("tables_placed")).fetchall():
-        table = Identifier(name)
-        conn.execute(SQL(query("placed_policy_gone")).format(table=table))
-        conn.execute(
-            SQL(query("placed_walled")).format(table=table, key=Identifier(key), setting=Literal(setting))
-        )
-        conn.execute(SQL(query("placed_wall_up")).format(table=table))
 
 
 def _let_role_in(conn: Connection[Any]) -> str:

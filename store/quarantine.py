@@ -136,7 +136,7 @@ def keep(conn: Connection[Any], rejected: Sequence[Rejected]) -> None:
         "raws": [message.raw for message in once.values()],
         "digests": list(once),
     }
-    conn.execute(query("quarantine_kept"), params)
+    conn.execute(query("quarantine_stored"), params)
 
 
 def page(

@@ -101,7 +101,7 @@ def keep(
         "known": list(CHANNEL_NAMES),
         "most_names": MOST_NAMES,
     }
-    conn.execute(query("refused_readings_kept"), params)
+    conn.execute(query("refused_readings_stored"), params)
 
 
 def keep_raw(conn: Connection[Any], messages: Sequence[tuple[Segment, bytes]]) -> None:
@@ -116,7 +116,7 @@ def keep_raw(conn: Connection[Any], messages: Sequence[tuple[Segment, bytes]]) -
         "received_at": [from_ms(segment.received_ms) for segment, _ in messages],
         "raws": [raw for _, raw in messages],
     }
-    conn.execute(query("refused_messages_kept"), params)
+    conn.execute(query("refused_messages_stored"), params)
 
 
 def bound(conn: Connection[Any], crane_ids: Iterable[int], *, most_messages: int, most_bytes: int) -> int:

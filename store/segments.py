@@ -75,7 +75,7 @@ def keep(conn: Connection[Any], segments: Sequence[Segment]) -> tuple[set[Key], 
         for rows in packed(segments):
             copy.write(rows)
         copy.write(COPY_END)
-    new: set[Key] = set(conn.execute(query("segments_kept")).fetchall())
+    new: set[Key] = set(conn.execute(query("segments_stored")).fetchall())
     if len(new) == len(segments):
         return new, set()
     columns = {

@@ -1,4 +1,4 @@
-"""The second wall: a transaction of the api sees the rows of the sites that it names, and no others.
+"""Row-level security: a transaction of the api sees the rows of the sites that it names, and no others.
 
 The database enforces it by row-level security (store/schema/replaced/4_row_level_security.sql) under a role that owns nothing. The
 queries filter by site themselves; this holds when one forgets to.
@@ -46,7 +46,7 @@ def scope_in_thread(url: str, sites: Sites) -> Iterator[Connection[Any]]:
         spread = conn.execute(query("nodes_followed")).fetchone() is not None
         with _telling_without_role():
             conn.execute(query("role_taken"), {"role": ROLE})
-        conn.execute(query("sites_kept"), {"sites": _named(sites)})
+        conn.execute(query("sites_set_for_session"), {"sites": _named(sites)})
         with conn.transaction() if spread else contextlib.nullcontext():
             if spread:
                 for told in _to_tell(_named(sites), conn.execute(query("keys_in_scope")).fetchone()):
@@ -60,7 +60,7 @@ def _telling_without_role() -> Iterator[None]:
         yield
     except (psycopg.errors.InsufficientPrivilege, psycopg.errors.InvalidParameterValue) as problem:
         _LOG.warning(
-            "second_wall_missing",
+            "row_level_security_missing",
             problem=str(problem).strip(),
             remedy=f"let an administrator create the role {ROLE}, then run `boomledger db migrate`",
         )

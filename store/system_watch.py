@@ -27,7 +27,7 @@ OPEN: Final = Statement("system_troubles", OpenTrouble)
 
 def beat(conn: Connection[Any], process: str, trouble: str = "") -> None:
     """A process tells of itself; an empty `trouble` says that it works."""
-    run(conn, "process_beaten", process=process, trouble=trouble[:200])
+    run(conn, "heartbeat_stored", process=process, trouble=trouble[:200])
 
 
 def raise_trouble(conn: Connection[Any], found: Trouble, at: datetime) -> None:

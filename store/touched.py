@@ -33,7 +33,7 @@ def touch(conn: Connection[Any], days: Iterable[tuple[int, date]]) -> None:
     pairs = sorted(set(days))
     if pairs:
         crane_ids, local_days = zip(*pairs, strict=True)
-        conn.execute(query("touched_days_kept"), {"crane_ids": list(crane_ids), "days": list(local_days)})
+        conn.execute(query("touched_days_stored"), {"crane_ids": list(crane_ids), "days": list(local_days)})
         conn.execute(query("touched_told"))
 
 

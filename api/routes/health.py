@@ -62,8 +62,7 @@ async def show_system(conn: Conn) -> SystemAnswer:
         newest_commit_at=work.committed_at,
         newest_count_at=work.counted_at,
         parts=tuple(
-            SystemPart(part=one.process, told_at=one.beaten_at, working_at=one.working_at)
-            for one in heartbeats
+            SystemPart(part=one.process, told_at=one.beat_at, working_at=one.working_at) for one in heartbeats
         ),
         troubles=tuple(
             SystemTrouble(

@@ -2,18 +2,18 @@
 -- Whether the database that answers takes writes: false on a standby, and where it was made read-only.
 select not current_setting('transaction_read_only')::boolean;
 
--- name: process_beaten
+-- name: heartbeat_stored
 -- A process tells of itself: that it works, or what is wrong.
-insert into process_pulse (process, beaten_at, working_at, trouble)
+insert into process_heartbeat (process, beat_at, working_at, trouble)
 values (%(process)s, now(), now(), %(trouble)s)
 on conflict (process) do update
-    set beaten_at = excluded.beaten_at,
-        working_at = case when excluded.trouble = '' then excluded.working_at else process_pulse.working_at end,
+    set beat_at = excluded.beat_at,
+        working_at = case when excluded.trouble = '' then excluded.working_at else process_heartbeat.working_at end,
         trouble = excluded.trouble;
 
 -- name: process_heartbeats
 -- What every process told of itself last.
-select process, beaten_at, working_at, trouble from process_pulse order by process;
+select process, beat_at, working_at, trouble from process_heartbeat order by process;
 
 -- name: newest_work
 -- When the newest message was stored and a crane counted, what waits, what is said of ingest's clock, what was deleted.

@@ -19,7 +19,7 @@ select day, location from cold_day where crane_id = %(crane_id)s order by day;
 -- The file of one crane-day.
 select location from cold_day where crane_id = %(crane_id)s and day = %(day)s;
 
--- name: cold_day_kept
+-- name: cold_day_stored
 -- A crane-day lives in this file now.
 insert into cold_day (crane_id, day, location, segments, samples, bytes)
 values (%(crane_id)s, %(day)s, %(location)s, %(segments)s, %(samples)s, %(bytes)s)

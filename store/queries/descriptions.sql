@@ -19,7 +19,7 @@ limit 1;
 -- What a crane is like from a local day on, replacing what was entered for that day.
 insert into crane_description (crane_id, valid_from, spec_id, attachments, sensors_replaced, note, entered_by)
 values (
-    %(crane_id)s, %(valid_from)s, spec_kept(%(spec)s), %(attachments)s, %(sensors_replaced)s, %(note)s, %(entered_by)s
+    %(crane_id)s, %(valid_from)s, spec_id_of(%(spec)s), %(attachments)s, %(sensors_replaced)s, %(note)s, %(entered_by)s
 )
 on conflict (crane_id, valid_from) do update set
     spec_id = excluded.spec_id, attachments = excluded.attachments, sensors_replaced = excluded.sensors_replaced,

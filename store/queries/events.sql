@@ -2,7 +2,7 @@
 -- A table of this session for incoming events, empty at every commit.
 create temporary table if not exists incoming_event (like event) on commit delete rows;
 
--- name: events_kept
+-- name: events_stored
 -- Move staged events into the store; what is there already stays. In the order of the key, against deadlocks.
 insert into event
 select * from incoming_event

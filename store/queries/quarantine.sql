@@ -1,4 +1,4 @@
--- name: quarantine_kept
+-- name: quarantine_stored
 -- Set messages aside; one that comes again is counted. In order, against deadlocks.
 insert into quarantine (received_at, last_received_at, topic, crane_name, reason, detail, raw, digest)
 select received_at, received_at, topic, crane_name, reason, detail, raw, digest

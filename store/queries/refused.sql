@@ -1,4 +1,4 @@
--- name: refused_readings_kept
+-- name: refused_readings_stored
 -- Count refused readings of messages not stored before, in order against deadlocks; a day keeps only some unknown names.
 insert into refused_reading as kept (crane_id, day, channel, messages, readings, first_at, last_at, least, most)
 select crane_id, day, channel, count(*), sum(readings), min(first_at), max(last_at), min(least), max(most)
@@ -18,7 +18,7 @@ on conflict (crane_id, day, channel) do update
         first_at = least(kept.first_at, excluded.first_at), last_at = greatest(kept.last_at, excluded.last_at),
         least = least(kept.least, excluded.least), most = greatest(kept.most, excluded.most);
 
--- name: refused_messages_kept
+-- name: refused_messages_stored
 -- Keep the bytes of messages that had refused readings.
 insert into refused_message (crane_id, t0, boot, seq, received_at, raw)
 select crane_id, t0, boot, seq, received_at, raw

@@ -6,7 +6,7 @@ create temporary table if not exists incoming_segment (like segment) on commit d
 -- Partitions for a time range, where segments are partitioned.
 select segment_make_ranges(%(time_from)s, %(time_to)s);
 
--- name: segments_kept
+-- name: segments_stored
 -- Move staged segments into the store; what is there already stays. In the order of the key, against deadlocks.
 insert into segment
 select * from incoming_segment

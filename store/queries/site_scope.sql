@@ -1,6 +1,6 @@
 -- name: role_taken
--- Work under a role that is bound by row-level security, and find the walled view of the readings first.
-select set_config('role', %(role)s, false), set_config('search_path', 'sight, public', false);
+-- Work under a role that is bound by row-level security, and find the view of the readings in scope first.
+select set_config('role', %(role)s, false), set_config('search_path', 'site_scope, public', false);
 
 -- name: sites_named
 -- The sites in scope until the end of the transaction.
@@ -18,7 +18,7 @@ begin isolation level repeatable read; select set_config('boomledger.sites', {si
 -- The sites in scope now.
 select current_setting('boomledger.sites', true);
 
--- name: sites_kept
+-- name: sites_set_for_session
 -- The sites in scope until the session ends.
 select set_config('boomledger.sites', %(sites)s, false);
 
@@ -28,8 +28,8 @@ select set_config('citus.propagate_set_commands', 'local', false) where to_regcl
 
 -- name: keys_in_scope
 -- The numbers of the sites and of the cranes in scope, as the nodes of a cluster are told them.
-select (select coalesce(string_agg(s::text, ','), '') from sites_in_sight() s) as site_ids,
-    (select coalesce(string_agg(c::text, ','), '') from cranes_in_sight() c) as crane_ids;
+select (select coalesce(string_agg(s::text, ','), '') from sites_in_scope() s) as site_ids,
+    (select coalesce(string_agg(c::text, ','), '') from cranes_in_scope() c) as crane_ids;
 
 -- name: node_told
 -- One setting of a transaction, filled in and sent as plain text: only so do the nodes get it.

@@ -1,4 +1,4 @@
--- name: touched_days_kept
+-- name: touched_days_stored
 -- Queue crane-days to be counted again, in order against deadlocks.
 insert into touched_day (crane_id, day, touched_at)
 select crane_id, day, clock_timestamp()

@@ -294,4 +294,4 @@ def test_the_database_refuses_readings_of_other_sites(fresh_yard_url: str) -> No
         with pytest.raises(psycopg.errors.WithCheckOptionViolation), conn.transaction():
             segments.keep(conn, [one("crake-1")])
         with pytest.raises(psycopg.errors.InsufficientPrivilege), conn.transaction():
-            conn.execute("insert into public.segment select * from sight.segment")
+            conn.execute("insert into public.segment select * from site_scope.segment")

@@ -280,7 +280,7 @@ async def test_ages_of_the_newest_work_are_those_of_the_database(fresh_yard_url:
             "insert into live (crane_id, received_at) select crane_id, now() - interval '100 s' from crane"
         )
         conn.execute(
-            "insert into process_pulse values ('ingest', now() - interval '90 s', now() - interval '90 s', ''),"
+            "insert into process_heartbeat values ('ingest', now() - interval '90 s', now() - interval '90 s', ''),"
             " ('watch', now(), now(), '')"
         )
     app = create_api(fresh_yard_url, ApiSettings(open_access=True, secure_cookie=False, pool_size=4))

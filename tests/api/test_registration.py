@@ -107,7 +107,7 @@ async def test_an_administrator_of_some_sites_registers_there_and_changes_nothin
     for role in ("engineer-all", "viewer-all"):
         assert (await (await as_(fresh_api, role)).post("/cranes", json=EXAMPLE)).status_code == 403
 
-    # The wall behind it: the database itself refuses what the code would let through.
+    # Behind it: the database itself refuses what the code would let through.
     with scope_in_thread(fresh_yard_url, ["north-yard"]) as conn:
         ours = cranes.get_crane(conn, "heron-3").crane
         assert cranes.find_crane(conn, "crake-1") is None

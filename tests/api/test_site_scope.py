@@ -1,4 +1,4 @@
-"""The second wall: under the api's role the database itself shows the rows of the sites in scope and no others."""
+"""Row-level security: under the api's role the database itself shows the rows of the sites in scope and no others."""
 
 import contextlib
 from collections.abc import AsyncIterator, Iterator
@@ -44,7 +44,7 @@ def under_role(url: str, sites: str | None) -> Iterator[psycopg.Connection[Any]]
         return
     with psycopg.connect(url) as conn:
         conn.execute("select set_config('role', %s, false)", [ROLE])
-        conn.execute("select set_config('search_path', 'sight, public', false)")
+        conn.execute("select set_config('search_path', 'site_scope, public', false)")
         yield conn
 
 
@@ -54,7 +54,7 @@ def count(conn: psycopg.Connection[Any], statement: str) -> int:
     return int(row[0])
 
 
-def test_every_table_with_cranes_is_walled(yard_url: str) -> None:
+def test_every_table_with_cranes_has_a_policy(yard_url: str) -> None:
     with psycopg.connect(yard_url) as conn:
         open_tables = conn.execute(
             "select c.relname from pg_class c join pg_attribute a on a.attrelid = c.oid"
@@ -73,9 +73,9 @@ def test_every_table_with_cranes_is_walled(yard_url: str) -> None:
         assert owned.fetchone() == (0,)
         same = "select array_agg(attname::text order by attnum) from pg_attribute where attrelid = %s::regclass and attnum > 0"
         if citus_workers():
-            return  # its readings are walled by a policy of their own
-        columns = [conn.execute(same, [name]).fetchone() for name in ("public.segment", "sight.segment")]
-    assert columns[0] == columns[1], "a channel was added: the view sight.segment is to be made anew"
+            return  # its readings have a policy of their own
+        columns = [conn.execute(same, [name]).fetchone() for name in ("public.segment", "site_scope.segment")]
+    assert columns[0] == columns[1], "a channel was added: the view site_scope.segment is to be made anew"
 
 
 @pytest.mark.parametrize("table", sorted(COUNTS))
@@ -99,7 +99,7 @@ def test_one_cannot_write_into_other_sites_nor_touch_the_audit(fresh_yard_url: s
         "delete from audit": "permission denied",
         "select count(*) from sample": "permission denied",
     }
-    if not citus_workers():  # there readings are walled themselves, and no view stands before them
+    if not citus_workers():  # there readings have a policy themselves, and no view stands before them
         tries["select count(*) from public.segment"] = "permission denied"
     for statement, problem in tries.items():
         with (

@@ -203,7 +203,7 @@ def test_an_ingest_that_stands_still_is_told_of_by_another_process(processes: Pr
 
         def beaten(*but: str) -> bool:
             rows = conn.execute(
-                "select process from process_pulse where working_at > now() - interval '20 s'"
+                "select process from process_heartbeat where working_at > now() - interval '20 s'"
             ).fetchall()
             return {process for (process,) in rows} >= {"ingest", "broker", "analytics", "watch"} - set(but)
 
@@ -212,7 +212,7 @@ def test_an_ingest_that_stands_still_is_told_of_by_another_process(processes: Pr
         wait_until(lambda: httpx.get(system, timeout=10).json()["troubles"] == [], "all is right")
         with hanging([processes.running["ingest"].pid]):
             conn.execute(
-                "update process_pulse set beaten_at = now() - interval '2 min', working_at = now() - interval '2 min'"
+                "update process_heartbeat set beat_at = now() - interval '2 min', working_at = now() - interval '2 min'"
                 " where process in ('ingest', 'broker')"
             )
             found = httpx.get(system, timeout=10).json()["troubles"]

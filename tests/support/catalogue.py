@@ -8,7 +8,7 @@ from typing import Any, Final
 import psycopg
 from psycopg import sql
 
-OURS: Final = "n.nspname in ('public', 'sight', 'plain')"
+OURS: Final = "n.nspname in ('public', 'site_scope', 'plain')"
 EXTENSION: Final = "exists (select from pg_depend d where d.objid = {}.oid and d.deptype = 'e')"
 _ACL: Final = (
     "array(select concat_ws(' ', coalesce(pg_get_userbyid(nullif(grantee, 0)), 'public'), privilege_type, is_grantable)"

@@ -13,7 +13,7 @@ end
 $$;
 
 -- The number of a copy of a type's entry, made where there is none.
-create or replace function spec_kept(wanted jsonb) returns integer
+create or replace function spec_id_of(wanted jsonb) returns integer
 language plpgsql
 as $$
 declare

@@ -32,7 +32,7 @@ language plpgsql
 as $$
 begin
     if new.spec_id is null and to_regclass('public.crane_spec') is not null then
-        new.spec_id := spec_kept((select spec from crane_type where type_id = new.type_id));
+        new.spec_id := spec_id_of((select spec from crane_type where type_id = new.type_id));
     end if;
     return new;
 end
@@ -54,7 +54,7 @@ $$;
 select set_trigger('crane_is_described', 'after insert', 'crane', 'row execute function describe_from_beginning()');
 
 -- For the api's role, and for the owner too: whoever takes this trigger away does it knowingly.
-create or replace function dossier_stays() returns trigger
+create or replace function dossier_immutable() returns trigger
 language plpgsql
 as $$
 begin
@@ -62,4 +62,4 @@ begin
         using errcode = 'insufficient_privilege';
 end
 $$;
-select set_trigger('dossier_stays', 'before update or delete or truncate', 'dossier', 'statement execute function dossier_stays()');
+select set_trigger('dossier_immutable', 'before update or delete or truncate', 'dossier', 'statement execute function dossier_immutable()');

@@ -1,5 +1,5 @@
 -- The api's role and what it may do. Where the account that migrates may not create roles or grant, the log says so and the
--- first wall stands alone.
+-- queries' own filter stands alone.
 do $$
 declare
     of_table record;
@@ -11,13 +11,13 @@ begin
     exception
         when duplicate_object or unique_violation then null;  -- another database of this server was quicker
         when insufficient_privilege then
-            raise notice 'no right to create the role boomledger_api: the api will work without its second wall';
+            raise notice 'no right to create the role boomledger_api: the api will work without row-level security';
             return;
     end;
     if not pg_has_role(current_user, 'boomledger_api', 'usage') then
         execute format('grant boomledger_api to %I', current_user);
     end if;
-    grant usage on schema public, sight to boomledger_api;
+    grant usage on schema public, site_scope to boomledger_api;
     for of_table in
         select c.relname as name
         from pg_class c
@@ -31,10 +31,10 @@ begin
     if is_placed('segment') then
         grant select, insert on segment to boomledger_api;
     else
-        grant select, insert on sight.segment to boomledger_api;
+        grant select, insert on site_scope.segment to boomledger_api;
     end if;
 exception
     when insufficient_privilege then
-        raise notice 'no right to grant to boomledger_api: the api will work without its second wall';
+        raise notice 'no right to grant to boomledger_api: the api will work without row-level security';
 end
 $$;

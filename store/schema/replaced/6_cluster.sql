@@ -27,7 +27,7 @@ begin
     perform set_config('citus.multi_shard_modify_mode', 'sequential', true);
     perform set_config('citus.enable_unsafe_triggers', 'on', true);
 
-    -- A policy of a spread table cannot ask other tables, so these get others, of what a transaction is told.
+    -- A policy of a spread table cannot ask other tables: these go, and others come below when these files run again.
     for item in
         select c.relname as name, p.polname as policy
         from pg_policy p join pg_class c on c.oid = p.polrelid
@@ -72,12 +72,6 @@ begin
             placed := placed + 1;
         end if;
     end loop;
-    -- Closed until their policies are made.
-    foreach place in array small || growing loop
-        if place = any(waiting) and place <> 'segment' then
-            execute format('alter table %I enable row level security', place);
-        end if;
-    end loop;
     -- What a counting or a crane leaves behind goes with it, as on one node.
     foreach place in array growing loop
         if place = any(waiting) and place not in ('segment', 'event') then
@@ -116,5 +110,38 @@ begin
         where s.t0 > time_from - interval '1 day' and s.t0 < time_to and s.at >= time_from and s.at < time_to;
     end
     $body$;
+end
+$place$;
+
+-- Policies of the tables of the nodes: the api tells with each transaction which sites and cranes are in scope. Tables that
+-- belong to neither (types, countings, status codes) have none.
+do $place$
+declare
+    item record;
+begin
+    if to_regclass('pg_catalog.pg_dist_partition') is null then
+        return;
+    end if;
+    for item in
+        select c.oid::regclass as name, k.key, k.setting
+        from pg_dist_partition p
+        join pg_class c on c.oid = p.logicalrelid and not c.relispartition and c.relnamespace = 'public'::regnamespace
+        cross join lateral (
+            select a.attname as key, format('boomledger.%ss', a.attname) as setting
+            from pg_attribute a
+            where a.attrelid = c.oid and a.attname in ('site_id', 'crane_id') and not a.attisdropped
+            order by a.attname desc
+            limit 1
+        ) k
+        order by c.relname
+    loop
+        execute format('alter table %s enable row level security', item.name);
+        execute format('drop policy if exists site_scope on %s', item.name);
+        execute format(
+            'create policy site_scope on %s using (current_setting(''boomledger.sites'', true) = ''*'''
+            ' or %I::text = any(string_to_array(current_setting(%L, true), '','')))',
+            item.name, item.key, item.setting
+        );
+    end loop;
 end
 $place$;

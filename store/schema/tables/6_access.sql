@@ -10,7 +10,7 @@ create table account (
     disabled_at timestamptz
 );
 comment on column account.password_hash is 'argon2id in PHC form; never leaves the database by the api';
-comment on column account.sites is 'names of the sites in sight; null for every site';
+comment on column account.sites is 'names of the sites in scope; null for every site';
 
 create table session (
     session_id bigint generated always as identity primary key,

@@ -1,8 +1,8 @@
 -- Which processes work, as each tells of itself, and what is wrong with the system itself. No crane's and no site's.
 
-create table process_pulse (
+create table process_heartbeat (
     process text primary key,
-    beaten_at timestamptz not null,    -- when it told of itself last
+    beat_at timestamptz not null,    -- when it told of itself last
     working_at timestamptz not null,   -- when it told last that it works; before that, when it was first heard of
     trouble text not null default ''   -- what it said was wrong when it told last
 );

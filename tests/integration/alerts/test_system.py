@@ -19,7 +19,7 @@ from tests.support import rows
 def age(conn: psycopg.Connection, seconds: int, *processes: str) -> None:
     at = datetime.now(UTC) - timedelta(seconds=seconds)
     for process in processes:
-        rows.change(conn, "process_pulse", {"beaten_at": at, "working_at": at}, process=process)
+        rows.change(conn, "process_heartbeat", {"beat_at": at, "working_at": at}, process=process)
 
 
 def look(conn: psycopg.Connection, delivery: Delivery) -> None:

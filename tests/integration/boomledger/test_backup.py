@@ -44,9 +44,9 @@ def test_a_restored_database_says_the_same(database: str, empty_database: str, t
     assert back_up(database, file) == file.stat().st_size
     restore(empty_database, file)
     before, after = contents(database), contents(empty_database)
-    (backup_told,) = before.pop("process_pulse")  # written down once the file is whole, so not in it
+    (backup_told,) = before.pop("process_heartbeat")  # written down once the file is whole, so not in it
     assert backup_told.startswith("(backup,")
-    assert after.pop("process_pulse") == []
+    assert after.pop("process_heartbeat") == []
     assert before == after
     assert (len(before["segment"]), len(before["event"]), len(before["quarantine"])) == (36, 4, 40)
     assert migrate(empty_database) == []

@@ -7,8 +7,10 @@ import pytest
 
 from domain.errors import Conflict
 from store import segments
+from store.migrate import migrate
 from store.placement import shard_by_crane
 from store.site_scope import ROLE
+from tests.integration.store.test_migrate import LAST_OF_0_1, as_before
 from tests.integration.store.test_segments import keep, segment
 from tests.support.databases import citus_workers
 from tests.support.ingesting import register
@@ -41,7 +43,7 @@ def test_growing_tables_are_spread_together_and_a_second_time_does_nothing(
         "counting",
     }
     open_tables = connection.execute(
-        "select tablename from pg_policies where policyname = 'in_sight' and qual = 'true' and tablename <> all(%s)",
+        "select tablename from pg_policies where policyname = 'site_scope' and qual = 'true' and tablename <> all(%s)",
         [["crane_type", "counting", "status_code"]],
     ).fetchall()
     assert open_tables == []
@@ -68,3 +70,22 @@ def test_cranes_live_on_both_workers_and_one_is_read_from_one(
         "explain select * from segment where crane_id = %s and t0 > '2026-03-01'", [ids["crane-3"]]
     ).fetchall()
     assert any("Task Count: 1" in line for (line,) in plan)
+
+
+@on_a_cluster
+def test_a_spread_database_of_before_comes_over(empty_database: str) -> None:
+    as_before(empty_database, LAST_OF_0_1)
+    with psycopg.connect(empty_database, autocommit=True) as conn:
+        conn.execute("select shard_by_crane()")
+        conn.execute("select wall_off(), open_readings_of_a_cluster()")
+    migrate(empty_database)
+    assert shard_by_crane(empty_database) == (0, "")
+    assert migrate(empty_database) == []
+    register(empty_database, "crane-1")
+    with psycopg.connect(empty_database) as conn:
+        policies = dict(conn.execute("select tablename::text, qual from pg_policies").fetchall())
+        described = conn.execute("select count(*) from crane_description").fetchone()
+    assert "boomledger.site_ids" in policies["crane"]
+    assert "boomledger.crane_ids" in policies["segment"]
+    assert "crane_type" not in policies
+    assert described == (1,)
