@@ -4,13 +4,14 @@ from collections.abc import Sequence
 from functools import reduce
 
 from domain.answers import Beyond
-from domain.remark import written_count
+from domain.remark import count, significant
 from duty import directions, ledger, levels, reading
 from duty.directions import DirectionLedger
 from duty.edges import DEFAULT_EDGES
 from duty.ledger import Ledger
 from duty.levels import Tallies
 from store.duty import Span
+from words.remarks import remark
 
 
 def merged_ledger(spans: Sequence[Span]) -> Ledger:
@@ -35,9 +36,12 @@ def beyond_answer(ledgers: Sequence[Ledger]) -> Beyond | None:
     found = reading.beyond(ledgers)
     if found is None:
         return None
-    many = found.below + found.above
     return Beyond(
         **found._asdict(),
-        sentence=f"{written_count(many)} reading{'s' if many > 1 else ''} beyond the classes ({found.from_pct:g} to {found.to_pct:g} %) "
-        "counted as if inside: cycles, stress history and damage are too small by what lies outside.",
+        remark=remark(
+            "readings.beyond",
+            count=count(found.below + found.above),
+            low=significant(found.from_pct),
+            high=significant(found.to_pct, "%"),
+        ),
     )

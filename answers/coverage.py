@@ -22,19 +22,9 @@ from store import duty, summary
 from store.duty import Day, Gap
 from store.reading import CraneKnown
 from store.summary import CraneSummary
+from words.remarks import remark
 
 MOST_GAPS: Final = 100
-WHAT_TO_DO: Final = {
-    "offline": "see whether the crane still has messages to send: they count when they come",
-    "quarantine": "read the reasons in quarantine, mend them, and replay: the messages are here",
-    "hole": "let the sender send without a pause while it is on, count its numbers up, state its true step, and draw a new boot "
-    "where it pauses or its clock is set",
-    "sensor": "have the utilisation reading of the crane looked at",
-    "overlap": "see whether two boxes send under the name of this crane: give each a name of its own",
-    "clock": "set the clock of the sender, and keep it set",
-    "pose": "have the angle and extension readings of the crane looked at: lifts may be hidden where the boom position drops out",
-    "excluded": "an engineer excluded it: see the list of exclusions for the reason, and withdraw it if it was wrong",
-}
 
 
 async def coverage_of(conn: AsyncConnection[Any], crane: CraneKnown, chosen: DayRange) -> CoverageAnswer:
@@ -95,7 +85,7 @@ def coverage_answer(
                 cause=cause,
                 missing_s=ms_to_s(ms),
                 gaps=sum(gap.cause == cause for gap in gaps),
-                what_to_do=WHAT_TO_DO[cause],
+                what_to_do=remark(f"coverage.{cause}"),
             )
             for cause, ms in by_cause.items()
             if ms

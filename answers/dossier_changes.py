@@ -23,7 +23,7 @@ KEYS: Final = {
 """Lists by part of a dossier, and what tells one row from another."""
 
 LEFT_OUT: Final = frozenset({
-    "details", "cautions", "sentence", "influences", "by_direction", "ranges", "crossings", "time_at_level", "lift_peaks", "gaps",
+    "details", "cautions", "sentence", "remarks", "influences", "by_direction", "ranges", "crossings", "time_at_level", "lift_peaks", "gaps",
     "estimated", "f1_by_month", "counted_at", "entered_at", "detail_id", "days_waiting", "what_to_do",
 })  # fmt: skip
 """Inside a part: sentences, and long lists that stand in both dossiers to be compared by eye."""
@@ -124,6 +124,8 @@ def _flat(value: Mapping[str, Any], path: str = "") -> Iterator[tuple[str, Any]]
         words = f"{path} {name.replace('_', ' ')}".strip()
         if name == "charts":
             yield words, f"{len(inner)}, digest {hashlib.sha256(repr(inner).encode()).hexdigest()[:12]}"
+        elif name == "effect_remarks":
+            yield "effect", "; ".join(one["text"] for one in inner)
         elif isinstance(inner, Mapping):
             yield from _flat(inner, words)
         elif isinstance(inner, list) and inner and all(isinstance(one, Mapping) for one in inner):

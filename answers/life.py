@@ -8,7 +8,7 @@ from typing import Any
 from anyio import to_thread
 from psycopg import AsyncConnection
 
-from answers.life_words import sentence
+from answers.life_remarks import life_remarks
 from answers.service import earliest_due
 from answers.weld_damage import around_base_wanted, damage_of_details, unsure_answer
 from domain.answers import of_rows
@@ -29,6 +29,7 @@ from store.duty import Span
 from store.life_records import life_records
 from store.reading import CraneInScope, CraneKnown
 from store.summary import CraneSummary
+from words.remarks import sentence
 
 
 async def life_of(conn: AsyncConnection[Any], crane: CraneKnown) -> LifeAnswer:
@@ -121,6 +122,7 @@ def life_answer(
     stands = life_status(crane, totals)
     used, review = stands.used, as_answer(stands.review)
     assessed = stands.assessment
+    remarks = tuple(life_remarks(stands, assessed.on, assessed.reason))
     return LifeAnswer(
         crane=crane.name,
         recorded_from=None if found is None or found.first_at is None else found.first_at.date(),
@@ -161,7 +163,8 @@ def life_answer(
         special_assessment_by_use_on=None if review is None else review.early_on,
         special_assessment_by=assessed.by,
         special_assessment_by_calendar_on=by_age(crane).on,
-        sentence=sentence(stands, assessed.on, assessed.reason),
+        remarks=remarks,
+        sentence=sentence(remarks),
     )
 
 

@@ -11,7 +11,7 @@ from answers.spectrum import RANGE_STEP_PCT
 from domain.crane import DesignClass
 from domain.errors import InvalidInput
 from domain.moments import DayRange
-from domain.remark import written_count
+from domain.remark import Quantity, Remark, count, significant
 from domain.spectrum_answers import (
     ConfigurationsAnswer,
     ConfigurationSpectrum,
@@ -28,6 +28,7 @@ from duty.levels import NEAR_LIMIT_PCT
 from store import duty
 from store.duty import ConfigurationBin, LiftBin, WorkingTime
 from store.reading import CraneInScope, CraneKnown, Sites
+from words.remarks import remark
 
 LAST_STEP: Final = int(DEFAULT_EDGES.edges_pct[-1] // RANGE_STEP_PCT)  # holds everything above too
 CLEAR_RATIO: Final = 1.25  # from which one spectrum is called heavier than another; our choice, no source
@@ -58,7 +59,7 @@ async def comparison(
         own_type=made["type"],
         fleet=made["fleet"],
         design=design,
-        sentence=_sentence(crane.name, made, design),
+        remark=_remark(crane.name, made, design),
     )
 
 
@@ -172,21 +173,29 @@ def _equivalent_pct(kq: float) -> float:
     return float(100 * np.cbrt(kq))
 
 
-def _sentence(crane: str, made: Mapping[str, LoadSpectrum], design: DesignSpectrum | None) -> str:
+def _remark(crane: str, made: Mapping[str, LoadSpectrum], design: DesignSpectrum | None) -> Remark:
     own = made["crane"]
     if own.kq is None:
-        return f"{crane} made no lift in the period."
-    words = [f"{crane} made {written_count(own.lifts)} lifts; kQ {own.kq:.3g}"]
-    for scope, name in (("type", "of its type"), ("fleet", "of the fleet in scope")):
-        other = made[scope]
-        if other.kq and other.cranes > 1:
-            words.append(f"{_ratio(own.kq / other.kq)} that {name}")
+        return remark("spectrum.no_lift", crane=crane)
+    beside = [
+        remark(f"spectrum.{_step(own.kq / other.kq)}_of_{scope}", ratio=_ratio(own.kq / other.kq))
+        for scope, other in made.items()
+        if scope != "crane" and other.kq and other.cranes > 1
+    ]
     if design is not None and design.kq_over_design is not None:
-        words.append(f"{_ratio(design.kq_over_design)} its design ({design.kq:g})")
-    return ", ".join(words) + "."
+        ratio = design.kq_over_design
+        beside.append(
+            remark(f"spectrum.{_step(ratio)}_of_design", ratio=_ratio(ratio), kq=significant(design.kq))
+        )
+    found = remark("spectrum.own", crane=crane, count=count(own.lifts), kq=significant(own.kq, digits=3))
+    return remark("spectrum.beside", parts=[found, *beside])
 
 
-def _ratio(ratio: float) -> str:
-    if ratio >= CLEAR_RATIO:
-        return f"{ratio:.1f} times"
-    return f"{ratio:.2g} times" if ratio <= 1 / CLEAR_RATIO else "about"
+def _step(ratio: float) -> str:
+    return "times" if ratio >= CLEAR_RATIO or ratio <= 1 / CLEAR_RATIO else "about"
+
+
+def _ratio(ratio: float) -> Quantity:
+    return (
+        Quantity(value=ratio, unit="1", decimals=1) if ratio >= CLEAR_RATIO else significant(ratio, digits=2)
+    )

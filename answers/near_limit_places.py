@@ -10,11 +10,13 @@ from answers.counted import merged_tallies
 from domain.channels import Mode
 from domain.fleet_answers import Confident
 from domain.near_limit import Circumstance, MassClass, ReachCell
+from domain.remark import Quantity, Remark
 from domain.units import ms_to_s
 from duty import circumstances, rates
 from duty.circumstances import HEIGHT_M, OUTREACH_M, SPREADS, Circumstances
 from duty.levels import NEAR_LIMIT_PCT, SLEW_SECTORS, Tallies, near_limit_by_mode_ms
 from store.duty import LiftPeak, Span
+from words.remarks import remark
 
 MASS_STEPS_KG: Final = (100.0, 250.0, 500.0, 1000.0, 2000.0, 5000.0)
 MOST_MASS_CLASSES: Final = 16
@@ -127,14 +129,8 @@ def _mass_class(of: Sequence[LiftPeak], low: float | None, high: float | None) -
     )
 
 
-def reasons(parts: dict[str, tuple[Circumstance, ...]]) -> tuple[str, ...]:
-    """Where near-limit time gathers, in words: classes with a fair part of it, and more of it than of all time."""
-    intro = {
-        "sectors": "slewing at {}",
-        "stabilisers": "stabilisers (left/right) {}",
-        "hours": "between {}",
-        "modes": "in {} mode",
-    }
+def reasons(parts: dict[str, tuple[Circumstance, ...]]) -> tuple[Remark, ...]:
+    """Where near-limit time gathers: classes with a fair part of it, and more of it than of all time."""
     telling = []
     for kind, rows in parts.items():
         near_whole = sum(row.near_limit_s for row in rows)
@@ -143,7 +139,14 @@ def reasons(parts: dict[str, tuple[Circumstance, ...]]) -> tuple[str, ...]:
                 continue
             part = row.near_limit_s / near_whole
             if circumstances.telling(part, row.weight):
-                words = f"{100 * part:.0f} % of the near-limit time {intro[kind].format(row.name)}"
-                telling.append((part * row.weight, f"{words}, {row.weight:.1f} times its part of all time"))
-    telling.sort(reverse=True)
-    return tuple(words for _, words in telling[:MOST_REASONS])
+                telling.append((part * row.weight, kind, part, row))
+    telling.sort(key=lambda one: (-one[0], one[1], one[3].name))
+    return tuple(
+        remark(
+            f"near_limit.{kind}",
+            part=Quantity(value=100 * part, unit="%"),
+            name=row.name,
+            weight=Quantity(value=row.weight or 0.0, unit="1", decimals=1),
+        )
+        for _, kind, part, row in telling[:MOST_REASONS]
+    )

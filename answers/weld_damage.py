@@ -1,6 +1,6 @@
 """Damage of weld details: of all of a crane in its life, and where that of one comes from."""
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from datetime import date
 from functools import partial
@@ -24,7 +24,7 @@ from domain.life_answers import (
     UnsureFigure,
 )
 from domain.moments import DayRange
-from domain.remark import written_count
+from domain.remark import Quantity, Remark, count
 from duty import damage, reading, uncertainty
 from duty.damage import Damage, Detail, largest_half
 from duty.details import COMPARISON
@@ -40,6 +40,7 @@ from store.details import DetailRow, details_of
 from store.duty import Span
 from store.life_records import life_records
 from store.reading import CraneInScope
+from words.remarks import remark
 
 CELL_PCT: Final = 5.0
 FEWEST_CYCLES: Final = 1e3
@@ -218,7 +219,7 @@ def damage_answer(crane: str, weld: Detail, spans: Sequence[Span], rule: Residue
         cells=_cells(counted, done),
         around_base=around,
         around_base_note=note,
-        sentence=_sentence(weld, done, steps),
+        remarks=tuple(_remarks(weld, done, steps)),
     )
 
 
@@ -285,26 +286,23 @@ def _cells(counted: Cycles, done: Damage) -> tuple[DamageCell, ...]:
     )
 
 
-def _around(weld: Detail, turned: DirectionLedger | None) -> tuple[tuple[DirectionDamage, ...], str]:
+def _around(weld: Detail, turned: DirectionLedger | None) -> tuple[tuple[DirectionDamage, ...], Remark]:
     if turned is None:
-        return (), "no slewing angles were recorded: damage around the base cannot be told"
-    if weld.direction != "none":
-        return around_base(weld, turned), "this weld, by where around the base it sits"
-    note = "for comparison: what this weld would suffer at the base of the column, by direction"
-    return around_base(weld, turned), note
+        return (), remark("damage.no_slewing")
+    note = "damage.where_it_sits" if weld.direction != "none" else "damage.at_the_base"
+    return around_base(weld, turned), remark(note)
 
 
-def _sentence(weld: Detail, done: Damage, steps: Sequence[DamageStep]) -> str:
+def _remarks(weld: Detail, done: Damage, steps: Sequence[DamageStep]) -> Iterator[Remark]:
     if done.total <= 0:
-        return "No cycle on record is large enough to damage this weld."
+        yield remark("damage.none")
+        return
     telling = steps[: largest_half([step.share for step in steps])]
-    half, cycles = telling[-1].range_mpa, sum(step.cycles for step in telling)
-    whole = sum(step.cycles for step in steps)
-    return (
-        f"Half of the damage comes from the {written_count(cycles)} largest of {written_count(whole)} cycles, those of {half:.0f} MPa or more."
-        + (
-            " The weld is assumed: it compares cranes and says nothing about any weld of this one."
-            if weld is COMPARISON
-            else ""
-        )
+    yield remark(
+        "damage.half",
+        cycles=count(sum(step.cycles for step in telling)),
+        all=count(sum(step.cycles for step in steps)),
+        least=Quantity(value=telling[-1].range_mpa, unit="MPa"),
     )
+    if weld is COMPARISON:
+        yield remark("damage.assumed")

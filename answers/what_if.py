@@ -1,8 +1,8 @@
 """What a change of work would do to the life of a crane: recomputed, not scaled."""
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from typing import Any, Final
+from typing import Any
 
 import numpy as np
 from anyio import to_thread
@@ -13,6 +13,7 @@ from answers.life import as_answer, crane_totals
 from answers.weld_damage import entered
 from domain.crane import Crane
 from domain.life_answers import Outlook, WhatIfAnswer
+from domain.remark import Quantity, Remark
 from domain.units import DAYS_PER_YEAR, WEEKS_PER_YEAR
 from duty import life, reading, what_if
 from duty.damage import Detail, of_cycles, of_directions
@@ -27,20 +28,7 @@ from store import duty
 from store.details import details_of
 from store.duty import HeavyWeek
 from store.reading import CraneKnown
-
-ASSUMPTIONS: Final[tuple[str, ...]] = (
-    "What was done stays done; only weeks to come change.",
-    "Weeks to come are drawn from the whole weeks on record.",
-)
-MOVED: Final = (
-    "A moved lift keeps its load moment: its percent at the other crane goes with the full structural ratings, boom "
-    "moments left out.",
-    "Whether the other crane reaches that place, and is free and fit for it, is a question for the dispatcher.",
-)
-NO_DIRECTION: Final = (
-    "Damage a year after a move is left out for a detail around the base: which of its cycles belong to heavy lifts is "
-    "not counted."
-)
+from words.remarks import remark, sentence
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -139,6 +127,13 @@ def what_if_answer(
         sum(week.lifts for week in heavy) / years,
         sum(week.too_heavy for week in heavy) / years,
     )
+    pace = _pace(giver, change, heavy)
+    remarks = (
+        *_changed(before, after),
+        *(() if pace is None else (remark("what_if.pace", pace=Quantity(value=100 * pace, unit="%")),)),
+        *_changed(other_before, other_after),
+        *_classes_assumed(giver, receiver),
+    )
     return WhatIfAnswer(
         crane=giver.crane.name,
         duty_factor=change.duty_factor,
@@ -148,18 +143,14 @@ def what_if_answer(
         heavy_lifts_a_year=lifts,
         moved_lifts_a_year=change.moved_share * (lifts - too_heavy) * change.duty_factor,
         too_heavy_lifts_a_year=too_heavy,
-        pace_of_now=_pace(giver, change, heavy),
+        pace_of_now=pace,
         before=before,
         after=after,
         other_before=other_before,
         other_after=other_after,
-        sentence=" ".join(
-            (
-                _sentence(before, after, other_before, other_after, _pace(giver, change, heavy)),
-                *_classes_assumed(giver, receiver),
-            )
-        ),
-        assumptions=_assumptions(giver, receiver, change),
+        remarks=remarks,
+        sentence=sentence(remarks),
+        assumptions=tuple(_assumptions(giver, receiver, change)),
     )
 
 
@@ -240,50 +231,41 @@ def _outlook(subject: Subject, weekly: Floats, damage_a_year: float | None) -> O
     )
 
 
-def _sentence(
-    before: Outlook,
-    after: Outlook,
-    other_before: Outlook | None,
-    other_after: Outlook | None,
-    pace: float | None,
-) -> str:
-    words = _changed(before, after)
-    if pace is not None:
-        words += f" It would use its life at {100 * pace:.0f} % of the pace of now."
-    if other_before is not None and other_after is not None:
-        words += " " + _changed(other_before, other_after)
-    return words
-
-
-def _changed(before: Outlook, after: Outlook) -> str:
+def _changed(before: Outlook | None, after: Outlook | None) -> Iterator[Remark]:
+    if before is None or after is None:
+        return
     if before.spent is None and after.spent is None:
-        return f"{before.crane}: no date can be given ({after.reason or before.reason})."
-    first, then = (
-        "not within a hundred years" if one.spent is None else f"about {one.spent.middle_on:%B %Y}"
-        for one in (before, after)
-    )
-    return f"{before.crane} would be used up {then} instead of {first}."
+        yield remark("what_if.no_date", crane=before.crane, reason=after.reason or before.reason)
+        return
+    ends = [_end(one) for one in (after, before)]
+    yield remark("what_if.changed", crane=before.crane, then=ends[:1], now=ends[1:])
 
 
-def _classes_assumed(giver: Subject, receiver: Subject | None) -> tuple[str, ...]:
+def _end(one: Outlook) -> Remark:
+    if one.spent is None:
+        return remark("what_if.beyond_horizon")
+    return remark("what_if.about", middle=one.spent.middle_on)
+
+
+def _classes_assumed(giver: Subject, receiver: Subject | None) -> Iterator[Remark]:
     """What stands in for a design class that is not entered: said first, since every date rests on it."""
-    return tuple(
-        f"{one.crane.name} has no design class entered: that of {one.class_of} is assumed for it, to compare the two."
-        for one in (giver, receiver)
-        if one is not None and one.class_of
-    )
+    for one in (giver, receiver):
+        if one is not None and one.class_of:
+            yield remark("what_if.class_assumed", crane=one.crane.name, other=one.class_of)
 
 
-def _assumptions(giver: Subject, receiver: Subject | None, change: Change) -> tuple[str, ...]:
-    found = ASSUMPTIONS + _classes_assumed(giver, receiver)
+def _assumptions(giver: Subject, receiver: Subject | None, change: Change) -> Iterator[Remark]:
+    yield remark("what_if.past_stays")
+    yield remark("what_if.weeks_drawn")
+    yield from _classes_assumed(giver, receiver)
     if giver.crane.design is None:
-        found += (
-            "Without a design class from the manual no date can be given, only the pace against now: there is no default.",
-        )
-    if change.moved_share and receiver is not None:
-        found += MOVED
-    elif change.moved_share:
-        found += ("The heavy lifts go to no crane of yours: name one to see what they would do there.",)
-    if change.moved_share and not all(_plain(one) for one in (giver, receiver) if one is not None):
-        found += (NO_DIRECTION,)
-    return found
+        yield remark("what_if.no_class")
+    if not change.moved_share:
+        return
+    if receiver is None:
+        yield remark("what_if.to_nobody")
+    else:
+        yield remark("what_if.load_moment")
+        yield remark("what_if.reach_not_asked")
+    if not all(_plain(one) for one in (giver, receiver) if one is not None):
+        yield remark("what_if.no_direction")

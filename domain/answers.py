@@ -13,6 +13,7 @@ from pydantic import AwareDatetime, BaseModel, ConfigDict, Field
 from domain.attention import WARNING_PCT
 from domain.crane import Crane, DesignClass, Edition, LoadChart, Quarter, Site
 from domain.messages import EventKind, EventState
+from domain.remark import Remark
 
 Row = TypeVar("Row")
 Value = TypeVar("Value", bound="Answer")
@@ -244,7 +245,7 @@ class Beyond(Answer):
     above: int = Field(description="readings at or above to_pct")
     from_pct: float = Field(description="outer edges of the classes [%]")
     to_pct: float
-    sentence: str = Field(description="the same in words, with what it does to the figures")
+    remark: Remark = Field(description="the same in words, with what it does to the figures")
 
 
 class SmallestLift(Answer):

@@ -6,6 +6,7 @@ from pydantic import Field
 
 from domain.answers import CAUTIONS_DUTY, Answer
 from domain.maintenance import GapRow
+from domain.remark import Remark
 
 
 class CauseTime(Answer):
@@ -14,7 +15,7 @@ class CauseTime(Answer):
     cause: str = Field(description="offline, quarantine, hole, sensor, overlap, clock, pose or excluded")
     missing_s: float = Field(description="at most")
     gaps: int = Field(description="listed ones; sensor gaps below 10 s are summed and not listed")
-    what_to_do: str
+    what_to_do: Remark
 
 
 class EstimatedDuty(Answer):

@@ -7,7 +7,7 @@ from pydantic import Field
 from domain.answers import CAUTIONS_DUTY, Answer, Beyond
 from domain.attention import REVIEW_SHARE
 from domain.crane import DesignClass, PriorDuty
-from domain.remark import written_years
+from domain.remark import Remark
 
 
 class DirectionDamage(Answer):
@@ -176,7 +176,8 @@ class LifeAnswer(Answer):
         default=None,
         description="by age alone: years after manufacture (the first day of service where it is not entered) that the maker says, else 10",
     )
-    sentence: str = Field(default="", description="how it stands in plain words")
+    remarks: tuple[Remark, ...] = Field(default=(), description="how it stands in plain words")
+    sentence: str = Field(default="", description="the remarks in English, one after the other")
     overloads: int = Field(default=0, description="entries of the overload register")
     open_overloads: int = Field(default=0, description="of these, without a decision that holds")
     service_due_on: date | None = None
@@ -221,8 +222,9 @@ class WhatIfAnswer(Answer):
     after: Outlook
     other_before: Outlook | None = None
     other_after: Outlook | None = None
-    sentence: str
-    assumptions: tuple[str, ...]
+    remarks: tuple[Remark, ...] = Field(description="what it would change, and what dates rest on")
+    sentence: str = Field(description="the remarks in English, one after the other")
+    assumptions: tuple[Remark, ...]
     cautions: tuple[str, ...] = CAUTIONS_DUTY
 
 
@@ -316,14 +318,6 @@ class DamageAnswer(Answer):
     around_base: tuple[DirectionDamage, ...] = Field(
         description="the same weld turned around the base of the column; empty without slewing angles"
     )
-    around_base_note: str
-    sentence: str
+    around_base_note: Remark
+    remarks: tuple[Remark, ...] = Field(description="where most of the damage comes from")
     cautions: tuple[str, ...] = CAUTIONS_DUTY
-
-
-def blank_words(years: float) -> str:
-    """What long breaks in the record count as, and what to do about them."""
-    return (
-        f"For {written_years(years)} between the first and the last record nothing is recorded and no counter of the crane tells: they"
-        " count as unknown years. Enter readings of a counter before and after them, or exclude readings that a wrong clock dated."
-    )

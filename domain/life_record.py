@@ -10,6 +10,7 @@ from domain.answers import Answer
 from domain.errors import InvalidInput, field_error
 from domain.exclusion import ChannelName
 from domain.moments import Day
+from domain.remark import Remark
 
 FILES_MAX: Final = 20  # of one record
 FIRST_YEAR: Final = 1950
@@ -209,7 +210,7 @@ class LifeRecordRow(LifeRecord):
     """A record as it stands, with its files and its effect on the figures."""
 
     effect: Effect
-    effect_text: str = Field(description="the effect on the figures in words")
+    effect_remarks: tuple[Remark, ...] = Field(description="the effect on the figures in words")
     files: tuple[LifeRecordFileRow, ...]
 
 

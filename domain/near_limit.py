@@ -8,6 +8,7 @@ from pydantic import AwareDatetime, Field
 from domain.answers import CAUTIONS_DUTY, Answer, EventRow, NearLimitPlace, SamplesAnswer
 from domain.fleet_answers import Confident
 from domain.maintenance import OverrideRow
+from domain.remark import Remark
 
 Word = Literal["more", "less", "no clear change", "unknown"]
 MeasureName = Literal[
@@ -123,7 +124,7 @@ class NearLimitAnswer(Answer):
     modes: tuple[Circumstance, ...]
     reach: tuple[ReachCell, ...]
     masses: tuple[MassClass, ...]
-    reasons: tuple[str, ...] = Field(
+    reasons: tuple[Remark, ...] = Field(
         description="where near-limit time gathers, in words, the most telling first"
     )
     cautions: tuple[str, ...] = CAUTIONS_DUTY

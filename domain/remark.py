@@ -1,15 +1,16 @@
-"""A remark: what is told about a crane or a job, as a code for programs, words with slots for people, and the quantities that fill them.
+"""A remark: what is told about a crane or a job, as a code for programs with the values that belong to it.
 
-A page fills the slots in the units of its reader; `text` is the same in SI units. Nobody has to look into the words for a figure.
+The words of a code stand in the catalogue (`words/remarks.py`), which fills in the values in the units and the language of its reader.
 """
 
 import math
 from datetime import date
+from decimal import Decimal
 from typing import Final, Literal
 
 from pydantic import BaseModel, ConfigDict, Field
 
-Unit = Literal["1", "kg", "m", "m2", "kN", "kPa", "m/s", "deg", "%"]
+Unit = Literal["1", "kg", "m", "m2", "kN", "kPa", "MPa", "m/s", "deg", "%", "year"]
 """Of a quantity; 1 for a count or a ratio, which is written without a unit."""
 Bound = Literal["near", "most", "least"]
 """How a figure may be rounded: to the nearest, never up (what is allowed at most), never down (what is needed at least)."""
@@ -35,18 +36,50 @@ class Quantity(_Frozen):
         return figure if self.unit == "1" else f"{figure} {self.unit}"
 
 
+class Day(_Frozen):
+    """A calendar day in a remark."""
+
+    day: date
+
+
 class Remark(_Frozen):
     """One thing that is told about a crane or a job."""
 
     code: str = Field(description="the same word for the same thing, whatever the language")
-    words: str = Field(description="English, with the name of a quantity in braces where it stands")
-    quantities: dict[str, Quantity] = Field(default_factory=dict)
-    text: str = Field(description="the words with their quantities in SI units")
+    values: dict[str, Quantity | Day | str | tuple["Remark", ...]] = Field(
+        default_factory=dict, description="what belongs to it: quantities, days, names, remarks that it lists"
+    )
+    text: str = Field(default="", description="in English, with quantities in SI units")
+    words: str = ""  # with slots, where the catalogue has none of the code
 
 
-def remark(code: str, words: str, **quantities: Quantity) -> Remark:
+Value = Quantity | Day | str | tuple[Remark, ...]
+
+
+def count(number: float) -> Quantity:
+    """How many."""
+    return Quantity(value=number, unit="1")
+
+
+def percent(share: float, digits: int = 2) -> Quantity:
+    """A share of one as percent, to so many digits below 100 %."""
+    return significant(100 * share, "%", digits) if share < 1 else Quantity(value=100 * share, unit="%")
+
+
+def years(number: float) -> Quantity:
+    """A length of time, read in months below one year."""
+    return Quantity(value=number, unit="year", decimals=1)
+
+
+def significant(value: float, unit: Unit = "1", digits: int = 6) -> Quantity:
+    """A quantity to so many digits, without zeros at its end."""
+    exponent = Decimal(f"{value:.{digits}g}").normalize().as_tuple().exponent
+    return Quantity(value=value, unit=unit, decimals=max(0, -int(exponent)))
+
+
+def remark(code: str, words: str, **values: Quantity) -> Remark:
     """Words with slots, and what fills them."""
-    return Remark(code=code, words=words, quantities=quantities, text=words.format(**quantities))
+    return Remark(code=code, words=words, values=dict(values), text=words.format(**values))
 
 
 def plain_remark(code: str, text: str) -> Remark:
@@ -57,17 +90,6 @@ def plain_remark(code: str, text: str) -> Remark:
 def written_day(day: date) -> str:
     """A calendar day as every sentence and screen writes it."""
     return f"{day.day} {MONTHS[day.month - 1]} {day.year}"
-
-
-def written_count(count: float) -> str:
-    """A whole number as every sentence and screen writes it: thousands parted by a narrow no-break space."""
-    return f"{count:,.0f}".replace(",", THIN)
-
-
-def written_years(years: float) -> str:
-    """A length of time as every sentence writes it: years, or months where it is less than one."""
-    months = max(round(years * 12), 1)
-    return f"{years:.1f} years" if years >= 0.95 else f"{months} months" if months > 1 else "a month or less"
 
 
 def rounded(value: float, decimals: int, bound: Bound) -> float:

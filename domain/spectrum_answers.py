@@ -7,6 +7,7 @@ from pydantic import Field
 
 from domain.answers import CAUTIONS_DUTY, Answer, Beyond
 from domain.crane import DesignClass
+from domain.remark import Remark
 
 SpreadName = Literal["none", "part", "full", "unknown"]
 
@@ -62,7 +63,7 @@ class SpectrumComparison(Answer):
     own_type: LoadSpectrum = Field(description="every crane of the type that you may see, this one included")
     fleet: LoadSpectrum = Field(description="every crane that you may see, this one included")
     design: DesignSpectrum | None
-    sentence: str
+    remark: Remark = Field(description="how much heavier or lighter its spectrum is")
     cautions: tuple[str, ...] = CAUTIONS_DUTY
 
 

@@ -191,7 +191,7 @@ def _coverage(dossier: Dossier) -> Section:
             *table(
                 ("cause", "missing", "what to do"),
                 (0, 0, 1),
-                [(one.cause, hours(one.missing_s), one.what_to_do) for one in found.causes],
+                [(one.cause, hours(one.missing_s), one.what_to_do.text) for one in found.causes],
                 "Time missing from the record by cause",
             ),
             *table(

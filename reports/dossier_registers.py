@@ -9,6 +9,7 @@ from domain.life_record import LifeRecordRow
 from domain.overload import OverloadRow, OverloadState
 from reports import rows
 from reports.dossier_figures import Section, section, table, zone_of
+from words.remarks import listed
 
 HIGHEST: Final = 10
 PEAK_STEP_PCT: Final = 5
@@ -174,5 +175,5 @@ def _record(row: LifeRecordRow) -> list[str]:
         f"{row.record_id}, {row.kind.value.replace('_', ' ')}",
         "; ".join(word for word in what if word) or "–",
         row.person,
-        row.effect_text,
+        listed(row.effect_remarks),
     ]

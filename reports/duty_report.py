@@ -11,14 +11,16 @@ from domain.crane import Crane
 from domain.description import DescriptionEntry
 from domain.exclusion import ExclusionRow
 from domain.findings import FindingRow
-from domain.life_answers import LifeAnswer, blank_words
+from domain.life_answers import LifeAnswer
 from domain.life_record import LifeRecordRow
 from domain.maintenance import DayRow, ServiceRow
 from domain.overload import OverloadRow
+from domain.remark import years
 from domain.units import ms_to_s, s_to_h
 from duty.levels import NEAR_LIMIT_PCT
 from reports import rows
 from reports.document import Pairs, bars, hours, moment, number, or_dash, pdf, percent
+from words.remarks import remark
 
 LEVEL_STEP_PCT: Final = 10
 METHOD: Final = (
@@ -155,7 +157,7 @@ def assumptions(report: DutyReport) -> list[str]:
     if crane.design is None:
         found.append("No design class is entered: there is no used share, and none is assumed.")
     outside = [report.spectrum.beyond, *(detail.beyond for detail in life.details)]
-    found += dict.fromkeys(one.sentence for one in outside if one is not None)
+    found += dict.fromkeys(one.remark.text for one in outside if one is not None)
     if any(detail.assumed for detail in life.details):
         found.append(
             "No weld detail is entered: one is assumed, the same for every crane, to compare cranes and nothing else."
@@ -177,7 +179,7 @@ def _history(crane: Crane, life: LifeAnswer) -> list[str]:
             found.append("The design years are not entered: the years to the special assessment stand in.")
         if not life.prior_from_manufacture:
             found.append("The day of manufacture is not entered: the first day of service stands in.")
-    return [*found, blank_words(life.blank_years)] if life.blank_years else found
+    return [*found, remark("life.blank", years=years(life.blank_years)).text] if life.blank_years else found
 
 
 def limiter_rows(report: DutyReport) -> Pairs:

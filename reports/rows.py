@@ -14,6 +14,7 @@ from domain.life_record import LifeRecordRow
 from domain.overload import CAUSE_WORDS, OverloadRow, OverloadState, peak_words
 from domain.units import SI_PER
 from reports.document import Pairs, moment, number, percent
+from words.remarks import listed
 
 INFLUENCES: Final = {
     "pressure_bias": "bias of the pressure reading",
@@ -140,7 +141,14 @@ def record_cells(row: LifeRecordRow) -> list[str]:
     ]
     what = "; ".join(part for part in parts if part)
     kind = row.kind.replace("_", " ")
-    return [str(row.record_id), row.happened_on.isoformat(), kind, what, row.person, row.effect_text]
+    return [
+        str(row.record_id),
+        row.happened_on.isoformat(),
+        kind,
+        what,
+        row.person,
+        listed(row.effect_remarks),
+    ]
 
 
 def spike_words(spectrum: SpectrumAnswer) -> str:

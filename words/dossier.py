@@ -9,10 +9,12 @@ from domain.coverage_answers import CoverageAnswer
 from domain.crane import Crane, RecorderRuns
 from domain.dossier import DossierDuty, DossierMethod, MethodSource
 from domain.findings import FindingRow
-from domain.life_answers import LifeAnswer, blank_words
+from domain.life_answers import LifeAnswer
 from domain.life_record import DEFECTS, LifeRecordRow
 from domain.overload import OverloadRow, OverloadState
+from domain.remark import years
 from domain.units import s_to_h
+from words.remarks import remark
 
 UNVERIFIED: Final = (
     "Unverified: the rule is known in the trade or restated openly, and the standard itself was not at hand when it was "
@@ -122,7 +124,7 @@ def unknown(
 
 def _history(crane: Crane, life: LifeAnswer) -> Iterator[str]:
     if life.blank_years:
-        yield blank_words(life.blank_years)
+        yield remark("life.blank", years=years(life.blank_years)).text
     if life.recorded_from is None:
         yield "Nothing is recorded of this crane: no figure of its use can be given."
     if life.used_share is None:
@@ -181,7 +183,7 @@ def _readings(life: LifeAnswer, spectrum: SpectrumAnswer, findings: Sequence[Fin
     if any(detail.assumed for detail in life.details):
         yield "No weld detail is entered: one is assumed, the same for every crane, to compare cranes and nothing else."
     outside = [spectrum.beyond, *(detail.beyond for detail in life.details)]
-    yield from dict.fromkeys(one.sentence for one in outside if one is not None)
+    yield from dict.fromkeys(one.remark.text for one in outside if one is not None)
     if findings:
         yield f"{_many(len(findings), 'finding')} about readings: figures of this crane may be too high or too low."
     if life.forecast is not None and life.forecast.season_unseen:

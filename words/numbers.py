@@ -9,7 +9,7 @@ from enum import StrEnum
 from typing import Any, Final, NamedTuple
 from zoneinfo import ZoneInfo
 
-from domain.remark import MONTHS, THIN, Bound, Quantity, Remark, rounded, written_day
+from domain.remark import MONTHS, THIN, Bound, Quantity, rounded, written_day
 from domain.units import MS_PER_S, S_PER_DAY, S_PER_H, S_PER_MIN, SI_PER, s_to_h
 
 NBSP: Final = "\u00a0"
@@ -134,13 +134,8 @@ _IN_US: Final = {
 _WRITTEN: Final = {"m2": "m²", "deg": "°"}
 
 
-def remark_text(one: Remark, units: Units) -> str:
-    """What the api says, with its quantities in the units of the person."""
-    shown = {name: _quantity(value, units) for name, value in one.quantities.items()}
-    return one.words.format(**shown)
-
-
-def _quantity(one: Quantity, units: Units) -> str:
+def quantity(one: Quantity, units: Units) -> str:
+    """A quantity of a remark in the units of the person."""
     value, decimals, unit = one.value, one.decimals, _WRITTEN.get(one.unit, one.unit)
     if units is Units.US and one.unit in _IN_US:
         other, unit, decimals = _IN_US[one.unit]

@@ -350,7 +350,7 @@ def test_time_that_no_message_accounts_for_is_missing(counted: str) -> None:
     assert (night["cause"], night["missing_s"], night["gaps"]) == ("hole", 23 * 3600, 1)
     assert paused["f1"] == pytest.approx(25 / 2)
     assert (paused["life_coverage"], paused["life_f1"]) == (paused["coverage"], paused["f1"])
-    assert "without a pause" in night["what_to_do"]
+    assert "without a pause" in night["what_to_do"]["text"]
 
 
 def test_without_numbers_coverage_is_not_known(counted: str) -> None:

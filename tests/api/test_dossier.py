@@ -214,7 +214,7 @@ async def test_records_of_the_life_stand_in_it_with_their_effect(fresh_api: Fast
     text = text_of((await http.get("/cranes/heron-3/dossier/report")).content)
     assert "column foot; 12.5 mm" in text
     assert "by a condition open crack of 12.5 mm at column foot" in text
-    assert draft["records"][0]["effect_text"] in text
+    assert draft["records"][0]["effect_remarks"][0]["text"] in text
     assert draft["records"][0]["files"][0]["sha256"] in text
     told = {one["what"]: one["after"] for one in draft["changes"]}
     assert "detail column foot; length mm 12.5" in told[f"life record crack {record['record_id']}"]

@@ -56,10 +56,10 @@ async def test_what_if_without_a_design_class_says_what_it_assumes(
     cubes = [95.0**3, 92.0**3]
     heavy = sum(cubes) / float(np.sum(np.array(LEVELS) ** 3))
     assert alone["pace_of_now"] == pytest.approx(1 - heavy)
-    assert any("no date can be given" in line for line in alone["assumptions"])
+    assert any("no date can be given" in line["text"] for line in alone["assumptions"])
     assert alone["before"]["used_share"] is None
     found = await ask(client, "/cranes/heron-3/life/what-if", heavy_from_pct=90, to="crake-1")
-    assert any("that of crake-1 is assumed for it" in line for line in found["assumptions"])
+    assert any("that of crake-1 is assumed for it" in line["text"] for line in found["assumptions"])
     assert "that of crake-1 is assumed for it" in found["sentence"], "not only where one has to open it"
     assert "It would use its life at" in alone["sentence"]
     assert "no date can be given (enter the design class from the crane's manual" in alone["sentence"]
@@ -88,7 +88,7 @@ async def test_damage_of_the_assumed_weld_adds_up(http: httpx.AsyncClient) -> No
     found = await ask(http, "/cranes/heron-3/life/damage")
     life = await ask(http, "/cranes/heron-3/life")
     assert found["assumed"]
-    assert "assumed" in found["sentence"]
+    assert [one["code"] for one in found["remarks"]] == ["damage.half", "damage.assumed"]
     assert found["damage"] == pytest.approx(life["details"][0]["damage"])
     for rows in (found["steps"], found["cells"]):
         assert sum(row["damage"] for row in rows) == pytest.approx(found["damage"])

@@ -39,7 +39,7 @@ async def test_a_record_from_entry_to_withdrawal(fresh_api: FastAPI) -> None:
     assert made.status_code == 201, made.text
     number, one = made.json()["record_id"], f"{PATH}/{made.json()['record_id']}"
     assert made.json()["effect"] == "calls"
-    assert "due by condition from 2 Mar 2026 on" in made.json()["effect_text"]
+    assert "due by condition from 2 Mar 2026 on" in made.json()["effect_remarks"][0]["text"]
     life = (await viewer.get("/cranes/heron-3/life")).json()
     assert (life["special_assessment_on"], life["special_assessment_by"]) == ("2026-03-02", "condition")
     seen = await viewer.get(one)
@@ -49,7 +49,7 @@ async def test_a_record_from_entry_to_withdrawal(fresh_api: FastAPI) -> None:
     assert (await engineer.put(one, json=longer, headers=tag)).status_code == 412
     repaired = {"kind": "repair", "happened_on": "2026-03-03", "person": PERSON, "closes": [number]}
     repair = (await engineer.post(PATH, json=repaired)).json()
-    assert repair["effect_text"] == f"closes {number} from 3 Mar 2026 on"
+    assert [one["text"] for one in repair["effect_remarks"]] == [f"closes {number} from 3 Mar 2026 on"]
     rows = (await viewer.get(PATH)).json()["items"]
     assert [(row["record_id"], row["closed_on"], row["effect"]) for row in rows] == [
         (repair["record_id"], None, "none"),

@@ -97,7 +97,7 @@ async def test_damage_around_the_base_is_worst_where_the_boom_pointed(fresh_api:
     moved = (await client.get(path, params={"heavy_from_pct": 90})).json()
     assert moved["before"] == more["before"]
     assert moved["after"]["damage_a_year"] is None  # nobody counted where the heavy lifts pointed
-    assert any("around the base" in words for words in moved["assumptions"])
+    assert any("around the base" in one["text"] for one in moved["assumptions"])
 
 
 @pytest.mark.parametrize(

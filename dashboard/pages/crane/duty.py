@@ -13,7 +13,7 @@ from domain import attention
 from domain.answers import CraneDetail, LevelBin, SpectrumAnswer, WorkingAreaAnswer
 from domain.attention import State
 from domain.units import s_to_min
-from words import numbers
+from words import numbers, remarks
 from words.numbers import Units
 from words.texts import t
 
@@ -142,7 +142,7 @@ def _notes(s: SpectrumAnswer, units: Units) -> Any:
         t("duty.spikes.counted", count=numbers.plain(s.spikes_counted), off=off)
         if s.spikes_counted
         else None,
-        None if s.beyond is None else s.beyond.sentence,
+        None if s.beyond is None else remarks.text(s.beyond.remark),
         t("duty.no_pose", count=s.days_without_pose) if s.days_without_pose else None,
         t("duty.no_pose.time", hours=numbers.hours(s.no_pose_s)) if s.no_pose_s >= 60 else None,
         t("duty.smallest", lifts=numbers.listed(smallest)) if smallest else None,

@@ -6,7 +6,7 @@ from dash import html
 
 from dashboard.parts import charts
 from domain.near_limit import MassClass, Measure, NearLimitAnswer
-from words import numbers
+from words import numbers, remarks
 from words.numbers import Units
 from words.texts import t
 
@@ -37,7 +37,7 @@ def _rates(found: NearLimitAnswer) -> html.Section:
         for one in found.crane.measures
         if one.name in SHOWN
     ]
-    reasons = [html.Li(reason) for reason in found.reasons]
+    reasons = [html.Li(remarks.text(reason)) for reason in found.reasons]
     return html.Section(
         [
             html.H2(t("near.title")),

@@ -13,7 +13,7 @@ from domain import attention
 from domain.attention import State as Attention
 from domain.crane import Spread
 from domain.dispatch_answers import Assumption, DispatchAnswer, DispatchCandidate, DispatchQuestion
-from words import numbers
+from words import numbers, remarks
 from words.numbers import Units
 from words.texts import t
 
@@ -60,7 +60,7 @@ def assumed(entries: Sequence[Assumption], units: Units) -> html.Ul | None:
     """What the question left open, the costliest first, with what entering it could bring."""
     lines = []
     for one in entries:
-        words = [numbers.remark_text(one, units)]
+        words = [remarks.text(one, units)]
         if one.cranes_lost:
             words.append(t("dispatch.assumed.cranes", count=one.cranes_lost))
         if one.capacity_lost_kg:
@@ -231,7 +231,7 @@ def _remarks(one: DispatchCandidate, cheapest: float | None, units: Units) -> li
         )
     lines.append(_life_words(one, cheapest))
     # When it is reserved until stands beside its name already.
-    return lines + [numbers.remark_text(note, units) for note in one.notes if note.code != "reserved"]
+    return lines + [remarks.text(note, units) for note in one.notes if note.code != "reserved"]
 
 
 def configuration_words(one: DispatchCandidate) -> str:
@@ -328,7 +328,7 @@ def ruled_out(
                 page.crane_link(one.crane),
                 html.Span(one.title or one.type, className="bl-cell-note"),
                 html.Ul(
-                    [html.Li(numbers.remark_text(reason, visit.units)) for reason in one.reasons],
+                    [html.Li(remarks.text(reason, visit.units)) for reason in one.reasons],
                     className="bl-notes",
                 ),
             ]

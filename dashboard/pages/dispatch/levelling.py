@@ -11,7 +11,7 @@ from dashboard.visit import Visit
 from domain import attention
 from domain.attention import State
 from domain.job_answers import CraneBias, LevellingRow, MeasuredRow
-from words import numbers
+from words import numbers, remarks
 from words.numbers import Units
 from words.texts import t
 
@@ -77,8 +77,8 @@ def _ratio(row: LevellingRow) -> float:
 def advice_words(row: LevellingRow, units: Units) -> str:
     """What to do with a crane, and what speaks against more work."""
     advice, held = (
-        numbers.remark_text(row.advice, units),
-        [numbers.remark_text(one, units) for one in row.held_back],
+        remarks.text(row.advice, units),
+        [remarks.text(one, units) for one in row.held_back],
     )
     return t("dispatch.levelling.advice.held", advice=advice, held="; ".join(held)) if held else advice
 

@@ -10,7 +10,7 @@ from dashboard.parts import area, charts, marks
 from dashboard.visit import Visit
 from domain.attention import State
 from domain.life_answers import DamageAnswer, DetailDamage, LifeAnswer
-from words import numbers
+from words import numbers, remarks
 from words.texts import t
 
 FORMULA: Final = ("damage.formula", "damage.formula.curves", "damage.formula.limits", "damage.formula.around")
@@ -45,7 +45,7 @@ def _table(damage: DamageAnswer, life: LifeAnswer, visit: Visit) -> html.Section
         [
             html.H2(t("damage.title")),
             _assumed_note() if damage.assumed else None,
-            html.P(damage.sentence, className="bl-summary"),
+            html.P(remarks.sentence(damage.remarks, visit.units), className="bl-summary"),
             html.P(t("details.summary"), className="bl-summary"),
             *_beyond(damage, life),
             html.Div(
@@ -67,7 +67,7 @@ def _table(damage: DamageAnswer, life: LifeAnswer, visit: Visit) -> html.Section
 def _beyond(damage: DamageAnswer, life: LifeAnswer) -> list[html.P]:
     """What the damage leaves out because no class reaches it."""
     outside = [damage.beyond, *(one.beyond for one in life.details)]
-    words = dict.fromkeys(one.sentence for one in outside if one is not None)
+    words = dict.fromkeys(one.remark.text for one in outside if one is not None)
     return [html.P([marks.mark(State.WATCH, t("damage.beyond")), " ", one]) for one in words]
 
 
@@ -244,7 +244,7 @@ def _around(damage: DamageAnswer) -> Any:
     """Damage around the base of the column."""
     title = t("direction.title")
     if not damage.around_base:
-        return charts.nothing(title, damage.around_base_note or t("direction.none"))
+        return charts.nothing(title, remarks.text(damage.around_base_note))
     angles = [one.direction_deg for one in damage.around_base]
     values = [one.damage for one in damage.around_base]
     if max(angles) < 180:
@@ -275,7 +275,7 @@ def _around(damage: DamageAnswer) -> Any:
         "direction.summary",
         angle=numbers.plain(worst.direction_deg),
         damage=f"{worst.damage:.2g}",
-        note=damage.around_base_note,
+        note=remarks.text(damage.around_base_note),
     )
     return charts.chart(
         "damage-direction",

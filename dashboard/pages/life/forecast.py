@@ -9,7 +9,7 @@ from dashboard.client import Client, NotAllowed
 from dashboard.parts import charts
 from domain.errors import BoomledgerError
 from domain.life_answers import Forecast, LifeAnswer, Outlook, WhatIfAnswer
-from words import numbers
+from words import numbers, remarks
 from words.texts import t
 
 NOT_MOVED: Final = 110
@@ -212,7 +212,7 @@ def answer_words(found: WhatIfAnswer) -> list[Any]:
     headers = [t(f"what_if.col.{name}") for name in ("crane", "year", "before", "after")]
     rows = [html.Tr([html.Th(old.crane, scope="row"), *map(html.Td, _cells(old, new))]) for old, new in pairs]
     return [
-        html.P(found.sentence),
+        html.P(remarks.sentence(found.remarks)),
         html.Table(
             [html.Thead(html.Tr([html.Th(word, scope="col") for word in headers])), html.Tbody(rows)],
             className="bl-table",
@@ -220,7 +220,7 @@ def answer_words(found: WhatIfAnswer) -> list[Any]:
         html.Details(
             [
                 html.Summary(t("assumptions")),
-                html.Ul([html.Li(line) for line in found.assumptions], className="bl-notes"),
+                html.Ul([html.Li(remarks.text(line)) for line in found.assumptions], className="bl-notes"),
             ],
             className="bl-numbers",
         ),

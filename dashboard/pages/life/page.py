@@ -19,7 +19,7 @@ from dashboard.visit import UTC_ZONE, Trouble, Visit, together
 from domain import attention
 from domain.life_answers import FactorsAnswer, LifeAnswer
 from domain.overload import OverloadState
-from words import numbers
+from words import numbers, remarks
 from words.texts import t
 
 
@@ -92,7 +92,7 @@ def _share(life: LifeAnswer, factors: FactorsAnswer | Trouble) -> html.Section:
         [
             html.H2(t("life.used")),
             body,
-            html.P(life.sentence, className="bl-summary") if life.sentence else None,
+            html.P(remarks.sentence(life.remarks), className="bl-summary"),
             marks.facts(
                 marks.fact(t("duty.lifts"), numbers.plain(life.lifts), _recorded(life)),
                 marks.fact(t("duty.kq"), numbers.plain(life.kq, 4), t("duty.kq.note")),

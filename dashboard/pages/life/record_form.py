@@ -25,7 +25,7 @@ from domain.life_record import (
     RecordKind,
 )
 from domain.units import BYTES_PER_MB
-from words import numbers
+from words import numbers, remarks
 from words.texts import t
 
 NAME: Final = "record"
@@ -241,12 +241,12 @@ async def _save(client: Client, values: Values, context: Values) -> Done:
     if "record_id" not in context:
         made = await client.add_life_record(crane, form.read(LifeRecordAsked, given))
         return Done(
-            said=t("records.saved", effect=made.effect_text),
+            said=t("records.saved", effect=remarks.listed(made.effect_remarks)),
             go_to=f"/life/{crane}/records?record={made.record_id}",
         )
     asked = form.read(LifeRecordCorrected, given)
     made = await client.correct_life_record(crane, int(context["record_id"]), asked)
-    return Done(said=t("records.corrected", effect=made.effect_text))
+    return Done(said=t("records.corrected", effect=remarks.listed(made.effect_remarks)))
 
 
 @form.handles(WITHDRAW)

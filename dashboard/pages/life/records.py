@@ -12,7 +12,7 @@ from dashboard.visit import Trouble, Visit, together
 from domain.attention import State as Attention
 from domain.life_record import Effect, LifeRecordAnswer, LifeRecordFileRow, LifeRecordRow
 from domain.units import BYTES_PER_MB
-from words import numbers
+from words import numbers, remarks
 from words.texts import t
 
 MAY_ENTER: Final = ("engineer", "admin")
@@ -115,7 +115,7 @@ def _words(row: LifeRecordRow) -> list[Any]:
             [
                 marks.mark(Attention.ACT, t("records.calls")) if calls else None,
                 " " if calls else None,
-                t("records.effect", effect=row.effect_text),
+                t("records.effect", effect=remarks.listed(row.effect_remarks)),
             ],
             className="bl-summary",
         ),

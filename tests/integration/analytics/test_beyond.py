@@ -82,11 +82,11 @@ def test_what_other_edges_leave_out_is_told_beside_every_figure(yard: Yard) -> N
     assert spectrum["lift_peaks"][-1]["low_pct"] == 200  # peaks of lifts are in no class
     told = spectrum["beyond"]
     assert (told["below"], told["above"], told["from_pct"], told["to_pct"]) == (11_760, 11_760, 0.0, 150.0)
-    assert told["sentence"].startswith("23\u202f520 readings beyond the classes (0 to 150 %)")
+    assert told["remark"]["text"].startswith("23\u202f520 readings beyond the classes (0 to 150 %)")
     assert damage["beyond"] == ledger["beyond"] == life["details"][0]["beyond"] == told
     assert fleet["rows"][0]["damage_beyond"] == 23_520
     text = report_text(yard, f"cranes/{yard.crane.name}/report")
-    assert " ".join(told["sentence"].split()) in text
+    assert " ".join(told["remark"]["text"].split()) in text
     assert "utilisation below 0 1.6 h" in text
     assert "below 0 1.63" in text
     assert "too small, 23,520 readings lie beyond the classes" in report_text(yard, "fleet/report")

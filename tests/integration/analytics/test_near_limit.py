@@ -55,7 +55,7 @@ def test_where_it_gathers_is_told_in_words(yard: Yard) -> None:
     assert (sector["low"], sector["high"], sector["share_pct"]) == (90, 105, 100)
     spread = next(row for row in found["stabilisers"] if row["near_limit_s"])
     assert (spread["name"], spread["weight"]) == ("full/part", pytest.approx(n / 1200))
-    words = " ".join(found["reasons"])
+    words = " ".join(one["text"] for one in found["reasons"])
     assert "slewing at 90 to 105°" in words
     assert "full/part" in words
     assert "09:00 to 10:00" in words

@@ -45,7 +45,7 @@ def test_the_spectrum_beside_type_and_fleet(yard: Yard) -> None:
     design = found["design"]
     assert design["kq_over_design"] == pytest.approx(found["own"]["kq"] / design["kq"])
     assert design["years_to_cycles"] == pytest.approx(design["cycles"] / own.size * 7 / 365.25)
-    assert "of its type" in found["sentence"]
+    assert "of its type" in found["remark"]["text"]
 
 
 def test_lifts_by_the_narrowest_spread_in_them(yard: Yard) -> None:

@@ -24,9 +24,11 @@ from domain.errors import Conflict, InvalidInput
 from domain.fault_answers import FaultEpisodeRow
 from domain.life_answers import DamageAnswer, DamageCell, Forecast, Outlook, WhatIfAnswer
 from domain.maintenance import DetailAsked, ServicePlanAsked
+from domain.remark import percent
 from duty.sn import en_1993_1_9, en_13001_3_1, iiw
 from tests.unit.dashboard.test_fleet_page import row as fleet_row
 from words.numbers import Units
+from words.remarks import remark
 
 DETAIL = {
     "name": "column foot",
@@ -197,18 +199,19 @@ def test_the_answer_to_what_if_shows_both_cranes_before_and_after() -> None:
         after=outlook("heron-3", 2035),
         other_before=outlook("crake-1", 2050),
         other_after=outlook("crake-1", 2045),
-        sentence="heron-3 lasts longer.",
-        assumptions=("Weeks to come are drawn from the record.",),
+        remarks=(remark("what_if.pace", pace=percent(0.5)),),
+        sentence="",
+        assumptions=(remark("what_if.weeks_drawn"),),
     )
     words = str(life_forecast.answer_words(found))
     for part in (
-        "heron-3 lasts longer.",
+        "use its life at 50 % of the pace of now",
         "2031",
         "2035",
         "2050",
         "2045",
         "beyond the horizon",
-        "drawn from the record",
+        "drawn from the whole weeks on record",
     ):
         assert part in words
 
@@ -233,8 +236,8 @@ def damage(*cells: DamageCell) -> DamageAnswer:
         steps=(),
         cells=cells,
         around_base=(),
-        around_base_note="no slewing angle",
-        sentence="",
+        around_base_note=remark("damage.no_slewing"),
+        remarks=(remark("damage.none"),),
     )
 
 
@@ -252,7 +255,7 @@ def test_cells_without_cycles_are_drawn_as_holes_of_the_same_size() -> None:
 
 
 def test_damage_without_slewing_angles_says_so() -> None:
-    assert "no slewing angle" in str(life_damage._around(damage()))
+    assert "no slewing angles" in str(life_damage._around(damage()))
 
 
 def test_a_fault_tells_what_was_recorded_of_its_moment_and_nothing_else() -> None:

@@ -10,23 +10,28 @@ import pytest
 
 from dashboard.palette import DARK, LIGHT, contrast
 from domain.remark import Quantity, remark
-from words import numbers
+from words import numbers, remarks
 from words.numbers import NBSP, THIN, Units
 from words.texts import catalogue, t
 
 ROOM = Path(__file__).parents[3] / "dashboard"
+WORDS = [path.read_text() for path in (ROOM.parent / "words").glob("*.py")]
 SOURCES = [path.read_text() for path in sorted(ROOM.rglob("*.py"))]
 
 
-def keys_asked_for() -> tuple[set[str], set[str]]:
-    """Keys as they stand in the code, and the patterns of those that are put together."""
+def keys_asked_for(sources: list[str]) -> tuple[set[str], set[str]]:
+    """Keys as they stand in the code, and the patterns of those that are put together for `t` or `remark`."""
     whole: set[str] = set()
     patterns: set[str] = set()
-    for source in SOURCES:
+    for source in sources:
         for node in ast.walk(ast.parse(source)):
             if isinstance(node, ast.Constant) and isinstance(node.value, str):
                 whole.add(node.value)
-            is_t = isinstance(node, ast.Call) and isinstance(node.func, ast.Name) and node.func.id == "t"
+            is_t = (
+                isinstance(node, ast.Call)
+                and isinstance(node.func, ast.Name)
+                and node.func.id in ("t", "remark")
+            )
             if is_t and node.args and isinstance(node.args[0], ast.JoinedStr):
                 parts = [
                     re.escape(p.value) if isinstance(p, ast.Constant) else "[a-z0-9_]+"
@@ -52,14 +57,39 @@ def test_every_text_asked_for_is_in_the_catalogue() -> None:
 
 
 def test_no_text_is_left_over() -> None:
-    whole, patterns = keys_asked_for()
+    whole, patterns = keys_asked_for(SOURCES + WORDS)
     left = {
         key
         for key in catalogue()
-        if (stem := key.removesuffix(".one")) not in whole
+        if not key.startswith(("remark.", "duration."))
+        and (stem := key.removesuffix(".one")) not in whole
         and not any(re.fullmatch(one, stem) for one in patterns)
     }
     assert left == set()
+
+
+def test_every_remark_has_words_and_no_words_are_left_over() -> None:
+    """Codes stand in the rooms that tell something, whole or put together; their words in the catalogue."""
+    rooms = [
+        path.read_text()
+        for room in ("answers", "words", "reports")
+        for path in (ROOM.parent / room).glob("*.py")
+    ]
+    calls = [
+        node.args[0]
+        for source in rooms
+        for node in ast.walk(ast.parse(source))
+        if isinstance(node, ast.Call) and isinstance(node.func, ast.Name) and node.func.id == "remark" and len(node.args) == 1
+    ]  # fmt: skip
+    whole, patterns = keys_asked_for(rooms)
+    codes = {
+        key.removeprefix("remark.").removesuffix(".one") for key in catalogue() if key.startswith("remark.")
+    }
+    assert len(codes) > 50
+    assert {one.value for one in calls if isinstance(one, ast.Constant)} - codes == set()
+    assert {
+        code for code in codes if code not in whole and not any(re.fullmatch(one, code) for one in patterns)
+    } == set()
 
 
 def test_no_text_has_braces_that_would_stand_on_a_screen() -> None:
@@ -142,11 +172,11 @@ CAPACITY = remark(
         (numbers.force(10, Units.US), f"2{THIN}300{NBSP}lbf"),  # 2 248.1 by 4.448 222 N in NIST SP 811
         (numbers.pressure(100, Units.METRIC), f"100{NBSP}kPa"),
         (numbers.pressure(100, Units.US), f"2{THIN}090{NBSP}psf"),  # 2 088.5 by 47.880 26 Pa in NIST SP 811
-        (numbers.remark_text(DAYS, Units.US), f"on record for 1{THIN}005 days"),
-        (numbers.remark_text(GROUND, Units.METRIC), f"ground: 100{NBSP}kPa; 1.20{NBSP}m² would do"),
-        (numbers.remark_text(GROUND, Units.US), f"ground: 2{THIN}089{NBSP}psf; 12.9{NBSP}ft² would do"),
-        (numbers.remark_text(CAPACITY, Units.METRIC), f"8{THIN}001{NBSP}kg is more than the rated 8{THIN}000{NBSP}kg of heron-3 m"),
-        (numbers.remark_text(CAPACITY, Units.US), f"17{THIN}638{NBSP}lb is more than the rated 17{THIN}637{NBSP}lb of heron-3 m"),
+        (remarks.text(DAYS, Units.US), f"on record for 1{THIN}005 days"),
+        (remarks.text(GROUND, Units.METRIC), f"ground: 100{NBSP}kPa; 1.20{NBSP}m² would do"),
+        (remarks.text(GROUND, Units.US), f"ground: 2{THIN}089{NBSP}psf; 12.9{NBSP}ft² would do"),
+        (remarks.text(CAPACITY, Units.METRIC), f"8{THIN}001{NBSP}kg is more than the rated 8{THIN}000{NBSP}kg of heron-3 m"),
+        (remarks.text(CAPACITY, Units.US), f"17{THIN}638{NBSP}lb is more than the rated 17{THIN}637{NBSP}lb of heron-3 m"),
         (numbers.duration(59), f"59{NBSP}s"),
         (numbers.duration(3599), f"1{NBSP}h{NBSP}00{NBSP}min"),
         (numbers.duration(11100), f"3{NBSP}h{NBSP}05{NBSP}min"),

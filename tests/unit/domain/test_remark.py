@@ -4,7 +4,7 @@ from datetime import date
 
 import pytest
 
-from domain.remark import THIN, Bound, Quantity, plain_remark, remark, rounded, written_count, written_day
+from domain.remark import Bound, Quantity, percent, plain_remark, remark, rounded, significant, written_day
 
 
 @pytest.mark.parametrize(
@@ -30,7 +30,7 @@ def test_words_are_filled_with_their_quantities() -> None:
         "too_far", "reach: {outreach} is too far", outreach=Quantity(value=11.04, unit="m", decimals=1)
     )
     assert found.text == "reach: 11.0 m is too far"
-    assert found.quantities["outreach"].value == 11.04
+    assert found.values["outreach"] == Quantity(value=11.04, unit="m", decimals=1)
 
 
 def test_a_count_or_ratio_has_no_unit() -> None:
@@ -48,6 +48,23 @@ def test_what_people_entered_is_no_slot() -> None:
     assert found.text == found.words.format() == "service overdue: {yearly} check"
 
 
-def test_days_and_counts_read_alike_in_every_sentence() -> None:
+def test_a_day_reads_alike_in_every_sentence() -> None:
     assert written_day(date(2028, 1, 28)) == "28 Jan 2028"
-    assert written_count(1_161_017.4) == f"1{THIN}161{THIN}017"
+
+
+@pytest.mark.parametrize(
+    ("quantity", "wanted"),
+    [
+        (significant(0.0), "0"),
+        (significant(0.5), "0.5"),
+        (significant(12.0), "12"),
+        (significant(1.15), "1.15"),
+        (significant(1234.0, digits=2), "1234"),
+        (significant(0.00012, digits=2), "0.00012"),
+        (percent(0.0423), "4.2 %"),
+        (percent(0.9996), "100 %"),
+        (percent(1.8049), "180 %"),
+    ],
+)
+def test_a_figure_has_so_many_digits_and_no_zeros_after_them(quantity: Quantity, wanted: str) -> None:
+    assert str(quantity) == wanted
