@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import Any, Final
 from urllib.parse import quote
 
+import httpx
 import orjson
 from dash import Dash
 from fastapi import FastAPI
@@ -46,12 +47,11 @@ def create_dashboard(
     client = (
         Client(app=mounted, token=api_token) if mounted is not None else Client(str(api), token=api_token)
     )
-    made: list[Dash] = []
     server = FastAPI(
         docs_url=None,
         redoc_url=None,
         openapi_url=None,
-        lifespan=_lifespan_of(mounted, client, made),
+        lifespan=_lifespan_of(mounted, client),
         title="Boomledger",
     )
     login.register(server)
@@ -69,7 +69,6 @@ def create_dashboard(
         index_string=_index(),
         suppress_callback_exceptions=True,
     )
-    made.append(dash)
     dash.layout = shell.layout
     router.register(dash, client, engine.page)
     shell.register(dash, client)
@@ -108,12 +107,14 @@ def _icon() -> str:
     return f"data:image/svg+xml,{quote(template('icon.svg', colour=LIGHT['accent']))}"
 
 
-def _lifespan_of(mounted: FastAPI | None, client: Client, made: list[Dash]) -> Any:
+def _lifespan_of(mounted: FastAPI | None, client: Client) -> Any:
     @asynccontextmanager
-    async def lifespan(_server: FastAPI) -> AsyncIterator[None]:
-        # Dash does this on the first request for "/"; whoever came by a deep link before got a page without our scripts.
-        for dash in made:
-            dash._setup_server()
+    async def lifespan(server: FastAPI) -> AsyncIterator[None]:
+        # Dash looks for our scripts on the first request for "/"; who came by a deep link before got a page without them.
+        async with httpx.AsyncClient(
+            transport=httpx.ASGITransport(server), base_url="http://127.0.0.1"
+        ) as first:
+            await first.get("/")
         async with AsyncExitStack() as stack:
             stack.push_async_callback(client.close)
             if mounted is not None:

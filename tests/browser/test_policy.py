@@ -12,7 +12,7 @@ from api.app import create_api, guard
 from dashboard.app import create_dashboard
 from dashboard.login import PATH as LOGIN_PATH
 from dashboard.policy import content_security_policy
-from tests.browser.conftest import OPEN
+from tests.browser.conftest import ENGINE, OPEN
 from tests.browser.test_every_page import PAGES
 
 pytestmark = pytest.mark.browser
@@ -22,7 +22,7 @@ pytestmark = pytest.mark.browser
 def walled_site(yard_url: str) -> Iterator[str]:
     """The yard's dashboard as `serve` serves it."""
     api = create_api(yard_url, OPEN)
-    dash = create_dashboard(api)
+    dash = create_dashboard(api, tricks=ENGINE)
     app = guard(
         dash.server, api, content_security_policy=content_security_policy(dash), login_page=LOGIN_PATH
     )

@@ -4,8 +4,12 @@ import pytest
 from playwright.sync_api import Page, Route, expect
 
 from dashboard.engine import prerender
+from tests.browser.conftest import ENGINE
 
-pytestmark = pytest.mark.browser
+pytestmark = [
+    pytest.mark.browser,
+    pytest.mark.skipif(not ENGINE, reason="the engine is off: BOOMLEDGER_TEST_ENGINE"),
+]
 
 
 def test_words_are_seen_before_any_script_has_run(
