@@ -29,6 +29,7 @@ from duty.spectrum import design_limits
 from simulator.yard import load_yard
 from store import access, cranes, descriptions, life_records, live, segments
 from store.access import Role
+from tests.support import rows
 
 pytestmark = pytest.mark.anyio
 YARD = load_yard()
@@ -112,15 +113,8 @@ async def test_dispatch_puts_faults_and_service_where_the_weights_say(
 ) -> None:
     first = (await ask(client))["candidates"][0]["crane"]
     with psycopg.connect(database) as conn:
-        conn.execute(
-            "insert into fault_episode (crane_id, code, raised_at, text)"
-            " select crane_id, 'H-207', now(), 'invented' from crane where name = %s",
-            [first],
-        )
-        conn.execute(
-            "insert into service_plan (crane_id, name, every_days) select crane_id, 'yearly check', 1 from crane"
-            " where name = 'yard-01'"
-        )
+        rows.fault(conn, first, datetime.now(UTC))
+        rows.service(conn, "yearly check", 1, "yard-01")
     # A new api process reads the facts anew; the running one would after some seconds.
     api = create_api(database, ApiSettings(open_access=True))
     transport = httpx.ASGITransport(api)
@@ -157,18 +151,11 @@ async def test_dispatch_compares_planned_with_measured_after_the_job(
         planned.append(held.json()["planned"]["expected_utilisation_pct"])
     measured = [planned[0] + 6.0, planned[1] + 10.0]
     with psycopg.connect(database) as conn:
-        conn.execute(
-            "insert into counting (settings_hash, version, settings, in_use) values ('test', 1, '{}', true)"
-        )
+        rows.counting(conn)
         for days, peak in zip((3, 2), measured, strict=True):
             for less in (0.0, 20.0):
-                conn.execute(
-                    "insert into lift (crane_id, counting_id, started_at, ended_at, day,"
-                    " peak_utilisation_pct, peak_structural_pct)"
-                    " select crane_id, counting_id, %(at)s, %(at)s + interval '1 minute', %(at)s::date,"
-                    " %(peak)s, %(peak)s from crane, counting where crane.name = 'yard-04'",
-                    {"at": end - timedelta(days=days, hours=1, minutes=less), "peak": peak - less},
-                )
+                at = end - timedelta(days=days, hours=1, minutes=less)
+                rows.lift(conn, "yard-04", at, peak - less)
     body = (await client.get("/cranes/yard-04/planned-and-measured")).json()
     assert [row["lifts"] for row in body["rows"]] == [2, 2]
     assert [row["difference_pct"] for row in body["rows"]] == pytest.approx([10.0, 6.0])
@@ -387,9 +374,7 @@ async def test_wind_and_slope_are_compared_with_what_is_entered(
     client: httpx.AsyncClient, database: str
 ) -> None:
     with psycopg.connect(database) as conn:
-        conn.execute(
-            """update crane set spec = spec || '{"wind_limit_m_s": 12, "slope_limit_deg": 3}' where name = 'yard-04'"""
-        )
+        rows.describe(conn, "yard-04", wind_limit_m_s=12, slope_limit_deg=3)
     room = {**ROOM, "sectors": ["side", "rear"]}
     assert (await row_of(client, "yard-04", **room, wind_m_s=12.0, slope_deg=3.0))["fit"]
     windy = await row_of(client, "yard-04", **room, wind_m_s=12.5)
@@ -468,20 +453,12 @@ async def signed_in(
 
 def raise_fault(database: str, crane: str, code: str = "H-207") -> None:
     with psycopg.connect(database) as conn:
-        conn.execute(
-            "insert into fault_episode (crane_id, code, raised_at, text)"
-            " select crane_id, %s, now(), 'invented' from crane where name = %s",
-            [code, crane],
-        )
+        rows.fault(conn, crane, datetime.now(UTC), code)
 
 
 def assess_by(database: str, crane: str, day: str) -> None:
     with psycopg.connect(database) as conn:
-        conn.execute(
-            "insert into crane_summary (crane_id, assessment_on) select crane_id, %s from crane where name = %s"
-            " on conflict (crane_id) do update set assessment_on = excluded.assessment_on",
-            [day, crane],
-        )
+        rows.summarise(conn, crane, assessment_on=date.fromisoformat(day))
 
 
 async def test_a_state_has_one_meaning_at_every_door(client: httpx.AsyncClient, database: str) -> None:
@@ -518,12 +495,9 @@ async def test_a_state_has_one_meaning_at_every_door(client: httpx.AsyncClient, 
             printed = await engineer.get(f"/reservations/{done.json()['reservation_id']}/lift-sheet")
             assert reason in text_of(printed.content)
         with psycopg.connect(database) as conn:
-            noted = conn.execute(
-                "select detail from audit where account_name = %s and action = 'POST /reservations'",
-                [f"eva-{crane}"],
-            ).fetchone()
-        assert noted is not None
-        assert (noted[0]["override_reason"], noted[0]["crane"]) == (reason, crane)
+            asked = {"account_name": f"eva-{crane}", "action": "POST /reservations"}
+            noted = rows.one(conn, "audit", "detail", **asked)
+        assert (noted["override_reason"], noted["crane"]) == (reason, crane)
 
 
 async def test_a_window_that_is_over_hides_no_assessment_that_is_due(
@@ -629,9 +603,7 @@ async def test_a_crane_that_was_never_heard_says_so_and_comes_later(
     assert row["usable"]
     assert row["terms"]["never_heard"] == 100.0
     with psycopg.connect(database) as conn:
-        conn.execute(
-            "insert into crane_summary (crane_id, last_at) select crane_id, now() from crane where name = 'yard-04'"
-        )
+        rows.summarise(conn, "yard-04", last_at=datetime.now(UTC))
     async with signed_in(database, "ida", Role.DISPATCHER) as fresh:
         heard = await row_of(fresh, "yard-04", **room)
     assert (heard["states"], heard["terms"]["never_heard"]) == ([], 0.0)
@@ -671,40 +643,27 @@ async def test_wear_balancing_gives_no_more_work_to_a_crane_that_should_not_have
     cranes_of_interest = (
         "yard-01", "yard-02", "yard-03", "yard-11", "yard-06", "yard-07", "yard-08", "yard-04",
     )  # fmt: skip
+    now = datetime.now(UTC)
+    today = now.date()
     with psycopg.connect(database) as conn:
-        conn.execute(
-            "insert into counting (settings_hash, version, settings, in_use) values ('t', 1, '{}', true)"
-        )
+        rows.counting(conn)
         for crane in cranes_of_interest:
-            due = "25 days" if crane == "yard-01" else "900 days"
-            conn.execute(
-                "insert into crane_summary (crane_id, used_share, f1, assessment_on, last_at)"
-                " select crane_id, 0.2, 1.0, current_date + %s::interval, case when %s then now() end from crane where name = %s",
-                [due, crane != "yard-06", crane],
-            )
-            conn.execute(
-                "insert into day_figure (crane_id, counting_id, day, time_zone, day_start_at, day_end_at,"
-                " peak_cubed_sum, limiter_overrides, lift_part)"
-                " select crane_id, counting_id, current_date - %s::int, 'UTC', now(), now(), 0.01, %s, ''"
-                " from crane, counting where name = %s",
-                [4 if crane == "yard-08" else 60, 40 if crane == "yard-03" else 2, crane],
-            )
-        conn.execute(
-            "insert into finding (crane_id, day, code, channel, from_at, to_at, size)"
-            " select crane_id, current_date - 1, 'sensor_stuck', 'utilisation_pct', now(), now(), 90 from crane"
-            " where name = 'yard-11'"
-        )
-        conn.execute(
-            "insert into service_plan (crane_id, name, every_days) select crane_id, 'yearly check', 1 from crane"
-            " where name = 'yard-07'"
-        )
+            due = today + timedelta(days=25 if crane == "yard-01" else 900)
+            heard_at = now if crane != "yard-06" else None
+            rows.summarise(conn, crane, used_share=0.2, f1=1.0, assessment_on=due, last_at=heard_at)
+            day = today - timedelta(days=4 if crane == "yard-08" else 60)
+            overrides = 40 if crane == "yard-03" else 2
+            rows.count_day(conn, crane, day, peak_cubed_sum=0.01, limiter_overrides=overrides)
+        yesterday = today - timedelta(days=1)
+        rows.find(conn, "yard-11", yesterday, "sensor_stuck", "utilisation_pct", 90)
+        rows.service(conn, "yearly check", 1, "yard-07")
     raise_fault(database, "yard-02")
     body = (await client.get("/dispatch/levelling")).json()
-    rows = {row["crane"]: row for row in body["rows"]}
-    assert set(rows) == set(cranes_of_interest)
+    levelled = {row["crane"]: row for row in body["rows"]}
+    assert set(levelled) == set(cranes_of_interest)
     # All are far below the even pace; all but one have something against more work, whatever dispatch calls a state.
-    assert all(row["pace_share_per_month"] < 0.5 * row["even_share_per_month"] for row in rows.values())
-    held = {crane: {one["code"]: one for one in row["held_back"]} for crane, row in rows.items()}
+    assert all(row["pace_share_per_month"] < 0.5 * row["even_share_per_month"] for row in levelled.values())
+    held = {crane: {one["code"]: one for one in row["held_back"]} for crane, row in levelled.items()}
     assert "special assessment due on" in held["yard-01"]["assessment_soon"]["text"]
     assert "open fault H-207" in held["yard-02"]["open_fault"]["text"]
     assert held["yard-03"]["most_overrides"]["text"] == "most limiter overrides: 40 in 90 days"
@@ -718,23 +677,23 @@ async def test_wear_balancing_gives_no_more_work_to_a_crane_that_should_not_have
         "recorded_days": 5,
         "of_days": 90,
     }
-    assert (rows["yard-08"]["recorded_days"], rows["yard-04"]["recorded_days"]) == (5, 61)
-    budget = {crane: math.prod(design_limits(YARD.crane(crane).crane.design)) for crane in rows}
+    assert (levelled["yard-08"]["recorded_days"], levelled["yard-04"]["recorded_days"]) == (5, 61)
+    budget = {crane: math.prod(design_limits(YARD.crane(crane).crane.design)) for crane in levelled}
     month = 365.25 / 12
     for crane, days in (("yard-08", 5), ("yard-04", 61)):
-        assert rows[crane]["pace_share_per_month"] == pytest.approx(0.01 / budget[crane] * month / days)
+        assert levelled[crane]["pace_share_per_month"] == pytest.approx(0.01 / budget[crane] * month / days)
     for crane in cranes_of_interest[:-1]:
-        assert rows[crane]["advice"]["code"] == "no_more_than_now"
-        assert rows[crane]["held_back"]
-    advice = rows["yard-04"]["advice"]
+        assert levelled[crane]["advice"]["code"] == "no_more_than_now"
+        assert levelled[crane]["held_back"]
+    advice = levelled["yard-04"]["advice"]
     assert advice["code"] == "can_take_more"
-    ratio = rows["yard-04"]["pace_share_per_month"] / rows["yard-04"]["even_share_per_month"]
+    ratio = levelled["yard-04"]["pace_share_per_month"] / levelled["yard-04"]["even_share_per_month"]
     assert advice["quantities"]["pace"]["value"] == pytest.approx(ratio)
     assert (
         advice["text"]
         == f"can take more: it uses its life at {rounded(ratio, 2, 'least'):.2f} of the even pace"
     )
-    assert rows["yard-04"]["held_back"] == []
+    assert levelled["yard-04"]["held_back"] == []
 
 
 def segment_of(crane_id: int, start: datetime, columns: dict[str, list[float]]) -> segments.Segment:
@@ -1022,11 +981,8 @@ async def test_a_span_without_a_position_plays_nothing(client: httpx.AsyncClient
 
 async def test_readings_that_cannot_be_true_are_a_state(client: httpx.AsyncClient, database: str) -> None:
     with psycopg.connect(database) as conn:
-        conn.execute(
-            "insert into finding (crane_id, day, code, channel, from_at, to_at, size)"
-            " select crane_id, current_date - 1, 'sensor_stuck', 'utilisation_pct', now(), now(), 90 from crane"
-            " where name = 'yard-04'"
-        )
+        yesterday = datetime.now(UTC).date() - timedelta(days=1)
+        rows.find(conn, "yard-04", yesterday, "sensor_stuck", "utilisation_pct", 90)
     row = await row_of(client, "yard-04", **ROOM, sectors=["side"])
     assert "readings that cannot be true: Reading stuck" in [state["text"] for state in row["states"]]
     assert (row["usable"], row["terms"]["findings"]) == (True, 100.0)

@@ -14,7 +14,6 @@ import numpy as np
 import psycopg
 import pytest
 from fastapi import FastAPI
-from psycopg.types.json import Jsonb
 
 from api.app import create_api, running
 from api.settings import ApiSettings
@@ -35,6 +34,7 @@ from duty import circumstances, directions, ledger, levels
 from duty.edges import DEFAULT_EDGES
 from store import access, cranes, segments
 from store.access import Role
+from tests.support import rows
 from tests.support.databases import new_database, new_template
 
 DAYS = (date(2026, 3, 2), date(2026, 3, 3))
@@ -172,7 +172,7 @@ def build_yard(url: str) -> None:
             )
         }
         fill_heron(conn, ids["heron-3"])
-        fill_events(conn, ids)
+        fill_events(conn)
         for role in Role:
             access.create_user(conn, f"{role}-north", PASSWORD, role, ["north-yard"])
             access.create_user(conn, f"{role}-all", PASSWORD, role)
@@ -196,44 +196,25 @@ def fill_heron(conn: psycopg.Connection[Any], crane_id: int) -> None:
     with conn.transaction():
         segments.prepare(conn)
         segments.keep(conn, [_segment(crane_id, day, part, values) for day in (0, 1) for part in range(36)])
-    counting_id = conn.execute(
-        "insert into counting (settings_hash, version, settings, in_use) values ('test', 1, '{}', true)"
-        " returning counting_id"
-    ).fetchone()[0]  # type: ignore[index]
+    counting_id = rows.counting(conn)
     counted = ledger.count(values, DEFAULT_EDGES)
     turned = directions.count_directions(values, slew)
     spent = levels.tally(1000, values, slew_deg=slew, outreach_m=outreach)
     for number, day in enumerate(DAYS):
         _add_span(conn, crane_id, counting_id, "day", day, day, counted, turned, spent)
-        _add_day(conn, crane_id, counting_id, day, start + timedelta(days=number))
+        _add_day(conn, day, start + timedelta(days=number))
     both = ledger.merge(counted, counted), directions.merge(turned, turned), levels.merge(spent, spent)
     _add_span(conn, crane_id, counting_id, "month", date(2026, 3, 1), DAYS[1], *both)
     _add_span(conn, crane_id, counting_id, "year", date(2026, 1, 1), DAYS[1], *both)
     cubes = float(np.sum((np.array(LEVELS) / 100) ** 3))
-    conn.execute(
-        "insert into crane_summary (crane_id, counting_id, counted_at, first_at, last_at, days, recorded_ms, lifts,"
-        " peak_cubed_sum, kq, coverage, f1, used_share, used_share_counted, loaded_ms, near_limit_ms, working_ms)"
-        " values (%s, %s, now(), %s, %s, 2, 7200000, 12, %s, %s, 1, 1.1, %s, %s, 1200000, 400000, 7200000)",
-        (
-            crane_id,
-            counting_id,
-            start,
-            start + timedelta(days=1, hours=1),
-            2 * cubes,
-            cubes / 6,
-            1.1 * 2 * cubes / (250e3 * 0.125),
-            1.1 * 2 * cubes / (250e3 * 0.125),
-        ),
-    )
-    conn.execute(
-        "insert into live (crane_id, at, received_at, boot, online, last_values) values (%s, %s, %s, 1, true, %s)",
-        (
-            crane_id,
-            start + timedelta(days=1, hours=1),
-            start + timedelta(days=1, hours=1),
-            Jsonb({"utilisation_pct": 5.0}),
-        ),
-    )
+    last = start + timedelta(days=1, hours=1)
+    share = 1.1 * 2 * cubes / (250e3 * 0.125)
+    rows.summarise(
+        conn, "heron-3", counting_id=counting_id, counted_at=start + timedelta(days=2), first_at=start, last_at=last, days=2,
+        recorded_ms=7_200_000, working_ms=7_200_000, loaded_ms=1_200_000, near_limit_ms=400_000, lifts=12,
+        peak_cubed_sum=2 * cubes, kq=cubes / 6, coverage=1, f1=1.1, used_share=share, used_share_counted=share,
+    )  # fmt: skip
+    rows.hear(conn, "heron-3", last, last, utilisation_pct=5.0)
 
 
 def _segment(crane_id: int, day: int, part: int, values: Any) -> segments.Segment:
@@ -262,93 +243,44 @@ def _add_span(
     spent: levels.Tallies,
 ) -> None:
     hours = circumstances.count(np.full(3600, 1000), np.full(3600, 9), signal())
-    conn.execute(
-        "insert into span_ledger values (%s, %s, %s, %s, %s, %s, %s, %s, %s, %s)",
-        (
-            crane_id,
-            counting_id,
-            span,
-            first,
-            last,
-            counted.samples,
-            ledger.to_bytes(counted),
-            directions.to_bytes(turned),
-            levels.to_bytes(spent),
-            circumstances.to_bytes(hours),
-        ),
-    )
+    rows.insert(
+        conn, "span_ledger", crane_id=crane_id, counting_id=counting_id, span=span, first_day=first, last_day=last,
+        samples=counted.samples, ledger=ledger.to_bytes(counted), directions=directions.to_bytes(turned),
+        tallies=levels.to_bytes(spent), circumstances=circumstances.to_bytes(hours),
+    )  # fmt: skip
 
 
-def _add_day(
-    conn: psycopg.Connection[Any], crane_id: int, counting_id: int, day: date, start: datetime
-) -> None:
-    conn.execute(
-        "insert into day_figure (crane_id, counting_id, day, time_zone, day_start_at, day_end_at, first_at, last_at,"
-        " samples, recorded_ms, working_ms, loaded_ms, near_limit_ms, lifts, near_limit_lifts, peak_cubed_sum,"
-        " limiter_stops, limiter_overrides, faults, lift_part)"
-        " values (%s, %s, %s, 'Europe/Vienna', %s, %s, %s, %s, 3600, 3600000, 3600000, 600000, 200000, 6, 2, %s,"
-        " 1, 1, 1, %s)",
-        (
-            crane_id,
-            counting_id,
-            day,
-            start - timedelta(hours=T0_HOUR + 1),
-            start + timedelta(hours=15),
-            start,
-            start + timedelta(hours=1),
-            float(np.sum((np.array(LEVELS) / 100) ** 3)),
-            b"",
-        ),
-    )
+def _add_day(conn: psycopg.Connection[Any], day: date, start: datetime) -> None:
+    rows.count_day(
+        conn, "heron-3", day, "Europe/Vienna", day_start_at=start - timedelta(hours=T0_HOUR + 1),
+        day_end_at=start + timedelta(hours=15), first_at=start, last_at=start + timedelta(hours=1), samples=3600,
+        recorded_ms=3_600_000, working_ms=3_600_000, loaded_ms=600_000, near_limit_ms=200_000, lifts=6,
+        near_limit_lifts=2, peak_cubed_sum=float(np.sum((np.array(LEVELS) / 100) ** 3)),
+        limiter_stops=1, limiter_overrides=1, faults=1,
+    )  # fmt: skip
     for index, level in enumerate(LEVELS):
         begun = start + timedelta(seconds=300 + 500 * index)
-        conn.execute(
-            "insert into lift (crane_id, counting_id, started_at, ended_at, day, peak_utilisation_pct,"
-            " peak_structural_pct, peak_outreach_m, mass_kg) values (%s, %s, %s, %s, %s, %s, %s, 5.5, 1000)",
-            (crane_id, counting_id, begun, begun + timedelta(seconds=100), day, level, level),
-        )
+        rows.lift(conn, "heron-3", begun, level, 100, day=day, peak_outreach_m=5.5, mass_kg=1000)
 
 
-def fill_events(conn: psycopg.Connection[Any], ids: dict[str, int]) -> None:
+def fill_events(conn: psycopg.Connection[Any]) -> None:
     """Ten events of heron-3, one each of the others, an open fault, three messages set aside."""
     at = datetime(2026, 3, 2, T0_HOUR, tzinfo=UTC)
     kinds = ("limiter_stop", "limiter_override", "fault", "warning", "mode_change")
     for index in range(10):
-        conn.execute(
-            "insert into event values (%s, %s, 1, %s, %s, %s, 'raised', %s, %s)",
-            (
-                ids["heron-3"],
-                at + timedelta(minutes=index),
-                100 + index,
-                kinds[index % 5],
-                "E-07",
-                "oil hot",
-                at,
-            ),
+        moment = at + timedelta(minutes=index)
+        rows.event(
+            conn, "heron-3", moment, 100 + index, kinds[index % 5], "E-07", text="oil hot", received_at=at
         )
     for name in ("plover-2", "crake-1"):
-        conn.execute(
-            "insert into event values (%s, %s, 1, 1, 'service', '', 'raised', 'greased', %s)",
-            (ids[name], at, at),
-        )
+        rows.event(conn, name, at, 1, "service", text="greased")
     for name, day, code, channel, size in (
         ("heron-3", DAYS[0], "spikes", "utilisation_pct", 180.0),
         ("heron-3", DAYS[1], "spikes", "utilisation_pct", 250.0),
         ("heron-3", DAYS[1], "limit_missing", "limit_pct", 1.0),
         ("crake-1", DAYS[1], "clock_behind", "", 1.0),
     ):
-        begin = at + (day - DAYS[0])
-        conn.execute(
-            "insert into finding values (%s, %s, %s, %s, %s, %s, %s)",
-            (ids[name], day, code, channel, begin, begin + timedelta(hours=1), size),
-        )
-    conn.execute(
-        "insert into fault_episode (crane_id, code, raised_at, raised_times, text) values (%s, 'E-07', %s, 2, 'oil hot')",
-        (ids["heron-3"], at + timedelta(minutes=2)),
-    )
-    for index, name in enumerate(("heron-3", "crake-1", None)):
-        conn.execute(
-            "insert into quarantine (received_at, last_received_at, topic, crane_name, reason, detail, raw, digest)"
-            " values (%s, %s, %s, %s, 'not_json', 'not readable', %s, %s)",
-            (at, at, f"boomledger/v1/{name}/samples", name, b"\xff\x00{", bytes([index]) * 32),
-        )
+        rows.find(conn, name, day, code, channel, size)
+    rows.fault(conn, "heron-3", at + timedelta(minutes=2), "E-07", raised_times=2, text="oil hot")
+    for number, crane in enumerate(("heron-3", "crake-1", None)):
+        rows.set_aside(conn, crane, at, number)

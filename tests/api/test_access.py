@@ -2,6 +2,7 @@
 
 import logging
 from collections.abc import Iterator
+from datetime import UTC, datetime, timedelta
 from typing import Any
 
 import httpx
@@ -16,6 +17,7 @@ from api.app import create_api, least_roles, open_paths, running
 from api.gate import Gate, bearer_token, host_refusal, origin_refusal
 from api.settings import ApiSettings
 from store.access import Role, common_sites, secret_sha256
+from tests.support import rows
 
 PASSWORD = "a long enough password"
 DAY = {"from": "2026-03-02T00:00:00Z", "to": "2026-03-03T00:00:00Z"}
@@ -67,14 +69,14 @@ async def test_only_hashes_of_secrets_are_kept(fresh_api: FastAPI, fresh_yard_ur
     client = await signed_in(fresh_api, "engineer-all")
     made = (await client.post("/tokens", json={"title": "export", "role": "viewer"})).json()
     with psycopg.connect(fresh_yard_url) as conn:
-        kept = conn.execute("select secret_sha256 from api_token").fetchone()
-        everything = conn.execute("select string_agg(t::text, '') from api_token t").fetchone()
-        hashes = conn.execute("select password_hash from account").fetchall()
-    assert kept is not None
-    assert kept[0] == secret_sha256(made["secret"])
-    assert everything is not None
-    assert made["secret"] not in everything[0]
-    assert all(one.startswith("$argon2id$") for (one,) in hashes)
+        kept = rows.one(conn, "api_token", "secret_sha256")
+        everything = rows.everything(conn, "api_token")
+        hashes = rows.column(conn, "account", "password_hash")
+    assert kept == secret_sha256(made["secret"])
+    assert kept.hex() in everything
+    assert made["secret"] not in everything
+    assert hashes
+    assert all(one.startswith("$argon2id$") for one in hashes)
 
 
 async def test_wrong_name_and_wrong_password_look_the_same(fresh_api: FastAPI) -> None:
@@ -103,11 +105,11 @@ async def test_too_many_log_ins_are_stopped_even_with_the_right_password(fresh_a
 
 
 async def test_a_session_ends_by_age_and_by_idleness(fresh_api: FastAPI, fresh_yard_url: str) -> None:
-    for change in ("expires_at = now() - interval '1 s'", "last_seen_at = now() - interval '2 h'"):
+    for column, ago in (("expires_at", timedelta(seconds=1)), ("last_seen_at", timedelta(hours=2))):
         client = await signed_in(fresh_api, "viewer-all")
         assert (await client.get("/me")).status_code == 200
         with psycopg.connect(fresh_yard_url, autocommit=True) as conn:
-            conn.execute(f"update session set {change}")  # type: ignore[arg-type]
+            rows.change(conn, "session", {column: datetime.now(UTC) - ago})
         assert (await client.get("/me")).status_code == 401
 
 
@@ -150,7 +152,7 @@ async def test_a_token_expires(fresh_api: FastAPI, fresh_yard_url: str) -> None:
     client = await signed_in(fresh_api, "viewer-all")
     secret = (await client.post("/tokens", json={"title": "t", "days": 1})).json()["secret"]
     with psycopg.connect(fresh_yard_url, autocommit=True) as conn:
-        conn.execute("update api_token set expires_at = now()")
+        rows.change(conn, "api_token", {"expires_at": datetime.now(UTC)})
     bearer = client_of(fresh_api, headers={"authorization": f"Bearer {secret}"})
     assert (await bearer.get("/me")).status_code == 401
 
@@ -436,7 +438,7 @@ async def test_over_a_read_only_database_one_reads_and_is_told_why_nothing_is_wr
     async with running(app := create_api(fresh_yard_url, settings)):
         client = await signed_in(app, "admin-all")
     with psycopg.connect(fresh_yard_url, autocommit=True) as conn:
-        conn.execute("update session set last_seen_at = last_seen_at - interval '2 minutes'")
+        rows.change(conn, "session", {"last_seen_at": datetime.now(UTC) - timedelta(minutes=2)})
         conn.execute(f'alter database "{conn.info.dbname}" set default_transaction_read_only = on')
     async with (
         running(app := create_api(fresh_yard_url, settings)),

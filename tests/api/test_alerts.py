@@ -16,6 +16,7 @@ from alerts.service import run as run_watch
 from answers.alerts import alert_row
 from store.alerts import AlertListing
 from tests.api.conftest import PASSWORD, client_of
+from tests.support import rows
 
 pytestmark = pytest.mark.anyio
 FAULT = {"kind": "fault_code", "priority": "high", "clear_after_min": 0}
@@ -40,10 +41,9 @@ def judge(url: str) -> None:
 def heard(url: str) -> None:
     """Have every crane heard once, when it was registered: one that was never heard raises no alert of silence."""
     with psycopg.connect(url, autocommit=True) as conn:
-        conn.execute(
-            "insert into live (crane_id, at, received_at) select crane_id, registered_at, registered_at from crane"
-            " on conflict do nothing"
-        )
+        for crane, at in rows.rows(conn, "crane", "name", "registered_at"):
+            if not rows.count(conn, "live", crane=crane):
+                rows.hear(conn, crane, at, at)
 
 
 async def test_from_raised_to_acknowledged_shelved_and_cleared(
@@ -79,7 +79,7 @@ async def test_from_raised_to_acknowledged_shelved_and_cleared(
     assert (await engineer.delete(f"{path}/shelf")).status_code == 404
 
     with psycopg.connect(fresh_yard_url, autocommit=True) as conn:
-        conn.execute("update fault_episode set cleared_at = now()")
+        rows.change(conn, "fault_episode", {"cleared_at": datetime.now(UTC)})
     judge(fresh_yard_url)
     found = (await engineer.get(path)).json()
     assert found["alert"]["state"] == "cleared"
@@ -120,10 +120,8 @@ async def test_one_alert_of_the_fleet_names_the_cranes_in_scope_and_no_others(
     every, north = await signed_in(fresh_api, "engineer-all"), await signed_in(fresh_api, "engineer-north")
     await enter(every, "history", kind="history_unknown", raise_at=1, clear_after_min=0)
     with psycopg.connect(fresh_yard_url, autocommit=True) as conn:
-        conn.execute(
-            "insert into crane_summary (crane_id, unknown_years) select crane_id, 2 from crane"
-            " on conflict (crane_id) do update set unknown_years = 2"
-        )
+        for crane in rows.crane_ids(conn):
+            rows.summarise(conn, crane, unknown_years=2)
     judge(fresh_yard_url)
 
     async def one(client: httpx.AsyncClient) -> dict[str, Any]:
@@ -151,9 +149,8 @@ async def test_one_alert_of_the_fleet_names_the_cranes_in_scope_and_no_others(
     assert (await one_of(north))["state"] == "acknowledged"
     # the last unknown crane of the north yard is entered: only there it is over
     with psycopg.connect(fresh_yard_url, autocommit=True) as conn:
-        conn.execute(
-            "update crane_summary set unknown_years = 0 where crane_id <> (select crane_id from crane where name = 'crake-1')"
-        )
+        for crane in ("heron-3", "plover-2"):
+            rows.summarise(conn, crane, unknown_years=0)
     judge(fresh_yard_url)
     assert (await one(every))["text"] == f"{words}1 (crake-1)"
     assert (await north.get("/alerts", params={"open_only": True})).json()["items"] == []

@@ -3,6 +3,7 @@
 import hashlib
 import io
 from dataclasses import replace
+from datetime import date, timedelta
 from typing import Any
 
 import httpx
@@ -30,6 +31,7 @@ from tests.api.test_duty_report import text_of
 from tests.api.test_maintenance import engineer
 from tests.api.test_overloads import ASKED, AT, ONE, registered  # noqa: F401 - a fixture
 from tests.api.test_site_scope import under_role
+from tests.support import rows
 
 pytestmark = pytest.mark.anyio
 PATH = "/cranes/heron-3/dossiers"
@@ -181,12 +183,10 @@ async def test_overloads_stand_in_it_with_what_was_decided(fresh_api: FastAPI, f
     told = {one["what"]: (one["before"], one["after"]) for one in draft["changes"]}
     assert told[f"overload {AT}: state"] == ("open", "decided")
     with psycopg.connect(fresh_yard_url) as conn:
-        conn.execute("delete from overload where not open")
-        conn.execute(
-            "insert into overload select crane_id, started_at + interval '9 days', ended_at + interval '9 days', day,"
-            " peak_utilisation_pct, 140.25, peak_outreach_m, mass_kg, limiter_stops, limiter_overrides, counted, open"
-            " from overload where crane_id = (select crane_id from crane where name = 'heron-3')"
-        )
+        rows.remove(conn, "overload", open=False)
+        for started_at in rows.column(conn, "overload", "started_at", crane="heron-3"):
+            later = {"day": started_at.date(), "peak_structural_pct": 140.25}
+            rows.overload(conn, "heron-3", started_at + timedelta(days=9), 140.0, **later)
     draft = (await http.get("/cranes/heron-3/dossier")).json()
     told = {one["what"]: (one["before"], one["after"]) for one in draft["changes"]}
     assert told["overloads that came"] == (None, f"{len(draft['overloads']) // 2}, highest peak 140.2 %")
@@ -265,12 +265,10 @@ async def test_who_may_finish_and_see_one(fresh_api: FastAPI, fresh_yard_url: st
         assert (await other.get(path)).status_code == 404, path
     assert (await other.post(PATH, json={})).status_code == 404
     with under_role(fresh_yard_url, "south-yard") as conn:
-        assert conn.execute("select count(*) from dossier").fetchone() == (0,)
+        assert rows.count(conn, "dossier") == 0
     with psycopg.connect(fresh_yard_url) as conn:
-        noted = conn.execute(
-            "select detail from audit where action = 'POST /cranes/{name}/dossiers'"
-        ).fetchall()
-    assert [one["number"] for (one,) in noted] == [1]
+        noted = rows.column(conn, "audit", "detail", action="POST /cranes/{name}/dossiers")
+    assert [one["number"] for one in noted] == [1]
 
 
 async def test_none_is_finished_while_past_days_wait_to_be_counted(
@@ -284,7 +282,7 @@ async def test_none_is_finished_while_past_days_wait_to_be_counted(
     assert refused.status_code == 409
     assert "days of heron-3 that are over wait" in refused.json()["detail"]
     with psycopg.connect(fresh_yard_url) as conn:  # as a day that is not over
-        conn.execute("update touched_day set day = '2199-01-01'")
+        rows.change(conn, "touched_day", {"day": date(2199, 1, 1)})
     assert (await finish(http))["number"] == 1
 
 
@@ -296,7 +294,7 @@ async def test_bad_input_is_refused_with_what_to_do(fresh_api: FastAPI, fresh_ya
     assert missing.status_code == 404
     assert "list of dossiers" in missing.json()["detail"]
     with psycopg.connect(fresh_yard_url) as conn:
-        conn.execute("update crane set draft = true where name = 'heron-3'")
+        rows.change(conn, "crane", {"draft": True}, name="heron-3")
     refused = await http.post(PATH, json={})
     assert refused.status_code == 409
     assert "complete its entries" in refused.json()["detail"]

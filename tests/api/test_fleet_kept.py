@@ -1,6 +1,6 @@
 """What is kept of the fleet between requests: a recount, another site and another site scope show at once."""
 
-from datetime import date
+from datetime import UTC, date, datetime
 
 import httpx
 import psycopg
@@ -11,12 +11,23 @@ from answers.fleet import FleetAtAGlance
 from domain.moments import DayRange
 from store import summary
 from store.connection import open_async_pool
-from store.site_scope import work_under_role
-from tests.api.conftest import PASSWORD, client_of
+from store.site_scope import look, work_under_role
+from tests.api.conftest import DAYS, PASSWORD, client_of
+from tests.support import rows
 
 MARCH = {"day_from": "2026-03-01", "day_to": "2026-03-31"}
 
 pytestmark = pytest.mark.anyio
+
+
+def one_lift_more(conn: psycopg.Connection) -> None:
+    """On both days of heron-3, without a word of it in the summary."""
+    assert rows.change(conn, "day_figure", {"lifts": 7}) == len(DAYS)
+
+
+def say_counted(conn: psycopg.Connection) -> None:
+    """The summary says that the crane was counted anew."""
+    rows.change(conn, "crane_summary", {"counted_at": datetime.now(UTC)})
 
 
 async def test_only_a_crane_counted_anew_is_summed_again(fresh_yard_url: str) -> None:
@@ -26,15 +37,15 @@ async def test_only_a_crane_counted_anew_is_summed_again(fresh_yard_url: str) ->
 
         async def lifts() -> dict[str, int]:
             async with pool.connection() as conn, conn.transaction():
-                await conn.execute("select set_config('boomledger.sites', '*', true)")
+                await look(conn, None)
                 cranes = await summary.fleet_cranes(conn)
                 found = await fleet.figures(conn, cranes, march)
                 return {crane.crane: found[crane.crane_id].sums.lifts for crane in cranes}
 
         assert await lifts() == {"heron-3": 12, "crake-1": 0, "plover-2": 0}
-        owner.execute("update day_figure set lifts = lifts + 1")
+        one_lift_more(owner)
         assert (await lifts())["heron-3"] == 12  # not read again: no count has said so
-        owner.execute("update crane_summary set counted_at = now()")
+        say_counted(owner)
         assert (await lifts())["heron-3"] == 14
     await pool.close()
 
@@ -57,14 +68,12 @@ async def test_a_recount_and_another_site_show_to_everyone_at_once(
         assert await lifts(everyone) == {"heron-3": 12, "crake-1": 0, "plover-2": 0}
         assert await lifts(north) == {"heron-3": 12, "plover-2": 0}
         with psycopg.connect(fresh_yard_url, autocommit=True) as owner:
-            owner.execute("update day_figure set lifts = lifts + 1")
-            owner.execute("update crane_summary set counted_at = now()")
+            one_lift_more(owner)
+            say_counted(owner)
             assert (await lifts(north), (await lifts(everyone))["heron-3"]) == (
                 {"heron-3": 14, "plover-2": 0},
                 14,
             )
-            owner.execute(
-                "update crane set site_id = (select site_id from site where name = 'south-yard')"
-                " where name = 'heron-3'"
-            )
+            south = rows.one(owner, "site", "site_id", name="south-yard")
+            rows.change(owner, "crane", {"site_id": south}, name="heron-3")
         assert (await lifts(north), (await lifts(everyone))["heron-3"]) == ({"plover-2": 0}, 14)

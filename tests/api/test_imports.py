@@ -21,6 +21,7 @@ from domain.errors import InvalidInput
 from store import segments
 from store.site_scope import scope_in_thread
 from tests.api.conftest import PASSWORD, client_of
+from tests.support import rows
 from transfer.exporting import Chosen, export
 
 pytestmark = pytest.mark.anyio
@@ -59,12 +60,7 @@ def form(text: str) -> dict[str, Any]:
 
 def stored(url: str, table: str = "segment", crane: str = "plover-2") -> int:
     with psycopg.connect(url) as conn:
-        found = conn.execute(
-            f"select count(*) from {table} join crane using (crane_id) where name = %s",  # type: ignore[arg-type]
-            [crane],
-        ).fetchone()
-    assert found is not None
-    return int(found[0])
+        return rows.count(conn, table, crane=crane)
 
 
 async def test_a_foreign_table_is_stored_once_and_its_days_wait_to_be_counted(
@@ -154,8 +150,10 @@ async def test_what_was_exported_comes_back_whole_and_is_known(
     with psycopg.connect(fresh_yard_url, autocommit=True) as conn:
         for what, file in files.items():
             export(conn, what, file, chosen)  # type: ignore[arg-type]
-        conn.execute("delete from segment where t0 < '2026-03-03'")
-        conn.execute("delete from event where seq < 105 and kind <> 'service'")
+        for seq in range(36):  # those of the first day
+            rows.remove(conn, "segment", seq=seq)
+        for seq in range(100, 105):
+            rows.remove(conn, "event", seq=seq)
     engineer = await as_(fresh_api, "engineer-all")
     kind = {"content-type": "text/csv" if suffix == "csv" else "application/vnd.apache.parquet"}
     for what, new, known in (("samples", 36, 36), ("events", 5, 5)):
@@ -276,7 +274,7 @@ async def test_what_a_page_sends_is_bounded_as_well(fresh_yard_url: str) -> None
 
 def test_the_database_refuses_readings_of_other_sites(fresh_yard_url: str) -> None:
     with psycopg.connect(fresh_yard_url) as conn:
-        ids = dict(conn.execute("select name, crane_id from crane").fetchall())
+        ids = rows.crane_ids(conn)
     values = np.zeros((1, 3), np.float32)
 
     def one(crane: str) -> segments.Segment:

@@ -13,7 +13,9 @@ from duty.life_records import defects_in
 from store import life_records
 from store.life_records import LIFE_RECORD_VERSIONS, LIFE_RECORDS, LifeRecord
 from store.service import SERVICE_STATES
-from store.site_scope import ROLE
+from tests.api.test_site_scope import under_role
+from tests.support import rows
+from tests.support.rows import crane_id
 
 TODAY = date(2026, 3, 10)
 
@@ -22,12 +24,6 @@ TODAY = date(2026, 3, 10)
 def conn(fresh_yard_url: str) -> Iterator[psycopg.Connection[Any]]:
     with psycopg.connect(fresh_yard_url, autocommit=True, options="-c timezone=UTC") as found:
         yield found
-
-
-def crane_id(conn: psycopg.Connection[Any], name: str = "heron-3") -> int:
-    row = conn.execute("select crane_id from crane where name = %s", [name]).fetchone()
-    assert row is not None
-    return int(row[0])
 
 
 def enter(conn: psycopg.Connection[Any], kind: str, day: int, **values: Any) -> int:
@@ -44,9 +40,9 @@ def rows_of(conn: psycopg.Connection[Any]) -> dict[int, LifeRecord]:
 
 
 def test_a_correction_keeps_what_was_said_and_a_withdrawal_the_record(conn: psycopg.Connection[Any]) -> None:
-    conn.execute("update crane_summary set made_of = 'now'")
+    rows.summarise(conn, "heron-3", made_of="now")
     first = enter(conn, "crack", 2, detail="column foot", length_mm=12.0)
-    assert conn.execute("select count(*) from crane_summary where made_of is not null").fetchone() == (0,)
+    assert rows.one(conn, "crane_summary", "made_of", crane="heron-3") is None
     assert enter(conn, "crack", 2, detail="column foot", length_mm=12.0) == first  # sent twice
     longer = LifeRecordAsked.model_validate(
         {
@@ -114,7 +110,7 @@ def test_what_a_record_names_has_to_be_there(
 
 
 def test_an_inspection_completes_its_service_interval(conn: psycopg.Connection[Any]) -> None:
-    conn.execute("insert into service_plan (name, every_days) values ('yearly inspection', 365)")
+    rows.service(conn, "yearly inspection", 365)
     number = enter(conn, "inspection", 3, service_interval="yearly inspection")
 
     def state() -> Any:
@@ -146,20 +142,18 @@ def test_files_are_bounded_by_crane_and_number(conn: psycopg.Connection[Any]) ->
     with pytest.raises(InvalidInput, match="60 are taken"):
         attach(b"y" * 41)
     assert attach(b"y" * 40) is not None
-    assert conn.execute("select count(*), sum(size_bytes) from life_record_file").fetchone() == (2, 100)
+    assert rows.column(conn, "life_record_file", "size_bytes") == [40, 60]
 
 
 def test_under_the_role_of_the_api_rows_are_only_added(
     conn: psycopg.Connection[Any], fresh_yard_url: str
 ) -> None:
     enter(conn, "crack", 2, detail="column foot")
-    with psycopg.connect(fresh_yard_url) as api:
-        api.execute("select set_config('role', %s, false)", [ROLE])
-        api.execute("select set_config('boomledger.sites', 'north-yard', true)")
-        assert api.execute("update life_record set length_mm = 1").rowcount == 0
-        assert api.execute("delete from life_record").rowcount == 0
+    with under_role(fresh_yard_url, "north-yard") as api:
+        assert rows.change(api, "life_record", {"length_mm": 1}) == 0
+        assert rows.remove(api, "life_record") == 0
         for view in ("life_record", "life_record_now", "crane_defects"):
-            assert api.execute(f"select count(*) from {view}").fetchone() == (1,)  # type: ignore[arg-type]
-        api.execute("select set_config('boomledger.sites', 'south-yard', true)")
+            assert rows.count(api, view) == 1
+    with under_role(fresh_yard_url, "south-yard") as api:
         for view in ("life_record", "life_record_now", "crane_defects"):
-            assert api.execute(f"select count(*) from {view}").fetchone() == (0,)  # type: ignore[arg-type]
+            assert rows.count(api, view) == 0

@@ -16,6 +16,7 @@ from tests.api.conftest import client_of
 from tests.api.test_duty_report import text_of
 from tests.api.test_exclusions import signed_in
 from tests.api.test_site_scope import under_role
+from tests.support import rows
 
 pytestmark = pytest.mark.anyio
 FIRST = datetime(2026, 3, 2, 8, 21, 40, 200_000, tzinfo=UTC)
@@ -32,13 +33,7 @@ def registered(fresh_yard_url: str) -> str:
         for crane, number, peak in [("heron-3", i, peak) for i, peak in enumerate(PEAKS)] + [
             ("crake-1", 0, 120.0)
         ]:
-            start = FIRST + timedelta(days=number)
-            conn.execute(
-                "insert into overload (crane_id, started_at, ended_at, day, peak_utilisation_pct, peak_structural_pct,"
-                " peak_outreach_m, limiter_stops, limiter_overrides, counted, open)"
-                " select crane_id, %s, %s, %s, %s, %s, 8.4, 1, 0, true, true from crane where name = %s",
-                (start, start + timedelta(seconds=90), start.date(), peak, peak, crane),
-            )
+            rows.overload(conn, crane, FIRST + timedelta(days=number), peak, peak_outreach_m=8.4)
     return fresh_yard_url
 
 
@@ -151,7 +146,7 @@ async def test_reports_count_and_list_them(registered: str, fresh_api: FastAPI) 
     engineer = await signed_in(fresh_api, "engineer-all")
     assert (await engineer.put(ONE, json=ASKED)).status_code == 200
     with psycopg.connect(registered, autocommit=True) as conn:
-        conn.execute("update overload set peak_structural_pct = 100.02 where day = '2026-03-04'")
+        rows.change(conn, "overload", {"peak_structural_pct": 100.02}, day=date(2026, 3, 4))
     duty = text_of((await engineer.get("/cranes/heron-3/report")).content)
     assert "lifts above 100 % structural, whole record 3, 2 of them open" in duty
     assert (
@@ -215,20 +210,20 @@ async def test_where_no_lift_is_there_is_nothing_to_decide(registered: str, fres
 
 def test_a_decision_is_neither_changed_nor_taken_out_by_the_api(registered: str) -> None:
     with psycopg.connect(registered) as conn:
-        conn.execute(
-            "insert into overload_decision (crane_id, started_at, ended_at, day, peak_utilisation_pct,"
-            " peak_structural_pct, limiter_stops, limiter_overrides, cause, decided, decided_by)"
-            " select crane_id, started_at, ended_at, day, 131, 131, 0, 0, 'other', 'kept', 'ida' from overload limit 1"
-        )
+        rows.insert(
+            conn, "overload_decision", crane="heron-3", started_at=FIRST, ended_at=FIRST + timedelta(seconds=90),
+            day=FIRST.date(), peak_utilisation_pct=131, peak_structural_pct=131, limiter_stops=0, limiter_overrides=0,
+            cause="other", decided="kept", decided_by="ida",
+        )  # fmt: skip
     with under_role(registered, "*") as conn:
-        assert conn.execute("select count(*) from overload_decision").fetchone() == (1,)
-        assert conn.execute("update overload_decision set decided = 'nothing'").rowcount == 0
-        assert conn.execute("delete from overload_decision").rowcount == 0
+        assert rows.count(conn, "overload_decision") == 1
+        assert rows.change(conn, "overload_decision", {"decided": "nothing"}) == 0
+        assert rows.remove(conn, "overload_decision") == 0
     with under_role(registered, "north-yard") as conn:
-        assert conn.execute("select count(distinct crane_id) from overload").fetchone() == (1,)
+        assert len(set(rows.column(conn, "overload", "crane_id"))) == 1
     with under_role(registered, "") as conn:
         for table in ("overload", "overload_decision"):
-            assert conn.execute(f"select count(*) from {table}").fetchone() == (0,)
+            assert rows.count(conn, table) == 0
 
 
 async def test_the_client_reads_and_decides(registered: str, fresh_api: FastAPI) -> None:

@@ -1,7 +1,7 @@
 """What the reading routes answer about the hand-made yard of conftest.py."""
 
 from dataclasses import fields, replace
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from typing import Any
 
 import httpx
@@ -15,6 +15,7 @@ from api.app import create_api, running
 from api.settings import ApiSettings
 from store.summary import FleetCrane, FleetPeriod
 from tests.api.conftest import PASSWORD, client_of
+from tests.support import rows
 
 LEVELS = np.array([40.0, 60.0, 95.0, 80.0, 92.0, 30.0])
 DAY = {"from": "2026-03-02T00:00:00Z", "to": "2026-03-03T00:00:00Z"}
@@ -168,11 +169,9 @@ async def test_the_record_of_a_whole_life_is_that_of_its_days(
 
         whole = ["2026-03-02", "2026-03-03", 2, 7200, 12]
         with psycopg.connect(fresh_yard_url, autocommit=True) as owner:
-            owner.execute("update crane_summary set days = 2, recorded_ms = 7200000")
+            rows.summarise(owner, "heron-3", days=2, recorded_ms=7_200_000)
             assert await recorded() == whole
-            owner.execute(
-                "update crane_summary set counting_id = null, days = 0"
-            )  # made by no counting in use
+            rows.summarise(owner, "heron-3", counting_id=None, days=0)  # made by no counting in use
             assert await recorded() == whole
 
 
@@ -274,15 +273,13 @@ async def test_metrics_name_route_templates_and_no_crane(http: httpx.AsyncClient
 
 async def test_ages_of_the_newest_work_are_those_of_the_database(fresh_yard_url: str) -> None:
     with psycopg.connect(fresh_yard_url, autocommit=True) as conn:
-        conn.execute("update crane_summary set counted_at = now() - interval '500 s'")
-        conn.execute("delete from live")
-        conn.execute(
-            "insert into live (crane_id, received_at) select crane_id, now() - interval '100 s' from crane"
-        )
-        conn.execute(
-            "insert into process_heartbeat values ('ingest', now() - interval '90 s', now() - interval '90 s', ''),"
-            " ('watch', now(), now(), '')"
-        )
+        now = datetime.now(UTC)
+        rows.change(conn, "crane_summary", {"counted_at": now - timedelta(seconds=500)})
+        for crane in rows.crane_ids(conn):
+            rows.hear(conn, crane, None, now - timedelta(seconds=100))
+        for process, seconds in (("ingest", 90), ("watch", 0)):
+            at = now - timedelta(seconds=seconds)
+            rows.insert(conn, "process_heartbeat", process=process, beaten_at=at, working_at=at)
     app = create_api(fresh_yard_url, ApiSettings(open_access=True, secure_cookie=False, pool_size=4))
     async with running(app), client_of(app) as client:
         lines = dict(line.rsplit(" ", 1) for line in (await client.get("/metrics")).text.splitlines())

@@ -17,7 +17,8 @@ from ingest.directory import Directory
 from ingest.limits import Limits
 from store import cranes
 from store.site_scope import scope_in_thread
-from tests.api.conftest import PASSWORD, client_of, crane_type
+from tests.api.conftest import DAYS, PASSWORD, client_of, crane_type
+from tests.support import rows
 
 pytestmark = pytest.mark.anyio
 NAMED = EXAMPLE["crane"]
@@ -121,12 +122,8 @@ async def test_a_draft_is_completed_and_what_was_counted_is_counted_anew(
 ) -> None:
     with psycopg.connect(fresh_yard_url, autocommit=True) as conn:
         Directory(Limits(draft_unknown_cranes=True)).prepare(conn, ["wader-1"])
-        (crane_id,) = conn.execute("select crane_id from crane where name = 'wader-1'").fetchone()  # type: ignore[misc]
-        conn.execute(
-            "insert into day_figure select (jsonb_populate_record(d, jsonb_build_object('crane_id', %s::int))).*"
-            " from day_figure d",
-            [crane_id],
-        )
+        for day in DAYS:
+            rows.count_day(conn, "wader-1", day)
     admin = await as_(fresh_api, "admin-all")
     seen = await admin.get("/cranes/wader-1")
     assert seen.json()["crane"]["draft"]
@@ -156,8 +153,8 @@ async def test_a_draft_is_completed_and_what_was_counted_is_counted_anew(
 
     def waiting() -> set[tuple[str, date]]:
         with psycopg.connect(fresh_yard_url) as conn:
-            found = conn.execute("select name, day from touched_day join crane using (crane_id)").fetchall()
-        return set(found)
+            names = {key: name for name, key in rows.crane_ids(conn).items()}
+            return {(names[crane], day) for crane, day in rows.rows(conn, "touched_day", "crane_id", "day")}
 
     days = (date(2026, 3, 2), date(2026, 3, 3))
     assert waiting() == {("wader-1", day) for day in days}
