@@ -214,7 +214,10 @@ def quiet_until(now: datetime, zone: str, quiet_from: time, quiet_to: time) -> d
     if not quiet:
         return now
     day = local.date() + timedelta(days=1 if over_midnight and clock >= quiet_from else 0)
-    return max(now, datetime.combine(day, quiet_to, local.tzinfo).astimezone(UTC))
+    end = datetime.combine(day, quiet_to, local.tzinfo).replace(
+        fold=local.fold
+    )  # of an hour that comes twice, the one that goes on
+    return max(now, end.astimezone(UTC))
 
 
 def wanted(least: Priority, priority: Priority) -> bool:

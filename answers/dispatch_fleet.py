@@ -3,7 +3,7 @@
 import asyncio
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from datetime import UTC, date, datetime, timedelta
+from datetime import date, datetime, timedelta
 from functools import cached_property
 from typing import Any, Final
 from zoneinfo import ZoneInfo
@@ -19,6 +19,7 @@ from answers.kept import Kept
 from answers.life_status import LifeStatus, design_figures, life_status_of, numbers
 from domain.crane import CraneType, charts_in_force
 from domain.job import Window
+from domain.moments import now_utc, today_in
 from duty import fleet
 from duty.capacity import Flags, Floats
 from duty.chart_pack import NO_CHARTS, Packed, PlainCharts, pack, pack_stored
@@ -123,7 +124,7 @@ class DispatchFleet:
         self, conn: AsyncConnection[Any], windows: Sequence[Window | None]
     ) -> list[Situation]:
         """The same for several windows, read once; which cranes are held is not looked up."""
-        now = datetime.now(UTC)
+        now = now_utc()
         times = [(now, now) if one is None else (one.starts_at, one.ends_at) for one in windows]
         fleets = await self._fleets(conn, min(start for start, _ in times), max(end for _, end in times))
         status = await self._status_of(conn, fleets[0])
@@ -181,7 +182,7 @@ class DispatchFleet:
 
     async def _status_of(self, conn: AsyncConnection[Any], listed: Listed) -> LifeStatus:
         """The life status of the cranes of a listed fleet, whatever the day of its charts."""
-        today = datetime.now(UTC).date()
+        today = today_in()
 
         async def make() -> LifeStatus:
             async with whole_fleet(conn):

@@ -1,6 +1,6 @@
 """Faults: episodes with what the crane was doing, Pareto lists, and their company with overloads."""
 
-from datetime import UTC, date, datetime, timedelta
+from datetime import date, datetime, timedelta
 from typing import Any
 
 from anyio import to_thread
@@ -16,7 +16,7 @@ from domain.fault_answers import (
     FaultPareto,
     FaultsAndOverloadsAnswer,
 )
-from domain.moments import DayRange, TimeRange
+from domain.moments import DayRange, TimeRange, now_utc
 from duty import rates
 from duty.association import FEWEST_DAYS, Association, faults_with_overloads
 from store import faults
@@ -29,7 +29,7 @@ async def episodes_of(
 ) -> tuple[FaultEpisodeRow, ...]:
     """Faults of a crane from raised to cleared that touch a range, open ones first."""
     rows = await faults.fault_episodes(conn, crane, span.start, span.end, repeat_days=repeat_days)
-    now = datetime.now(UTC)
+    now = now_utc()
     return tuple(episode_row(row, now) for row in rows)
 
 

@@ -12,7 +12,7 @@ from answers.kept import Kept
 from answers.near_limit import confident
 from answers.service import earliest_due
 from domain.fleet_answers import Confident, FleetAnswer, FleetRow, FleetWeeksAnswer, FleetWeeksRow
-from domain.moments import DayRange
+from domain.moments import DayRange, now_utc, today_in
 from domain.units import ms_to_h, ms_to_s
 from duty import rates
 from duty.assessment import Assessment, By, by_entries
@@ -101,7 +101,7 @@ class FleetAtAGlance:
         over = await overloads.counts(conn, sites=sites)
 
         def rows() -> tuple[FleetRow, ...]:
-            now = datetime.now(UTC)
+            now = now_utc()
             listed = [
                 fleet_row(
                     crane,
@@ -150,7 +150,7 @@ class FleetAtAGlance:
 
     async def _due_days(self, conn: AsyncConnection[Any]) -> Mapping[str, date]:
         """By crane, the first day on which a service falls due: that sums a season of use of every crane."""
-        today = datetime.now(UTC).date()
+        today = today_in()
 
         async def make() -> dict[str, date]:
             async with whole_fleet(conn):

@@ -1,6 +1,6 @@
 """Which cranes should take lighter work, so that each reaches its special assessment with its life just used."""
 
-from datetime import UTC, date, datetime
+from datetime import date
 from typing import Any
 
 import numpy as np
@@ -10,6 +10,7 @@ from answers.crane_states import states_of
 from answers.dispatch_fleet import DispatchFleet, Situation
 from domain import attention
 from domain.job_answers import LevellingAnswer, LevellingRow
+from domain.moments import today_in
 from domain.remark import Quantity, Remark, plain_remark, remark, written_day
 from domain.units import DAYS_PER_MONTH
 from duty.assign import level
@@ -21,7 +22,7 @@ async def levelling(
     conn: AsyncConnection[Any], fleet: DispatchFleet, sites: list[str] | None, days: int
 ) -> LevellingAnswer:
     """Cranes of some sites (None: of all) by their pace in the last days, those without design class or counted duty apart."""
-    today = datetime.now(UTC).date()
+    today = today_in()
     situation = await fleet.situation(conn, None)
     of_late = await reservations.use_of_late(conn, sites, today=today, days=days)
     many = _many_overrides([late.limiter_overrides for late in of_late])

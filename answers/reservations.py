@@ -2,7 +2,7 @@
 
 import statistics
 from dataclasses import asdict
-from datetime import UTC, datetime, timedelta
+from datetime import timedelta
 from typing import Any
 
 from psycopg import AsyncConnection
@@ -10,6 +10,7 @@ from psycopg import AsyncConnection
 from domain.dispatch_answers import DispatchCandidate, DispatchQuestion
 from domain.errors import NotFound
 from domain.job_answers import CraneBias, MeasuredAnswer, MeasuredRow, ReservationRow
+from domain.moments import now_utc
 from store import reservations
 from store.reading import Sites
 from store.reservations import Measured, Reservation
@@ -40,8 +41,8 @@ async def planned_and_measured(
     conn: AsyncConnection[Any], sites: Sites, days: int, crane: str | None = None
 ) -> MeasuredAnswer:
     """Reservations of the last days that are over, of one crane or of all at some sites (None: at any)."""
-    since = datetime.now(UTC) - timedelta(days=days)
-    found = await reservations.measured(conn, sites, since=since, crane=crane)
+    now = now_utc()
+    found = await reservations.measured(conn, sites, since=now - timedelta(days=days), until=now, crane=crane)
     rows = [_measured(row) for row in found]
     return MeasuredAnswer(rows=tuple(rows), bias=biases(rows))
 

@@ -1,13 +1,14 @@
 """What is to be done at cranes: services with the day on which each falls due, and open faults."""
 
 from collections.abc import Iterable
-from datetime import UTC, date, datetime
+from datetime import date
 from typing import Any
 
 from psycopg import AsyncConnection
 
 from domain.answers import of_rows
 from domain.maintenance import OpenFaultRow, ServiceRow
+from domain.moments import today_in
 from duty.service import interval_due
 from store import faults, reading, service
 from store.reading import CraneInScope, Sites
@@ -23,7 +24,7 @@ async def service_of(conn: AsyncConnection[Any], crane: CraneInScope) -> tuple[S
 
 async def service_of_fleet(conn: AsyncConnection[Any], sites: Sites) -> tuple[ServiceRow, ...]:
     """The same of every crane of some sites."""
-    today, seen = datetime.now(UTC).date(), await _seen(conn, sites)
+    today, seen = today_in(), await _seen(conn, sites)
     states = await service.service_states(conn, today=today)
     return tuple(service_row(state, today) for state in states if state.crane in seen)
 

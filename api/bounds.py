@@ -2,12 +2,11 @@
 
 from datetime import UTC, date, datetime, timedelta
 from typing import Annotated, Final
-from zoneinfo import ZoneInfo
 
 from fastapi import Path, Query
 
 from domain.errors import InvalidInput
-from domain.moments import RECORD_YEARS, Day, DayRange, Instant, TimeRange
+from domain.moments import RECORD_YEARS, Day, DayRange, Instant, TimeRange, today_in
 from store.duty import FIRST_DAY, WHOLE_LIFE
 
 YEAR_FIRST, YEAR_LAST = RECORD_YEARS
@@ -57,7 +56,7 @@ def at_most(chosen: DayRange, days: int, what: str) -> None:
 
 def day_range(first: date | None, last: date | None, *, default_days: int, zone: str) -> DayRange:
     """Whole local days: the last `default_days` up to today where bounds are left out."""
-    today = datetime.now(ZoneInfo(zone)).date()
+    today = today_in(zone)
     for name, day in (("day_from", first), ("day_to", last)):
         if day is not None and not YEAR_FIRST <= day.year <= YEAR_LAST:
             raise InvalidInput(f"{name} lies outside the years {YEAR_FIRST} to {YEAR_LAST}", field=name)

@@ -1,9 +1,16 @@
-"""Days and instants as callers write them: written out, never a bare number; ranges of them."""
+"""Days and instants as callers write them: written out, never a bare number; ranges of them; the moment that is answered for.
 
+What an answer says of today it asks of `now_utc` and `today_in`. Log-ins, locks and what is compared with the database's own clock keep to
+the real one.
+"""
+
+import contextlib
 import re
+from collections.abc import Iterator
 from dataclasses import dataclass
-from datetime import date, datetime
+from datetime import UTC, date, datetime
 from typing import Annotated, Final
+from zoneinfo import ZoneInfo
 
 from pydantic import AfterValidator, AwareDatetime, BeforeValidator
 
@@ -52,3 +59,27 @@ class DayRange:
 
     first: date
     last: date
+
+
+_fixed: datetime | None = None
+
+
+def now_utc() -> datetime:
+    """The moment of the answer, in UTC."""
+    return _fixed or datetime.now(UTC)
+
+
+def today_in(zone: str = "UTC") -> date:
+    """The day in a zone at that moment."""
+    return now_utc().astimezone(ZoneInfo(zone)).date()
+
+
+@contextlib.contextmanager
+def answered_at(moment: datetime) -> Iterator[None]:
+    """Every answer of this process that begins inside the block is that of a given moment."""
+    global _fixed
+    before, _fixed = _fixed, moment.astimezone(UTC)
+    try:
+        yield
+    finally:
+        _fixed = before

@@ -5,12 +5,12 @@ from dataclasses import dataclass
 from datetime import date, datetime
 from functools import lru_cache
 from typing import Any, Final
-from zoneinfo import ZoneInfo
 
 import orjson
 from psycopg import AsyncConnection
 
 from domain.crane import Crane, CraneType, Site
+from domain.moments import today_in
 from store.statement import Statement, run_async
 
 Sites = list[str] | None
@@ -64,7 +64,7 @@ class CraneInScope:
 
     def today(self) -> date:
         """The local day on which it is."""
-        return datetime.now(ZoneInfo(self.time_zone)).date()
+        return today_in(self.time_zone)
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

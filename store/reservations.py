@@ -207,10 +207,10 @@ async def cranes_held(conn: AsyncConnection[Any], time_from: datetime, time_to: 
 
 
 async def measured(
-    conn: AsyncConnection[Any], sites: Sites, *, since: datetime, crane: str | None = None
+    conn: AsyncConnection[Any], sites: Sites, *, since: datetime, until: datetime, crane: str | None = None
 ) -> list[Measured]:
-    """Reservations that are over, planned against measured, newest first."""
-    return await MEASURED.all_async(conn, sites=sites, since=since, crane=crane)
+    """Reservations that began since one instant and were over by the other, planned against measured, newest first."""
+    return await MEASURED.all_async(conn, sites=sites, since=since, until=until, crane=crane)
 
 
 async def life_of_cranes(conn: AsyncConnection[Any]) -> LifeOfCranes:

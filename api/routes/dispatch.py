@@ -1,6 +1,5 @@
 """Dispatch: one job, a day's list, levelling, and the lift sheet."""
 
-from datetime import UTC, datetime
 from typing import Annotated
 
 from anyio import to_thread
@@ -18,6 +17,7 @@ from api.permissions import DISPATCHER, VIEWER
 from domain.dispatch_answers import DispatchAnswer, DispatchQuestion
 from domain.errors import Conflict, NotFound
 from domain.job_answers import AssignmentAnswer, AssignmentAsked, LevellingAnswer, SheetAsked
+from domain.moments import now_utc
 from reports.lift_sheet import Sheet, lift_sheet_pdf
 from store import charts
 from store.descriptions import charts_on
@@ -116,7 +116,7 @@ async def _sheet(
         assumptions=ASSUMPTIONS,
         time_zone=crane.time_zone,
         prepared_by=caller.account,
-        prepared_at=datetime.now(UTC),
+        prepared_at=now_utc(),
     )
     return Response(
         await to_thread.run_sync(lift_sheet_pdf, sheet),

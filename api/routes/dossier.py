@@ -1,6 +1,5 @@
 """The dossier of a crane for its special assessment: a draft at any time; finished ones kept byte for byte, with what changed."""
 
-from datetime import UTC, datetime
 from typing import Annotated
 
 from anyio import to_thread
@@ -15,6 +14,7 @@ from api.stages import AUDIT_DETAIL
 from domain.answers import Page
 from domain.dossier import SINCE_DESCRIPTION, Dossier, DossierAsked, DossierChanges, DossierRow
 from domain.errors import Conflict, InvalidInput, NotFound
+from domain.moments import now_utc
 from reports.dossier_pages import dossier_pdf
 from store import dossiers
 from store.site_scope import site_scope
@@ -65,7 +65,7 @@ async def finish_dossier(
             update={
                 "state": "finished",
                 "number": 1 if draft.since is None else draft.since.number + 1,
-                "finished_at": datetime.now(UTC),
+                "finished_at": now_utc(),
                 "finished_by": caller.account,
                 "note": asked.note.strip(),
             }

@@ -1,7 +1,7 @@
 """Excluded spans: readings that an engineer takes out of the count, with a reason, and puts back."""
 
 from collections.abc import Callable
-from datetime import UTC, date, datetime, timedelta
+from datetime import date, timedelta
 from typing import Annotated, Any, Final
 from zoneinfo import ZoneInfo
 
@@ -16,6 +16,7 @@ from api.tables import TableRoute
 from domain.answers import Page
 from domain.errors import InvalidInput, NotFound
 from domain.exclusion import CountedAgain, ExclusionAsked, ExclusionDone, ExclusionRow
+from domain.moments import now_utc
 from store import exclusions
 from store.access import Principal
 
@@ -63,7 +64,7 @@ async def exclude_span(
     Time without utilisation is then in use but not recorded: it lowers the coverage, and its duty is taken at the pace of the
     crane's 90th-percentile week, never as rest. The same exclusion sent again changes nothing.
     """
-    if asked.to_at > datetime.now(UTC) + AHEAD:
+    if asked.to_at > now_utc() + AHEAD:
         raise InvalidInput("to_at lies in the future: exclude what was recorded", field="to_at")
     zone = ZoneInfo(crane.time_zone)
     return await _change(

@@ -2,7 +2,7 @@
 
 import asyncio
 from collections.abc import AsyncIterator
-from datetime import UTC, datetime
+from datetime import datetime
 from typing import Annotated, Final
 
 from fastapi import APIRouter, Query, Request
@@ -14,6 +14,7 @@ from api.hub import Hub
 from api.permissions import VIEWER
 from api.problems import Refused
 from domain.answers import LiveAnswer, LiveChanges
+from domain.moments import now_utc
 from store import reading
 from store.access import Principal
 from store.reading import LiveRow
@@ -31,7 +32,7 @@ async def show_live(name: CraneNamePath, conn: Conn, caller: Caller) -> LiveAnsw
     rows = await reading.live_rows(conn, caller.site_list, cranes=[name])
     if not rows:
         raise no_crane(name)
-    return live_answer(rows[0], datetime.now(UTC))
+    return live_answer(rows[0], now_utc())
 
 
 @router.get("/live", dependencies=[VIEWER])
@@ -100,7 +101,7 @@ async def _changes(pool: Pool, hub: Hub, caller: Principal, after: int | None, w
         return LiveChanges(version=version, items=())
     async with site_scope(pool, caller.sites) as conn:
         rows = await reading.live_rows(conn, caller.site_list, cranes=cranes)
-    now = datetime.now(UTC)
+    now = now_utc()
     return LiveChanges(version=version, items=tuple(live_answer(row, now) for row in rows))
 
 

@@ -1,6 +1,6 @@
 """The record by day with its gaps, faults and overrides of the fleet, weld details, and service."""
 
-from datetime import UTC, datetime, timedelta
+from datetime import timedelta
 from typing import Annotated, Final
 
 from fastapi import APIRouter, Query
@@ -38,6 +38,7 @@ from domain.maintenance import (
     ServicePlanEntry,
     ServiceRow,
 )
+from domain.moments import now_utc
 from store import details, duty, faults, reading, service
 
 router = APIRouter(tags=["maintenance"], route_class=TableRoute)
@@ -179,7 +180,7 @@ async def write_service_done(
     crane: SeenCrane, asked: ServiceDoneAsked, conn: Conn, caller: Caller
 ) -> ServiceDoneRow:
     """Enter that a service was done: its interval begins anew."""
-    today = datetime.now(UTC)
+    today = now_utc()
     if not crane.registered_at <= asked.done_at <= today + timedelta(days=1):
         raise InvalidInput("done_at lies before the crane was registered, or in the future", field="done_at")
     states = await service.service_states(conn, today=today.date(), crane=crane.name)

@@ -1,6 +1,6 @@
 """What happened: lifts, events and faults."""
 
-from datetime import UTC, datetime, timedelta
+from datetime import datetime, timedelta
 from typing import Annotated, Any
 
 from fastapi import APIRouter, Query
@@ -14,6 +14,7 @@ from api.tables import TableRoute
 from domain.answers import EventRow, FaultRow, Page, of_rows
 from domain.lift import Lift
 from domain.messages import EventKind
+from domain.moments import now_utc
 from store import duty, reading
 from store.access import Principal
 
@@ -101,5 +102,5 @@ async def list_faults(
     crane: SeenCrane, conn: Conn, days: Annotated[int, Query(ge=1, le=3660)] = 90
 ) -> Page[FaultRow]:
     """Status codes of one crane, open ones first, then by how often they came in the last days."""
-    rows = await reading.fault_rows(conn, crane.crane_id, datetime.now(UTC) - timedelta(days=days))
+    rows = await reading.fault_rows(conn, crane.crane_id, now_utc() - timedelta(days=days))
     return Page(items=of_rows(FaultRow, rows))

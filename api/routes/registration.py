@@ -1,7 +1,6 @@
 """Registering cranes: sites and types on file, a new crane, what is entered of one that is there, and of many before their record."""
 
 from collections.abc import Callable
-from datetime import UTC, datetime
 from typing import Annotated, Any
 
 from fastapi import APIRouter, Body, Path, Request
@@ -18,6 +17,7 @@ from domain.errors import Conflict, InvalidInput, NotFound
 from domain.exclusion import CountedAgain
 from domain.history import HistoryAsked, HistoryEntered, HistoryRow
 from domain.messages import CRANE_NAME_PATTERN
+from domain.moments import now_utc
 from domain.registration import EXAMPLE, CraneChanged, CraneRegistration, CraneTypeRow
 from duty.chart_rules import refuse_charts
 from store import reading
@@ -103,9 +103,9 @@ def _write(
     wanted: CraneRegistration,
     check: Callable[[Planned, bool], None],
 ) -> CraneChanged:
-    found = planned(conn, wanted, datetime.now(UTC), caller.sites, caller.account)
+    found = planned(conn, wanted, now_utc(), caller.sites, caller.account)
     check(found, caller.sites is None)
-    refuse_contradictions(conn, found.crane, datetime.now(UTC))
+    refuse_contradictions(conn, found.crane, now_utc())
     if found.crane.type != found.known_type:
         refuse_charts(found.crane.type)
     kept = carry_out(conn, found)
@@ -169,7 +169,7 @@ async def enter_histories(asked: HistoryAsked, request: Request, caller: Caller)
             found = read_csv(asked.csv)
             refuse(found.problems)
             entries = list(found.entries)
-        cranes = enter(conn, entries, datetime.now(UTC), caller.site_list, check_only=asked.check_only)
+        cranes = enter(conn, entries, now_utc(), caller.site_list, check_only=asked.check_only)
         return HistoryEntered(cranes=cranes, stored=not asked.check_only)
 
     return await written(request, caller, enter_all)

@@ -17,6 +17,7 @@ from api.deps import PDF, PDF_ANSWER, AtAGlance, Caller, Conn, KnownCrane, file_
 from api.permissions import VIEWER
 from domain.answers import FaultRow, of_rows
 from domain.maintenance import DayRow
+from domain.moments import today_in
 from reports.duty_report import DutyReport, duty_report_pdf
 from reports.fleet_report import FleetReport, fleet_report_pdf
 from store import duty, exclusions, reading, summary
@@ -51,7 +52,7 @@ async def fleet_report(
         findings=await findings_of(conn, caller.site_list, span, rows=MOST_FINDINGS),
         overloads=await register_of(conn, rows=MOST_OVERLOADS, sites=caller.site_list, is_open=True),
         sites=caller.sites,
-        today=datetime.now(UTC).date(),
+        today=today_in(),
         invented=frozenset(
             row.name
             for row in await reading.type_rows(conn, caller.site_list, rows=TYPES_MAX)

@@ -54,7 +54,7 @@ with held as materialized (
     from reservation r
     join crane c using (crane_id)
     join site s using (site_id)
-    where r.released_at is null and upper(r.during) <= now() and r.planned is not null
+    where r.released_at is null and upper(r.during) <= %(until)s and r.planned is not null
         and lower(r.during) >= %(since)s
         and (%(crane)s::text is null or c.name = %(crane)s)
         and (%(sites)s::text[] is null or s.name = any(%(sites)s::text[]))

@@ -6,7 +6,7 @@ import itertools
 import math
 import random
 import re
-from collections.abc import AsyncIterator
+from collections.abc import AsyncIterator, Iterator
 from datetime import UTC, date, datetime, timedelta
 from typing import Any
 
@@ -21,6 +21,7 @@ from api.settings import ApiSettings
 from domain.channels import CHANNEL_BY_NAME
 from domain.crane import LoadChart, Sector, Site, Spread
 from domain.life_record import LifeRecordAsked
+from domain.moments import answered_at
 from domain.remark import rounded
 from duty.capacity import SPREAD_RANK, capacity_kg
 from duty.drawing import counted_spread
@@ -32,6 +33,7 @@ from store.access import Role
 from tests.support import rows
 
 pytestmark = pytest.mark.anyio
+NOW = datetime(2026, 11, 30, 9, tzinfo=UTC)
 YARD = load_yard()
 ROOM = {"spread_left": "full", "spread_right": "full"}
 JOB = {"mass_kg": 900.0, "rigging_kg": 60.0, "outreach_m": 7.3}
@@ -40,6 +42,12 @@ JOB = {"mass_kg": 900.0, "rigging_kg": 60.0, "outreach_m": 7.3}
 @pytest.fixture
 def anyio_backend() -> str:
     return "asyncio"
+
+
+@pytest.fixture(autouse=True)
+def answered_now() -> Iterator[None]:
+    with answered_at(NOW):
+        yield
 
 
 @pytest.fixture
@@ -113,7 +121,7 @@ async def test_dispatch_puts_faults_and_service_where_the_weights_say(
 ) -> None:
     first = (await ask(client))["candidates"][0]["crane"]
     with psycopg.connect(database) as conn:
-        rows.fault(conn, first, datetime.now(UTC))
+        rows.fault(conn, first, NOW)
         rows.service(conn, "yearly check", 1, "yard-01")
     # A new api process reads the facts anew; the running one would after some seconds.
     api = create_api(database, ApiSettings(open_access=True))
@@ -138,7 +146,7 @@ async def test_dispatch_puts_faults_and_service_where_the_weights_say(
 async def test_dispatch_compares_planned_with_measured_after_the_job(
     client: httpx.AsyncClient, database: str
 ) -> None:
-    end = datetime.now(UTC).replace(microsecond=0) - timedelta(hours=1)
+    end = NOW - timedelta(hours=1)
     planned = []
     for days in (3, 2):
         window = {
@@ -453,7 +461,7 @@ async def signed_in(
 
 def raise_fault(database: str, crane: str, code: str = "H-207") -> None:
     with psycopg.connect(database) as conn:
-        rows.fault(conn, crane, datetime.now(UTC), code)
+        rows.fault(conn, crane, NOW, code)
 
 
 def assess_by(database: str, crane: str, day: str) -> None:
@@ -603,7 +611,7 @@ async def test_a_crane_that_was_never_heard_says_so_and_comes_later(
     assert row["usable"]
     assert row["terms"]["never_heard"] == 100.0
     with psycopg.connect(database) as conn:
-        rows.summarise(conn, "yard-04", last_at=datetime.now(UTC))
+        rows.summarise(conn, "yard-04", last_at=NOW)
     async with signed_in(database, "ida", Role.DISPATCHER) as fresh:
         heard = await row_of(fresh, "yard-04", **room)
     assert (heard["states"], heard["terms"]["never_heard"]) == ([], 0.0)
@@ -643,13 +651,12 @@ async def test_wear_balancing_gives_no_more_work_to_a_crane_that_should_not_have
     cranes_of_interest = (
         "yard-01", "yard-02", "yard-03", "yard-11", "yard-06", "yard-07", "yard-08", "yard-04",
     )  # fmt: skip
-    now = datetime.now(UTC)
-    today = now.date()
+    today = NOW.date()
     with psycopg.connect(database) as conn:
         rows.counting(conn)
         for crane in cranes_of_interest:
             due = today + timedelta(days=25 if crane == "yard-01" else 900)
-            heard_at = now if crane != "yard-06" else None
+            heard_at = NOW if crane != "yard-06" else None
             rows.summarise(conn, crane, used_share=0.2, f1=1.0, assessment_on=due, last_at=heard_at)
             day = today - timedelta(days=4 if crane == "yard-08" else 60)
             overrides = 40 if crane == "yard-03" else 2
@@ -981,7 +988,7 @@ async def test_a_span_without_a_position_plays_nothing(client: httpx.AsyncClient
 
 async def test_readings_that_cannot_be_true_are_a_state(client: httpx.AsyncClient, database: str) -> None:
     with psycopg.connect(database) as conn:
-        yesterday = datetime.now(UTC).date() - timedelta(days=1)
+        yesterday = NOW.date() - timedelta(days=1)
         rows.find(conn, "yard-04", yesterday, "sensor_stuck", "utilisation_pct", 90)
     row = await row_of(client, "yard-04", **ROOM, sectors=["side"])
     assert "readings that cannot be true: Reading stuck" in [state["text"] for state in row["states"]]

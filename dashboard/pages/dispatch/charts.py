@@ -2,7 +2,7 @@
 
 import base64
 import binascii
-from datetime import UTC, date, datetime
+from datetime import date
 from typing import Any, Final
 
 import dash_mantine_components as dmc
@@ -18,6 +18,7 @@ from dashboard.visit import Trouble, Visit, together
 from domain.crane import LoadChart
 from domain.drawing_answers import Corners, DrawingAnswer
 from domain.job_answers import ChartProblem, ChartsAsked, ChartsImported, ChartVersionRow
+from domain.moments import today_in
 from words import numbers
 from words.texts import t
 
@@ -230,7 +231,7 @@ def _import(crane: str, type_name: str) -> html.Section:
     fields = [
         form.text("charts", "csv", lines=8, note=t("dispatch.charts.csv.note")),
         form.text("charts", "source", note=t("dispatch.charts.source.note")),
-        form.text("charts", "valid_from", datetime.now(UTC).date().isoformat(), note=t("dispatch.day.form")),
+        form.text("charts", "valid_from", today_in().isoformat(), note=t("dispatch.day.form")),
         form.yes_no("charts", "whole_type", False, note=t("dispatch.charts.whole.note", type=type_name)),
         form.choose(
             "charts",

@@ -1,7 +1,6 @@
 """Descriptions of a crane: what it was like from which day on, one more to enter, one to take out."""
 
 from collections.abc import Sequence
-from datetime import datetime
 from typing import Any, Final
 from zoneinfo import ZoneInfo
 
@@ -14,6 +13,7 @@ from dashboard.parts.form import Done, Unreadable, Values
 from domain.answers import CraneDetail
 from domain.channels import CHANNEL_NAMES
 from domain.description import BEGINNING, Attachment, DescriptionAsked, DescriptionEntry
+from domain.moments import today_in
 from domain.registration import CraneTypeRow
 from words import numbers
 from words.numbers import Units
@@ -84,7 +84,7 @@ def _form(
     detail: CraneDetail, newest: DescriptionEntry, types: Sequence[CraneTypeRow], zone: ZoneInfo
 ) -> html.Div:
     name = "described"
-    today = datetime.now(zone).date().isoformat()
+    today = today_in(zone.key).isoformat()
     hung = "\n".join(
         ", ".join(part for part in (one.name, f"{one.mass_kg:g}", one.note) if part)
         for one in newest.attachments

@@ -1,7 +1,7 @@
 """Intervals of service of a crane: enter, change, forget, and enter that one was done."""
 
 from collections.abc import Sequence
-from datetime import UTC, datetime
+from datetime import datetime
 from typing import Any, Final
 from zoneinfo import ZoneInfo
 
@@ -15,6 +15,7 @@ from dashboard.visit import UTC_ZONE, Trouble, Visit, together
 from domain import attention
 from domain.accounts import WhoAmI
 from domain.maintenance import ServiceDoneAsked, ServicePlanAsked, ServiceRow
+from domain.moments import now_utc, today_in
 from words import numbers
 from words.texts import t
 
@@ -126,7 +127,7 @@ def _done_form(crane: str, plans: tuple[ServiceRow, ...]) -> html.Section:
     name = "plan_done"
     fields = [
         form.choose(name, "plan_id", str(plans[0].plan_id), [(str(one.plan_id), one.plan) for one in plans]),
-        form.text(name, "done_on", datetime.now(UTC).date().isoformat(), note=t("service.day.note")),
+        form.text(name, "done_on", today_in().isoformat(), note=t("service.day.note")),
         form.text(name, "note"),
     ]
     return html.Section(
@@ -185,7 +186,7 @@ async def _done(client: Client, values: Values, context: Values) -> Done:
         day = datetime.fromisoformat(str(values.get("done_on") or "")).replace(hour=12, tzinfo=zone)
     except ValueError as problem:
         raise form.Unreadable({"done_on": t("service.day.bad")}) from problem
-    day = min(day, datetime.now(zone))
+    day = min(day, now_utc())
     asked = form.read(
         ServiceDoneAsked, {"plan_id": int(values["plan_id"]), "done_at": day, "note": values.get("note")}
     )
