@@ -279,7 +279,7 @@ async def test_ages_of_the_newest_work_are_those_of_the_database(fresh_yard_url:
             rows.hear(conn, crane, None, now - timedelta(seconds=100))
         for process, seconds in (("ingest", 90), ("watch", 0)):
             at = now - timedelta(seconds=seconds)
-            rows.insert(conn, "process_heartbeat", process=process, beaten_at=at, working_at=at)
+            rows.insert(conn, "process_heartbeat", process=process, beat_at=at, working_at=at)
     app = create_api(fresh_yard_url, ApiSettings(open_access=True, secure_cookie=False, pool_size=4))
     async with running(app), client_of(app) as client:
         lines = dict(line.rsplit(" ", 1) for line in (await client.get("/metrics")).text.splitlines())
