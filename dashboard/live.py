@@ -11,6 +11,7 @@ from typing import Any, Final
 from dash import Dash, ctx, set_props
 
 from dashboard.client import Client, NotAllowed
+from domain import attention
 from domain.answers import LiveAnswer
 from domain.errors import BoomledgerError
 
@@ -24,6 +25,7 @@ def row_of(answer: LiveAnswer) -> dict[str, Any]:
     return {
         "at": answer.at.isoformat() if answer.at is not None else None,
         "online": answer.online,
+        "state": attention.utilisation_state(answer.values.get("utilisation_pct"), answer.age_s).value,
         "values": dict(answer.values),
     }
 

@@ -145,10 +145,15 @@ def _is_sentence(node: ast.expr) -> bool:
 
 _COMMENT: Final = re.compile(r"/\*.*?\*/|(?<!:)//[^\n]*", re.DOTALL)
 _NUMBER: Final = r"(?:60|1_?000|3_?600|60_?000|86_?400|3_?600_?000|1e3|1e6|0\.3048|0\.4535\d*|9\.80?\d*|2\.204\d*|3\.280?\d*)\b(?!\.)"
+_JUDGED: Final = r"[\w.?]*\b(?:utilisation\w*|\w+_(?:pct|share)|(?:watch|act|warning|limit)(?:_\w+)?)\b(?!\()"
+"""A share or a step of attention, even one that came with the page: the state of a figure comes with it."""
 _IN_JAVASCRIPT: Final = (
     ("conversion", re.compile(rf"[*/]\s*{_NUMBER}|(?<![\w.]){_NUMBER}\s*[*/]")),
     ("kinematics", re.compile(r"Math\.(?:a?cos|a?sin|a?tan2?|PI)\b|\b(?:main_boom|knuckle_boom|jib|boom)_deg\b|pivot_offset")),
-    ("threshold", re.compile(r"[<>]=?\s*(?:8[05]|9[059]|1[015]0)\b(?!\s*[*/])|\b(?:line|y)\((?:85|90|95|100)\b")),
+    ("threshold", re.compile(
+        r"[<>]=?\s*(?:8[05]|9[059]|1[015]0)\b(?!\s*[*/])|\b(?:line|y)\((?:85|90|95|100)\b"
+        rf"|{_JUDGED}\s*[<>]|(?<!=)[<>]=?\s*{_JUDGED}"
+    )),
     ("chart", re.compile(r"capacityAt|spread_none|stabiliser_\w*pct")),
     ("sentence", re.compile(r"\.(?:text|sentence|detail|reason)\.(?:match|replace|split|startsWith|includes|indexOf)\(")),
 )  # fmt: skip

@@ -55,9 +55,9 @@ def life_state(used_share: float | None, review_at_share: float) -> State:
     return _stepped(used_share, max(review_at_share - REVIEW_EARLY, 0.0), review_at_share)
 
 
-def utilisation_state(utilisation_pct: float | None) -> State:
-    """Attention by utilisation [%]."""
-    return _stepped(utilisation_pct, WARNING_PCT, LIMIT_PCT)
+def utilisation_state(utilisation_pct: float | None, age_s: float | None = 0.0) -> State:
+    """Attention by utilisation [%]; not known any more where the reading is stale."""
+    return State.STALE if stale(age_s) else _stepped(utilisation_pct, WARNING_PCT, LIMIT_PCT)
 
 
 def due_state(due_on: date | None, today: date) -> State:

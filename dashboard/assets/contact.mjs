@@ -1,65 +1,56 @@
 /* Says on every page when the server, the session or a part of the system is lost, and when the last answer came. */
 const WITHIN_MS = 5000;
-const words = window.boomledger_words.contact;
-let answeredAt = new Date();
-let said = "";
+const clock = (/** @type {Date} */ moment) => moment.toLocaleTimeString("en-GB", { timeZoneName: "short" });
+
+/** What to say after an answer, or after none: its name for the style sheet, and lines of text or [text, address].
+ * @type {(answer: { status: number, troubles: Trouble[] } | null, answeredAt: Date, here: string, words: ContactWords) => { state: string, lines: (string | [string, string])[] }} */
+export function told(answer, answeredAt, here, words) {
+  const time = clock(answeredAt);
+  if (answer?.status === 401) {
+    return { state: "signed-out", lines: [words.signed_out.replace("{time}", time), [words.sign_in, "/login?next=" + encodeURIComponent(here)]] };
+  }
+  if (answer?.status !== 200) return { state: "lost", lines: [words.lost.replace("{time}", time), words.trying] };
+  const lines = answer.troubles.map((one) => `${one.text} (${words.since.replace("{time}", clock(new Date(one.since)))}). ${one.consequence} ${one.what_to_do}`);
+  return { state: lines.length ? "trouble" : "ok", lines };
+}
 
 const box = document.createElement("div");
-box.id = "contact";
-box.className = "bl-contact";
+Object.assign(box, { id: "contact", className: "bl-contact", hidden: true });
 box.setAttribute("role", "alert");
-box.hidden = true;
 
-const clock = (moment) => moment.toLocaleTimeString("en-GB", { timeZoneName: "short" });
-const here = () => window.location.pathname + window.location.search + window.location.hash;
-
-/* state: what CSS and the live elements go by; parts: texts, or [text, address] for a link. */
-function say(state, parts) {
+let shown = "";
+/** @type {(what: ReturnType<typeof told>) => void} */
+function show({ state, lines }) {
   document.documentElement.dataset.contact = state;
-  const now = JSON.stringify(parts);
-  if (now === said) return;
-  said = now;
-  box.hidden = parts.length === 0;
+  if (JSON.stringify(lines) === shown) return;
+  shown = JSON.stringify(lines);
+  box.hidden = lines.length === 0;
   box.replaceChildren(
-    ...parts.map((part) => {
-      const line = document.createElement(Array.isArray(part) ? "a" : "p");
-      line.textContent = Array.isArray(part) ? part[0] : part;
-      if (Array.isArray(part)) line.href = part[1];
-      return line;
+    ...lines.map((line) => {
+      const [text, href] = typeof line === "string" ? [line] : line;
+      return Object.assign(document.createElement(href ? "a" : "p"), { textContent: text }, href ? { href } : {});
     }),
   );
 }
 
-function lost() {
-  say("lost", [words.lost.replace("{time}", clock(answeredAt)), words.trying]);
+async function answered() {
+  const came = await fetch("/api/v1/system", { signal: AbortSignal.timeout(WITHIN_MS), cache: "no-store" });
+  return { status: came.status, troubles: came.status === 200 ? (await came.json()).troubles : [] };
 }
 
-async function judged(answer) {
-  if (answer.status === 401) {
-    say("signed-out", [words.signed_out.replace("{time}", clock(answeredAt)), [words.sign_in, "/login?next=" + encodeURIComponent(here())]]);
-    return;
-  }
-  if (!answer.ok) {
-    lost();
-    return;
-  }
-  const system = await answer.json();
-  answeredAt = new Date();
-  const parts = system.troubles.map((one) => `${one.text} (${words.since.replace("{time}", clock(new Date(one.since)))}). ${one.consequence} ${one.what_to_do}`);
-  say(parts.length ? "trouble" : "ok", parts);
-}
-
+let answeredAt = new Date();
 async function ask() {
+  const words = window.boomledger_words.contact;
   if (!document.hidden) {
-    try {
-      await judged(await fetch("/api/v1/system", { signal: AbortSignal.timeout(WITHIN_MS), cache: "no-store" }));
-    } catch {
-      lost();
-    }
+    const answer = await answered().catch(() => null); // none, or none that can be read
+    if (answer?.status === 200) answeredAt = new Date();
+    show(told(answer, answeredAt, window.location.pathname + window.location.search + window.location.hash, words));
   }
   setTimeout(ask, words.every_ms);
 }
 
-document.addEventListener("DOMContentLoaded", () => document.body.prepend(box));
-if (document.body) document.body.prepend(box);
-if (window.location.pathname !== "/login") setTimeout(ask, words.every_ms);
+/** Puts the banner on the page and begins to ask. */
+export function watch() {
+  document.body.prepend(box);
+  if (window.location.pathname !== "/login") setTimeout(ask, window.boomledger_words.contact.every_ms);
+}

@@ -1,15 +1,16 @@
 /* The boom drawn: side view in its pose with the rated capacity under it, and the view from above. */
-import { number, useLive } from "./components.mjs";
+import { formats, number } from "./figures.mjs";
+import { between, bounds, fitted, joined, joints, member, niceStep, sections, ticks } from "./geometry.mjs";
+import { known, useLive, useUtilisation } from "./live.mjs";
 
-const { React } = window;
-const h = React.createElement;
-const { useEffect, useLayoutEffect, useRef, useState } = React;
+const { createElement: h, useEffect, useLayoutEffect, useRef, useState } = React;
+const EASED_MS = 350;
+const STRIP_PX = 96;
 
-/* ---- drawing helpers ---- */
-const still = () => window.matchMedia("(prefers-reduced-motion: reduce)").matches;
-
-function useWidth() {
-  const ref = useRef(null);
+/** The width of an element, kept current.
+ * @type {() => [React.RefObject<HTMLDivElement>, number]} */
+export function useWidth() {
+  const ref = useRef(/** @type {HTMLDivElement | null} */ (null));
   const [width, setWidth] = useState(0);
   useLayoutEffect(() => {
     const element = ref.current;
@@ -22,364 +23,273 @@ function useWidth() {
   return [ref, width];
 }
 
-/* Moves numbers towards their targets over a third of a second; at once where motion is not wanted, or where
-   somebody else moves them (`direct`). */
+/** A position on its way to another.
+ * @type {(from: Position, to: Position, part: number) => Position} */
+export function eased(from, to, part) {
+  const share = part * (2 - part);
+  return Object.fromEntries(Object.entries(to).map(([name, b]) => [name, known(from[name]) ? from[name] + (b - from[name]) * share : b]));
+}
+
+/** Moves a position towards its target over a third of a second; at once where motion is not wanted, or where somebody else
+ * moves it (`direct`).
+ * @type {(target: Position, direct?: boolean) => Position} */
 function useEased(target, direct) {
   const [shown, setShown] = useState(target);
   const from = useRef(target);
-  const key = JSON.stringify(target);
   useEffect(() => {
-    if (direct) {
+    const start = from.current;
+    const stands = Object.keys(target).every((name) => start[name] === target[name]);
+    if (direct || stands || document.hidden || window.matchMedia("(prefers-reduced-motion: reduce)").matches) {
       from.current = target;
-      return undefined;
-    }
-    const start = { ...from.current };
-    const names = Object.keys(target);
-    if (still() || document.hidden || !names.some((name) => start[name] !== target[name])) {
-      from.current = target;
-      setShown(target);
+      if (!direct) setShown(target);
       return undefined;
     }
     let frame = 0;
     const began = performance.now();
-    const step = (now) => {
-      const part = Math.min(1, (now - began) / 350);
-      const eased = part * (2 - part);
-      const next = {};
-      for (const name of names) {
-        const a = start[name];
-        const b = target[name];
-        next[name] = typeof a === "number" && typeof b === "number" ? a + (b - a) * eased : b;
-      }
-      from.current = next;
-      setShown(next);
+    const step = (/** @type {number} */ now) => {
+      const part = Math.min(1, (now - began) / EASED_MS);
+      from.current = eased(start, target, part);
+      setShown(from.current);
       if (part < 1) frame = requestAnimationFrame(step);
     };
     frame = requestAnimationFrame(step);
     return () => cancelAnimationFrame(frame);
-  }, [key, direct]);
+  }, [JSON.stringify(target), direct]);
   return direct ? target : shown;
 }
 
-/* The joints as they were sent [m]: pivot, knuckle joint, tip, and with a fly jib its tip. */
-function joints(position) {
-  const at = (index) => [position["x" + index], position["y" + index]];
-  const withJib = typeof position.x3 === "number";
-  return { column: at(0), elbow: at(1), tip: at(2), hook: at(withJib ? 3 : 2), withJib };
-}
-
-function member(place, from, to, thick, thin) {
-  const [ax, ay] = place(from);
-  const [bx, by] = place(to);
-  const length = Math.hypot(bx - ax, by - ay) || 1;
-  const nx = -(by - ay) / length;
-  const ny = (bx - ax) / length;
-  return [
-    [ax + nx * thick, ay + ny * thick],
-    [bx + nx * thin, by + ny * thin],
-    [bx - nx * thin, by - ny * thin],
-    [ax - nx * thick, ay - ny * thick],
-  ]
-    .map((point) => point.map((value) => value.toFixed(1)).join(","))
-    .join(" ");
-}
-
-function between(from, to, part) {
-  return [from[0] + (to[0] - from[0]) * part, from[1] + (to[1] - from[1]) * part];
-}
-
-/* A knuckle boom or jib: the base section, then each extension thinner, as far as it is out. */
-function telescope(place, from, to, base, strokes, out, thick, key) {
-  const total = base + out;
-  const parts = [];
-  let left = out;
-  let reached = base;
-  strokes.forEach((stroke, index) => {
-    const length = Math.min(stroke, Math.max(0, left));
-    left -= length;
-    if (length > 0.005) {
-      const width = Math.max(1.6, thick * (0.8 - 0.09 * index));
-      parts.push(
-        h("polygon", {
-          key: key + "-" + index,
-          className: "bl-boom bl-boom-extension",
-          points: member(place, between(from, to, reached / total), between(from, to, (reached + length) / total), width, width),
-        }),
-      );
-    }
-    reached += length;
-  });
-  parts.push(
-    h("polygon", {
-      key: key + "-base",
-      className: "bl-boom",
-      points: member(place, from, between(from, to, base / total), thick, thick * 0.86),
-    }),
+/** @type {(props: { id: string, state?: State, label?: string }, ref: React.Ref<HTMLDivElement>, width: number, height: number, children: React.ReactNode[]) => React.ReactElement} */
+const picture = ({ id, state, label }, ref, width, height, children) =>
+  h(
+    "div",
+    { id, ref, className: `bl-drawing bl-${state || "ok"}` },
+    h("svg", { role: "img", "aria-label": label || "", width: Math.max(width, 1), height }, ...children),
   );
-  return parts;
-}
-
-function ticks(limit, step) {
-  const marks = [];
-  for (let value = 0; value <= limit + 1e-9; value += step) marks.push(Math.round(value * 100) / 100);
-  return marks;
-}
-
-function niceStep(span, room, smallest) {
-  const raw = (span * smallest) / Math.max(room, 1);
-  for (const step of [0.5, 1, 2, 5, 10, 20, 50]) if (step >= raw) return step;
-  return 100;
-}
-
-/* How figures read: units, factors and decimals come with the page (words/numbers.py), here they are only applied. */
-function units(props) {
-  const { length, mass } = props.units;
-  const spoken = (value, round) => {
-    const form = mass.find((one) => one.below === null || value < one.below);
-    return number(round((value * form.per_si) / form.step) * form.step, form.decimals, true) + " " + form.unit;
-  };
-  return {
-    length: (metres) => number(metres * length.per_si, length.decimals) + " " + length.unit,
-    tick: (metres) => number(metres * length.per_si, 0),
-    lengthName: length.unit,
-    perMetre: length.per_si,
-    /* A rated capacity is cut, never rounded up. */
-    rated: (kg) => spoken(kg, (steps) => Math.floor(steps + 1e-9)),
-    mass: (kg) => spoken(kg, Math.round),
-  };
-}
 
 /* ---- side view ---- */
-function bounds(props) {
-  let right = 2;
-  let top = props.geometry.pivot_height_m + 1;
-  let bottom = -0.6;
-  for (const [x, y] of props.reach || []) {
-    right = Math.max(right, x);
-    top = Math.max(top, y);
-    bottom = Math.min(bottom, Math.max(y, -3));
-  }
-  const target = props.target;
-  if (target) {
-    right = Math.max(right, target.outreach_m);
-    top = Math.max(top, target.hook_height_m);
-  }
-  return { left: -4.2, right: right + 0.8, top: top + 0.6, bottom: bottom - 0.3 };
-}
+/** A knuckle boom or jib: the base section, then each extension thinner.
+ * @type {(place: Place, from: Point, to: Point, base: number, strokes: number[], out: number, thick: number) => React.ReactElement} */
+const telescope = (place, from, to, base, strokes, out, thick) =>
+  h(
+    "g",
+    null,
+    ...sections(base, strokes, out).map(({ from: begin, to: end, extension }) => {
+      const width = extension === null ? thick : Math.max(1.6, thick * (0.8 - 0.09 * extension));
+      const points = member(place, between(from, to, begin), between(from, to, end), width, extension === null ? thick * 0.86 : width);
+      return h("polygon", { className: extension === null ? "bl-boom" : "bl-boom bl-boom-extension", points });
+    }),
+  );
 
+/** The carrier seen from its end, with the stabilisers as far as they are out.
+ * @type {(place: Place, scale: number, position: Position) => React.ReactElement} */
 function carrierEnd(place, scale, position) {
-  const box = (x, y, width, height, name, key) => {
+  /** @type {(x: number, y: number, width: number, height: number, className: string) => React.ReactElement} */
+  const box = (x, y, width, height, className) => {
     const [px, py] = place([x, y + height]);
-    return h("rect", { key, className: name, x: px, y: py, width: width * scale, height: height * scale, rx: 2 });
+    return h("rect", { className, x: px, y: py, width: width * scale, height: height * scale, rx: 2 });
   };
-  const legs = [];
-  [
-    [-1, position.left_m],
-    [1, position.right_m],
-  ].forEach(([side, out]) => {
-    if (typeof out !== "number") return;
-    legs.push(box(side < 0 ? -out : 0, 0.72, out, 0.16, "bl-leg", "beam" + side));
-    legs.push(box(side * out - 0.09, 0.05, 0.18, 0.75, "bl-leg", "post" + side));
-    legs.push(box(side * out - 0.3, 0, 0.6, 0.08, "bl-leg", "pad" + side));
-  });
-  return [
-    ...legs,
-    box(-1.2, 0, 0.42, 0.95, "bl-wheel", "wheel-left"),
-    box(0.78, 0, 0.42, 0.95, "bl-wheel", "wheel-right"),
-    box(-1.25, 0.95, 2.5, 0.4, "bl-carrier", "frame"),
-  ];
+  /** @type {(side: number, out?: number) => React.ReactElement[]} */
+  const leg = (side, out) =>
+    known(out)
+      ? [
+          box(side < 0 ? -out : 0, 0.72, out, 0.16, "bl-leg"),
+          box(side * out - 0.09, 0.05, 0.18, 0.75, "bl-leg"),
+          box(side * out - 0.3, 0, 0.6, 0.08, "bl-leg"),
+        ]
+      : [];
+  return h(
+    "g",
+    null,
+    ...leg(-1, position.left_m),
+    ...leg(1, position.right_m),
+    box(-1.2, 0, 0.42, 0.95, "bl-wheel"),
+    box(0.78, 0, 0.42, 0.95, "bl-wheel"),
+    box(-1.25, 0.95, 2.5, 0.4, "bl-carrier"),
+  );
 }
 
-function target(props, place) {
-  if (!props.target) return [];
-  const [tx, ty] = place([props.target.outreach_m, props.target.hook_height_m]);
-  return [
-    h("g", { key: "target", className: "bl-target" }, [
-      h("circle", { key: "a", cx: tx, cy: ty, r: 9 }),
-      h("line", { key: "b", x1: tx - 14, x2: tx + 14, y1: ty, y2: ty }),
-      h("line", { key: "c", x1: tx, x2: tx, y1: ty - 14, y2: ty + 14 }),
-    ]),
-  ];
+/** @type {(place: Place, target: Target) => React.ReactElement} */
+function crosshair(place, target) {
+  const [x, y] = place([target.outreach_m, target.hook_height_m]);
+  return h(
+    "g",
+    { className: "bl-target" },
+    h("circle", { cx: x, cy: y, r: 9 }),
+    h("line", { x1: x - 14, x2: x + 14, y1: y, y2: y }),
+    h("line", { x1: x, x2: x, y1: y - 14, y2: y + 14 }),
+  );
 }
 
-function sideScene(props, position, place, scale, area, u) {
-  const g = props.geometry;
-  const j = position ? joints(position) : null;
+/** The boom in its pose, with what hangs on it.
+ * @type {(props: SideViewProps, joint: Joints, position: Position, place: Place, scale: number, f: Formats) => React.ReactNode[]} */
+function boom({ geometry, load_kg }, joint, position, place, scale, f) {
   const thick = Math.max(3, scale * 0.26);
-  const [gx0, gy] = place([area.left, 0]);
-  const [gx1] = place([area.right, 0]);
-  const scene = [];
-  if (props.reach && props.reach.length) {
-    const points = props.reach.map((point) => place(point).map((v) => v.toFixed(1)).join(",")).join(" ");
-    scene.push(h("polygon", { key: "reach", className: "bl-reach", points }));
-  }
-  scene.push(h("line", { key: "ground", className: "bl-ground", x1: gx0, x2: gx1, y1: gy, y2: gy }));
-  scene.push(h("g", { key: "carrier" }, carrierEnd(place, scale, position || {})));
-  if (!j) return { scene: scene.concat(target(props, place)), hook: null };
-  scene.push(h("polygon", { key: "column", className: "bl-column", points: member(place, [0, 1.3], j.column, thick * 1.35, thick * 0.95) }));
-  scene.push(h("g", { key: "knuckle" }, telescope(place, j.elbow, j.tip, g.knuckle_m, g.strokes_m || [], position.extension_m || 0, thick * 0.82, "k")));
-  if (j.withJib) scene.push(h("g", { key: "jib" }, telescope(place, j.tip, j.hook, g.jib_m, g.jib_strokes_m || [], position.jib_extension_m || 0, thick * 0.5, "j")));
-  scene.push(h("polygon", { key: "main", className: "bl-boom bl-boom-main", points: member(place, j.column, j.elbow, thick, thick * 0.92) }));
-  [j.column, j.elbow].concat(j.withJib ? [j.tip] : []).forEach((point, index) => {
-    const [x, y] = place(point);
-    scene.push(h("circle", { key: "pin" + index, className: "bl-pin", cx: x, cy: y, r: Math.max(2, thick * 0.42) }));
-  });
-  const [hx, hy] = place(j.hook);
-  scene.push(h("line", { key: "rope", className: "bl-rope", x1: hx, y1: hy, x2: hx, y2: hy + scale * 0.55 }));
-  scene.push(h("circle", { key: "hook", className: "bl-hook", cx: hx, cy: hy + scale * 0.55 + 4, r: 4 }));
-  scene.push(h("line", { key: "plumb", className: "bl-plumb", x1: hx, y1: hy + scale * 0.55 + 8, x2: hx, y2: gy }));
-  if (typeof props.load_kg === "number") {
-    const side = Math.max(10, scale * 0.8);
-    scene.push(h("rect", { key: "load", className: "bl-load", x: hx - side / 2, y: hy + scale * 0.55 + 8, width: side, height: side * 0.7, rx: 2 }));
-    scene.push(h("text", { key: "mass", className: "bl-callout", x: hx, y: hy + scale * 0.55 + 24 + side * 0.7, textAnchor: "middle" }, u.mass(props.load_kg)));
-  }
-  return { scene: scene.concat(target(props, place)), hook: [hx, hy] };
-}
-
-/* The rated capacity under the drawing, on the same axis of outreach. */
-function capacityStrip(props, place, area, top, height, outreach, rated, u) {
-  const chart = props.chart || [];
-  const words = props.words || {};
-  const most = Math.max(...chart.map((point) => point[1]), 1);
-  const y = (kg) => top + height - (Math.min(kg, most) / most) * (height - 18);
-  const x = (metres) => place([metres, 0])[0];
-  /* The corners as they were sent: nothing is read off between them. */
-  const corners = chart.map(([reach, capacity]) => `${x(reach).toFixed(1)},${y(capacity).toFixed(1)}`);
-  const line = `M${corners.join("L")}`;
-  const closed = `${line}L${x(chart[chart.length - 1][0]).toFixed(1)},${top + height}L${x(chart[0][0]).toFixed(1)},${top + height}Z`;
-  const parts = [
-    h("path", { key: "area", className: "bl-rated-area", d: closed }),
-    h("path", { key: "line", className: "bl-rated-line", d: line }),
-    h("text", { key: "name", className: "bl-axis-text", x: x(0) - 6, y: y(most) + 4, textAnchor: "end" }, u.rated(most)),
-    h("text", { key: "title", className: "bl-axis-text", x: x(0) - 6, y: top + height, textAnchor: "end" }, words.rated || ""),
+  const [x, hook] = place(joint.hook);
+  const y = hook + scale * 0.55;
+  const [, ground] = place([0, 0]);
+  const side = Math.max(10, scale * 0.8);
+  const pins = [joint.column, joint.elbow, ...(joint.withJib ? [joint.tip] : [])].map(place);
+  return [
+    h("polygon", { className: "bl-column", points: member(place, [0, 1.3], joint.column, thick * 1.35, thick * 0.95) }),
+    telescope(place, joint.elbow, joint.tip, geometry.knuckle_m, geometry.strokes_m, position.extension_m || 0, thick * 0.82),
+    joint.withJib && telescope(place, joint.tip, joint.hook, geometry.jib_m, geometry.jib_strokes_m, position.jib_extension_m || 0, thick * 0.5),
+    h("polygon", { className: "bl-boom bl-boom-main", points: member(place, joint.column, joint.elbow, thick, thick * 0.92) }),
+    ...pins.map(([cx, cy]) => h("circle", { className: "bl-pin", cx, cy, r: Math.max(2, thick * 0.42) })),
+    h("line", { className: "bl-rope", x1: x, y1: hook, x2: x, y2: y }),
+    h("circle", { className: "bl-hook", cx: x, cy: y + 4, r: 4 }),
+    h("line", { className: "bl-plumb", x1: x, y1: y + 8, x2: x, y2: ground }),
+    known(load_kg) && h("rect", { className: "bl-load", x: x - side / 2, y: y + 8, width: side, height: side * 0.7, rx: 2 }),
+    known(load_kg) && h("text", { className: "bl-callout", x, y: y + 24 + side * 0.7, textAnchor: "middle" }, f.mass(load_kg)),
   ];
-  (props.lifts || []).forEach(([reach, kg, near], index) => {
-    parts.push(
-      h("circle", { key: "lift" + index, className: near ? "bl-lift-dot bl-lift-near" : "bl-lift-dot", cx: x(reach), cy: y(kg), r: 2.6 }),
-    );
-  });
-  if (typeof rated === "number" && typeof outreach === "number") {
-    const label = `${u.rated(rated)} ${words.at || ""} ${u.length(outreach)}`;
-    const px = x(outreach);
-    const flip = px > place([area.right, 0])[0] - 150;
-    parts.push(h("line", { key: "here", className: "bl-plumb", x1: px, x2: px, y1: top, y2: top + height }));
-    parts.push(h("circle", { key: "dot", className: "bl-rated-dot", cx: px, cy: y(rated), r: 4.5 }));
-    parts.push(
-      h("text", { key: "label", className: "bl-callout", x: px + (flip ? -9 : 9), y: y(rated) - 7, textAnchor: flip ? "end" : "start" }, label),
-    );
-  }
-  return parts;
 }
 
-function axis(place, area, y, u, words) {
-  const reach = area.right * u.perMetre;
+/** The rated capacity under the drawing, on the same axis of outreach. The corners as they were sent: nothing is read off between them.
+ * @type {(props: SideViewProps, chart: Point[], place: Place, area: Area, top: number, position: Position | null, f: Formats) => React.ReactElement} */
+function capacityStrip({ lifts = [], words = {} }, chart, place, area, top, position, f) {
+  const most = Math.max(...chart.map(([, kg]) => kg), 1);
+  const bottom = top + STRIP_PX;
+  /** @type {(point: Point) => Point} */
+  const at = ([metres, kg]) => [place([metres, 0])[0], bottom - (Math.min(kg, most) / most) * (STRIP_PX - 18)];
+  const corners = chart.map(at);
+  const line = `M${joined(corners, "L")}`;
+  const foot = joined([[corners[corners.length - 1][0], bottom], [corners[0][0], bottom]], "L");
+  const [zero, highest] = at([0, most]);
+  const here = position && known(position.rated_kg) && known(position.outreach_m) ? at([position.outreach_m, position.rated_kg]) : null;
+  const flip = here && here[0] > place([area.right, 0])[0] - 150;
+  return h(
+    "g",
+    null,
+    h("path", { className: "bl-rated-area", d: `${line}L${foot}Z` }),
+    h("path", { className: "bl-rated-line", d: line }),
+    h("text", { className: "bl-axis-text", x: zero - 6, y: highest + 4, textAnchor: "end" }, f.rated(most)),
+    h("text", { className: "bl-axis-text", x: zero - 6, y: bottom, textAnchor: "end" }, words.rated),
+    ...lifts.map(([metres, kg, near]) => {
+      const [cx, cy] = at([metres, kg]);
+      return h("circle", { className: near ? "bl-lift-dot bl-lift-near" : "bl-lift-dot", cx, cy, r: 2.6 });
+    }),
+    ...(here && position
+      ? [
+          h("line", { className: "bl-plumb", x1: here[0], x2: here[0], y1: top, y2: bottom }),
+          h("circle", { className: "bl-rated-dot", cx: here[0], cy: here[1], r: 4.5 }),
+          h(
+            "text",
+            { className: "bl-callout", x: here[0] + (flip ? -9 : 9), y: here[1] - 7, textAnchor: flip ? "end" : "start" },
+            `${f.rated(position.rated_kg)} ${words.at} ${f.length(position.outreach_m)}`,
+          ),
+        ]
+      : []),
+  );
+}
+
+/** @type {(place: Place, area: Area, y: number, f: Formats, name?: string) => React.ReactElement} */
+function axis(place, area, y, f, name) {
+  const reach = area.right * f.perMetre;
   const [x0] = place([0, 0]);
-  const [x1] = place([area.right, 0]);
-  const step = niceStep(reach, x1 - x0, 46);
-  const parts = ticks(reach, step).map((value) => {
-    const x = place([value / u.perMetre, 0])[0];
-    return h("g", { key: value }, [
-      h("line", { key: "l", className: "bl-tick", x1: x, x2: x, y1: y, y2: y + 4 }),
-      h("text", { key: "t", className: "bl-axis-text", x, y: y + 17, textAnchor: "middle" }, number(value, step < 1 ? 1 : 0)),
-    ]);
-  });
-  parts.push(h("text", { key: "n", className: "bl-axis-text", x: place([area.right, 0])[0], y: y + 33, textAnchor: "end" }, `${words.outreach || ""} [${u.lengthName}]`));
-  return parts;
+  const [end] = place([area.right, 0]);
+  const step = niceStep(reach, end - x0, 46);
+  return h(
+    "g",
+    null,
+    ...ticks(reach, step).flatMap((value) => {
+      const [x] = place([value / f.perMetre, 0]);
+      return [
+        h("line", { className: "bl-tick", x1: x, x2: x, y1: y, y2: y + 4 }),
+        h("text", { className: "bl-axis-text", x, y: y + 17, textAnchor: "middle" }, number(value, step < 1 ? 1 : 0)),
+      ];
+    }),
+    h("text", { className: "bl-axis-text", x: end, y: y + 33, textAnchor: "end" }, `${name || ""} [${f.lengthName}]`),
+  );
 }
 
-/* Where a crane is named, a reading of its feed asks the server for the position it means: nothing is worked out here. */
-function useNews(crane, wanted, setProps) {
-  const row = useLive(crane);
-  const at = row && row.at;
-  useEffect(() => {
-    if (at && at !== wanted && setProps) setProps({ wanted: at });
-  }, [at]);
-  return row;
+/** The whole side view in a width [px], and its height.
+ * @type {(props: SideViewProps, position: Position, utilisation: number | null | undefined, width: number) => { children: React.ReactNode[], height: number }} */
+export function sideScene(props, position, utilisation, width) {
+  const area = bounds(props);
+  const { scale, place } = fitted(area, width, props.tallest || 500);
+  const f = formats(props.units);
+  const joint = joints(position);
+  const chart = props.chart && props.chart.length > 1 ? props.chart : null;
+  const floor = scale * (area.top - area.bottom);
+  const below = floor + (chart ? STRIP_PX + 14 : 0);
+  const [left, ground] = place([area.left, 0]);
+  const [x, y] = joint ? place(joint.hook) : [0, 0];
+  const near = x > width - 120;
+  const children = [
+    h(
+      "g",
+      { className: props.position ? "" : "bl-pose-unknown" },
+      props.reach?.length ? h("polygon", { className: "bl-reach", points: joined(props.reach.map(place)) }) : null,
+      h("line", { className: "bl-ground", x1: left, x2: place([area.right, 0])[0], y1: ground, y2: ground }),
+      carrierEnd(place, scale, joint ? position : {}),
+      ...(joint ? boom(props, joint, position, place, scale, f) : []),
+      props.target && crosshair(place, props.target),
+    ),
+    joint &&
+      known(utilisation) &&
+      h("text", { className: "bl-callout bl-callout-large", x: x + (near ? -12 : 12), y: Math.max(16, y + 4), textAnchor: near ? "end" : "start" }, `${number(utilisation, 0)} %`),
+    chart && capacityStrip(props, chart, place, area, floor + 14, joint && props.position ? props.position : null, f),
+    axis(place, area, below, f, props.words?.outreach),
+  ];
+  return { children, height: below + 40 };
 }
 
+/** Where a crane is named, a reading of its feed asks the server for the position it means: nothing is worked out here.
+ * @param {SideViewProps} props */
 export function SideView(props) {
   const [ref, width] = useWidth();
-  const row = useNews(props.crane, props.wanted, props.setProps);
-  const position = props.position;
-  const live = row && row.values && row.values.utilisation_pct;
-  const utilisation = typeof live === "number" ? live : props.utilisation_pct;
-  const eased = useEased(position || {}, props.direct);
-  const known = Boolean(position) && typeof eased.x2 === "number";
-  const area = bounds(props);
-  const u = units(props);
-  const words = props.words || {};
-  const chart = props.chart && props.chart.length > 1 ? props.chart : null;
-  const scale = Math.min((width - 16) / (area.right - area.left), (props.tallest || 500) / (area.top - area.bottom));
-  const offset = Math.max(8, (width - scale * (area.right - area.left)) / 2);
-  const sceneHeight = scale * (area.top - area.bottom);
-  const place = ([x, y]) => [offset + (x - area.left) * scale, (area.top - y) * scale];
-  const strip = chart ? 96 : 0;
-  const height = sceneHeight + (chart ? strip + 14 : 0) + 40;
-  const children = [];
-  if (width > 0) {
-    const drawn = sideScene(props, known ? eased : null, place, scale, area, u);
-    children.push(h("g", { key: "scene", className: position ? "" : "bl-pose-unknown" }, drawn.scene));
-    if (drawn.hook && typeof utilisation === "number") {
-      const near = drawn.hook[0] > width - 120;
-      children.push(
-        h("text", { key: "u", className: "bl-callout bl-callout-large", x: drawn.hook[0] + (near ? -12 : 12), y: Math.max(16, drawn.hook[1] + 4), textAnchor: near ? "end" : "start" }, `${number(utilisation, 0)} %`),
-      );
-    }
-    if (chart) children.push(h("g", { key: "strip" }, capacityStrip(props, place, area, sceneHeight + 14, strip, known ? position.outreach_m : null, position && position.rated_kg, u)));
-    children.push(h("g", { key: "axis" }, axis(place, area, sceneHeight + (chart ? strip + 14 : 0), u, words)));
-  }
-  return h(
-    "div",
-    { id: props.id, ref, className: `bl-drawing bl-${props.state || "ok"}` },
-    h("svg", { role: "img", "aria-label": props.label || "", width: Math.max(width, 1), height: width ? height : 300 }, children),
-  );
+  const at = useLive(props.crane)?.at;
+  const [utilisation, state] = useUtilisation(props.crane, props.utilisation_pct, props.state || "ok");
+  const position = useEased(props.position || {}, props.direct);
+  useEffect(() => {
+    if (at && at !== props.wanted && props.setProps) props.setProps({ wanted: at });
+  }, [at]);
+  const { children, height } = width > 0 ? sideScene(props, props.position ? position : {}, utilisation, width) : { children: [], height: 300 };
+  return picture({ ...props, state }, ref, width, height, children);
 }
 
 /* ---- top view ---- */
+/** The view from above in a width [px]. The cab looks up; slewing is positive clockwise seen from above.
+ * @type {(props: TopViewProps, position: Position, width: number, size: number) => React.ReactNode[]} */
+export function topScene({ carrier, reach_m, units, words = {} }, position, width, size) {
+  const f = formats(units);
+  const reach = Math.max(reach_m || 8, 4);
+  const scale = (size / 2 - 18) / reach;
+  const [cx, cy] = [width / 2, size / 2];
+  const step = niceStep(reach * f.perMetre, size / 2, 34) / f.perMetre;
+  const rings = Array.from({ length: Math.floor(reach / step + 1e-6) }, (_, index) => (index + 1) * step);
+  /** @type {(x0: number, x1: number, s0: number, s1: number, className: string) => React.ReactElement} */
+  const box = (x0, x1, s0, s1, className) =>
+    h("rect", { className, x: cx + Math.min(s0, s1) * scale, y: cy - Math.max(x0, x1) * scale, width: Math.abs(s1 - s0) * scale, height: Math.abs(x1 - x0) * scale, rx: 3 });
+  /** @type {(side: number, out?: number) => React.ReactElement[]} */
+  const leg = (side, out) => (known(out) ? [box(-0.16, 0.16, 0, side * out, "bl-leg"), box(-0.35, 0.35, side * (out - 0.3), side * (out + 0.3), "bl-leg")] : []);
+  /* Without an outreach only the direction is known, so there is no hook. */
+  const outreach = position.outreach_m;
+  const tip = cy - (known(outreach) ? outreach : reach) * scale;
+  return [
+    ...rings.flatMap((ring, index) => [
+      h("circle", { className: "bl-ring", cx, cy, r: ring * scale }),
+      h("text", { className: "bl-axis-text", x: cx + ring * scale - 3, y: cy - 4, textAnchor: "end" }, f.tick(ring) + (index === rings.length - 1 ? " " + f.lengthName : "")),
+    ]),
+    ...leg(-1, position.left_m),
+    ...leg(1, position.right_m),
+    box(carrier.rear_m, carrier.front_m - 0.2, -1.22, 1.22, "bl-carrier"),
+    box(carrier.front_m - 1.9, carrier.front_m, -1.25, 1.25, "bl-cab"),
+    known(position.slew_deg) &&
+      h(
+        "g",
+        { transform: `rotate(${position.slew_deg} ${cx} ${cy})` },
+        h("line", { className: known(outreach) ? "bl-top-boom" : "bl-top-boom bl-top-boom-unknown", x1: cx, y1: cy, x2: cx, y2: tip }),
+        known(outreach) && h("circle", { className: "bl-hook", cx, cy: tip, r: 5 }),
+      ),
+    h("circle", { className: "bl-pin", cx, cy, r: 5 }),
+    h("text", { className: "bl-axis-text", x: cx, y: 12, textAnchor: "middle" }, words.cab),
+  ];
+}
+
+/** @param {TopViewProps} props */
 export function TopView(props) {
   const [ref, width] = useWidth();
-  const eased = useEased(props.position || {}, props.direct);
-  const c = props.carrier;
-  const u = units(props);
-  const reach = Math.max(props.reach_m || 8, 4);
-  const size = Math.min(width || 0, 340);
-  const scale = (size / 2 - 18) / reach;
-  const centre = [width / 2, size / 2];
-  /* The cab looks up; slewing is positive clockwise seen from above. */
-  const place = (x, side) => [centre[0] + side * scale, centre[1] - x * scale];
-  const children = [];
-  if (size > 0) {
-    const step = niceStep(reach * u.perMetre, size / 2, 34) / u.perMetre;
-    for (let ring = step; ring <= reach + 1e-6; ring += step) {
-      children.push(h("circle", { key: "ring" + ring, className: "bl-ring", cx: centre[0], cy: centre[1], r: ring * scale }));
-      children.push(h("text", { key: "ringt" + ring, className: "bl-axis-text", x: centre[0] + ring * scale - 3, y: centre[1] - 4, textAnchor: "end" }, u.tick(ring) + (ring + step > reach + 1e-6 ? " " + u.lengthName : "")));
-    }
-    const rect = (x0, x1, s0, s1, name, key) => {
-      const [px, py] = place(Math.max(x0, x1), Math.min(s0, s1));
-      return h("rect", { key, className: name, x: px, y: py, width: Math.abs(s1 - s0) * scale, height: Math.abs(x1 - x0) * scale, rx: 3 });
-    };
-    [[-1, eased.left_m], [1, eased.right_m]].forEach(([side, spread]) => {
-      if (typeof spread !== "number") return;
-      children.push(rect(-0.16, 0.16, 0, side * spread, "bl-leg", "leg" + side));
-      children.push(rect(-0.35, 0.35, side * (spread - 0.3), side * (spread + 0.3), "bl-leg", "pad" + side));
-    });
-    children.push(rect(c.rear_m, c.front_m - 0.2, -1.22, 1.22, "bl-carrier", "bed"));
-    children.push(rect(c.front_m - 1.9, c.front_m, -1.25, 1.25, "bl-cab", "cab"));
-    if (typeof eased.slew_deg === "number") {
-      /* Drawn over the cab and turned by the angle. Without an outreach only the direction is known, so there is no hook. */
-      const known = typeof eased.outreach_m === "number";
-      const [ex, ey] = place(known ? eased.outreach_m : reach, 0);
-      const name = known ? "bl-top-boom" : "bl-top-boom bl-top-boom-unknown";
-      const boom = [h("line", { key: "boom", className: name, x1: centre[0], y1: centre[1], x2: ex, y2: ey })];
-      if (known) boom.push(h("circle", { key: "hook", className: "bl-hook", cx: ex, cy: ey, r: 5 }));
-      children.push(h("g", { key: "boom", transform: `rotate(${eased.slew_deg} ${centre[0]} ${centre[1]})` }, boom));
-    }
-    children.push(h("circle", { key: "axis", className: "bl-pin", cx: centre[0], cy: centre[1], r: 5 }));
-    children.push(h("text", { key: "cabname", className: "bl-axis-text", x: centre[0], y: 12, textAnchor: "middle" }, (props.words || {}).cab || ""));
-  }
-  return h(
-    "div",
-    { id: props.id, ref, className: `bl-drawing bl-${props.state || "ok"}` },
-    h("svg", { role: "img", "aria-label": props.label || "", width: Math.max(width, 1), height: size || 200 }, children),
-  );
+  const position = useEased(props.position || {}, props.direct);
+  const size = Math.min(width, 340);
+  return picture(props, ref, width, size || 200, size > 0 ? topScene(props, position, width, size) : []);
 }

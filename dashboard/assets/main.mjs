@@ -1,13 +1,12 @@
 /* The one script that Dash loads of ours: it imports the others, and gives Dash the components of dashboard/parts/components.py. */
-import { Age, Choice, LiveBar, LiveFeed, LiveMark, LiveValue } from "./components.mjs";
+import { watch } from "./contact.mjs";
 import { SideView, TopView } from "./drawings.mjs";
-import { Player } from "./replay.mjs";
+import "./keyboard.mjs";
 import { Drawing, Go, Link } from "./links.mjs";
-import "./contact.mjs";
-import "./forms.mjs";
-import "./grid_cells.mjs";
+import { Age, Choice, LiveBar, LiveFeed, LiveMark, LiveValue } from "./live.mjs";
 import "./paper.mjs";
-import "./reach.mjs";
+import { Player } from "./replay.mjs";
 import "./ui.mjs";
 
 window.boomledger = { Age, Choice, Drawing, Go, Link, LiveBar, LiveFeed, LiveMark, LiveValue, Player, SideView, TopView };
+watch();

@@ -1,44 +1,26 @@
 /* What the frame does in the browser: theme, units, pause, navigation, address, painting of figures. */
-import { whenThere } from "./components.mjs";
+import { focusOn, writeQuery } from "./page.mjs";
+import { currentScheme, painted } from "./theme.mjs";
 
 const dash = (window.dash_clientside = window.dash_clientside || {});
 const same = () => window.dash_clientside.no_update;
 
-const palette = (scheme) => window.boomledger_palette[scheme === "dark" ? "dark" : "light"];
-
-/* Figures come with the parts that colours play, such as "@series"; here they get the colours of the theme. */
-function painted(value, colours) {
-  if (typeof value === "string") {
-    return value.charAt(0) === "@" ? colours[value.slice(1)] || value : value;
-  }
-  if (Array.isArray(value)) {
-    return value.length && typeof value[0] === "number" ? value : value.map((item) => painted(item, colours));
-  }
-  if (value && typeof value === "object") {
-    const copy = {};
-    for (const key of Object.keys(value)) copy[key] = painted(value[key], colours);
-    return copy;
-  }
-  return value;
-}
-
-function currentScheme(stored) {
-  if (stored === "light" || stored === "dark") return stored;
-  return window.matchMedia("(prefers-color-scheme: dark)").matches ? "dark" : "light";
-}
-
 /* Once in five minutes of use: what stands in the frame and changes seldom is asked for again. */
+/** @type {number | null} */
 let minute = null;
 function moveOn() {
   const now = Math.floor(Date.now() / 300000);
   if (now !== minute) window.dash_clientside.set_props("minute", { data: now });
   minute = now;
 }
-const whenIdle = (job) => (window.requestIdleCallback ? window.requestIdleCallback(job, { timeout: 2000 }) : setTimeout(job, 500));
+const whenIdle = (/** @type {() => void} */ job) => (window.requestIdleCallback ? window.requestIdleCallback(job, { timeout: 2000 }) : setTimeout(job, 500));
 
+/** @type {string | null} */
 let lastPath = null;
+/** @type {unknown} */
 let lastAnswer = null;
 
+/** @type {Record<string, (...values: any[]) => unknown>} */
 dash.boomledger_ui = {
   startScheme: (clicks, stored) => {
     const now = currentScheme(stored);
@@ -50,7 +32,7 @@ dash.boomledger_ui = {
   nameUnits: (units) => {
     const one = units === "us" ? "us" : "metric";
     document.cookie = `boomledger_units=${one}; path=/; max-age=31536000; samesite=lax`;
-    return window.boomledger_words["units_" + one];
+    return window.boomledger_words[`units_${one}`];
   },
   flipPause: (clicks, paused) => {
     if (!clicks) return [same(), same()];
@@ -59,14 +41,14 @@ dash.boomledger_ui = {
     return [next, window.boomledger_words[next ? "resume" : "pause"]];
   },
   passPause: (paused) => Boolean(paused),
-  paint: (figure, scheme) => (figure ? painted(figure, palette(currentScheme(scheme))) : same()),
+  paint: (figure, scheme) => (figure ? painted(figure, window.boomledger_palette[currentScheme(scheme)]) : same()),
 
   /* A new page: window title, focus on its heading for those who cannot see it change, current link. */
   arrive: (title, path) => {
     if (title) document.title = title;
     const here = (path || "/").replace(/\/$/, "") || "/";
     document.querySelectorAll("a.bl-nav-link").forEach((link) => {
-      const target = link.getAttribute("href");
+      const target = link.getAttribute("href") || "";
       const current = target === "/fleet" ? here === "/" || here === "/fleet" || here.startsWith("/crane/") : here === target || here.startsWith(target + "/");
       if (current) link.setAttribute("aria-current", "page");
       else link.removeAttribute("aria-current");
@@ -74,11 +56,8 @@ dash.boomledger_ui = {
     if (lastPath !== null && lastPath !== here) {
       window.dash_clientside.set_props("notice", { children: "" });
       requestAnimationFrame(() => {
-        const heading = document.querySelector("#page h1");
-        if (heading) {
-          heading.setAttribute("tabindex", "-1");
-          heading.focus({ preventScroll: true });
-        }
+        const heading = /** @type {HTMLElement | null} */ (document.querySelector("#page h1"));
+        if (heading) focusOn(heading);
         window.scrollTo(0, 0);
       });
     }
@@ -101,7 +80,7 @@ dash.boomledger_ui = {
   },
 
   openMenu: (opened, path, navbar) => {
-    const byMenu = (dash.callback_context.triggered || []).some((one) => one.prop_id === "menu.opened");
+    const byMenu = (dash.callback_context.triggered || []).some((/** @type {{ prop_id: string }} */ one) => one.prop_id === "menu.opened");
     const open = byMenu ? Boolean(opened) : false;
     if (navbar.collapsed.mobile === !open && Boolean(opened) === open) return [same(), same()];
     return [{ ...navbar, collapsed: { mobile: !open } }, open];
@@ -118,12 +97,8 @@ dash.boomledger_ui = {
   /* Narrows the table of the fleet down while somebody types, and keeps the text in the address. */
   filterGrid: (text) => {
     const words = (text || "").trim();
-    window.dash_ag_grid.getApiAsync("fleet-grid").then((grid) => grid.setGridOption("quickFilterText", words));
-    const query = new URLSearchParams(window.location.search);
-    if (words) query.set("q", words);
-    else query.delete("q");
-    const search = query.toString();
-    window.history.replaceState(window.history.state, "", window.location.pathname + (search ? "?" + search : ""));
+    window.dash_ag_grid?.getApiAsync("fleet-grid").then((grid) => grid.setGridOption("quickFilterText", words));
+    writeQuery({ q: words });
     return words;
   },
 
@@ -137,7 +112,7 @@ dash.boomledger_ui = {
   mergeQuery: (values, ids, search) => {
     const query = new URLSearchParams(search || "");
     const before = query.toString();
-    ids.forEach((id, index) => {
+    ids.forEach((/** @type {{ name: string, default: unknown }} */ id, /** @type {number} */ index) => {
       const value = values[index];
       if (value === null || value === undefined) return;
       if (String(value) === String(id.default)) query.delete(id.name);
@@ -147,16 +122,3 @@ dash.boomledger_ui = {
     return after === before ? same() : after ? "?" + after : "";
   },
 };
-
-/* "/" puts the cursor into the search for a crane. */
-document.addEventListener("keydown", (event) => {
-  const typing = /^(INPUT|TEXTAREA|SELECT)$/.test(event.target.tagName) || event.target.isContentEditable;
-  if (event.key !== "/" || typing || event.ctrlKey || event.metaKey || event.altKey) return;
-  const field = document.getElementById("find-crane");
-  if (field) {
-    event.preventDefault();
-    field.focus();
-  }
-});
-/* The field behind a button that takes a file has no name of its own: it gets the words of the button. */
-whenThere("input[type=file]:not([aria-label])", (field) => field.setAttribute("aria-label", field.parentElement.textContent));

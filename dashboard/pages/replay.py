@@ -91,8 +91,8 @@ async def render(visit: Visit) -> Any:
         carrier=components.carrier_of(samples.figure),
         reach=components.lines(samples.figure.outline),
         reach_m=samples.figure.reach_m,
-        watch_from=attention.WARNING_PCT,
-        act_from=attention.LIMIT_PCT,
+        states=[state.value for state in attention.State],
+        band=[attention.WARNING_PCT, attention.LIMIT_PCT],
         gap_ms=samples.gap_ms,
         ticks_ms=TICKS_MS,
         start_ms=_moment(visit),
@@ -135,10 +135,12 @@ def _steps(visit: Visit, crane: str, start: datetime, end: datetime) -> list[Any
 def frames_of(poses: PosesAnswer) -> dict[str, list[Any]]:
     """The lists that the player steps through, by name; what was never read is left out."""
     joints = {f"{'xy'[index % 2]}{index // 2}": values for index, values in enumerate(poses.joints_m)}
+    place = {state: index for index, state in enumerate(attention.State)}
     frames: dict[str, Any] = {
         **joints,
         **{name: values for name, values in poses.readings.items() if any(one is not None for one in values)},
         "utilisation_pct": poses.readings["utilisation_pct"],
+        "state": [place[attention.utilisation_state(one)] for one in poses.readings["utilisation_pct"]],
         "outreach_m": poses.outreach_m,
         "left_m": poses.left_m,
         "right_m": poses.right_m,

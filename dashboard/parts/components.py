@@ -1,8 +1,6 @@
-"""Components of our own, drawn in the browser under the same names by assets/components.mjs,
-drawings.mjs, still.mjs and replay.mjs.
-
-They are written by hand against React as Dash ships it, so there is nothing to build. Each class lists the
-props that its drawing understands; Dash refuses any other.
+"""Components of our own, drawn in the browser under the same names by the scripts that
+assets/main.mjs names, against React as Dash ships it. Each class lists the props that its drawing understands;
+Dash refuses any other. assets/types.d.ts has the same props with their types.
 """
 
 from typing import Any, ClassVar
@@ -82,10 +80,11 @@ class TopView(_Drawn):
 class Player(_Drawn):
     """A recorded span played back: side and top view, the trace of utilisation with its events, and a scrubber.
 
-    frames: {"at_ms": [...], channel or figure of a position: [number or None, ...]}, times rising; `curve` is a place in curves. events: [{"at_ms", "kind", "text", "mark",
+    frames: {"at_ms": [...], channel or figure of a position: [number or None, ...]}, times rising; `curve` is a
+    place in curves, `state` one in states. events: [{"at_ms", "kind", "text", "mark",
     "stop"}, ...], rising; `mark` is a state of parts.marks, `stop` whether the jump to the next event stops there.
-    lifts: [{"start_ms", "end_ms", "mass_kg"}, ...]. curves: charts as SideView's. watch_from, act_from: utilisation of
-    the states [%]. gap_ms: after a longer time nothing is drawn in between. ticks_ms: steps of its
+    lifts: [{"start_ms", "end_ms", "mass_kg"}, ...]. curves: charts as SideView's. band: utilisation
+    where attention begins and ends [%]. gap_ms: after a longer time nothing is drawn in between. ticks_ms: steps of its
     axis of time, rising. start_ms: where it opens; time_from, time_to: ISO times of the span, for its address.
     """
 
@@ -99,8 +98,8 @@ class Player(_Drawn):
         "carrier",
         "reach",
         "reach_m",
-        "watch_from",
-        "act_from",
+        "states",
+        "band",
         "gap_ms",
         "ticks_ms",
         "start_ms",
@@ -122,7 +121,7 @@ class Age(_Drawn):
 class LiveFeed(_Drawn):
     """Hands what the server pushes to every live element of the page; holds still while paused.
 
-    data: {crane: {"at": ISO time, "online": bool, "values": {channel: reading}}}.
+    data: {crane: {"at": ISO time, "online": bool, "state": of utilisation, "values": {channel: reading}}}.
     """
 
     _type = "LiveFeed"
@@ -140,17 +139,17 @@ class LiveValue(_Drawn):
 
 
 class LiveMark(_Drawn):
-    """The state of utilisation as word, shape and colour, kept current: words by state, watch and act from [%]."""
+    """The state of utilisation as word, shape and colour, kept current: words by state."""
 
     _type = "LiveMark"
-    _props = ("crane", "value", "stale", "watch_from", "act_from", "words")
+    _props = ("crane", "state", "words")
 
 
 class LiveBar(_Drawn):
-    """Utilisation [%] as a bar against its band, kept current: value, full scale, band from watch_from to act_from."""
+    """Utilisation [%] as a bar against its band, kept current: value, full scale, where attention begins and ends."""
 
     _type = "LiveBar"
-    _props = ("crane", "channel", "value", "full", "watch_from", "act_from", "label")
+    _props = ("crane", "value", "state", "full", "band", "label")
 
 
 def shape(tag: str, *inside: Any, **props: Any) -> list[Any]:

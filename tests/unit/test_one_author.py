@@ -88,13 +88,16 @@ def test_drawing_is_no_second_author(house: ModuleType, text: str) -> None:
         ("const x = out * Math.cos(angle);", "kinematics"),
         ("if (utilisation >= 90) warn();", "threshold"),
         ("...line(100, 'limit'),", "threshold"),
+        ("if (value >= act) return 'act';", "threshold"),
+        ("return value >= props.watch_from ? 'watch' : 'ok';", "threshold"),
+        ("const near = row.values.utilisation_pct > near_from;", "threshold"),
         ("const kg = capacityAt(chart, x);", "chart"),
         ("if (row.text.includes('kg')) convert();", "sentence"),
     ],
 )
 def test_a_second_author_in_javascript_is_found(house: ModuleType, text: str, rule: str) -> None:
-    assert [stray.rule for stray in house.in_javascript("dashboard/assets/new.js", text)] == [rule]
-    assert list(house.in_javascript("dashboard/assets/new.js", f"/* {text} */")) == []
+    assert [stray.rule for stray in house.in_javascript("dashboard/assets/new.mjs", text)] == [rule]
+    assert list(house.in_javascript("dashboard/assets/new.mjs", f"/* {text} */")) == []
 
 
 def test_a_second_author_in_a_query_is_found(house: ModuleType) -> None:

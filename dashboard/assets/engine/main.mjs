@@ -24,7 +24,7 @@ if (prerendered) {
 
   /* When the pointer goes down on a link, its page is begun; by the time it goes up, part of the work is done. */
   document.addEventListener("pointerdown", (event) => {
-    const link = event.target.closest("a[href]");
+    const link = /** @type {HTMLAnchorElement | null} */ (event.target instanceof Element ? event.target.closest("a[href]") : null);
     if (!link || event.button || link.target || link.download || link.origin !== window.location.origin) return;
     const address = link.pathname + link.search;
     if (address === window.location.pathname + window.location.search || /^\/(api|assets|login)\b/.test(address)) return;

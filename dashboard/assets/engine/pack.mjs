@@ -1,10 +1,9 @@
 /* Draws the parts of a page that never change by themselves: short lists made by dashboard/engine/pack.py. */
 import { link, safe } from "../links.mjs";
 
-const { React } = window;
-const h = React.createElement;
+const { createElement: h, Fragment, useEffect, useState } = React;
 
-/* Something folded away that comes when the page around it has been painted. */
+/** @type {Set<() => void>} */
 const awaited = new Set();
 let called = false;
 function callAll() {
@@ -13,9 +12,11 @@ function callAll() {
   awaited.clear();
 }
 
+/** Something folded away that comes when the page around it has been painted.
+ * @param {{ children?: React.ReactNode }} props */
 function Later({ children }) {
-  const [due, setDue] = React.useState(false);
-  React.useEffect(() => {
+  const [due, setDue] = useState(false);
+  useEffect(() => {
     const come = () => setDue(true);
     awaited.add(come);
     if (!called) {
@@ -23,21 +24,23 @@ function Later({ children }) {
       if (document.hidden) setTimeout(callAll); // a page in the background is not painted
       else requestAnimationFrame(() => setTimeout(callAll));
     }
-    return () => awaited.delete(come);
+    return () => void awaited.delete(come);
   }, []);
   return due ? children : null;
 }
 
+/** @type {(part: any, slots: React.ReactNode[], folded: boolean) => React.ReactNode} */
 function draw(part, slots, folded) {
   if (!Array.isArray(part)) return part;
   const [tag, props, ...children] = part;
   if (typeof tag === "number") return folded ? h(Later, null, slots[tag]) : slots[tag];
-  const inside = children.map((child) => draw(child, slots, folded || (tag === "details" && !props.open)));
+  const inside = children.map((/** @type {any} */ child) => draw(child, slots, folded || (tag === "details" && !props.open)));
   if (tag === "Link") return link(props, inside);
-  return h(window.boomledger[tag] || tag, safe(props), ...inside);
+  return h(/** @type {any} */ (window.boomledger[tag] || tag), safe(props), ...inside);
 }
 
+/** @param {{ tree: any, of: string, children?: React.ReactNode }} props */
 export function Packed({ tree, of, children }) {
   const slots = Array.isArray(children) ? children : [children];
-  return h(React.Fragment, { key: of }, draw(tree, slots, false));
+  return h(Fragment, { key: of }, draw(tree, slots, false));
 }

@@ -91,7 +91,7 @@ def _open_faults(name: str, found: Page[FaultRow] | Trouble) -> Any:
 def _present(visit: Visit, live: LiveAnswer, drawn: DrawingAnswer, lifts: Any) -> html.Div:
     values, name = live.values, live.crane
     stale = attention.stale(live.age_s)
-    state = State.STALE if stale else attention.utilisation_state(values.get("utilisation_pct"))
+    state = attention.utilisation_state(values.get("utilisation_pct"), live.age_s)
     now, figure = drawn.now, drawn.figure
     position = components.position_of(now)
     with_lifts = now is not None and now.spread_left is now.spread_right is Spread.FULL
@@ -152,7 +152,7 @@ def _present(visit: Visit, live: LiveAnswer, drawn: DrawingAnswer, lifts: Any) -
                 className="bl-card bl-now-side",
             ),
             html.Section(
-                [html.H2(t("now.readings")), _readings(visit, live, now, stale)],
+                [html.H2(t("now.readings")), _readings(visit, live, now, state)],
                 className="bl-card bl-now-facts",
             ),
             html.Section([html.H2(t("now.top")), top], className="bl-card bl-now-top"),
@@ -185,7 +185,7 @@ def _pose_words(visit: Visit, live: LiveAnswer, now: Drawn | None) -> str:
     )
 
 
-def _readings(visit: Visit, live: LiveAnswer, now: Drawn | None, stale: bool) -> html.Div:
+def _readings(visit: Visit, live: LiveAnswer, now: Drawn | None, state: State) -> html.Div:
     name, values = live.crane, live.values
 
     def reading(
@@ -213,11 +213,8 @@ def _readings(visit: Visit, live: LiveAnswer, now: Drawn | None, stale: bool) ->
     noted = None if values.get("outreach_m") is not None else t("now.computed")
     mark = LiveMark(
         crane=name,
-        value=values.get("utilisation_pct"),
-        stale=stale,
-        watch_from=attention.WARNING_PCT,
-        act_from=attention.LIMIT_PCT,
-        words={state.value: t(f"utilisation.{state}") for state in State},
+        state=state.value,
+        words={each.value: t(f"utilisation.{each}") for each in State},
     )
     return html.Div(
         [
@@ -237,11 +234,10 @@ def _readings(visit: Visit, live: LiveAnswer, now: Drawn | None, stale: bool) ->
             ),
             LiveBar(
                 crane=name,
-                channel="utilisation_pct",
                 value=values.get("utilisation_pct"),
+                state=state.value,
                 full=BAR_FULL_PCT,
-                watch_from=attention.WARNING_PCT,
-                act_from=attention.LIMIT_PCT,
+                band=[attention.WARNING_PCT, attention.LIMIT_PCT],
                 label=t("now.bar", full=BAR_FULL_PCT, warning=attention.WARNING_PCT),
             ),
             marks.facts(

@@ -17,7 +17,7 @@ from dashboard.app import create_dashboard
 from dashboard.client import session_headers
 from dashboard.engine import pack
 from dashboard.engine.prefetch import Prefetch
-from dashboard.parts import charts, grid
+from dashboard.parts import charts, components, grid
 from dashboard.router import match
 from dashboard.theme import GRAPH_CONFIG
 from dashboard.visit import Asked, Finished
@@ -232,3 +232,36 @@ def test_libraries_ask_for_generators_only_where_ours_can_stand_in() -> None:
         uses += text.count("regeneratorRuntime")
         assert len(known.findall(text)) == text.count("regeneratorRuntime"), path.name
     assert uses > 0
+
+
+def types_of_the_scripts() -> dict[str, set[str]]:
+    """The props of each component as assets/types.d.ts has them."""
+    text = re.sub(r"/\*.*?\*/", "", (ROOM / "assets" / "types.d.ts").read_text(), flags=re.DOTALL)
+    while (flat := re.sub(r"(?<=: )[^;{}]*\{[^{}]*\}", "any", text)) != text:
+        text = flat
+    found: dict[str, set[str]] = {}
+    for name, above, body in re.findall(
+        r"interface (\w+)Props(?: extends (\w+)Props)? \{(.*?)\}", text, re.DOTALL
+    ):
+        found[name] = set(re.findall(r"(\w+)\??: ", body)) | found.get(above, set())
+    return found
+
+
+def test_the_scripts_know_the_props_that_python_sends() -> None:
+    """A prop that one of the two does not know is refused by Dash or never drawn."""
+    typed = types_of_the_scripts()
+    ours = {one._type: {"id", *one._props} for one in components._Drawn.__subclasses__()}
+    both = typed.keys() & ours.keys()
+    assert both >= {
+        "Age",
+        "Choice",
+        "LiveBar",
+        "LiveFeed",
+        "LiveMark",
+        "LiveValue",
+        "Player",
+        "SideView",
+        "TopView",
+    }
+    for name in both:
+        assert typed[name] - {"setProps"} == ours[name], name
