@@ -1,11 +1,13 @@
 """How the client talks to the api: one connection pool, typed answers, problems as errors."""
 
-from collections.abc import Hashable, Mapping
+import inspect
+import re
+from collections.abc import Callable, Coroutine, Hashable, Mapping
 from contextvars import ContextVar
-from datetime import date, datetime
-from functools import cache
+from datetime import UTC, date, datetime
+from functools import cache, wraps
 from types import TracebackType
-from typing import Any, Final, Self, TypeVar, cast
+from typing import Any, Final, ParamSpec, Self, TypeVar, cast
 
 import httpx
 import orjson
@@ -16,11 +18,24 @@ from domain.answers import Problem
 from domain.errors import BoomledgerError, Conflict, InvalidInput, NotFound, Unavailable
 
 Model = TypeVar("Model")
+Given = ParamSpec("Given")
 LONG_FROM_BYTES: Final = 20_000
 LONG_AT_MOST: Final = 8
 
 session_headers: ContextVar[Mapping[str, str] | None] = ContextVar("session_headers", default=None)
 """Headers (cookie, authorization) of the person on whose behalf the calls of this context are made."""
+
+
+CALLS: Final[set[tuple[str, str]]] = set()
+"""(method, path) of every call of the client."""
+QUERY_NAMES: Final = {
+    "time_from": "from",
+    "time_to": "to",
+    "names": "crane",
+    "cranes": "crane",
+    "kinds": "kind",
+}
+"""What the api calls a parameter that reads better otherwise."""
 
 
 class NotAllowed(BoomledgerError):
@@ -71,6 +86,29 @@ class Transport:
         """Give the connections back."""
         await self._http.aclose()
 
+    async def ask(
+        self, answer: Any, method: str, path: str, values: dict[str, Any], every: str | None = None
+    ) -> Any:
+        """What a call answers; see `call`."""
+        names = re.findall(r"{(\w+)}", path)
+        in_path = {name: path_text(values.pop(name)) for name in names if values[name] is not None}
+        headers = {} if values.get("tag") is None else {"if-match": values.pop("tag")}
+        request: dict[str, Any] = {}
+        for name, value in list(values.items()):
+            if isinstance(value, BaseModel | Mapping):
+                body = values.pop(name)
+                request["content"] = (
+                    body.model_dump_json() if isinstance(body, BaseModel) else orjson.dumps(body)
+                )
+                headers["content-type"] = "application/json"
+        request["params"] = _query({QUERY_NAMES.get(name, name): value for name, value in values.items()})
+        url = path.format(**in_path) if len(in_path) == len(names) else str(every)
+        if answer in (None, bytes):
+            headers |= {"accept": "*/*"} if answer is bytes else {}
+            content = (await self._send(method, url, headers=headers, **request)).content
+            return content if answer is bytes else None
+        return await self._ask(answer, method, url, headers=headers, **request)
+
     async def pdf(self, path: str, **query: object) -> bytes:
         """A report, such as `/cranes/{name}/report` or `/dispatch/lift-sheet`."""
         response = await self._http.get(
@@ -91,13 +129,6 @@ class Transport:
         return await self._ask(
             model, "POST", path, content=body.model_dump_json(), headers={"content-type": "application/json"}
         )
-
-    async def _put(self, path: str, body: BaseModel) -> None:
-        headers = {"content-type": "application/json"}
-        await self._send("PUT", path, content=body.model_dump_json(), headers=headers)
-
-    async def _delete(self, path: str) -> None:
-        await self._send("DELETE", path)
 
     async def _ask(self, model: type[Model], method: str, path: str, **request: Any) -> Model:
         response = await self._send(method, path, **request)
@@ -133,6 +164,35 @@ class Transport:
         return dict(session_headers.get() or {})
 
 
+def call(
+    method: str, path: str, every: str | None = None
+) -> Callable[[Callable[Given, Coroutine[Any, Any, Model]]], Callable[Given, Coroutine[Any, Any, Model]]]:
+    """A call of the client by its signature alone: `path` with the names of parameters in braces, `every` where these are left out.
+
+    A model or mapping among the parameters is the body, `tag` the tag of what was read; the others are the query. The answer is read as the
+    signature says.
+    """
+    CALLS.update((method, one) for one in (path, every) if one is not None)
+
+    def of(
+        stub: Callable[Given, Coroutine[Any, Any, Model]],
+    ) -> Callable[Given, Coroutine[Any, Any, Model]]:
+        signature = inspect.signature(stub)
+
+        @wraps(stub)
+        async def asked(*args: Given.args, **kwargs: Given.kwargs) -> Model:
+            given = signature.bind(*args, **kwargs)
+            given.apply_defaults()
+            client, *values = given.arguments.values()
+            named = dict(zip(list(given.arguments)[1:], values, strict=True))
+            answer: Model = await client.ask(signature.return_annotation, method, path, named, every)
+            return answer
+
+        return asked
+
+    return of
+
+
 @cache
 def _adapter(model: Hashable) -> TypeAdapter[Any]:
     return TypeAdapter(cast("Any", model))
@@ -141,9 +201,18 @@ def _adapter(model: Hashable) -> TypeAdapter[Any]:
 def _query(values: Mapping[str, object]) -> httpx.QueryParams:
     pairs: list[tuple[str, str]] = []
     for name, value in values.items():
-        many = value if isinstance(value, list) else [value]
+        many = value if isinstance(value, list | tuple) else [value]
         pairs.extend((name, _text(one)) for one in many if one is not None)
     return httpx.QueryParams(tuple(pairs))
+
+
+def path_text(value: object) -> str:
+    """A value as part of a path; a moment in UTC, as the api writes it: writes to one path wait for each other."""
+    return (
+        value.astimezone(UTC).isoformat().replace("+00:00", "Z")
+        if isinstance(value, datetime)
+        else str(value)
+    )
 
 
 def _text(value: object) -> str:

@@ -13,11 +13,14 @@ import pytest
 from fastapi import FastAPI
 
 from alerts.rounds import judge_all
-from api.app import create_api, every_route, running
+from api.app import create_api, every_route, least_roles, running
 from api.settings import ApiSettings
 from dashboard.client import Client
+from dashboard.transport import CALLS
 from domain.alerts import AlertKind, AlertRuleAsked, AlertTargetAsked, Shelved
-from domain.errors import InvalidInput, NotFound
+from domain.errors import Conflict, InvalidInput, NotFound
+from domain.maintenance import DetailAsked
+from domain.registration import CraneRegistration
 from tests.api.test_specification import Server
 
 ROOT = Path(__file__).parents[2]
@@ -58,6 +61,28 @@ async def test_alerts_from_rule_to_shelf(app: FastAPI, fresh_yard_url: str) -> N
             await client.alerts(cursor="nonsense")
 
 
+async def test_a_call_goes_where_its_signature_says(app: FastAPI) -> None:
+    span = datetime(2026, 3, 2, tzinfo=UTC), datetime(2026, 3, 3, tzinfo=UTC)
+    async with Client(app=app) as client:
+        everywhere = (await client.events(*span)).items
+        kinds = sorted({row.kind for row in everywhere})
+        assert len({row.crane for row in everywhere}) > 1
+        assert {row.crane for row in (await client.events(*span, crane="heron-3")).items} == {"heron-3"}
+        assert {row.kind for row in (await client.events(*span, kinds=kinds[:1])).items} == set(kinds[:1])
+        detail, tag = await client.crane_with_tag("heron-3")
+        asked = CraneRegistration.model_validate_json(detail.model_dump_json())
+        with pytest.raises(Conflict, match="changed"):
+            await client.change_crane("heron-3", asked, tag='W/"another"')
+        assert (await client.change_crane("heron-3", asked, tag=tag)).crane == detail.crane
+        assert (
+            await client.add_user({"name": "ida", "password": "plenty of unrelated words", "role": "viewer"})
+        ).sites is None
+        assert (await client.change_user("ida", {"disabled": True})).disabled
+        weld = DetailAsked(mpa_per_pct=1.2, curve="IIW", reference_mpa=71)
+        await client.write_detail("heron-3", "foot", weld)
+        assert [row.name for row in (await client.details("heron-3")).items] == ["foot"]
+
+
 def test_it_reaches_every_route_of_data() -> None:
     sources = "".join(file.read_text() for file in (ROOT / "dashboard").glob("client*.py"))
     reached = {re.sub(r"\{[^}]*\}", "{}", path) for path in re.findall(r'f?"(/[a-z][^"?]*)"', sources)}
@@ -78,6 +103,13 @@ def test_it_reaches_every_route_of_data() -> None:
         if route.path not in others and not route.path.endswith(("report", "lift-sheet", ".csv"))
     }
     assert asked <= reached
+
+
+def test_every_call_is_of_a_route() -> None:
+    routes = {(method, re.sub(r"\{[^}]*\}", "{}", path)) for method, path in least_roles()}
+    calls = {(method, re.sub(r"\{[^}]*\}", "{}", path)) for method, path in CALLS}
+    assert len(calls) > 100
+    assert calls <= routes
 
 
 def test_the_example_of_the_documents_runs(fresh_yard_url: str) -> None:
