@@ -147,9 +147,11 @@ def _schema(folder: str) -> list[str]:
 
 
 def _replaced_checksum(conn: psycopg.Connection) -> str:
-    # With the role that an administrator may make after the first run: its rights are still to be given then.
-    role = conn.execute("select rolname from pg_roles where rolname = 'boomledger_api'").fetchone()
-    return _digest([*_schema("replaced"), str(role)])
+    # With the role that an administrator may make and grant after the first run: its rights are still to be given then.
+    role = conn.execute(
+        "select pg_has_role(current_user, oid, 'usage') from pg_roles where rolname = 'boomledger_api'"
+    )
+    return _digest([*_schema("replaced"), str(role.fetchone())])
 
 
 def _digest(texts: Iterable[str]) -> str:

@@ -62,7 +62,7 @@ def _telling_without_role() -> Iterator[None]:
         _LOG.warning(
             "row_level_security_missing",
             problem=str(problem).strip(),
-            remedy=f"let an administrator create the role {ROLE}, then run `boomledger db migrate`",
+            remedy=f"let an administrator create the role {ROLE} and grant it to the owner of the tables, then run `boomledger db migrate`",
         )
 
 

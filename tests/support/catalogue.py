@@ -80,7 +80,7 @@ _OF_A_HYPERTABLE: Final = {
 def catalogue(conn: psycopg.Connection[Any]) -> dict[str, str]:
     """Every object by its kind and name, and what it is."""
     parts = dict(_PARTS)
-    if conn.execute("select from pg_extension where extname = 'timescaledb'").fetchone():
+    if conn.execute("select from pg_extension where extname = 'timescaledb'").fetchone() is not None:
         parts |= _OF_A_HYPERTABLE
     return {
         f"{kind} {name}": repr(rest)

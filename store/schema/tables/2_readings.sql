@@ -38,7 +38,7 @@ declare
     $columns$;
 begin
     if exists (select from pg_available_extensions where name = 'timescaledb')
-        and current_setting('shared_preload_libraries') like '%timescaledb%'
+        and current_setting('timescaledb.disable_load', true) is not null  -- its library is loaded
     then
         create extension if not exists timescaledb;
         execute format('create table segment (%s)', columns);

@@ -1,5 +1,6 @@
 """Migration: an empty database is made at once, an older one takes its steps, and both end as the same, with every row."""
 
+import secrets
 from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
@@ -127,6 +128,34 @@ def test_what_is_replaced_is_replaced_when_it_changed(database: str, monkeypatch
     assert migrate(database) == []
     with psycopg.connect(database) as conn:
         assert conn.execute("select one from one_more").fetchone() == (1,)
+
+
+def test_an_owner_who_gets_the_role_of_the_api_later_gives_it_its_rights_then(
+    database_server: str, empty_database: str
+) -> None:
+    owner = f"owner_{secrets.token_hex(4)}"
+    name = psycopg.conninfo.conninfo_to_dict(empty_database)["dbname"]
+    with psycopg.connect(database_server, autocommit=True) as conn:
+        conn.execute(f"create role {owner} login")
+        try:
+            conn.execute(f"alter database {name} owner to {owner}")
+            url = psycopg.conninfo.make_conninfo(empty_database, user=owner)
+            assert migrate(url) == ["schema"]
+            conn.execute(
+                "do $$ begin create role boomledger_api nologin; exception when duplicate_object then null; end $$"
+            )
+            conn.execute(f"grant boomledger_api to {owner}")
+            assert migrate(url) == [REPLACED]
+            assert migrate(url) == []
+            with psycopg.connect(url) as theirs:
+                assert theirs.execute(
+                    "select has_table_privilege('boomledger_api', 'crane', 'select')"
+                ).fetchone() == (True,)
+        finally:
+            with psycopg.connect(empty_database, autocommit=True) as there:
+                there.execute(f"drop owned by {owner}")
+            conn.execute(f"alter database {name} owner to current_user")
+            conn.execute(f"drop role {owner}")
 
 
 def test_without_the_folder_of_steps_older_databases_are_refused(
