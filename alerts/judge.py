@@ -78,7 +78,7 @@ def side(rule: AlertRuleAsked, value: float | None) -> Side:
     """Where a value lies. Between the two levels nothing changes: that is the hysteresis."""
     if value is None:
         return Side.UNKNOWN
-    sign = -1.0 if rule.words.falling else 1.0
+    sign = -1.0 if rule.falling else 1.0
     if sign * value >= sign * rule.raise_at:
         return Side.BAD
     return Side.GOOD if sign * value < sign * rule.clear_level or rule.clear_at is None else Side.BETWEEN
@@ -128,7 +128,7 @@ def _go_on(
         if now - calm_since >= timedelta(minutes=rule.clear_after_min):
             return Clear(alert, value, "back on the good side of the clear level")
     known = [one for one in (alert.worst_value, value) if one is not None]
-    worst = None if not known else min(known) if rule.words.falling else max(known)
+    worst = None if not known else min(known) if rule.falling else max(known)
     return See(alert, value, worst, calm_since, detail)
 
 

@@ -7,8 +7,9 @@ from itertools import groupby
 from typing import Any, Final
 from zoneinfo import ZoneInfo
 
-from domain.alerts import FLEET_KINDS, AlertRuleAsked, sentence
+from domain.alerts import FLEET_KINDS, UNITS, AlertRuleAsked
 from store.alert_watch import News
+from words.alerts import alert_words, sentence
 
 ALERTS_MAX: Final = 100
 CAUTION: Final = (
@@ -69,7 +70,7 @@ def _together(news: Sequence[News]) -> list[News]:
 def _entry(news: Sequence[News]) -> Body:
     newest = news[-1]
     rule = AlertRuleAsked.model_validate(newest.spec)
-    words = rule.words_for(newest.subject)
+    words = alert_words(rule.kind, newest.subject)
     return {
         "alert_id": newest.alert_id,
         "what": "raised and cleared" if len({one.what for one in news}) > 1 else newest.what,
@@ -79,7 +80,7 @@ def _entry(news: Sequence[News]) -> Body:
         "text": sentence(rule.kind, newest.value, newest.subject, rule.days, newest.detail),
         "subject": newest.subject,
         "value": newest.value,
-        "unit": words.unit,
+        "unit": UNITS[rule.kind],
         "raised_at": newest.raised_at.isoformat(),
         "cleared_at": newest.cleared_at.isoformat() if newest.cleared_at else None,
         "acknowledged_by": newest.acknowledged_by,

@@ -11,11 +11,12 @@ from pydantic import ValidationError
 
 from alerts import judge, metrics
 from alerts.judge import Clear, Raise, Reading, See
-from domain.alerts import AlertKind, AlertRuleAsked, AlertTargetAsked, sentence
+from domain.alerts import AlertKind, AlertRuleAsked, AlertTargetAsked
 from duty.service import interval_due
 from store import alert_watch
 from store.alert_watch import CraneFacts, Key, OpenAlert, WatchedRule
 from store.service import SERVICE_STATES, ServiceState
+from words.alerts import sentence
 
 _LOG = structlog.get_logger("alerts")
 SERVICE_LATE_DAYS = 90

@@ -4,12 +4,13 @@ from typing import Any
 
 from psycopg import AsyncConnection
 
-from domain.alerts import AlertDetail, AlertHistoryRow, AlertRow, AlertRuleAsked, sentence
+from domain.alerts import UNITS, AlertDetail, AlertHistoryRow, AlertRow, AlertRuleAsked
 from domain.answers import of_rows
 from domain.errors import NotFound
 from store import alerts
 from store.alerts import AlertListing
 from store.reading import Sites
+from words.alerts import alert_words, sentence
 
 
 async def alert_in_scope(conn: AsyncConnection[Any], sites: Sites, alert_id: int) -> AlertListing:
@@ -33,7 +34,7 @@ async def alert_detail(conn: AsyncConnection[Any], sites: Sites, alert_id: int) 
 def alert_row(row: AlertListing) -> AlertRow:
     """One alert with the words of its rule, or of its kind."""
     rule = AlertRuleAsked.model_validate(row.spec)
-    words = rule.words_for(row.subject)
+    words = alert_words(rule.kind, row.subject)
     value = row.value
     if row.cleared_at is not None:
         state = "cleared"
@@ -48,7 +49,7 @@ def alert_row(row: AlertListing) -> AlertRow:
         priority=rule.priority,
         state=state,
         text=sentence(rule.kind, value, row.subject, rule.days, row.detail),
-        unit=words.unit,
+        unit=UNITS[rule.kind],
         raise_at=rule.raise_at,
         cause=rule.cause or words.cause,
         consequence=rule.consequence or words.consequence,

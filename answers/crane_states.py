@@ -4,8 +4,8 @@ from datetime import date
 
 from answers.dispatch_fleet import Situation
 from domain.dispatch_answers import CraneState, StateCode
-from domain.findings import FINDING_WORDS, FindingCode
 from domain.remark import written_day
+from words.alerts import finding_words
 
 
 def states_of(situation: Situation, index: int) -> tuple[CraneState, ...]:
@@ -28,7 +28,7 @@ def states_of(situation: Situation, index: int) -> tuple[CraneState, ...]:
     if (plan := status.overdue.get(index)) is not None:
         plain.append(("service_overdue", f"service overdue: {plan}"))
     if codes := status.findings.get(index):
-        words = ", ".join(FINDING_WORDS[FindingCode(code)].title for code in codes)
+        words = ", ".join(finding_words(code).title for code in codes)
         plain.append(("findings", f"readings that cannot be true: {words}"))
     if not status.heard[index]:
         plain.append(("never_heard", "never heard: its faults, hours and life used are not known"))

@@ -5,11 +5,13 @@ from typing import Any
 from psycopg import AsyncConnection
 
 from domain.channels import CHANNEL_BY_NAME
-from domain.findings import FINDING_WORDS, FindingCode, FindingRow
+from domain.findings import MOVES_AND_UNIT, FindingCode, FindingRow
 from domain.moments import DayRange
 from store import findings
 from store.findings import FindingSpan
 from store.reading import Sites
+from words.alerts import finding_words
+from words.texts import t
 
 
 async def findings_of(
@@ -22,7 +24,8 @@ async def findings_of(
 
 def finding_row(row: FindingSpan) -> FindingRow:
     """A finding with its words."""
-    words = FINDING_WORDS[FindingCode(row.code)]
+    words = finding_words(row.code)
+    moves, unit = MOVES_AND_UNIT[FindingCode(row.code)]
     return FindingRow(
         crane=row.crane,
         code=FindingCode(row.code),
@@ -34,11 +37,11 @@ def finding_row(row: FindingSpan) -> FindingRow:
         from_at=row.from_at,
         to_at=row.to_at,
         size=row.size,
-        unit=words.unit,
+        unit=unit,
         least=row.least,
         most=row.most,
         figures=words.figures,
-        moves=words.moves,
+        moves=moves,
         consequence=_extent(row) + words.consequence,
         next_step=words.next_step,
     )
@@ -48,7 +51,12 @@ def _extent(row: FindingSpan) -> str:
     if row.least is None or row.most is None:
         return ""
     channel = CHANNEL_BY_NAME[row.channel]
-    return (
-        f"{row.channel} from {row.least:g} to {row.most:g} {channel.unit}; {channel.low:g} to {channel.high:g} are accepted"
-        " unless set otherwise. "
+    return t(
+        "finding.extent",
+        channel=row.channel,
+        least=f"{row.least:g}",
+        most=f"{row.most:g}",
+        unit=channel.unit,
+        low=f"{channel.low:g}",
+        high=f"{channel.high:g}",
     )

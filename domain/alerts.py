@@ -1,7 +1,6 @@
-"""Alerts: the kinds of rule with their words, rules, what they found, and whom to tell."""
+"""Alerts: the kinds of rule, rules, what they found, and whom to tell."""
 
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
 from datetime import time
 from enum import StrEnum
 from typing import Annotated, Final, Literal, Self
@@ -10,7 +9,6 @@ from pydantic import AwareDatetime, Field, StrictBool, StringConstraints, model_
 
 from domain.answers import Answer
 from domain.errors import field_error
-from domain.findings import FINDING_WORDS, FindingCode
 from domain.messages import CraneName
 from domain.moments import Instant
 
@@ -44,108 +42,22 @@ class Priority(StrEnum):
         return list(Priority).index(self)
 
 
-@dataclass(frozen=True, kw_only=True, slots=True)
-class KindWords:
-    """What a kind measures, and what its alerts say where a rule has no words of its own."""
-
-    unit: str
-    measure: str  # "{value}", "{subject}" and "{days}" are filled in
-    falling: bool  # raised when the value falls to the level
-    cause: str
-    consequence: str
-    action: str
-
-
-KIND_WORDS: Final[Mapping[AlertKind, KindWords]] = {
-    AlertKind.NEAR_LIMIT_SHARE: KindWords(
-        unit="%",
-        measure="{value:.0f} % of the time under load near the limit, last {days} days",
-        falling=False,
-        cause="Heavy loads at long reach, or a small stabiliser spread, for much of the time under load.",
-        consequence="Structural life is used faster, and limiter stops and overrides become likelier.",
-        action="Look where in the working area it happens; give such jobs to a crane with more headroom.",
-    ),
-    AlertKind.LIMITER_OVERRIDES: KindWords(
-        unit="uses",
-        measure="limiter override used {value:.0f} times, last {days} days",
-        falling=False,
-        cause="An operator freed blocked movements by the limiter override.",
-        consequence="The crane may have been beyond its rated capacity or its stability.",
-        action="Look at the 30 s before each use and talk to the operator; have the crane inspected where it was overloaded.",
-    ),
-    AlertKind.LIFE_USED: KindWords(
-        unit="%",
-        measure="{value:.1f} % of the design working period used",
-        falling=False,
-        cause="The counted duty, with its safety factor and what was before the record, has come near the design duty.",
-        consequence="At the end of the design working period a special assessment is due.",
-        action="Plan the special assessment by an expert engineer. A counted share postpones no inspection.",
-    ),
-    AlertKind.LIFE_DATE: KindWords(
-        unit="days",
-        measure="design working period forecast to be used up as early as in {value:.0f} days",
-        falling=True,
-        cause="At the use of late the design working period is used up soon.",
-        consequence="A special assessment falls due; a forecast compares, it does not predict.",
-        action="Plan the special assessment, and look whether other cranes can take heavy work.",
-    ),
-    AlertKind.FAULT_CODE: KindWords(
-        unit="open",
-        measure="status code {subject} open",
-        falling=False,
-        cause="The crane reports a fault.",
-        consequence="Functions may be limited or missing.",
-        action="Read the status code and its advice before calling the workshop; the manual of the crane decides.",
-    ),
-    AlertKind.OFFLINE: KindWords(
-        unit="h",
-        measure="nothing heard for {value:.0f} h",
-        falling=False,
-        cause="The crane is switched off, out of coverage, or its sender has failed.",
-        consequence="Duty may go unrecorded: the coverage falls and the safety factor f1 rises.",
-        action="If the crane is at work, check its sender, its coverage and its credentials at the broker.",
-    ),
-    AlertKind.QUARANTINE_RATE: KindWords(
-        unit="messages/day",
-        measure="{value:.1f} messages a day set aside, last {days} days",
-        falling=False,
-        cause="Messages came that could not be understood, or from a clock or crane that is not known.",
-        consequence="What is set aside is not counted until it is replayed.",
-        action="Read the reasons in the quarantine, mend the sender or the registration, then replay.",
-    ),
-    AlertKind.SERVICE_DUE: KindWords(
-        unit="days",
-        measure="service {subject} due in {value:.0f} days",
-        falling=True,
-        cause="An interval of service by hours, lifts or calendar comes to its end.",
-        consequence="An overdue service may void the maker's conditions and hides wear.",
-        action="Book the workshop, and enter the service when it was done.",
-    ),
-    AlertKind.FINDING: KindWords(
-        unit="days",
-        measure="{subject}: on {value:.0f} of the last {days} days",
-        falling=False,
-        cause="Readings of the crane cannot be true, or say too little.",
-        consequence="Figures that rest on them are too high or too low; the finding says which.",
-        action="Look at the finding and its trace, have the cause mended, and exclude the span.",
-    ),
-    AlertKind.ASSESSMENT_DUE: KindWords(
-        unit="days",
-        measure="special assessment due in {value:.0f} days",
-        falling=True,
-        cause="By age, by use, on a day that is entered or for a condition, whichever is first: the Life page says which.",
-        consequence="Without it nobody can say that the crane may go on working as it does.",
-        action="Arrange the special assessment by an expert engineer, and enter it when it was done.",
-    ),
-    AlertKind.HISTORY_UNKNOWN: KindWords(
-        unit="cranes",
-        measure="cranes whose life before the record is not entered: {value:.0f}",
-        falling=False,
-        cause="Years from manufacture to the first record are not entered: nobody knows their duty.",
-        consequence="They count 1.5 times over the design years: the used share is assumed for a large part.",
-        action="Enter the life before the record under Settings, Life history, or have the cranes assessed.",
-    ),
+UNITS: Final[Mapping[AlertKind, str]] = {
+    AlertKind.NEAR_LIMIT_SHARE: "%",
+    AlertKind.LIMITER_OVERRIDES: "uses",
+    AlertKind.LIFE_USED: "%",
+    AlertKind.LIFE_DATE: "days",
+    AlertKind.FAULT_CODE: "open",
+    AlertKind.OFFLINE: "h",
+    AlertKind.QUARANTINE_RATE: "messages/day",
+    AlertKind.SERVICE_DUE: "days",
+    AlertKind.FINDING: "days",
+    AlertKind.ASSESSMENT_DUE: "days",
+    AlertKind.HISTORY_UNKNOWN: "cranes",
 }
+"""Of the value that a kind measures."""
+FALLING: Final = (AlertKind.LIFE_DATE, AlertKind.SERVICE_DUE, AlertKind.ASSESSMENT_DUE)
+"""Kinds that are raised when their value falls to the level."""
 
 FLEET_KINDS: Final = (AlertKind.HISTORY_UNKNOWN,)
 """Kinds about the fleet: kept by site, so that nobody learns of others' cranes, and shown as one alert of all sites in scope."""
@@ -190,27 +102,18 @@ class AlertRuleAsked(Answer, extra="forbid"):
         if sum(scope is not None for scope in (self.site, self.type, self.crane)) > 1:
             raise field_error("site", "give at most one of site, type and crane")
         if self.clear_at is not None:
-            wrong = self.clear_at < self.raise_at if self.words.falling else self.clear_at > self.raise_at
+            wrong = self.clear_at < self.raise_at if self.falling else self.clear_at > self.raise_at
             if wrong:
-                side = "below" if self.words.falling else "above"
+                side = "below" if self.falling else "above"
                 raise field_error(
                     "clear_at", f"clear_at must not lie {side} raise_at: the alert would never stay"
                 )
         return self
 
     @property
-    def words(self) -> KindWords:
-        """The words of the kind."""
-        return KIND_WORDS[self.kind]
-
-    def words_for(self, subject: str) -> KindWords:
-        """The same; for a finding those of its code."""
-        if self.kind is not AlertKind.FINDING or subject not in set(FindingCode):
-            return self.words
-        of_code = FINDING_WORDS[FindingCode(subject)]
-        return replace(
-            self.words, cause=f"{of_code.title}.", consequence=of_code.consequence, action=of_code.next_step
-        )
+    def falling(self) -> bool:
+        """Whether it is raised when the value falls to the level."""
+        return self.kind in FALLING
 
     @property
     def clear_level(self) -> float:
@@ -376,17 +279,3 @@ class AlertDeliveryRow(Answer):
     due_at: AwareDatetime
     sent_at: AwareDatetime | None
     last_error: str
-
-
-def sentence(kind: AlertKind, value: float | None, subject: str, days: int, detail: str = "") -> str:
-    """What an alert found, in words. detail: names, where it is about several cranes of a site."""
-    if value is None:
-        return f"{kind.replace('_', ' ')}: no value now"
-    if kind is AlertKind.SERVICE_DUE and value <= 0:
-        return f"service {subject} overdue"
-    if kind is AlertKind.ASSESSMENT_DUE and value <= 0:
-        return "special assessment due now" if value == 0 else "special assessment overdue"
-    if kind is AlertKind.FINDING and subject in set(FindingCode):
-        subject = FINDING_WORDS[FindingCode(subject)].title
-    words = KIND_WORDS[kind].measure.format(value=value, subject=subject, days=days)
-    return f"{words} ({detail})" if detail else words

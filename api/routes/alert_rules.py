@@ -13,6 +13,7 @@ from api.permissions import ADMIN_OF_ALL_SITES, ENGINEER, VIEWER
 from api.problems import Refused
 from api.tables import TableRoute
 from domain.alerts import (
+    UNITS,
     AlertDeliveryRow,
     AlertRuleAsked,
     AlertRuleEntry,
@@ -144,7 +145,7 @@ def rule_row(row: RuleRow) -> AlertRuleRow:
     return AlertRuleRow(
         **spec.model_dump(),
         name=row.name,
-        unit=spec.words.unit,
+        unit=UNITS[spec.kind],
         entered_at=row.entered_at,
         entered_by=row.entered_by,
         open_alerts=row.open_alerts,

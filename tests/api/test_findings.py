@@ -5,8 +5,9 @@ import pytest
 from fastapi import FastAPI
 
 from dashboard.client import Client
-from domain.findings import FINDING_WORDS, FindingCode
+from domain.findings import MOVES_AND_UNIT, FindingCode
 from tests.api.conftest import DAYS, PASSWORD, client_of
+from words.alerts import finding_words
 
 pytestmark = pytest.mark.anyio
 PERIOD = {"day_from": "2026-03-01", "day_to": "2026-03-31"}
@@ -69,7 +70,7 @@ async def test_the_client_reads_both(open_api: FastAPI) -> None:
 
 
 def test_every_code_has_words_that_say_what_moves_and_what_to_do() -> None:
-    assert set(FINDING_WORDS) == set(FindingCode)
-    for words in FINDING_WORDS.values():
-        assert all((words.title, words.figures, words.unit))
+    assert set(MOVES_AND_UNIT) == set(FindingCode)
+    for words in map(finding_words, FindingCode):
+        assert all((words.title, words.figures))
         assert all(text.endswith(".") for text in (words.consequence, words.next_step))

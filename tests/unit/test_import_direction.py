@@ -13,7 +13,7 @@ MAY_IMPORT: dict[str, set[str]] = {
     "transfer": {"domain", "duty", "store"},
     "ingest": {"domain", "store"},
     "analytics": {"domain", "duty", "store"},
-    "alerts": {"domain", "duty", "store", "answers"},
+    "alerts": {"domain", "duty", "store", "words"},
     "words": {"domain"},
     "answers": {"domain", "duty", "store", "words"},
     "reports": {"domain", "duty", "words"},

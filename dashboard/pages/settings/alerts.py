@@ -10,7 +10,7 @@ from dashboard.parts.form import Done, Values
 from dashboard.visit import UTC_ZONE, Visit
 from domain.accounts import WhoAmI
 from domain.alerts import (
-    KIND_WORDS,
+    UNITS,
     AlertKind,
     AlertRuleAsked,
     AlertRuleRow,
@@ -19,6 +19,7 @@ from domain.alerts import (
     Priority,
 )
 from words import numbers
+from words.alerts import alert_words
 from words.texts import t
 
 MAY_ENTER: Final = ("engineer", "admin")
@@ -59,7 +60,7 @@ def _rule(visit: Visit, row: AlertRuleRow, may: bool) -> list[Any]:
     words = t(
         "rules.line",
         kind=t(f"rules.kind.{row.kind}"),
-        side=t("rules.falling" if row.words.falling else "rules.rising"),
+        side=t("rules.falling" if row.falling else "rules.rising"),
         level=f"{row.raise_at:g}{numbers.NBSP}{row.unit}",
         clear=f"{row.clear_level:g}",
         scope=scope,
@@ -97,8 +98,8 @@ def _rule_form(row: AlertRuleRow | None) -> html.Section:
     ]  # fmt: skip
     units = html.Ul(
         [
-            html.Li(f"{t(f'rules.kind.{kind}')}: {words.unit}; {words.cause}")
-            for kind, words in KIND_WORDS.items()
+            html.Li(f"{t(f'rules.kind.{kind}')}: {unit}; {alert_words(kind).cause}")
+            for kind, unit in UNITS.items()
         ],
         className="bl-notes",
     )

@@ -11,10 +11,11 @@ from alerts.delivery import Delivery, NotSent
 from alerts.judge import Clear, Raise, Reading, See, Side, quiet_until, side, steps
 from alerts.post import LONGEST_WAIT_S, wait_s
 from alerts.webhook import key_of, reachable, send_web_call, shown_key, signature
-from domain.alerts import KIND_WORDS, AlertKind, AlertRuleAsked, AlertTargetAsked, sentence
+from domain.alerts import UNITS, AlertKind, AlertRuleAsked, AlertTargetAsked
 from domain.errors import InvalidInput
 from domain.web_address import is_local, refuse_local
 from store.alert_watch import OpenAlert
+from words.alerts import alert_words, sentence
 
 NOW = datetime(2026, 3, 2, 12, tzinfo=UTC)
 SHARE = AlertRuleAsked(kind=AlertKind.NEAR_LIMIT_SHARE, raise_at=25, clear_at=20, clear_after_min=10)
@@ -101,7 +102,8 @@ def test_what_is_no_longer_watched_is_cleared_and_a_fault_that_is_gone_waits_fir
 
 @pytest.mark.parametrize("kind", list(AlertKind))
 def test_every_kind_says_what_it_found_and_what_to_do(kind: AlertKind) -> None:
-    words = KIND_WORDS[kind]
+    words = alert_words(kind)
+    assert UNITS[kind]
     assert words.cause
     assert words.consequence
     assert words.action
