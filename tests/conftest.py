@@ -19,6 +19,15 @@ from boomledger.broker import Broker, find_mosquitto
 from boomledger.postgres import EmbeddedPostgres
 from tests.support.databases import migrate_and_spread, new_database, new_template
 
+# A server that is thrown away need not survive; without these a copy of a database costs twice the processor time.
+SERVER_SETTINGS = {
+    "fsync": "off",
+    "full_page_writes": "off",
+    "wal_level": "minimal",
+    "max_wal_senders": "0",
+    "autovacuum": "off",
+    "max_connections": "200",
+}
 CONTAINER_IMAGE = "timescale/timescaledb:2.29.2-pg18"
 BROWSER = "browser"
 # The traceback that structlog draws by itself shows all local values: with a day's samples among them that takes minutes.
@@ -68,7 +77,7 @@ def database_server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
             # Not below pytest's folder: that is closed to the account which the server runs as under root.
             folder = Path(closing.enter_context(tempfile.TemporaryDirectory(prefix="boomledger-test-")))
             folder.chmod(0o755)
-            server = EmbeddedPostgres(folder / "postgres", {"fsync": "off", "max_connections": "200"})
+            server = EmbeddedPostgres(folder / "postgres", SERVER_SETTINGS)
             closing.callback(server.stop)
             yield server.start()
 

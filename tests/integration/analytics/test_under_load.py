@@ -28,16 +28,18 @@ def by_day(yard: Yard) -> dict[str, tuple[int, int]]:
 def under_load(yard: Yard, parts: list) -> dict[str, tuple[int, int]]:
     """(near the limit, under load) of every local day, sample by sample from the stored lifts."""
     lifts = [(to_ms(row["started_at"]), to_ms(row["ended_at"])) for row in yard.rows("lift")]
+    start, end = np.array(lifts, np.int64).T
     found: dict[str, list[int]] = {}
     for part in parts:
         used = part.values[part.channels.index("utilisation_pct")]
-        for i, value in enumerate(used.tolist()):
-            at = part.t0_ms + i * part.dt_ms
+        begin = part.t0_ms + np.arange(used.size) * part.dt_ms
+        parts_inside = np.minimum(end, begin[:, None] + part.dt_ms) - np.maximum(start, begin[:, None])
+        inside = np.clip(parts_inside, 0, None).sum(axis=1)
+        for at, value, loaded in zip(begin.tolist(), used.tolist(), inside.tolist(), strict=True):
             day = datetime.fromtimestamp(at / 1000, yard.zone).date().isoformat()
             sums = found.setdefault(day, [0, 0])
-            inside = sum(max(0, min(end, at + part.dt_ms) - max(start, at)) for start, end in lifts)
             sums[0] += part.dt_ms if value >= 90 else 0
-            sums[1] += part.dt_ms if value >= 90 else inside
+            sums[1] += part.dt_ms if value >= 90 else loaded
     return {day: (near, loaded) for day, (near, loaded) in found.items()}
 
 
