@@ -172,91 +172,65 @@ async def alerts_waiting(client: Client) -> tuple[str, str]:
     return (str(waiting), t("shell.alerts", count=waiting)) if waiting else ("", "")
 
 
-def _clientside(app: Dash, function: str, *dependencies: Any, later: bool = False) -> None:
-    """One function of assets/ui.mjs as a callback; `later` ones wait for a change and do not run at first."""
-    app.clientside_callback(
-        ClientsideFunction("boomledger_ui", function), *dependencies, prevent_initial_call=later
-    )
-
-
-def register(app: Dash, client: Client) -> None:
-    """What the frame does: mostly in the browser, without asking the server."""
-    _clientside(
-        app,
-        "startScheme",
-        Output("scheme", "data"),
-        Input("change-theme", "n_clicks"),
-        State("scheme", "data"),
-    )
-    _clientside(
-        app,
+AT_ONCE: Final = (
+    ("startScheme", Output("scheme", "data"), Input("change-theme", "n_clicks"), State("scheme", "data")),
+    (
+        "paint",
+        Output({"type": "graph", "name": MATCH}, "figure"),
+        Input({"type": "figure", "name": MATCH}, "data"),
+        Input("scheme", "data"),
+    ),
+)
+LATER: Final = (
+    (
         "applyScheme",
         Output("theme", "forceColorScheme"),
         Input("scheme", "data"),
         State("theme", "forceColorScheme"),
-        later=True,
-    )
-    _clientside(
-        app,
-        "flipUnits",
-        Output("units", "data"),
-        Input("change-units", "n_clicks"),
-        State("units", "data"),
-        later=True,
-    )
-    _clientside(app, "nameUnits", Output("change-units-text", "children"), Input("units", "data"), later=True)
-    _clientside(
-        app,
+    ),
+    ("flipUnits", Output("units", "data"), Input("change-units", "n_clicks"), State("units", "data")),
+    ("nameUnits", Output("change-units-text", "children"), Input("units", "data")),
+    (
         "flipPause",
         Output("paused", "data"),
         Output("pause-text", "children"),
         Input("pause", "n_clicks"),
         State("paused", "data"),
-        later=True,
-    )
-    _clientside(app, "passPause", Output("live", "paused"), Input("paused", "data"), later=True)
-    _clientside(
-        app,
-        "arrive",
-        Output("heard", "data"),
-        Input("window-title", "data"),
-        State("url", "pathname"),
-        later=True,
-    )
-    _clientside(
-        app,
+    ),
+    ("passPause", Output("live", "paused"), Input("paused", "data")),
+    ("arrive", Output("heard", "data"), Input("window-title", "data"), State("url", "pathname")),
+    (
         "openMenu",
         Output("frame", "navbar"),
         Output("menu", "opened"),
         Input("menu", "opened"),
         Input("url", "pathname"),
         State("frame", "navbar"),
-        later=True,
-    )
-    _clientside(
-        app,
+    ),
+    (
         "goToCrane",
         Output("url", "pathname", allow_duplicate=True),
         Output("find-crane", "value"),
         Input("find-crane", "value"),
-        later=True,
-    )
-    _clientside(
-        app,
+    ),
+    (
         "mergeQuery",
         Output("url", "search", allow_duplicate=True),
         Input({"type": "query", "name": ALL, "default": ALL}, "value"),
         State({"type": "query", "name": ALL, "default": ALL}, "id"),
         State("url", "search"),
-        later=True,
-    )
-    _clientside(
-        app,
-        "paint",
-        Output({"type": "graph", "name": MATCH}, "figure"),
-        Input({"type": "figure", "name": MATCH}, "data"),
-        Input("scheme", "data"),
-    )
+    ),
+    ("signOut", Output("sign-out", "title"), Input("sign-out", "n_clicks")),
+)
+"""Functions of assets/ui.mjs that are callbacks: these wait for a change, those of AT_ONCE run at first as well."""
+
+
+def register(app: Dash, client: Client) -> None:
+    """What the frame does: mostly in the browser, without asking the server."""
+    for waits, functions in ((False, AT_ONCE), (True, LATER)):
+        for name, *dependencies in functions:
+            where = ClientsideFunction("boomledger_ui", name)
+            app.clientside_callback(where, *dependencies, prevent_initial_call=waits)
 
     # `minute` is moved on by "arrive", when the page is drawn: what stands in the frame may wait for that.
     @app.callback(Output("find-crane", "data"), Input("minute", "data"), prevent_initial_call=True)
@@ -280,5 +254,3 @@ def register(app: Dash, client: Client) -> None:
             words,
             html.Button(t("shell.sign_out"), id="sign-out", type="button", className="bl-quiet-button"),
         ]
-
-    _clientside(app, "signOut", Output("sign-out", "title"), Input("sign-out", "n_clicks"), later=True)

@@ -19,8 +19,6 @@ from domain.errors import BoomledgerError, Conflict, InvalidInput, NotFound, Una
 
 Model = TypeVar("Model")
 Given = ParamSpec("Given")
-LONG_FROM_BYTES: Final = 20_000
-LONG_AT_MOST: Final = 8
 
 session_headers: ContextVar[Mapping[str, str] | None] = ContextVar("session_headers", default=None)
 """Headers (cookie, authorization) of the person on whose behalf the calls of this context are made."""
@@ -57,7 +55,6 @@ class Transport:
         token: str | None = None,
         timeout_s: float = 30.0,
     ) -> None:
-        self._long: dict[tuple[type, str], tuple[bytes, Any]] = {}
         headers = {"accept": "application/json"}
         if token is not None:
             headers["authorization"] = f"Bearer {token}"
@@ -132,22 +129,7 @@ class Transport:
 
     async def _ask(self, model: type[Model], method: str, path: str, **request: Any) -> Model:
         response = await self._send(method, path, **request)
-        return self._read(model, str(response.request.url), response.content)
-
-    def _read(self, model: type[Model], url: str, body: bytes) -> Model:
-        """The answer as its type. A long one that came just so before, byte by byte, is not read twice.
-
-        The api was asked all the same, so nobody gets here what the api would not have given.
-        """
-        kept_body, kept = self._long.get((model, url), (b"", None))
-        if kept is not None and kept_body == body:
-            return cast("Model", kept)
-        read: Model = _adapter(cast("Hashable", model)).validate_json(body)
-        if len(body) >= LONG_FROM_BYTES:
-            while len(self._long) >= LONG_AT_MOST:
-                del self._long[next(iter(self._long))]
-            self._long[model, url] = (body, read)
-        return read
+        return cast("Model", _adapter(cast("Hashable", model)).validate_json(response.content))
 
     async def _send(self, method: str, path: str, **request: Any) -> httpx.Response:
         headers = {**self._headers(), **request.pop("headers", {})}
