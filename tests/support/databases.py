@@ -14,6 +14,7 @@ from store.migrate import migrate
 from store.placement import shard_by_crane
 
 GIVE_UP_AFTER_S = 60
+SHARDS = 4
 
 
 def citus_workers() -> list[str]:
@@ -69,6 +70,13 @@ def _join(url: str) -> None:
     for node in _nodes(url):
         _run(node, "create extension citus")
     coordinator = conninfo_to_dict(url)
+    # A session opens a connection for each shard that it asks at once: as many as show that there are several.
+    _run(
+        url,
+        "alter database {} set citus.shard_count = {}",
+        sql.Identifier(str(coordinator["dbname"])),
+        SHARDS,
+    )
     _run(url, "select citus_set_coordinator_host({}, {})", coordinator["host"], int(coordinator["port"] or 0))
     for worker in citus_workers():
         host, port = worker.split(":")
