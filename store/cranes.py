@@ -92,14 +92,14 @@ def save_crane(conn: Connection[Any], crane: Crane, *, on_file: bool = True) -> 
 def save_entry(conn: Connection[Any], crane: Crane) -> int:
     """Add a crane whose type is on file, or replace what is entered of the one with its name but its description; its crane_id."""
     try:
-        return _one_id(conn, "crane_saved", **_fields(crane), draft=crane.draft)
+        return _one_id(conn, "crane_saved", **_fields(conn, crane))
     except NotFound:
         raise NotFound(f"crane {crane.name}: there is no site {crane.site}; add the site first") from None
 
 
 def add_crane(conn: Connection[Any], crane: Crane) -> int | None:
     """Add a crane whose site and type are on file; its crane_id, None when there is a crane of that name."""
-    row = conn.execute(query("crane_added"), {**_fields(crane), "draft": crane.draft}).fetchone()
+    row = conn.execute(query("crane_added"), _fields(conn, crane)).fetchone()
     return None if row is None else int(row[0])
 
 
@@ -161,8 +161,11 @@ def record(row: dict[str, Any]) -> CraneRecord:
     return CraneRecord(crane_id=row["crane_id"], crane=crane, site=site)
 
 
-def _fields(crane: Crane) -> dict[str, Any]:
+def _fields(conn: Connection[Any], crane: Crane) -> dict[str, Any]:
+    row = conn.execute(query("spec_id_of_type"), {"type": crane.type.name}).fetchone()
     return {
+        "spec_id": row and row[0],
+        "draft": crane.draft,
         "name": crane.name,
         "site": crane.site,
         "type": crane.type.name,

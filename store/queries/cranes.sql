@@ -10,10 +10,14 @@ insert into crane_type (name, spec) values (%(name)s, %(spec)s)
 on conflict (name) do update set spec = excluded.spec
 returning type_id;
 
+-- name: spec_id_of_type
+-- The number of a copy of a type's entry. Asked first: a trigger would number the copies on the nodes of a cluster apart, or not at all.
+select spec_id_of_type(%(type)s);
+
 -- name: crane_saved
 -- Add a crane or replace what is known about it; nothing comes back when its site or its type is unknown.
-insert into crane (name, site_id, type_id, registered_at, draft, spec)
-select %(name)s, site_id, type_id, %(registered_at)s, %(draft)s, %(spec)s
+insert into crane (name, site_id, type_id, registered_at, draft, spec, spec_id)
+select %(name)s, site_id, type_id, %(registered_at)s, %(draft)s, %(spec)s, %(spec_id)s
 from site, crane_type
 where site.name = %(site)s and crane_type.name = %(type)s
 on conflict (name) do update
@@ -31,8 +35,8 @@ insert into crane_type (name, spec) values (%(name)s, %(spec)s) on conflict (nam
 
 -- name: crane_added
 -- Add a crane; nothing comes back when there is one of its name.
-insert into crane (name, site_id, type_id, registered_at, draft, spec)
-select %(name)s, site_id, type_id, %(registered_at)s, %(draft)s, %(spec)s
+insert into crane (name, site_id, type_id, registered_at, draft, spec, spec_id)
+select %(name)s, site_id, type_id, %(registered_at)s, %(draft)s, %(spec)s, %(spec_id)s
 from site, crane_type
 where site.name = %(site)s and crane_type.name = %(type)s
 on conflict (name) do nothing

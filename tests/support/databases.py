@@ -27,7 +27,7 @@ def new_database(server: str, template: str | None = None) -> Iterator[str]:
     """URL of a database that goes at the end: a copy of a `template`, or one without any table. `server` is a URL."""
     name = f"test_{secrets.token_hex(6)}"
     origin = "template0" if template is None else str(conninfo_to_dict(template)["dbname"])
-    on_nodes = [(node, sql.Identifier(name)) for node in _nodes(server)]
+    on_nodes = [(node, sql.Identifier(name)) for node in nodes(server)]
     for node, database in on_nodes:
         _run(node, "create database {} template {}", database, sql.Identifier(origin))
     try:
@@ -46,7 +46,7 @@ def new_template(server: str, fill: Callable[[str], None], template: str | None 
     with new_database(server, template) as url:
         fill(url)
         name = str(conninfo_to_dict(url)["dbname"])
-        for node in _nodes(server):
+        for node in nodes(server):
             _run(node, "alter database {} allow_connections false", sql.Identifier(name))
             _run(node, "select pg_terminate_backend(pid) from pg_stat_activity where datname = {}", name)
         yield url
@@ -59,7 +59,7 @@ def migrate_and_spread(url: str) -> None:
         shard_by_crane(url)
 
 
-def _nodes(server: str) -> list[str]:
+def nodes(server: str) -> list[str]:
     """The URL of the server, and of each worker."""
     workers = [worker.split(":") for worker in citus_workers()]
     return [server, *(make_conninfo(server, host=host, port=port) for host, port in workers)]
@@ -67,7 +67,7 @@ def _nodes(server: str) -> list[str]:
 
 def _join(url: str) -> None:
     """Make a cluster of the databases of one name."""
-    for node in _nodes(url):
+    for node in nodes(url):
         _run(node, "create extension citus")
     coordinator = conninfo_to_dict(url)
     # A session opens a connection for each shard that it asks at once: as many as show that there are several.

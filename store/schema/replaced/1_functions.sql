@@ -30,6 +30,17 @@ begin
 end
 $$;
 
+-- The same of the type on file under a name, null where there is none. What a cluster reads stands apart from what it writes.
+create or replace function spec_id_of_type(of_type text) returns integer
+language plpgsql
+as $$
+declare
+    on_file constant jsonb := (select spec from crane_type where name = of_type);
+begin
+    return case when on_file is not null then spec_id_of(on_file) end;
+end
+$$;
+
 -- Digest of the entries that the summary of a crane rests on beside its days.
 create or replace function crane_entries_digest(of_crane_id integer) returns text
 language sql stable

@@ -12,7 +12,7 @@ from store.placement import shard_by_crane
 from store.site_scope import ROLE
 from tests.integration.store.test_migrate import LAST_OF_0_1, as_before
 from tests.integration.store.test_segments import keep, segment
-from tests.support.databases import citus_workers
+from tests.support.databases import citus_workers, nodes
 from tests.support.ingesting import register
 
 on_a_cluster = pytest.mark.skipif(not citus_workers(), reason="no BOOMLEDGER_TEST_CITUS_WORKERS")
@@ -89,3 +89,14 @@ def test_a_spread_database_of_before_comes_over(empty_database: str) -> None:
     assert "boomledger.crane_ids" in policies["segment"]
     assert "crane_type" not in policies
     assert described == (1,)
+
+
+@on_a_cluster
+def test_what_is_copied_is_the_same_on_every_node(database: str) -> None:
+    register(database, "crane-1", "crane-2")
+    for table in ("site", "crane_type", "crane", "counting", "status_code"):
+        found = []
+        for node in nodes(database):
+            with psycopg.connect(node) as conn:
+                found.append(conn.execute(f"select t::text from {table} t order by 1").fetchall())
+        assert found[0] == found[1] == found[2], table
