@@ -85,8 +85,8 @@ def run(
     """Move messages from the broker to the database until `stop` is set; then finish what has arrived and return.
 
     With `notices`, senders are told on their own topic what they get wrong. `subscribed` is set while the broker has our subscription. With `shared_group`, any number of these processes share the
-    messages; without, a second one stands by until the first has ended, and so does one that another took over from while
-    the database was away.
+    messages; without, a second one stands by until the first has ended or renews its lease no more, and so does one that another
+    took over from.
     """
     health = health or Health()
     if subscribed is not None:
@@ -94,24 +94,27 @@ def run(
     client_id = CLIENT_ID if shared_group is None else f"{CLIENT_ID}-{secrets.token_hex(8)}"
     limits = limits or Limits()
     writer = Writer(database_url, limits, alone=shared_group is None, clock=ServerClock())
-    while _stand_by(writer, stop, health):
-        link = Link(
-            broker_url,
-            client_id=client_id,
-            receive_maximum=receive_maximum,
-            receive_bytes=receive_bytes,
-            shared_group=shared_group,
-            ca_file=broker_ca_file,
-            subscribed=health.subscribed,
-        )
-        log.info("ingest started", client_id=client_id, shared_group=shared_group)
-        settling = Settling(link, writer, Notices() if notices else None, stop, health)
-        try:
-            with replaying(database_url, limits):
-                _serve(settling, Batches(batch_messages, batch_bytes, ms_to_s(batch_ms)))
-            return
-        except Conflict as problem:  # what is not acknowledged comes again, to us or to the other
-            log.warning("another ingest took over", reason=str(problem))
+    try:
+        while _stand_by(writer, stop, health):
+            link = Link(
+                broker_url,
+                client_id=client_id,
+                receive_maximum=receive_maximum,
+                receive_bytes=receive_bytes,
+                shared_group=shared_group,
+                ca_file=broker_ca_file,
+                subscribed=health.subscribed,
+            )
+            log.info("ingest started", client_id=client_id, shared_group=shared_group)
+            settling = Settling(link, writer, Notices() if notices else None, stop, health)
+            try:
+                with replaying(database_url, limits):
+                    _serve(settling, Batches(batch_messages, batch_bytes, ms_to_s(batch_ms)))
+                return
+            except Conflict as problem:  # what is not acknowledged comes again, to us or to the other
+                log.warning("another ingest took over", reason=str(problem))
+    finally:
+        writer.leave()
 
 
 def _serve(settling: Settling, batches: Batches) -> None:
@@ -155,6 +158,7 @@ def _pump(settling: Settling, storing: ThreadPoolExecutor, batches: Batches) -> 
     next_tidy = 0.0
     while True:
         health.beat()
+        writer.check_lease()
         stopping = stop.is_set()
         if stopping:
             link.stop_taking()

@@ -21,7 +21,7 @@ from paho.mqtt.client import Client, MQTTMessage
 from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
 from paho.mqtt.reasoncodes import ReasonCode
 
-from domain.errors import QuarantineReason, Unavailable, UnreadableMessage
+from domain.errors import Conflict, QuarantineReason, Unavailable, UnreadableMessage
 from domain.units import MS_PER_S
 from ingest import metrics
 from ingest.buffered import tls_context
@@ -33,7 +33,7 @@ from ingest.sparkplug_payload import rebirth_request
 from ingest.writer import Incoming, Writer
 from store import quarantine
 from store.connection import connect, first_line
-from store.locks import Lock, take
+from store.lease import Lease
 from store.quarantine import Rejected
 
 HOST_ID: Final = "boomledger"
@@ -42,7 +42,6 @@ QUEUE: Final = 10_000  # messages in memory; beyond it the broker has to wait
 BATCH: Final = 500
 FILL_S: Final = 0.2
 RETRY_S: Final = 1.0
-LOOK_S: Final = 5.0  # after this it is seen that the lock was lost
 
 log = structlog.get_logger(__name__)
 _NEW_CONNECTION: Final = None
@@ -113,34 +112,32 @@ class Host:
 
     def run(self, database_url: str, limits: Limits, stop: threading.Event) -> None:
         """Store what comes until `stop` is set. One host at a time has the database; the others wait for it."""
-        writer = Writer(database_url, limits, alone=False, clock=ServerClock())
+        lease = Lease(database_url, "sparkplug")
+        writer = Writer(database_url, limits, alone=False, clock=ServerClock(), lease=lease)
         try:
-            while (lock_conn := _wait_for_lock(database_url, stop)) is not None:
-                with contextlib.closing(lock_conn):
-                    self._serve(writer, database_url, lock_conn, stop)
+            while _wait_for(lease, database_url, stop):
+                try:
+                    self._serve(writer, database_url, stop)
+                except Conflict as problem:
+                    log.warning("another sparkplug host took over", reason=str(problem))
+                    writer.close()
         except Exception:
             log.exception("the sparkplug host ended")
             raise
         finally:
-            writer.close()
+            writer.leave()
 
-    def _serve(
-        self, writer: Writer, database_url: str, lock_conn: psycopg.Connection, stop: threading.Event
-    ) -> None:
-        """Connected to the broker until told to stop, or until the lock is lost with its connection."""
+    def _serve(self, writer: Writer, database_url: str, stop: threading.Event) -> None:
+        """Connected to the broker until told to stop; Conflict when another process has taken over."""
         self._stopping = False
         self._set_will()
         self._client.connect_async(self._address.host, self._address.port, keepalive=KEEP_ALIVE_S)
         self._client.loop_start()
         log.info("sparkplug host started", group=self._group)
-        look_again = time.monotonic() + LOOK_S
         try:
             while not stop.is_set():
+                writer.check_lease()
                 self._settle(writer, database_url, self._take(), stop)
-                if time.monotonic() >= look_again:
-                    look_again = time.monotonic() + LOOK_S
-                    if not _still_held(lock_conn):
-                        return
             self._stopping = True
             while happened := self._take():
                 self._settle(writer, database_url, happened, stop)
@@ -256,25 +253,17 @@ class Host:
                 continue
 
 
-def _wait_for_lock(database_url: str, stop: threading.Event) -> psycopg.Connection | None:
-    """A connection that holds the right to be the host; None when told to stop meanwhile."""
+def _wait_for(lease: Lease, database_url: str, stop: threading.Event) -> bool:
+    """Wait for the right to be the host. False when told to stop meanwhile."""
     while not stop.is_set():
         try:
-            conn = connect(database_url, autocommit=True)
-            if take(conn, Lock.SPARKPLUG_HOST):
-                return conn
-            conn.close()
+            with contextlib.closing(connect(database_url, autocommit=True, writes=True)) as conn:
+                if lease.take(conn):
+                    return True
         except (psycopg.Error, Unavailable) as problem:
             log.warning("the database is not there, trying again", problem=first_line(problem))
         stop.wait(RETRY_S)
-    return None
-
-
-def _still_held(lock_conn: psycopg.Connection) -> bool:
-    try:
-        return take(lock_conn, Lock.SPARKPLUG_HOST)
-    except psycopg.Error:
-        return False
+    return False
 
 
 def _set_aside(database_url: str, rejected: Sequence[Rejected]) -> None:

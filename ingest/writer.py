@@ -25,7 +25,7 @@ from ingest.server_clock import ServerClock
 from store import clock_corrections, events, live, packing, quarantine, refused, segments, touched
 from store.connection import connect
 from store.events import Event
-from store.locks import Lock, take
+from store.lease import Lease
 from store.segments import Key, Segment, from_ms
 
 __all__ = ["Incoming", "Outcome", "Result", "Writer"]
@@ -67,11 +67,20 @@ class Writer:
     """One database connection that stores batches, opened again after it broke."""
 
     def __init__(
-        self, database_url: str, limits: Limits, *, alone: bool, clock: ServerClock | None = None
+        self,
+        database_url: str,
+        limits: Limits,
+        *,
+        alone: bool,
+        clock: ServerClock | None = None,
+        lease: Lease | None = None,
     ) -> None:
-        """`alone`: two such writers never work on one database at a time. `clock`: for messages that have just come."""
+        """`alone`: two such writers never work on one database at a time. `clock`: for messages that have just come.
+
+        lease: what has to be held for anything to be stored; of its own where it works alone.
+        """
         self._url = database_url
-        self._alone = alone
+        self._lease = Lease(database_url, "ingest") if alone else lease
         self._limits = limits
         self._clock = clock
         self._doubt_id: int | None = None  # while our clock is in doubt
@@ -88,6 +97,17 @@ class Writer:
         if self._conn is not None:
             self._conn.close()
             self._conn = None
+
+    def check_lease(self) -> None:
+        """Raises Conflict where another process was found to have taken over."""
+        if self._lease is not None and self._lease.lost:
+            raise Conflict("another process has taken over")
+
+    def leave(self) -> None:
+        """Close the connection for good, and let the next process work at once."""
+        self.close()
+        if self._lease is not None:
+            self._lease.give_up()
 
     def plan(self, batch: Sequence[Incoming]) -> Plan:
         """Judge a batch as far as it can be without the database. May run while another batch is stored."""
@@ -184,7 +204,7 @@ class Writer:
     def _connection(self) -> Connection[Any]:
         if self._conn is None or self._conn.closed:
             self._conn = connect(self._url, autocommit=True, writes=True)
-            if self._alone and not take(self._conn, Lock.INGEST_ALONE):
+            if self._lease is not None and not self._lease.take(self._conn):
                 self.close()
                 raise Conflict(
                     "another ingest process works on this database: give all of them a shared group"
@@ -227,6 +247,8 @@ class Writer:
     def _write(
         self, conn: Connection[Any], planned: Plan, set_aside: bool, keep_segments: Keep[Segment]
     ) -> list[Result]:
+        if self._lease is not None:
+            self._lease.prove(conn)
         if clock_corrections.hold(conn) != planned.version:
             raise _OtherTimes
         new: set[int] = set()

@@ -13,8 +13,6 @@ class Lock(IntEnum):
     """What one session at a time may do; the numbers are arbitrary, ours, and the same in every release."""
 
     MIGRATE = 4_870_212_093_311
-    INGEST_ALONE = 4_870_212_093_312
-    SPARKPLUG_HOST = 4_870_212_093_313
     JUDGE_ALERTS = 4_870_212_093_314
     REGISTER_CRANE = 4_870_212_093_315
     CHANGE_COUNTS = 4_870_212_093_316  # of the counting in use; whoever counts by it shares the lock

@@ -18,7 +18,6 @@ import pytest
 from boomledger.admin import patiently
 from boomledger.broker import Broker, find_mosquitto
 from boomledger.postgres import EmbeddedPostgres
-from store.locks import Lock, take
 from store.migrate import migrate
 from tests.faults.conftest import ROOT
 from tests.integration.boomledger.test_probes import answer, free_port
@@ -224,16 +223,16 @@ def test_an_ingest_that_stands_still_is_told_of_by_another_process(processes: Pr
 @pytest.mark.timeout(240)
 def test_ingest_stands_by_when_another_took_over_and_comes_back(processes: Processes) -> None:
     with psycopg.connect(processes.database, autocommit=True) as conn:
-        conn.execute(
-            "select pg_terminate_backend(pid) from pg_locks where locktype = 'advisory' and pid <> pg_backend_pid()"
-        )
-        wait_until(lambda: take(conn, Lock.INGEST_ALONE), "the other has the turn")
+        conn.execute("update lease set holder = 'other' where name = 'ingest'")
+        later = "now() + interval '1 hour'"
+        conn.execute(f"update lease_renewal set holder = 'other', renewed_at = {later} where name = 'ingest'")
         register(processes.database, "crane-1")
         with mqtt_client(processes.address) as client:
             publish_all(client, [message("crane-1", 0)])
         url = processes.ready["ingest"]
         wait_until(lambda: (found := answer(url)) is not None and "standing by" in found.text, "it says so")
         assert conn.execute("select count(*) from segment").fetchone() == (0,)
+        conn.execute("delete from lease where holder = 'other'")
     processes.go_on()
     with psycopg.connect(processes.database, autocommit=True) as conn:
         wait_until(lambda: conn.execute("select count(*) from segment").fetchone() == (1,), "it is stored")

@@ -524,6 +524,6 @@ def test_the_watch_runs_beside_ingest_until_it_is_told_to_stop(
         time.sleep(0.05)
     stop.set()
     watch.join(10)
-    ingest.close()
+    ingest.leave()
     assert not watch.is_alive()
     assert len(mail_server.taken) == 1
