@@ -16,6 +16,7 @@ from dashboard.client import Client, NotAllowed
 from domain.answers import LiveChanges
 from domain.dispatch_answers import DispatchQuestion
 from domain.errors import InvalidInput, NotFound, Unavailable
+from tests.support import rows
 
 pytestmark = pytest.mark.anyio
 
@@ -23,11 +24,8 @@ pytestmark = pytest.mark.anyio
 def change_live(url: str, crane: str, value: float) -> None:
     """What ingest does at a commit."""
     with psycopg.connect(url, autocommit=True) as conn:
-        conn.execute(
-            "update live set at = now(), last_values = jsonb_build_object('utilisation_pct', %s::float8)"
-            " where crane_id = (select crane_id from crane where name = %s)",
-            (value, crane),
-        )
+        newest = {"at": datetime.now(UTC), "last_values": {"utilisation_pct": value}}
+        rows.change(conn, "live", newest, crane=crane)
         conn.execute("select pg_notify('boomledger_live', %s)", (crane,))
 
 

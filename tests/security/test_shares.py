@@ -7,8 +7,9 @@ import socket
 import threading
 import time
 from collections import Counter
-from collections.abc import AsyncIterator, Iterator
+from collections.abc import AsyncIterator, Callable, Iterator
 from dataclasses import dataclass
+from datetime import UTC, datetime
 
 import httpx
 import psycopg
@@ -27,6 +28,7 @@ from api.problems import Refused
 from api.settings import ApiSettings
 from boomledger.web_server import server_config
 from tests.security.conftest import make_token
+from tests.support import rows
 from tests.support.databases import new_database
 
 PLACES = 40
@@ -158,14 +160,14 @@ def _status(door: Door, source: str) -> str:
 @pytest.mark.parametrize(
     "change",
     [
-        "delete from api_token where title = 'test'",
-        "update api_token set expires_at = now() where title = 'test'",
-        "update api_token set sites = '{south-yard}' where title = 'test'",
-        "update account set disabled_at = now() where name = 'engineer-all'",
+        lambda conn: rows.remove(conn, "api_token", title="test"),
+        lambda conn: rows.change(conn, "api_token", {"expires_at": datetime.now(UTC)}, title="test"),
+        lambda conn: rows.change(conn, "api_token", {"sites": ["south-yard"]}, title="test"),
+        lambda conn: rows.change(conn, "account", {"disabled_at": datetime.now(UTC)}, name="engineer-all"),
     ],
     ids=["revoked", "expired", "narrowed", "account disabled"],
 )
-def test_what_stays_open_ends_with_its_token(door: Door, change: str) -> None:
+def test_what_stays_open_ends_with_its_token(door: Door, change: Callable[[psycopg.Connection], int]) -> None:
     _until_free(door)
     token = make_token(door.database_url, "engineer-all", "viewer")
     with door.websocket(token) as websocket, door.client(token) as client:
@@ -175,15 +177,15 @@ def test_what_stays_open_ends_with_its_token(door: Door, change: str) -> None:
             assert next(lines) == "event: live"
             began = time.monotonic()
             with psycopg.connect(door.database_url, autocommit=True) as conn:
-                conn.execute(change)  # type: ignore[call-overload]
+                change(conn)
             rest = list(lines)
             assert time.monotonic() - began < 20
             assert rest[-2].startswith(": sign in again")
         assert until_closed(websocket) < 15
         assert websocket.close_code == 1008
     with psycopg.connect(door.database_url, autocommit=True) as conn:
-        conn.execute("update account set disabled_at = null where name = 'engineer-all'")
-        conn.execute("delete from api_token")
+        rows.change(conn, "account", {"disabled_at": None}, name="engineer-all")
+        rows.remove(conn, "api_token")
 
 
 def _until_free(door: Door) -> None:

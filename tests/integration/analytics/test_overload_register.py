@@ -21,6 +21,7 @@ from duty.overloads import OVERLOAD_PCT
 from store import exclusions, overloads
 from tests.integration.analytics.crane_at_work import Yard, hours, shuffled, working
 from tests.integration.analytics.test_spikes import spiked
+from tests.support import rows
 
 START = datetime(2026, 3, 9, 6, tzinfo=UTC)
 ASKED = OverloadDecisionAsked(
@@ -102,7 +103,7 @@ def test_a_day_sent_again_and_a_late_message_neither_double_nor_lose_a_decision(
     assert (earlier.decided, earlier.decided_by) == (ASKED.decided, "ida")
     assert figures(same) == figures(second)
     with psycopg.connect(yard.url) as conn:
-        assert conn.execute("select count(*) from overload_decision").fetchone() == (1,)
+        assert rows.count(conn, "overload_decision") == 1
 
 
 def test_a_late_message_with_a_higher_peak_opens_the_entry_again(yard: Yard) -> None:
@@ -162,8 +163,8 @@ def test_a_crane_counted_before_there_was_a_register_gets_one(yard: Yard) -> Non
     yard.count()
     before = register(yard)
     with psycopg.connect(yard.url) as conn:  # as the migration leaves it
-        conn.execute("delete from overload")
-        conn.execute("update crane_summary set made_of = null")
+        rows.remove(conn, "overload")
+        rows.change(conn, "crane_summary", {"made_of": None})
     assert register(yard) == []
     yard.count()
     assert register(yard) == before != []

@@ -17,6 +17,7 @@ from analytics import counting, recount, worker
 from domain.crane import Site
 from store import cranes
 from tests.integration.analytics.crane_at_work import Yard, put_crane, working
+from tests.support import rows
 
 ROOT = Path(__file__).parents[3]
 START = datetime(2026, 3, 9, 6, tzinfo=UTC)
@@ -209,7 +210,7 @@ def test_a_live_crane_waits_its_turn_and_a_backlog_does_not(yard: Yard) -> None:
         hand = worker.Worker(conn=conn, again_after_s=3600, days_per_claim=1)
         assert hand.step() is not None  # never counted before
         assert hand.step() is None  # counted just now, and its other days have not waited long
-        conn.execute("update touched_day set touched_at = touched_at - interval '2 hours'")
+        rows.change(conn, "touched_day", {"touched_at": datetime.now(UTC) - timedelta(hours=2)})
         assert [hand.step() is not None for _ in range(4)] == [True, True, True, False]
 
 
@@ -229,7 +230,7 @@ def test_the_running_day_of_a_live_crane_takes_no_core(
             assert hand.step() is not None
             yard.store(yard.messages(now - timedelta(minutes=2), working(0.01), boot=2, first_seq=10 * again))
             assert (hand.step() is not None) == again
-            conn.execute("delete from touched_day")
+            rows.remove(conn, "touched_day")
 
 
 def test_two_workers_that_are_the_first_ones_agree_on_the_way_of_counting(database: str) -> None:
@@ -268,4 +269,4 @@ def test_first_ones_that_start_at_once_do_not_block_each_other(database: str) ->
         assert len(found) == 2 * turn
         assert found[-1] == found[-2]
         with psycopg.connect(database) as conn:
-            conn.execute("delete from counting")
+            rows.remove(conn, "counting")

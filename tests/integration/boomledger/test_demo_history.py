@@ -22,6 +22,7 @@ from store import cranes
 from store.columns import from_ms
 from store.connection import connect
 from store.touched import waiting_days
+from tests.support import rows
 
 DAYS = 9  # more than are made at a time
 # The day after the history, and what is special about it.
@@ -40,10 +41,10 @@ TODAYS = (
 def stored_by_day(url: str, zone: str) -> Counter[date]:
     """Samples by the local day on which their message begins."""
     with connect(url) as conn:
-        rows = conn.execute(
-            "select (t0 at time zone %s)::date, sum(n) from segment group by 1", [zone]
-        ).fetchall()
-    return Counter({day: int(samples) for day, samples in rows})
+        found = Counter[date]()
+        for t0, samples in rows.rows(conn, "segment", "t0", "n"):
+            found[t0.astimezone(ZoneInfo(zone)).date()] += samples
+    return found
 
 
 def planned_by_day(yard: Yard, today: date) -> Counter[date]:
@@ -144,21 +145,18 @@ def test_cranes_of_others_are_told_from_the_yards_own(database: str, name: str, 
 def test_invented_decisions_leave_the_newest_overload_of_each_crane_open(database: str) -> None:
     register(database, load_yard(date(2026, 1, 5)), date(2026, 1, 1))
     with connect(database) as conn:
-        conn.execute(
-            "insert into overload (crane_id, started_at, ended_at, day, peak_utilisation_pct, peak_structural_pct,"
-            " limiter_stops, limiter_overrides, counted, open)"
-            " select c.crane_id, at, at + interval '1 minute', at::date, 104, 104, 1, c.crane_id % 2, true, true"
-            " from (select crane_id from crane order by 1 limit 2) c,"
-            " generate_series(timestamptz '2026-01-01 08:00Z', '2026-01-03 08:00Z', '1 day') at"
-        )
+        for number, crane in enumerate(sorted(rows.crane_ids(conn))[:2]):
+            for day in (1, 2, 3):
+                at = datetime(2026, 1, day, 8, tzinfo=UTC)
+                rows.overload(conn, crane, at, 104.0, limiter_overrides=number)
         conn.commit()
     assert decide_overloads(database) == 4
     assert decide_overloads(database) == 0
     with connect(database) as conn:
-        rows = conn.execute("select day::text, bool_and(open) from overload group by 1 order by 1").fetchall()
-        said = conn.execute("select distinct note, decided_by from overload_decision").fetchall()
-    assert rows == [("2026-01-01", False), ("2026-01-02", False), ("2026-01-03", True)]
-    assert said == [("invented for the demo", "demo")]
+        found = rows.rows(conn, "overload", "day", "open")
+        said = rows.rows(conn, "overload_decision", "note", "decided_by")
+    assert found == [(date(2026, 1, day), day == 3) for day in (1, 2, 3) for _ in range(2)]
+    assert set(said) == {("invented for the demo", "demo")}
 
 
 def test_invented_records_are_entered_once_with_a_file(database: str) -> None:
@@ -167,12 +165,12 @@ def test_invented_records_are_entered_once_with_a_file(database: str) -> None:
     for _ in range(2):
         enter_records(database, day)
     with connect(database) as conn:
-        kinds = conn.execute("select kind, count(*) from life_record group by 1 order by 1").fetchall()
-        (name,) = conn.execute("select name from life_record_file").fetchall()
+        kinds = rows.column(conn, "life_record", "kind")
+        name = rows.one(conn, "life_record_file", "name")
         (defect,) = conn.execute(
             "select c.name, d.defects -> 0 ->> 'closed_on' from crane_defects d join crane c using (crane_id)"
             " where d.defects -> 0 ->> 'closed_on' is null"
         ).fetchall()
-    assert kinds == [(kind, 1) for kind in sorted(RecordKind)]
-    assert name == ("crack-at-column-foot.txt",)
+    assert kinds == sorted(RecordKind)
+    assert name == "crack-at-column-foot.txt"
     assert defect == ("yard-08", None)

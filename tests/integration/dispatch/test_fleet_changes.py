@@ -1,10 +1,14 @@
 """The fleet that questions are answered from: what changes counts at once, and a list is answered page by page."""
 
+from datetime import UTC, date, datetime
 from typing import Any
 
 import httpx
 import psycopg
 import pytest
+from psycopg.types.json import Jsonb
+
+from tests.support import rows
 
 pytestmark = pytest.mark.anyio
 
@@ -37,15 +41,20 @@ async def test_new_charts_count_from_the_next_question_and_for_that_crane_alone(
         assert row["crane"] == "yard-03" or after[row["crane"]] == row
 
 
-@pytest.mark.parametrize("table", ["crane", "crane_type", "site", "load_chart_version"])
-async def test_every_change_of_the_fleet_is_noted(yard_database: str, table: str) -> None:
+@pytest.mark.parametrize(
+    ("table", "key"),
+    [
+        ("crane", "crane_id"),
+        ("crane_type", "type_id"),
+        ("site", "site_id"),
+        ("load_chart_version", "version_id"),
+    ],
+)
+async def test_every_change_of_the_fleet_is_noted(yard_database: str, table: str, key: str) -> None:
     with psycopg.connect(yard_database) as conn:
-        before = conn.execute("select count(*) from fleet_change").fetchone()
-        conn.execute(f"delete from {table} where false")
-        after = conn.execute("select count(*) from fleet_change").fetchone()
-    assert before is not None
-    assert after is not None
-    assert after[0] == before[0] + 1
+        before = rows.count(conn, "fleet_change")
+        rows.remove(conn, table, **{key: -1})
+        assert rows.count(conn, "fleet_change") == before + 1
 
 
 async def test_a_crane_that_left_is_not_answered_any_more(
@@ -53,17 +62,14 @@ async def test_a_crane_that_left_is_not_answered_any_more(
 ) -> None:
     assert await row_of(client, "yard-05")
     with psycopg.connect(yard_database) as conn:
-        conn.execute("delete from crane where name = 'yard-05'")
+        rows.remove(conn, "crane", name="yard-05")
     assert "yard-05" not in [row["crane"] for row in (await ask(client))["candidates"]]
 
 
 async def test_a_fault_counts_from_the_next_question(client: httpx.AsyncClient, yard_database: str) -> None:
     assert (await row_of(client, "yard-05"))["open_faults"] == []
     with psycopg.connect(yard_database) as conn:
-        conn.execute(
-            "insert into fault_episode (crane_id, code, raised_at) select crane_id, 'H-207', now() from crane"
-            " where name = 'yard-05'"
-        )
+        rows.fault(conn, "yard-05", datetime(2026, 3, 2, 8, tzinfo=UTC))
     row = await row_of(client, "yard-05")
     assert (row["open_faults"], row["usable"]) == (["H-207"], False)
 
@@ -71,17 +77,15 @@ async def test_a_fault_counts_from_the_next_question(client: httpx.AsyncClient, 
 async def test_charts_put_there_past_the_checks_leave_a_crane_without_charts(
     client: httpx.AsyncClient, yard_database: str
 ) -> None:
-    rising = (
-        '[{"spread_left": "full", "spread_right": "full", "sector": null, "jib_fitted": false, "stage": null,'
-        ' "points": [{"outreach_m": 2, "capacity_kg": 500, "hook_height_m": null},'
-        ' {"outreach_m": 8, "capacity_kg": 9000, "hook_height_m": null}]}]'
-    )
+    rising = [
+        {"outreach_m": 2, "capacity_kg": 500, "hook_height_m": None},
+        {"outreach_m": 8, "capacity_kg": 9000, "hook_height_m": None},
+    ]
+    of = {"spread_left": "full", "spread_right": "full", "sector": None, "jib_fitted": False, "stage": None}
+    charts = Jsonb([{**of, "points": rising}])
     with psycopg.connect(yard_database) as conn:
-        conn.execute(
-            "insert into load_chart_version (crane_id, valid_from, charts, source, imported_by)"
-            " select crane_id, '2026-01-01', %s, 'by hand', 'nobody' from crane where name = 'yard-03'",
-            [rising],
-        )
+        made = {"valid_from": date(2026, 1, 1), "source": "by hand", "imported_by": "nobody"}
+        rows.insert(conn, "load_chart_version", crane="yard-03", charts=charts, **made)
     assert (await row_of(client, "yard-03"))["ruling"] == "no_chart"
     assert (await row_of(client, "yard-01"))["fit"]
 

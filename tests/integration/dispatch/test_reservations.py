@@ -11,6 +11,8 @@ import pytest
 from domain.errors import Conflict, NotFound
 from store import reservations
 from store.connection import open_async_pool
+from tests.support import rows
+from tests.support.ingesting import register
 
 pytestmark = pytest.mark.anyio
 
@@ -77,19 +79,17 @@ async def test_touching_windows_and_other_cranes_do_not_clash(client: httpx.Asyn
 
 
 async def test_the_table_refuses_overlaps_whoever_writes(connection: psycopg.Connection[Any]) -> None:
-    connection.execute("insert into site (name, spec) values ('s', '{}')")
-    connection.execute("insert into crane_type (name, spec) values ('t', '{}')")
-    connection.execute(
-        "insert into crane (name, site_id, type_id, registered_at, spec) select 'c', site_id, type_id, now(), '{}'"
-        " from site, crane_type"
-    )
-    write = "insert into reservation (crane_id, during, title, held_by) select crane_id, %s::tstzrange, 'x', 'y' from crane"
-    connection.execute(write, ["[2027-03-02 06:00Z,2027-03-02 08:00Z)"])
+    ids = register(connection.info.dsn, "crane-a")
+
+    def write(during: str) -> None:
+        rows.insert(connection, "reservation", crane_id=ids["crane-a"], during=during, title="x", held_by="y")
+
+    write("[2027-03-02 06:00Z,2027-03-02 08:00Z)")
     with pytest.raises(psycopg.errors.ExclusionViolation):
-        connection.execute(write, ["[2027-03-02 07:59Z,2027-03-02 09:00Z)"])
+        write("[2027-03-02 07:59Z,2027-03-02 09:00Z)")
     for open_ended in ("empty", "[2027-03-02 12:00Z,)"):
         with pytest.raises(psycopg.errors.CheckViolation):
-            connection.execute(write, [open_ended])
+            write(open_ended)
 
 
 async def test_a_released_crane_can_be_held_again(client: httpx.AsyncClient) -> None:

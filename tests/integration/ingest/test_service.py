@@ -11,6 +11,7 @@ import pytest
 from domain.messages import Leaf, topic
 from ingest.limits import Limits
 from store import cranes, events, quarantine, segments
+from tests.support import rows
 from tests.support.ingesting import (
     LIMIT_S,
     Receipts,
@@ -20,6 +21,7 @@ from tests.support.ingesting import (
     register,
     wait_until,
 )
+from tests.support.rows import count
 from tests.support.telemetry import (
     CHANNELS,
     MESSAGES_PER_BOOT,
@@ -33,12 +35,6 @@ from tests.support.telemetry import (
 
 pytestmark = pytest.mark.mosquitto
 Address = tuple[str, int]
-
-
-def count(conn: psycopg.Connection, table: str) -> int:
-    row = conn.execute(f"select count(*) from {table}").fetchone()
-    assert row is not None
-    return int(row[0])
 
 
 def key(name: str, number: int) -> tuple[str, int, int]:
@@ -196,11 +192,11 @@ def test_the_days_of_the_site_are_queued_and_listeners_told(
         publish_all(client, [(topic("crane-a", Leaf.SAMPLES), orjson.dumps(over_midnight))])
         told = {(note.channel, note.payload) for note in connection.notifies(timeout=30, stop_after=2)}
     assert told == {("boomledger_live", "crane-a"), ("boomledger_touched", "")}
-    assert connection.execute("select crane_id, day from touched_day order by day").fetchall() == [
+    assert rows.rows(connection, "touched_day", "crane_id", "day") == [
         (ids["crane-a"], date(2026, 3, 2)),
         (ids["crane-a"], date(2026, 3, 3)),
     ]
-    live = connection.execute("select at, last_values from live").fetchone()
+    live = rows.one(connection, "live", "at", "last_values")
     assert live == (datetime(2026, 3, 2, 23, tzinfo=UTC), {"utilisation_pct": 2.5, "mode": None})
 
 
@@ -214,7 +210,7 @@ def test_presence_follows_status_but_not_the_last_will_of_an_earlier_boot(
         publish_all(client, [(where, orjson.dumps({"state": state, "boot": boot}))])
 
     def presence() -> object:
-        return connection.execute("select online, boot from live").fetchone()
+        return next(iter(rows.rows(connection, "live", "online", "boot")), None)
 
     with ingesting(database, mosquitto), mqtt_client(mosquitto) as client:
         say("online", 1)

@@ -17,6 +17,7 @@ from ingest.server_clock import ServerClock
 from ingest.writer import BATCHES_WITH_CARE, Incoming, Outcome, Writer
 from store import quarantine, segments, system_watch
 from store.segments import Segment
+from tests.support import rows
 from tests.support.ingesting import register, wait_until
 from tests.support.telemetry import message, t0_of
 
@@ -28,9 +29,7 @@ def incoming(name: str, number: int) -> Incoming:
 
 
 def stored(conn: psycopg.Connection) -> int:
-    row = conn.execute("select (select count(*) from segment) + (select count(*) from event)").fetchone()
-    assert row is not None
-    return int(row[0])
+    return rows.count(conn, "segment") + rows.count(conn, "event")
 
 
 def test_a_replay_stores_what_can_be_understood_now_and_keeps_the_rest(
@@ -101,7 +100,7 @@ def test_a_dropped_partition_is_made_again(database: str, connection: psycopg.Co
     register(database, "crane-a")
     writer = Writer(database, Limits(), alone=False)
     writer.store([incoming("crane-a", 0)])
-    connection.execute("delete from segment")
+    rows.remove(connection, "segment")
     connection.execute("select segment_drop_empty_ranges('2026-04-02T00:00Z')")
     assert writer.store([incoming("crane-a", 1)])[0].outcome is Outcome.STORED
     writer.close()

@@ -23,6 +23,7 @@ from store import cold, events, refused, segments
 from store.columns import Segment
 from tests.integration.analytics.crane_at_work import Yard, hours, put_crane, working
 from tests.support.ingesting import register
+from tests.support.rows import count, crane_id, remove
 from transfer.exporting import Chosen, export
 from transfer.importing import OTHER_CONTENTS, Imported, import_file, own_mapping
 from transfer.mapping import Mapping, read_mapping
@@ -53,15 +54,7 @@ def bring(conn: psycopg.Connection, file: Path, mapping: Mapping = PLAIN, **more
 
 
 def everything(conn: psycopg.Connection, crane: str = "crane-a") -> list[Segment]:
-    row = conn.execute("select crane_id from crane where name = %s", [crane]).fetchone()
-    assert row is not None
-    return segments.read_both_tiers(conn, row[0], *DAYS)
-
-
-def counted(conn: psycopg.Connection, table: str) -> int:
-    row = conn.execute(f"select count(*) from {table}").fetchone()  # type: ignore[arg-type]
-    assert row is not None
-    return int(row[0])
+    return segments.read_both_tiers(conn, crane_id(conn, crane), *DAYS)
 
 
 def table_of(tmp_path: Path, rows: list[str], header: str = "at,load,slew", name: str = "table.csv") -> Path:
@@ -174,10 +167,10 @@ def test_a_foreign_table_is_cut_by_time_and_counts_once(conn: psycopg.Connection
     assert (done.new, done.known, done.samples, done.problems) == (3, 0, 800, ())
     assert [one.values.shape[1] for one in everything(conn)] == [600, 100, 100]
     # The days are queued, and a second time nothing is new.
-    assert counted(conn, "touched_day") == 1
-    conn.execute("delete from touched_day")
+    assert count(conn, "touched_day") == 1
+    remove(conn, "touched_day")
     again = bring(conn, file)
-    assert (again.new, again.known, counted(conn, "touched_day")) == (0, 3, 0)
+    assert (again.new, again.known, count(conn, "touched_day")) == (0, 3, 0)
 
 
 def test_a_longer_recording_brings_only_what_is_new(conn: psycopg.Connection, tmp_path: Path) -> None:
@@ -242,7 +235,7 @@ def test_every_problem_is_told_with_its_line_and_nothing_is_stored(
     file = table_of(tmp_path, BAD)
     done = bring(conn, file)
     assert {problem.first_line: problem.text for problem in done.problems} == TOLD
-    assert (done.stored, counted(conn, "segment"), counted(conn, "touched_day")) == (False, 0, 0)
+    assert (done.stored, count(conn, "segment"), count(conn, "touched_day")) == (False, 0, 0)
     skipped = bring(conn, file, skip_bad=True)
     assert {problem.first_line: problem.text for problem in skipped.problems} == TOLD
     assert (skipped.stored, skipped.samples, skipped.empty_rows) == (True, 4, 1)
@@ -262,7 +255,7 @@ def test_readings_out_of_range_are_stored_as_missing_and_told_once(
     ]
     tried = bring(conn, file, dry_run=True)
     assert [str(one) for one in tried.refused] == told
-    assert (tried.problems, tried.samples, counted(conn, "refused_reading")) == ((), 60, 0)
+    assert (tried.problems, tried.samples, count(conn, "refused_reading")) == ((), 60, 0)
     assert tried.refused_readings == 11
     for known in (0, 1):
         done = bring(conn, file)
@@ -293,9 +286,9 @@ def test_a_dry_run_says_what_would_happen_and_changes_nothing(
 ) -> None:
     rows = [f"{at(second)},1,1" for second in range(1000)]
     bring(conn, table_of(tmp_path, rows[:100]))
-    before = {table: counted(conn, table) for table in ("segment", "touched_day")}
+    before = {table: count(conn, table) for table in ("segment", "touched_day")}
     dry = bring(conn, table_of(tmp_path, rows, name="all.csv"), dry_run=True)
-    assert {table: counted(conn, table) for table in before} == before
+    assert {table: count(conn, table) for table in before} == before
     wet = bring(conn, table_of(tmp_path, rows, name="again.csv"))
     assert (dry.new, dry.known, dry.samples) == (wet.new, wet.known, wet.samples) == (2, 0, 900)
 
@@ -417,7 +410,7 @@ def test_the_commands_as_a_person_types_them(
     dry = run("import", file, "--mapping", str(mapping), "--dry-run")
     assert (dry.exit_code, "1 messages with 5 samples would be stored" in dry.output) == (0, True)
     assert run("import", file, "--mapping", str(mapping)).exit_code == 0
-    assert counted(conn, "segment") == 1
+    assert count(conn, "segment") == 1
     bad = str(table_of(tmp_path, [f"{at(9)},much,0", f"{at(10)},900,0"], name="bad.csv"))
     told = run("import", bad, "--mapping", str(mapping))
     assert (told.exit_code, "line 2: utilisation_pct: 'much'" in told.output) == (1, True)
