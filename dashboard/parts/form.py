@@ -17,6 +17,7 @@ from pydantic import BaseModel, ValidationError
 
 from dashboard.client import Client, NotAllowed
 from domain.errors import BoomledgerError, InvalidInput, field_of
+from domain.units import BYTES_PER_MB
 from words.texts import t
 
 Model = TypeVar("Model", bound=BaseModel)
@@ -172,6 +173,32 @@ def yes_no(name: str, field: str, value: bool, *, key: str = "", note: str | Non
     """Yes or no."""
     options = [("yes", t("form.yes")), ("no", t("form.no"))]
     return choose(name, field, "yes" if value else "no", options, key=key, note=note)
+
+
+def upload(field: str, words: str, accept: str, most_bytes: int) -> dcc.Upload:
+    """A button that takes one file of so many bytes at most."""
+    button = html.Span(words, className="bl-button bl-button-quiet bl-button-tall")
+    return dcc.Upload(button, id=field, accept=accept, max_size=most_bytes)
+
+
+def named_upload(
+    field: str, accept: str, most_bytes: int, *, name: str, problem: str, too_large: str
+) -> html.Div:
+    """The same with the name of the file in the part `name`; one that is too large is told in the part `problem`."""
+    return html.Div(
+        [
+            upload(field, t("import.choose"), accept, most_bytes),
+            html.Span(t("import.no_file"), id=name, role="status"),
+        ],
+        className="bl-inline bl-upload",
+        **{
+            "data-most-bytes": str(most_bytes),
+            "data-bytes-per-mb": str(BYTES_PER_MB),
+            "data-too-large": too_large,
+            "data-field": field,
+            "data-problem": problem,
+        },
+    )
 
 
 def _common(name: str, field: str, key: str, note: str | None, caption: str | None = None) -> dict[str, Any]:

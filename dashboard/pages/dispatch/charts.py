@@ -245,12 +245,7 @@ def _import(crane: str, type_name: str) -> html.Section:
         [
             html.H2(t("dispatch.charts.import")),
             html.P(t("dispatch.charts.import.note"), className="bl-summary"),
-            dcc.Upload(
-                html.Span(t("dispatch.charts.upload"), className="bl-button bl-button-quiet bl-button-tall"),
-                id="chart-upload",
-                accept=".csv,text/csv,text/plain",
-                max_size=1_000_000,
-            ),
+            form.upload("chart-upload", t("dispatch.charts.upload"), ".csv,text/csv,text/plain", 1_000_000),
             dcc.Store(id="chart-crane", data=crane),
             html.Div(
                 form.form("charts", fields, t("dispatch.charts.go"), context={"crane": crane}),

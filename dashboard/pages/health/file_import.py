@@ -12,6 +12,7 @@ from dash.exceptions import PreventUpdate
 
 from dashboard.client import Client
 from dashboard.pages.health.import_answer import answer
+from dashboard.parts import form
 from dashboard.parts.form import content_of
 from dashboard.visit import Trouble
 from domain.answers import Page
@@ -38,24 +39,13 @@ def section(
             html.H2(t("import.title")),
             html.P(t("import.note", most=MOST_BYTES // BYTES_PER_MB), className="bl-summary"),
             dcc.Store(id="import-zone", data=str(zone)),
-            html.Div(
-                [
-                    dcc.Upload(
-                        html.Span(t("import.choose"), className="bl-button bl-button-quiet bl-button-tall"),
-                        id="import-file",
-                        accept=".csv,.parquet,text/csv",
-                        max_size=MOST_BYTES,
-                    ),
-                    html.Span(t("import.no_file"), id="import-name", role="status"),
-                ],
-                className="bl-inline bl-upload",
-                **{
-                    "data-most-bytes": str(MOST_BYTES),
-                    "data-bytes-per-mb": str(BYTES_PER_MB),
-                    "data-too-large": t("import.too_large", name="{name}", size="{size}"),
-                    "data-field": "import-file",
-                    "data-problem": "import-problem",
-                },
+            form.named_upload(
+                "import-file",
+                ".csv,.parquet,text/csv",
+                MOST_BYTES,
+                name="import-name",
+                problem="import-problem",
+                too_large=t("import.too_large", name="{name}", size="{size}"),
             ),
             _mapping(),
             html.Button(
@@ -78,13 +68,8 @@ def _mapping() -> html.Details:
             html.P(t("import.mapping.text"), className="bl-summary"),
             html.Div(
                 [
-                    dcc.Upload(
-                        html.Span(
-                            t("import.mapping.choose"), className="bl-button bl-button-quiet bl-button-tall"
-                        ),
-                        id="import-mapping-file",
-                        accept=".toml,text/plain",
-                        max_size=100_000,
+                    form.upload(
+                        "import-mapping-file", t("import.mapping.choose"), ".toml,text/plain", 100_000
                     ),
                     *(
                         html.A(

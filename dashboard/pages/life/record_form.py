@@ -203,24 +203,13 @@ def attach(name: str, rows: Rows, chosen: str | None) -> html.Section | None:
                 checkIconPosition="right",
                 size="sm",
             ),
-            html.Div(
-                [
-                    dcc.Upload(
-                        html.Span(t("import.choose"), className="bl-button bl-button-quiet bl-button-tall"),
-                        id="record-file",
-                        accept=".pdf,.png,.jpg,.jpeg,.txt,.csv",
-                        max_size=FILE_BYTES_MAX,
-                    ),
-                    html.Span(t("import.no_file"), id="record-file-name", role="status"),
-                ],
-                className="bl-inline bl-upload",
-                **{
-                    "data-most-bytes": str(FILE_BYTES_MAX),
-                    "data-bytes-per-mb": str(BYTES_PER_MB),
-                    "data-too-large": t("records.attach.too_large", name="{name}", size="{size}", most=most),
-                    "data-field": "record-file",
-                    "data-problem": "record-file-problem",
-                },
+            form.named_upload(
+                "record-file",
+                ".pdf,.png,.jpg,.jpeg,.txt,.csv",
+                FILE_BYTES_MAX,
+                name="record-file-name",
+                problem="record-file-problem",
+                too_large=t("records.attach.too_large", name="{name}", size="{size}", most=most),
             ),
             html.Button(
                 t("records.attach"),

@@ -8,7 +8,7 @@ from datetime import date, datetime, time
 from typing import Any, Final
 from zoneinfo import ZoneInfo
 
-from dash import Dash, Input, Output, dcc, html, no_update
+from dash import Dash, Input, Output, html, no_update
 from dash.exceptions import PreventUpdate
 from pydantic import ValidationError
 
@@ -130,12 +130,7 @@ def _more(name: str, fields: list[Any], *, opened: bool, above: Any = None) -> h
 def _upload() -> html.Div:
     return html.Div(
         [
-            dcc.Upload(
-                html.Span(t("cranes.upload"), className="bl-button bl-button-quiet bl-button-tall"),
-                id="crane-upload",
-                accept=".json,application/json",
-                max_size=1_000_000,
-            ),
+            form.upload("crane-upload", t("cranes.upload"), ".json,application/json", 1_000_000),
             html.A(t("cranes.example"), href=EXAMPLE_FILE, download="crane.json", className="bl-link"),
         ],
         className="bl-inline",
