@@ -1,9 +1,13 @@
-"""Counted spans as one: their cycles, their tallies, their cycles by direction."""
+"""Counted spans as one: their cycles, their tallies, their cycles by direction; arrays as rows of an answer."""
 
 from collections.abc import Sequence
 from functools import reduce
+from typing import TypeVar
 
-from domain.answers import Beyond
+import numpy as np
+from numpy.typing import ArrayLike
+
+from domain.answers import Answer, Beyond
 from domain.remark import count, significant
 from duty import directions, ledger, levels, reading
 from duty.directions import DirectionLedger
@@ -12,6 +16,8 @@ from duty.ledger import Ledger
 from duty.levels import Tallies
 from store.duty import Span
 from words.remarks import remark
+
+Row = TypeVar("Row", bound=Answer)
 
 
 def merged_ledger(spans: Sequence[Span]) -> Ledger:
@@ -45,3 +51,9 @@ def beyond_answer(ledgers: Sequence[Ledger]) -> Beyond | None:
             high=significant(found.to_pct, "%"),
         ),
     )
+
+
+def rows_of(kind: type[Row], **columns: ArrayLike) -> tuple[Row, ...]:
+    """Columns of one length, by the fields of an answer, as its rows."""
+    rows = zip(*(np.asarray(column).tolist() for column in columns.values()), strict=True)
+    return tuple(kind(**dict(zip(columns, row, strict=True))) for row in rows)

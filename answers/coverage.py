@@ -25,6 +25,7 @@ from store.summary import CraneSummary
 from words.remarks import remark
 
 MOST_GAPS: Final = 100
+GAP_CAUSES: Final = ("offline", "quarantine", "hole")
 
 
 async def coverage_of(conn: AsyncConnection[Any], crane: CraneKnown, chosen: DayRange) -> CoverageAnswer:
@@ -50,9 +51,7 @@ def coverage_answer(
     """Everything about the record of a period."""
     recorded_ms = sum(day.recorded_ms for day in days)
     by_cause = {
-        "offline": sum(gap.missing_ms for gap in gaps if gap.cause == "offline"),
-        "quarantine": sum(gap.missing_ms for gap in gaps if gap.cause == "quarantine"),
-        "hole": sum(gap.missing_ms for gap in gaps if gap.cause == "hole"),
+        **{cause: sum(gap.missing_ms for gap in gaps if gap.cause == cause) for cause in GAP_CAUSES},
         "sensor": sum(day.sensor_gap_ms for day in days),
         "overlap": sum(day.overlap_ms for day in days),
         "clock": sum(day.clock_ms for day in days),

@@ -7,6 +7,7 @@ from typing import Any, Final
 import numpy as np
 from psycopg import AsyncConnection
 
+from answers.counted import rows_of
 from answers.spectrum import RANGE_STEP_PCT
 from domain.crane import DesignClass
 from domain.errors import InvalidInput
@@ -155,17 +156,14 @@ def _steps(lifts: Mapping[int, int]) -> tuple[PeakStep, ...]:
     if not lifts:
         return ()
     counts = np.bincount(list(lifts), weights=list(lifts.values())).astype(int)
-    above = np.cumsum(counts[::-1])[::-1]
-    whole = int(counts.sum())
-    return tuple(
-        PeakStep(
-            low_pct=i * RANGE_STEP_PCT,
-            high_pct=(i + 1) * RANGE_STEP_PCT,
-            lifts=int(counts[i]),
-            share=float(counts[i] / whole),
-            share_at_or_above=float(above[i] / whole),
-        )
-        for i in range(counts.size)
+    low = RANGE_STEP_PCT * np.arange(counts.size)
+    return rows_of(
+        PeakStep,
+        low_pct=low,
+        high_pct=low + RANGE_STEP_PCT,
+        lifts=counts,
+        share=counts / counts.sum(),
+        share_at_or_above=np.cumsum(counts[::-1])[::-1] / counts.sum(),
     )
 
 

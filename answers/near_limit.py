@@ -1,7 +1,7 @@
 """Which cranes run near their limit, with what confidence, under what circumstances and where."""
 
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from datetime import datetime, timedelta
 from itertools import groupby
 from typing import Any, Final
@@ -35,6 +35,7 @@ from store import duty, faults, reading, segments, summary
 from store.reading import CraneInScope, Sites
 from store.summary import NearLimitPeriod
 
+Exposure = Callable[[NearLimitPeriod], float]
 AROUND_S: Final = 30.0
 TRACED: Final = (
     "utilisation_pct",
@@ -49,15 +50,6 @@ TRACED: Final = (
     "stabiliser_left_pct",
     "stabiliser_right_pct",
 )
-_PER_HOUR: Final[dict[MeasureName, str]] = {
-    "warnings_per_hour": "warnings",
-    "limiter_stops_per_hour": "limiter_stops",
-    "limiter_overrides_per_hour": "limiter_overrides",
-}
-_PER_LIFT: Final[dict[MeasureName, str]] = {
-    "limiter_stops_per_lift": "limiter_stops",
-    "limiter_overrides_per_lift": "limiter_overrides",
-}
 
 
 async def ranking(
@@ -173,21 +165,7 @@ def near_limit_row(now: NearLimitPeriod, before: NearLimitPeriod) -> NearLimitRo
         near_limit_pct_before=_share_pct(before),
         measures=(
             _near_limit_lifts(now, before),
-            *(
-                _rate(name, getattr(now, field), _hours(now), getattr(before, field), _hours(before))
-                for name, field in _PER_HOUR.items()
-            ),
-            *(
-                _rate(
-                    name,
-                    getattr(now, field),
-                    now.lifts,
-                    getattr(before, field),
-                    before.lifts,
-                    rates.FEWEST_LIFTS,
-                )
-                for name, field in _PER_LIFT.items()
-            ),
+            *(_rate(*counted, now, before) for counted in _COUNTED),
         ),
     )
 
@@ -215,19 +193,20 @@ def _near_limit_lifts(now: NearLimitPeriod, before: NearLimitPeriod) -> Measure:
 
 def _rate(
     name: MeasureName,
-    count: int,
-    exposure: float,
-    before: int,
-    exposure_before: float,
-    fewest: float = rates.FEWEST_HOURS,
+    field: str,
+    exposure_of: Exposure,
+    fewest: float,
+    now: NearLimitPeriod,
+    before: NearLimitPeriod,
 ) -> Measure:
+    one = getattr(now, field), exposure_of(now)
+    two = getattr(before, field), exposure_of(before)
     return _measure(
         name,
-        count,
-        exposure,
-        rates.rate(count, exposure, fewest_exposure=fewest),
-        rates.rate(before, exposure_before, fewest_exposure=fewest),
-        rates.rate_change(count, exposure, before, exposure_before),
+        *one,
+        rates.rate(*one, fewest_exposure=fewest),
+        rates.rate(*two, fewest_exposure=fewest),
+        rates.rate_change(*one, *two),
     )
 
 
@@ -249,6 +228,20 @@ def _measure(
 
 def _hours(period: NearLimitPeriod) -> float:
     return ms_to_h(period.working_ms)
+
+
+def _lifts(period: NearLimitPeriod) -> float:
+    return period.lifts
+
+
+_COUNTED: Final[tuple[tuple[MeasureName, str, Exposure, float], ...]] = (
+    ("warnings_per_hour", "warnings", _hours, rates.FEWEST_HOURS),
+    ("limiter_stops_per_hour", "limiter_stops", _hours, rates.FEWEST_HOURS),
+    ("limiter_overrides_per_hour", "limiter_overrides", _hours, rates.FEWEST_HOURS),
+    ("limiter_stops_per_lift", "limiter_stops", _lifts, rates.FEWEST_LIFTS),
+    ("limiter_overrides_per_lift", "limiter_overrides", _lifts, rates.FEWEST_LIFTS),
+)
+"""Measures that are a count over an exposure, with the least exposure that says anything."""
 
 
 def _share_pct(period: NearLimitPeriod) -> float | None:

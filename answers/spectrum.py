@@ -8,7 +8,7 @@ import numpy as np
 from anyio import to_thread
 from psycopg import AsyncConnection
 
-from answers.counted import beyond_answer, merged_ledger, merged_tallies
+from answers.counted import beyond_answer, merged_ledger, merged_tallies, rows_of
 from domain.answers import (
     AreaCell,
     Crossing,
@@ -119,15 +119,12 @@ def ledger_answer(crane: str, counted: Ledger, first: object, last: object) -> L
             "equal_from_pct": counted.edges.low_pct,
             "equal_to_pct": counted.edges.high_pct,
             "beyond": beyond_answer([counted]),
-            "rows": [
-                LedgerCell(low_pct=low, high_pct=high, cycles=cycles)
-                for low, high, cycles in zip(
-                    centres[counted.low_class].tolist(),
-                    centres[counted.high_class].tolist(),
-                    counted.counts.tolist(),
-                    strict=True,
-                )
-            ],
+            "rows": rows_of(
+                LedgerCell,
+                low_pct=centres[counted.low_class],
+                high_pct=centres[counted.high_class],
+                cycles=counted.counts,
+            ),
             "open_pct": centres[counted.residue].tolist(),
         }
     )
@@ -202,8 +199,8 @@ def spectrum_answer(
         near_limit_s=ms_to_s(levels.near_limit_ms(tallied)),
         below_zero_s=ms_to_s(levels.below_zero_ms(tallied)),
         ranges=_bins(RangeBin, "cycles", counted.range_pct, counted.count, merged.edges.edges_pct[-1]),
-        crossings=tuple(
-            Crossing(level_pct=crossings.edge_pct[i], crossings=int(crossings.upward[i])) for i in crossed
+        crossings=rows_of(
+            Crossing, level_pct=crossings.edge_pct[crossed], crossings=crossings.upward[crossed]
         ),
         time_at_level=level_bins(tallied),
         lift_peaks=_bins(

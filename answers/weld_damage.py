@@ -10,7 +10,7 @@ import numpy as np
 from anyio import to_thread
 from psycopg import AsyncConnection
 
-from answers.counted import beyond_answer, merged_directions, merged_ledger
+from answers.counted import beyond_answer, merged_directions, merged_ledger, rows_of
 from domain.detail import DetailSpec
 from domain.errors import NotFound
 from domain.life_answers import (
@@ -20,7 +20,6 @@ from domain.life_answers import (
     DamageStep,
     DetailDamage,
     DirectionDamage,
-    InfluenceRow,
     UnsureFigure,
 )
 from domain.moments import DayRange
@@ -111,10 +110,7 @@ def entered(row: DetailRow) -> Detail:
 def around_base(detail: Detail, turned: DirectionLedger) -> tuple[DirectionDamage, ...]:
     """Damage of a weld by its direction around the base."""
     found = damage.by_direction(detail, turned)
-    return tuple(
-        DirectionDamage(direction_deg=float(phi), damage=float(total))
-        for phi, total in zip(np.asarray(found.phi_deg), found.total, strict=True)
-    )
+    return rows_of(DirectionDamage, direction_deg=found.phi_deg, damage=found.total)
 
 
 def around_base_wanted(row: DetailRow) -> bool:
@@ -136,14 +132,7 @@ def _in_directions(turned: DirectionLedger, weld: Detail) -> Damage:
 
 def unsure_answer(found: uncertainty.Unsure) -> UnsureFigure:
     """A range for an answer."""
-    return UnsureFigure(
-        low=found.low,
-        high=found.high,
-        influences=tuple(
-            InfluenceRow(source=one.source, low=one.low, high=one.high, assumed=one.assumed)
-            for one in found.influences
-        ),
-    )
+    return UnsureFigure.model_validate(found, from_attributes=True)
 
 
 def _detail_answer(
@@ -243,28 +232,27 @@ def curve_points(curve: SnCurve, gamma_mf: float) -> tuple[CurvePoint, ...]:
     """Points of a curve from FEWEST_CYCLES to MOST_CYCLES, its knees among them; level beyond the last branch."""
     knees = [end for _, end in curve.branches if FEWEST_CYCLES < end < MOST_CYCLES]
     cycles: Floats = np.unique(np.concatenate([np.geomspace(FEWEST_CYCLES, MOST_CYCLES, 49), knees]))
-    return tuple(
-        CurvePoint(cycles=float(n), range_mpa=float(size), design_range_mpa=float(size) / gamma_mf)
-        for n, size in zip(cycles, curve.range_at(cycles), strict=True)
-    )
+    sizes = curve.range_at(cycles)
+    return rows_of(CurvePoint, cycles=cycles, range_mpa=sizes, design_range_mpa=sizes / gamma_mf)
 
 
 def _steps(weld: Detail, counted: Cycles) -> tuple[DamageStep, ...]:
     stairs = reading.range_spectrum(counted)
     sizes = weld.range_mpa(stairs.range_pct)
     done = damage.miner(sizes, stairs.count, weld.curve, weld.gamma_mf)
-    total = float(done.sum())
-    return tuple(
-        DamageStep(
-            range_pct=float(stairs.range_pct[i]),
-            range_mpa=float(sizes[i]),
-            cycles=float(stairs.count[i]),
-            cumulative=float(stairs.cumulative[i]),
-            damage=float(done[i]),
-            share=float(done[i]) / total if total > 0 else 0.0,
-        )
-        for i in range(sizes.size)
+    return rows_of(
+        DamageStep,
+        range_pct=stairs.range_pct,
+        range_mpa=sizes,
+        cycles=stairs.count,
+        cumulative=stairs.cumulative,
+        damage=done,
+        share=_share(done, float(done.sum())),
     )
+
+
+def _share(done: Floats, total: float) -> Floats:
+    return done / total if total > 0 else np.zeros_like(done)
 
 
 def _cells(counted: Cycles, done: Damage) -> tuple[DamageCell, ...]:
@@ -273,16 +261,15 @@ def _cells(counted: Cycles, done: Damage) -> tuple[DamageCell, ...]:
     at = CELL_PCT * np.arange(first, past + 1)
     cycles = reading.grid(counted.low_pct, counted.high_pct, counted.count, at, at).count
     harm = reading.grid(counted.low_pct, counted.high_pct, done.by_cell, at, at).count
-    return tuple(
-        DamageCell(
-            low_from_pct=float(at[low]),
-            high_from_pct=float(at[high]),
-            width_pct=CELL_PCT,
-            cycles=float(cycles[low, high]),
-            damage=float(harm[low, high]),
-            share=float(harm[low, high]) / done.total if done.total > 0 else 0.0,
-        )
-        for low, high in np.argwhere(cycles > 0).tolist()
+    low, high = np.nonzero(cycles > 0)
+    return rows_of(
+        DamageCell,
+        low_from_pct=at[low],
+        high_from_pct=at[high],
+        width_pct=np.full(low.size, CELL_PCT),
+        cycles=cycles[low, high],
+        damage=harm[low, high],
+        share=_share(harm[low, high], done.total),
     )
 
 
