@@ -17,12 +17,12 @@ def warm_up() -> None:
         lift_cells,
         peaks,
         plausibility,
-        words,
+        runs,
     )  # here, so that geometry and capacity do not wait for the compiler's import
 
     kernels.warm_up()
     lift_cells.warm_up()
-    words.warm_up()
+    runs.warm_up()
     peaks.warm_up()
     levels.tally(1, [0.0])
     circumstances.count([1], [0], [0.0])

@@ -24,10 +24,10 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from domain.errors import InvalidInput
-from duty import kernels, words
+from duty import kernels, runs
 from duty.edges import Edges
+from duty.runs import Cells, Integers
 from duty.signals import as_signal, check_finite
-from duty.words import Cells, Integers
 
 FORMAT_VERSION: Final = 2
 MAGIC: Final = b"DLG"
@@ -55,7 +55,7 @@ class Ledger:
     """Counted cycles of one signal over one stretch of time. Build it with count, merge or from_bytes.
 
     edges: the classes.
-    run: cells, counts and residue in the few bytes that they need (duty.words).
+    run: cells, counts and residue in the few bytes that they need (duty.runs).
     samples: number of samples counted.
     clamped_low, clamped_high: samples below the first edge, and at or above the last one.
     """
@@ -69,17 +69,17 @@ class Ledger:
     @property
     def cells(self) -> Cells:
         """Cells with closed cycles, rising, each duty.kernels.cell_of(low_class, high_class)."""
-        return words.unpacked(self.run)[0]
+        return runs.unpacked(self.run)[0]
 
     @property
     def counts(self) -> Integers:
         """Closed cycles in each of these cells, at least 1."""
-        return words.unpacked(self.run)[1]
+        return runs.unpacked(self.run)[1]
 
     @property
     def residue(self) -> Integers:
         """Class indices of the open turning points, oldest first; its ends are the first and the last sample."""
-        return words.unpacked(self.run)[2]
+        return runs.unpacked(self.run)[2]
 
     @property
     def low_class(self) -> Integers:
@@ -159,8 +159,8 @@ def merge_all(ledgers: Iterable[Ledger]) -> Ledger:
     residues = []
     for begin in range(0, len(parts), PARTS_AT_ONCE):
         held = b"".join([part.run for part in parts[begin : begin + PARTS_AT_ONCE]])
-        points = np.empty(len(held) // words.WORD.itemsize)
-        found = words.add_words(np.frombuffer(held, words.WORD), grid, points)
+        points = np.empty(len(held) // runs.WORD.itemsize)
+        found = runs.add_words(np.frombuffer(held, runs.WORD), grid, points)
         residues.append(points[:found].copy())
     size = count_on(np.concatenate(residues), stack, grid, edges)
     return from_grid(edges, grid, stack[:size], (samples, below, above))
@@ -171,7 +171,7 @@ def to_bytes(ledger: Ledger) -> bytes:
 
     The same ledger gives the same bytes on every machine; equal bytes mean equal ledgers.
     """
-    cells, counts, residue = words.unpacked(ledger.run)
+    cells, counts, residue = runs.unpacked(ledger.run)
     width = count_width(counts)
     edges = ledger.edges
     body = b"".join(
@@ -222,11 +222,11 @@ def from_bytes(data: bytes) -> Ledger:
     residue = np.frombuffer(body, RESIDUE_TYPE, points, residue_at).astype(np.int64)
     if old:
         cells, counts = by_low_class_first(cells, counts, classes)
-    if not words.sound(cells, counts, residue, edges.size, samples) or below + above > samples:
+    if not runs.sound(cells, counts, residue, edges.size, samples) or below + above > samples:
         raise InvalidInput(
             "these bytes are no ledger that a count left: count that stretch again", field="ledger"
         )
-    run = words.packed(cells, counts, residue)
+    run = runs.packed(cells, counts, residue)
     return Ledger(edges, run, samples, below, above)
 
 
@@ -287,7 +287,7 @@ def from_cells(
     edges: Edges, cells: Cells, counts: Integers, residue: Integers, sums: tuple[int, int, int]
 ) -> Ledger:
     """The ledger of that content, which is not checked; sums: samples, clamped low, clamped high."""
-    return Ledger(edges, words.packed(cells, counts, residue), *(int(each) for each in sums))
+    return Ledger(edges, runs.packed(cells, counts, residue), *(int(each) for each in sums))
 
 
 def count_width(counts: Integers) -> int:

@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 from domain.errors import InvalidInput
 from duty.edges import Edges
 from duty.ledger import Ledger, cells_of, count_on, pairs_of, workspace
-from duty.words import Integers
+from duty.runs import Integers
 
 Floats = NDArray[np.float64]
 

@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 import duty
-from duty import directions, float_cycles, kernels, ledger, reading, words
+from duty import directions, float_cycles, kernels, ledger, reading, runs
 from duty.edges import DEFAULT_EDGES
 
 ROOT = Path(duty.__file__).parents[1]
@@ -19,7 +19,7 @@ ROOT = Path(duty.__file__).parents[1]
 def compiled_signatures():
     return {
         name: list(kernel.signatures)
-        for name, kernel in (vars(kernels) | vars(words)).items()
+        for name, kernel in (vars(kernels) | vars(runs)).items()
         if hasattr(kernel, "inspect_llvm")
     }
 

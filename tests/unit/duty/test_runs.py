@@ -5,7 +5,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from duty import ledger, words
+from duty import ledger, runs
 from duty.edges import DEFAULT_EDGES, Edges
 
 untimed = settings(deadline=None)  # the first example may wait for the compiler
@@ -30,7 +30,7 @@ def contents(draw):
 @untimed
 @given(contents())
 def test_a_run_gives_back_what_went_in(content):
-    for before, after in zip(content, words.unpacked(words.packed(*content)), strict=True):
+    for before, after in zip(content, runs.unpacked(runs.packed(*content)), strict=True):
         assert before.dtype == after.dtype
         assert before.tolist() == after.tolist()
 
@@ -38,9 +38,9 @@ def test_a_run_gives_back_what_went_in(content):
 @untimed
 @given(st.lists(contents(), max_size=6))
 def test_runs_side_by_side_add_up_exactly(all_contents):
-    runs = b"".join(words.packed(*each) for each in all_contents)
-    grid, points = np.zeros(1024 * 1023 // 2, np.int64), np.empty(len(runs))
-    found = words.add_words(np.frombuffer(runs, words.WORD), grid, points)
+    held_runs = b"".join(runs.packed(*each) for each in all_contents)
+    grid, points = np.zeros(1024 * 1023 // 2, np.int64), np.empty(len(held_runs))
+    found = runs.add_words(np.frombuffer(held_runs, runs.WORD), grid, points)
     expected = {}
     for cells, held, _ in all_contents:
         for cell, count in zip(cells.tolist(), held.tolist(), strict=True):
@@ -56,10 +56,10 @@ def test_a_merge_counts_on_beyond_two_bytes(edges):
     whole = ledger.count(np.tile(swings, 5), edges)
     assert ledger.merge_all(parts) == whole
     assert ledger.to_bytes(ledger.merge(ledger.merge_all(parts[:4]), parts[4])) == ledger.to_bytes(whole)
-    assert whole.counts.max() > words.MOST > parts[0].counts.max()
+    assert whole.counts.max() > runs.MOST > parts[0].counts.max()
 
 
 def test_a_day_takes_two_bytes_a_number():
     counted = ledger.count(np.tile([10.0, 90.0, 30.0, 60.0], 500), DEFAULT_EDGES)
     held = 2 * counted.cells.size + counted.residue.size
-    assert len(counted.run) == 2 * (words.HEAD_WORDS + held)
+    assert len(counted.run) == 2 * (runs.HEAD_WORDS + held)
