@@ -4,54 +4,47 @@ from datetime import date
 
 from answers.dispatch_fleet import Situation
 from domain.dispatch_answers import CraneState, StateCode
-from domain.remark import written_day
+from domain.remark import Remark
 from words.alerts import finding_words
+from words.remarks import remark
 
 
 def states_of(situation: Situation, index: int) -> tuple[CraneState, ...]:
     """Everything that is the matter with one crane in the time asked for; the same whatever is asked, and by whom."""
     crane, status = situation.listed.rows[index], situation.status
-    found = [
-        CraneState(code="open_fault", text=_fault_text(code), needs_override=True)
-        for code in situation.faults.get(index, ())
-    ]
+    found = [_state("open_fault", override=True, fault=code) for code in situation.faults.get(index, ())]
     if situation.assessment_overdue[index]:
         due_on: date = status.assessment_on[index].astype(object)
         within = due_on > situation.first_day(index)
-        text = (
-            f"special assessment due on {written_day(due_on)}"
-            if within
-            else f"special assessment overdue since {written_day(due_on)}"
-        )
-        found.append(CraneState(code="assessment_overdue", text=text, needs_override=True))
-    plain: list[tuple[StateCode, str]] = []
+        when = remark("due_on" if within else "overdue_since", day=due_on)
+        found.append(_state("assessment_overdue", override=True, when=[when]))
     if (plan := status.overdue.get(index)) is not None:
-        plain.append(("service_overdue", f"service overdue: {plan}"))
+        found.append(_state("service_overdue", plan=plan))
     if codes := status.findings.get(index):
-        words = ", ".join(finding_words(code).title for code in codes)
-        plain.append(("findings", f"readings that cannot be true: {words}"))
+        titles = ", ".join(finding_words(code).title for code in codes)
+        found.append(_state("findings", findings=titles))
     if not status.heard[index]:
-        plain.append(("never_heard", "never heard: its faults, hours and life used are not known"))
+        found.append(_state("never_heard"))
     if crane.draft:
-        plain.append(
-            ("draft", "the crane's entry is a draft: have a person complete it before relying on this")
-        )
-    found += [CraneState(code=code, text=text, needs_override=False) for code, text in plain]
+        found.append(_state("draft"))
     return tuple(found)
 
 
-def _fault_text(code: str) -> str:
-    return f"open fault {code}"
+def _state(code: StateCode, *, override: bool = False, **values: date | str | list[Remark]) -> CraneState:
+    made = remark(code, **values)
+    return CraneState(code=code, values=made.values, text=made.text, needs_override=override)
 
 
 def come_up_since(
     states: tuple[CraneState, ...], passed: tuple[StateCode, ...], open_faults: tuple[str, ...]
 ) -> list[CraneState]:
     """States that need an override and were not passed over: `passed` then, with `open_faults` open. Each fault stands for itself."""
-    known = {_fault_text(code) for code in open_faults}
     return [
         state
         for state in states
         if state.needs_override
-        and (state.code not in passed or (state.code == "open_fault" and state.text not in known))
+        and (
+            state.code not in passed
+            or (state.code == "open_fault" and state.values["fault"] not in open_faults)
+        )
     ]

@@ -16,7 +16,7 @@ from domain.crane import Sector
 from domain.dispatch_answers import CraneState, DispatchAnswer, DispatchCandidate, DispatchQuestion, EntryName
 from domain.errors import NotFound
 from domain.job import LiftJob
-from domain.remark import Remark, plain_remark
+from domain.remark import Remark
 from duty.capacity import SECTORS, SPREAD_RANK, Ints
 from duty.chart_pack import ALL_STAGES
 from duty.dispatch import Matches, Ruling, match, worst
@@ -31,6 +31,7 @@ from duty.ranking import (
 )
 from duty.sweep import span_of
 from store.reservations import Held
+from words.remarks import remark
 
 _SPREADS: Final = tuple(sorted(SPREAD_RANK, key=lambda spread: SPREAD_RANK[spread]))
 
@@ -257,10 +258,9 @@ def only_sector(job: LiftJob) -> Sector | None:
 
 
 def _notes(states: tuple[CraneState, ...], booked: Held | None) -> tuple[Remark, ...]:
-    notes = [plain_remark(state.code, state.text) for state in states]
-    if booked is not None:
-        notes.append(plain_remark("reserved", f"reserved until {booked.ends_at:%Y-%m-%d %H:%M} UTC"))
-    return tuple(notes)
+    if booked is None:
+        return states
+    return (*states, remark("reserved", until=f"{booked.ends_at:%Y-%m-%d %H:%M} UTC"))
 
 
 def _known(value: float) -> float | None:

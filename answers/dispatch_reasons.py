@@ -1,18 +1,19 @@
-"""Why a crane is ruled out, what would change that, and what to know about one that fits, in words."""
+"""Why a crane is ruled out, what would change that, and what to know about one that fits: remarks."""
 
 from collections.abc import Callable, Iterable, Iterator
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 
 from domain.crane import Sector, sector_words
 from domain.dispatch_answers import Assumption, EntryName
 from domain.job import ASSUMED_BELOW_HOOK_M, ASSUMED_CLEARANCE_M, LiftJob
-from domain.remark import Quantity, Remark, plain_remark, remark
+from domain.remark import Quantity, Remark
 from duty.capacity import SECTORS, Flags
 from duty.dispatch import Entry, Matches, Remedy, Ruling
 from duty.reactions import plate_area_m2
 from duty.sweep import span_of
+from words.remarks import remark
 
 ASSUMPTIONS: Final[tuple[str, ...]] = (
     "Rated capacity is that of the chart at the next larger outreach; outside the chart there is none.",
@@ -39,13 +40,12 @@ def assumed(job: LiftJob, found: Matches, seen: Flags) -> tuple[Assumption, ...]
                 entry=entry,
                 cranes_lost=int((seen & found.fit_if_entered[:, column] & ~found.fit).sum()),
                 capacity_lost_kg=float(lost.max(initial=0.0)),
-                **_LEFT_OPEN[entry].model_dump(),
+                **_left_open(entry),
             )
         )
     costs.sort(key=lambda one: (-one.cranes_lost, -(one.capacity_lost_kg or 0.0)))
     if job.pick is None:
-        said = _LEFT_OPEN["pick"].model_dump()
-        costs.append(Assumption(entry="pick", cranes_lost=0, capacity_lost_kg=None, **said))
+        costs.append(Assumption(entry="pick", cranes_lost=0, capacity_lost_kg=None, **_left_open("pick")))
     return tuple(costs)
 
 
@@ -96,39 +96,15 @@ _COLUMN: Final[dict[EntryName, Entry]] = {
     "clearance": Entry.CLEARANCE,
 }
 Reason = Callable[[LiftJob, Matches, int], Remark]
-_LEFT_OPEN: Final[dict[EntryName, Remark]] = {
-    "sector": remark(
-        "sector",
-        "No sector: every sector has to hold. Enter over which side the load is picked up and set down.",
-    ),
-    "way": remark(
-        "way", "No way round: both have to hold. Enter which way the boom swings from pick to place."
-    ),
-    "spread": remark(
-        "spread",
-        "No stabiliser spread: the narrowest spread of each crane's charts. Enter what the place allows.",
-    ),
-    "hook_height": remark(
-        "hook_height",
-        "No hook height: every hook height of a crane's charts has to hold, and whether the booms come up to the one that is"
-        " needed is not checked. Enter the hook height at pick-up and place.",
-    ),
-    "below_hook": remark(
-        "below_hook",
-        "Height from hook to underside of the load: {assumed} assumed, and more of it needs a higher hook. Enter that of"
-        " rigging and load.",
-        assumed=Quantity(value=ASSUMED_BELOW_HOOK_M, unit="m", decimals=1),
-    ),
-    "clearance": remark(
-        "clearance",
-        "Clearance over the obstacle: {assumed} assumed. Enter what the place asks for.",
-        assumed=Quantity(value=ASSUMED_CLEARANCE_M, unit="m", decimals=1),
-    ),
-    "pick": remark(
-        "pick",
-        "No pick-up point: only the point where the load is set down is checked. Enter where it is picked up.",
-    ),
+_ASSUMED_M: Final[dict[EntryName, float]] = {
+    "below_hook": ASSUMED_BELOW_HOOK_M,
+    "clearance": ASSUMED_CLEARANCE_M,
 }
+
+
+def _left_open(entry: EntryName) -> dict[str, Any]:
+    values = {"assumed": _length_of(_ASSUMED_M[entry])} if entry in _ASSUMED_M else {}
+    return remark(f"left_open.{entry}", **values).model_dump()
 
 
 def limited_by(found: Matches, index: int, jib_rated_kg: float | None) -> str | None:
@@ -158,21 +134,11 @@ def reasons(job: LiftJob, found: Matches, index: int) -> tuple[Remark, ...]:
 def _remedies(job: LiftJob, found: Matches, index: int) -> Iterator[Remark]:
     carries = found.remedy_kg[index]
     if carries[Remedy.SPREAD] > 0:
-        yield remark(
-            "more_spread",
-            "it would fit with more stabiliser room: with every spread allowed it carries {capacity} there",
-            capacity=_capacity_of(carries[Remedy.SPREAD]),
-        )
+        yield remark("more_spread", capacity=_capacity_of(carries[Remedy.SPREAD]))
     if carries[Remedy.SECTOR] > 0:
-        yield remark(
-            "other_sector",
-            "it would fit in another sector: the best one carries {capacity} there",
-            capacity=_capacity_of(carries[Remedy.SECTOR]),
-        )
+        yield remark("other_sector", capacity=_capacity_of(carries[Remedy.SECTOR]))
     if carries[Remedy.JIB] > 0:
-        yield remark(
-            "with_jib", "it would fit with the fly jib as its charts have it: look at the jib rule of the job"
-        )
+        yield remark("with_jib")
 
 
 def not_compared(
@@ -180,9 +146,9 @@ def not_compared(
 ) -> Iterator[Remark]:
     """Wind and slope of the question for which the crane has no limit entered."""
     if job.wind_m_s is not None and wind_limit_m_s is None:
-        yield remark("no_wind_limit", "no wind limit is entered for this crane: look it up in its manual")
+        yield remark("no_wind_limit")
     if job.slope_deg is not None and slope_limit_deg is None:
-        yield remark("no_slope_limit", "no slope limit is entered for this crane: look it up in its manual")
+        yield remark("no_slope_limit")
 
 
 def _length_of(metres: float) -> Quantity:
@@ -198,69 +164,50 @@ def _load_of(job: LiftJob) -> Quantity:
 
 
 def _spread(job: LiftJob, found: Matches, index: int) -> Remark:
-    left, right = job.spread_left or "any spread", job.spread_right or "any spread"
-    return plain_remark("spread", f"stabilisers: no chart for {left} left and {right} right or less")
+    any_spread = "any spread"
+    return remark("ruled.spread", left=job.spread_left or any_spread, right=job.spread_right or any_spread)
 
 
 def _sector(job: LiftJob, found: Matches, index: int) -> Remark:
     charted = {sector for bit, sector in enumerate(SECTORS) if int(found.charted_sectors[index]) >> bit & 1}
     needed = {SECTORS[one] for one in span_of(job).sectors}
     if not charted:
-        return plain_remark("sector", f"sector: no chart for working {sector_words(needed)}")
-    return plain_remark(
-        "sector",
-        f"sector: no chart for working {sector_words(needed - charted, ' or ')}, which the job may need; there are"
-        f" charts {sector_words(charted)}. Name the sectors of the job, or enter the missing charts",
-    )
+        return remark("ruled.sector", needed=sector_words(needed))
+    missing = sector_words(needed - charted, " or ")
+    return remark("ruled.sector_in_part", missing=missing, charted=sector_words(charted))
 
 
 def _height(job: LiftJob, found: Matches, index: int) -> Remark:
     span = span_of(job)
-    near, far = span.outreach_m
-    between = {"near": near, "far": far}
-    at = "at {far} outreach" if near == far else "between {near} and {far} outreach"
-    heights = ""
-    if span.hook_height_m is not None:
-        low, high = span.hook_height_m
-        between |= {"low": low, "high": high}
-        heights = "to {high}" if low == high else "everywhere from {low} to {high}"
-    words = f"height: the hook does not get {heights} above the ground {at}"
-    if span.any_height:
-        known = f", or the hook does not get {heights} above the ground" if heights else ""
-        words = f"height: a hook height is not entered, and not every one of its charts holds {at}{known}. Enter the hook height"
-    return remark("height", words, **{name: _length_of(value) for name, value in between.items()})
+    near, far = (_length_of(one) for one in span.outreach_m)
+    at = [remark("height.at", far=far) if near == far else remark("height.between", near=near, far=far)]
+    if span.hook_height_m is None:
+        return remark("ruled.height_open", at=at)
+    low, high = (_length_of(one) for one in span.hook_height_m)
+    heights = [remark("height.to", high=high) if low == high else remark("height.from", low=low, high=high)]
+    return remark("ruled.height_open_in_part" if span.any_height else "ruled.height", at=at, heights=heights)
 
 
 def _capacity(job: LiftJob, found: Matches, index: int) -> Remark:
     capacity, used = found.capacity_kg[index], found.capacity_used_pct[index]
     far = _length_of(_far_m(job))
     if capacity <= 0:
-        return remark("capacity", "capacity: the chart leaves nothing at {outreach} outreach", outreach=far)
+        return remark("ruled.no_capacity", outreach=far)
     rated, load = _capacity_of(capacity), _load_of(job)
-    if job.hook_load_kg <= capacity:
-        return remark(
-            "planning_limit",
-            "planning limit: {load} is {used} of the rated {capacity}, above the {limit} planned with",
-            load=load,
-            used=Quantity(value=float(used), unit="%", decimals=1, bound="least"),
-            capacity=rated,
-            limit=Quantity(value=job.planning_limit_pct, unit="%"),
-        )
+    if job.hook_load_kg > capacity:
+        return remark("ruled.capacity", load=load, capacity=rated, outreach=far)
     return remark(
-        "capacity",
-        "capacity: {load} is more than the rated {capacity} at {outreach}",
+        "ruled.planning_limit",
         load=load,
+        used=Quantity(value=float(used), unit="%", decimals=1, bound="least"),
         capacity=rated,
-        outreach=far,
+        limit=Quantity(value=job.planning_limit_pct, unit="%"),
     )
 
 
 def _tips(job: LiftJob, found: Matches, index: int) -> Remark:
-    return remark(
-        "tips",
-        "stability: by the estimate the resultant lies {outside} outside the supports; check the vehicle's entry",
-        outside=Quantity(value=-float(found.stability_margin_m[index]), unit="m", decimals=2, bound="least"),
-    )
+    outside_m = -float(found.stability_margin_m[index])
+    return remark("ruled.tips", outside=Quantity(value=outside_m, unit="m", decimals=2, bound="least"))
 
 
 def _ground(job: LiftJob, found: Matches, index: int) -> Remark:
@@ -268,9 +215,7 @@ def _ground(job: LiftJob, found: Matches, index: int) -> Remark:
     assert bearing is not None  # there is no such ruling without
     pad_kn = float(max(found.pad_left_kn[index], found.pad_right_kn[index]))
     return remark(
-        "ground",
-        "ground: up to {pressure} under a pad, and the ground bears {bearing}; {plate} of stiff plate under each pad"
-        " would do",
+        "ruled.ground",
         pressure=Quantity(value=float(found.pad_pressure_kpa[index]), unit="kPa", bound="least"),
         bearing=Quantity(value=bearing, unit="kPa", bound="most"),
         plate=Quantity(value=plate_area_m2(pad_kn, bearing), unit="m2", decimals=2, bound="least"),
@@ -286,36 +231,20 @@ def _near_m(job: LiftJob) -> float:
 
 
 _RULED: Final[dict[Ruling, Reason]] = {
-    Ruling.NO_CHART: lambda job, found, index: remark(
-        "no_chart", "no load chart in force: enter the crane's charts"
-    ),
-    Ruling.JIB: lambda job, found, index: plain_remark(
-        "jib", f"jib: the job has it {job.jib}, and no chart is like that"
-    ),
+    Ruling.NO_CHART: lambda job, found, index: remark("ruled.no_chart"),
+    Ruling.JIB: lambda job, found, index: remark("ruled.jib", jib=str(job.jib)),
     Ruling.SPREAD: _spread,
     Ruling.SECTOR: _sector,
-    Ruling.TOO_NEAR: lambda job, found, index: remark(
-        "too_near",
-        "reach: {outreach} is nearer than its charts begin; stand farther away",
-        outreach=_length_of(_near_m(job)),
-    ),
-    Ruling.TOO_FAR: lambda job, found, index: remark(
-        "too_far",
-        "reach: {outreach} is farther out than its charts go",
-        outreach=_length_of(_far_m(job)),
-    ),
+    Ruling.TOO_NEAR: lambda job, found, index: remark("ruled.too_near", outreach=_length_of(_near_m(job))),
+    Ruling.TOO_FAR: lambda job, found, index: remark("ruled.too_far", outreach=_length_of(_far_m(job))),
     Ruling.HEIGHT: _height,
     Ruling.CAPACITY: _capacity,
     Ruling.TIPS: _tips,
     Ruling.GROUND: _ground,
     Ruling.WIND: lambda job, found, index: remark(
-        "wind",
-        "wind: {wind} is above the limit entered for the crane; wait for less wind",
-        wind=Quantity(value=job.wind_m_s or 0.0, unit="m/s", decimals=1),
+        "ruled.wind", wind=Quantity(value=job.wind_m_s or 0.0, unit="m/s", decimals=1)
     ),
     Ruling.SLOPE: lambda job, found, index: remark(
-        "slope",
-        "slope: {slope} is above the limit entered for the crane; level the truck or stand elsewhere",
-        slope=Quantity(value=job.slope_deg or 0.0, unit="deg", decimals=1),
+        "ruled.slope", slope=Quantity(value=job.slope_deg or 0.0, unit="deg", decimals=1)
     ),
 }

@@ -11,11 +11,12 @@ from answers.dispatch_fleet import DispatchFleet, Situation
 from domain import attention
 from domain.job_answers import LevellingAnswer, LevellingRow
 from domain.moments import today_in
-from domain.remark import Quantity, Remark, plain_remark, remark, written_day
+from domain.remark import Quantity, Remark, count
 from domain.units import DAYS_PER_MONTH
 from duty.assign import level
 from store import reservations
 from store.reservations import UseOfLate
+from words.remarks import remark
 
 
 async def levelling(
@@ -49,17 +50,13 @@ def _levelled(
     recorded = 0 if late.first_day is None else (today - late.first_day).days + 1
     pace = (late.f1 or 1.0) * late.peak_cubed_sum / budget / (max(recorded, 1) / DAYS_PER_MONTH)
     found = level(late.used_share or 0.0, pace, months)
-    held_back = [plain_remark(state.code, state.text) for state in states_of(situation, index)]
+    held_back: list[Remark] = [*states_of(situation, index)]
     if recorded < min(attention.PACE_KNOWN_AFTER_DAYS, days):
-        words = "on record for {recorded_days} of {of_days} days, so its pace is not known"
-        held_back.append(remark("pace_unknown", words, recorded_days=_count(recorded), of_days=_count(days)))
+        held_back.append(remark("pace_unknown", recorded_days=count(recorded), of_days=count(days)))
     if 0 < (due - today).days <= attention.NO_MORE_WORK_DAYS:
-        held_back.append(plain_remark("assessment_soon", f"special assessment due on {written_day(due)}"))
+        held_back.append(remark("assessment_soon", day=due))
     if late.limiter_overrides >= many:
-        words = "most limiter overrides: {overrides} in {days} days"
-        held_back.append(
-            remark("most_overrides", words, overrides=_count(late.limiter_overrides), days=_count(days))
-        )
+        held_back.append(remark("most_overrides", overrides=count(late.limiter_overrides), days=count(days)))
     return LevellingRow(
         crane=late.crane,
         used_share=late.used_share or 0.0,
@@ -80,22 +77,13 @@ def _many_overrides(counts: list[int]) -> float:
 
 def _advice(ratio: float, months: float, *, held: bool) -> Remark:
     if months <= 0:
-        return plain_remark("assessment_due", "the special assessment is due: arrange it before more work")
+        return remark("assessment_due")
     if not np.isfinite(ratio):
-        words = "its life is used up by the figures: arrange the special assessment, no work by this plan"
-        return plain_remark("used_up", words)
+        return remark("used_up")
     if attention.overworked(ratio):
-        pace = Quantity(value=ratio, unit="1", decimals=1, bound="least")
-        return remark("lighter", "lighter work: it uses its life at {pace} times the even pace", pace=pace)
+        return remark("lighter", pace=Quantity(value=ratio, unit="1", decimals=1, bound="least"))
     if held:
-        return plain_remark("no_more_than_now", "no more work than now")
+        return remark("no_more_than_now")
     if attention.underworked(ratio):
-        pace = Quantity(value=ratio, unit="1", decimals=2, bound="least")
-        return remark(
-            "can_take_more", "can take more: it uses its life at {pace} of the even pace", pace=pace
-        )
-    return plain_remark("even", "even: leave it as it is")
-
-
-def _count(count: int) -> Quantity:
-    return Quantity(value=count, unit="1")
+        return remark("can_take_more", pace=Quantity(value=ratio, unit="1", decimals=2, bound="least"))
+    return remark("even")

@@ -59,11 +59,10 @@ StateCode = Literal["open_fault", "assessment_overdue", "findings", "never_heard
 """What is the matter with a crane, whatever the job; the same word at every door."""
 
 
-class CraneState(Answer):
+class CraneState(Remark):
     """One thing that is the matter with a crane."""
 
     code: StateCode
-    text: str
     needs_override: bool = Field(
         description="not usable unless an engineer says so, with a reason, and that is noted"
     )

@@ -50,7 +50,6 @@ class Remark(_Frozen):
         default_factory=dict, description="what belongs to it: quantities, days, names, remarks that it lists"
     )
     text: str = Field(default="", description="in English, with quantities in SI units")
-    words: str = ""  # with slots, where the catalogue has none of the code
 
 
 Value = Quantity | Day | str | tuple[Remark, ...]
@@ -75,16 +74,6 @@ def significant(value: float, unit: Unit = "1", digits: int = 6) -> Quantity:
     """A quantity to so many digits, without zeros at its end."""
     exponent = Decimal(f"{value:.{digits}g}").normalize().as_tuple().exponent
     return Quantity(value=value, unit=unit, decimals=max(0, -int(exponent)))
-
-
-def remark(code: str, words: str, **values: Quantity) -> Remark:
-    """Words with slots, and what fills them."""
-    return Remark(code=code, words=words, values=dict(values), text=words.format(**values))
-
-
-def plain_remark(code: str, text: str) -> Remark:
-    """Words as they stand, braces included: for what people entered."""
-    return Remark(code=code, words=text.replace("{", "{{").replace("}", "}}"), text=text)
 
 
 def written_day(day: date) -> str:

@@ -19,13 +19,19 @@ def remark(code: str, **values: Quantity | date | str | Sequence[Remark]) -> Rem
     """A remark with its English text. Raises KeyError for a code or value that the catalogue and the remark do not share."""
     held = {name: _held(value) for name, value in values.items()}
     made = Remark(code=code, values=held)
-    return made.model_copy(update={"text": text(made)})
+    return made.model_copy(update={"text": _filled(made, None)})
 
 
 def text(one: Remark, units: Units | None = None) -> str:
     """A remark for a reader, in their units; plainly in SI units where none are given."""
-    shown = {name: _shown(value, units) for name, value in one.values.items()}
-    return (one.words or _template(one)).format(**shown)
+    try:
+        return _filled(one, units)
+    except KeyError:  # kept with a reservation or dossier of a version that told it otherwise
+        return one.text
+
+
+def _filled(one: Remark, units: Units | None) -> str:
+    return _template(one).format(**{name: _shown(value, units) for name, value in one.values.items()})
 
 
 def sentence(remarks: Iterable[Remark], units: Units | None = None) -> str:

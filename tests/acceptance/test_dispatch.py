@@ -680,7 +680,7 @@ async def test_wear_balancing_gives_no_more_work_to_a_crane_that_should_not_have
     # Five days on record are no quiet quarter: the pace is that of these days, twelve times that of 61 days.
     short = held["yard-08"]["pace_unknown"]
     assert short["text"].startswith("on record for 5 of 90 days")
-    assert {name: one["value"] for name, one in short["quantities"].items()} == {
+    assert {name: one["value"] for name, one in short["values"].items()} == {
         "recorded_days": 5,
         "of_days": 90,
     }
@@ -695,7 +695,7 @@ async def test_wear_balancing_gives_no_more_work_to_a_crane_that_should_not_have
     advice = levelled["yard-04"]["advice"]
     assert advice["code"] == "can_take_more"
     ratio = levelled["yard-04"]["pace_share_per_month"] / levelled["yard-04"]["even_share_per_month"]
-    assert advice["quantities"]["pace"]["value"] == pytest.approx(ratio)
+    assert advice["values"]["pace"]["value"] == pytest.approx(ratio)
     assert (
         advice["text"]
         == f"can take more: it uses its life at {rounded(ratio, 2, 'least'):.2f} of the even pace"

@@ -16,8 +16,9 @@ from domain.crane import Sector, Spread
 from domain.dispatch_answers import DispatchCandidate
 from domain.job import JibRule, Position, Way
 from domain.job_answers import LevellingRow
-from domain.remark import Quantity, plain_remark, remark
+from domain.remark import count
 from words.numbers import NBSP, THIN, Units
+from words.remarks import remark
 
 VIENNA = ZoneInfo("Europe/Vienna")
 LEAST = {"mass_kg": "1500", "rigging_kg": "0", "outreach_m": "9"}
@@ -295,14 +296,14 @@ def test_a_pasted_list_is_read_in_the_units_of_the_form() -> None:
 def test_what_speaks_against_more_work_stands_beside_the_advice() -> None:
     row = LevellingRow(
         crane="heron-3", used_share=0.2, review_on=date(2027, 3, 1), pace_share_per_month=0.001, even_share_per_month=0.002,
-        advice=plain_remark("no_more_than_now", "no more work than now"),
+        advice=remark("no_more_than_now"),
         held_back=(
-            plain_remark("open_fault", "open fault H-207"),
-            remark("most_overrides", "most limiter overrides: {overrides}", overrides=Quantity(value=1200, unit="1")),
+            remark("open_fault", fault="H-207"),
+            remark("most_overrides", overrides=count(1200), days=count(90)),
         ),
     )  # fmt: skip
     assert (
         advice_words(row, Units.US)
-        == f"no more work than now (open fault H-207; most limiter overrides: 1{THIN}200)"
+        == f"no more work than now (open fault H-207; most limiter overrides: 1{THIN}200 in 90 days)"
     )
     assert advice_words(row.model_copy(update={"held_back": ()}), Units.METRIC) == "no more work than now"

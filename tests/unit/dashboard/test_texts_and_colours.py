@@ -9,9 +9,10 @@ from zoneinfo import ZoneInfo
 import pytest
 
 from dashboard.palette import DARK, LIGHT, contrast
-from domain.remark import Quantity, remark
+from domain.remark import Quantity, count
 from words import numbers, remarks
 from words.numbers import NBSP, THIN, Units
+from words.remarks import remark
 from words.texts import catalogue, t
 
 ROOM = Path(__file__).parents[3] / "dashboard"
@@ -129,17 +130,17 @@ def test_contrast_agrees_with_the_definition_of_wcag() -> None:
 
 
 GROUND = remark(
-    "ground",
-    "ground: {bearing}; {plate} would do",
+    "ruled.ground",
+    pressure=Quantity(value=120.0, unit="kPa", bound="least"),
     bearing=Quantity(value=100.0, unit="kPa"),
     plate=Quantity(value=1.194, unit="m2", decimals=2, bound="least"),
 )
-DAYS = remark("pace_unknown", "on record for {days} days", days=Quantity(value=1005, unit="1"))
+DAYS = remark("pace_unknown", recorded_days=count(1005), of_days=count(2000))
 CAPACITY = remark(
-    "capacity",
-    "{load} is more than the rated {capacity} of heron-3 m",
+    "ruled.capacity",
     load=Quantity(value=8000.3, unit="kg", bound="least"),
     capacity=Quantity(value=8000.2, unit="kg", bound="most"),
+    outreach=Quantity(value=8.4, unit="m", decimals=1),
 )
 
 
@@ -172,11 +173,11 @@ CAPACITY = remark(
         (numbers.force(10, Units.US), f"2{THIN}300{NBSP}lbf"),  # 2 248.1 by 4.448 222 N in NIST SP 811
         (numbers.pressure(100, Units.METRIC), f"100{NBSP}kPa"),
         (numbers.pressure(100, Units.US), f"2{THIN}090{NBSP}psf"),  # 2 088.5 by 47.880 26 Pa in NIST SP 811
-        (remarks.text(DAYS, Units.US), f"on record for 1{THIN}005 days"),
-        (remarks.text(GROUND, Units.METRIC), f"ground: 100{NBSP}kPa; 1.20{NBSP}m² would do"),
-        (remarks.text(GROUND, Units.US), f"ground: 2{THIN}089{NBSP}psf; 12.9{NBSP}ft² would do"),
-        (remarks.text(CAPACITY, Units.METRIC), f"8{THIN}001{NBSP}kg is more than the rated 8{THIN}000{NBSP}kg of heron-3 m"),
-        (remarks.text(CAPACITY, Units.US), f"17{THIN}638{NBSP}lb is more than the rated 17{THIN}637{NBSP}lb of heron-3 m"),
+        (remarks.text(DAYS, Units.US), f"on record for 1{THIN}005 of 2{THIN}000 days, so its pace is not known"),
+        (remarks.text(GROUND, Units.METRIC), f"ground: up to 120{NBSP}kPa under a pad, and the ground bears 100{NBSP}kPa; 1.20{NBSP}m² of stiff plate under each pad would do"),
+        (remarks.text(GROUND, Units.US), f"ground: up to 2{THIN}507{NBSP}psf under a pad, and the ground bears 2{THIN}089{NBSP}psf; 12.9{NBSP}ft² of stiff plate under each pad would do"),
+        (remarks.text(CAPACITY, Units.METRIC), f"capacity: 8{THIN}001{NBSP}kg is more than the rated 8{THIN}000{NBSP}kg at 8.4{NBSP}m"),
+        (remarks.text(CAPACITY, Units.US), f"capacity: 17{THIN}638{NBSP}lb is more than the rated 17{THIN}637{NBSP}lb at 27.6{NBSP}ft"),
         (numbers.duration(59), f"59{NBSP}s"),
         (numbers.duration(3599), f"1{NBSP}h{NBSP}00{NBSP}min"),
         (numbers.duration(11100), f"3{NBSP}h{NBSP}05{NBSP}min"),

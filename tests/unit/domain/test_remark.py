@@ -4,7 +4,8 @@ from datetime import date
 
 import pytest
 
-from domain.remark import Bound, Quantity, percent, plain_remark, remark, rounded, significant, written_day
+from domain.remark import Bound, Quantity, Remark, percent, rounded, significant, written_day
+from words.remarks import remark, text
 
 
 @pytest.mark.parametrize(
@@ -26,26 +27,27 @@ def test_a_bound_is_never_crossed_by_rounding(
 
 
 def test_words_are_filled_with_their_quantities() -> None:
-    found = remark(
-        "too_far", "reach: {outreach} is too far", outreach=Quantity(value=11.04, unit="m", decimals=1)
-    )
-    assert found.text == "reach: 11.0 m is too far"
+    found = remark("ruled.too_far", outreach=Quantity(value=11.04, unit="m", decimals=1))
+    assert found.text == "reach: 11.0 m is farther out than its charts go"
     assert found.values["outreach"] == Quantity(value=11.04, unit="m", decimals=1)
 
 
 def test_a_count_or_ratio_has_no_unit() -> None:
-    found = remark(
-        "pace",
-        "{days} days at {pace}",
-        days=Quantity(value=5, unit="1"),
-        pace=Quantity(value=1.61, unit="1", decimals=1),
+    assert remark("lighter", pace=Quantity(value=1.61, unit="1", decimals=1)).text.endswith(
+        "at 1.6 times the even pace"
     )
-    assert found.text == "5 days at 1.6"
 
 
 def test_what_people_entered_is_no_slot() -> None:
-    found = plain_remark("service_overdue", "service overdue: {yearly} check")
-    assert found.text == found.words.format() == "service overdue: {yearly} check"
+    found = remark("service_overdue", plan="{yearly} check")
+    assert found.text == text(found) == "service overdue: {yearly} check"
+
+
+def test_a_remark_that_was_kept_reads_as_it_was_told_where_nobody_tells_it_any_more() -> None:
+    kept = Remark(code="of_old", values={"m": Quantity(value=1, unit="m")}, text="farther than 1 m")
+    assert text(kept) == "farther than 1 m"
+    with pytest.raises(KeyError):
+        remark("of_old")
 
 
 def test_a_day_reads_alike_in_every_sentence() -> None:
