@@ -213,8 +213,14 @@ def _may_ask(node: _Node, now_s: float) -> bool:
 
 
 def _death(node: _Node, payload: Any, received_at: datetime) -> list[tuple[str, bytes]]:
-    """The last will of a node; one of an earlier session is late and changes nothing."""
-    if not node.born or _bd_seq(payload) != node.bd_seq:
+    """The last will of a node; one of an earlier session is late and changes nothing.
+
+    One of a later session, whose birth never came, ends the session that is known as well.
+    """
+    bd_seq = _bd_seq(payload)
+    if not node.born or (bd_seq is None) != (node.bd_seq is None):
+        return []
+    if bd_seq is not None and node.bd_seq is not None and (bd_seq - node.bd_seq) % SEQUENCE >= SEQUENCE // 2:
         return []
     gone = [_status(crane, "offline", received_at) for crane in node.cranes.values()]
     node.cranes.clear()

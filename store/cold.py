@@ -1,16 +1,19 @@
 """The cold tier: days past the hot period move to Parquet files, are checked there, and only then leave the database."""
 
+import contextlib
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, time, timedelta
 from typing import Any
 
 import numpy as np
+import psycopg
 import structlog
 from psycopg import Connection, errors
 
 from domain.errors import Conflict
 from store import cranes, parquet, segments
 from store.columns import Key, Segment, from_ms
+from store.locks import Lock, give_back, take
 from store.sql import query
 
 log = structlog.get_logger(__name__)
@@ -34,9 +37,19 @@ class Moved:
 def move(conn: Connection[Any], folder: str, *, before: date) -> Moved:
     """Move every crane-day before a UTC day to `folder` (a folder or s3:// URL); the connection is in autocommit mode.
 
-    A day that waits to be counted stays. Raises Unavailable when the folder is not there, CopyDiffers when a copy is
-    not exact: nothing leaves the database before its copy was read back and compared.
+    A day that waits to be counted stays. Raises Conflict while another session moves days, Unavailable when the folder is not
+    there, CopyDiffers when a copy is not exact: nothing leaves the database before its copy was read back and compared.
     """
+    if not take(conn, Lock.COOL):
+        raise Conflict("another session moves days to the cold tier: wait until it has ended")
+    try:
+        return _move(conn, folder, before)
+    finally:
+        with contextlib.suppress(psycopg.Error):  # the lock ends with its session
+            give_back(conn, Lock.COOL)
+
+
+def _move(conn: Connection[Any], folder: str, before: date) -> Moved:
     names = {record.crane_id: record.crane.name for record in cranes.list_cranes(conn)}
     days = samples = size = waiting = 0
     for crane_id, day in conn.execute(query("days_to_move"), {"before": midnight(before)}).fetchall():

@@ -17,6 +17,7 @@ class Lock(IntEnum):
     REGISTER_CRANE = 4_870_212_093_315
     CHANGE_COUNTS = 4_870_212_093_316  # of the counting in use; whoever counts by it shares the lock
     ENTER_COUNTING = 4_870_212_093_317
+    COOL = 4_870_212_093_318
 
 
 PATH_WAIT_S: Final = 10

@@ -12,9 +12,10 @@ from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
 
 from domain.channels import CHANNEL_NAMES
-from domain.errors import Unavailable
+from domain.errors import Conflict, Unavailable
 from store import cold, parquet, segments, touched
 from store.columns import Segment
+from store.locks import Lock, take
 from tests.support.ingesting import register
 
 T0 = datetime(2026, 3, 2, 22, 0, tzinfo=UTC)
@@ -103,6 +104,17 @@ def test_moved_days_are_read_as_before(database: str, connection: psycopg.Connec
     cold.move(connection, str(tmp_path), before=date(2026, 3, 4))
     assert hot(connection) == 0
     same(read(connection, crane_id), before)
+
+
+def test_two_do_not_move_days_at_once(database: str, connection: psycopg.Connection, tmp_path: Path) -> None:
+    with psycopg.connect(database, autocommit=True) as other:
+        assert take(other, Lock.COOL)
+        with pytest.raises(Conflict, match="another session"):
+            cold.move(connection, str(tmp_path), before=date(2026, 3, 3))
+    # The other has ended, and its lock with it.
+    assert cold.move(connection, str(tmp_path), before=date(2026, 3, 3)).days == 0
+    with psycopg.connect(database, autocommit=True) as other:
+        assert take(other, Lock.COOL), "given back"
 
 
 def test_any_tool_reads_the_file(database: str, connection: psycopg.Connection, tmp_path: Path) -> None:

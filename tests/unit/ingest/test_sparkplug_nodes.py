@@ -188,12 +188,17 @@ def test_deaths_say_offline_and_one_of_an_earlier_session_is_late() -> None:
     box.birth(bd_seq=8)
     old = {"name": "bdSeq", "datatype": DataType.INT64, "long_value": 7}
     assert box.send("NDEATH", old).messages == []
+    assert box.send("NDEATH", {**old, "long_value": 8 + 255}).messages == []
     (gone,) = bodies(box.send("NDEATH", {**old, "long_value": 8}))
     assert gone["state"] == "offline"
     with pytest.raises(Unanswered):
         box.data(utilisation_pct=1.0)
     box.birth(bd_seq=9)
     (gone,) = bodies(box.send("DDEATH"))
+    assert gone["state"] == "offline"
+    box.birth(bd_seq=255)
+    # The node came back and died before it could be born again: the will of its new connection is all that is heard.
+    (gone,) = bodies(box.send("NDEATH", {**old, "long_value": 0}))
     assert gone["state"] == "offline"
 
 
