@@ -56,10 +56,12 @@ from api.routes import (
     registration,
     reservations,
     samples,
+    sign_on,
     spectrum,
 )
 from api.routes import reports as report_routes
 from api.settings import ApiSettings, running_version
+from api.sign_on import SignOn
 from api.spec import describe
 from api.stages import Audited, Idempotent, Tagged
 from store.answering import Answering
@@ -113,6 +115,7 @@ ROUTERS = (
     alert_rules.router,
     alert_rules.writes,
     access.router,
+    sign_on.router,
     docs.router,
 )
 
@@ -136,6 +139,7 @@ def create_api(database_url: str, settings: ApiSettings | None = None) -> FastAP
     api.state.limits = limits = Limits(settings)
     api.state.imports = ImportJobs()
     api.state.at_a_glance = FleetAtAGlance()
+    api.state.sign_on = None if settings.sign_on is None else SignOn(settings.sign_on)
     for router in ROUTERS:
         api.include_router(router)
     least = least_roles()

@@ -123,7 +123,8 @@ class Gate:
         async with self._pool().connection() as conn:
             await conn.set_autocommit(True)
             if token is not None:
-                return await access.token_principal(conn, token)
+                within = timedelta(days=self._settings.sign_on_days)
+                return await access.token_principal(conn, token, within)
             idle = timedelta(minutes=self._settings.session_idle_minutes)
             return await access.session_principal(conn, cookie or "", idle)
 

@@ -7,6 +7,7 @@ from typing import Annotated, Any, Self
 
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
+from api.sign_on import SignOnSettings
 from domain.life_record import FILE_BYTES_MAX
 from domain.units import H_PER_DAY, MIN_PER_DAY
 from transfer.limits import FileLimits, TableLimits
@@ -36,6 +37,21 @@ class ApiSettings(BaseModel):
     )
     login_tries_address: int = Field(default=20, ge=1, description="the same from one address, any account")
     login_tries_account: int = Field(default=50, ge=1, description="the same of one account, any address")
+    sign_on: SignOnSettings | None = Field(
+        default=None, description="the provider at which people sign on; none: with passwords only"
+    )
+    local_accounts: bool = Field(
+        default=True, description="whether accounts sign in with a password of this server"
+    )
+    emergency_account: str | None = Field(
+        default=None, description="the one account that still does where the others do not"
+    )
+    sign_on_days: float = Field(
+        default=30,
+        gt=0,
+        le=366,
+        description="tokens of who signs on at a provider hold so long after the last time [days]",
+    )
     body_bytes_max: int = Field(default=2_000_000, ge=1000, le=100_000_000)
     body_seconds_max: float = Field(default=30.0, gt=0, le=600, description="a slower body is refused")
     import_bytes_max: int = Field(
@@ -109,6 +125,8 @@ class ApiSettings(BaseModel):
                 raise ValueError(
                     f"a plain cookie is for loopback only, and {self.host!r} is not: serve https in front"
                 )
+        if not self.local_accounts and self.sign_on is None:
+            raise ValueError("without passwords people need a provider to sign on at: set sign_on_issuer")
         return self
 
 

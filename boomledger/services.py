@@ -17,6 +17,7 @@ if TYPE_CHECKING:
     from starlette.types import ASGIApp
 
     from alerts.delivery import Delivery
+    from api.sign_on import SignOnSettings
     from ingest.limits import Limits
 
 _LEVELS: Final = logging.getLevelNamesMapping()
@@ -233,6 +234,10 @@ def web_app(settings: Settings) -> "ASGIApp":
             open_access=settings.open_access,
             secure_cookie=not is_loopback(settings.host),
             webhook_local=settings.webhook_local,
+            sign_on=sign_on_settings(settings),
+            sign_on_days=settings.sign_on_days,
+            local_accounts=settings.local_accounts,
+            emergency_account=settings.emergency_account,
             most_connections=settings.most_connections,
             import_bytes_max=settings.max_import_bytes,
             import_table=TableLimits(rows=settings.max_import_rows),
@@ -251,6 +256,27 @@ def web_app(settings: Settings) -> "ASGIApp":
     dash = create_dashboard(api, tricks=ALL if settings.engine == "on" else OFF)
     return guard(
         dash.server, api, content_security_policy=content_security_policy(dash), login_page=LOGIN_PATH
+    )
+
+
+def sign_on_settings(settings: Settings) -> "SignOnSettings | None":
+    """The provider of the sign-on, if one is set. Raises ValidationError where a part of it is missing."""
+    from api.sign_on import SignOnSettings
+    from store.access import Role
+
+    if settings.sign_on_issuer is None:
+        return None
+    return SignOnSettings(
+        issuer=settings.sign_on_issuer,
+        client_id=settings.sign_on_client_id,
+        client_secret=settings.sign_on_client_secret,
+        public_url=settings.public_url or f"http://{settings.host}:{settings.port}",
+        label=settings.sign_on_label,
+        account_claim=settings.sign_on_account_claim,
+        role_claim=settings.sign_on_role_claim,
+        roles={value: Role(role) for value, role in settings.sign_on_roles.items()},
+        site_claim=settings.sign_on_site_claim,
+        sites=settings.sign_on_sites,
     )
 
 

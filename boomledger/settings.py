@@ -17,6 +17,7 @@ from pydantic_settings import (
     TomlConfigSettingsSource,
 )
 
+from domain.accounts import RoleName
 from domain.channels import CHANNEL_BY_NAME
 from domain.findings import Thresholds
 from domain.messages import MAX_SAMPLES
@@ -193,6 +194,47 @@ class Settings(BaseSettings):
     )
     public_url: str | None = Field(
         default=None, pattern=r"^https?://\S+$", description="address of the pages, for links in messages"
+    )
+    sign_on_issuer: str | None = Field(
+        default=None,
+        pattern=r"^https?://\S+$",
+        description="issuer of the OpenID Connect provider at which people sign on; absent: with passwords only",
+    )
+    sign_on_client_id: str = Field(
+        default="boomledger", min_length=1, description="by which that provider knows this installation"
+    )
+    sign_on_client_secret: SecretStr | None = Field(
+        default=None, description="secret of that client; absent: a public client, with PKCE alone"
+    )
+    sign_on_label: str = Field(
+        default="company account", description="how people call the provider, on the log-in page"
+    )
+    sign_on_account_claim: str = Field(
+        default="preferred_username", description="claim that names the account"
+    )
+    sign_on_role_claim: str = Field(
+        default="groups", description="claim whose values give a role; dots lead into objects"
+    )
+    sign_on_roles: dict[str, RoleName] = Field(
+        default_factory=dict,
+        description="role by value of that claim, as JSON in the environment; of several the highest holds, without one nobody gets in",
+    )
+    sign_on_site_claim: str = Field(default="groups", description="claim whose values give sites")
+    sign_on_sites: dict[str, tuple[str, ...]] = Field(
+        default_factory=dict,
+        description='sites by value of that claim, as JSON in the environment, `["*"]` for every site; without one nobody gets in',
+    )
+    sign_on_days: float = Field(
+        default=30,
+        gt=0,
+        le=366,
+        description="tokens of who signs on hold so long after the last sign-on",
+    )
+    local_accounts: bool = Field(
+        default=True, description="let accounts sign in with a password of this server"
+    )
+    emergency_account: str | None = Field(
+        default=None, description="the one account that still may where the others may not"
     )
     smtp_host: str | None = Field(default=None, description="mail server of alerts; absent: no mail is sent")
     smtp_port: int = Field(default=587, ge=1, le=65535, description="port of the mail server")

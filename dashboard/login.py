@@ -12,13 +12,31 @@ from words.texts import t
 
 PATH: Final = "/login"
 _WORDS: Final = {"heading": "app.name"} | {
-    name: f"login.{name}" for name in ("account", "password", "sign_in", "wrong", "gone")
+    name: f"login.{name}" for name in ("account", "password", "sign_in", "wrong", "gone", "own", "emergency")
 }
 
 
-def page() -> str:
-    """The page with its texts filled in."""
+_REFUSED: Final = frozenset(
+    {
+        "away",
+        "begin_again",
+        "none_here",
+        "no_name",
+        "no_role",
+        "no_site",
+        "not_here",
+        "not_valid",
+        "refused_there",
+    }
+)
+"""Why a sign-on at the provider did not succeed, as the api sends a browser back."""
+
+
+def page(refused: str = "") -> str:
+    """The page with its texts filled in. refused: why a sign-on did not succeed; what is none of the codes is not shown."""
     words = {name: t(key) for name, key in _WORDS.items()}
+    words["provider"] = t("login.provider", name="{name}")
+    words["refused"] = t(f"login.refused.{refused}") if refused in _REFUSED else ""
     words["title"] = f"{words['sign_in']} · {words['heading']}"
     return template("login.html", **{name: escape(word) for name, word in words.items()})
 
@@ -27,5 +45,6 @@ def register(server: FastAPI) -> None:
     """Serve the page at /login."""
 
     @server.get(PATH, include_in_schema=False)
-    async def log_in(_request: Request) -> HTMLResponse:
-        return HTMLResponse(page(), headers={"cache-control": "no-store"})
+    async def log_in(request: Request) -> HTMLResponse:
+        refused = request.query_params.get("refused", "")
+        return HTMLResponse(page(refused), headers={"cache-control": "no-store"})

@@ -66,6 +66,9 @@ class Account(Answer):
     sites: tuple[str, ...] | None
     created_at: AwareDatetime
     disabled: bool
+    signs_on: bool = Field(
+        description="at the provider of the company; role and sites come from there at each sign-on"
+    )
 
 
 class WhoAmI(Answer):
@@ -76,6 +79,25 @@ class WhoAmI(Answer):
     sites: tuple[str, ...] | None
     via: str = Field(description="session, token or open")
     expires_at: AwareDatetime | None = None
+
+
+class SignInWays(Answer):
+    """How a person can sign in."""
+
+    passwords: bool = Field(
+        description="with the name and password of an account; false: one for emergencies only"
+    )
+    provider: str | None = Field(
+        description="how people call the provider of the sign-on; null: there is none"
+    )
+
+
+class SignedOut(Answer):
+    """A session has ended."""
+
+    next: str = Field(
+        description="where its browser goes: the log-in page, or the provider of the sign-on to sign out there"
+    )
 
 
 class SessionRow(Answer):

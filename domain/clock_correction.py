@@ -15,12 +15,17 @@ MOST_OFFSET_MS: Final = 36_525 * MS_PER_DAY
 class ClockCorrectionAsked(Answer, extra="forbid"):
     """Which messages of a crane get other times, and by how much."""
 
-    boot: int = Field(ge=0, le=MAX_INT63, description="the boot of the messages")
-    seq_from: int = Field(default=0, ge=0, le=MAX_INT63, description="their first number")
+    boot: int = Field(ge=0, strict=True, le=MAX_INT63, description="the boot of the messages")
+    seq_from: int = Field(default=0, strict=True, ge=0, le=MAX_INT63, description="their first number")
     seq_to: int = Field(
-        default=MAX_INT63, ge=0, le=MAX_INT63, description="their last number; left out: all that follow"
+        default=MAX_INT63,
+        strict=True,
+        ge=0,
+        le=MAX_INT63,
+        description="their last number; left out: all that follow",
     )
     offset_ms: int = Field(
+        strict=True,
         ge=-MOST_OFFSET_MS,
         le=MOST_OFFSET_MS,
         description="added to the times that they state: below 0 where the clock was ahead [ms]",

@@ -8,7 +8,7 @@ import contextlib
 import hashlib
 import json
 import secrets
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from datetime import datetime, timedelta
 from enum import StrEnum
 from functools import cache
@@ -65,6 +65,17 @@ class Principal:
     def site_list(self) -> list[str] | None:
         """Sites as a database parameter."""
         return None if self.sites is None else list(self.sites)
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Person:
+    """Who signed on at a provider, and what its claims give them here; sites None for every site."""
+
+    issuer: str
+    subject: str
+    account: str
+    role: Role
+    sites: list[str] | None
 
 
 def hash_password(password: str) -> str:
@@ -168,6 +179,22 @@ async def change_account(
     return row
 
 
+async def sign_on(conn: AsyncConnection[Any], person: Person) -> dict[str, Any] | None:
+    """The account of who signed on, added at the first time, with role and sites as the claims say now.
+
+    Its sessions end where these have changed. None where it is disabled here, or another account has its name.
+    """
+    async with conn.transaction():
+        values = {**asdict(person), "role": str(person.role)}
+        # Once more where two browsers sign somebody on for the first time at once.
+        row = await _one(conn, query("sign_on"), values) or await _one(conn, query("sign_on"), values)
+        if row is None or row["disabled_at"] is not None:
+            return None
+        if row["changed"]:
+            await conn.execute(query("end_sessions_of"), {"account_id": row["account_id"]})
+    return row
+
+
 async def account_for_login(conn: AsyncConnection[Any], name: str) -> dict[str, Any] | None:
     """The account with its password hash, or None."""
     return await _one(conn, query("account_for_login"), {"name": name})
@@ -212,9 +239,18 @@ async def session_principal(conn: AsyncConnection[Any], secret: str, idle: timed
     )
 
 
-async def token_principal(conn: AsyncConnection[Any], secret: str) -> Principal | None:
-    """Who an api token speaks for: the lower role and the common sites of the token and its account."""
-    row = await _one(conn, query("token_principal"), {"secret_sha256": secret_sha256(secret)})
+async def token_principal(
+    conn: AsyncConnection[Any], secret: str, signed_on_within: timedelta
+) -> Principal | None:
+    """Who an api token speaks for: the lower role and the common sites of the token and its account.
+
+    None too where the account signs on at a provider and has not done so for longer than `signed_on_within`.
+    """
+    row = await _one(
+        conn,
+        query("token_principal"),
+        {"secret_sha256": secret_sha256(secret), "signed_on_within": signed_on_within},
+    )
     if row is None:
         return None
     if _stale(row["last_used_at"]):

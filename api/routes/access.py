@@ -12,7 +12,9 @@ from api.gate import cookie_name
 from api.paging import Cursor, Limit, decode_cursor, page
 from api.permissions import ADMIN_OF_ALL_SITES, OPEN, VIEWER
 from api.problems import Refused
+from api.sessions import address_of, opened, set_session_cookie
 from api.settings import ApiSettings
+from api.sign_on import SignOn
 from domain.accounts import (
     ACCOUNT_NAME_PATTERN,
     Account,
@@ -22,13 +24,13 @@ from domain.accounts import (
     NewAccount,
     NewToken,
     SessionRow,
+    SignedOut,
     TokenMade,
     TokenRow,
     WhoAmI,
 )
 from domain.answers import Page
 from domain.errors import InvalidInput, NotFound
-from domain.units import S_PER_H
 from store import access, audit
 from store.access import Role
 
@@ -61,6 +63,8 @@ async def open_session(
     conn: AsyncConnection[Any], settings: ApiSettings, credentials: Credentials, address: str, agent: str
 ) -> tuple[str, WhoAmI]:
     """The session secret of a good log-in. Refused (401, 429) says nothing about which half was wrong."""
+    if not settings.local_accounts and credentials.account != settings.emergency_account:
+        raise Refused(403, "passwords are switched off here: sign in at the provider of your company")
     tries = await access.note_login(conn, credentials.account, address, LOGIN_WINDOW)
     if (
         tries.of_both > settings.login_tries
@@ -78,42 +82,28 @@ async def open_session(
             conn, account=credentials.account, via="login", action="refused log-in", address=address
         )
         raise Refused(401, "no account with this name and password")
-    expires_at = datetime.now(UTC) + timedelta(hours=settings.session_hours)
-    async with conn.transaction():
-        secret = await access.open_session(conn, row["account_id"], expires_at, address, agent)
-        await access.forget_logins(conn, credentials.account, address)
-        await audit.note(conn, account=row["name"], via="login", action="log-in", address=address)
-    return secret, WhoAmI(
-        account=row["name"], role=row["role"], sites=row["sites"], via="session", expires_at=expires_at
-    )
+    opened_for = await opened(conn, settings, row, "log-in", address, agent)
+    await access.forget_logins(conn, credentials.account, address)
+    return opened_for
 
 
-def set_session_cookie(response: Response, settings: ApiSettings, secret: str) -> None:
-    """Hand the session secret to the browser. The path / is what a __Host- cookie must have."""
-    response.set_cookie(
-        cookie_name(settings),
-        secret,
-        max_age=int(settings.session_hours * S_PER_H),
-        path="/",
-        secure=settings.secure_cookie,
-        httponly=True,
-        samesite="lax",
-    )
-
-
-def address_of(request: Request) -> str:
-    """The address that a request came from, as the server sees it."""
-    return request.client.host if request.client else "unknown"
-
-
-@router.post("/logout", dependencies=[VIEWER], status_code=204)
-async def log_out(caller: Caller, conn: PlainConn, settings: Settings, response: Response) -> None:
-    """End the session that asks."""
+@router.post("/logout", dependencies=[VIEWER])
+async def log_out(
+    request: Request, caller: Caller, conn: PlainConn, settings: Settings, response: Response
+) -> SignedOut:
+    """End the session that asks; `next` is where its browser goes then, to sign out at the provider too."""
+    provider: SignOn | None = request.app.state.sign_on
+    away = None
     if caller.session_id is not None:
         await access.end_session(conn, caller.session_id, caller.account)
+        row = await access.account_named(conn, caller.account) if provider is not None else None
+        away = (
+            await provider.end_url() if provider is not None and row is not None and row["issuer"] else None
+        )
     response.delete_cookie(
         cookie_name(settings), path="/", secure=settings.secure_cookie, httponly=True, samesite="lax"
     )
+    return SignedOut(next=away or "/login")
 
 
 @router.get("/me", dependencies=[VIEWER])
@@ -211,6 +201,11 @@ async def change_user(account: AccountName, change: AccountChange, conn: PlainCo
     """Change role, sites, password or state of an account. Its sessions end; fields left out stay as they are."""
     password_hash = None
     if change.password is not None:
+        row = await access.account_named(conn, account)
+        if row is not None and row["issuer"] is not None:
+            raise InvalidInput(
+                f"{account} signs on at the provider: it has no password here", field="password"
+            )
         password_hash = await to_thread.run_sync(
             access.hash_password, change.password.get_secret_value(), limiter=HASHING
         )
@@ -243,6 +238,7 @@ def account_answer(row: dict[str, Any]) -> Account:
         sites=row["sites"],
         created_at=row["created_at"],
         disabled=row["disabled_at"] is not None,
+        signs_on=row["issuer"] is not None,
     )
 
 

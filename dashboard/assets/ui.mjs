@@ -88,7 +88,9 @@ dash.boomledger_ui = {
 
   signOut: (clicks) => {
     if (!clicks) return same();
-    fetch("/api/v1/logout", { method: "POST" }).then(() => window.location.assign("/login"));
+    fetch("/api/v1/logout", { method: "POST" })
+      .then((answer) => answer.json())
+      .then((told) => window.location.assign(told.next || "/login"), () => window.location.assign("/login"));
     return "";
   },
 

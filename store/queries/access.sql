@@ -3,7 +3,24 @@
 insert into account (name, password_hash, role, sites)
 values (%(name)s, %(password_hash)s, %(role)s, %(sites)s)
 on conflict (name) do nothing
-returning account_id, name, role, sites, created_at, disabled_at;
+returning account_id, name, role, sites, created_at, disabled_at, issuer;
+
+-- name: sign_on
+-- Who signed on, added at the first time, with role and sites as they are now; nothing where another account has the name.
+with before as (
+    select account_id, role, sites from account where issuer = %(issuer)s and subject = %(subject)s for update
+), changed as (
+    update account a set role = %(role)s, sites = %(sites)s, signed_on_at = now()
+    from before b where a.account_id = b.account_id
+    returning a.account_id, a.name, a.role, a.sites, a.disabled_at,
+        (b.role, b.sites) is distinct from (a.role, a.sites) as changed
+), added as (
+    insert into account (name, issuer, subject, role, sites, signed_on_at)
+    select %(account)s, %(issuer)s, %(subject)s, %(role)s, %(sites)s, now() where not exists (select from before)
+    on conflict do nothing
+    returning account_id, name, role, sites, disabled_at, false as changed
+)
+select * from changed union all select * from added;
 
 -- name: account_for_login
 -- The account that signs in, with its password hash.
@@ -13,11 +30,11 @@ where name = %(name)s and disabled_at is null;
 
 -- name: account_named
 -- One account.
-select account_id, name, role, sites, created_at, disabled_at from account where name = %(name)s;
+select account_id, name, role, sites, created_at, disabled_at, issuer from account where name = %(name)s;
 
 -- name: list_accounts
 -- One page of accounts, by name.
-select account_id, name, role, sites, created_at, disabled_at
+select account_id, name, role, sites, created_at, disabled_at, issuer
 from account
 where name > %(after)s
 order by name
@@ -32,7 +49,7 @@ set role = coalesce(%(role)s, role),
     disabled_at = case when %(disabled)s::boolean is null then disabled_at
                        when %(disabled)s then coalesce(disabled_at, now()) end
 where name = %(name)s
-returning account_id, name, role, sites, created_at, disabled_at;
+returning account_id, name, role, sites, created_at, disabled_at, issuer;
 
 -- name: count_active_admins
 -- Administrators of every site that can still sign in, locked so that two changes cannot both remove the last one.
@@ -92,7 +109,8 @@ returning token_id, title, role, sites, created_at, expires_at, last_used_at;
 select a.account_id, a.name, a.role as account_role, a.sites as account_sites,
        t.token_id, t.role, t.sites, t.last_used_at
 from api_token t join account a using (account_id)
-where t.secret_sha256 = %(secret_sha256)s and t.expires_at > now() and a.disabled_at is null;
+where t.secret_sha256 = %(secret_sha256)s and t.expires_at > now() and a.disabled_at is null
+  and (a.issuer is null or a.signed_on_at > now() - %(signed_on_within)s::interval);
 
 -- name: see_token
 -- Note that a token is in use.

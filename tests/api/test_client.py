@@ -95,6 +95,9 @@ def test_it_reaches_every_route_of_data() -> None:
         "/docs",
         "/login",
         "/logout",
+        "/sign-in",
+        "/sign-on",
+        "/sign-on/return",
         "/live/stream",
     }
     asked = {

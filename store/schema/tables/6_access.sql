@@ -3,12 +3,20 @@
 create table account (
     account_id int generated always as identity primary key,
     name text not null unique check (name ~ '^[a-z0-9][a-z0-9._@-]{0,62}$'),
-    password_hash text not null,
+    password_hash text,
     role text not null check (role in ('viewer', 'dispatcher', 'engineer', 'admin')),
     sites text[],
     created_at timestamptz not null default now(),
-    disabled_at timestamptz
+    disabled_at timestamptz,
+    issuer text,
+    subject text,
+    signed_on_at timestamptz,
+    constraint account_signs_in check ((issuer is null) = (subject is null) and (password_hash is null) <> (issuer is null)),
+    constraint account_of_subject unique (issuer, subject)
 );
+comment on column account.issuer is 'provider of a sign-on; null for an account with a password';
+comment on column account.subject is 'who it is there, whatever the name';
+comment on column account.signed_on_at is 'last sign-on: role and sites are as the claims said then';
 comment on column account.password_hash is 'argon2id in PHC form; never leaves the database by the api';
 comment on column account.sites is 'names of the sites in scope; null for every site';
 
