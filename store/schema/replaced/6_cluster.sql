@@ -87,6 +87,21 @@ begin
 end
 $$;
 
+-- A key from a table of the coordinator to one of the nodes looks into what stands on the coordinator of it: nothing.
+do $keys$
+declare
+    item record;
+begin
+    for item in
+        select conrelid::regclass as name, conname as constraint_name
+        from pg_constraint
+        where contype = 'f' and conparentid = 0 and is_placed(confrelid) and not is_placed(conrelid)
+    loop
+        execute format('alter table %s drop constraint %I', item.name, item.constraint_name);
+    end loop;
+end
+$keys$;
+
 -- There a function in SQL cannot hand its parameters to the nodes, one in PL/pgSQL can. It plans each call anew.
 do $place$
 begin
