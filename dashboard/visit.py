@@ -3,7 +3,7 @@
 import asyncio
 from collections.abc import Awaitable, Callable, Mapping
 from dataclasses import dataclass, field
-from datetime import UTC, datetime
+from datetime import datetime
 from typing import Any, Final, NamedTuple, TypeVar
 from urllib.parse import parse_qsl, urlencode
 from zoneinfo import ZoneInfo
@@ -12,6 +12,7 @@ from starlette.requests import cookie_parser
 
 from dashboard.client import Client, NotAllowed
 from domain.errors import BoomledgerError
+from domain.moments import now_utc
 from words.numbers import Units
 
 Answer = TypeVar("Answer")
@@ -45,7 +46,7 @@ class Visit:
     place: Mapping[str, str] = field(default_factory=dict)
     query: Mapping[str, str] = field(default_factory=dict)
     units: Units = Units.METRIC
-    now: datetime = field(default_factory=lambda: datetime.now(UTC))
+    now: datetime = field(default_factory=now_utc)
 
     def number(self, name: str, default: float) -> float:
         """A number from the address, or the default where it is absent or no number."""
