@@ -35,6 +35,11 @@ CHART_WORDS: Final = re.compile(r"chart|outreach|capacity|\breach")
 PCT_WORDS: Final = re.compile(r"\w*(_pct|_share|\bshare|utilisation)\b")
 SENTENCES: Final = frozenset({"text", "detail", "sentence", "reason", "reasons", "advice", "explanation", "note", "notes", "words", "message"})  # fmt: skip
 TAKEN_APART_BY: Final = frozenset({"startswith", "endswith", "split", "partition", "rpartition", "removeprefix", "removesuffix", "replace", "find", "index"})  # fmt: skip
+MARKUP: Final = re.compile(
+    r"</?(?:html|head|body|div|span|p|a|h\d|ul|li|table|t[rdh]|script|style|svg|path)\b[^<]*>|=>|\bfunction ?\(|\b(?:document|window)\.\w+[.(]"
+)
+"""HTML or JavaScript in a string: it belongs into a file of its own, where it is looked at as what it is."""
+ENGINE: Final = "dashboard/engine/"  # reads and writes the document
 DRAWN_ONLY: Final = re.compile(r"FULL|STEP|CELL")  # how far a scale goes or how wide a class is, no threshold
 
 
@@ -48,6 +53,7 @@ class Stray(NamedTuple):
 
 
 ALLOWED: Final[dict[tuple[str, str], str]] = {
+    ("dashboard/policy.py", "markup"): "finds the inline scripts of a page, to allow them by their hash",
     ("store/queries/duty.sql", "formula"): "cubes that the database sums; tests/acceptance/test_analytics.py holds them to duty.spectrum.kq",
     ("store/schema/tables/3_counting.sql", "threshold"): "an index takes a constant; tests/integration/store/test_migrate.py holds it to duty.overloads",
     ("boomledger/tally.py", "formula"): "the self-check sums the simulator's truth on its own, to judge what was counted",
@@ -75,13 +81,19 @@ def _name(path: Path) -> str:
 
 def in_python(place: str, text: str) -> Iterator[Stray]:
     """Rules in a Python module."""
-    for node in ast.walk(ast.parse(text)):
+    tree = ast.parse(text)
+    spoken = {id(node.value) for node in ast.walk(tree) if isinstance(node, ast.Expr)}  # docstrings
+    for node in ast.walk(tree):
+        if id(node) in spoken:
+            continue
         for rule in _rules_of(node, place):
             yield Stray(place, getattr(node, "lineno", 0), rule, ast.unparse(node)[:100])
 
 
 def _rules_of(node: ast.AST, place: str) -> Iterator[str]:
     match node:
+        case ast.Constant(value=str(text)) if MARKUP.search(text) and not place.startswith(ENGINE):
+            yield "markup"
         case ast.BinOp(op=ast.Mult() | ast.Div() | ast.FloorDiv() | ast.Mod()):
             if any(_number(side) in FACTORS for side in (node.left, node.right)):
                 yield "conversion"

@@ -56,6 +56,9 @@ Reader = Callable[[str, str], Iterator[tuple[str, int, str, str]]]
         ("act = 0.95 <= one.used_share", "threshold"),
         ("WATCH_PCT: Final = 5.0", "threshold"),
         ("sums = peak ** 3", "formula"),
+        ("page = '<p class=note>'", "markup"),
+        ("act = 'window.open(address)'", "markup"),
+        ("rows = 'row => row.name'", "markup"),
         ("late = note.text.startswith('reserved')", "sentence"),
         ("found = re.search('kg', one.sentence)", "sentence"),
         ("heavy = 'kg' in row.advice", "sentence"),
@@ -74,6 +77,8 @@ def test_a_second_author_in_python_is_found(house: ModuleType, text: str, rule: 
         "some = row.near_limit_pct > 0",
         "FULL_SCALE_PCT: Final = 110.0",
         "words = said.words.format(**shown)",
+        'def page():\n    """Looks for <script> in a page."""',
+        "sign = '<='",
     ],
 )
 def test_drawing_is_no_second_author(house: ModuleType, text: str) -> None:
