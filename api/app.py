@@ -10,13 +10,14 @@ from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 from typing import Final
 
-from fastapi import FastAPI
+from fastapi import Depends, FastAPI
 from fastapi.routing import APIRoute
 from starlette.middleware.gzip import GZipMiddleware
 from starlette.types import ASGIApp, Scope
 
 from answers.dispatch_fleet import DispatchFleet
 from answers.fleet import FleetAtAGlance
+from api.bounds import known_parameters, only_known_parameters
 from api.gate import Gate
 from api.hub import Hub
 from api.import_jobs import ImportJobs
@@ -132,6 +133,7 @@ def create_api(database_url: str, settings: ApiSettings | None = None) -> FastAP
         redoc_url=None,
         redirect_slashes=False,  # a redirect would be built from the Host header
         lifespan=running,
+        dependencies=[Depends(only_known_parameters)],
     )
     api.state.database_url = database_url
     api.state.settings = settings
@@ -143,6 +145,7 @@ def create_api(database_url: str, settings: ApiSettings | None = None) -> FastAP
     for router in ROUTERS:
         api.include_router(router)
     least = least_roles()
+    api.state.parameters = known_parameters(every_route())
     api.state.describe = lambda: describe(api, every_route())
     api.state.allowed = allowed_methods
     add_problem_handlers(api)

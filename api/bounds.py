@@ -1,9 +1,13 @@
 """Bounds on what may be asked: times with a zone, in years that exist, and never an endless range."""
 
+from collections.abc import Iterable
 from datetime import UTC, date, datetime, timedelta
 from typing import Annotated, Final
 
-from fastapi import Path, Query
+from fastapi import Path, Query, Request
+from fastapi.dependencies.utils import get_flat_params
+from fastapi.params import Query as QueryField
+from fastapi.routing import APIRoute
 
 from domain.errors import InvalidInput
 from domain.moments import RECORD_YEARS, Day, DayRange, Instant, TimeRange, today_in
@@ -72,3 +76,30 @@ def chosen_days(first: date | None, last: date | None, zone: str) -> DayRange:
     if first is None and last is None:
         return WHOLE_LIFE
     return day_range(first or FIRST_DAY, last, default_days=1, zone=zone)
+
+
+ANY_PARAMETER: Final = frozenset({"/sign-on/return"})
+"""Paths to which others send people, with parameters of their own."""
+
+
+def known_parameters(routes: Iterable[APIRoute]) -> dict[tuple[str, str], frozenset[str]]:
+    """The query parameters of each route, by (method, path)."""
+    return {
+        (method, route.path): frozenset(
+            field.alias
+            for field in get_flat_params(route.dependant)
+            if isinstance(field.field_info, QueryField)
+        )
+        for route in routes
+        if route.path not in ANY_PARAMETER
+        for method in route.methods or ()
+    }
+
+
+async def only_known_parameters(request: Request) -> None:
+    """Refuse a query parameter that the route does not have: a filter that is misspelt would answer for more than was asked."""
+    known = request.app.state.parameters.get((request.method, request.scope["route"].path))
+    strange = [] if known is None else sorted(set(request.query_params) - known)
+    if strange:
+        have = f"it has {', '.join(sorted(known))}" if known else "it has none"
+        raise InvalidInput(f"there is no parameter {strange[0][:100]!r} here: {have}", field=strange[0][:100])

@@ -122,9 +122,32 @@ async def _http(request: Request, error: Exception) -> Response:
 async def _invalid(request: Request, error: Exception) -> Response:
     assert isinstance(error, RequestValidationError)
     problems = error.errors()
-    errors = tuple(_field_problem(field_of(one), str(one["msg"])) for one in problems)
+    errors = tuple(_field_problem(field_of(one), _said_of(one)) for one in problems)
     detail = "; ".join(f"{one.field}: {one.detail}" for one in errors)
     return _answer(request, 422, detail[:2000], errors=errors[:50])
+
+
+FORMS: Final = {
+    r"^[a-z0-9](?:[a-z0-9-]{0,61}[a-z0-9])?$": "1 to 63 lower-case letters, digits and dashes, a letter or digit at both ends",
+    r"^[\x21-\x7e]+$": "printable ASCII characters without a space",
+    r"^[^\x00]*\S[^\x00]*$": "text that is not only spaces",
+    r"^[^\x00]*$": "text without a null character",
+    r"^[^\x00-\x1f]+$": "one line of text",
+    r"^[A-Za-z0-9][A-Za-z0-9 ._-]{0,79}$": "1 to 80 letters, digits, spaces, dots, dashes and underscores, a letter or digit first",
+    r"^[a-z0-9][a-z0-9._@-]{0,62}$": "1 to 63 lower-case letters, digits, dots, dashes, underscores and @, a letter or digit first",
+    r"^[A-Za-z0-9.!#$%&'*+/=?^_`{|}~-]{1,64}@[A-Za-z0-9](?:[A-Za-z0-9.-]{0,252}[A-Za-z0-9])?$": "an address of e-mail",
+    r"^https?://[^\s\x00-\x20\x7f@]{1,1900}$": "an address that begins with https:// or http://, without a space or @",
+    r"^U\d$": "U0 to U9",
+    r"^Q\d$": "Q0 to Q5",
+    r"^S(0[12]|\d)$": "S02, S01 or S0 to S9",
+}
+"""What each pattern of the api asks for, in words; a test finds every pattern of the description here."""
+
+
+def _said_of(problem: Mapping[str, Any]) -> str:
+    """What is wrong, for people: a pattern is told in words."""
+    form = FORMS.get(str(problem.get("ctx", {}).get("pattern")))
+    return f"not of the form that is asked for: {form}" if form else str(problem["msg"])
 
 
 def _field_problem(place: tuple[str | int, ...], detail: str) -> FieldProblem:
