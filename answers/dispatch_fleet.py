@@ -1,4 +1,4 @@
-"""The fleet laid out for matching, kept between questions (`kept`). Open faults and reservations are read for every question."""
+"""The fleet laid out for matching, kept between questions (`cache`). Open faults and reservations are read for every question."""
 
 import asyncio
 from collections.abc import Sequence
@@ -15,7 +15,7 @@ import structlog
 from numpy.typing import NDArray
 from psycopg import AsyncConnection
 
-from answers.kept import Kept
+from answers.cache import Cache
 from answers.life_status import LifeStatus, design_figures, life_status_of, numbers
 from domain.crane import CraneType, charts_in_force
 from domain.job import Window
@@ -104,12 +104,12 @@ class Situation:
 
 
 class DispatchFleet:
-    """The fleet as it is listed on the last few days that were asked for, and the life status of its cranes; see `kept`."""
+    """The fleet as it is listed on the last few days that were asked for, and the life status of its cranes; see `cache`."""
 
     def __init__(self, pool: Pool) -> None:
         self._pool = pool
-        self._listed: Kept[date, Listed] = Kept(_DAYS_KEPT)
-        self._status: Kept[None, LifeStatus] = Kept(1, fresh_s=FRESH_S, stale_s=STALE_S)
+        self._listed: Cache[date, Listed] = Cache(_DAYS_KEPT)
+        self._status: Cache[None, LifeStatus] = Cache(1, fresh_s=FRESH_S, stale_s=STALE_S)
 
     async def situation(
         self, conn: AsyncConnection[Any], window: Window | None, *, with_held: bool = True

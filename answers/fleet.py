@@ -8,7 +8,7 @@ from typing import Any, Final, Self
 from anyio import to_thread
 from psycopg import AsyncConnection
 
-from answers.kept import Kept
+from answers.cache import Cache
 from answers.near_limit import confident
 from answers.service import earliest_due
 from domain.fleet_answers import Confident, FleetAnswer, FleetRow, FleetWeeksAnswer, FleetWeeksRow
@@ -63,14 +63,14 @@ class PeriodFigures:
 
 
 class FleetAtAGlance:
-    """Answers about the fleet, kept between questions (`kept`): fifty people who look at one fleet cost no more than one."""
+    """Answers about the fleet, kept between questions (`cache`): fifty people who look at one fleet cost no more than one."""
 
     def __init__(self) -> None:
-        self.answers: Kept[tuple[tuple[str, ...] | None, DayRange, bool], Made] = Kept(
+        self.answers: Cache[tuple[tuple[str, ...] | None, DayRange, bool], Made] = Cache(
             _ANSWERS_KEPT, fresh_s=LIVE_S
         )
-        self._periods: Kept[DayRange, dict[int, PeriodFigures]] = Kept(_PERIODS_KEPT)
-        self._due: Kept[None, dict[str, date]] = Kept(1, fresh_s=DUE_S)
+        self._periods: Cache[DayRange, dict[int, PeriodFigures]] = Cache(_PERIODS_KEPT)
+        self._due: Cache[None, dict[str, date]] = Cache(1, fresh_s=DUE_S)
 
     async def read(
         self,

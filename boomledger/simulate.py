@@ -46,7 +46,7 @@ def run_live(settings: Settings, stop: threading.Event) -> None:
     before = last_change(file)
     start = datetime.now(UTC)
     start_ms = round(start.timestamp() * MS_PER_S)
-    # Kept on disk: what has no receipt when this ends goes out at the next start.
+    # Cache on disk: what has no receipt when this ends goes out at the next start.
     with (
         Outbox(file) as outbox,
         Publisher(

@@ -14,7 +14,7 @@ from store.statement import Statement, run_async
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
-class Kept:
+class Cache:
     """Bytes as they are kept."""
 
     content: bytes
@@ -37,8 +37,8 @@ class CountMade:
 
 
 DOSSIERS_LISTED: Final = Statement("dossiers_listed", DossierRow)
-DOSSIER_DATA: Final = Statement("dossier_data", Kept)
-DOSSIER_PDF: Final = Statement("dossier_pdf", Kept)
+DOSSIER_DATA: Final = Statement("dossier_data", Cache)
+DOSSIER_PDF: Final = Statement("dossier_pdf", Cache)
 CRANE_DAYS_WAITING: Final = Statement("crane_days_waiting", Waiting)
 COUNTING_OF_FIGURES: Final = Statement("counting_of_figures", CountMade)
 

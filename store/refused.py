@@ -133,7 +133,7 @@ def by_day(conn: Connection[Any], crane_id: int, first_day: date, last_day: date
 
 
 def messages(conn: Connection[Any], crane_id: int, most: int = 100) -> list[RefusedMessage]:
-    """Kept messages of a crane that had refused readings, newest first."""
+    """Cache messages of a crane that had refused readings, newest first."""
     with conn.cursor(row_factory=class_row(RefusedMessage)) as cursor:
         return cursor.execute(
             query("refused_messages_listed"), {"crane_id": crane_id, "most": most}

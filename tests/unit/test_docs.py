@@ -64,3 +64,12 @@ def test_environment_variables_are_settings(page: Path) -> None:
         "BOOMLEDGER_TEST_ENGINE",
     }
     assert set(re.findall(r"BOOMLEDGER_[A-Z_]+[A-Z]", page.read_text())) <= known
+
+
+@pytest.mark.parametrize(
+    "page", [page for page in PAGES if page.name != "CHANGELOG.md"], ids=lambda page: page.name
+)
+def test_places_in_the_code_exist(page: Path) -> None:
+    rooms = "|".join(path.parent.name for path in ROOT.glob("*/py.typed"))
+    named = re.findall(rf"`((?:{rooms}|tests|benchmarks|docs)/[\w/.-]*)`", page.read_text())
+    assert [place for place in named if "NOUN" not in place and not (ROOT / place).exists()] == []

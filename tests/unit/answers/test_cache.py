@@ -4,7 +4,7 @@ import asyncio
 
 import pytest
 
-from answers.kept import Kept
+from answers.cache import Cache
 
 pytestmark = pytest.mark.anyio
 
@@ -39,7 +39,7 @@ def anyio_backend() -> str:
 
 async def test_a_value_holds_as_long_as_its_stamp() -> None:
     source = Source()
-    kept: Kept[str, int] = Kept(2, clock=source.clock)
+    kept: Cache[str, int] = Cache(2, clock=source.clock)
     assert [await kept.read("a", stamp, source.read) for stamp in (1, 1, 2, 2, 1)] == [1, 1, 2, 2, 3]
     source.now_s = 1e9
     assert await kept.read("a", 1, source.read) == 3
@@ -47,7 +47,7 @@ async def test_a_value_holds_as_long_as_its_stamp() -> None:
 
 async def test_a_value_that_ages_is_made_anew() -> None:
     source = Source()
-    kept: Kept[str, int] = Kept(2, fresh_s=2.0, clock=source.clock)
+    kept: Cache[str, int] = Cache(2, fresh_s=2.0, clock=source.clock)
     found = []
     for source.now_s in (0.0, 2.0, 2.1, 4.0, 4.2):
         found.append(await kept.read("a", None, source.read))
@@ -56,7 +56,7 @@ async def test_a_value_that_ages_is_made_anew() -> None:
 
 async def test_a_stale_value_is_given_while_the_next_is_made() -> None:
     source = Source()
-    kept: Kept[str, int] = Kept(1, fresh_s=10.0, stale_s=600.0, clock=source.clock)
+    kept: Cache[str, int] = Cache(1, fresh_s=10.0, stale_s=600.0, clock=source.clock)
 
     async def ask() -> int:
         return await kept.read("a", None, source.read, refresh=source.read)
@@ -74,7 +74,7 @@ async def test_a_stale_value_is_given_while_the_next_is_made() -> None:
 
 async def test_who_comes_while_a_value_is_made_waits_for_it() -> None:
     source = Source()
-    kept: Kept[str, int] = Kept(2, clock=source.clock)
+    kept: Cache[str, int] = Cache(2, clock=source.clock)
     source.gate.clear()
     asking = [asyncio.create_task(kept.read("a", 1, source.read)) for _ in range(50)]
     await asyncio.sleep(0)
@@ -84,7 +84,7 @@ async def test_who_comes_while_a_value_is_made_waits_for_it() -> None:
 
 async def test_after_a_failure_the_next_question_tries_again() -> None:
     source = Source()
-    kept: Kept[str, int] = Kept(2, fresh_s=10.0, stale_s=600.0, clock=source.clock)
+    kept: Cache[str, int] = Cache(2, fresh_s=10.0, stale_s=600.0, clock=source.clock)
 
     async def fail() -> int:
         raise ValueError("away")
@@ -100,7 +100,7 @@ async def test_after_a_failure_the_next_question_tries_again() -> None:
 
 async def test_the_last_few_are_kept_and_none_that_is_too_old() -> None:
     source = Source()
-    kept: Kept[str, int] = Kept(2, fresh_s=5.0, clock=source.clock)
+    kept: Cache[str, int] = Cache(2, fresh_s=5.0, clock=source.clock)
     for key in ("a", "b", "a", "c"):
         await kept.read(key, None, source.read)
     assert kept.entries() == {"a": 1, "c": 3}  # b was not asked for the longest

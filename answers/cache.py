@@ -1,13 +1,13 @@
-"""What is kept between questions, under one rule of staleness.
+"""The cache: what is kept between questions, under one rule of staleness.
 
-A kept value is given again as long as what it was made from is the same. Its `stamp` says what that is: the newest count, a change of a
+A cached value is given again as long as what it was made from is the same. Its `stamp` says what that is: the newest count, a change of a
 crane, of its description, site or charts, the day. A stamp is asked of the database with every question, so a change counts from the
 next question on, in every process.
 
 What no stamp tells cheaply (live readings, what is entered of services, findings) may be `fresh_s` old; an older value is made anew, and
 the question waits for it. With `stale_s` a question gets a value up to that age and leaves its making to the background.
 
-| kept | of | stamp | fresh_s |
+| cached | of | stamp | fresh_s |
 |---|---|---|---|
 | `dispatch_fleet`: cranes laid out with the charts of a day | every site | changes of cranes, descriptions, sites, charts | - |
 | `dispatch_fleet`: life status | every site | the cranes laid out, the day | 10 s, stale 600 s |
@@ -27,13 +27,13 @@ from typing import Final, Generic, TypeVar
 
 import structlog
 
-_LOG: Final = structlog.get_logger("answers.kept")
+_LOG: Final = structlog.get_logger("answers.cache")
 Key = TypeVar("Key", bound=Hashable)
 Value = TypeVar("Value")
 
 
 class _Place(Generic[Value]):
-    """Where one value is kept."""
+    """Where one value lies."""
 
     def __init__(self) -> None:
         self.lock = asyncio.Lock()
@@ -43,7 +43,7 @@ class _Place(Generic[Value]):
         self.refreshing: asyncio.Task[None] | None = None
 
 
-class Kept(Generic[Key, Value]):
+class Cache(Generic[Key, Value]):
     """The last `most` values by key, of which those that are too old are dropped."""
 
     def __init__(
@@ -81,7 +81,7 @@ class Kept(Generic[Key, Value]):
             return place.value
 
     def entries(self) -> dict[Key, Value]:
-        """Everything that is kept, by key."""
+        """Everything that is cached, by key."""
         return {key: place.value for key, place in self._places.items() if place.value is not None}
 
     async def close(self) -> None:
@@ -104,4 +104,4 @@ class Kept(Generic[Key, Value]):
         try:
             await self._fill(place, stamp, make)
         except Exception:
-            _LOG.exception("what is kept could not be made again")
+            _LOG.exception("what is cached could not be made again")
