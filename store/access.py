@@ -330,6 +330,7 @@ class LoginAttempts:
     of_both: int  # this account from this address
     of_address: int
     of_account: int
+    known: bool  # the account signed in from this address in the last 30 days
 
 
 LOGIN_ATTEMPTS: Final = Statement("count_login_attempts", LoginAttempts)
@@ -339,12 +340,13 @@ async def note_login(conn: AsyncConnection[Any], name: str, address: str, within
     """Remember a log-in that is about to be tried; the counts include it, so parallel tries see each other."""
     await conn.execute(query("add_login_attempt"), {"name": name, "address": address})
     found = await LOGIN_ATTEMPTS.first_async(conn, name=name, address=address, within=within)
-    return found or LoginAttempts(of_both=1, of_address=1, of_account=1)
+    return found or LoginAttempts(of_both=1, of_address=1, of_account=1, known=False)
 
 
-async def forget_logins(conn: AsyncConnection[Any], name: str, address: str) -> None:
-    """A good log-in clears the count of its account from its address."""
+async def forget_logins(conn: AsyncConnection[Any], name: str, address: str, account_id: int) -> None:
+    """A good log-in clears the count of its account from its address, which is known of the account from now on."""
     await conn.execute(query("forget_login_attempts"), {"name": name, "address": address})
+    await conn.execute(query("know_address"), {"account_id": account_id, "address": address})
 
 
 def bound_key(caller: Principal, method: str, path: str, key: str) -> str:

@@ -66,11 +66,12 @@ async def open_session(
     if not settings.local_accounts and credentials.account != settings.emergency_account:
         raise Refused(403, "passwords are switched off here: sign in at the provider of your company")
     tries = await access.note_login(conn, credentials.account, address, LOGIN_WINDOW)
-    if (
-        tries.of_both > settings.login_tries
-        or tries.of_address > settings.login_tries_address
-        or tries.of_account > settings.login_tries_account
-    ):
+    # What others got wrong locks nobody out who signs in from where the account is known: at an address that a yard shares,
+    # or under a name that somebody guesses at from elsewhere.
+    by_others = (
+        tries.of_address > settings.login_tries_address or tries.of_account > settings.login_tries_account
+    )
+    if tries.of_both > settings.login_tries or (by_others and not tries.known):
         wait = {"retry-after": str(int(LOGIN_WINDOW.total_seconds()))}
         raise Refused(429, "too many log-ins without success: wait 15 minutes", wait)
     row = await access.account_for_login(conn, credentials.account)
@@ -83,7 +84,7 @@ async def open_session(
         )
         raise Refused(401, "no account with this name and password")
     opened_for = await opened(conn, settings, row, "log-in", address, agent)
-    await access.forget_logins(conn, credentials.account, address)
+    await access.forget_logins(conn, credentials.account, address, row["account_id"])
     return opened_for
 
 

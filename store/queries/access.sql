@@ -139,7 +139,11 @@ insert into login_attempt (account_name, address) values (%(name)s, %(address)s)
 -- Log-ins tried in the window and not followed by a good one.
 select count(*) filter (where account_name = %(name)s and address = %(address)s)::int as of_both,
        count(*) filter (where address = %(address)s)::int as of_address,
-       count(*) filter (where account_name = %(name)s)::int as of_account
+       count(*) filter (where account_name = %(name)s)::int as of_account,
+       exists (
+           select from known_address k join account a using (account_id)
+           where a.name = %(name)s and k.address = %(address)s and k.seen_at > now() - interval '30 days'
+       ) as known
 from login_attempt
 where at > now() - %(within)s::interval and (account_name = %(name)s or address = %(address)s);
 
@@ -147,6 +151,14 @@ where at > now() - %(within)s::interval and (account_name = %(name)s or address 
 -- A good log-in clears the count of its account from its address; old attempts go with it.
 delete from login_attempt
 where (account_name = %(name)s and address = %(address)s) or at < now() - interval '1 day';
+
+-- name: know_address
+-- A good log-in makes its address known of the account; what is older than 30 days goes.
+with gone as (
+    delete from known_address where account_id = %(account_id)s and seen_at < now() - interval '30 days' and address <> %(address)s
+)
+insert into known_address (account_id, address) values (%(account_id)s, %(address)s)
+on conflict (account_id, address) do update set seen_at = now();
 
 -- name: claim_idempotency_key
 -- Take a key for a first request; nothing is returned when it is taken already.

@@ -104,6 +104,27 @@ async def test_too_many_log_ins_are_stopped_even_with_the_right_password(fresh_a
     assert good.status_code == 200, "somebody else's guesses must not lock the owner out"
 
 
+async def test_who_guesses_locks_nobody_out_who_is_known_at_the_address(
+    fresh_api: FastAPI, fresh_yard_url: str
+) -> None:
+    """A yard shares one address: twenty wrong log-ins there stop strangers, and not who signed in there before."""
+    right = {"account": "viewer-all", "password": PASSWORD}
+    async with client_of(fresh_api, "10.0.0.9") as client:
+        assert (await client.post("/login", json=right)).status_code == 200
+        for i in range(21):
+            await client.post("/login", json={"account": f"guessed-{i}", "password": "not the password"})
+        assert (await client.post("/login", json=right)).status_code == 200, "known here"
+        other = {"account": "viewer-north", "password": PASSWORD}
+        assert (await client.post("/login", json=other)).status_code == 429, "never seen here"
+        with psycopg.connect(fresh_yard_url, autocommit=True) as conn:
+            rows.change(conn, "known_address", {"seen_at": datetime.now(UTC) - timedelta(days=31)})
+        assert (await client.post("/login", json=right)).status_code == 429, "known too long ago"
+        tries = [
+            (await client.post("/login", json={**right, "password": "wrong"})).status_code for _ in range(6)
+        ]
+        assert set(tries) <= {401, 429}
+
+
 async def test_a_session_ends_by_age_and_by_idleness(fresh_api: FastAPI, fresh_yard_url: str) -> None:
     for column, ago in (("expires_at", timedelta(seconds=1)), ("last_seen_at", timedelta(hours=2))):
         client = await signed_in(fresh_api, "viewer-all")

@@ -56,6 +56,14 @@ comment on table login_attempt is 'failed log-ins of the last minutes, shared by
 create index login_attempt_account on login_attempt (account_name, at);
 create index login_attempt_address on login_attempt (address, at);
 
+create table known_address (
+    account_id int not null references account on delete cascade,
+    address text not null,
+    seen_at timestamptz not null default now(),
+    primary key (account_id, address)
+);
+comment on table known_address is 'where an account signed in from in the last 30 days: failures of others do not lock it out there';
+
 create table audit (
     audit_id bigint generated always as identity primary key,
     at timestamptz not null default now(),
