@@ -168,11 +168,6 @@ def life_answer(
     )
 
 
-def as_forecast(made: ahead.Forecast | ahead.NoForecast | None) -> ahead.Forecast | None:
-    """The forecast where there is one."""
-    return made if isinstance(made, ahead.Forecast) else None
-
-
 def as_answer(made: ahead.Forecast | ahead.NoForecast | None) -> Forecast | None:
     """The forecast for an answer; None where there is none."""
     if not isinstance(made, ahead.Forecast):

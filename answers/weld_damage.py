@@ -44,7 +44,6 @@ from words.remarks import remark
 CELL_PCT: Final = 5.0
 FEWEST_CYCLES: Final = 1e3
 MOST_CYCLES: Final = 1e9
-NO_CYCLES: Final = Cycles(*(np.empty(0) for _ in range(3)))
 
 
 async def damage_of(

@@ -55,7 +55,6 @@ DARK: Final[dict[str, str]] = {
 }
 THEMES: Final[dict[str, dict[str, str]]] = {"light": LIGHT, "dark": DARK}
 
-CATEGORIES: Final[tuple[str, ...]] = ("#0072b2", "#d55e00", "#009e73", "#cc79a7", "#e69f00", "#56b4e9")
 MAGNITUDE: Final = "Cividis"
 
 

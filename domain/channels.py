@@ -1,6 +1,6 @@
 """The channels of a samples message: name, unit, physical range and meaning, in wire order.
 
-Adding a channel: add it here, add the column to the table `segment` (DEVELOPERS.md), add the row in docs/nomenclature.md.
+Adding a channel: add it here, at the end (cold files name channels by their place), add the column to the table `segment` (DEVELOPERS.md), add the row in docs/nomenclature.md.
 """
 
 from collections.abc import Mapping, Sequence

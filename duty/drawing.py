@@ -46,11 +46,6 @@ def outline(crane_type: CraneType) -> Corners:
     return [(round(float(a), 2), round(float(b), 2)) for a, b in (*there, *back)]
 
 
-def reach_m(crane_type: CraneType) -> float:
-    """Farthest hook point of the outline [m]."""
-    return max((x for x, _ in outline(crane_type)), default=0.0)
-
-
 class SetUp(NamedTuple):
     """What the readings say about how a crane stands; None where they do not say it."""
 

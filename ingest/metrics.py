@@ -33,8 +33,9 @@ DATABASE_RETRIES: Final = Counter(
     "boomledger_ingest_database_retries",
     "Transactions that had to be tried again because the database was not there",
 )
-KEY_REUSED: Final = Counter(
-    "boomledger_ingest_key_reused", "Messages whose boot and sequence number came before with another time"
+SEQUENCE_REPEATED: Final = Counter(
+    "boomledger_ingest_sequence_repeated",
+    "Messages whose boot and sequence number came before with another time",
 )
 RECEIPTS: Final = Counter("boomledger_ingest_receipts", "Receipts published")
 RECEIPTS_DROPPED: Final = Counter(

@@ -364,7 +364,7 @@ class Writer:
         """Report a boot and sequence number that come with another time: nothing is lost, but receipts are ambiguous."""
         crane_id, at_ms, boot, seq = key
         if self._sequences.setdefault((crane_id, boot, seq), at_ms) != at_ms:
-            metrics.KEY_REUSED.inc()
+            metrics.SEQUENCE_REPEATED.inc()
             log.warning(
                 "a sender uses a sequence number twice in a boot", crane_id=crane_id, boot=boot, seq=seq
             )

@@ -4,6 +4,7 @@ Whoever stores messages holds the version of the corrections meanwhile (`hold`),
 message and storing it: a message that comes again meets its corrected key, and counts once.
 """
 
+import contextlib
 from collections import defaultdict
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -21,6 +22,7 @@ from domain.messages import Leaf, topic
 from store import segments
 from store.cold import holds_messages
 from store.cranes import ClockOffset
+from store.locks import Lock, give_back, take
 from store.sql import query
 from store.statement import Statement, run, run_async
 from store.touched import touch
@@ -132,10 +134,24 @@ def apply_next(
     clock_skew: timedelta,
     done: Callable[[Connection[Any], Claimed], None] = lambda *_: None,
 ) -> bool:
-    """Apply or revert the oldest correction that waits, whole or not at all; False where none does.
+    """Apply or revert the oldest correction that waits, whole or not at all; False where none does, or days move to the cold tier.
 
     What could not be done is written beside it. The connection is in autocommit mode. `done` belongs to the same transaction.
     """
+    if not take(
+        conn, Lock.COOL
+    ):  # its messages could move between the look into the cold tier and the correction
+        return False
+    try:
+        return _apply_next(conn, clock_skew, done)
+    finally:
+        with contextlib.suppress(psycopg.Error):  # the lock ends with its session
+            give_back(conn, Lock.COOL)
+
+
+def _apply_next(
+    conn: Connection[Any], clock_skew: timedelta, done: Callable[[Connection[Any], Claimed], None]
+) -> bool:
     with conn.transaction():
         claimed = CLAIMED.first(conn)
         if claimed is None:

@@ -7,7 +7,7 @@ from operator import attrgetter
 from typing import Any, Final
 
 import numpy as np
-from psycopg import Connection
+from psycopg import Connection, sql
 
 from domain.channels import CHANNEL_NAMES
 from domain.units import US_PER_MS
@@ -21,12 +21,19 @@ PIECE_BYTES: Final = 200_000  # stays in the processor's cache from the first st
 _key: Final = attrgetter("crane_id", "t0_ms", "boot", "seq")
 
 
+def copy_into(table: str) -> sql.Composed:
+    """Take in rows of `packed`: columns by name, whatever their order in the table of this database."""
+    columns = ("crane_id", "t0", "boot", "seq", "dt_ms", "n", "received_at", *CHANNEL_NAMES)
+    listed = sql.SQL(", ").join(map(sql.Identifier, columns))
+    return sql.SQL("copy {} ({}) from stdin (format binary)").format(sql.Identifier(table), listed)
+
+
 def keep_new(conn: Connection[Any], segments: Sequence[Segment]) -> None:
     """Store segments none of which is stored: half the work of `store.segments.keep`.
 
     Raises psycopg.IntegrityError when one is; the transaction has failed then, and `keep` can be asked in another.
     """
-    with conn.cursor().copy("copy segment from stdin (format binary)") as copy:
+    with conn.cursor().copy(copy_into("segment")) as copy:
         copy.write(COPY_HEAD)
         # In the order of the key, against deadlocks.
         for rows in packed(sorted(segments, key=_key)):

@@ -160,7 +160,7 @@ async def hold(
             )
     except psycopg.errors.ExclusionViolation as problem:
         raise Conflict(
-            f"{crane} is already held in that time: look at its calendar, release the other or choose another crane"
+            f"{crane} is already held in that time: look at its calendar, cancel the other reservation or choose another crane"
         ) from problem
     if row is None:
         raise NotFound(f"no crane is named {crane!r}")

@@ -29,7 +29,7 @@ from store.columns import (
     joined,
     to_ms,
 )
-from store.packing import FIXED, packed
+from store.packing import FIXED, copy_into, packed
 from store.sql import query
 from store.unpacking import COPY_END, COPY_HEAD, MS_TO_2000, PLAIN, SENT, column, unpacked
 
@@ -70,7 +70,7 @@ def keep(conn: Connection[Any], segments: Sequence[Segment]) -> tuple[set[Key], 
 
     Returns the keys that are new, and those whose key is stored with other readings: their contents are not kept.
     """
-    with conn.cursor().copy("copy incoming_segment from stdin (format binary)") as copy:
+    with conn.cursor().copy(copy_into("incoming_segment")) as copy:
         copy.write(COPY_HEAD)
         for rows in packed(segments):
             copy.write(rows)

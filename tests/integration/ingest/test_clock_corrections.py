@@ -15,6 +15,7 @@ from ingest.replay import apply_corrections
 from ingest.writer import Incoming, Outcome, Writer
 from store import clock_corrections, quarantine
 from store.clock_corrections import CORRECTIONS, ClockCorrection
+from store.locks import Lock, give_back, take
 from tests.support.ingesting import register
 
 NOW = datetime(2026, 3, 2, 12, 0, tzinfo=UTC)
@@ -179,3 +180,14 @@ def test_two_corrections_of_one_message_and_one_onto_another_message_are_refused
         (NOW - WRONG + DAY / 2,),
         (NOW - DAY / 2,),
     ]
+
+
+def test_a_correction_waits_while_days_move_to_the_cold_tier(
+    database: str, connection: psycopg.Connection, crane: int
+) -> None:
+    outcomes(database, sample(0, NOW - WRONG))
+    assert take(connection, Lock.COOL)
+    waiting = correct(database, crane, seq_to=0, offset_ms=400 * DAY_MS)
+    assert (waiting.applied_at, waiting.problem) == (None, "")
+    give_back(connection, Lock.COOL)
+    assert applied(database, waiting.correction_id).applied_at is not None

@@ -206,3 +206,15 @@ def test_the_sample_view_gives_rows_and_reads_only_the_segments_in_question(
         assert conditions, plan
         assert plan.count("segment_2026") <= 2 * len(conditions), plan
         assert "2026_03" not in plan, plan
+
+
+def test_readings_keep_their_names_where_columns_stand_in_another_order(connection: Connection) -> None:
+    """A database that was brought forward step by step may have a channel where a new one has another."""
+    connection.execute("alter table segment drop column slew_deg cascade")
+    connection.execute("alter table segment add column slew_deg real[]")
+    sent = segment(values=[[float(place)] for place in range(len(CHANNEL_NAMES))])
+    assert keep(connection, [sent]) == (1, 0)
+    row = connection.execute("select slew_deg, main_boom_deg, lift_counter from segment").fetchone()
+    assert row == tuple(
+        [float(CHANNEL_NAMES.index(name))] for name in ("slew_deg", "main_boom_deg", "lift_counter")
+    )

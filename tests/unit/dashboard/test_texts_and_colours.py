@@ -9,6 +9,9 @@ from zoneinfo import ZoneInfo
 import pytest
 
 from dashboard.palette import DARK, LIGHT, contrast
+from domain.alerts import AlertKind
+from domain.channels import CHANNEL_NAMES
+from domain.errors import QuarantineReason
 from domain.remark import Quantity, count
 from words import numbers, remarks
 from words.numbers import NBSP, THIN, Units
@@ -54,6 +57,15 @@ def test_every_text_asked_for_is_in_the_catalogue() -> None:
         and isinstance(node.args[0], ast.Constant)
     }
     assert len(asked) > 200
+    assert asked - set(catalogue()) == set()
+
+
+def test_every_value_of_a_list_has_its_text() -> None:
+    """Keys that end in a value, like `channel.slew_deg`: a value without a text would end a page with an error."""
+    asked = {f"channel.{name}" for name in CHANNEL_NAMES}
+    asked |= {f"rules.kind.{kind}" for kind in AlertKind} | {
+        f"quarantine.{reason}" for reason in QuarantineReason
+    }
     assert asked - set(catalogue()) == set()
 
 

@@ -149,7 +149,7 @@ def test_the_outline_ends_at_all_members_in_line_and_above_the_ground() -> None:
     assert max(x for x, _ in outline) == pytest.approx(4 + 3 + 3, abs=0.2)
     assert min(y for _, y in outline) >= 0.0
     # The fly jib belongs to the outline of a type that has one.
-    assert drawing.reach_m(TYPE) > drawing.reach_m(PLAIN) + 3
+    assert max(x for x, _ in drawing.outline(TYPE)) > max(x for x, _ in outline) + 3
 
 
 def test_the_outreach_that_follows_from_a_pose() -> None:
