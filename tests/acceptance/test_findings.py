@@ -150,11 +150,14 @@ def clock_behind(name: str) -> Messages:
 def as_recorded(url: str, name: str) -> None:
     """Has the messages of a crane come as fast as they were recorded, the last one just now."""
     with psycopg.connect(url) as conn:
-        conn.execute(
-            "update segment s set received_at = now() - (ends.last_at - s.t0) from"
-            " (select crane_id, max(t0) as last_at from segment join crane using (crane_id) where name = %s group by 1) ends"
-            " where s.crane_id = ends.crane_id",
+        found = conn.execute(
+            "select crane_id, t0, now() from segment join crane using (crane_id) where name = %s order by t0",
             [name],
+        ).fetchall()
+        _, last_at, now = found[-1]
+        conn.cursor().executemany(
+            "update segment set received_at = %s where crane_id = %s and t0 = %s",
+            [(now - (last_at - t0), crane_id, t0) for crane_id, t0, _ in found],
         )
 
 
