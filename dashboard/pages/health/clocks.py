@@ -93,6 +93,13 @@ def _state(row: ClockCorrectionRow) -> str:
 @form.handles("clock")
 async def _correct(client: Client, values: Values, _context: Values) -> Done:
     given = {name: value for name, value in values.items() if name not in ("crane", "offset_s")}
+    for name in (
+        "boot",
+        "seq_from",
+        "seq_to",
+    ):  # typed as text: a browser's numbers are not exact beyond 2^53
+        if (text := str(given.get(name, ""))).isdecimal():
+            given[name] = int(text)
     offset_s = values.get("offset_s")
     if offset_s not in (None, ""):
         given["offset_ms"] = round(float(str(offset_s)) * MS_PER_S)
