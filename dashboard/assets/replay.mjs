@@ -7,6 +7,7 @@ import { advanced, readingsAt, tracePath } from "./timeline.mjs";
 const { createElement: h, useCallback, useEffect, useMemo, useRef, useState } = React;
 const DRAW_EVERY_MS = 30;
 const LONGEST_TURN_MS = 250; /* after a pause of the browser the clock goes on from where it was */
+const SETTLED_MS = 500;
 const EVENT_STAYS_MS = 5000;
 const PASSED_MS = 500; /* events this near are passed together */
 const LEFT = 52;
@@ -131,7 +132,16 @@ export function Player(props) {
     query.set("at", new Date(moment).toISOString().slice(0, 19) + "Z");
     return `${window.location.pathname}?${query}`;
   };
-  const remember = (/** @type {number} */ moment) => window.history.replaceState(window.history.state, "", address(moment));
+  const remember = (/** @type {number} */ moment) => {
+    const here = () => window.location.pathname + window.location.search;
+    const page = window.location.pathname;
+    const write = () => window.history.replaceState(window.history.state, "", address(moment));
+    write();
+    /* Dash puts back the address that a page was drawn for when it comes to that after us: so it is looked at once more. */
+    window.setTimeout(() => {
+      if (now.current === moment && window.location.pathname === page && here() !== address(moment)) write();
+    }, SETTLED_MS);
+  };
   const seek = useCallback(
     (/** @type {number} */ moment) => {
       now.current = Math.min(last, Math.max(first, moment));
