@@ -122,7 +122,7 @@ async def _http(request: Request, error: Exception) -> Response:
 async def _invalid(request: Request, error: Exception) -> Response:
     assert isinstance(error, RequestValidationError)
     problems = error.errors()
-    errors = tuple(_field_problem(field_of(one), _said_of(one)) for one in problems)
+    errors = tuple(_field_problem(field_of(one), _detail_of(one)) for one in problems)
     detail = "; ".join(f"{one.field}: {one.detail}" for one in errors)
     return _answer(request, 422, detail[:2000], errors=errors[:50])
 
@@ -144,7 +144,7 @@ FORMS: Final = {
 """What each pattern of the api asks for, in words; a test finds every pattern of the description here."""
 
 
-def _said_of(problem: Mapping[str, Any]) -> str:
+def _detail_of(problem: Mapping[str, Any]) -> str:
     """What is wrong, for people: a pattern is told in words."""
     form = FORMS.get(str(problem.get("ctx", {}).get("pattern")))
     return f"not of the form that is asked for: {form}" if form else str(problem["msg"])

@@ -32,11 +32,20 @@ async def opened(
 
 
 def set_session_cookie(response: Response, settings: ApiSettings, secret: str) -> None:
-    """Hand the session secret to the browser. The path / is what a __Host- cookie must have."""
+    """Hand the session secret to the browser."""
+    set_cookie(response, settings, cookie_name(settings), secret, int(settings.session_hours * S_PER_H))
+
+
+def set_cookie(response: Response, settings: ApiSettings, name: str, value: str, max_age_s: int) -> None:
+    """A cookie that no script reads and no page of another site sends along; one that holds for 0 s is gone.
+
+    The path / is what a __Host- cookie must have.
+    """
     response.set_cookie(
-        cookie_name(settings),
-        secret,
-        max_age=int(settings.session_hours * S_PER_H),
+        name,
+        value,
+        max_age=max_age_s,
+        expires=max_age_s,
         path="/",
         secure=settings.secure_cookie,
         httponly=True,

@@ -12,7 +12,7 @@ from api.gate import cookie_name
 from api.paging import Cursor, Limit, decode_cursor, page
 from api.permissions import ADMIN_OF_ALL_SITES, OPEN, VIEWER
 from api.problems import Refused
-from api.sessions import address_of, opened, set_session_cookie
+from api.sessions import address_of, opened, set_cookie, set_session_cookie
 from api.settings import ApiSettings
 from api.sign_on import SignOn
 from domain.accounts import (
@@ -93,17 +93,14 @@ async def log_out(
     request: Request, caller: Caller, conn: PlainConn, settings: Settings, response: Response
 ) -> SignedOut:
     """End the session that asks; `next` is where its browser goes then, to sign out at the provider too."""
-    provider: SignOn | None = request.app.state.sign_on
-    away = None
+    set_cookie(response, settings, cookie_name(settings), "", 0)
     if caller.session_id is not None:
         await access.end_session(conn, caller.session_id, caller.account)
-        row = await access.account_named(conn, caller.account) if provider is not None else None
-        away = (
-            await provider.end_url() if provider is not None and row is not None and row["issuer"] else None
-        )
-    response.delete_cookie(
-        cookie_name(settings), path="/", secure=settings.secure_cookie, httponly=True, samesite="lax"
-    )
+    provider: SignOn | None = request.app.state.sign_on
+    if provider is None or caller.session_id is None:
+        return SignedOut(next="/login")
+    row = await access.account_named(conn, caller.account)
+    away = await provider.end_url() if row is not None and row["issuer"] else None
     return SignedOut(next=away or "/login")
 
 

@@ -9,7 +9,7 @@ from starlette.responses import RedirectResponse
 
 from api.deps import PlainConn, Settings
 from api.permissions import OPEN
-from api.sessions import address_of, opened, set_session_cookie
+from api.sessions import address_of, opened, set_cookie, set_session_cookie
 from api.settings import ApiSettings
 from api.sign_on import RETURN_PATH, WITHIN_S, Begun, SignOn, SignOnRefused
 from domain.accounts import SignInWays
@@ -43,15 +43,7 @@ async def begin_sign_on(request: Request, settings: Settings, next_path: NextPat
     except SignOnRefused as problem:
         return _refused(problem)
     answer = RedirectResponse(url, 303, {"cache-control": "no-store"})
-    answer.set_cookie(
-        _cookie(settings),
-        begun.packed(),
-        max_age=WITHIN_S,
-        path="/",
-        secure=settings.secure_cookie,
-        httponly=True,
-        samesite="lax",
-    )
+    set_cookie(answer, settings, _cookie(settings), begun.packed(), WITHIN_S)
     return answer
 
 
@@ -83,9 +75,7 @@ async def finish_sign_on(request: Request, conn: PlainConn, settings: Settings) 
         )
         answer = RedirectResponse(begun.next_path, 303, {"cache-control": "no-store"})
         set_session_cookie(answer, settings, secret)
-    answer.delete_cookie(
-        _cookie(settings), path="/", secure=settings.secure_cookie, httponly=True, samesite="lax"
-    )
+    set_cookie(answer, settings, _cookie(settings), "", 0)
     return answer
 
 

@@ -121,6 +121,7 @@ export function Player(props) {
   const [playing, setPlaying] = useState(false);
   const [speed, setSpeed] = useState(4);
   const now = useRef(at);
+  const visited = useMemo(() => window.location.pathname + window.location.search, []);
   const shown = useMemo(() => clock(props.zone), [props.zone]);
   const stops = useMemo(() => events.filter((event) => event.stop), [events]);
 
@@ -133,13 +134,11 @@ export function Player(props) {
     return `${window.location.pathname}?${query}`;
   };
   const remember = (/** @type {number} */ moment) => {
-    const here = () => window.location.pathname + window.location.search;
-    const page = window.location.pathname;
     const write = () => window.history.replaceState(window.history.state, "", address(moment));
     write();
-    /* Dash puts back the address that a page was drawn for when it comes to that after us: so it is looked at once more. */
+    /* Dash puts the address of the visit back when it comes to that after us: so it is looked at once more. */
     window.setTimeout(() => {
-      if (now.current === moment && window.location.pathname === page && here() !== address(moment)) write();
+      if (now.current === moment && window.location.pathname + window.location.search === visited) write();
     }, SETTLED_MS);
   };
   const seek = useCallback(
