@@ -147,7 +147,7 @@ def run_ingest(settings: Settings) -> None:
     """Move messages from the broker into the database until told to stop."""
     from ingest.health import Health
     from ingest.service import run
-    from ingest.sparkplug_host import hosting
+    from ingest.sparkplug.host import hosting
 
     set_up_logging(settings)
     stop = stop_on_signals()

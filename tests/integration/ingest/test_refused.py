@@ -22,8 +22,8 @@ from domain.messages import Leaf, topic
 from ingest import quick
 from ingest.limits import Limits
 from ingest.replay import replay
-from ingest.sparkplug_nodes import Nodes
-from ingest.sparkplug_payload import DataType, Payload
+from ingest.sparkplug.nodes import Nodes
+from ingest.sparkplug.payload import DataType, Payload
 from ingest.writer import Incoming, Outcome, Writer
 from store import quarantine, refused, segments
 from tests.support.ingesting import Receipts, ingesting, mqtt_client, publish_all, register, wait_until

@@ -19,8 +19,8 @@ import pytest
 from esio_spb_builder import EdgeNodeFactory, SpBConfigurationManager
 
 from ingest.limits import Limits
-from ingest.sparkplug_host import STATE_TOPIC, hosting
-from ingest.sparkplug_payload import REBIRTH, decode
+from ingest.sparkplug.host import STATE_TOPIC, hosting
+from ingest.sparkplug.payload import REBIRTH, decode
 from store import events, quarantine, segments
 from tests.support.ingesting import LIMIT_S, mqtt_client, register, wait_until
 

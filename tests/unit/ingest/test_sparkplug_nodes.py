@@ -10,8 +10,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from domain.errors import QuarantineReason, UnreadableMessage
-from ingest.sparkplug_nodes import Nodes, Translated, Unanswered
-from ingest.sparkplug_payload import DataType, Payload, decode, rebirth_request, value_of
+from ingest.sparkplug.nodes import Nodes, Translated, Unanswered
+from ingest.sparkplug.payload import DataType, Payload, decode, rebirth_request, value_of
 
 NOW = datetime(2026, 3, 2, 6, 0, tzinfo=UTC)
 T0 = int(NOW.timestamp() * 1000)

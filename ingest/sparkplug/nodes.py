@@ -15,7 +15,7 @@ import orjson
 from domain.channels import CHANNEL_BY_NAME
 from domain.errors import QuarantineReason, UnreadableMessage
 from domain.messages import CRANE_NAME_PATTERN, MAX_STEP_MS, EventKind, Leaf, topic
-from ingest.sparkplug_payload import BD_SEQ, decode, value_of
+from ingest.sparkplug.payload import BD_SEQ, decode, value_of
 from store.columns import LAST_AT, boot_of, from_ms, to_ms
 
 ROOT: Final = "spBv1.0"

@@ -28,8 +28,8 @@ from ingest.buffered import tls_context
 from ingest.limits import Limits
 from ingest.link import KEEP_ALIVE_S, BrokerAddress
 from ingest.server_clock import ServerClock
-from ingest.sparkplug_nodes import ROOT, Nodes, Unanswered, crane_of
-from ingest.sparkplug_payload import rebirth_request
+from ingest.sparkplug.nodes import ROOT, Nodes, Unanswered, crane_of
+from ingest.sparkplug.payload import rebirth_request
 from ingest.writer import Incoming, Writer
 from store import quarantine
 from store.connection import connect, first_line
