@@ -1,12 +1,13 @@
 """The long-running processes: what `boomledger ingest`, `analyse --follow`, `watch` and `serve` run until they are told to stop."""
 
+import contextlib
 import logging
 import signal
 import threading
 from collections.abc import Callable
 from datetime import timedelta
 from types import FrameType
-from typing import TYPE_CHECKING, Final, Protocol
+from typing import TYPE_CHECKING, Any, Final, Protocol
 
 import structlog
 
@@ -147,25 +148,24 @@ def run_ingest(settings: Settings) -> None:
     """Move messages from the broker into the database until told to stop."""
     from ingest.health import Health
     from ingest.service import run
-    from ingest.sparkplug.host import hosting
 
     set_up_logging(settings)
     stop = stop_on_signals()
     health = Health()
     _open_probes(settings, health, ingest=health.not_storing, broker=health.no_broker)
-    with hosting(
-        group=settings.sparkplug_group,
-        broker_url=broker_url(settings),
-        database_url=database_url(settings),
-        limits=limits(settings),
-        stop=stop,
-        ca_file=settings.broker_ca_file,
-    ):
+    common: dict[str, Any] = {
+        "broker_url": broker_url(settings),
+        "database_url": database_url(settings),
+        "limits": limits(settings),
+        "stop": stop,
+    }
+    with contextlib.ExitStack() as beside:
+        if (group := settings.sparkplug_group) is not None:
+            from ingest.sparkplug.host import hosting  # optional: these lines go with the folder
+
+            beside.enter_context(hosting(group=group, ca_file=settings.broker_ca_file, **common))
         run(
-            broker_url=broker_url(settings),
-            database_url=database_url(settings),
-            stop=stop,
-            limits=limits(settings),
+            **common,
             batch_messages=settings.batch_messages,
             batch_ms=settings.batch_ms,
             batch_bytes=settings.batch_bytes,

@@ -51,7 +51,7 @@ Happening = Incoming | None
 @contextlib.contextmanager
 def hosting(
     *,
-    group: str | None,
+    group: str,
     broker_url: str,
     database_url: str,
     limits: Limits,
@@ -59,10 +59,7 @@ def hosting(
     ca_file: Path | None = None,
     subscribed: threading.Event | None = None,
 ) -> Iterator[None]:
-    """A host of the group in a thread, until `stop` is set; nothing without a group."""
-    if group is None:
-        yield
-        return
+    """A host of the group in a thread, until `stop` is set."""
     host = Host(group, broker_url, ca_file, subscribed or threading.Event())
     thread = threading.Thread(
         target=host.run, args=(database_url, limits, stop), name="sparkplug", daemon=True

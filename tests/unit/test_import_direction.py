@@ -68,6 +68,19 @@ def test_no_route_imports_another() -> None:
     assert not {(path.name, name) for path in modules for name in imports_of(path) if "api.routes" in name}
 
 
+def test_only_its_mount_imports_sparkplug() -> None:
+    """So its folder can be deleted with that statement alone."""
+    modules = [path for room in MAY_IMPORT for path in (ROOT / room).rglob("*.py")]
+    outside = [path for path in modules if ROOT / "ingest" / "sparkplug" not in path.parents]
+    users = [
+        path.relative_to(ROOT).as_posix()
+        for path in outside
+        if any(name.startswith("ingest.sparkplug") for name in imports_of(path))
+    ]
+    assert users == ["boomledger/services.py"]
+    assert (ROOT / "boomledger" / "services.py").read_text().count("ingest.sparkplug") == 1
+
+
 def test_the_table_names_every_room() -> None:
     packages = {path.parent.name for path in ROOT.glob("*/py.typed")}
     assert packages == set(MAY_IMPORT)
