@@ -258,8 +258,8 @@ def _cells(counted: Cycles, done: Damage) -> tuple[DamageCell, ...]:
     first = np.floor(counted.low_pct.min(initial=0.0) / CELL_PCT)
     past = np.floor(counted.high_pct.max(initial=0.0) / CELL_PCT) + 1
     at = CELL_PCT * np.arange(first, past + 1)
-    cycles = reading.grid(counted.low_pct, counted.high_pct, counted.count, at, at).count
-    harm = reading.grid(counted.low_pct, counted.high_pct, done.by_cell, at, at).count
+    cycles = reading.grid(counted.low_pct, counted.high_pct, counted.count, at, at)
+    harm = reading.grid(counted.low_pct, counted.high_pct, done.by_cell, at, at)
     low, high = np.nonzero(cycles > 0)
     return rows_of(
         DamageCell,

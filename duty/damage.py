@@ -68,10 +68,6 @@ class Detail:
         elif not np.isfinite(self.direction):
             raise InvalidInput("direction must be a finite angle in degrees", field="direction")
 
-    def stress_mpa(self, structural_pct: ArrayLike) -> Floats:
-        """Nominal stress [MPa] at a structural percent, for display; no factor in it."""
-        return np.asarray(self.mpa_per_pct * np.asarray(structural_pct, np.float64) + self.offset_mpa)
-
     def range_mpa(self, range_pct: ArrayLike) -> Floats:
         """Stress range [MPa] of a range in structural percent, gamma_mf not yet in it."""
         return np.asarray(abs(self.mpa_per_pct) * np.asarray(range_pct, np.float64))
@@ -207,18 +203,3 @@ def largest_half(shares: ArrayLike) -> int:
     """How many of the first shares of a whole, the largest ranges first, hold half of it; all where they sum up to less."""
     sums = np.cumsum(np.asarray(shares, np.float64))
     return min(int(np.searchsorted(sums, 0.5)) + 1, sums.size)
-
-
-def allowed_range_mpa(curve: SnCurve, s_m: float, gamma_mf: float) -> float:
-    """Limit of the largest range of a spectrum [MPa]: ds_Rd = ds_c / (gamma_mf * s_m^(1/m)), on one slope.
-
-    Equivalent to D <= 1, since D = s_m * (gamma_mf * ds_max / ds_c)^m. Source: EN 13001-3-1, from memory; the
-    equivalence is algebra. Raises InvalidInput for a curve of more than one slope, or s_m of 0 or less.
-    """
-    if len(curve.branches) != 1 or np.isfinite(curve.branches[0][1]):
-        raise InvalidInput(
-            f"{curve.name} has a knee: the rule holds for one slope without end", field="curve"
-        )
-    if not s_m > 0:
-        raise InvalidInput("s_m must be above 0", field="s_m")
-    return float(curve.reference_mpa / (gamma_mf * s_m ** (1 / curve.branches[0][0])))

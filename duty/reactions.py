@@ -69,26 +69,6 @@ _LEFT_LINES: Final = slice(0, 4)  # the two of the left pad, then the axles
 _RIGHT_LINES: Final = slice(2, 6)  # the axles, then the two of the right pad
 
 
-def pad_forces(
-    supports: Supports, mass_kg: ArrayLike, moment_x_kg_m: ArrayLike, moment_y_kg_m: ArrayLike
-) -> PadForces:
-    """Largest force under each pad for one position of everything.
-
-    Parameters
-    ----------
-    mass_kg : vehicle, booms and load together.
-    moment_x_kg_m, moment_y_kg_m : sum of mass times x (towards the cab) and y (to the right) [kg.m].
-
-    Returns arrays of the shape of the inputs.
-    """
-    levers = _levers(supports)
-    mass = np.asarray(mass_kg, float)
-    moment_x, moment_y = np.asarray(moment_x_kg_m, float), np.asarray(moment_y_kg_m, float)
-    force = levers.weight * mass + levers.by_x * moment_x + levers.by_y * moment_y
-    left, right = _largest(force)
-    return PadForces(left, right, _margin(levers, force, mass))
-
-
 def plate_area_m2(force_kn: float, bearing_kpa: float) -> float:
     """Area [m2] of a stiff plate that brings a pad's force [kN] down to what the ground bears [kPa, above 0]."""
     return force_kn / bearing_kpa

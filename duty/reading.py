@@ -18,7 +18,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from domain.errors import InvalidInput
-from duty.edges import Edges
 from duty.ledger import Ledger, cells_of, count_on, pairs_of, workspace
 from duty.runs import Integers
 
@@ -141,38 +140,10 @@ def falling(ranges: Floats, count: Floats) -> Spectrum:
     return Spectrum(joined[::-1], sums, np.cumsum(sums, dtype=np.float64))
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Grid:
-    """Counts on a grid, for a heat map: count[i, j] belongs to x_edges_pct[i] and y_edges_pct[j]."""
-
-    x_edges_pct: Floats
-    y_edges_pct: Floats
-    count: Floats
-
-
-def range_mean(counted: Cycles, edges: Edges, bins: int = 64) -> Grid:
-    """Cycles by mean (x) and range (y) in `bins` equal steps each, over the span of `edges`."""
-    first, last = edges.edges_pct[[0, -1]].tolist()
-    return grid(
-        counted.mean_pct,
-        counted.range_pct,
-        counted.count,
-        np.linspace(first, last, bins + 1),
-        np.linspace(0.0, last - first, bins + 1),
-    )
-
-
-def low_high(counted: Cycles, edges: Edges, bins: int = 64) -> Grid:
-    """Cycles by lower (x) and upper (y) turning point in `bins` equal steps each."""
-    first, last = edges.edges_pct[[0, -1]].tolist()
-    steps = np.linspace(first, last, bins + 1)
-    return grid(counted.low_pct, counted.high_pct, counted.count, steps, steps)
-
-
-def grid(x: Floats, y: Floats, count: Floats, x_edges: Floats, y_edges: Floats) -> Grid:
-    """Counts summed on a grid; nothing falls outside, because the edges span every class."""
-    sums, _, _ = np.histogram2d(x, y, bins=(x_edges, y_edges), weights=count)
-    return Grid(x_edges, y_edges, sums)
+def grid(x: Floats, y: Floats, count: Floats, x_edges: Floats, y_edges: Floats) -> Floats:
+    """Counts summed on a grid, one row for each step of x. Edges that span every class leave nothing out."""
+    sums: Floats = np.histogram2d(x, y, bins=(x_edges, y_edges), weights=count)[0]
+    return sums
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -84,21 +84,6 @@ def utilisation_pct(
     return np.asarray(100.0 * (np.asarray(self_kn_m, float) + np.asarray(load_kn_m, float)) / allowed)
 
 
-def no_load_utilisation_pct(
-    crane_type: CraneType,
-    main_boom_deg: ArrayLike,
-    knuckle_boom_deg: ArrayLike,
-    extension_m: ArrayLike,
-    jib_deg: ArrayLike | None = None,
-    jib_extension_m: ArrayLike | None = None,
-    *,
-    limit_pct: ArrayLike = 100.0,
-) -> Floats:
-    """Utilisation [%] that the booms alone cause at a pose: the base above which a lift shows."""
-    own = self_moment_kn_m(crane_type, main_boom_deg, knuckle_boom_deg, extension_m, jib_deg, jib_extension_m)
-    return utilisation_pct(crane_type, own, 0.0, limit_pct)
-
-
 def capacity_kg(
     crane_type: CraneType, self_kn_m: ArrayLike, outreach_m: ArrayLike, limit_pct: ArrayLike = 100.0
 ) -> Floats:

@@ -18,12 +18,11 @@ from simulator import counters
 from simulator.calendar import outages_on
 from simulator.controller import controller_drafts, controller_of
 from simulator.crew import Crew
-from simulator.engine import powered, working_s
 from simulator.lifting import Mark
 from simulator.machine import ROPE
 from simulator.record import Batches, DayRecord, Draft, Event, Floats32, Ints, TrueLift, Truth
 from simulator.sensing import clock_offset_ms, sensed
-from simulator.shift import Purpose, Session, plan_day, plan_from, stream
+from simulator.shift import Purpose, Session, plan_day, plan_from, powered, stream
 from simulator.signals import Recorder, Signals, crossings, signals_of
 from simulator.yard import YardCrane
 
@@ -340,7 +339,7 @@ def _truth(crane: YardCrane, sessions: tuple[Session, ...], signals: Signals) ->
         samples=len(signals.t_ms),
         recorded_s=float(signals.step_ms.sum()) / 1000,
         near_limit_s=float(signals.step_ms[signals.utilisation_pct >= WARNING_PCT].sum()) / 1000,
-        engine_working_s=sum(working_s(session) for session in sessions),
+        engine_working_s=sum(session.working_s for session in sessions),
         load_s=float(signals.step_ms[signals.mass_kg > 0].sum()) / 1000,
         utilisation_pct=signals.utilisation_pct.astype(np.float32),
         structural_pct=structural.astype(np.float32),

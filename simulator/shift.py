@@ -3,7 +3,7 @@
 Random numbers come from generators seeded by (seed, crane's number, day, purpose), so any day can be made alone.
 """
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, time, timedelta
 from enum import IntEnum
@@ -11,14 +11,17 @@ from typing import Final
 from zoneinfo import ZoneInfo
 
 import numpy as np
+from numpy.typing import NDArray
 
 from domain.channels import Mode
+from domain.errors import InvalidInput
 from simulator.calendar import works_on
 from simulator.lifting import LIMIT_PCT, Mark, Moves, Stop, lifts_at
 from simulator.machine import Floats, Hook, Machine, folded, hook_of, limit_of, utilisation_of
 from simulator.scenario import Scenario, load_scenario
 from simulator.yard import YardCrane
 
+_SAME_POSE: Final = 1e-9
 _SHORTEST_MOVE_S: Final = 1.0
 _LATEST_LOCAL_HOUR: Final = 19
 _STOPS_AN_HOUR: Final = 3  # at most, of live work
@@ -60,6 +63,17 @@ class Session:
     def length_ms(self) -> int:
         """The same [ms]."""
         return round(self.length_s * 1000)
+
+    @property
+    def works(self) -> NDArray[np.bool_]:
+        """Whether each move takes oil or holds a load: (knots - 1,)."""
+        moves = (np.diff(self.joints, axis=0) != 0).any(axis=1)
+        return np.asarray(moves | (self.mass_kg[:-1] > 0) | (self.mass_kg[1:] > 0))
+
+    @property
+    def working_s(self) -> float:
+        """Time at working speed [s]; the rest of its length the engine is idle."""
+        return float(np.diff(self.knot_s)[self.works].sum())
 
 
 def stream(seed: int, crane: YardCrane, day: date, purpose: Purpose) -> np.random.Generator:
@@ -239,3 +253,21 @@ def _slow_down(machine: Machine, stop: Stop, moves: Moves, knots: Floats) -> Flo
     ends = utilisation_of(machine, Hook(*(part[1:] for part in hook)), hook_kg, limit[1:])
     factor = np.interp(ends, (_SLOW_FROM_PCT, LIMIT_PCT), (1.0, _SLOWEST))
     return np.where((moves.mass_kg > 0) & (ends > begins), factor, 1.0)
+
+
+def powered(sessions: Sequence[Session]) -> tuple[Session, ...]:
+    """The sessions as they are, once it is sure that nothing moves or hangs while the power take-off is off.
+
+    Raises InvalidInput where a stop begins before the one before it is over, in another pose than that one ended in, or with a
+    load on the hook.
+    """
+    for session in sessions:
+        if session.mass_kg[0] or session.mass_kg[-1]:
+            raise InvalidInput("a load hangs while the power take-off is off", field="mass_kg")
+    for before, after in zip(sessions, sessions[1:], strict=False):
+        if after.start_ms < before.start_ms + before.length_ms:
+            raise InvalidInput("a stop begins before the one before it is over", field="start_ms")
+        moved: Floats = np.abs(after.joints[0] - before.joints[-1])
+        if moved.max() > _SAME_POSE:
+            raise InvalidInput("the booms move while the power take-off is off", field="joints")
+    return tuple(sessions)

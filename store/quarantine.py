@@ -8,7 +8,7 @@ from typing import Any, Final
 
 import orjson
 from psycopg import AsyncConnection, Connection
-from psycopg.rows import class_row, dict_row
+from psycopg.rows import class_row
 
 from domain.errors import QuarantineReason
 from store.columns import to_ms
@@ -69,20 +69,6 @@ class AsideDay:
     messages: int
     first_at: datetime
     last_at: datetime
-
-
-@dataclass(frozen=True, kw_only=True, slots=True)
-class Removal:
-    """What one run of the size bound removed."""
-
-    removed_at: datetime
-    messages: int
-    bytes: int
-    oldest_received_at: datetime
-    newest_received_at: datetime
-    reasons: dict[str, int]
-    cranes: dict[str, int]
-    aged: int  # went for their age, not for lack of room
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -267,13 +253,6 @@ async def ask_replay(
 def claim_replay(conn: Connection[Any]) -> ReplayAsked | None:
     """The oldest request that waits, ours until the transaction ends; None without one, or while another works on it."""
     return REPLAY_CLAIMED.first(conn)
-
-
-def removals(conn: Connection[Any], most: int = 100) -> list[Removal]:
-    """What the size bound removed, newest first."""
-    with conn.cursor(row_factory=dict_row) as cursor:
-        rows = cursor.execute(query("quarantine_removals"), {"most": most}).fetchall()
-    return [Removal(**row) for row in rows]
 
 
 def _text(text: str) -> str:

@@ -111,13 +111,6 @@ join crane c on c.name = q.crane_name
 join site s using (site_id)
 where q.quarantine_id = any(%(ids)s::bigint[]);
 
--- name: quarantine_removals
--- What the size bound removed, newest first.
-select removed_at, messages, bytes, oldest_received_at, newest_received_at, reasons, cranes, aged
-from quarantine_removal
-order by removal_id desc
-limit %(most)s;
-
 -- name: clock_doubted
 -- Write down that our clock is in doubt; what is written down already is extended.
 insert into clock_doubt (from_at, to_at, ahead_ms, detail) values (%(from_at)s, %(to_at)s, %(ahead_ms)s, %(detail)s)

@@ -5,7 +5,8 @@ import pytest
 
 from domain.units import STANDARD_GRAVITY_M_S2
 from duty.ranking import distance_km
-from duty.reactions import Supports, pad_forces
+from duty.reactions import Supports
+from tests.support.pads import pad_forces
 
 
 def test_simply_supported_beam() -> None:

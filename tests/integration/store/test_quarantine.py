@@ -8,6 +8,7 @@ import psycopg
 from domain.errors import QuarantineReason
 from store import quarantine
 from store.quarantine import Rejected
+from tests.support import rows
 from tests.support.ingesting import register
 
 NOW = datetime(2026, 3, 2, 6, 0, tzinfo=UTC)
@@ -54,10 +55,10 @@ def test_the_oldest_go_first_and_leave_a_record(connection: psycopg.Connection) 
     assert quarantine.bound(connection, most_rows=7, most_bytes=1000) == 3
     assert quarantine.bound(connection, most_rows=7, most_bytes=45) == 3
     assert [row.raw[-1] for row in quarantine.page(connection)] == [9, 8, 7, 6]
-    by_size, by_number = quarantine.removals(connection)
-    assert (by_number.messages, by_number.bytes, by_number.reasons) == (3, 30, {"not_json": 3})
-    assert (by_number.oldest_received_at, by_number.newest_received_at) == (NOW, NOW + timedelta(seconds=2))
-    assert by_size.messages == 3
+    told = ("messages", "bytes", "reasons", "oldest_received_at", "newest_received_at")
+    by_number, by_size = rows.rows(connection, "quarantine_removal", *told)
+    assert by_number == (3, 30, {"not_json": 3}, NOW, NOW + timedelta(seconds=2))
+    assert by_size[0] == 3
 
 
 def of_crane(crane: str, number: int, reason: QuarantineReason, size: int = 10) -> Rejected:
@@ -82,8 +83,8 @@ def test_a_crane_with_a_wrong_clock_evicts_nobody_elses_messages(
     assert kept(connection) == {("calm", shape): 5, ("wild", shape): 3, ("wild", early): 12}
     newest = [row.received_at for row in quarantine.page(connection, reason=early)]
     assert min(newest) == NOW + timedelta(seconds=148), "the oldest of the largest pile went"
-    (removal,) = quarantine.removals(connection)
-    assert (removal.cranes, removal.reasons, removal.aged) == ({"wild": 48}, {"in_future": 48}, 0)
+    (removal,) = rows.rows(connection, "quarantine_removal", "cranes", "reasons", "aged")
+    assert removal == ({"wild": 48}, {"in_future": 48}, 0)
 
 
 def test_large_messages_of_one_crane_evict_nobody_elses(
@@ -109,5 +110,4 @@ def test_names_that_are_made_up_share_the_room_of_one_crane(
     found = kept(connection)
     assert found["calm", unknown] == 5
     assert sum(count for (crane, _), count in found.items() if crane != "calm") == 5
-    (removal,) = quarantine.removals(connection)
-    assert removal.cranes == {}
+    assert rows.one(connection, "quarantine_removal", "cranes") == {}

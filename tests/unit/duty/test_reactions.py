@@ -8,7 +8,8 @@ from scipy.optimize import linprog
 
 from domain.crane import Sector
 from domain.units import STANDARD_GRAVITY_M_S2
-from duty.reactions import SECTOR_ARCS_DEG, PadForces, Supports, pad_forces, worst_over_sectors
+from duty.reactions import SECTOR_ARCS_DEG, PadForces, Supports, worst_over_sectors
+from tests.support.pads import pad_forces
 
 G = STANDARD_GRAVITY_M_S2 / 1000.0  # kN per kg
 WIDE = Supports(3.0, 3.0, 1.2, -3.0, 2.0)

@@ -81,15 +81,16 @@ def test_spectrum_and_grids_keep_every_cycle(values, rule):
     assert np.all(np.diff(spectrum.range_pct) < -1e-6)
     assert spectrum.count.sum() == counted.count.sum()
     np.testing.assert_array_equal(spectrum.cumulative, np.cumsum(spectrum.count))
-    for bins in (7, 10):
-        assert reading.range_mean(counted, TENTHS, bins).count.sum() == counted.count.sum()
-        assert reading.low_high(counted, TENTHS, bins).count.sum() == counted.count.sum()
+    first, last = TENTHS.edges_pct[[0, -1]]
+    for steps in (np.linspace(first, last, 8), np.linspace(first, last, 11)):
+        on_grid = reading.grid(counted.low_pct, counted.high_pct, counted.count, steps, steps)
+        assert on_grid.sum() == counted.count.sum()
 
 
 def test_grids_put_cycles_where_they_belong():
     counted = reading.cycles(ledger.count(SIGNAL, TENTHS))
-    assert reading.low_high(counted, TENTHS, 10).count[3, 5] == 1.0
-    assert reading.range_mean(counted, TENTHS, 10).count[4, 2] == 1.0
+    steps = np.linspace(*TENTHS.edges_pct[[0, -1]], 11)
+    assert reading.grid(counted.low_pct, counted.high_pct, counted.count, steps, steps)[3, 5] == 1.0
 
 
 @untimed

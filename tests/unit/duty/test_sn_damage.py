@@ -10,7 +10,6 @@ from domain.detail import CurveFamily, DetailSpec
 from domain.errors import InvalidInput
 from duty.damage import (
     Detail,
-    allowed_range_mpa,
     by_direction,
     detail_of,
     failure_range,
@@ -91,8 +90,8 @@ def test_miner_is_s_m_times_the_range_ratio_to_the_m(
     history = stress_history(ranges, counts, m)
     largest = abs(slope) * history.reference
     assert total == pytest.approx(history.s_m * (gamma * largest / 100.0) ** m)
-    # so the two forms of the proof agree
-    limit = allowed_range_mpa(curve, history.s_m, gamma)
+    # so the two forms of the proof agree: the largest range allowed is ds_c / (gamma_mf * s_m^(1/m))
+    limit = curve.reference_mpa / (gamma * history.s_m ** (1 / m))
     assert total == pytest.approx((largest / limit) ** m)
 
 
@@ -195,15 +194,10 @@ def test_wrong_spectra_are_refused() -> None:
     for ranges, counts in (([1.0], [1.0, 2.0]), ([1.0], [-1.0]), ([-1.0], [1.0])):
         with pytest.raises(InvalidInput):
             miner(ranges, counts, curve)
-    with pytest.raises(InvalidInput, match="knee"):
-        allowed_range_mpa(curve, 0.1, 1.0)
-    with pytest.raises(InvalidInput, match="above 0"):
-        allowed_range_mpa(CURVES[2], 0.0, 1.0)
 
 
-def test_stress_for_display_has_the_offset_and_no_factor() -> None:
+def test_a_stress_range_has_no_offset_and_no_factor() -> None:
     detail = Detail(name="weld", mpa_per_pct=-1.5, offset_mpa=20.0, curve=CURVES[0], gamma_mf=1.25)
-    assert detail.stress_mpa([0.0, 100.0]).tolist() == [20.0, -130.0]
     assert detail.range_mpa(100.0) == 150.0
 
 

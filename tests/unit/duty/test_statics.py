@@ -14,7 +14,6 @@ from duty.stability import stability_moment_kn_m
 from duty.statics import (
     capacity_kg,
     load_moment_kn_m,
-    no_load_utilisation_pct,
     sector_of,
     self_moment_kn_m,
     stability_limit_pct,
@@ -63,7 +62,7 @@ def test_the_capacity_is_the_mass_that_brings_utilisation_to_100(
     assert float(full) == pytest.approx(100.0)
     # the same as the mass rule of the lifts: (u - u0) / (100 - u0) * capacity
     part = utilisation_pct(round_type, own, load_moment_kn_m(round_type, share * mass, outreach), limit)
-    base = no_load_utilisation_pct(round_type, main, knuckle, out, limit_pct=limit)
+    base = utilisation_pct(round_type, own, 0.0, limit)
     assert float((part - base) / (100 - base) * mass) == pytest.approx(share * float(mass), abs=1e-6)
 
 

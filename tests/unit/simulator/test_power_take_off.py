@@ -1,21 +1,42 @@
 """Power take-off and engine: off between stops with nothing moving, told by mode events and by the gap in the record."""
 
+from collections.abc import Sequence
 from dataclasses import replace
 from datetime import date
+from enum import IntEnum
 
 import numpy as np
 import pytest
+from numpy.typing import NDArray
 
 from domain.errors import InvalidInput
-from simulator.engine import Engine, engine_at, powered, working_s
 from simulator.generate import generate_day
-from simulator.shift import plan_day
+from simulator.shift import Session, plan_day, powered
 from simulator.signals import Recorder, signals_of
 from simulator.yard import load_yard
 
 CRANE = load_yard(healthy=True).crane("yard-02")
 DAY = date(2025, 11, 5)
 SESSIONS = plan_day(CRANE, DAY, 1)
+
+
+class Engine(IntEnum):
+    """What the engine drives: OFF, no pump (parked or on the road); IDLE, pump at rest; WORKING, under load or moving."""
+
+    OFF = 0
+    IDLE = 1
+    WORKING = 2
+
+
+def engine_at(sessions: Sequence[Session], at_ms: NDArray[np.int64]) -> NDArray[np.int8]:
+    """`Engine` at times [ms UTC, true time]: OFF wherever no stop has the power take-off on."""
+    state = np.full(len(at_ms), Engine.OFF, dtype=np.int8)
+    for session in sessions:
+        here = (at_ms >= session.start_ms) & (at_ms < session.start_ms + session.length_s * 1000)
+        at_s = (at_ms[here] - session.start_ms) / 1000
+        move = np.clip(np.searchsorted(session.knot_s, at_s, side="right") - 1, 0, len(session.knot_s) - 2)
+        state[here] = np.where(session.works[move], Engine.WORKING, Engine.IDLE)
+    return state
 
 
 def test_no_sample_is_recorded_and_nothing_has_moved_while_it_is_off() -> None:
@@ -53,7 +74,7 @@ def test_it_works_under_load_and_in_motion_and_idles_otherwise() -> None:
     idle = state == Engine.IDLE
     assert idle[moving].mean() < 0.01  # a move that begins between two samples
     assert 0.05 < idle.mean() < 0.95
-    summed_s = sum(working_s(session) for session in SESSIONS)
+    summed_s = sum(session.working_s for session in SESSIONS)
     assert (state == Engine.WORKING).sum() * 0.1 == pytest.approx(summed_s, rel=0.01)
 
 
@@ -62,7 +83,7 @@ def test_truth_has_the_time_at_working_speed() -> None:
     assert record is not None
     truth = record.truth
     assert truth.load_s < truth.engine_working_s < truth.recorded_s
-    assert truth.engine_working_s == pytest.approx(sum(working_s(session) for session in SESSIONS))
+    assert truth.engine_working_s == pytest.approx(sum(session.working_s for session in SESSIONS))
 
 
 def test_motion_without_power_is_refused() -> None:
