@@ -158,6 +158,7 @@ def run_ingest(settings: Settings) -> None:
         "database_url": database_url(settings),
         "limits": limits(settings),
         "stop": stop,
+        "notices": settings.notices,
     }
     with contextlib.ExitStack() as beside:
         if (group := settings.sparkplug_group) is not None:
@@ -173,7 +174,6 @@ def run_ingest(settings: Settings) -> None:
             receive_bytes=settings.receive_bytes,
             shared_group=settings.shared_group,
             broker_ca_file=settings.broker_ca_file,
-            notices=settings.notices,
             health=health,
         )
 

@@ -1,6 +1,7 @@
 """Tells a sender what it gets wrong, on its own crane's topic: seldom, however often it happens. No I/O.
 
-Only what came on a crane's own topic is answered, because only there the broker has checked who writes.
+What came on a crane's own topic is answered, because there the broker has checked who writes, and what a Sparkplug node that is trusted
+with the crane sent of it.
 """
 
 from collections import OrderedDict

@@ -22,11 +22,13 @@ from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
 from paho.mqtt.reasoncodes import ReasonCode
 
 from domain.errors import Conflict, QuarantineReason, Unavailable, UnreadableMessage
+from domain.messages import Leaf, topic
 from domain.units import MS_PER_S
 from ingest import metrics
 from ingest.buffered import tls_context
 from ingest.limits import Limits
 from ingest.link import KEEP_ALIVE_S, BrokerAddress
+from ingest.notices import Notices
 from ingest.server_clock import ServerClock
 from ingest.sparkplug.nodes import ROOT, Nodes, Unanswered, crane_of
 from ingest.sparkplug.payload import rebirth_request
@@ -57,10 +59,11 @@ def hosting(
     limits: Limits,
     stop: threading.Event,
     ca_file: Path | None = None,
+    notices: bool = True,
     subscribed: threading.Event | None = None,
 ) -> Iterator[None]:
     """A host of the group in a thread, until `stop` is set."""
-    host = Host(group, broker_url, ca_file, subscribed or threading.Event())
+    host = Host(group, broker_url, ca_file, subscribed or threading.Event(), Notices() if notices else None)
     thread = threading.Thread(
         target=host.run, args=(database_url, limits, stop), name="sparkplug", daemon=True
     )
@@ -82,7 +85,12 @@ class Host:
     """The connection to the broker and the loop that stores what comes."""
 
     def __init__(
-        self, group: str, broker_url: str, ca_file: Path | None, subscribed: threading.Event
+        self,
+        group: str,
+        broker_url: str,
+        ca_file: Path | None,
+        subscribed: threading.Event,
+        notices: Notices | None,
     ) -> None:
         """`subscribed` is set while the subscription stands."""
         self._group = group
@@ -90,6 +98,7 @@ class Host:
         self._arrived: queue.Queue[Happening] = queue.Queue(QUEUE)
         self._subscribed = subscribed
         self._nodes = Nodes()
+        self._notices = notices
         self._stopping = False
         self._client = Client(
             CallbackAPIVersion.VERSION2,
@@ -146,12 +155,23 @@ class Host:
     ) -> None:
         batch = self._translated(happened)
         if batch.incoming:
-            _until_done(lambda: writer.store(batch.incoming), writer.close, stop)
+            _until_done(lambda: self._store(writer, batch.incoming), writer.close, stop)
         if batch.rejected:
             _until_done(lambda: _set_aside(database_url, batch.rejected), lambda: None, stop)
             for rejected in batch.rejected:
                 metrics.MESSAGES.labels("quarantined").inc()
                 metrics.QUARANTINED.labels(rejected.reason).inc()
+
+    def _store(self, writer: Writer, batch: Sequence[Incoming]) -> None:
+        planned = writer.plan(batch)
+        results = writer.store_planned(planned)
+        told = [] if self._notices is None else self._notices.about(planned, results, time.monotonic())
+        for crane, notice in told:
+            if self._client.is_connected():
+                self._client.publish(
+                    topic(crane, Leaf.NOTICES), notice.model_dump_json(exclude_none=True), qos=1
+                )
+                metrics.NOTICES.labels(notice.code).inc()
 
     def _translated(self, happened: Sequence[Happening]) -> _Batch:
         batch = _Batch([], [])

@@ -15,17 +15,20 @@ import orjson
 from domain.channels import CHANNEL_BY_NAME
 from domain.errors import QuarantineReason, UnreadableMessage
 from domain.messages import CRANE_NAME_PATTERN, MAX_STEP_MS, EventKind, Leaf, topic
-from ingest.sparkplug.payload import BD_SEQ, decode, value_of
+from ingest.sparkplug.payload import BD_SEQ, DataType, decode, value_of
 from store.columns import LAST_AT, boot_of, from_ms, to_ms
 
 ROOT: Final = "spBv1.0"
 LAST_MS: Final = to_ms(LAST_AT)
 SEQUENCE: Final = 256
 STEP_METRIC: Final = "dt_ms"
+STRANGERS: Final = 20  # metrics of a crane that match no channel and are handed on all the same; a sender may name any number
+NAME_CHARACTERS: Final = 64  # of the name of one
 ASK_AGAIN_S: Final = (5.0, 600.0)  # the first wait before a node is asked once more, and the longest
 LASTING: Final = frozenset({EventKind.FAULT, EventKind.WARNING, EventKind.LIMITER_STOP})
 
 _TOPIC: Final = re.compile(rf"^{ROOT}/([^/]+)/([ND](?:BIRTH|DATA|DEATH))/([^/]+)(?:/([^/]+))?$")
+_NO_READING: Final = re.compile(rf"^(?:{STEP_METRIC}|{BD_SEQ}|(?:Node|Device) Control/.*)$")
 _EVENT: Final = re.compile(rf"^event/({'|'.join(EventKind)})(?:/(.{{0,64}}))?$")
 Value = float | bool | list[float | None] | None
 
@@ -47,8 +50,7 @@ class _Crane:
     name: str
     boot: int
     dt_ms: int
-    channels: tuple[str, ...]
-    held: dict[str, Value]  # last value of each channel; what is not reported has not changed
+    held: dict[str, Value]  # last value of each reading, of ours or not; what is not reported has not changed
     events: dict[str, bool]
     sent: int = 0
 
@@ -146,10 +148,10 @@ class Nodes:
         metrics = [metric for metric in payload.metrics if metric.name]
         node.aliases.update({metric.alias: metric.name for metric in metrics if metric.HasField("alias")})
         node.types.update({metric.name: metric.datatype for metric in metrics})
-        channels = tuple(metric.name for metric in metrics if metric.name in CHANNEL_BY_NAME)
         reported = {metric.name: metric for metric in metrics if _EVENT.match(metric.name)}
+        held = _held(node, metrics)
         node.cranes.pop(key, None)
-        if not channels and not reported:
+        if not reported and held.keys().isdisjoint(CHANNEL_BY_NAME):
             return []
         node.refused.add(key)
         who = key or name
@@ -160,12 +162,7 @@ class Nodes:
             name=who,
             boot=boot_of(ROOT, name, key, payload.timestamp, node.bd_seq),
             dt_ms=_step(metrics),
-            channels=channels,
-            held={
-                metric.name: None if isinstance(value := _value(node, metric, metric.name), list) else value
-                for metric in metrics
-                if metric.name in CHANNEL_BY_NAME
-            },
+            held=held,
             events=known,
         )
         node.cranes[key] = crane
@@ -237,19 +234,20 @@ def _data(node: _Node, crane: _Crane, payload: Any, received_at: datetime) -> li
     for metric in payload.metrics:
         name = _name(node, metric)
         at_ms = _at(metric, payload, received_at)
-        if name in CHANNEL_BY_NAME:
+        if _EVENT.match(name):
+            told.append((at_ms, name, bool(_value(node, metric, name))))
+        elif _takes(crane.held, name, metric.datatype or node.types.get(name, 0)):
             value = _value(node, metric, name)
             rows = blocks if isinstance(value, list) else past if metric.is_historical else live
             rows.setdefault(at_ms, {})[name] = value
-        elif _EVENT.match(name):
-            told.append((at_ms, name, bool(_value(node, metric, name))))
-    found = [(at_ms, crane.dt_ms, block) for at_ms, block in sorted(blocks.items())]
+    found = sorted(blocks.items())
     found += _runs(crane, past)
     for at_ms in sorted(live):
         crane.held |= live[at_ms]
-        live[at_ms] = dict(crane.held)
-    found += _runs(crane, live)
-    messages = [_samples(node, crane, at_ms, columns) for at_ms, _, columns in found]
+        # A metric that matches no channel makes no sample by itself: its time may be its own.
+        live[at_ms] = dict(crane.held) if _known(live[at_ms]) else {}
+    found += _runs(crane, {at_ms: row for at_ms, row in live.items() if row})
+    messages = [_samples(node, crane, at_ms, columns) for at_ms, columns in found if _known(columns)]
     for at_ms, full, state in sorted(told):
         lasting = _kind(full) in LASTING
         if state != crane.events.get(full, False) if lasting else state:
@@ -258,20 +256,57 @@ def _data(node: _Node, crane: _Crane, payload: Any, received_at: datetime) -> li
     return messages
 
 
-def _runs(crane: _Crane, rows: dict[int, dict[str, Value]]) -> Iterator[tuple[int, int, dict[str, Value]]]:
+def _held(node: _Node, metrics: list[Any]) -> dict[str, Value]:
+    """The readings that a birth names, with the values that it gives."""
+    held: dict[str, Value] = {}
+    for metric in metrics:
+        if _takes(held, metric.name, metric.datatype):
+            value = _value(node, metric, metric.name)
+            held[metric.name] = None if isinstance(value, list) else value
+    return held
+
+
+def _takes(held: dict[str, Value], name: str, datatype: int) -> bool:
+    """Whether a metric is a reading of the crane that holds these: of a channel, or a number under another name, as far as there is room."""
+    number = datatype in set(DataType) and not (_NO_READING.match(name) or _EVENT.match(name))
+    room = len(held.keys() - CHANNEL_BY_NAME.keys()) < STRANGERS
+    if name in CHANNEL_BY_NAME or (number and room):
+        held.setdefault(name, None)
+    return name in held
+
+
+def _known(row: dict[str, Value]) -> bool:
+    return not row.keys().isdisjoint(CHANNEL_BY_NAME)
+
+
+def _runs(crane: _Crane, rows: dict[int, dict[str, Value]]) -> Iterator[tuple[int, dict[str, Value]]]:
     """Rows by their time as blocks that are evenly spaced at the step of the crane; a row off the step begins another."""
     times = sorted(rows)
     first = 0
     for place in range(1, len(times) + 1):
         if place == len(times) or times[place] != times[place - 1] + crane.dt_ms:
             block = [rows[at_ms] for at_ms in times[first:place]]
-            names = [name for name in crane.channels if any(name in row for row in block)]
-            yield times[first], crane.dt_ms, {name: [row.get(name) for row in block] for name in names}  # type: ignore[misc]
+            names = [name for name in crane.held if any(name in row for row in block)]
+            yield times[first], {name: [row.get(name) for row in block] for name in names}  # type: ignore[misc]
             first = place
 
 
-def _samples(node: _Node, crane: _Crane, t0_ms: int, columns: dict[str, Value]) -> tuple[str, bytes]:
-    body = {**_number(node, crane), "t0": from_ms(t0_ms), "dt_ms": crane.dt_ms, "channels": columns}
+def _samples(node: _Node, crane: _Crane, t0_ms: int, columns: dict[str, Any]) -> tuple[str, bytes]:
+    """A samples message. What matches no channel is named in each, without readings where it has none that go with the others."""
+    n = len(next(values for name, values in columns.items() if name in CHANNEL_BY_NAME))
+    strangers = {
+        name[:NAME_CHARACTERS]: [None if value is None else float(value) for value in values]
+        if len(values := columns.get(name, ())) == n
+        else [None] * n
+        for name in crane.held
+        if name not in CHANNEL_BY_NAME
+    }
+    body = {
+        **_number(node, crane),
+        "t0": from_ms(t0_ms),
+        "dt_ms": crane.dt_ms,
+        "channels": {name: values for name, values in columns.items() if name in CHANNEL_BY_NAME} | strangers,
+    }
     return topic(crane.name, Leaf.SAMPLES), orjson.dumps(body)
 
 

@@ -18,10 +18,11 @@ import psycopg
 import pytest
 from esio_spb_builder import EdgeNodeFactory, SpBConfigurationManager
 
+from domain.messages import Leaf, NoticeMessage, topic
 from ingest.limits import Limits
 from ingest.sparkplug.host import STATE_TOPIC, hosting
 from ingest.sparkplug.payload import REBIRTH, decode
-from store import events, quarantine, segments
+from store import events, quarantine, refused, segments
 from tests.support.ingesting import LIMIT_S, mqtt_client, register, wait_until
 
 pytestmark = pytest.mark.mosquitto
@@ -64,7 +65,7 @@ class Listener:
             self.asked.append(message.topic.rsplit("/", 1)[1])
 
 
-def esio_node() -> Any:
+def esio_node(**more: float) -> Any:
     """An edge node `box-1` with the device crane-a and an edge node's own metrics, by a library that is not ours."""
     config = SpBConfigurationManager()
     config.add_group(GROUP, "an invented yard")
@@ -80,6 +81,7 @@ def esio_node() -> Any:
         {"name": "slew_deg", "data_type": "Double", "value": 0.0},
         {"name": "mode", "data_type": "UInt8", "value": 2},
         {"name": "event/fault/E1", "data_type": "Boolean", "value": False},
+        *({"name": name, "data_type": "Float", "value": value} for name, value in more.items()),
     ]
     config.add_device(GROUP, "box-1", "crane-a", "an invented crane", metrics=metrics)
     return EdgeNodeFactory(config).create_edge_node(GROUP, "box-1")
@@ -154,6 +156,33 @@ def test_packets_of_another_library_become_samples_events_and_presence(
         client.publish(will.topic, last_words, qos=1)
         wait_until(lambda: online() is False, "the crane is offline")
     assert quarantine.page(connection) == []
+
+
+def test_a_metric_that_matches_no_channel_is_told_as_an_unknown_channel_is(
+    database: str, connection: psycopg.Connection, mosquitto: tuple[str, int]
+) -> None:
+    crane_id = register(database, "crane-a")["crane-a"]
+    node = esio_node(Utilisation=1.0)
+    device = node.get_device("crane-a")
+    told: list[NoticeMessage] = []
+    with mqtt_client(mosquitto) as client, host(database, mosquitto):
+        client.message_callback_add(
+            topic("crane-a", Leaf.NOTICES),
+            lambda *all_: told.append(NoticeMessage.model_validate_json(all_[2].payload)),
+        )
+        client.subscribe(topic("crane-a", Leaf.NOTICES), qos=1)
+        for packet in node.rebirth():
+            client.publish(packet.topic, packet.serialize())
+        device.update_metrics({"utilisation_pct": 7.0})
+        packet = device.data_packet()
+        client.publish(packet.topic, packet.serialize())
+        wait_until(lambda: told, "the notice")
+    assert (told[0].code, told[0].channel, told[0].outcome) == ("unknown_channel", "Utilisation", "stored")
+    days = [moment.date() for moment in LATELY]
+    (counted,) = refused.by_day(connection, crane_id, days[0], days[1])
+    assert (counted.channel, counted.readings) == ("Utilisation", 1)
+    (kept,) = refused.messages(connection, crane_id)
+    assert orjson.loads(kept.raw)["channels"]["Utilisation"] == [1.0]
 
 
 def test_the_same_limits_hold_and_a_registered_crane_is_replayed(

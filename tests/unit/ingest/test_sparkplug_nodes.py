@@ -96,7 +96,7 @@ def test_a_device_or_a_node_is_a_crane(device: str | None) -> None:
         "t0": "2026-03-02T06:00:00.100000+00:00",
         "dt_ms": 100,
         # What was not reported has not changed; a float of 4 bytes is read as the decimal that it was.
-        "channels": {"utilisation_pct": [50.3], "slew_deg": [-5.5]},
+        "channels": {"utilisation_pct": [50.3], "slew_deg": [-5.5], "Motor/Hours": [99.0]},
     }
     assert [body["seq"] for body in bodies(box.data(T0 + 200, utilisation_pct=None))] == [1]
 
@@ -123,18 +123,63 @@ def test_arrays_are_blocks_of_samples() -> None:
             {"alias": 2, "timestamp": T0, "datatype": DataType.INT16_ARRAY, "bytes_value": angles},
         )
     )
-    assert body["channels"] == {"utilisation_pct": [1.5, None, 3.25], "slew_deg": [-7, 8, 9]}
+    assert body["channels"] == {
+        "utilisation_pct": [1.5, None, 3.25],
+        "slew_deg": [-7, 8, 9],
+        "Motor/Hours": [None] * 3,
+    }
     with pytest.raises(UnreadableMessage, match="no array of 4-byte"):
         box.send("DDATA", {"alias": 1, "datatype": DataType.FLOAT_ARRAY, "bytes_value": b"12345"})
+
+
+def test_a_number_that_is_no_channel_is_named_in_every_sample_and_makes_none() -> None:
+    box = Box()
+    box.birth()
+    assert box.send("DDATA", {"alias": 5, "int_value": 100, "timestamp": T0 + 50}).messages == []
+    (body,) = bodies(box.data(T0 + 100, utilisation_pct=50.0))
+    assert body["channels"]["Motor/Hours"] == [100.0]
+    # One that no birth named, an array of another length, and what is no number.
+    switch = {"name": "PTO", "datatype": DataType.BOOLEAN, "boolean_value": True}
+    text = {"name": "Properties/Make", "datatype": 12}
+    short = np.array([1], "<i2").tobytes()
+    (body,) = bodies(
+        box.send(
+            "DDATA",
+            {"alias": 1, "float_value": 51.0},
+            {"name": "far", "datatype": DataType.INT16_ARRAY, "bytes_value": short * 3},
+            switch,
+            text,
+            {"name": "Node Control/Scan", "datatype": DataType.INT32, "int_value": 1},
+            at=T0 + 200,
+        )
+    )
+    assert body["channels"] == {
+        "utilisation_pct": [51.0],
+        "slew_deg": [-5.5],
+        "Motor/Hours": [100.0],
+        "far": [None],
+        "PTO": [1.0],
+    }
+
+
+def test_some_names_that_are_no_channel_are_handed_on_and_cut() -> None:
+    box = Box()
+    box.birth()
+    many = [{"name": "x" * 70 + str(k), "datatype": DataType.INT8, "int_value": k} for k in range(5)]
+    many += [{"name": f"made-up-{k}", "datatype": DataType.INT8, "int_value": k} for k in range(50)]
+    box.send("DDATA", *many)
+    (body,) = bodies(box.data(T0 + 100, utilisation_pct=50.0))
+    names = [name for name in body["channels"] if name not in ("utilisation_pct", "slew_deg")]
+    assert names == ["Motor/Hours", "x" * 64, *(f"made-up-{k}" for k in range(14))]
 
 
 def test_history_says_only_what_it_gives_and_changes_no_present_value() -> None:
     box = Box()
     box.birth()
     (old,) = bodies(box.data(T0 - 60_000, past=True, utilisation_pct=99.0))
-    assert old["channels"] == {"utilisation_pct": [99.0]}
+    assert old["channels"] == {"utilisation_pct": [99.0], "Motor/Hours": [None]}
     (new,) = bodies(box.data(T0 + 100, slew_deg=1.0))
-    assert new["channels"] == {"utilisation_pct": [10.1], "slew_deg": [1.0]}
+    assert new["channels"] == {"utilisation_pct": [10.1], "slew_deg": [1.0], "Motor/Hours": [99.0]}
 
 
 def test_a_missing_number_is_a_gap_the_node_is_asked_and_old_values_are_not_held() -> None:
@@ -144,7 +189,10 @@ def test_a_missing_number_is_a_gap_the_node_is_asked_and_old_values_are_not_held
     late = box.data(T0 + 500, seq=6, utilisation_pct=2.0)
     assert late.ask == "box-1"
     (body,) = bodies(late)
-    assert (body["seq"], body["channels"]) == (1 + 3, {"utilisation_pct": [2.0], "slew_deg": [None]})
+    assert (body["seq"], body["channels"]) == (
+        1 + 3,
+        {"utilisation_pct": [2.0], "slew_deg": [None], "Motor/Hours": [None]},
+    )
     # Not asked again at once, then less and less often.
     assert box.data(T0 + 900, seq=9, utilisation_pct=2.0).ask is None
     box.clock = 6
