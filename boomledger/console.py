@@ -8,16 +8,17 @@ from rich.console import Console
 
 from boomledger.settings import Settings, config_file
 from domain.messages import NoticeMessage, utc
+from words.texts import Language, speak
 
 out = Console()
 err = Console(stderr=True)
 
 
 def load_settings(**overrides: object) -> Settings:
-    """The settings in force; ends the program with one line for each wrong one."""
+    """The settings in force, and their language for all that this process says; ends the program with one line for each wrong one."""
     given = {name: value for name, value in overrides.items() if value is not None}
     try:
-        return Settings(**given)  # type: ignore[arg-type]
+        settings = Settings(**given)  # type: ignore[arg-type]
     except ValidationError as wrong:
         for problem in wrong.errors():
             name = ".".join(str(part) for part in problem["loc"])
@@ -25,6 +26,8 @@ def load_settings(**overrides: object) -> Settings:
                 f"setting {name}: {problem['msg']} (environment BOOMLEDGER_{name.upper()} or {config_file()})"
             )
         raise typer.Exit(2) from wrong
+    speak(Language(settings.language))
+    return settings
 
 
 def say_notice(crane: str, notice: NoticeMessage) -> None:

@@ -21,6 +21,7 @@ from domain.accounts import RoleName
 from domain.channels import CHANNEL_BY_NAME
 from domain.findings import Thresholds
 from domain.messages import MAX_SAMPLES
+from words.texts import Language
 
 
 def config_file() -> Path:
@@ -58,6 +59,10 @@ class Settings(BaseSettings):
     engine: Literal["on", "off"] = Field(
         default="on",
         description="what makes pages appear early; off: the pages are ordinary Dash, slower and otherwise the same",
+    )
+    language: str = Field(
+        default="en",
+        description="of pages, documents, messages and texts of the api: one with a catalogue in words/catalogue; what that lacks is in English",
     )
     trusted_proxies: tuple[str, ...] = Field(
         default=(),
@@ -261,6 +266,11 @@ class Settings(BaseSettings):
     log_level: Literal["debug", "info", "warning", "error"] = Field(
         default="info", description="least severe line that is written"
     )
+
+    @field_validator("language")
+    @classmethod
+    def _with_words(cls, language: str) -> str:
+        return Language(language).name
 
     @field_validator("channel_ranges")
     @classmethod

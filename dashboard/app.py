@@ -8,6 +8,7 @@ uvicorn.run(dash.server)
 import hashlib
 from collections.abc import AsyncIterator
 from contextlib import AsyncExitStack, asynccontextmanager
+from datetime import timedelta
 from functools import cache
 from pathlib import Path
 from typing import Any, Final
@@ -25,12 +26,15 @@ from dashboard.client import Client, session_headers
 from dashboard.engine import ALL, OFF, Engine, Trick
 from dashboard.palette import LIGHT, THEMES
 from dashboard.theme import template
-from words.texts import browser_words, t
+from words.numbers import age_words
+from words.texts import spoken, t
 
 __all__ = ["ALL", "OFF", "Trick", "create_dashboard"]
 
 API_PATH: Final = "/api/v1"
 ASSETS: Final = Path(__file__).parent / "assets"
+CONTACT_EVERY: Final = timedelta(seconds=5)
+"""How often a page asks whether server, session and system are well."""
 _IMPORTED: Final = r"(?<!main)\.mjs$"
 """Scripts that assets/main.mjs and assets/engine/main.mjs import; Dash loads those two."""
 
@@ -84,8 +88,25 @@ def _index() -> str:
         icon=_icon(),
         imports=orjson.dumps({"imports": _imports()}).decode(),
         palette=orjson.dumps(THEMES).decode(),
-        words=orjson.dumps(browser_words()).decode(),
+        words=orjson.dumps(_browser_words()).decode(),
     )
+
+
+def _browser_words() -> dict[str, Any]:
+    """The few texts that are put together in the browser."""
+    return {
+        "age": age_words(),
+        "decimal": spoken().decimal,
+        "pause": t("shell.pause"),
+        "resume": t("shell.resume"),
+        "contact": {
+            **{word: t(f"contact.{word}") for word in ("lost", "signed_out", "sign_in", "since")},
+            "trying": t("contact.trying", s=CONTACT_EVERY.seconds),
+            "every_ms": CONTACT_EVERY // timedelta(milliseconds=1),
+        },
+        "units_metric": t("units.metric"),
+        "units_us": t("units.us"),
+    }
 
 
 @cache

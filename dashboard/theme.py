@@ -5,10 +5,11 @@ from pathlib import Path
 from typing import Any, Final
 
 from dashboard.palette import DARK, LIGHT, css_variables
+from words.texts import english, spoken
 
 FONT: Final = 'Inter, "Segoe UI", "Helvetica Neue", "Liberation Sans", Arial, sans-serif'
 
-GRAPH_CONFIG: Final[dict[str, Any]] = {
+_GRAPH: Final[dict[str, Any]] = {
     "showSendToCloud": False,
     "showEditInChartStudio": False,
     "plotlyServerURL": "",
@@ -17,7 +18,25 @@ GRAPH_CONFIG: Final[dict[str, Any]] = {
     "displayModeBar": False,
     "scrollZoom": False,
 }
-"""The one configuration of every graph: no button that could send a figure to another host."""
+"""No button that could send a figure to another host."""
+
+
+def graph_config() -> dict[str, Any]:
+    """The one configuration of every graph, with the names of days and months in the language of the pages."""
+    language = spoken()
+    if language is english():  # as plotly has it
+        return _GRAPH
+    days, months = language.locale.days["format"], language.locale.months["format"]
+    names = {
+        name: [of[width][key] for key in keys]
+        for name, of, width, keys in (
+            ("days", days, "wide", (6, *range(6))),
+            ("shortDays", days, "abbreviated", (6, *range(6))),
+            ("months", months, "wide", range(1, 13)),
+            ("shortMonths", months, "abbreviated", range(1, 13)),
+        )
+    }
+    return {**_GRAPH, "locale": language.name, "locales": {language.name: {"format": names}}}
 
 
 def _shades(light: str, dark: str) -> list[str]:
@@ -65,11 +84,11 @@ GRID_THEME: Final = {"function": f"themeQuartz.withParams({json.dumps(_GRID)})"}
 
 
 def template(name: str, **parts: str) -> str:
-    """A file of templates/ with its parts filled in: __NAME__ becomes parts["name"]; __LOOK__ and __SCHEME__ are there for all."""
+    """A file of templates/ with its parts filled in: __NAME__ becomes parts["name"]; __LOOK__, __SCHEME__ and __LANGUAGE__ are there for all."""
     folder = Path(__file__).parent / "templates"
     text = (folder / name).read_text(encoding="utf-8")
     look = f"{css_variables()}:root{{--bl-font:{FONT}}}"
     scheme = (folder / "scheme.js").read_text(encoding="utf-8")
-    for part, value in {"look": look, "scheme": scheme, **parts}.items():
+    for part, value in {"look": look, "scheme": scheme, "language": spoken().name, **parts}.items():
         text = text.replace(f"__{part.upper()}__", value)
     return text

@@ -49,7 +49,10 @@ class Remark(_Frozen):
     values: dict[str, Quantity | Day | str | tuple["Remark", ...]] = Field(
         default_factory=dict, description="what belongs to it: quantities, days, names, remarks that it lists"
     )
-    text: str = Field(default="", description="in English, with quantities in SI units")
+    text: str = Field(
+        default="",
+        description="in the language of the server (English unless set otherwise), with quantities in SI units",
+    )
 
 
 Value = Quantity | Day | str | tuple[Remark, ...]

@@ -1,6 +1,7 @@
 """How numbers read on every screen: decimals, units, times with their zone. One place, so that all pages agree.
 
-Thousands are parted by a narrow no-break space and a unit follows a no-break space, so no figure breaks in two.
+Thousands are parted by a narrow no-break space in every language (ISO 80000-1) and a unit follows a no-break space, so no figure
+breaks in two. The decimal sign and the names of days and months are those of the language.
 """
 
 import math
@@ -9,12 +10,12 @@ from enum import StrEnum
 from typing import Any, Final, NamedTuple
 from zoneinfo import ZoneInfo
 
-from domain.remark import MONTHS, THIN, Bound, Quantity, rounded, written_day
+from domain.remark import THIN, Bound, Quantity, rounded
 from domain.units import MS_PER_S, S_PER_DAY, S_PER_H, S_PER_MIN, SI_PER, s_to_h
+from words.texts import spoken, t
 
 NBSP: Final = "\u00a0"
 MISSING: Final = "–"
-WEEKDAYS: Final = ("Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", "Sunday")
 
 
 class Units(StrEnum):
@@ -28,7 +29,13 @@ def plain(value: float | None, decimals: int = 0) -> str:
     """A number with parted thousands and a real minus sign."""
     if value is None:
         return MISSING
-    return f"{value:,.{decimals}f}".replace(",", THIN).replace("-", "\u2212")
+    whole, point, parts = f"{value:,.{decimals}f}".replace("-", "\u2212").partition(".")
+    return whole.replace(",", THIN) + point.replace(".", spoken().decimal) + parts
+
+
+def figure(value: float, digits: int = 6) -> str:
+    """A number to so many digits, without zeros at its end."""
+    return spoken().written(f"{value:.{digits}g}")
 
 
 def percent(value: float | None, bound: Bound = "near") -> str:
@@ -168,12 +175,13 @@ AGES: Final = (("now", 0, 1), ("seconds", S_PER_MIN, 1), ("minutes", S_PER_H, S_
 """How an age reads: the name of its words, below which age [s], and in units of how many seconds."""
 
 
-def ages_drawn() -> list[tuple[str, int | None, int]]:
-    """`AGES` in milliseconds, as the browser counts."""
-    return [
-        (name, None if below is None else MS_PER_S * below, MS_PER_S * seconds)
+def age_words() -> dict[str, Any]:
+    """How the browser says an age: steps of (text, below which age, in units of what) [ms], and words for what is old."""
+    steps = [
+        (t(f"age.{name}"), None if below is None else MS_PER_S * below, MS_PER_S * seconds)
         for name, below, seconds in AGES
     ]
+    return {"steps": steps, "stale": t("age.stale"), "never": t("age.never")}
 
 
 def duration(seconds: float | None) -> str:
@@ -189,7 +197,7 @@ def duration(seconds: float | None) -> str:
     hours, rest = divmod(minutes, S_PER_H // S_PER_MIN)
     if hours < 48:
         return f"{plain(hours)}{NBSP}h{NBSP}{rest:02d}{NBSP}min"
-    return f"{plain(round(seconds / S_PER_DAY))}{NBSP}days"
+    return f"{plain(round(seconds / S_PER_DAY))}{NBSP}{t('duration.days')}"
 
 
 def hours(seconds: float | None) -> str:
@@ -203,12 +211,12 @@ def day(when: date | None) -> str:
     """A calendar day."""
     if when is None:
         return MISSING
-    return written_day(when).replace(" ", NBSP)
+    return spoken().day(when).replace(" ", NBSP)
 
 
 def weekday(when: date) -> str:
     """A calendar day with its weekday."""
-    return f"{WEEKDAYS[when.weekday()]}, {day(when)}"
+    return f"{spoken().day(when, 'weekday')}, {day(when)}"
 
 
 def moment(when: datetime | None, zone: ZoneInfo, *, seconds: bool = False) -> str:
@@ -217,11 +225,11 @@ def moment(when: datetime | None, zone: ZoneInfo, *, seconds: bool = False) -> s
         return MISSING
     local = when.astimezone(zone)
     clock = local.strftime("%H:%M:%S" if seconds else "%H:%M")
-    return f"{local.day}{NBSP}{MONTHS[local.month - 1]}{NBSP}{local.year}, {clock}{NBSP}{local.tzname()}"
+    return f"{day(local.date())}, {clock}{NBSP}{local.tzname()}"
 
 
 def listed(words: list[str]) -> str:
-    """Words as an English list."""
+    """Words as a list."""
     if len(words) < 2:
         return "".join(words)
-    return f"{', '.join(words[:-1])} and {words[-1]}"
+    return f"{', '.join(words[:-1])}{t('list.and')}{words[-1]}"

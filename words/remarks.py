@@ -1,22 +1,24 @@
 """Remarks in words: the sentence of their code in the catalogue, filled with their values.
 
-one = remark("life.used", share=percent(0.42), parts=parts)     a remark with its English text
+one = remark("life.used", share=percent(0.42), parts=parts)     a remark with its text in the language of the process
 text(one, Units.US)                                             the same for a reader, in their units
 
-`{due}` reads a day as 28 Jan 2028, `{due:month}` as January 2028. With `count` 1 the key that ends in `.one` is taken.
+`{due}` reads a day as 28 Jan 2028, `{due:month}` as January 2028. With `count` 1 the key that ends in `.one` is
+taken, and so on by the plural forms of the language.
 """
 
 from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
 from datetime import date
 
-from domain.remark import THIN, Day, Quantity, Remark, Value, rounded, written_day
+from domain.remark import Day, Quantity, Remark, Value
 from words import numbers
 from words.numbers import Units
-from words.texts import catalogue
+from words.texts import spoken, t
 
 
 def remark(code: str, **values: Quantity | date | str | Sequence[Remark]) -> Remark:
-    """A remark with its English text. Raises KeyError for a code or value that the catalogue and the remark do not share."""
+    """A remark with its text. Raises KeyError for a code or value that the catalogue and the remark do not share."""
     held = {name: _held(value) for name, value in values.items()}
     made = Remark(code=code, values=held)
     return made.model_copy(update={"text": _filled(made, None)})
@@ -40,15 +42,13 @@ def sentence(remarks: Iterable[Remark], units: Units | None = None) -> str:
 
 
 def listed(remarks: Iterable[Remark]) -> str:
-    """Remarks that are no sentences, in English."""
+    """Remarks that are no sentences."""
     return "; ".join(one.text for one in remarks)
 
 
 def _template(one: Remark) -> str:
-    texts, key = catalogue(), f"remark.{one.code}"
     count = one.values.get("count")
-    alone = isinstance(count, Quantity) and count.value == 1 and f"{key}.one" in texts
-    return texts[f"{key}.one" if alone else key]
+    return spoken().text(f"remark.{one.code}", count.value if isinstance(count, Quantity) else None)
 
 
 def _held(value: Quantity | date | str | Sequence[Remark]) -> Value:
@@ -57,34 +57,32 @@ def _held(value: Quantity | date | str | Sequence[Remark]) -> Value:
     return value if isinstance(value, Quantity | str) else tuple(value)
 
 
-class _WrittenDay(str):
+@dataclass(frozen=True)
+class _Written:
     """A day that reads as its month where a sentence asks for that."""
 
     day: date
 
     def __format__(self, spec: str) -> str:
-        return f"{self.day:%B %Y}" if spec == "month" else str(self)
+        return spoken().day(self.day, spec or "day")
 
 
-def _shown(value: Value, units: Units | None) -> str:
+def _shown(value: Value, units: Units | None) -> object:
     if isinstance(value, Day):
-        shown = _WrittenDay(written_day(value.day))
-        shown.day = value.day
-        return shown
+        return _Written(value.day)
     if isinstance(value, tuple):
         return ", ".join(text(one, units) for one in value)
     if isinstance(value, str):
         return value
     if value.unit == "year":
         return _years(value.value)
-    if units is not None:
-        return numbers.quantity(value, units)
-    figure = f"{rounded(value.value, value.decimals, value.bound):,.{value.decimals}f}"
-    return figure.replace(",", THIN) if value.unit == "1" else str(value)
+    if units is not None or value.unit == "1":
+        return numbers.quantity(value, units or Units.METRIC)
+    return spoken().written(str(value))
 
 
 def _years(years: float) -> str:
     """A length of time: years, or months where it is less than one."""
-    months = max(round(years * 12), 1)
-    name = "years" if years >= 0.95 else "months" if months > 1 else "month"
-    return catalogue()[f"duration.{name}"].format(years=f"{years:.1f}", months=months)
+    if years >= 0.95:
+        return t("duration.years", years=years)
+    return t("duration.months", count=max(round(years * 12), 1))

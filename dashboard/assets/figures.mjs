@@ -3,7 +3,9 @@
 /** @type {(value: number, decimals: number, grouped?: boolean) => string} */
 export function number(value, decimals, grouped) {
   const text = value.toFixed(decimals).replace("-", "\u2212");
-  return grouped ? text.replace(/\B(?=(\d{3})+(?!\d))/g, "\u202f") : text;
+  const [whole, parts] = /** @type {[string, string?]} */ (text.split("."));
+  const left = grouped ? whole.replace(/\B(?=(\d{3})+(?!\d))/g, "\u202f") : whole;
+  return parts ? left + window.boomledger_words.decimal + parts : left;
 }
 
 /** Lengths and masses in the units of the person.

@@ -1,4 +1,5 @@
 /* What keys, forms and charts need of the browser besides callbacks (dashboard/parts/form.py, grid.py, charts.py, pages/health/file_import.py). */
+import { number } from "./figures.mjs";
 import { focusOn, grid, whenThere } from "./page.mjs";
 
 /** The element that an event came from, if it or one around it fits.
@@ -47,7 +48,7 @@ document.addEventListener(
     const [file] = /** @type {HTMLInputElement} */ (event.target).files || [];
     const { mostBytes, tooLarge = "", bytesPerMb, field, problem } = box?.dataset || {};
     if (!file || file.size <= Number(mostBytes ?? Infinity)) return;
-    const words = tooLarge.replace("{name}", file.name).replace("{size}", (file.size / Number(bytesPerMb)).toFixed(1));
+    const words = tooLarge.replace("{name}", file.name).replace("{size}", number(file.size / Number(bytesPerMb), 1));
     window.dash_clientside.set_props(field, { contents: null, filename: null, last_modified: null });
     window.dash_clientside.set_props(problem, { children: words });
   },

@@ -114,7 +114,7 @@ interface Graph extends HTMLElement {
 interface Window {
   boomledger: Record<string, unknown>;
   boomledger_palette: Record<Scheme, Record<string, string>>;
-  boomledger_words: { age: AgeWords; contact: ContactWords; pause: string; resume: string; units_metric: string; units_us: string };
+  boomledger_words: { age: AgeWords; contact: ContactWords; decimal: string; pause: string; resume: string; units_metric: string; units_us: string };
   dash_ag_grid?: { getApi(name: string): GridApi | null | undefined; getApiAsync(name: string): Promise<GridApi> };
   dash_clientside: any;
   dashAgGridComponentFunctions: Record<string, unknown>;

@@ -178,7 +178,7 @@ def rose(area: WorkingAreaAnswer) -> Any:
         t(
             "rose.summary",
             sector=t(f"sector.{quarters[busiest]}"),
-            width=f"{width:g}",
+            width=numbers.figure(width),
             share=numbers.percent(100 * worked[busiest] / sum(worked.values())),
         ),
         figure,

@@ -13,10 +13,10 @@ from urllib.parse import quote
 from dash import dcc, html
 
 from dashboard.parts import states
-from dashboard.theme import FONT, GRAPH_CONFIG
+from dashboard.theme import FONT, graph_config
 from dashboard.visit import Trouble
 from domain.remark import THIN
-from words.texts import t
+from words.texts import spoken, t
 
 Row = Sequence[object]
 TABLE_ROWS: Final = 60
@@ -55,7 +55,7 @@ def layout(*, x_title: str, y_title: str, height: int = 280, **more: Any) -> dic
         "paper_bgcolor": "rgba(0,0,0,0)",
         "plot_bgcolor": "rgba(0,0,0,0)",
         "showlegend": False,
-        "separators": f".{THIN}",
+        "separators": f"{spoken().decimal}{THIN}",
         "hoverlabel": {
             "bgcolor": "@surface",
             "bordercolor": "@line_strong",
@@ -101,7 +101,7 @@ def chart(
             html.Div(
                 dcc.Graph(
                     id={"type": "graph", "name": name},
-                    config=GRAPH_CONFIG,
+                    config=graph_config(),
                     style={"height": f"{figure['layout']['height']}px"},
                 ),
                 role="img",

@@ -8,7 +8,7 @@ from dash import dcc, html
 from dashboard.parts.components import Age, Choice, Link
 from domain.attention import STALE_AFTER_S
 from domain.units import MS_PER_S
-from words.texts import age_words
+from words.numbers import age_words
 
 STALE: Final = {"stale_after_ms": MS_PER_S * STALE_AFTER_S}
 """The same for the cells of a grid."""

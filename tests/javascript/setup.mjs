@@ -10,5 +10,6 @@ globalThis.setInterval = () => 0; // the clock of ages, which would keep the pro
 
 dom.window.dash_clientside = { clean_url: (address) => address, set_props: () => undefined };
 dom.window.boomledger_words = {
+  decimal: ".",
   age: { never: "never", stale: "old", steps: [["now", 10_000, 1000], ["{n} s ago", 60_000, 1000], ["{n} min ago", null, 60_000]] },
 };

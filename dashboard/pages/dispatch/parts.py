@@ -9,7 +9,7 @@ from dash import html
 from dashboard.parts import page
 from dashboard.visit import UTC_ZONE, ZONES, Trouble, Visit, attempt
 from domain.job_answers import ReservationRow
-from words.texts import t
+from words.texts import spoken, t
 
 TABS: Final = (
     ("one", "/dispatch"),
@@ -52,7 +52,7 @@ def clock(row: ReservationRow) -> str:
     """From when until when, in the zone of the crane's site."""
     zone = ZoneInfo(row.time_zone)
     start, end = row.starts_at.astimezone(zone), row.ends_at.astimezone(zone)
-    last = f"{end:%H:%M}" if end.date() == start.date() else f"{end.day} {end:%b %H:%M}"
+    last = f"{end:%H:%M}" if end.date() == start.date() else f"{spoken().day(end, 'short')} {end:%H:%M}"
     return f"{start:%H:%M} – {last} {start.tzname()}"
 
 

@@ -94,8 +94,10 @@ def _detail_cells(one: DetailDamage) -> tuple[str, ...]:
         if one.equivalent_range_mpa is None
         else f"{numbers.plain(one.equivalent_range_mpa, 1)}{numbers.NBSP}MPa"
     )
-    total = t("damage.of_allowed", damage=f"{one.damage:.3g}", allowed=f"{one.allowed_sum:g}")
-    counted = numbers.MISSING if one.damage_counted is None else f"{one.damage_counted:.3g}"
+    total = t(
+        "damage.of_allowed", damage=numbers.figure(one.damage, 3), allowed=numbers.figure(one.allowed_sum)
+    )
+    counted = numbers.MISSING if one.damage_counted is None else numbers.figure(one.damage_counted, 3)
     if one.counted_since is not None:
         counted = t("damage.counted_since", damage=counted, day=numbers.day(one.counted_since))
     return one.curve, total, counted, spread, equivalent, numbers.plain(one.gamma_mf, 2)
@@ -160,7 +162,7 @@ def _curve(damage: DamageAnswer) -> Any:
     }
     words = t(
         "sn.summary",
-        mpa=f"{damage.mpa_per_pct:g}",
+        mpa=numbers.figure(damage.mpa_per_pct),
         source=damage.curve_source,
         cut_off=t("sn.cut_off", range=numbers.plain(damage.cut_off_mpa, 0))
         if damage.cut_off_mpa
@@ -274,7 +276,7 @@ def _around(damage: DamageAnswer) -> Any:
     words = t(
         "direction.summary",
         angle=numbers.plain(worst.direction_deg),
-        damage=f"{worst.damage:.2g}",
+        damage=numbers.figure(worst.damage, 2),
         note=remarks.text(damage.around_base_note),
     )
     return charts.chart(

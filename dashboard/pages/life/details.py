@@ -51,9 +51,9 @@ def _line(visit: Visit, crane: str, one: DetailEntry, role: str) -> list[Any]:
     words = t(
         "details.line",
         curve=spec.curve,
-        reference=f"{spec.reference_mpa:g}",
-        mpa=f"{spec.mpa_per_pct:g}",
-        offset=f"{spec.offset_mpa:g}",
+        reference=numbers.figure(spec.reference_mpa),
+        mpa=numbers.figure(spec.mpa_per_pct),
+        offset=numbers.figure(spec.offset_mpa),
         gamma=numbers.plain(spec.gamma_mf, 2),
         where=_where(spec),
     )
@@ -82,7 +82,7 @@ def _where(spec: DetailSpec) -> str:
         return t("details.where.none")
     if spec.direction == "worst":
         return t("details.where.worst")
-    return t("details.where.angle", angle=f"{spec.direction:g}")
+    return t("details.where.angle", angle=numbers.figure(spec.direction))
 
 
 def _form(crane: str, chosen: DetailEntry | None) -> html.Div:

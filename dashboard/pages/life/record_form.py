@@ -49,13 +49,13 @@ def what(row: LifeRecordVersionRow) -> str:
     if row.detail:
         parts.append(row.detail)
     if row.length_mm is not None:
-        parts.append(t("records.length", length=f"{row.length_mm:g}"))
+        parts.append(t("records.length", length=numbers.figure(row.length_mm)))
     if row.channel:
         parts.append(t(f"channel.{row.channel}"))
     if row.found_error_pct is not None:
         parts.append(t("records.found_error", error=_signed(row.found_error_pct)))
     if row.left_error_pct is not None:
-        parts.append(t("records.left_error", error=f"{row.left_error_pct:g}"))
+        parts.append(t("records.left_error", error=numbers.figure(row.left_error_pct)))
     if row.found_in is not None:
         parts.append(t("records.found_in", number=row.found_in))
     if row.service_interval:

@@ -64,7 +64,7 @@ def _summary(life: LifeAnswer) -> str:
 
 def _rows(name: str, figure: UnsureFigure, share: bool) -> list[Any]:
     def shown(value: float) -> str:
-        return numbers.share(value) if share else f"{value:.2g}"
+        return numbers.share(value) if share else numbers.figure(value, 2)
 
     whole = html.Tr(
         [

@@ -62,7 +62,7 @@ def _rule(visit: Visit, row: AlertRuleRow, may: bool) -> list[Any]:
         kind=t(f"rules.kind.{row.kind}"),
         side=t("rules.falling" if row.falling else "rules.rising"),
         level=f"{row.raise_at:g}{numbers.NBSP}{row.unit}",
-        clear=f"{row.clear_level:g}",
+        clear=numbers.figure(row.clear_level),
         scope=scope,
         priority=t(f"alerts.priority.{row.priority}").lower(),
         count=row.open_alerts,

@@ -19,7 +19,7 @@ from dashboard.engine import pack
 from dashboard.engine.prefetch import Prefetch
 from dashboard.parts import charts, components, grid
 from dashboard.router import match
-from dashboard.theme import GRAPH_CONFIG
+from dashboard.theme import graph_config
 from dashboard.visit import Asked, Finished
 from words.numbers import Units
 
@@ -43,9 +43,9 @@ def test_every_callback_is_asynchronous() -> None:
 def test_a_graph_has_no_button_that_could_send_it_away() -> None:
     card = charts.chart("x", "X", "s", {"data": [], "layout": {"height": 100}}, headers=("a",), rows=[(1.0,)])
     graphs = [one for one in card._traverse() if isinstance(one, dcc.Graph)]
-    assert [graph.config for graph in graphs] == [GRAPH_CONFIG]
-    assert GRAPH_CONFIG["showSendToCloud"] is False
-    assert GRAPH_CONFIG["plotlyServerURL"] == ""
+    assert [graph.config for graph in graphs] == [graph_config()]
+    assert graph_config()["showSendToCloud"] is False
+    assert graph_config()["plotlyServerURL"] == ""
     assert sum(path.read_text().count("dcc.Graph(") for path in ROOM.rglob("*.py")) == 1
 
 

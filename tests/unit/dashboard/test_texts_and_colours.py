@@ -16,7 +16,7 @@ from domain.remark import Quantity, count
 from words import numbers, remarks
 from words.numbers import NBSP, THIN, Units
 from words.remarks import remark
-from words.texts import catalogue, t
+from words.texts import english, t
 
 ROOM = Path(__file__).parents[3] / "dashboard"
 WORDS = [path.read_text() for path in (ROOM.parent / "words").glob("*.py")]
@@ -57,7 +57,7 @@ def test_every_text_asked_for_is_in_the_catalogue() -> None:
         and isinstance(node.args[0], ast.Constant)
     }
     assert len(asked) > 200
-    assert asked - set(catalogue()) == set()
+    assert asked - set(english().texts) == set()
 
 
 def test_every_value_of_a_list_has_its_text() -> None:
@@ -66,14 +66,14 @@ def test_every_value_of_a_list_has_its_text() -> None:
     asked |= {f"rules.kind.{kind}" for kind in AlertKind} | {
         f"quarantine.{reason}" for reason in QuarantineReason
     }
-    assert asked - set(catalogue()) == set()
+    assert asked - set(english().texts) == set()
 
 
 def test_no_text_is_left_over() -> None:
     whole, patterns = keys_asked_for(SOURCES + WORDS)
     left = {
         key
-        for key in catalogue()
+        for key in english().texts
         if not key.startswith(("remark.", "duration."))
         and (stem := key.removesuffix(".one")) not in whole
         and not any(re.fullmatch(one, stem) for one in patterns)
@@ -96,7 +96,9 @@ def test_every_remark_has_words_and_no_words_are_left_over() -> None:
     ]  # fmt: skip
     whole, patterns = keys_asked_for(rooms)
     codes = {
-        key.removeprefix("remark.").removesuffix(".one") for key in catalogue() if key.startswith("remark.")
+        key.removeprefix("remark.").removesuffix(".one")
+        for key in english().texts
+        if key.startswith("remark.")
     }
     assert len(codes) > 50
     assert {one.value for one in calls if isinstance(one, ast.Constant)} - codes == set()
@@ -107,7 +109,7 @@ def test_every_remark_has_words_and_no_words_are_left_over() -> None:
 
 def test_no_text_has_braces_that_would_stand_on_a_screen() -> None:
     """A text without values is taken as it stands: doubled braces would be read by people, or by plotly as words."""
-    assert [key for key, text in catalogue().items() if "{{" in text or "}}" in text] == []
+    assert [key for key, text in english().texts.items() if "{{" in text or "}}" in text] == []
 
 
 def test_one_is_said_as_one() -> None:
