@@ -46,6 +46,15 @@ class ApiSettings(BaseModel):
     emergency_account: str | None = Field(
         default=None, description="the one account that still does where the others do not"
     )
+    password_score: int = Field(
+        default=3, ge=0, le=4, description="least strength of a new password (answers/passwords.py)"
+    )
+    reset_link_hours: float = Field(
+        default=24, gt=0, le=168, description="how long a link to set a password holds [h]"
+    )
+    public_url: str | None = Field(
+        default=None, description="address of the pages, for such links; none: they begin with the path"
+    )
     sign_on_days: float = Field(
         default=30,
         gt=0,

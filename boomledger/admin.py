@@ -169,6 +169,7 @@ def user_add(
     ] = None,
 ) -> None:
     """Add an account. The password is asked for, or read from standard input when that is no terminal."""
+    from answers.passwords import refuse_weak
     from boomledger.services import database_url
     from store.access import Role, create_user
     from store.connection import connect
@@ -180,7 +181,9 @@ def user_add(
         password = typer.prompt("password", hide_input=True, confirmation_prompt=True)
     else:
         password = sys.stdin.readline().rstrip("\n")
-    with connect(database_url(load_settings())) as conn:
+    settings = load_settings()
+    refuse_weak(password, name, settings.password_score)
+    with connect(database_url(settings)) as conn:
         create_user(conn, name, password, role, site)
     out.print(f"{name} may sign in as {role}", highlight=False)
 

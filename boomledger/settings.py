@@ -241,6 +241,15 @@ class Settings(BaseSettings):
     emergency_account: str | None = Field(
         default=None, description="the one account that still may where the others may not"
     )
+    password_score: int = Field(
+        default=3,
+        ge=0,
+        le=4,
+        description="least strength of a new password as zxcvbn estimates it, 0 to 4; 3: some 10^8 guesses do not find it",
+    )
+    reset_link_hours: float = Field(
+        default=24, gt=0, le=168, description="how long a link holds by which a person sets a password"
+    )
     smtp_host: str | None = Field(default=None, description="mail server of alerts; absent: no mail is sent")
     smtp_port: int = Field(default=587, ge=1, le=65535, description="port of the mail server")
     smtp_security: Literal["starttls", "tls", "none"] = Field(

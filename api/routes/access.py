@@ -6,7 +6,9 @@ from typing import Annotated, Any, Final
 from anyio import CapacityLimiter, to_thread
 from fastapi import APIRouter, Path, Query, Request, Response
 from psycopg import AsyncConnection
+from pydantic import SecretStr
 
+from answers.passwords import strong_hash
 from api.deps import Caller, Conn, PlainConn, Settings
 from api.gate import cookie_name
 from api.paging import Cursor, Limit, decode_cursor, page
@@ -175,11 +177,9 @@ async def list_users(conn: Conn, limit: Limit = 200, cursor: Cursor = None) -> P
 
 
 @router.post("/users", dependencies=[ADMIN_OF_ALL_SITES], status_code=201)
-async def add_user(wanted: NewAccount, conn: PlainConn) -> Account:
+async def add_user(wanted: NewAccount, conn: PlainConn, settings: Settings) -> Account:
     """Add an account."""
-    password_hash = await to_thread.run_sync(
-        access.hash_password, wanted.password.get_secret_value(), limiter=HASHING
-    )
+    password_hash = await hashed(wanted.password, wanted.name, settings)
     sites = None if wanted.sites is None else list(wanted.sites)
     row = await access.add_account(conn, wanted.name, password_hash, Role(wanted.role), sites)
     return account_answer(row)
@@ -195,7 +195,9 @@ async def show_user(account: AccountName, conn: PlainConn) -> Account:
 
 
 @router.patch("/users/{account}", dependencies=[ADMIN_OF_ALL_SITES])
-async def change_user(account: AccountName, change: AccountChange, conn: PlainConn) -> Account:
+async def change_user(
+    account: AccountName, change: AccountChange, conn: PlainConn, settings: Settings
+) -> Account:
     """Change role, sites, password or state of an account. Its sessions end; fields left out stay as they are."""
     password_hash = None
     if change.password is not None:
@@ -204,9 +206,7 @@ async def change_user(account: AccountName, change: AccountChange, conn: PlainCo
             raise InvalidInput(
                 f"{account} signs on at the provider: it has no password here", field="password"
             )
-        password_hash = await to_thread.run_sync(
-            access.hash_password, change.password.get_secret_value(), limiter=HASHING
-        )
+        password_hash = await hashed(change.password, account, settings)
     row = await access.change_account(
         conn,
         account,
@@ -226,6 +226,13 @@ async def list_audit(conn: Conn, limit: Limit = 200, cursor: Cursor = None) -> P
     rows = await audit.list_audit(conn, before[0] if before else 2**62, limit + 1)
     listed = [AuditRow(**row) for row in rows]
     return page(listed, limit, [(row.audit_id,) for row in listed])
+
+
+async def hashed(password: SecretStr, account: str, settings: ApiSettings) -> str:
+    """The hash of a new password of an account; InvalidInput where it is too short or easy to guess."""
+    return await to_thread.run_sync(
+        strong_hash, password.get_secret_value(), account, settings.password_score, limiter=HASHING
+    )
 
 
 def account_answer(row: dict[str, Any]) -> Account:
