@@ -155,7 +155,7 @@ def key_in(payload: bytes) -> tuple[int, int] | None:
 def _samples(message: SamplesMessage) -> Samples:
     channels, unknown = in_order(tuple(message.channels))
     with np.errstate(over="ignore"):  # beyond the type's range is beyond every channel's
-        values = np.array([message.channels[name] for name in channels], dtype=np.float32)
+        values = np.array([message.channels[name] for name in (*channels, *unknown)], dtype=np.float32)
     return Samples(
         boot=message.boot,
         seq=message.seq,
@@ -180,7 +180,7 @@ def _segment(
         seq=samples.seq,
         dt_ms=samples.dt_ms,
         channels=samples.channels,
-        values=samples.values,
+        values=samples.values[: len(samples.channels)],
         received_ms=came_ms,
     )
 

@@ -30,8 +30,10 @@ class Samples(NamedTuple):
     t0_ms: int
     dt_ms: int
     channels: tuple[str, ...]  # in the order of domain.channels
-    values: Floats  # (channels, samples), NaN for a missing reading
-    unknown: tuple[str, ...] = ()  # channels that are none of ours; their readings are left out
+    values: Floats  # (channels and then unknown, samples), NaN for a missing reading
+    unknown: tuple[
+        str, ...
+    ] = ()  # channels that are none of ours: left out unless they are registered for the crane
 
     @property
     def last_ms(self) -> int:
@@ -62,7 +64,7 @@ def read(payload: bytes) -> Samples | None:
             t0_ms=to_ms(datetime.fromisoformat(body["t0"])),
             dt_ms=dt_ms,
             channels=names,
-            values=_packed([lists[name] for name in (*names, *unknown)], n)[: len(names)],
+            values=_packed([lists[name] for name in (*names, *unknown)], n),
             unknown=unknown,
         )
     except (ValueError, TypeError, LookupError, struct.error, OverflowError):

@@ -39,7 +39,9 @@ def agrees_with_the_model(raw: bytes) -> bool:
     assert found.t0_ms == to_ms(model.t0)
     assert {*found.channels, *found.unknown} == set(model.channels)
     assert set(found.channels) <= set(CHANNEL_NAMES)
-    expected = [np.array(model.channels[name], dtype=np.float32) for name in found.channels]
+    expected = [
+        np.array(model.channels[name], dtype=np.float32) for name in (*found.channels, *found.unknown)
+    ]
     np.testing.assert_array_equal(found.values, np.array(expected))
     return True
 
