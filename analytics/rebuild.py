@@ -24,6 +24,10 @@ from store.sql import query
 from store.statement import run
 
 
+class NothingToRebuild(Conflict):
+    """The counts in use were made with these settings by this version."""
+
+
 def rebuild(
     db_url: str,
     settings: CountingSettings,
@@ -35,13 +39,13 @@ def rebuild(
     """Counts every recorded crane-day with `settings` and puts that count in use; False when it was stopped before.
 
     on_progress: called with crane-days counted by this call, and left. Several processes may rebuild at once.
-    Raises Conflict when these settings are in use already.
+    Raises NothingToRebuild when these settings are in use already.
     """
     with connect(db_url, autocommit=True) as conn:
         with conn.transaction():
             method = counting.add(conn, settings)
             if method.in_use:
-                raise Conflict(
+                raise NothingToRebuild(
                     "these settings and this version are in use already: there is nothing to rebuild; "
                     "`boomledger analyse --again` counts every recorded day once more with them"
                 )

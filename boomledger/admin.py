@@ -210,7 +210,12 @@ def db_restore(file: Annotated[Path, typer.Argument(help="A file of `db backup`.
 
 @db_app.command("cool")
 def db_cool(
-    folder: Annotated[str, typer.Argument(help="Folder or s3:// URL of the cold tier.")],
+    folder: Annotated[
+        str | None,
+        typer.Argument(
+            help="Folder or s3:// URL of the cold tier. Default: the one it has; another one once all files were moved there."
+        ),
+    ] = None,
     keep_days: Annotated[int, typer.Option(min=1, help="Younger days stay in the database.")] = 400,
 ) -> None:
     """Move old counted days to Parquet files: copied, read back, compared, and only then removed.
@@ -224,7 +229,13 @@ def db_cool(
     moved = patiently(database_url(load_settings()), lambda conn: move(conn, folder, before=before))
     out.print(
         f"{moved.days} crane-days with {moved.samples} samples moved, {moved.bytes / BYTES_PER_MB:.1f} MB; "
-        f"{moved.waiting} wait because they are not counted yet",
+        f"{moved.waiting} wait because they are not counted yet"
+        + (
+            f"; {moved.files_removed} files that no day lives in were removed: of an interrupted run, or of days that were "
+            "brought back"
+            if moved.files_removed
+            else ""
+        ),
         highlight=False,
     )
 

@@ -29,7 +29,9 @@ def back_up(database_url: str, file: Path) -> int:
         raise Conflict(f"{file} is there already: name another file or remove it")
     unfinished = file.with_name(f"{file.name}.unfinished")
     # `plain` can be declared by a superuser only, which the owner of the new database need not be.
-    options = ("--format=custom", "--no-owner", "--exclude-schema=plain", f"--file={unfinished}")
+    # Nor does a copy of the database remove files that the first one may be writing.
+    left_out = ("--exclude-schema=plain", "--exclude-table-data=public.cold_file_unfinished")
+    options = ("--format=custom", "--no-owner", *left_out, f"--file={unfinished}")
     _run("pg_dump", database_url, *options)
     unfinished.replace(file)
     # So that an old one is told of. The file is good without: of a standby, or of a schema that is not up to date.

@@ -42,9 +42,11 @@ def recount(
     if show:
         print(json.dumps(asdict(rebuild.settings_in_use(url)), indent=2))
         return
-    count_anew(
-        url, rebuild.changed(url, read_changes(settings_file)), keep=keep, days_per_claim=days_per_claim
-    )
+    settings = rebuild.changed(url, read_changes(settings_file))
+    try:
+        count_anew(url, settings, keep=keep, days_per_claim=days_per_claim)
+    except rebuild.NothingToRebuild as nothing:
+        out.print(str(nothing), highlight=False)
 
 
 def count_anew(url: str, settings: Any, *, keep: bool = False, days_per_claim: int = 31) -> None:

@@ -22,7 +22,7 @@ from ingest.directory import Directory
 from ingest.limits import Limits
 from ingest.plan import Incoming, Plan, crane_of, plan, rejected
 from ingest.server_clock import ServerClock
-from store import clock_corrections, events, live, packing, quarantine, refused, segments, touched
+from store import clock_corrections, events, live, quarantine, refused, segments, touched
 from store.connection import connect
 from store.events import Event
 from store.lease import Lease
@@ -237,7 +237,7 @@ class Writer:
         """Store a batch as if no message of it were stored already. None when that is not so: nothing is stored then."""
         try:
             with conn.transaction():
-                return self._write(conn, planned, set_aside, _keep_new)
+                return self._write(conn, planned, set_aside, segments.keep_as_new)
         except (psycopg.DataError, psycopg.IntegrityError, psycopg.InternalError):
             # A cluster tells of a key that is taken, and of a missing month, as an internal error. What else is wrong will
             # be told again when the batch is stored with care.
@@ -399,12 +399,6 @@ def _keep(
     clashing = {first[key] for key in differing}
     clashing.update(place for place, earlier in again.items() if not rows[place].same_as(rows[earlier]))
     return {first[key] for key in new}, clashing
-
-
-def _keep_new(conn: Connection[Any], rows: Sequence[Segment]) -> tuple[set[Key], set[Key]]:
-    """`segments.keep` for segments none of which is stored."""
-    packing.keep_new(conn, rows)
-    return {row.key for row in rows}, set()
 
 
 def _strange(segment: Segment, names: Sequence[str]) -> Iterator[refused.Refused]:

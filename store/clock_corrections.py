@@ -17,10 +17,10 @@ from psycopg import AsyncConnection, Connection
 from psycopg.rows import dict_row
 
 from domain.clock_correction import ClockCorrectionAsked
-from domain.errors import Conflict, NotFound
+from domain.errors import Conflict, NotFound, Unavailable
 from domain.messages import Leaf, topic
 from store import segments
-from store.cold import holds_messages
+from store.cold import bring_back
 from store.cranes import ClockOffset
 from store.locks import Lock, give_back, take
 from store.sql import query
@@ -138,9 +138,7 @@ def apply_next(
 
     What could not be done is written beside it. The connection is in autocommit mode. `done` belongs to the same transaction.
     """
-    if not take(
-        conn, Lock.COOL
-    ):  # its messages could move between the look into the cold tier and the correction
+    if not take(conn, Lock.COOL):  # days come back from the cold tier, and none goes there meanwhile
         return False
     try:
         return _apply_next(conn, clock_skew, done)
@@ -159,10 +157,9 @@ def _apply_next(
         segments.prepare(conn)
         number = claimed.correction_id
         try:
-            if (day := holds_messages(conn, **claimed.span)) is not None:
-                raise Conflict(f"messages of {day} are in the cold tier, where times stay as they are")
             with conn.transaction():
                 run(conn, "correction_version_raised")
+                bring_back(conn, **claimed.span)
                 messages = _move(conn, claimed, clock_skew)
                 if claimed.reverting:
                     run(conn, "clock_correction_reverted", correction_id=number)
@@ -172,7 +169,7 @@ def _apply_next(
         except psycopg.errors.UniqueViolation:
             text = "a message of the same boot and number is stored at the corrected time already"
             run(conn, "clock_correction_failed", correction_id=number, problem=text)
-        except Conflict as problem:
+        except (Conflict, Unavailable) as problem:
             run(conn, "clock_correction_failed", correction_id=number, problem=str(problem))
     return True
 

@@ -3,6 +3,7 @@
 import contextlib
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, time, timedelta
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -10,11 +11,13 @@ import psycopg
 import structlog
 from psycopg import Connection, errors
 
-from domain.errors import Conflict
+from domain.errors import Conflict, InvalidInput
 from store import cranes, parquet, segments
 from store.columns import Key, Segment, from_ms
 from store.locks import Lock, give_back, take
 from store.sql import query
+from store.statement import run
+from store.touched import touch
 
 log = structlog.get_logger(__name__)
 
@@ -32,24 +35,67 @@ class Moved:
     bytes: int
     waiting: int  # crane-days left alone because they are not counted yet
     ranges_dropped: int
+    files_removed: int  # that a run before had not finished, or no longer needed
 
 
-def move(conn: Connection[Any], folder: str, *, before: date) -> Moved:
+def move(conn: Connection[Any], folder: str | None, *, before: date) -> Moved:
     """Move every crane-day before a UTC day to `folder` (a folder or s3:// URL); the connection is in autocommit mode.
 
-    A day that waits to be counted stays. Raises Conflict while another session moves days, Unavailable when the folder is not
-    there, CopyDiffers when a copy is not exact: nothing leaves the database before its copy was read back and compared.
+    folder: None for the one that days were moved to before; another one must hold the files of those days already. What an
+    interrupted run has left there is removed first. A day that waits to be counted stays. Raises Conflict while another
+    session moves days, Unavailable when the folder is not there, CopyDiffers when a copy is not exact: nothing leaves the
+    database before its copy was read back and compared.
     """
     if not take(conn, Lock.COOL):
         raise Conflict("another session moves days to the cold tier: wait until it has ended")
     try:
-        return _move(conn, folder, before)
+        return _move(conn, _settled(conn, folder), before)
     finally:
         with contextlib.suppress(psycopg.Error):  # the lock ends with its session
             give_back(conn, Lock.COOL)
 
 
+def _settled(conn: Connection[Any], folder: str | None) -> str:
+    """The folder of the cold tier, which is entered or changed where every file is there."""
+    row = conn.execute(query("cold_folder_now")).fetchone()
+    if folder is None:
+        if row is None:
+            raise InvalidInput("no day has moved to a cold tier yet: name its folder", field="folder")
+        return str(row[0])
+    if "://" not in folder:
+        folder = str(Path(folder).absolute())
+    if row is None or row[0] != folder:
+        there = parquet.listed(folder)
+        files = [
+            (name, size) for name, size in conn.execute(query("cold_files_all")).fetchall() if _moves(name)
+        ]
+        missing = [name for name, size in files if there.get(name) != size]
+        if missing:
+            raise Conflict(
+                f"{len(missing)} of {len(files)} files of the cold tier are not whole below {folder}, {missing[0]} among them: "
+                f"move everything there first, or name {row[0] if row else 'the folder they are in'}"
+            )
+        run(conn, "cold_folder_set", folder=folder)
+    return folder
+
+
+def _moves(location: str) -> bool:
+    """Whether a file moves with the folder: those of before that lie elsewhere have their whole path."""
+    return parquet.below("folder", location) != location
+
+
+def _tidy(conn: Connection[Any], folder: str) -> int:
+    """Remove files that no day lives in: how many there were."""
+    removed = 0
+    for (location,) in conn.execute(query("cold_files_unfinished")).fetchall():
+        removed += parquet.remove(parquet.below(folder, location))
+        run(conn, "cold_file_finished", location=location)
+    return removed
+
+
 def _move(conn: Connection[Any], folder: str, before: date) -> Moved:
+    if removed := _tidy(conn, folder):
+        log.warning("files that no day lives in were removed from the cold tier", files=removed)
     names = {record.crane_id: record.crane.name for record in cranes.list_cranes(conn)}
     days = samples = size = waiting = 0
     for crane_id, day in conn.execute(query("days_to_move"), {"before": midnight(before)}).fetchall():
@@ -62,21 +108,38 @@ def _move(conn: Connection[Any], folder: str, before: date) -> Moved:
             waiting += 1
             continue
         days, samples, size = days + 1, samples + moved[0], size + moved[1]
+    _tidy(conn, folder)
     return Moved(
-        days=days, samples=samples, bytes=size, waiting=waiting, ranges_dropped=_drop_ranges(conn, before)
+        days=days,
+        samples=samples,
+        bytes=size,
+        waiting=waiting,
+        ranges_dropped=_drop_ranges(conn, before),
+        files_removed=removed,
     )
 
 
-def holds_messages(
-    conn: Connection[Any], crane_id: int, boot: int, seq_from: int, seq_to: int
-) -> date | None:
-    """The first moved day that has messages of a boot and its numbers; reads the key of every moved message of the crane."""
-    for day, location in conn.execute(query("cold_files_of_crane"), {"crane_id": crane_id}).fetchall():
-        for row in parquet.load(location, (), crane_id):
-            if row.boot == boot and seq_from <= row.seq <= seq_to:
-                found: date = day
-                return found
-    return None
+def bring_back(conn: Connection[Any], crane_id: int, boot: int, seq_from: int, seq_to: int) -> None:
+    """Store the days that hold messages of a boot and its numbers in the database again, and queue them to be counted.
+
+    In a transaction, under Lock.COOL, with a session that is prepared for segments. Their files are removed by the next
+    `move`, which also moves the days again. Reads the key of every moved message of the crane. Raises Unavailable.
+    """
+    for day, folder, location in conn.execute(
+        query("cold_files_of_crane"), {"crane_id": crane_id}
+    ).fetchall():
+        file = parquet.below(folder, location)
+        if not any(
+            row.boot == boot and seq_from <= row.seq <= seq_to for row in parquet.load(file, (), crane_id)
+        ):
+            continue
+        run(conn, "cold_day_forgotten", crane_id=crane_id, day=day)
+        run(conn, "cold_file_begun", location=location)
+        segments.make_ranges(conn, midnight(day), midnight(day))
+        segments.keep(conn, parquet.load(file, crane_id=crane_id))
+        run(conn, "segment_staging_emptied")
+        # Also what is not corrected: a count that read the database before and the files after has seen nothing of it.
+        touch(conn, {(crane_id, day + timedelta(days=away)) for away in (-1, 0, 1)})
 
 
 def midnight(day: date) -> datetime:
@@ -91,23 +154,27 @@ def _move_day(
     begin, end = midnight(day), midnight(day + timedelta(days=1))
     hot = segments.read_whole(conn, crane_id, begin, end)
     row = conn.execute(query("cold_day_of_crane"), {"crane_id": crane_id, "day": day}).fetchone()
-    earlier = [] if row is None else parquet.load(row[0], crane_id=crane_id)
+    earlier = [] if row is None else parquet.load(parquet.below(folder, row[0]), crane_id=crane_id)
     # Late data joins the file of its day; a message that came again after its day had moved is there once.
     everything = {segment.key: segment for segment in [*hot, *earlier]}
     rows = sorted(everything.values(), key=lambda segment: segment.key)
-    location, size = parquet.save(folder, stem, rows)
-    if not _same(rows, parquet.load(location, crane_id=crane_id)):
-        raise CopyDiffers(f"{location} does not say what the database says of crane {crane_id} on {day}")
+    location, data = parquet.coded(stem, rows)
+    run(conn, "cold_file_begun", location=location)
+    file = parquet.below(folder, location)
+    parquet.write(file, data)
+    if not _same(rows, parquet.load(file, crane_id=crane_id)):
+        raise CopyDiffers(f"{file} does not say what the database says of crane {crane_id} on {day}")
     samples = sum(segment.values.shape[1] for segment in rows)
     with conn.transaction():
         if _uncounted(conn, crane_id, day):
             return None
-        facts = {"location": location, "segments": len(rows), "samples": samples, "bytes": size}
-        conn.execute(query("cold_day_stored"), {"crane_id": crane_id, "day": day, **facts})
+        facts = {"location": location, "segments": len(rows), "samples": samples, "bytes": data.size}
+        run(conn, "cold_day_stored", crane_id=crane_id, day=day, **facts)
+        run(conn, "cold_file_finished", location=location)
+        if row is not None:
+            run(conn, "cold_file_begun", location=row[0])  # no longer needed, where it is another
         _remove(conn, crane_id, begin, end, [segment.key for segment in hot])
-    if row is not None and row[0] != location:
-        parquet.remove(row[0])
-    return samples, size
+    return samples, data.size
 
 
 def _remove(conn: Connection[Any], crane_id: int, begin: datetime, end: datetime, keys: list[Key]) -> None:

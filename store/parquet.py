@@ -25,10 +25,10 @@ LARGEST: Final = 10**9 - 1  # nine digits: a decimal that Parquet keeps as a 4-b
 FRAME: Final = ("at", "t0", "boot", "seq", "dt_ms", "received_at", "channels")
 
 
-def save(folder: str, stem: str, segments: Sequence[Segment]) -> tuple[str, int]:
-    """Write segments of one crane, in the order of their key, below a folder or s3:// URL; (location, bytes).
+def coded(stem: str, segments: Sequence[Segment]) -> tuple[str, Any]:
+    """Name and contents of the file of segments of one crane, given in the order of their key.
 
-    The name ends in a digest of the contents, so a file is never changed once it is there. Raises Unavailable.
+    The name ends in a digest of the contents, so a file is never changed once it is there.
     """
     table = _table(segments)
     sink = pa.BufferOutputStream()
@@ -47,7 +47,11 @@ def save(folder: str, stem: str, segments: Sequence[Segment]) -> tuple[str, int]
         store_decimal_as_integer=True,
     )
     data = sink.getvalue()
-    location = _below(folder, f"{stem}_{hashlib.sha256(data).hexdigest()[:12]}.parquet")
+    return f"{stem}_{hashlib.sha256(data).hexdigest()[:12]}.parquet", data
+
+
+def write(location: str, data: Any) -> None:
+    """Write a file. Raises Unavailable."""
     try:
         system, path = _open(location)
         system.create_dir(path.rsplit("/", 1)[0], recursive=True)
@@ -55,7 +59,6 @@ def save(folder: str, stem: str, segments: Sequence[Segment]) -> tuple[str, int]
             stream.write(data)
     except OSError as problem:
         raise Unavailable(f"{location} cannot be written: {problem}") from problem
-    return location, data.size
 
 
 def load(location: str, names: Iterable[str] = CHANNEL_NAMES, crane_id: int = 0) -> list[Segment]:
@@ -73,23 +76,35 @@ def load(location: str, names: Iterable[str] = CHANNEL_NAMES, crane_id: int = 0)
     return _segments(table, present, crane_id)
 
 
-def remove(location: str) -> None:
-    """Delete a file that is no longer referred to."""
-    system, path = _open(location)
-    system.delete_file(path)
+def remove(location: str) -> bool:
+    """Delete a file that is no longer referred to; whether it was there. Raises Unavailable."""
+    try:
+        system, path = _open(location)
+        system.delete_file(path)
+    except FileNotFoundError:
+        return False
+    except OSError as problem:
+        raise Unavailable(f"{location} cannot be removed: {problem}") from problem
+    return True
 
 
-def _below(folder: str, name: str) -> str:
-    """A file below a folder or URL; what stands behind a question mark in the URL stays there."""
+def listed(folder: str) -> dict[str, int]:
+    """Files below a folder or URL: their names from there, and bytes; none where it is not there. Raises Unavailable."""
+    try:
+        system, path = _open(folder)
+        found = system.get_file_info(fs.FileSelector(path, recursive=True, allow_not_found=True))
+    except OSError as problem:
+        raise Unavailable(f"{folder} cannot be read: {problem}") from problem
+    return {str(one.path).removeprefix(path).lstrip("/"): one.size for one in found if one.is_file}
+
+
+def below(folder: str, name: str) -> str:
+    """A file below a folder or URL; what stands behind a question mark in the URL stays there. A whole path stays."""
+    if not folder or name.startswith("/") or "://" in name:
+        return name
     if "://" not in folder:
         return f"{folder.rstrip('/')}/{name}"
     parts = urlsplit(folder)
-    if "@" in parts.netloc:
-        # A location is kept in the database and said in errors.
-        raise InvalidInput(
-            "credentials do not belong into the URL of the cold tier: set AWS_ACCESS_KEY_ID and AWS_SECRET_ACCESS_KEY",
-            field="folder",
-        )
     return urlunsplit(parts._replace(path=f"{parts.path.rstrip('/')}/{name}"))
 
 
@@ -97,6 +112,12 @@ def _open(location: str) -> tuple[Any, str]:
     """File system and path of a folder, file:// or s3:// URL; an S3 URL may carry ?endpoint_override=... and more."""
     if "://" not in location:
         return fs.LocalFileSystem(), location
+    if "@" in urlsplit(location).netloc:
+        # A location is kept in the database and said in errors.
+        raise InvalidInput(
+            "credentials do not belong into the URL of the cold tier: set AWS_ACCESS_KEY_ID and AWS_SECRET_ACCESS_KEY",
+            field="folder",
+        )
     system, path = fs.FileSystem.from_uri(location)
     return system, path
 

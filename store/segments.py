@@ -5,17 +5,20 @@ each element, a 4-byte length and 4 bytes of value, all big-endian.
 """
 
 import asyncio
+import time
+from collections import defaultdict
 from collections.abc import Iterable, Sequence
 from datetime import UTC, datetime, timedelta
 from typing import Any, Final
 from weakref import WeakKeyDictionary
 
 import numpy as np
+import structlog
 from psycopg import AsyncConnection, BaseConnection, Connection, sql
 
 from domain.channels import CHANNEL_NAMES
-from domain.errors import InvalidInput
-from domain.units import US_PER_MS
+from domain.errors import InvalidInput, Unavailable
+from domain.units import MS_PER_DAY, MS_PER_S, US_PER_MS
 from store import parquet
 from store.columns import (
     EPOCH,
@@ -29,7 +32,7 @@ from store.columns import (
     joined,
     to_ms,
 )
-from store.packing import FIXED, copy_into, packed
+from store.packing import FIXED, copy_into, keep_new, packed
 from store.sql import query
 from store.unpacking import COPY_END, COPY_HEAD, MS_TO_2000, PLAIN, SENT, column, unpacked
 
@@ -43,6 +46,7 @@ __all__ = [
     "extent",
     "from_ms",
     "keep",
+    "keep_as_new",
     "make_ranges",
     "prepare",
     "read",
@@ -52,6 +56,7 @@ __all__ = [
     "to_ms",
 ]
 
+log = structlog.get_logger(__name__)
 _ELEMENT_BYTES: Final[WeakKeyDictionary[BaseConnection[Any], int]] = WeakKeyDictionary()
 
 
@@ -66,10 +71,11 @@ def make_ranges(conn: Connection[Any], time_from: datetime, time_to: datetime) -
 
 
 def keep(conn: Connection[Any], segments: Sequence[Segment]) -> tuple[set[Key], set[Key]]:
-    """Store segments; those whose key is stored already change nothing.
+    """Store segments; those whose key is stored already, in either tier, change nothing.
 
     Returns the keys that are new, and those whose key is stored with other readings: their contents are not kept.
     """
+    segments, differing = _without_cold(conn, segments)
     with conn.cursor().copy(copy_into("incoming_segment")) as copy:
         copy.write(COPY_HEAD)
         for rows in packed(segments):
@@ -77,12 +83,23 @@ def keep(conn: Connection[Any], segments: Sequence[Segment]) -> tuple[set[Key], 
         copy.write(COPY_END)
     new: set[Key] = set(conn.execute(query("segments_stored")).fetchall())
     if len(new) == len(segments):
-        return new, set()
+        return new, differing
     columns = {
         f"channels_{table}": sql.SQL(", ").join(sql.Identifier(table, name) for name in CHANNEL_NAMES)
         for table in ("incoming", "stored")
     }
-    return new, set(conn.execute(sql.SQL(query("segments_differing")).format(**columns)).fetchall())
+    stored = conn.execute(sql.SQL(query("segments_differing")).format(**columns)).fetchall()
+    return new, differing.union(stored)
+
+
+def keep_as_new(conn: Connection[Any], segments: Sequence[Segment]) -> tuple[set[Key], set[Key]]:
+    """`keep` for segments none of which is in the database, in half the time.
+
+    Raises psycopg.IntegrityError when one is; the transaction has failed then, and `keep` can be asked in another.
+    """
+    segments, differing = _without_cold(conn, segments)
+    keep_new(conn, segments)
+    return {segment.key for segment in segments}, differing
 
 
 def read(
@@ -97,7 +114,7 @@ def read(
     rows = conn.execute(query("cold_days_of_crane"), _cold_range(crane_id, time_from, time_to)).fetchall()
     if not rows:
         return hot
-    return joined(hot, _read_cold([location for (location,) in rows], time_from, time_to, names))
+    return joined(hot, _read_cold([parquet.below(*row) for row in rows], time_from, time_to, names))
 
 
 async def read_async(
@@ -113,7 +130,7 @@ async def read_async(
     ) as copy:
         hot = unpacked(b"".join([part async for part in copy]), names, element_bytes)
     found = await conn.execute(query("cold_days_of_crane"), _cold_range(crane_id, time_from, time_to))
-    locations = [location for (location,) in await found.fetchall()]
+    locations = [parquet.below(*row) for row in await found.fetchall()]
     if not locations:
         return hot
     return joined(hot, await asyncio.to_thread(_read_cold, locations, time_from, time_to, names))
@@ -143,7 +160,7 @@ def read_both_tiers(
     # A segment lasts a day at most.
     begin = time_from - timedelta(days=1) if reaching else time_from
     rows = conn.execute(query("cold_days_of_crane"), _cold_range(crane_id, time_from, time_to)).fetchall()
-    cold = [row for (location,) in rows for row in parquet.load(location, crane_id=crane_id)]
+    cold = [row for place in rows for row in parquet.load(parquet.below(*place), crane_id=crane_id)]
     first_ms, past_ms = to_ms(time_from), to_ms(time_to)
     everything = {
         row.key: row
@@ -223,6 +240,37 @@ def _cold_range(crane_id: int, time_from: datetime, time_to: datetime) -> dict[s
     # A segment lasts a day at most, so one that reaches into the range began at most a day before it.
     first_day = (time_from.astimezone(UTC) - timedelta(days=1)).date()
     return {"crane_id": crane_id, "first_day": first_day, "last_day": time_to.astimezone(UTC).date()}
+
+
+def _without_cold(conn: Connection[Any], segments: Sequence[Segment]) -> tuple[Sequence[Segment], set[Key]]:
+    """Those that no file of the cold tier holds, and the keys that a file holds with other readings.
+
+    A day that moves in the meantime, and one whose file cannot be read now, passes: what is in both tiers is read once, and
+    joins its file at the next move.
+    """
+    young_ms = time.time() * MS_PER_S - MS_PER_DAY  # a day that is not over for that long does not move
+    old = defaultdict(list)
+    for segment in segments:
+        if segment.t0_ms < young_ms:
+            old[segment.crane_id, from_ms(segment.t0_ms).date()].append(segment)
+    if not old:
+        return segments, set()
+    crane_ids, days = zip(*old, strict=True)
+    known: set[Key] = set()
+    differing: set[Key] = set()
+    asked = {"crane_ids": list(crane_ids), "days": list(days)}
+    for crane_id, day, folder, location in conn.execute(query("cold_files_of_days"), asked).fetchall():
+        try:
+            held = {row.key: row for row in parquet.load(parquet.below(folder, location), crane_id=crane_id)}
+        except Unavailable as problem:
+            log.warning(
+                "messages of a day in the cold tier are stored without a look into it", problem=str(problem)
+            )
+            continue
+        again = [segment for segment in old[crane_id, day] if segment.key in held]
+        known.update(segment.key for segment in again)
+        differing.update(segment.key for segment in again if not segment.same_as(held[segment.key]))
+    return [segment for segment in segments if segment.key not in known] if known else segments, differing
 
 
 def _read_cold(

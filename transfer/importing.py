@@ -274,7 +274,7 @@ def _store(
 
 def _stored(conn: Connection[Any], segment: Segment) -> Segment | None:
     at = from_ms(segment.t0_ms)
-    found = segments.read_whole(conn, segment.crane_id, at, at + timedelta(milliseconds=1))
+    found = segments.read_both_tiers(conn, segment.crane_id, at, at + timedelta(milliseconds=1))
     return next((one for one in found if one.key == segment.key), None)
 
 

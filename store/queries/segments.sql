@@ -2,6 +2,10 @@
 -- A table of this session for incoming segments, empty at every commit.
 create temporary table if not exists incoming_segment (like segment) on commit delete rows;
 
+-- name: segment_staging_emptied
+-- What was staged is stored.
+delete from incoming_segment;
+
 -- name: segment_ranges
 -- Partitions for a time range, where segments are partitioned.
 select segment_make_ranges(%(time_from)s, %(time_to)s);

@@ -65,7 +65,7 @@ select set_policy(of_table, 'site_scope', format('using (exists (select from ale
 from unnest(array['alert_history', 'alert_news']::regclass[]) as of_table;
 
 select set_policy(of_table, 'site_scope', 'using ((select every_site_in_scope()))')
-from unnest(array['alert_target', 'alert_delivery']::regclass[]) as of_table;
+from unnest(array['alert_target', 'alert_delivery', 'cold_file_unfinished']::regclass[]) as of_table;
 
 -- Who has some sites in scope sees the own imports of the audit and nothing else of it.
 select set_policy('audit', 'insert_by_all', 'for insert with check (true)');
@@ -85,7 +85,7 @@ from unnest(array['life_record', 'life_record_file']::regclass[]) as of_table,
 
 -- Everyone who is signed in may read these; the api's role may not write them.
 select set_policy(of_table, 'select_by_all', 'for select using (true)')
-from unnest(array['process_heartbeat', 'system_trouble', 'clock_doubt']::regclass[]) as of_table;
+from unnest(array['process_heartbeat', 'system_trouble', 'clock_doubt', 'cold_folder']::regclass[]) as of_table;
 
 -- Readings come through a view of the same name, which checks what is added too: a hypertable with a columnstore takes no policy,
 -- and this way both kinds of database are protected by the same thing. The role finds it first on its search path. On the nodes of

@@ -55,7 +55,18 @@ begin
 end
 $$;
 
--- Days whose segments live in Parquet files: one file a crane and UTC day (by the start of a segment).
+-- Where the files of the cold tier lie: a folder, or an s3:// URL.
+create table cold_folder (
+    single boolean primary key default true check (single),
+    folder text not null
+);
+
+-- Files that no day lives in: being written, or no longer needed. The next run removes what it finds here.
+create table cold_file_unfinished (
+    location text primary key
+);
+
+-- Days whose segments live in Parquet files: one file a crane and UTC day (by the start of a segment). `location`: from `cold_folder`.
 create table cold_day (
     crane_id integer not null,
     day date not null,

@@ -2,6 +2,7 @@
 
 import asyncio
 from datetime import UTC, datetime, timedelta
+from pathlib import Path
 from typing import Any
 
 import orjson
@@ -13,7 +14,7 @@ from domain.messages import Leaf, topic
 from ingest.limits import Limits
 from ingest.replay import apply_corrections
 from ingest.writer import Incoming, Outcome, Writer
-from store import clock_corrections, quarantine
+from store import clock_corrections, cold, quarantine, segments
 from store.clock_corrections import CORRECTIONS, ClockCorrection
 from store.locks import Lock, give_back, take
 from tests.support.ingesting import register
@@ -179,6 +180,40 @@ def test_two_corrections_of_one_message_and_one_onto_another_message_are_refused
     assert rows(connection, "select t0 from segment order by t0") == [
         (NOW - WRONG + DAY / 2,),
         (NOW - DAY / 2,),
+    ]
+
+
+def test_days_of_the_cold_tier_come_back_are_corrected_and_go_there_again(
+    database: str, connection: psycopg.Connection, crane: int, tmp_path: Path
+) -> None:
+    wrong = NOW - WRONG
+    sent = [sample(seq, wrong + timedelta(seconds=seq)) for seq in range(3)]
+    other, later = sample(0, wrong, boot=8), sample(0, wrong + 3 * DAY, boot=8)
+    outcomes(database, *sent, other, later)
+    connection.autocommit = True
+    connection.execute("delete from touched_day")
+    assert cold.move(connection, str(tmp_path), before=NOW.date()).days == 2
+    assert outcomes(database, *sent, other) == ["duplicate"] * 4
+    file = next(tmp_path.rglob(f"{wrong.date()}_*.parquet"))
+    away = file.rename(tmp_path / "away")
+    lost = correct(database, crane, offset_ms=400 * DAY_MS, reason="the folder is not there")
+    assert "cannot be read" in lost.problem
+    away.rename(file)
+    done = correct(database, crane, offset_ms=400 * DAY_MS)
+    assert (done.problem, done.messages) == ("", 3)
+    corrected = [(0, wrong, 8), *((seq, NOW + timedelta(seconds=seq), 7) for seq in range(3))]
+    assert rows(connection, "select seq, t0, boot from segment order by t0") == corrected
+    days = {day for (day,) in rows(connection, "select day from touched_day")}
+    assert days == {NOW.date(), *(wrong.date() + n * DAY for n in (-1, 0, 1))}
+    assert outcomes(database, *sent, other, later) == ["duplicate"] * 5
+    connection.execute("delete from touched_day")
+    moved = cold.move(connection, None, before=NOW.date() + DAY)
+    assert (moved.days, moved.files_removed) == (2, 1)
+    found = segments.read_both_tiers(connection, crane, wrong - DAY, NOW + DAY)
+    assert [(row.seq, row.boot) for row in found] == [(0, 8), (0, 8), (0, 7), (1, 7), (2, 7)]
+    withdraw(database, crane, done.correction_id)
+    assert rows(connection, "select seq, t0 from segment where boot = 7 order by seq") == [
+        (seq, wrong + timedelta(seconds=seq)) for seq in range(3)
     ]
 
 

@@ -1,5 +1,10 @@
 """The cold tier: moved days are read as before, and nothing leaves the database unchecked."""
 
+import shutil
+import signal
+import subprocess
+import sys
+from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 
@@ -12,11 +17,11 @@ from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
 
 from domain.channels import CHANNEL_NAMES
-from domain.errors import Conflict, Unavailable
-from store import cold, parquet, segments, touched
+from domain.errors import Conflict, InvalidInput, Unavailable
+from store import cold, packing, parquet, segments, touched
 from store.columns import Segment
 from store.locks import Lock, take
-from tests.support.ingesting import register
+from tests.support.ingesting import register, wait_until
 
 T0 = datetime(2026, 3, 2, 22, 0, tzinfo=UTC)
 NAMES = ("utilisation_pct", "slew_deg", "mode")
@@ -83,7 +88,8 @@ def test_a_file_says_exactly_what_was_put_in(
         values=values,
         received_ms=9,
     )
-    location, _ = parquet.save(folder, "one", [row])
+    name, data = parquet.coded("one", [row])
+    parquet.write(location := parquet.below(folder, name), data)
     (back,) = parquet.load(location, crane_id=3)
     assert back.key == row.key
     assert back.channels == row.channels
@@ -111,7 +117,9 @@ def test_two_do_not_move_days_at_once(database: str, connection: psycopg.Connect
         assert take(other, Lock.COOL)
         with pytest.raises(Conflict, match="another session"):
             cold.move(connection, str(tmp_path), before=date(2026, 3, 3))
-    # The other has ended, and its lock with it.
+    # The other ends, and its lock with it.
+    locks = "select count(*) from pg_locks where locktype = 'advisory' and database = (select oid from pg_database where datname = current_database())"
+    wait_until(lambda: connection.execute(locks).fetchone() == (0,), "the other session has ended")
     assert cold.move(connection, str(tmp_path), before=date(2026, 3, 3)).days == 0
     with psycopg.connect(database, autocommit=True) as other:
         assert take(other, Lock.COOL), "given back"
@@ -145,6 +153,110 @@ def test_late_data_joins_the_file_of_its_day(
     assert hot(connection) == 0
     same(read(connection, crane_id), late)
     assert len(list(tmp_path.rglob("*.parquet"))) == 2
+
+
+def test_a_message_that_comes_again_is_known_and_one_with_other_readings_is_told(
+    database: str, connection: psycopg.Connection, tmp_path: Path
+) -> None:
+    crane_id = register(database, "crane-a")["crane-a"]
+    rows = rows_of(crane_id)
+    keep(connection, rows[::2])
+    cold.move(connection, str(tmp_path), before=date(2026, 3, 4))
+    other = replace(rows[2], values=rows[2].values + 1)
+    for keeping in (segments.keep, segments.keep_as_new):
+        with connection.transaction(force_rollback=True):
+            assert keeping(connection, [rows[0], other, rows[1]]) == ({rows[1].key}, {other.key})
+            assert hot(connection) == 1
+    next(tmp_path.rglob("*.parquet")).unlink()  # what cannot be compared is kept
+    with connection.transaction(force_rollback=True):
+        assert len(segments.keep(connection, rows[::2])[0]) in (60, 90)
+
+
+# Where the process that moves days ends, by its own hand, as by the kernel's: before a line is reached or after it.
+KILLED = """
+import os, signal, sys
+from datetime import date
+import psycopg
+from store import cold, parquet
+
+database, folder, step = sys.argv[1:]
+def die(*args, **named):
+    os.kill(os.getpid(), signal.SIGKILL)
+write, remove, tidied = parquet.write, parquet.remove, []
+def tidy(conn, folder, whole=cold._tidy):
+    return die() if tidied else tidied.append(whole(conn, folder)) or 0
+if step == "written down":
+    parquet.write = die
+elif step == "half a file":
+    parquet.write = lambda place, data: die(write(place, data[: data.size // 2]))
+elif step == "a file":
+    parquet.write = lambda place, data: die(write(place, data))
+elif step == "before the commit":
+    cold._remove = die
+elif step == "moved":
+    cold._tidy = tidy
+elif step == "old file removed":
+    parquet.remove = lambda place: die(remove(place))
+with psycopg.connect(database, autocommit=True) as conn:
+    cold.move(conn, folder, before=date(2026, 3, 4))
+"""
+
+
+@pytest.mark.parametrize(
+    ("step", "left_over"),
+    [
+        ("written down", 0),
+        ("half a file", 1),
+        ("a file", 1),
+        ("before the commit", 1),
+        ("moved", 2),
+        ("old file removed", 1),
+    ],
+)
+def test_a_kill_loses_and_doubles_nothing_and_the_next_run_tidies_up(
+    database: str, connection: psycopg.Connection, tmp_path: Path, step: str, left_over: int
+) -> None:
+    crane_id = register(database, "crane-a")["crane-a"]
+    rows = rows_of(crane_id)
+    keep(connection, rows[::2])
+    cold.move(connection, str(tmp_path), before=date(2026, 3, 4))
+    with connection.transaction():
+        packing.keep_new(connection, rows[1::2])  # late data: the old files will be no longer needed
+    whole = read(connection, crane_id)
+    killed = subprocess.run([sys.executable, "-c", KILLED, database, str(tmp_path), step], check=False)
+    assert killed.returncode == -signal.SIGKILL
+    same(read(connection, crane_id), whole)
+    assert cold.move(connection, str(tmp_path), before=date(2026, 3, 4)).files_removed == left_over
+    same(read(connection, crane_id), whole)
+    assert hot(connection) == 0
+    lived_in = {name for (name,) in connection.execute("select location from cold_day").fetchall()}
+    assert parquet.listed(str(tmp_path)).keys() == lived_in
+    assert connection.execute("select location from cold_file_unfinished").fetchall() == []
+
+
+def test_a_folder_moves_with_its_files_and_not_without(
+    database: str, connection: psycopg.Connection, tmp_path: Path
+) -> None:
+    crane_id = register(database, "crane-a")["crane-a"]
+    keep(connection, rows_of(crane_id))
+    with pytest.raises(InvalidInput, match="name its folder"):
+        cold.move(connection, None, before=date(2026, 3, 3))
+    whole = read(connection, crane_id)
+    here, there = tmp_path / "here", tmp_path / "there"
+    cold.move(connection, str(here), before=date(2026, 3, 3))
+    with pytest.raises(Conflict, match="1 of 1 files of the cold tier are not whole below"):
+        cold.move(connection, str(there), before=date(2026, 3, 4))
+    shutil.copytree(here, there)
+    (file,) = there.rglob("*.parquet")
+    file.write_bytes(file.read_bytes()[:-1])
+    with pytest.raises(Conflict, match=str(here)):
+        cold.move(connection, str(there), before=date(2026, 3, 4))
+    shutil.rmtree(there)
+    here.rename(there)
+    assert cold.move(connection, str(there), before=date(2026, 3, 4)).days == 1
+    same(read(connection, crane_id), whole)
+    assert cold.move(connection, None, before=date(2026, 3, 4)).days == 0
+    assert not here.exists()
 
 
 def test_a_day_that_waits_to_be_counted_stays(

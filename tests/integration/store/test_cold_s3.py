@@ -151,10 +151,8 @@ def test_credentials_in_the_url_are_refused(database: str, connection: psycopg.C
 
 
 def test_locations_keep_what_stands_behind_the_question_mark(tmp_path: Path) -> None:
-    from store.parquet import _below
+    from store.parquet import below
 
-    assert (
-        _below("s3://cranes/cold/?scheme=http", "a/b.parquet") == "s3://cranes/cold/a/b.parquet?scheme=http"
-    )
-    assert _below("s3://cranes", "b.parquet") == "s3://cranes/b.parquet"
-    assert _below(f"{tmp_path}/", "b.parquet") == f"{tmp_path}/b.parquet"
+    assert below("s3://cranes/cold/?scheme=http", "a/b.parquet") == "s3://cranes/cold/a/b.parquet?scheme=http"
+    assert below("s3://cranes", "b.parquet") == "s3://cranes/b.parquet"
+    assert below(f"{tmp_path}/", "b.parquet") == f"{tmp_path}/b.parquet"

@@ -288,3 +288,23 @@ def test_cranes_of_before_own_a_copy_of_their_type_from_the_beginning(empty_data
         assert cranes.get_crane(conn, "one").crane.type == CRANE_TYPE
         newcomer = cranes.save_crane(conn, crane("three", "y"))
         assert len(descriptions.descriptions_of(conn, newcomer)) == 1
+
+
+def test_files_of_the_cold_tier_are_named_from_the_folder_of_the_newest(empty_database: str) -> None:
+    as_before(empty_database, 71)
+    digest = "_0123456789ab.parquet"
+    moved = [
+        f"/old/one/2025/2025-01-02{digest}",
+        f"s3://a/b/c/one/2025/2025-01-03{digest}?scheme=http",
+        f"s3://a/b/c/two/2025/2025-01-04{digest}?scheme=http",
+    ]
+    with psycopg.connect(empty_database, autocommit=True) as conn:
+        for number, location in enumerate(moved):
+            conn.execute(
+                "insert into cold_day values (1, date '2025-01-02' + %s::int, %s, 1, 1, 1, timestamptz '2026-03-01' + %s * '1 h'::interval)",
+                [number, location, number],
+            )
+        migrate(empty_database)
+        assert conn.execute("select folder from cold_folder").fetchall() == [("s3://a/b/c?scheme=http",)]
+        names = conn.execute("select location from cold_day order by day").fetchall()
+    assert names == [(moved[0],), (f"one/2025/2025-01-03{digest}",), (f"two/2025/2025-01-04{digest}",)]
