@@ -26,6 +26,7 @@ from api.matching import Matched
 from api.middleware import BodyBound, Figures, Observe, PageHeaders
 from api.permissions import Least, least_of
 from api.problems import add_problem_handlers
+from api.reads import Reads
 from api.routes import (
     access,
     alert_rules,
@@ -151,7 +152,8 @@ def create_api(database_url: str, settings: ApiSettings | None = None) -> FastAP
     add_problem_handlers(api)
     api.add_middleware(Tagged)
     api.add_middleware(Matched, pool=lambda: api.state.pool, at_once=settings.pool_size // 2)
-    api.add_middleware(Audited, pool=lambda: api.state.pool)
+    api.state.reads = Reads(lambda: api.state.pool)
+    api.add_middleware(Audited, pool=lambda: api.state.pool, reads=api.state.reads)
     api.add_middleware(Idempotent, pool=lambda: api.state.pool, least=least)
     api.add_middleware(GZipMiddleware, minimum_size=1000, compresslevel=5)
     api.add_middleware(Limited, limits=limits, by="account")
@@ -231,11 +233,13 @@ async def open_api(api: FastAPI) -> None:
     await api.state.answering.first()
     api.state.hub = Hub(api.state.database_url)
     api.state.hub.open()
+    api.state.reads.open()
 
 
 async def close_api(api: FastAPI) -> None:
     """Give connections back and stop listening."""
     await api.state.hub.close()
+    await api.state.reads.close()
     api.state.answering.close()
     await api.state.dispatch_fleet.close()
     await api.state.pool.close()

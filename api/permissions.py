@@ -35,6 +35,17 @@ class Least:
             raise Refused(403, f"this needs every site in scope, and {principal.account} sees some")
 
 
+class PersonalData:
+    """Of a route whose answer tells of people: who reads it is written down in the audit (api/reads.py)."""
+
+    async def __call__(self, request: Request) -> None:
+        """Mark the request."""
+        request.scope[PERSONAL_READ] = True
+
+
+PERSONAL_READ: Final = "boomledger.personal_read"
+"""In the scope of a request to such a route."""
+PERSONAL: Final = Depends(PersonalData())
 OPEN: Final = Depends(Least(None))
 VIEWER: Final = Depends(Least(Role.VIEWER))
 DISPATCHER: Final = Depends(Least(Role.DISPATCHER))

@@ -6,6 +6,7 @@ from collections.abc import Awaitable, Callable, Mapping
 from dataclasses import dataclass, field
 from tempfile import SpooledTemporaryFile
 from typing import IO, Final
+from urllib.parse import parse_qsl, urlencode
 
 import structlog
 from psycopg_pool import PoolTimeout
@@ -14,8 +15,9 @@ from starlette.requests import ClientDisconnect
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from api.gate import PRINCIPAL, SAFE_METHODS
-from api.permissions import Least
+from api.permissions import PERSONAL_READ, Least
 from api.problems import away_text, problem_response
+from api.reads import Read, Reads
 from store import access, audit
 from store.access import Principal
 from store.connection import AWAY
@@ -30,6 +32,8 @@ NEVER_KEPT: Final = frozenset({"/login", "/logout", "/tokens"})
 """Their answers carry secrets or cookies, which no key may bring back."""
 AUDIT_DETAIL: Final = "boomledger.audit_detail"
 """What a route wants written down with its call, in the scope of the request; a GET with it is an export."""
+OBJECTS: Final = frozenset({"crane", "account", "everyone"})
+"""Query parameters that name whose data is read."""
 KEY_FORM: Final = re.compile(r"[\x21-\x7e]{1,200}")
 TAGGED_BYTES_MAX: Final = 8_000_000
 SPOOLED_BYTES: Final = 2_000_000
@@ -105,11 +109,12 @@ class Tagged:
 
 
 class Audited:
-    """Writes down every write and every export that went well, before its answer leaves."""
+    """Writes down every write, export and read of personal data that went well, before its answer leaves."""
 
-    def __init__(self, app: ASGIApp, *, pool: Callable[[], Pool]) -> None:
+    def __init__(self, app: ASGIApp, *, pool: Callable[[], Pool], reads: Reads) -> None:
         self._app = app
         self._pool = pool
+        self._reads = reads
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         if scope["type"] != "http":
@@ -120,9 +125,12 @@ class Audited:
 
         async def send_on(message: Message) -> None:
             nonlocal refused
-            if message["type"] == "http.response.start" and self._wanted(scope, message):
+            if message["type"] == "http.response.start" and message["status"] < 400:
                 try:
-                    await self._note(scope)
+                    if self._wanted(scope, message):
+                        await self._note(scope)
+                    elif PERSONAL_READ in scope:
+                        await self._reads.note(_read(scope))
                 except (*AWAY, PoolTimeout) as problem:  # nothing leaves that is not written down
                     refused = True
                     await problem_response(503, away_text(problem))(scope, receive, send)
@@ -133,7 +141,7 @@ class Audited:
 
     @staticmethod
     def _wanted(scope: Scope, start: Message) -> bool:
-        if start["status"] >= 400 or scope.get(PRINCIPAL) is None:
+        if scope.get(PRINCIPAL) is None:
             return False
         if scope["method"] not in SAFE_METHODS:
             return _route(scope) not in NOT_WRITES
@@ -149,7 +157,7 @@ class Audited:
                 action=f"{scope['method']} {_route(scope)}",
                 target=_path(scope),
                 detail=scope.get(AUDIT_DETAIL),
-                address=scope["client"][0] if scope.get("client") else "",
+                address=_address(scope),
                 request_id=scope.get("boomledger.request_id", ""),
             )
 
@@ -270,6 +278,23 @@ def replay_body(body: IO[bytes], receive: Receive) -> Callable[[], Awaitable[Mes
         return {"type": "http.request", "body": part, "more_body": not complete}
 
     return replayed
+
+
+def _read(scope: Scope) -> Read:
+    principal: Principal = scope[PRINCIPAL]
+    asked = parse_qsl(scope["query_string"].decode("latin-1"))
+    of = urlencode([pair for pair in asked if pair[0] in OBJECTS])
+    return Read(
+        account=principal.account,
+        via=principal.via,
+        action=f"read {_route(scope)}",
+        target=f"{_path(scope)}?{of}"[:500] if of else _path(scope),
+        address=_address(scope),
+    )
+
+
+def _address(scope: Scope) -> str:
+    return scope["client"][0] if scope.get("client") else ""
 
 
 def _path(scope: Scope) -> str:

@@ -26,6 +26,7 @@ from dashboard.client import Client, session_headers
 from dashboard.engine import ALL, OFF, Engine, Trick
 from dashboard.palette import LIGHT, THEMES
 from dashboard.theme import template
+from dashboard.transport import session_address
 from words.numbers import age_words
 from words.texts import spoken, t
 
@@ -158,7 +159,9 @@ class _OnBehalf:
         sent = Headers(scope=scope)
         handed_on = {name: sent[name] for name in ("cookie", "authorization") if name in sent}
         token = session_headers.set(handed_on)
+        came_from = session_address.set(scope["client"][0] if scope.get("client") else "")
         try:
             await self._app(scope, receive, send)
         finally:
             session_headers.reset(token)
+            session_address.reset(came_from)

@@ -24,6 +24,8 @@ session_headers: ContextVar[Mapping[str, str] | None] = ContextVar("session_head
 """Headers (cookie, authorization) of the person on whose behalf the calls of this context are made."""
 
 
+session_address: ContextVar[str] = ContextVar("session_address", default="127.0.0.1")
+"""Where that person's browser is, for the audit."""
 CALLS: Final[set[tuple[str, str]]] = set()
 """(method, path) of every call of the client."""
 QUERY_NAMES: Final = {
@@ -203,7 +205,7 @@ def _text(value: object) -> str:
 
 def _in_process(app: Any) -> Any:
     async def marked(scope: Any, receive: Any, send: Any) -> None:
-        await app({**scope, IN_PROCESS: True}, receive, send)
+        await app({**scope, IN_PROCESS: True, "client": (session_address.get(), 0)}, receive, send)
 
     return marked
 

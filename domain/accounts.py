@@ -20,6 +20,23 @@ Sites = Annotated[
 ]
 
 
+PERSONAL_FIELDS: Final = frozenset({
+    "account", "address", "agent", "recipients", "person", "by_whom",
+    "entered_by", "withdrawn_by", "finished_by", "held_by", "released_by", "imported_by", "attached_by", "done_by",
+    "decided_by", "asked_by", "acknowledged_by", "shelved_by",
+    "Account.name", "AlertDeliveryRow.last_error", "MeasuredRow.title", "QuarantineRow.raw_start",
+    # When a crane worked, and how: who had it on that day is known to the yard.
+    "FleetRow.last_at", "LiveAnswer.values", "SamplesAnswer.series", "PosesAnswer.at_ms", "DrawingAnswer.now", "DayRow.first_at",
+    "CraneDayRow.first_at", "GapRow.from_at", "Lift.started_at", "OverloadRow.started_at", "OverrideRow.at",
+    "EventRow.text", "FaultRow.text", "OpenFaultRow.text", "FaultEpisodeRow.text",
+})  # fmt: skip
+"""Fields of answers that tell of people (docs/privacy.md): a route whose answer holds one is declared `PERSONAL`."""
+NOT_PERSONAL_BY: Final = frozenset(
+    {"assess_by", "assessment_by", "special_assessment_by", "due_by", "limited_by"}
+)
+"""Fields that end like the name of somebody who did something, and name nobody."""
+
+
 class _Asked(BaseModel):
     model_config = ConfigDict(frozen=True, extra="forbid")
 

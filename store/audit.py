@@ -1,4 +1,4 @@
-"""What was done by whom: every write, export and log-in is written down, and files that were stored are listed from that."""
+"""What was done by whom: every write, export, log-in and read of personal data; files that were stored are listed from that."""
 
 from typing import Any, Literal
 
@@ -27,6 +27,12 @@ async def note(
     await conn.execute(query("add_audit"), row)
 
 
+async def note_all(conn: AsyncConnection[Any], rows: list[dict[str, Any]]) -> None:
+    """Write down several things at once; each as `audit_row` makes it."""
+    async with conn.cursor() as cursor:
+        await cursor.executemany(query("add_audit"), rows)
+
+
 def note_command(conn: Connection[Any], action: str, target: str, detail: dict[str, Any]) -> None:
     """Write down in the audit what was done on the command line."""
     conn.execute(query("add_audit"), audit_row("command line", "command", action, target, detail))
@@ -39,9 +45,11 @@ async def list_imports(conn: AsyncConnection[Any], before: int, account: str | N
     return await dicts_async(conn, "list_imports", before=before, account=account, limit=limit)
 
 
-async def list_audit(conn: AsyncConnection[Any], before: int, limit: int) -> Rows:
-    """The audit, newest first, before an audit_id."""
-    return await dicts_async(conn, "list_audit", before=before, limit=limit)
+async def list_audit(conn: AsyncConnection[Any], before: int, limit: int, *, reads: bool) -> Rows:
+    """The audit, newest first, before an audit_id; with the reads of personal data or without."""
+    return await dicts_async(
+        conn, "list_audit" if reads else "list_audit_of_acts", before=before, limit=limit
+    )
 
 
 def audit_row(

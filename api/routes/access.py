@@ -12,7 +12,7 @@ from answers.passwords import strong_hash
 from api.deps import Caller, Conn, PlainConn, Settings
 from api.gate import cookie_name
 from api.paging import Cursor, Limit, decode_cursor, page
-from api.permissions import ADMIN_OF_ALL_SITES, OPEN, VIEWER
+from api.permissions import ADMIN_OF_ALL_SITES, OPEN, PERSONAL, VIEWER
 from api.problems import Refused
 from api.sessions import address_of, opened, set_cookie, set_session_cookie
 from api.settings import ApiSettings
@@ -81,9 +81,9 @@ async def open_session(
     known_hash = None if row is None else row["password_hash"]
     good = await to_thread.run_sync(access.password_matches, password, known_hash, limiter=HASHING)
     if row is None or not good:
-        await audit.note(
-            conn, account=credentials.account, via="login", action="refused log-in", address=address
-        )
+        # A name that no account has may be a password in the wrong field.
+        name = credentials.account if row is not None else "unknown account"
+        await audit.note(conn, account=name, via="login", action="refused log-in", address=address)
         raise Refused(401, "no account with this name and password")
     opened_for = await opened(conn, settings, row, "log-in", address, agent)
     await access.forget_logins(conn, credentials.account, address, row["account_id"])
@@ -112,7 +112,7 @@ async def who_am_i(caller: Caller) -> WhoAmI:
     return WhoAmI(account=caller.account, role=caller.role, sites=caller.sites, via=caller.via)
 
 
-@router.get("/sessions", dependencies=[VIEWER])
+@router.get("/sessions", dependencies=[VIEWER, PERSONAL])
 async def list_sessions(
     caller: Caller, conn: PlainConn, everyone: Everyone = False, limit: Limit = 200, cursor: Cursor = None
 ) -> Page[SessionRow]:
@@ -129,7 +129,7 @@ async def end_session(session_id: RowId, caller: Caller, conn: PlainConn) -> Non
     await access.end_session(conn, session_id, own_unless_admin(caller))
 
 
-@router.get("/tokens", dependencies=[VIEWER])
+@router.get("/tokens", dependencies=[VIEWER, PERSONAL])
 async def list_tokens(
     caller: Caller, conn: PlainConn, everyone: Everyone = False, limit: Limit = 200, cursor: Cursor = None
 ) -> Page[TokenRow]:
@@ -167,7 +167,7 @@ async def end_token(token_id: RowId, caller: Caller, conn: PlainConn) -> None:
     await access.end_token(conn, token_id, own_unless_admin(caller))
 
 
-@router.get("/users", dependencies=[ADMIN_OF_ALL_SITES])
+@router.get("/users", dependencies=[ADMIN_OF_ALL_SITES, PERSONAL])
 async def list_users(conn: Conn, limit: Limit = 200, cursor: Cursor = None) -> Page[Account]:
     """Accounts, by name."""
     after = decode_cursor(cursor, (str,))
@@ -185,7 +185,7 @@ async def add_user(wanted: NewAccount, conn: PlainConn, settings: Settings) -> A
     return account_answer(row)
 
 
-@router.get("/users/{account}", dependencies=[ADMIN_OF_ALL_SITES])
+@router.get("/users/{account}", dependencies=[ADMIN_OF_ALL_SITES, PERSONAL])
 async def show_user(account: AccountName, conn: PlainConn) -> Account:
     """One account; its ETag guards a change."""
     row = await access.account_named(conn, account)
@@ -219,11 +219,16 @@ async def change_user(
     return account_answer(row)
 
 
-@router.get("/audit", dependencies=[ADMIN_OF_ALL_SITES])
-async def list_audit(conn: Conn, limit: Limit = 200, cursor: Cursor = None) -> Page[AuditRow]:
-    """What was done by whom, newest first: every write, every export, every log-in."""
+@router.get("/audit", dependencies=[ADMIN_OF_ALL_SITES, PERSONAL])
+async def list_audit(
+    conn: Conn,
+    reads: Annotated[bool, Query(description="with the reads of personal data; false: without")] = True,
+    limit: Limit = 200,
+    cursor: Cursor = None,
+) -> Page[AuditRow]:
+    """What was done by whom, newest first: every write, every export, every log-in, every read of personal data."""
     before = decode_cursor(cursor, (int,))
-    rows = await audit.list_audit(conn, before[0] if before else 2**62, limit + 1)
+    rows = await audit.list_audit(conn, before[0] if before else 2**62, limit + 1, reads=reads)
     listed = [AuditRow(**row) for row in rows]
     return page(listed, limit, [(row.audit_id,) for row in listed])
 

@@ -9,7 +9,7 @@ from psycopg import AsyncConnection
 from api.bounds import EntryName
 from api.deps import Caller, Conn, Settings
 from api.paging import Cursor, Limit, decode_cursor, page
-from api.permissions import ADMIN_OF_ALL_SITES, ENGINEER, VIEWER
+from api.permissions import ADMIN_OF_ALL_SITES, ENGINEER, PERSONAL, VIEWER
 from api.problems import Refused
 from api.tables import TableRoute
 from domain.alerts import (
@@ -33,7 +33,7 @@ router = APIRouter(tags=["alerts"], route_class=TableRoute)
 writes = APIRouter(tags=["alerts"])
 
 
-@router.get("/alert-rules", dependencies=[VIEWER])
+@router.get("/alert-rules", dependencies=[VIEWER, PERSONAL])
 async def list_rules(
     conn: Conn, caller: Caller, limit: Limit = 200, cursor: Cursor = None
 ) -> Page[AlertRuleRow]:
@@ -43,7 +43,7 @@ async def list_rules(
     return page([rule_row(row) for row in rows], limit, [(row.name,) for row in rows])
 
 
-@writes.get("/alert-rules/{entry}", dependencies=[VIEWER])
+@writes.get("/alert-rules/{entry}", dependencies=[VIEWER, PERSONAL])
 async def show_rule(entry: EntryName, conn: Conn, caller: Caller) -> AlertRuleEntry:
     """One rule as it is entered; its ETag guards a change."""
     rows = await alerts.rules(conn, caller.site_list, name=entry)
@@ -71,7 +71,7 @@ async def drop_rule(entry: EntryName, conn: Conn, caller: Caller) -> None:
     await alerts.retire_rule(conn, entry, caller.account)
 
 
-@router.get("/alert-targets", dependencies=[ADMIN_OF_ALL_SITES])
+@router.get("/alert-targets", dependencies=[ADMIN_OF_ALL_SITES, PERSONAL])
 async def list_targets(conn: Conn, limit: Limit = 200, cursor: Cursor = None) -> Page[AlertTargetRow]:
     """Whom alerts are told to, by name."""
     after = decode_cursor(cursor, (str,))
@@ -79,7 +79,7 @@ async def list_targets(conn: Conn, limit: Limit = 200, cursor: Cursor = None) ->
     return page([target_row(row) for row in rows], limit, [(row.name,) for row in rows])
 
 
-@writes.get("/alert-targets/{entry}", dependencies=[ADMIN_OF_ALL_SITES])
+@writes.get("/alert-targets/{entry}", dependencies=[ADMIN_OF_ALL_SITES, PERSONAL])
 async def show_target(entry: EntryName, conn: Conn) -> AlertTargetRow:
     """One target; its ETag guards a change."""
     rows = await alerts.targets(conn, name=entry)
@@ -118,7 +118,7 @@ async def try_target(entry: EntryName, conn: Conn, caller: Caller) -> None:
         raise NotFound(f"there is no target {entry!r}: see the list of targets")
 
 
-@router.get("/alert-deliveries", dependencies=[ADMIN_OF_ALL_SITES])
+@router.get("/alert-deliveries", dependencies=[ADMIN_OF_ALL_SITES, PERSONAL])
 async def list_deliveries(conn: Conn, limit: Limit = 200, cursor: Cursor = None) -> Page[AlertDeliveryRow]:
     """Messages that were sent, wait, or were given up, newest first, with the last error."""
     before = decode_cursor(cursor, (int,))

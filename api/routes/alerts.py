@@ -8,7 +8,7 @@ from fastapi import APIRouter, Path, Query
 from answers.alerts import alert_detail, alert_in_scope, alert_row
 from api.deps import Caller, Conn
 from api.paging import Cursor, Limit, decode_cursor, page
-from api.permissions import DISPATCHER, ENGINEER, VIEWER
+from api.permissions import DISPATCHER, ENGINEER, PERSONAL, VIEWER
 from api.tables import TableRoute
 from domain.alerts import (
     Acknowledged,
@@ -36,7 +36,7 @@ OpenOnly = Annotated[bool, Query(description="without those that are cleared")]
 OfPriority = Annotated[Priority | None, Query(description="of this priority only")]
 
 
-@router.get("/alerts", dependencies=[VIEWER])
+@router.get("/alerts", dependencies=[VIEWER, PERSONAL])
 async def list_alerts(
     conn: Conn,
     caller: Caller,
@@ -68,7 +68,7 @@ async def summarise_alerts(conn: Conn, caller: Caller) -> AlertSummary:
     return AlertSummary(unacknowledged=sum(row.unacknowledged for row in cranes), cranes=cranes)
 
 
-@single.get("/alerts/{alert_id}", dependencies=[VIEWER])
+@single.get("/alerts/{alert_id}", dependencies=[VIEWER, PERSONAL])
 async def show_alert(alert_id: AlertId, conn: Conn, caller: Caller) -> AlertDetail:
     """One alert with what happened to it: raised, acknowledged, shelved, cleared."""
     return await alert_detail(conn, caller.site_list, alert_id)

@@ -6,7 +6,7 @@ from fastapi import APIRouter, Path, Request
 
 from api.deps import Caller, Conn, SeenCrane
 from api.paging import Cursor, Limit, decode_cursor, page
-from api.permissions import ENGINEER, VIEWER
+from api.permissions import ENGINEER, PERSONAL, VIEWER
 from api.stages import AUDIT_DETAIL
 from api.tables import TableRoute
 from domain.answers import Page
@@ -20,7 +20,7 @@ CorrectionId = Annotated[
 ]
 
 
-@router.get("/clock-corrections", dependencies=[VIEWER])
+@router.get("/clock-corrections", dependencies=[VIEWER, PERSONAL])
 async def list_clock_corrections(
     conn: Conn, caller: Caller, limit: Limit = 200, cursor: Cursor = None
 ) -> Page[ClockCorrectionRow]:
@@ -38,7 +38,7 @@ async def list_clock_corrections(
     return page(listed, limit, [(row.correction_id,) for row in rows])
 
 
-@writes.get("/cranes/{name}/clock-corrections/{correction_id}", dependencies=[VIEWER])
+@writes.get("/cranes/{name}/clock-corrections/{correction_id}", dependencies=[VIEWER, PERSONAL])
 async def show_clock_correction(
     crane: SeenCrane, correction_id: CorrectionId, conn: Conn
 ) -> ClockCorrectionRow:

@@ -7,7 +7,7 @@ from psycopg import Connection
 
 from answers.counters import counters_of
 from api.deps import Caller, Conn, KnownCrane, SeenCrane, written
-from api.permissions import ENGINEER, VIEWER
+from api.permissions import ENGINEER, PERSONAL, VIEWER
 from domain.counter import CounterReadingAsked, CountersAnswer
 from domain.errors import InvalidInput
 from duty.counters import gains
@@ -20,7 +20,7 @@ ReadingId = Annotated[
 ]
 
 
-@router.get("/cranes/{name}/counters", dependencies=[VIEWER])
+@router.get("/cranes/{name}/counters", dependencies=[VIEWER, PERSONAL])
 async def show_counters(crane: SeenCrane, conn: Conn) -> CountersAnswer:
     """Readings of the crane's own counters in force, and what they gained beside what was recorded."""
     return await counters_of(conn, crane)

@@ -7,14 +7,14 @@ from fastapi import APIRouter
 from answers.coverage import coverage_of
 from api.bounds import DayFrom, DayTo, day_range
 from api.deps import Conn, KnownCrane
-from api.permissions import VIEWER
+from api.permissions import PERSONAL, VIEWER
 from domain.coverage_answers import CoverageAnswer
 
 router = APIRouter(tags=["maintenance"])
 DEFAULT_DAYS: Final = 90
 
 
-@router.get("/cranes/{name}/coverage", dependencies=[VIEWER])
+@router.get("/cranes/{name}/coverage", dependencies=[VIEWER, PERSONAL])
 async def show_coverage(
     crane: KnownCrane, conn: Conn, day_from: DayFrom = None, day_to: DayTo = None
 ) -> CoverageAnswer:

@@ -8,7 +8,7 @@ from fastapi import APIRouter, Path, Request
 from psycopg import Connection
 
 from api.deps import Caller, Conn, SeenCrane, written
-from api.permissions import ENGINEER, VIEWER
+from api.permissions import ENGINEER, PERSONAL, VIEWER
 from api.stages import AUDIT_DETAIL
 from domain.answers import Page
 from domain.crane import CraneType
@@ -33,13 +33,13 @@ ValidFrom = Annotated[
 Change = Callable[[Connection[Any]], tuple[DescriptionEntry, list[date]]]
 
 
-@router.get("/cranes/{name}/descriptions", dependencies=[VIEWER])
+@router.get("/cranes/{name}/descriptions", dependencies=[VIEWER, PERSONAL])
 async def list_descriptions(crane: SeenCrane, conn: Conn) -> Page[DescriptionEntry]:
     """What a crane was like and from which day on, newest first. A day is counted with what held on it."""
     return Page(items=tuple(await descriptions.descriptions(conn, crane.crane_id)))
 
 
-@router.get("/cranes/{name}/descriptions/{valid_from}", dependencies=[VIEWER])
+@router.get("/cranes/{name}/descriptions/{valid_from}", dependencies=[VIEWER, PERSONAL])
 async def show_description(crane: SeenCrane, valid_from: ValidFrom, conn: Conn) -> DescriptionEntry:
     """The description that holds from a day on; its ETag guards a correction."""
     for entry in await descriptions.descriptions(conn, crane.crane_id):

@@ -13,7 +13,7 @@ from answers.levelling import levelling
 from answers.reservations import reservation_in_scope
 from api.bounds import ReservationId
 from api.deps import Caller, Conn, Fleet, get_known_crane, overridden
-from api.permissions import DISPATCHER, VIEWER
+from api.permissions import DISPATCHER, PERSONAL, VIEWER
 from domain.dispatch_answers import DispatchAnswer, DispatchQuestion
 from domain.errors import Conflict, NotFound
 from domain.job_answers import AssignmentAnswer, AssignmentAsked, LevellingAnswer, SheetAsked
@@ -74,7 +74,9 @@ async def print_lift_sheet(
     return await _sheet(asked, crane, found, conn, caller)
 
 
-@router.get("/reservations/{reservation_id}/lift-sheet", dependencies=[VIEWER], response_class=Response)
+@router.get(
+    "/reservations/{reservation_id}/lift-sheet", dependencies=[VIEWER, PERSONAL], response_class=Response
+)
 async def print_held(reservation_id: ReservationId, conn: Conn, caller: Caller, fleet: Fleet) -> Response:
     """The lift sheet (PDF) of a reservation with a job, by the charts and the record as they are now."""
     held = await reservation_in_scope(conn, reservation_id, caller.site_list)

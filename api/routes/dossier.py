@@ -8,7 +8,7 @@ from fastapi import APIRouter, Path, Query, Request, Response
 from answers.dossier import compared, content, dossier_of, refuse_half_counted
 from api.deps import PDF, PDF_ANSWER, Caller, Conn, CraneNamePath, SeenCrane, file_response, get_known_crane
 from api.paging import Cursor, Limit, decode_cursor, page
-from api.permissions import ENGINEER, VIEWER
+from api.permissions import ENGINEER, PERSONAL, VIEWER
 from api.settings import running_version
 from api.stages import AUDIT_DETAIL
 from domain.answers import Page
@@ -29,7 +29,7 @@ Number = Annotated[
 ]
 
 
-@router.get("/cranes/{name}/dossier", dependencies=[VIEWER])
+@router.get("/cranes/{name}/dossier", dependencies=[VIEWER, PERSONAL])
 async def draft_dossier(name: CraneNamePath, request: Request, caller: Caller) -> Dossier:
     """Draft of a crane's dossier for its special assessment, as of now, with what changed since the last finished one."""
     async with site_scope(request.app.state.pool, caller.sites, steady=True) as conn:
@@ -38,7 +38,10 @@ async def draft_dossier(name: CraneNamePath, request: Request, caller: Caller) -
 
 
 @router.get(
-    "/cranes/{name}/dossier/report", response_class=Response, responses=PDF_ANSWER, dependencies=[VIEWER]
+    "/cranes/{name}/dossier/report",
+    response_class=Response,
+    responses=PDF_ANSWER,
+    dependencies=[VIEWER, PERSONAL],
 )
 async def draft_dossier_report(name: CraneNamePath, request: Request, caller: Caller) -> Response:
     """The draft as PDF/UA, marked as a draft on each page. Printed from the JSON of the draft and nothing else."""
@@ -85,7 +88,7 @@ async def finish_dossier(
     return row
 
 
-@router.get("/cranes/{name}/dossiers", dependencies=[VIEWER])
+@router.get("/cranes/{name}/dossiers", dependencies=[VIEWER, PERSONAL])
 async def list_dossiers(
     crane: SeenCrane, conn: Conn, limit: Limit = 200, cursor: Cursor = None
 ) -> Page[DossierRow]:
@@ -95,7 +98,7 @@ async def list_dossiers(
     return page(rows, limit, [(row.number,) for row in rows])
 
 
-@router.get("/cranes/{name}/dossiers/{number}", response_model=Dossier, dependencies=[VIEWER])
+@router.get("/cranes/{name}/dossiers/{number}", response_model=Dossier, dependencies=[VIEWER, PERSONAL])
 async def show_dossier(crane: SeenCrane, number: Number, conn: Conn) -> Response:
     """A finished dossier as JSON, byte for byte as it was finished: its SHA-256 is the one in the list."""
     return file_response(
@@ -107,7 +110,7 @@ async def show_dossier(crane: SeenCrane, number: Number, conn: Conn) -> Response
     "/cranes/{name}/dossiers/{number}/report",
     response_class=Response,
     responses=PDF_ANSWER,
-    dependencies=[VIEWER],
+    dependencies=[VIEWER, PERSONAL],
 )
 async def show_dossier_report(crane: SeenCrane, number: Number, conn: Conn) -> Response:
     """A finished dossier as PDF/UA, byte for byte as it was finished: its SHA-256 is the one in the list."""

@@ -8,19 +8,19 @@ from answers.dispatch import of_crane
 from answers.drawing import drawing_at_job, drawing_of, poses_of
 from api.bounds import SAMPLES_RANGE_MAX, OnDay, TimeFrom, TimeTo, time_range
 from api.deps import Caller, Conn, Fleet, KnownCrane, get_known_crane
-from api.permissions import VIEWER
+from api.permissions import PERSONAL, VIEWER
 from domain.drawing_answers import DrawingAnswer, LiftDrawing, LiftDrawingAsked, PosesAnswer
 
 router = APIRouter(tags=["drawings"])
 
 
-@router.get("/cranes/{name}/drawing", dependencies=[VIEWER])
+@router.get("/cranes/{name}/drawing", dependencies=[VIEWER, PERSONAL])
 async def show_drawing(crane: KnownCrane, conn: Conn, caller: Caller, on: OnDay = None) -> DrawingAnswer:
     """A crane for drawing: outline, last known position with the rated capacity there, lines of its charts on a day."""
     return await drawing_of(conn, crane, caller.site_list, on or crane.today())
 
 
-@router.get("/cranes/{name}/poses", dependencies=[VIEWER])
+@router.get("/cranes/{name}/poses", dependencies=[VIEWER, PERSONAL])
 async def show_poses(
     crane: KnownCrane,
     conn: Conn,

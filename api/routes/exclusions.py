@@ -10,7 +10,7 @@ from psycopg import Connection
 
 from api.deps import Caller, Conn, SeenCrane, written
 from api.paging import Cursor, Limit, decode_cursor, page
-from api.permissions import ENGINEER, VIEWER
+from api.permissions import ENGINEER, PERSONAL, VIEWER
 from api.stages import AUDIT_DETAIL
 from api.tables import TableRoute
 from domain.answers import Page
@@ -30,7 +30,7 @@ ExclusionId = Annotated[
 Change = Callable[[Connection[Any]], tuple[ExclusionRow, list[date]]]
 
 
-@router.get("/exclusions", dependencies=[VIEWER])
+@router.get("/exclusions", dependencies=[VIEWER, PERSONAL])
 async def list_exclusions(
     conn: Conn, caller: Caller, limit: Limit = 200, cursor: Cursor = None
 ) -> Page[ExclusionRow]:
@@ -38,7 +38,7 @@ async def list_exclusions(
     return await _page(conn, limit, cursor, sites=caller.site_list)
 
 
-@router.get("/cranes/{name}/exclusions", dependencies=[VIEWER])
+@router.get("/cranes/{name}/exclusions", dependencies=[VIEWER, PERSONAL])
 async def list_crane_exclusions(
     crane: SeenCrane, conn: Conn, limit: Limit = 200, cursor: Cursor = None
 ) -> Page[ExclusionRow]:
@@ -46,7 +46,7 @@ async def list_crane_exclusions(
     return await _page(conn, limit, cursor, crane_id=crane.crane_id)
 
 
-@writes.get("/cranes/{name}/exclusions/{exclusion_id}", dependencies=[VIEWER])
+@writes.get("/cranes/{name}/exclusions/{exclusion_id}", dependencies=[VIEWER, PERSONAL])
 async def show_exclusion(crane: SeenCrane, exclusion_id: ExclusionId, conn: Conn) -> ExclusionRow:
     """One exclusion; its ETag guards a withdrawal."""
     rows = await exclusions.exclusions(conn, crane_id=crane.crane_id, exclusion_id=exclusion_id)

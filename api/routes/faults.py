@@ -8,7 +8,7 @@ from fastapi import APIRouter, Query
 from answers.faults import episodes_of, fault_pareto, faults_and_overloads
 from api.bounds import LIST_RANGE_MAX, DayFrom, DayTo, TimeFrom, TimeTo, day_range, time_range
 from api.deps import Caller, Conn, SeenCrane, no_crane
-from api.permissions import ENGINEER_OF_ALL_SITES, VIEWER
+from api.permissions import ENGINEER_OF_ALL_SITES, PERSONAL, VIEWER
 from api.tables import TableRoute
 from domain.answers import Page, of_rows
 from domain.errors import InvalidInput
@@ -36,7 +36,7 @@ OneCrane = Annotated[
 ]
 
 
-@listed.get("/cranes/{name}/fault-episodes", dependencies=[VIEWER])
+@listed.get("/cranes/{name}/fault-episodes", dependencies=[VIEWER, PERSONAL])
 async def list_fault_episodes(
     crane: SeenCrane, conn: Conn, time_from: TimeFrom, time_to: TimeTo, repeat_days: RepeatDays = 7
 ) -> Page[FaultEpisodeRow]:

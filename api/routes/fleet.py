@@ -7,7 +7,7 @@ from fastapi import APIRouter, Query, Response
 from answers.fleet import fleet_weeks
 from api.bounds import DayFrom, DayTo, day_range
 from api.deps import AtAGlance, Caller, Conn
-from api.permissions import VIEWER
+from api.permissions import PERSONAL, VIEWER
 from api.tables import TableRoute
 from domain.fleet_answers import FleetAnswer, FleetWeeksAnswer
 from domain.messages import CraneName
@@ -15,7 +15,7 @@ from domain.messages import CraneName
 router = APIRouter(tags=["fleet"], route_class=TableRoute)
 
 
-@router.get("/fleet", dependencies=[VIEWER], response_model=FleetAnswer)
+@router.get("/fleet", dependencies=[VIEWER, PERSONAL], response_model=FleetAnswer)
 async def show_fleet(
     conn: Conn,
     caller: Caller,

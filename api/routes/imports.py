@@ -13,7 +13,7 @@ from starlette.datastructures import UploadFile
 from api.deps import Caller, Conn, Settings
 from api.import_jobs import ImportJobs
 from api.paging import Cursor, Limit, decode_cursor, page
-from api.permissions import ENGINEER
+from api.permissions import ENGINEER, PERSONAL
 from api.problems import Refused
 from api.settings import ApiSettings
 from api.spec import problem
@@ -158,7 +158,7 @@ async def cancel_import(request: Request, caller: Caller) -> ImportRunning:
     return ImportRunning(running=job.told())
 
 
-@router.get("/imports", dependencies=[ENGINEER])
+@router.get("/imports", dependencies=[ENGINEER, PERSONAL])
 async def list_imports(
     conn: Conn, caller: Caller, limit: Limit = 50, cursor: Cursor = None
 ) -> Page[ImportRow]:

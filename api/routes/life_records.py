@@ -11,7 +11,7 @@ from starlette.datastructures import UploadFile
 
 from answers.life_records import record_of, records_of
 from api.deps import Caller, Conn, KnownCrane, SeenCrane, Settings, written
-from api.permissions import ENGINEER, VIEWER
+from api.permissions import ENGINEER, PERSONAL, VIEWER
 from api.problems import Refused
 from api.settings import ApiSettings
 from api.spec import problem
@@ -59,7 +59,7 @@ BODY: Final[dict[str, Any]] = {
 }
 
 
-@router.get("/cranes/{name}/life-records", dependencies=[VIEWER])
+@router.get("/cranes/{name}/life-records", dependencies=[VIEWER, PERSONAL])
 async def list_life_records(crane: KnownCrane, conn: Conn) -> Page[LifeRecordRow]:
     """Records of a crane's life as they stand, the newest day first, withdrawn ones included, with their effect on the figures."""
     return Page(items=await records_of(conn, crane))
@@ -81,7 +81,7 @@ async def add_life_record(
     return await _changed(request, caller, crane, conn, write)
 
 
-@router.get("/cranes/{name}/life-records/{record_id}", dependencies=[VIEWER])
+@router.get("/cranes/{name}/life-records/{record_id}", dependencies=[VIEWER, PERSONAL])
 async def show_life_record(crane: KnownCrane, record_id: RecordId, conn: Conn) -> LifeRecordAnswer:
     """One record with every version of it; its ETag guards a correction."""
     return await record_of(conn, crane, record_id)
@@ -163,7 +163,7 @@ async def attach_life_record_file(
     responses={
         200: {"content": {"application/octet-stream": {"schema": {"type": "string", "format": "binary"}}}}
     },
-    dependencies=[VIEWER],
+    dependencies=[VIEWER, PERSONAL],
 )
 async def fetch_life_record_file(
     crane: SeenCrane, record_id: RecordId, file_id: FileId, request: Request, conn: Conn

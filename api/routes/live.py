@@ -11,7 +11,7 @@ from fastapi.responses import StreamingResponse
 from api import gate
 from api.deps import Caller, Conn, CraneNamePath, no_crane
 from api.hub import Hub
-from api.permissions import VIEWER
+from api.permissions import PERSONAL, VIEWER
 from api.problems import Refused
 from domain.answers import LiveAnswer, LiveChanges
 from domain.moments import now_utc
@@ -26,7 +26,7 @@ BETWEEN_S: Final = 0.5
 VERSION_MAX: Final = 2**53
 
 
-@router.get("/cranes/{name}/live", dependencies=[VIEWER])
+@router.get("/cranes/{name}/live", dependencies=[VIEWER, PERSONAL])
 async def show_live(name: CraneNamePath, conn: Conn, caller: Caller) -> LiveAnswer:
     """Last known values of one crane, with their age. Late data and lost coverage make the age large."""
     rows = await reading.live_rows(conn, caller.site_list, cranes=[name])
@@ -35,7 +35,7 @@ async def show_live(name: CraneNamePath, conn: Conn, caller: Caller) -> LiveAnsw
     return live_answer(rows[0], now_utc())
 
 
-@router.get("/live", dependencies=[VIEWER])
+@router.get("/live", dependencies=[VIEWER, PERSONAL])
 async def show_live_changes(
     request: Request,
     caller: Caller,
@@ -56,7 +56,7 @@ async def show_live_changes(
 
 @router.get(
     "/live/stream",
-    dependencies=[VIEWER],
+    dependencies=[VIEWER, PERSONAL],
     response_class=StreamingResponse,
     responses={200: {"content": {"text/event-stream": {"schema": {"type": "string"}}}}},
 )

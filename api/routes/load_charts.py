@@ -6,7 +6,7 @@ from fastapi.responses import PlainTextResponse
 
 from api.bounds import OnDay
 from api.deps import Caller, Conn, KnownCrane, SeenCrane
-from api.permissions import ENGINEER, VIEWER
+from api.permissions import ENGINEER, PERSONAL, VIEWER
 from domain.answers import ChartsAnswer
 from domain.errors import InvalidChart
 from domain.job_answers import ChartProblem, ChartsAsked, ChartsImported, ChartVersionRow
@@ -31,7 +31,7 @@ async def export_charts(crane: KnownCrane, conn: Conn, on: OnDay = None) -> Plai
     return PlainTextResponse(write_charts(in_force), media_type="text/csv; charset=utf-8")
 
 
-@router.get("/cranes/{name}/chart-versions", dependencies=[VIEWER])
+@router.get("/cranes/{name}/chart-versions", dependencies=[VIEWER, PERSONAL])
 async def list_versions(crane: SeenCrane, conn: Conn) -> tuple[ChartVersionRow, ...]:
     """Every version that was entered for the crane or for its type, newest first."""
     rows = await charts.chart_versions(conn, crane.name)

@@ -19,7 +19,7 @@ from api.bounds import (
     time_range,
 )
 from api.deps import Caller, Conn, SeenCrane, SeenCranes
-from api.permissions import ENGINEER, VIEWER
+from api.permissions import ENGINEER, PERSONAL, VIEWER
 from api.tables import TableRoute
 from domain.answers import Page, of_rows
 from domain.detail import DetailSpec
@@ -48,7 +48,7 @@ DEFAULT_DAYS: Final = 28
 LONGEST_DAYS: Final = 92  # of fifty cranes: some thousand rows
 
 
-@router.get("/cranes/{name}/days", dependencies=[VIEWER])
+@router.get("/cranes/{name}/days", dependencies=[VIEWER, PERSONAL])
 async def list_days(
     crane: SeenCrane, conn: Conn, day_from: DayFrom = None, day_to: DayTo = None
 ) -> Page[DayRow]:
@@ -58,7 +58,7 @@ async def list_days(
     return Page(items=of_rows(DayRow, rows))
 
 
-@router.get("/days", dependencies=[VIEWER])
+@router.get("/days", dependencies=[VIEWER, PERSONAL])
 async def list_days_of_cranes(
     cranes: SeenCranes, conn: Conn, day_from: DayFrom = None, day_to: DayTo = None
 ) -> Page[CraneDayRow]:
@@ -69,7 +69,7 @@ async def list_days_of_cranes(
     return Page(items=of_rows(CraneDayRow, rows))
 
 
-@router.get("/cranes/{name}/gaps", dependencies=[VIEWER])
+@router.get("/cranes/{name}/gaps", dependencies=[VIEWER, PERSONAL])
 async def list_gaps(crane: SeenCrane, conn: Conn, time_from: TimeFrom, time_to: TimeTo) -> Page[GapRow]:
     """Time missing from the record in a range, with causes."""
     span = time_range(time_from, time_to, LIST_RANGE_MAX)
@@ -77,13 +77,13 @@ async def list_gaps(crane: SeenCrane, conn: Conn, time_from: TimeFrom, time_to: 
     return Page(items=of_rows(GapRow, rows))
 
 
-@router.get("/faults", dependencies=[VIEWER])
+@router.get("/faults", dependencies=[VIEWER, PERSONAL])
 async def list_open_faults(conn: Conn, caller: Caller) -> Page[OpenFaultRow]:
     """Every open fault of the cranes that you may see, oldest first."""
     return Page(items=await open_faults(conn, caller.site_list))
 
 
-@router.get("/cranes/{name}/overrides", dependencies=[VIEWER])
+@router.get("/cranes/{name}/overrides", dependencies=[VIEWER, PERSONAL])
 async def list_overrides(
     crane: SeenCrane,
     conn: Conn,
@@ -97,13 +97,13 @@ async def list_overrides(
     return Page(items=of_rows(OverrideRow, rows))
 
 
-@router.get("/cranes/{name}/details", dependencies=[VIEWER])
+@router.get("/cranes/{name}/details", dependencies=[VIEWER, PERSONAL])
 async def list_details(crane: SeenCrane, conn: Conn) -> Page[DetailEntry]:
     """Weld details that apply to a crane, the default one first."""
     return Page(items=of_rows(DetailEntry, await details.details_of(conn, crane.name)))
 
 
-@writes.get("/cranes/{name}/details/{entry}", dependencies=[VIEWER])
+@writes.get("/cranes/{name}/details/{entry}", dependencies=[VIEWER, PERSONAL])
 async def show_detail(crane: SeenCrane, entry: EntryName, conn: Conn) -> DetailEntry:
     """The weld detail of a name that applies to a crane, its own before that of its type; its ETag guards a change."""
     rows = [row for row in await details.details_of(conn, crane.name) if row.name == entry]
@@ -134,13 +134,13 @@ async def drop_detail(crane: SeenCrane, entry: EntryName, conn: Conn) -> None:
         raise NotFound(f"{crane.name} has no weld detail {entry!r} of its own")
 
 
-@router.get("/cranes/{name}/service", dependencies=[VIEWER])
+@router.get("/cranes/{name}/service", dependencies=[VIEWER, PERSONAL])
 async def list_service(crane: SeenCrane, conn: Conn) -> Page[ServiceRow]:
     """Intervals of service that apply to a crane, with the day on which each falls due."""
     return Page(items=await service_of(conn, crane))
 
 
-@router.get("/service", dependencies=[VIEWER])
+@router.get("/service", dependencies=[VIEWER, PERSONAL])
 async def list_fleet_service(conn: Conn, caller: Caller) -> Page[ServiceRow]:
     """Intervals of service of every crane that you may see, with the day on which each falls due."""
     return Page(items=await service_of_fleet(conn, caller.site_list))
@@ -169,7 +169,7 @@ async def drop_plan(crane: SeenCrane, entry: EntryName, conn: Conn) -> None:
         raise NotFound(f"{crane.name} has no interval {entry!r} of its own")
 
 
-@router.get("/cranes/{name}/service-done", dependencies=[VIEWER])
+@router.get("/cranes/{name}/service-done", dependencies=[VIEWER, PERSONAL])
 async def list_service_done(crane: SeenCrane, conn: Conn) -> Page[ServiceDoneRow]:
     """Services done on a crane, newest first."""
     return Page(items=of_rows(ServiceDoneRow, await service.services_done(conn, crane.name)))

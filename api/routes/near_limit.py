@@ -7,7 +7,7 @@ from fastapi import APIRouter, Query
 from answers import near_limit
 from api.bounds import DayFrom, DayTo, day_range
 from api.deps import Caller, Conn, SeenCrane, SeenCranes
-from api.permissions import VIEWER
+from api.permissions import PERSONAL, VIEWER
 from api.tables import TableRoute
 from domain.moments import Instant
 from domain.near_limit import (
@@ -65,7 +65,7 @@ async def show_near_limit(
     return await near_limit.near_limit_of(conn, crane, chosen)
 
 
-@of_crane.get("/cranes/{name}/override-trace", dependencies=[VIEWER])
+@of_crane.get("/cranes/{name}/override-trace", dependencies=[VIEWER, PERSONAL])
 async def show_override_trace(crane: SeenCrane, conn: Conn, caller: Caller, moment: Moment) -> OverrideTrace:
     """One use of the limiter override with the 30 s before and after it: every reading, and what else happened."""
     return await near_limit.override_trace(conn, crane, moment, caller.site_list)

@@ -8,7 +8,7 @@ from answers.overloads import as_row
 from api.bounds import YEAR_FIRST, YEAR_LAST, DayFrom, DayTo, day_range
 from api.deps import Caller, Conn, SeenCrane
 from api.paging import Cursor, Limit, decode_cursor, moment_in_cursor, page
-from api.permissions import ENGINEER, VIEWER
+from api.permissions import ENGINEER, PERSONAL, VIEWER
 from api.stages import AUDIT_DETAIL
 from api.tables import TableRoute
 from domain.answers import Page, of_rows
@@ -57,7 +57,7 @@ async def chosen_entries(
 Chosen = Annotated[dict[str, Any], Depends(chosen_entries)]
 
 
-@router.get("/overloads", dependencies=[VIEWER])
+@router.get("/overloads", dependencies=[VIEWER, PERSONAL])
 async def list_overloads(
     conn: Conn,
     caller: Caller,
@@ -76,7 +76,7 @@ async def count_overloads(conn: Conn, caller: Caller) -> Page[OverloadCount]:
     return Page(items=of_rows(OverloadCount, found.values()))
 
 
-@router.get("/cranes/{name}/overloads", dependencies=[VIEWER])
+@router.get("/cranes/{name}/overloads", dependencies=[VIEWER, PERSONAL])
 async def list_crane_overloads(
     crane: SeenCrane,
     conn: Conn,
@@ -88,7 +88,7 @@ async def list_crane_overloads(
     return await _page(conn, limit, cursor, crane_id=crane.crane_id, **chosen)
 
 
-@writes.get("/cranes/{name}/overloads/{started_at}", dependencies=[VIEWER])
+@writes.get("/cranes/{name}/overloads/{started_at}", dependencies=[VIEWER, PERSONAL])
 async def show_overload(crane: SeenCrane, started_at: StartedAt, conn: Conn) -> OverloadEntry:
     """One overload with every decision about it; its ETag guards a decision."""
     return await _entry(conn, crane, started_at)

@@ -4,7 +4,7 @@ from fastapi import APIRouter
 
 from api.deps import Caller, Conn, no_crane
 from api.paging import Cursor, Limit, decode_cursor, page
-from api.permissions import ENGINEER
+from api.permissions import ENGINEER, PERSONAL
 from api.tables import TableRoute
 from domain.answers import Page
 from domain.errors import InvalidInput
@@ -15,7 +15,7 @@ router = APIRouter(tags=["records"], route_class=TableRoute)
 writes = APIRouter(tags=["records"])
 
 
-@router.get("/quarantine", dependencies=[ENGINEER])
+@router.get("/quarantine", dependencies=[ENGINEER, PERSONAL])
 async def list_quarantine(
     conn: Conn, caller: Caller, limit: Limit = 200, cursor: Cursor = None
 ) -> Page[QuarantineRow]:
@@ -40,7 +40,7 @@ async def list_quarantine(
     return page(listed, limit, [(row.quarantine_id,) for row in rows])
 
 
-@router.get("/quarantine/replays", dependencies=[ENGINEER])
+@router.get("/quarantine/replays", dependencies=[ENGINEER, PERSONAL])
 async def list_replays(conn: Conn, caller: Caller, limit: Limit = 20) -> Page[ReplayRow]:
     """The newest requests to judge refused messages again, and what became of them."""
     rows = await quarantine.REPLAYS.all_async(conn, replay_id=None, sites=caller.site_list, most=limit)

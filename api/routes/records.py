@@ -9,7 +9,7 @@ from psycopg import AsyncConnection
 from api.bounds import LIST_RANGE_MAX, TimeFrom, TimeTo, time_range
 from api.deps import Caller, Conn, SeenCrane
 from api.paging import Cursor, Limit, decode_cursor, moment_in_cursor, page
-from api.permissions import VIEWER
+from api.permissions import PERSONAL, VIEWER
 from api.tables import TableRoute
 from domain.answers import EventRow, FaultRow, Page, of_rows
 from domain.lift import Lift
@@ -22,7 +22,7 @@ router = APIRouter(tags=["records"], route_class=TableRoute)
 Kinds = Annotated[list[EventKind] | None, Query(alias="kind", description="only these kinds", max_length=10)]
 
 
-@router.get("/cranes/{name}/lifts", dependencies=[VIEWER])
+@router.get("/cranes/{name}/lifts", dependencies=[VIEWER, PERSONAL])
 async def list_lifts(
     crane: SeenCrane,
     conn: Conn,
@@ -40,7 +40,7 @@ async def list_lifts(
     return page(lifts, limit, [(row.started_at.isoformat(),) for row in rows])
 
 
-@router.get("/cranes/{name}/events", dependencies=[VIEWER])
+@router.get("/cranes/{name}/events", dependencies=[VIEWER, PERSONAL])
 async def list_crane_events(
     crane: SeenCrane,
     conn: Conn,
@@ -55,7 +55,7 @@ async def list_crane_events(
     return await _events(conn, caller, time_from, time_to, crane.name, kinds, limit, cursor)
 
 
-@router.get("/events", dependencies=[VIEWER])
+@router.get("/events", dependencies=[VIEWER, PERSONAL])
 async def list_events(
     conn: Conn,
     caller: Caller,
@@ -97,7 +97,7 @@ async def _events(
     )
 
 
-@router.get("/cranes/{name}/faults", dependencies=[VIEWER])
+@router.get("/cranes/{name}/faults", dependencies=[VIEWER, PERSONAL])
 async def list_faults(
     crane: SeenCrane, conn: Conn, days: Annotated[int, Query(ge=1, le=3660)] = 90
 ) -> Page[FaultRow]:

@@ -14,7 +14,7 @@ from answers.service import open_faults, service_of
 from answers.spectrum import spectrum_of
 from api.bounds import DayFrom, DayTo, chosen_days, day_range
 from api.deps import PDF, PDF_ANSWER, AtAGlance, Caller, Conn, KnownCrane, file_response
-from api.permissions import VIEWER
+from api.permissions import PERSONAL, VIEWER
 from domain.answers import FaultRow, of_rows
 from domain.maintenance import DayRow
 from domain.moments import today_in
@@ -63,7 +63,9 @@ async def fleet_report(
     return file_response(pdf, PDF, f"fleet-{fleet.day_from}-{fleet.day_to}.pdf", inline=True)
 
 
-@router.get("/cranes/{name}/report", response_class=Response, responses=PDF_ANSWER, dependencies=[VIEWER])
+@router.get(
+    "/cranes/{name}/report", response_class=Response, responses=PDF_ANSWER, dependencies=[VIEWER, PERSONAL]
+)
 async def duty_report(
     crane: KnownCrane, conn: Conn, caller: Caller, day_from: DayFrom = None, day_to: DayTo = None
 ) -> Response:

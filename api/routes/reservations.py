@@ -9,7 +9,7 @@ from answers.dispatch import of_crane
 from answers.reservations import planned_and_measured, reservation_in_scope, reservation_row
 from api.bounds import LIST_RANGE_MAX, ReservationId, TimeFrom, TimeTo, time_range
 from api.deps import Caller, Conn, Fleet, SeenCrane, get_crane, overridden
-from api.permissions import DISPATCHER, VIEWER
+from api.permissions import DISPATCHER, PERSONAL, VIEWER
 from domain.answers import Page
 from domain.errors import InvalidInput
 from domain.job_answers import HoldAsked, MeasuredAnswer, ReservationRow
@@ -58,7 +58,7 @@ async def hold(
     return await show_reservation(reservation_id, conn, caller)
 
 
-@router.get("/reservations", dependencies=[VIEWER])
+@router.get("/reservations", dependencies=[VIEWER, PERSONAL])
 async def list_reservations(
     conn: Conn,
     caller: Caller,
@@ -77,7 +77,7 @@ async def list_reservations(
     return Page(items=tuple(reservation_row(row) for row in rows))
 
 
-@router.get("/reservations/{reservation_id}", dependencies=[VIEWER])
+@router.get("/reservations/{reservation_id}", dependencies=[VIEWER, PERSONAL])
 async def show_reservation(reservation_id: ReservationId, conn: Conn, caller: Caller) -> ReservationRow:
     """One reservation with its job and what was planned."""
     return await reservation_in_scope(conn, reservation_id, caller.site_list)
@@ -91,7 +91,7 @@ async def release(reservation_id: ReservationId, conn: Conn, caller: Caller) -> 
     return await show_reservation(reservation_id, conn, caller)
 
 
-@router.get("/cranes/{name}/planned-and-measured", dependencies=[VIEWER])
+@router.get("/cranes/{name}/planned-and-measured", dependencies=[VIEWER, PERSONAL])
 async def crane_planned_and_measured(
     crane: SeenCrane, conn: Conn, caller: Caller, days: DaysBack = 366
 ) -> MeasuredAnswer:
@@ -99,7 +99,7 @@ async def crane_planned_and_measured(
     return await planned_and_measured(conn, caller.site_list, days, crane.name)
 
 
-@router.get("/dispatch/planned-and-measured", dependencies=[VIEWER])
+@router.get("/dispatch/planned-and-measured", dependencies=[VIEWER, PERSONAL])
 async def fleet_planned_and_measured(conn: Conn, caller: Caller, days: DaysBack = 366) -> MeasuredAnswer:
     """The same for every crane in scope, with the bias of each crane."""
     return await planned_and_measured(conn, caller.site_list, days)

@@ -7,7 +7,7 @@ from fastapi import APIRouter, Query
 from answers.samples import Keep, samples_of
 from api.bounds import SAMPLES_RANGE_MAX, TimeFrom, TimeTo, time_range
 from api.deps import Conn, SeenCrane
-from api.permissions import VIEWER
+from api.permissions import PERSONAL, VIEWER
 from api.tables import TableRoute
 from domain.answers import SamplesAnswer
 from domain.channels import CHANNEL_BY_NAME
@@ -16,7 +16,7 @@ from domain.errors import InvalidInput
 router = APIRouter(tags=["cranes"], route_class=TableRoute)
 
 
-@router.get("/cranes/{name}/samples", dependencies=[VIEWER])
+@router.get("/cranes/{name}/samples", dependencies=[VIEWER, PERSONAL])
 async def show_samples(
     crane: SeenCrane,
     conn: Conn,

@@ -11,6 +11,14 @@ where audit_id < %(before)s
 order by audit_id desc
 limit %(limit)s;
 
+-- name: list_audit_of_acts
+-- One page of the audit without the reads of personal data, newest first.
+select audit_id, at, account_name as account, via, action, target, detail, address, request_id
+from audit
+where audit_id < %(before)s and action not like 'read /%%'
+order by audit_id desc
+limit %(limit)s;
+
 -- name: importer_named
 -- Name the account whose own imports the rest of the transaction sees.
 select set_config('boomledger.account', %(account)s, true);

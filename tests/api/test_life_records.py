@@ -64,7 +64,11 @@ async def test_a_record_from_entry_to_withdrawal(fresh_api: FastAPI) -> None:
     life = (await viewer.get("/cranes/heron-3/life")).json()
     assert life["special_assessment_by"] != "condition"
     admin = await signed_in(fresh_api, "admin-all")
-    audit = [row for row in (await admin.get("/audit")).json()["items"] if "/life-records" in row["target"]]
+    audit = [
+        row
+        for row in (await admin.get("/audit?reads=false")).json()["items"]
+        if "/life-records" in row["target"]
+    ]
     assert [row["action"].split()[0] for row in audit] == ["DELETE", "POST", "PUT", "POST"]
     assert (audit[0]["detail"]["reason"], audit[0]["account"]) == ("another crane", "engineer-north")
 
@@ -111,7 +115,7 @@ async def test_a_file_comes_back_as_a_download_with_its_hash(fresh_api: FastAPI)
     assert found.headers["x-content-type-options"] == "nosniff"
     assert "sandbox" in found.headers["content-security-policy"]
     admin = await signed_in(fresh_api, "admin-all")
-    audit = (await admin.get("/audit")).json()["items"]
+    audit = (await admin.get("/audit?reads=false")).json()["items"]
     (noted,) = [row for row in audit if row["action"].startswith("GET") and files in row["target"]]
     assert (noted["account"], noted["detail"]["sha256"]) == ("viewer-north", row["sha256"])
     await engineer.delete(f"{PATH}/{number}", params={"reason": "another crane"})

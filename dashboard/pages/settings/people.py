@@ -25,7 +25,9 @@ async def render(visit: Visit, who: WhoAmI) -> Any:
             [html.H2(t("people.title")), html.P(t("people.not_yours"), className="bl-nothing")],
             className="bl-card",
         )
-    users, audit = await asyncio.gather(visit.client.users(), visit.client.audit(limit=AUDIT_ROWS))
+    users, audit = await asyncio.gather(
+        visit.client.users(), visit.client.audit(reads=False, limit=AUDIT_ROWS)
+    )
     rows = users.items
     new = [
         form.text("person", "name", note=t("people.name.note")),

@@ -75,8 +75,10 @@ create table audit (
     address text not null default '',
     request_id text not null default ''
 );
-comment on table audit is 'every write and every export; rows are only ever added';
+comment on table audit is 'every write, export and log-in, and reads of personal data (action: read /...); rows are only ever added';
 create index audit_at on audit (at desc);
+-- Without the reads, which are many.
+create index audit_of_acts on audit (audit_id desc) where action not like 'read /%';
 -- Files that were stored are listed from the audit, which holds every write: those alone, newest first.
 create index audit_of_imports on audit (audit_id desc)
     where action = 'POST /imports' and detail ->> 'stored' = 'true';
