@@ -13,7 +13,7 @@ from rich.console import Console
 from rich.progress import Progress
 
 from boomledger import history
-from boomledger.console import say_notice
+from boomledger.console import err, say_notice
 from boomledger.postgres import EmbeddedPostgres
 from boomledger.services import broker_url, database_url, set_up_logging
 from boomledger.settings import Settings
@@ -57,6 +57,8 @@ def run_live(settings: Settings, stop: threading.Event) -> None:
             on_notice=say_notice,
         ) as publisher,
     ):
+        if refused := outbox.send_refused_again():
+            err.print(f"{refused} messages were refused before; they are sent once more", highlight=False)
         messages = live_messages(yard.cranes, start, seed=start_ms, not_before=before)
         publisher.run(messages, factor=1.0, zero_ms=start_ms, stop=stop)
 

@@ -1,8 +1,8 @@
 """A sender's memory on disk: a message stays in it until its receipt, and is due again after a time.
 
 A broker's acknowledgement is no promise that a message is on disk anywhere (Mosquitto answers before it has
-saved), so a message is forgotten only when `boomledger/v1/{crane}/committed` names it. The outbox is bounded: when
-it is full, `put` refuses, and the caller must wait or decide what to lose.
+saved), so a message is forgotten only when `boomledger/v1/{crane}/committed` names it as stored. One that was refused is
+kept apart. The outbox is bounded: when it is full, `put` refuses, and the caller must wait or decide what to lose.
 """
 
 import sqlite3
@@ -21,9 +21,14 @@ create table if not exists message (
     unique (crane, boot, seq)
 );
 create index if not exists message_sent_at on message (sent_at, place);
+create table if not exists refused (
+    place integer primary key, crane text not null, boot integer not null, seq integer not null,
+    topic text not null, payload blob not null, unique (crane, boot, seq)
+);
 """
 
 
+REFUSED_SHARE: Final = 10  # a tenth of the room, besides, is for messages that were refused
 LONGEST_PAUSE: Final = (
     8  # times the first: a receiver that was away a while has no storm of repetitions to work off
 )
@@ -51,7 +56,7 @@ class Outbox:
     Parameters
     ----------
     file : SQLite file; ":memory:" forgets everything with the process
-    max_bytes : most payload bytes that are kept
+    max_bytes : most payload bytes that are kept for sending; a tenth as much is kept of what was refused, the newest
     """
 
     def __init__(self, file: Path | str, *, max_bytes: int = 1_000_000_000) -> None:
@@ -134,21 +139,60 @@ class Outbox:
             self._database.execute("commit")
         return [Due(*row) for row in found]
 
-    def receipt(self, crane: str, boot: int, seqs: Iterable[int]) -> int:
-        """Forget messages that are stored or quarantined; returns how many were kept until now."""
+    @property
+    def refused(self) -> int:
+        """How many messages are kept apart because they were refused."""
+        return int(self._database.execute("select count(*) from refused").fetchone()[0])
+
+    def receipt(self, crane: str, boot: int, seqs: Iterable[int], *, refused: bool = False) -> int:
+        """Forget messages that are stored; returns how many were kept until now.
+
+        refused: they are in quarantine, where they count nowhere and may have to give way. They are kept apart and not sent
+        again, the newest as far as there is room.
+        """
         forgotten = 0
         with self._lock:
             self._database.execute("begin")
             for seq in seqs:
+                if refused:
+                    self._database.execute(
+                        "insert into refused (crane, boot, seq, topic, payload)"
+                        " select crane, boot, seq, topic, payload from message where crane = ? and boot = ? and seq = ?"
+                        " on conflict do nothing",
+                        (crane, boot, seq),
+                    )
                 sizes = self._database.execute(
                     "delete from message where crane = ? and boot = ? and seq = ? returning length(payload)",
                     (crane, boot, seq),
                 ).fetchall()
                 forgotten += len(sizes)
                 self._bytes -= sum(size for (size,) in sizes)
+            if refused:
+                self._database.execute(
+                    "delete from refused where place in (select place from"
+                    " (select place, sum(length(payload)) over (order by place desc) as bytes from refused) where bytes > ?)",
+                    (self._max_bytes // REFUSED_SHARE,),
+                )
             self._database.execute("commit")
             self._count -= forgotten
         return forgotten
+
+    def send_refused_again(self) -> int:
+        """Make messages due that were refused, after whatever they were refused for was mended; how many."""
+        with self._lock:
+            self._database.execute("begin")
+            rows = self._database.execute(
+                "delete from refused returning crane, boot, seq, topic, payload"
+            ).fetchall()
+            for row in rows:
+                added = self._database.execute(
+                    "insert into message (crane, boot, seq, topic, payload) values (?, ?, ?, ?, ?) on conflict do nothing",
+                    row,
+                ).rowcount
+                self._count += added
+                self._bytes += added * len(row[-1])
+            self._database.execute("commit")
+        return len(rows)
 
     def send_all_again(self) -> None:
         """Make every kept message due at once, as after a restart or a new connection to a broker that lost them."""

@@ -179,7 +179,7 @@ class Publisher:
     def _receipt(self, crane: str, receipt: ReceiptMessage) -> None:
         with self._news:
             self._stored += self._outbox.receipt(crane, receipt.boot, receipt.stored)
-            self._quarantined += self._outbox.receipt(crane, receipt.boot, receipt.quarantined)
+            self._quarantined += self._outbox.receipt(crane, receipt.boot, receipt.quarantined, refused=True)
             self._last_receipt_s = time.monotonic()
             self._news.notify_all()
 
@@ -244,6 +244,6 @@ def publish(
     stop: threading.Event | None = None,
     on_sent: Callable[[int], object] = lambda number: None,
 ) -> Sent:
-    """Send whole records; see `Publisher`. Returns when every message is stored or quarantined."""
+    """Send whole records; see `Publisher`. Returns when every message is stored or refused."""
     with Publisher(broker_url, outbox) as publisher:
         return publisher.run(in_sending_order(records), factor=factor, stop=stop, on_sent=on_sent)

@@ -28,7 +28,8 @@ def outgoing(name: str, number: int) -> Outgoing:
 
 def connect(url: str, name: str, outbox: Outbox) -> CraneLink:
     def on_receipt(crane: str, receipt: ReceiptMessage) -> None:
-        outbox.receipt(crane, receipt.boot, [*receipt.stored, *receipt.quarantined])
+        outbox.receipt(crane, receipt.boot, receipt.stored)
+        outbox.receipt(crane, receipt.boot, receipt.quarantined, refused=True)
 
     while True:
         with contextlib.suppress(Unavailable):

@@ -77,6 +77,7 @@ class ReceivingLedger:
         self.events: dict[tuple[int, int], tuple[str, dict[str, object]]] = {}
         self.statuses: dict[str, str] = {}
         self.copies = 0
+        self.refuses: int | None = None  # the number of messages that a receipt names as quarantined
         self.hears = threading.Event()  # while it is cleared, messages arrive and get no receipt
         self.hears.set()
         self._deaf_every = deaf_every
@@ -111,9 +112,8 @@ class ReceivingLedger:
             self.samples[key] = crane, SamplesMessage.model_validate_json(message.payload)
         else:
             self.events[key] = crane, body
-        client.publish(
-            topic(crane, Leaf.COMMITTED), orjson.dumps({"boot": key[0], "stored": [key[1]]}), qos=1
-        )
+        outcome = "quarantined" if self.refuses == key[1] else "stored"
+        client.publish(topic(crane, Leaf.COMMITTED), orjson.dumps({"boot": key[0], outcome: [key[1]]}), qos=1)
 
     def close(self) -> None:
         self._client.disconnect()

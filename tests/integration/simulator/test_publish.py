@@ -10,7 +10,7 @@ import pytest
 
 from domain.errors import Unavailable
 from simulator.generate import generate
-from simulator.messages import Outgoing
+from simulator.messages import Outgoing, outgoing
 from simulator.outbox import Outbox
 from simulator.publish import Publisher, Sent, in_sending_order, publish
 from simulator.record import DayRecord
@@ -37,6 +37,14 @@ def test_everything_arrives_and_the_outbox_ends_empty(broker_port, ledger, recor
     samples = sum(len(next(iter(body.channels.values()))) for _, body in ledger.samples.values())
     assert samples == sum(record.samples for record in records)
     assert len(ledger.events) == sum(len(record.events) for record in records)
+
+
+def test_what_is_refused_is_kept_apart(broker_port, ledger, records) -> None:
+    ledger.refuses = next(outgoing(records[0])).seq
+    with Outbox(":memory:") as outbox:
+        sent = publish(records[:1], f"mqtt://127.0.0.1:{broker_port}", outbox=outbox)
+        assert (sent.stored, sent.quarantined) == (sent_by(records[:1]) - 1, 1)
+        assert (len(outbox), outbox.refused) == (0, 1)
 
 
 def test_a_message_without_receipt_comes_again(broker_port, forgetful_ledger, records) -> None:

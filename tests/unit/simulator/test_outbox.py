@@ -69,6 +69,25 @@ def test_a_receipt_forgets_what_it_names_and_nothing_else() -> None:
         assert outbox.payload_bytes == 4
 
 
+def test_what_was_refused_is_kept_apart_the_newest_and_can_be_sent_again(tmp_path: Path) -> None:
+    file = tmp_path / "outbox.sqlite"
+    with Outbox(file, max_bytes=50) as outbox:
+        outbox.put([message(0, b"abc"), message(1, b"de"), message(2, b"fg"), message(3, b"h")])
+        assert outbox.receipt("yard-01", BIG_BOOT, [0, 1, 2, 2, 9], refused=True) == 3
+        assert (len(outbox), outbox.payload_bytes, outbox.refused) == (
+            1,
+            1,
+            2,
+        )  # 5 bytes: the oldest had to go
+        assert [due.payload for due in outbox.due(0.0, 10.0, 50)] == [b"h"]
+    with Outbox(file, max_bytes=50) as outbox:
+        assert outbox.send_refused_again() == 2
+        assert (len(outbox), outbox.payload_bytes, outbox.refused) == (3, 5, 0)
+        assert [due.payload for due in outbox.due(0.0, 10.0, 50)] == [b"h", b"de", b"fg"]
+        assert outbox.receipt("yard-01", BIG_BOOT, [1, 2]) == 2
+        assert outbox.refused == 0
+
+
 def test_it_survives_the_process(tmp_path: Path) -> None:
     file = tmp_path / "outbox.sqlite"
     with Outbox(file) as outbox:
