@@ -29,7 +29,7 @@ from duty import (
     under_load,
 )
 from duty.counters import DayReadings, day_readings
-from duty.percent import held_limit, structural_pct
+from duty.statics import held_limit, structural_pct
 from store.events import Event
 from store.segments import from_ms, to_ms
 

@@ -21,7 +21,7 @@ from analytics.samples import LocalDay
 from analytics.spans import merge_spans
 from domain.findings import DEFAULT_THRESHOLDS, Thresholds
 from domain.messages import EventState
-from duty import episodes
+from duty import faults
 from store import events, segments
 from store.duty import FIRST_DAY, LAST_DAY
 from store.exclusions import in_force
@@ -134,7 +134,7 @@ def _pair_faults(conn: psycopg.Connection[Any], crane_id: int) -> None:
     rows: list[tuple[datetime, str, str, str]] = conn.execute(
         query("fault_events_of"), {"crane_id": crane_id}
     ).fetchall()
-    found = episodes.pair((at, code, state == EventState.RAISED, text) for at, code, state, text in rows)
+    found = faults.pair((at, code, state == EventState.RAISED, text) for at, code, state, text in rows)
     run(conn, "fault_episodes_forgotten", crane_id=crane_id)
     run_many(
         conn,

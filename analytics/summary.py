@@ -13,7 +13,7 @@ from domain.detail import DetailSpec
 from domain.findings import DEFAULT_THRESHOLDS, Thresholds
 from duty import damage, directions, ledger, reading
 from duty.counters import gains
-from duty.details import COMPARISON
+from duty.damage import COMPARISON
 from duty.forecast import Forecast
 from duty.life_records import noted_in
 from duty.life_status import LifeStatus, Totals, life_status, with_unrecorded

@@ -16,8 +16,8 @@ from domain.maintenance import GapRow
 from domain.moments import DayRange
 from domain.units import ms_to_s
 from duty import life
-from duty.missing import missing_duty
 from duty.recording import CounterSpan, Month, Recording, coverage, span_f1
+from duty.unrecorded import missing_duty
 from store import duty, summary
 from store.duty import Day, Gap
 from store.reading import CraneKnown

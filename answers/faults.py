@@ -18,7 +18,7 @@ from domain.fault_answers import (
 )
 from domain.moments import DayRange, TimeRange, now_utc
 from duty import rates
-from duty.association import FEWEST_DAYS, Association, faults_with_overloads
+from duty.faults import FEWEST_DAYS, Association, faults_with_overloads
 from store import faults
 from store.faults import CraneFaults, FaultEpisode
 from store.reading import Sites

@@ -16,7 +16,7 @@ from domain.moments import DayRange, now_utc, today_in
 from domain.units import ms_to_h, ms_to_s
 from duty import rates
 from duty.assessment import Assessment, By, by_entries
-from duty.details import COMPARISON
+from duty.damage import COMPARISON
 from duty.levels import NEAR_LIMIT_PCT
 from store import findings, overloads, reading, summary
 from store.overloads import OverloadCounts

@@ -25,8 +25,7 @@ from domain.life_answers import (
 from domain.moments import DayRange
 from domain.remark import Quantity, Remark, count
 from duty import damage, reading, uncertainty
-from duty.damage import Damage, Detail, largest_half
-from duty.details import COMPARISON
+from duty.damage import COMPARISON, Damage, Detail, largest_half
 from duty.directions import DirectionLedger
 from duty.geometry import Floats
 from duty.ledger import Ledger

@@ -16,8 +16,7 @@ from domain.life_answers import Outlook, WhatIfAnswer
 from domain.remark import Quantity, Remark
 from domain.units import DAYS_PER_YEAR, WEEKS_PER_YEAR
 from duty import life, reading, what_if
-from duty.damage import Detail, of_cycles, of_directions
-from duty.details import COMPARISON
+from duty.damage import COMPARISON, Detail, of_cycles, of_directions
 from duty.directions import DirectionLedger
 from duty.forecast import NoForecast, forecasts, whole_weeks
 from duty.geometry import Floats

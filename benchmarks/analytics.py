@@ -42,9 +42,9 @@ from analytics.samples import CHANNELS, LocalDay
 from boomledger.postgres import EmbeddedPostgres
 from boomledger.yard import register, write_history
 from duty import damage, directions, ledger, peaks
-from duty.details import COMPARISON
+from duty.damage import COMPARISON
 from duty.life_status import Totals, life_status
-from duty.percent import structural_pct
+from duty.statics import structural_pct
 from simulator.generate import generate
 from simulator.yard import load_yard
 from store import events, segments

@@ -10,7 +10,7 @@ from rich.console import Console
 from rich.table import Table
 
 from duty import damage, ledger
-from duty.details import COMPARISON
+from duty.damage import COMPARISON
 from duty.edges import DEFAULT_EDGES
 from simulator.record import DayRecord
 from simulator.yard import Expectation, YardCrane

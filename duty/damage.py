@@ -24,7 +24,7 @@ from duty.directions import DirectionLedger
 from duty.geometry import Floats
 from duty.ledger import Ledger
 from duty.reading import Cycles, ResidueRule, cycles
-from duty.sn import SnCurve, curve_of
+from duty.sn import SnCurve, curve_of, en_1993_1_9
 
 FAILURE_SUMS: Final = (0.33, 3.0)  # Miner sums at which failures have been reported (second-hand)
 
@@ -203,3 +203,11 @@ def largest_half(shares: ArrayLike) -> int:
     """How many of the first shares of a whole, the largest ranges first, hold half of it; all where they sum up to less."""
     sums = np.cumsum(np.asarray(shares, np.float64))
     return min(int(np.searchsorted(sums, 0.5)) + 1, sums.size)
+
+
+COMPARISON: Final = Detail(
+    name="comparison weld, assumed: 1 MPa per percent, EN 1993-1-9 category 71",
+    mpa_per_pct=1.0,
+    curve=en_1993_1_9(71.0),
+)
+"""Stress per percent and category are assumed, the same for every crane: its damage says nothing about any crane's welds."""

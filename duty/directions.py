@@ -20,7 +20,7 @@ from numpy.typing import ArrayLike, NDArray
 from domain.errors import InvalidInput
 from duty import kernels, ledger
 from duty.edges import DIRECTION_EDGES, Edges
-from duty.signals import as_signal, check_finite
+from duty.ledger import as_signal, check_finite
 
 MOST_DIRECTIONS: Final = 180  # one a degree
 FORMAT_VERSION: Final = 1

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from duty import kernels
-from duty.signals import as_signal, check_finite
+from duty.ledger import as_signal, check_finite
 
 Floats = NDArray[np.float64]
 

@@ -4,17 +4,17 @@ A forecast compares; it does not predict. Weeks without a record are not known a
 a short record and a slow change of work widen the range, which never has no width.
 """
 
+import math
 from collections.abc import Callable, Sequence
 from datetime import date, timedelta
 from typing import Final, NamedTuple
 
 import numpy as np
-from numpy.typing import ArrayLike
+from numpy.typing import ArrayLike, NDArray
 
 from domain.errors import InvalidInput
 from domain.units import WEEKS_PER_YEAR
 from duty.geometry import Floats
-from duty.trend import kendall
 
 LEAST_WEEKS: Final = 13  # of record before a date is given: a quarter. This project's choice
 LEAST_WORKING_WEEKS: Final = 8  # of these with any lift. This project's choice
@@ -265,3 +265,44 @@ def _weeks_to(needed: Floats, use: Floats, rng: np.random.Generator, futures: in
             waiting[open_rows[now]] = np.where(first + at < draws, reached, np.inf)
         before[open_rows] = total[:, -1]
     return found
+
+
+LARGEST_EXACT: Final = 33  # values; beyond it the normal approximation is used, as scipy does
+
+
+class Tau(NamedTuple):
+    """Kendall's tau-b of a series against its order, and the two-sided p value."""
+
+    tau: float
+    p_value: float
+
+
+def kendall(values: ArrayLike) -> Tau:
+    """Test of Mann and Kendall whether a series of shape (n,) in time order, all finite, rises or falls. Without any order in it: tau 0, p 1.
+
+    Sources: H. B. Mann, Econometrica 13 (1945) 245; M. G. Kendall, Rank Correlation Methods, 1948: exact distribution
+    without ties, normal approximation with the correction for ties otherwise (from memory, checked against scipy in the
+    tests). Own code, because the library that has it takes a second to import and every process that answers needs it.
+    """
+    series = np.asarray(values, np.float64)
+    n = series.size
+    pairs = n * (n - 1) // 2
+    rising = np.sign(series[None, :] - series[:, None])[np.triu_indices(n, 1)]
+    score = int(rising.sum())
+    _, repeats = np.unique(series, return_counts=True)
+    tied = int((repeats * (repeats - 1) // 2).sum())
+    if pairs == tied:
+        return Tau(0.0, 1.0)
+    tau = score / math.sqrt(pairs) / math.sqrt(pairs - tied)
+    if tied == 0 and n <= LARGEST_EXACT:
+        return Tau(tau, _exact(n, (pairs - abs(score)) // 2))
+    spread = (n * (n - 1) * (2 * n + 5) - int((repeats * (repeats - 1) * (2 * repeats + 5)).sum())) / 18
+    return Tau(tau, math.erfc(abs(score) / math.sqrt(2 * spread)))
+
+
+def _exact(n: int, inversions: int) -> float:
+    """Chance of a random order with so few inversions or so many, by the generating function of their number."""
+    counts: NDArray[np.float64] = np.ones(1)
+    for size in range(2, n + 1):
+        counts = np.convolve(counts, np.full(size, 1 / size))
+    return min(1.0, 2 * float(counts[: inversions + 1].sum()))

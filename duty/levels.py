@@ -17,7 +17,7 @@ from domain.crane import Quarter
 from domain.errors import InvalidInput
 from duty.kernels import compiled
 from duty.packing import pack, unpack
-from duty.percent import structural_pct
+from duty.statics import structural_pct
 
 Ints = NDArray[np.int64]
 Floats = NDArray[np.float64]

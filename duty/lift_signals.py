@@ -10,8 +10,7 @@ from domain.crane import CraneType
 from domain.errors import InvalidInput
 from domain.units import STANDARD_GRAVITY_M_S2
 from duty.geometry import horizontals, jib_run_out
-from duty.percent import structural_pct
-from duty.statics import self_moment_at, utilisation_pct
+from duty.statics import self_moment_at, structural_pct, utilisation_pct
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]

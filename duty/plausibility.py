@@ -31,9 +31,8 @@ from duty.minutes import (
     starts,
 )
 from duty.packing import pack, unpack
-from duty.percent import structural_pct
 from duty.reading import cycles
-from duty.statics import self_moment_at
+from duty.statics import self_moment_at, structural_pct
 
 Ints = NDArray[np.int64]
 Floats = NDArray[np.float64]

@@ -95,7 +95,7 @@ class Override:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class FaultsAndOverloads:
-    """One crane-day: input of duty.association."""
+    """One crane-day: input of duty.faults."""
 
     faults: int
     limiter_events: int

@@ -20,10 +20,10 @@ from boomledger.yard import register, write_history
 from domain.attention import REVIEW_SHARE
 from domain.messages import EventKind, EventState
 from duty import damage, ledger, life
-from duty.details import COMPARISON
+from duty.damage import COMPARISON
 from duty.edges import DEFAULT_EDGES
-from duty.percent import structural_pct
 from duty.spectrum import kq
+from duty.statics import structural_pct
 from simulator.generate import generate
 from simulator.record import DayRecord, TrueLift, utc_of
 from simulator.yard import Yard, YardCrane, load_yard

@@ -8,7 +8,7 @@ import psycopg
 import pytest
 from fastapi import FastAPI
 
-from duty.details import COMPARISON
+from duty.damage import COMPARISON
 from tests.api.conftest import LEVELS
 from tests.api.test_maintenance import DETAIL, engineer
 

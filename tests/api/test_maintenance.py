@@ -6,7 +6,7 @@ import httpx
 import pytest
 from fastapi import FastAPI
 
-from duty.details import COMPARISON
+from duty.damage import COMPARISON
 
 PASSWORD = "a long enough password"
 DETAIL = {"mpa_per_pct": 1.2, "curve": "EN 13001-3-1", "reference_mpa": 80, "gamma_mf": 1.0}

@@ -6,9 +6,8 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from duty.forecast import _block, _weeks_to
+from duty.forecast import _block, _weeks_to, kendall
 from duty.rates import rate, share
-from duty.trend import kendall
 
 
 @pytest.mark.parametrize("ties", [False, True])

@@ -13,7 +13,7 @@ from domain.detail import CurveFamily, DetailSpec
 from domain.errors import NotFound
 from domain.messages import EventKind
 from duty import circumstances, damage, directions, ledger, levels
-from duty.details import COMPARISON
+from duty.damage import COMPARISON
 from store import details, duty, faults, service, summary
 from store.duty import LIFE_READ
 from tests.integration.analytics.crane_at_work import Yard, hours, working

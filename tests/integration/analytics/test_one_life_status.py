@@ -13,7 +13,7 @@ from api.app import create_api, running
 from api.settings import ApiSettings
 from domain.crane import DesignClass, Edition
 from duty import life
-from duty.details import COMPARISON
+from duty.damage import COMPARISON
 from store import cranes
 from tests.integration.analytics.crane_at_work import Yard, working
 

@@ -7,7 +7,7 @@ import psycopg
 import pytest
 
 from duty import damage, ledger
-from duty.details import COMPARISON
+from duty.damage import COMPARISON
 from tests.integration.analytics.crane_at_work import Yard, working
 
 START = datetime(2026, 3, 9, 6, tzinfo=UTC)

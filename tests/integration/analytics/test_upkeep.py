@@ -9,7 +9,7 @@ import pytest
 from domain.messages import EventKind
 from duty import ledger
 from duty.edges import DEFAULT_EDGES
-from duty.percent import structural_pct
+from duty.statics import structural_pct
 from store.segments import Segment
 from tests.integration.analytics.crane_at_work import Yard, hours, shuffled, working
 

@@ -7,8 +7,7 @@ import pytest
 from scipy import stats
 
 from domain.errors import InvalidInput
-from duty.association import faults_with_overloads
-from duty.episodes import Episode, pair
+from duty.faults import Episode, faults_with_overloads, pair
 from duty.service import due
 
 NOON = datetime(2026, 3, 9, 12, tzinfo=UTC)

@@ -17,8 +17,8 @@ from duty.day_findings import DayFacts, DayFinding, RefusedReadings
 from duty.edges import DEFAULT_EDGES
 from duty.findings import DAYS_AFTER, DAYS_BEFORE, judge
 from duty.minutes import POSE_LEAST, Readings
-from duty.percent import structural_pct
 from duty.plausibility import Plausibility, count
+from duty.statics import structural_pct
 from simulator.generate import generate
 from simulator.machine import load_machine
 from simulator.yard import REFERENCE_DAY, Yard, field_cases, load_yard

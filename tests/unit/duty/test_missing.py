@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from domain.errors import InvalidInput
-from duty.missing import FEWEST_DAYS, missing_duty
+from duty.unrecorded import FEWEST_DAYS, missing_duty
 
 HOUR = 3_600_000
 

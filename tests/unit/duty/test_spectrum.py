@@ -10,7 +10,6 @@ from hypothesis.extra import numpy as hnp
 
 from domain.crane import DesignClass, Edition
 from domain.errors import InvalidInput
-from duty.percent import structural_pct
 from duty.spectrum import (
     cube,
     design_limits,
@@ -22,6 +21,7 @@ from duty.spectrum import (
     stress_history,
     u_class,
 )
+from duty.statics import structural_pct
 
 OLD, NEW = Edition.ISO_4301_1_1986, Edition.EN_13001_1
 

@@ -6,7 +6,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy.stats import kendalltau
 
-from duty.trend import kendall
+from duty.forecast import kendall
 
 
 @given(st.lists(st.integers(0, 20), min_size=3, max_size=60))

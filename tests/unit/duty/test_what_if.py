@@ -5,8 +5,7 @@ import pytest
 
 from domain.errors import InvalidInput
 from duty import ledger, reading
-from duty.damage import of_cycles
-from duty.details import COMPARISON
+from duty.damage import COMPARISON, of_cycles
 from duty.edges import DEFAULT_EDGES
 from duty.what_if import Change, giver_damage, giver_weeks, movable, moved_damage, receiver_weeks
 

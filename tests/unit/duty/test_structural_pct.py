@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from duty.percent import HOLD_MS, held_limit, structural_pct
+from duty.statics import HOLD_MS, held_limit, structural_pct
 
 NAN = float("nan")
 
