@@ -11,14 +11,12 @@ from typing import Any, Final
 
 import orjson
 import structlog
+from prometheus_client import Counter, Gauge
 from psycopg import Connection
 from pydantic import ValidationError
 
-from alerts import metrics
-from alerts.delivery import Delivery, NotSent
-from alerts.mail import send_mail
+from alerts.delivery import Delivery, NotSent, send_mail, send_web_call
 from alerts.messages import alerts_body
-from alerts.webhook import send_web_call
 from domain.alerts import AlertTargetAsked
 from store import alert_watch
 from store.alert_watch import Claimed, ReadyTarget
@@ -29,6 +27,12 @@ FIRST_WAIT_S: Final = 30.0
 LONGEST_WAIT_S: Final = 3600.0
 GIVE_UP_AFTER: Final = timedelta(hours=24)
 BETWEEN_WITH_HIGH: Final = timedelta(minutes=1)
+SENT: Final = Counter("boomledger_alerts_messages_sent", "Messages that the other side took", ["means"])
+FAILED: Final = Counter("boomledger_alerts_messages_failed", "Tries of messages that failed", ["means"])
+GIVEN_UP: Final = Counter(
+    "boomledger_alerts_messages_given_up", "Messages that are not tried again", ["means"]
+)
+WAITING: Final = Gauge("boomledger_alerts_messages_waiting", "Messages that wait to be sent")
 Send = Callable[[Delivery, Claimed, AlertTargetAsked], None]
 
 
@@ -84,7 +88,7 @@ def send_due(
         if claimed is None:
             break
         sent += _send_one(conn, delivery, claimed, send, now or datetime.now(UTC))
-    metrics.WAITING.set(alert_watch.deliveries_waiting(conn).waiting)
+    WAITING.set(alert_watch.deliveries_waiting(conn).waiting)
     return sent
 
 
@@ -99,13 +103,13 @@ def _send_one(conn: Connection[Any], delivery: Delivery, claimed: Claimed, send:
         final = isinstance(problem, NotSent) and problem.final
         give_up = final or now - claimed.made_at > GIVE_UP_AFTER
         alert_watch.delivery_failed(conn, claimed.delivery_id, text, wait_s(claimed.tries), give_up=give_up)
-        (metrics.GIVEN_UP if give_up else metrics.FAILED).labels(means).inc()
+        (GIVEN_UP if give_up else FAILED).labels(means).inc()
         _LOG.warning(
             "message_not_sent", target=claimed.target, tries=claimed.tries, given_up=give_up, problem=text
         )
         return False
     alert_watch.delivery_sent(conn, claimed.delivery_id)
-    metrics.SENT.labels(means).inc()
+    SENT.labels(means).inc()
     _LOG.info("message_sent", target=claimed.target, means=means, message_id=claimed.message_id)
     return True
 

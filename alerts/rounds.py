@@ -3,13 +3,14 @@
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
-from typing import Any
+from typing import Any, Final
 
 import structlog
+from prometheus_client import Counter, Gauge
 from psycopg import Connection
 from pydantic import ValidationError
 
-from alerts import judge, metrics
+from alerts import judge
 from alerts.judge import Clear, Raise, Reading, See
 from domain.alerts import AlertKind, AlertRuleAsked, AlertTargetAsked
 from duty.service import interval_due
@@ -20,6 +21,9 @@ from words.alerts import sentence
 
 _LOG = structlog.get_logger("alerts")
 SERVICE_LATE_DAYS = 90
+RAISED: Final = Counter("boomledger_alerts_raised", "Alerts raised")
+CLEARED: Final = Counter("boomledger_alerts_cleared", "Alerts cleared")
+OPEN: Final = Gauge("boomledger_alerts_open", "Alerts open after the last round")
 
 
 @dataclass(frozen=True, slots=True)
@@ -134,10 +138,10 @@ def judge_all(conn: Connection[Any], now: datetime | None = None) -> Round:
                 raised_now, cleared_now = _apply(conn, teller, rule, step, now)
                 raised += raised_now
                 cleared += cleared_now
-    metrics.RAISED.inc(raised)
-    metrics.CLEARED.inc(cleared)
+    RAISED.inc(raised)
+    CLEARED.inc(cleared)
     found = Round(raised=raised, cleared=cleared, open=len(open_alerts) + raised - cleared)
-    metrics.OPEN.set(found.open)
+    OPEN.set(found.open)
     return found
 
 

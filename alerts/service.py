@@ -8,8 +8,9 @@ from typing import Any, Final
 
 import psycopg
 import structlog
+from prometheus_client import Counter, Histogram
 
-from alerts import metrics, post
+from alerts import post
 from alerts.delivery import Delivery
 from alerts.rounds import judge_all
 from alerts.system import judge_system
@@ -25,6 +26,8 @@ JUDGE_SYSTEM_S: Final = 10.0
 RECONNECT_AFTER_S: Final = 3.0
 KEEP_DELIVERIES_DAYS: Final = 90
 TIDY_EVERY_S: Final = 3600.0
+ROUND_SECONDS: Final = Histogram("boomledger_alerts_round_seconds", "Time of one round over all rules [s]")
+FAILURES: Final = Counter("boomledger_alerts_failures", "Rounds that failed", ["error"])
 
 
 @dataclass
@@ -65,7 +68,7 @@ class Watch:
         post.send_due(self.conn, self.delivery)
 
     def _judge(self) -> None:
-        with metrics.ROUND_SECONDS.time():
+        with ROUND_SECONDS.time():
             found = judge_all(self.conn)
         post.collect(self.conn, self.link)
         if found.raised or found.cleared:
@@ -101,7 +104,7 @@ def run(
                 raise Unavailable(f"{state_of(problem)} ({first_line(problem)})") from problem
             if once:
                 raise
-            metrics.FAILURES.labels(type(problem).__name__).inc()
+            FAILURES.labels(type(problem).__name__).inc()
             on_step(state_of(problem))
             _LOG.warning("database_gone", retry_after_s=RECONNECT_AFTER_S, problem=str(problem).strip())
             stop_event.wait(RECONNECT_AFTER_S)

@@ -5,19 +5,25 @@ made with; other settings are counted beside it (analytics.rebuild) and put in u
 """
 
 import hashlib
+from collections.abc import Sequence
 from dataclasses import asdict, dataclass, field
+from datetime import date
+from functools import lru_cache
 from typing import Any, Final, Self
+from zoneinfo import ZoneInfo
 
 import orjson
 import psycopg
 from psycopg.types.json import Jsonb
 
-from domain.errors import Conflict, InvalidInput
+from domain.crane import Crane, CraneType, Site
+from domain.errors import Conflict, InvalidInput, NotFound
 from duty.edges import DEFAULT_EDGES, DIRECTION_EDGES, Edges
 from duty.lifts import LiftRule
 from duty.peaks import SPIKE_PCT
 from store.duty import COUNTING_BY_HASH, COUNTING_IN_USE, Counting
 from store.locks import Lock, share_in_transaction, wait_in_transaction
+from store.sql import query
 from store.statement import run
 
 METHOD_VERSION: Final = 2  # raise it when the same segments and settings would give another count
@@ -110,3 +116,45 @@ def _refuse_other_version(row: Counting) -> None:
             f"the counts in use were made by version {row.version} of the method, this program counts by version "
             f"{METHOD_VERSION}: run `boomledger recount`, which counts anew beside them and changes over at the end"
         )
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class CraneEntry:
+    """A crane as entered, with its key, its site's zone, and what it was like from which local day on."""
+
+    crane_id: int
+    crane: Crane
+    zone: ZoneInfo
+    descriptions: tuple[tuple[date, CraneType], ...]  # in order of the day, at least one
+
+    def type_on(self, day: date) -> CraneType:
+        """What the crane was like on a local day; the first description before its day."""
+        held = [crane_type for valid_from, crane_type in self.descriptions if valid_from <= day]
+        return held[-1] if held else self.descriptions[0][1]
+
+
+def crane_entry(conn: psycopg.Connection[Any], crane_id: int) -> CraneEntry:
+    """What counting needs to know about a crane. Raises NotFound."""
+    row = conn.execute(query("crane_entries"), {"crane_id": crane_id}).fetchone()
+    if row is None:
+        raise NotFound(f"no crane has the number {crane_id}")
+    spec, site_spec, days, specs = row
+    return _entry(crane_id, spec, site_spec, tuple(days), tuple(specs))
+
+
+# Cached by content: charts make reading a type slow, and a live crane is counted every few seconds.
+@lru_cache(maxsize=1024)
+def _entry(
+    crane_id: int, spec: str, site_spec: str, days: Sequence[date], specs: Sequence[str]
+) -> CraneEntry:
+    site = Site.model_validate_json(site_spec)
+    descriptions = tuple(zip(days, map(_crane_type, specs), strict=True))
+    crane = Crane.model_validate({**orjson.loads(spec), "type": descriptions[-1][1], "site": site.name})
+    return CraneEntry(
+        crane_id=crane_id, crane=crane, zone=ZoneInfo(site.time_zone), descriptions=descriptions
+    )
+
+
+@lru_cache(maxsize=256)
+def _crane_type(type_spec: str) -> CraneType:
+    return CraneType.model_validate_json(type_spec)

@@ -10,8 +10,7 @@ from zoneinfo import ZoneInfo
 import orjson
 import psycopg
 
-from analytics.counting import Method
-from analytics.entries import CraneEntry
+from analytics.counting import CraneEntry, Method
 from domain.findings import Thresholds
 from duty import findings
 from duty.day_findings import DayFacts, DayFinding, RefusedReadings, set_aside

@@ -12,8 +12,7 @@ from typing import Any
 import psycopg
 
 from analytics import counting, summary
-from analytics.counting import CountingSettings, Method
-from analytics.entries import crane_entry
+from analytics.counting import CountingSettings, Method, crane_entry
 from analytics.recount import count_days, write_days
 from domain.errors import Conflict, InvalidInput
 from store import touched

@@ -12,10 +12,9 @@ from typing import Any
 
 import psycopg
 
-from analytics import day, exclusions, findings, overloads, samples, summary
-from analytics.counting import Method
+from analytics import day, exclusions, findings, samples, summary
+from analytics.counting import CraneEntry, Method
 from analytics.day import DayCount
-from analytics.entries import CraneEntry
 from analytics.lift_days import recount_lifts
 from analytics.samples import LocalDay
 from analytics.spans import merge_spans
@@ -91,7 +90,7 @@ def write_days(
         _pair_faults(conn, entry.crane_id)
     if method.in_use:
         findings.refresh(conn, entry, method, thresholds, days)
-        overloads.refresh(conn, entry.crane_id, method)
+        summary.write_register(conn, entry.crane_id, method)
         summary.refresh(conn, entry, method)
 
 

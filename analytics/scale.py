@@ -13,9 +13,8 @@ from datetime import date
 from typing import TYPE_CHECKING, Any, Final
 
 from analytics import counting
-from analytics.counting import Method
+from analytics.counting import Method, crane_entry
 from analytics.day import DayCount
-from analytics.entries import crane_entry
 from analytics.recount import count_days, write_days
 from domain.errors import Unavailable
 from store.connection import connect

@@ -1,14 +1,13 @@
 """The summary row of one crane: totals from its days, and what they mean."""
 
 from collections.abc import Sequence
-from dataclasses import astuple
+from dataclasses import asdict, astuple, fields
 from typing import Any
 
 import psycopg
 
-from analytics import counting, findings, overloads
-from analytics.counting import Method
-from analytics.entries import CraneEntry, crane_entry
+from analytics import counting, findings, summary
+from analytics.counting import CraneEntry, Method, crane_entry
 from domain.detail import DetailSpec
 from domain.findings import DEFAULT_THRESHOLDS, Thresholds
 from duty import damage, directions, ledger, reading
@@ -17,12 +16,16 @@ from duty.damage import COMPARISON
 from duty.forecast import Forecast
 from duty.life_records import noted_in
 from duty.life_status import LifeStatus, Totals, life_status, with_unrecorded
+from duty.overloads import OVERLOAD_PCT, Entry, Overload, entries
 from duty.recording import CounterSpan, Month, spans_of
+from store import overloads
+from store.columns import to_ms
 from store.counters import MONTHLY_RECORD, RECORDED_BETWEEN
 from store.counters import READINGS as COUNTER_READINGS
 from store.details import DETAILS_OF
 from store.duty import LAST_DAY, LIFE_READ, SPANS_READ, WEEKLY_RECORD, WEEKLY_USE, Span
 from store.life_records import LIFE_RECORDS
+from store.overloads import DECISIONS, LIFTS_ABOVE, DecisionRow, OverloadedLift, RegisterRow
 from store.sql import query
 from store.statement import run
 
@@ -77,7 +80,7 @@ def refresh_one_changed(conn: psycopg.Connection[Any], thresholds: Thresholds = 
             return False
         entry = crane_entry(conn, row[0])
         findings.refresh(conn, entry, method, thresholds)
-        overloads.refresh(conn, entry.crane_id, method)
+        summary.write_register(conn, entry.crane_id, method)
         refresh(conn, entry, method)
     return True
 
@@ -153,3 +156,29 @@ def _counters(conn: psycopg.Connection[Any], entry: CraneEntry, keys: dict[str, 
         return []
     days = {"after": [one.after for one in found], "upto": [one.upto for one in found]}
     return spans_of(found, RECORDED_BETWEEN.all(conn, **keys, **days))
+
+
+def write_register(conn: psycopg.Connection[Any], crane_id: int, method: Method) -> None:
+    """Writes the register after a count, within the caller's transaction."""
+    overloads.hold(conn, crane_id)
+    keys = {"crane_id": crane_id, "counting_id": method.counting_id}
+    lifts = LIFTS_ABOVE.all(conn, **keys, over_pct=OVERLOAD_PCT)
+    decided = DECISIONS.all(conn, crane_id=crane_id, ids=None)
+    found = entries([_overload(one) for one in lifts], [_overload(one) for one in decided])
+    overloads.write(conn, crane_id, [_row(entry, lifts, decided) for entry in found])
+
+
+def _overload(lift: OverloadedLift) -> Overload:
+    return Overload(to_ms(lift.started_at), to_ms(lift.ended_at), lift.peak_structural_pct)
+
+
+def _row(entry: Entry, lifts: Sequence[OverloadedLift], decided: Sequence[DecisionRow]) -> RegisterRow:
+    """The entry to write: a lift that is no longer counted stands as it was when it was last decided on."""
+    lift = decided[entry.decisions[-1]] if entry.lift is None else lifts[entry.lift]
+    figures = asdict(lift)
+    return RegisterRow(
+        **{field.name: figures[field.name] for field in fields(OverloadedLift)},
+        counted=entry.lift is not None,
+        open=entry.open,
+        decision_ids=[decided[number].decision_id for number in entry.decisions],
+    )

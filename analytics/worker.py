@@ -19,11 +19,10 @@ from typing import Any, Final
 
 import psycopg
 import structlog
+from prometheus_client import Counter, Gauge, Histogram
 
-from analytics import counting, metrics, summary
-from analytics.counting import Method
-from analytics.entries import crane_entry
-from analytics.heartbeat import Heartbeat
+from analytics import counting, summary
+from analytics.counting import Method, crane_entry
 from analytics.recount import count_days, write_days
 from analytics.samples import LocalDay
 from domain.errors import Conflict, Unavailable
@@ -31,6 +30,41 @@ from domain.findings import DEFAULT_THRESHOLDS, Thresholds
 from store.connection import AWAY, connect, first_line, state_of
 from store.sql import query
 from store.statement import run as execute
+
+STUCK_AFTER_S: Final = 600.0  # without a step; a claim of many long days takes a minute at most
+
+
+@dataclass(kw_only=True)
+class Heartbeat:
+    """Beaten by the worker between its steps, read by any thread. Without a beat yet it is starting."""
+
+    stuck_after_s: float = STUCK_AFTER_S
+    _lock: threading.Lock = field(default_factory=threading.Lock)
+    _beaten: float | None = None
+    _lost: str = "starting: no step yet"
+
+    def beat(self) -> None:
+        """A step is done, or there was none to do; the database answers."""
+        with self._lock:
+            self._beaten, self._lost = time.monotonic(), ""
+
+    def lost(self, problem: str) -> None:
+        """The database does not answer; the worker tries again."""
+        with self._lock:
+            self._beaten, self._lost = time.monotonic(), problem
+
+    def not_alive(self) -> str:
+        """Why the process should be started anew; empty while it moves."""
+        with self._lock:
+            age = None if self._beaten is None else time.monotonic() - self._beaten
+        return "" if age is None or age < self.stuck_after_s else f"no step for {age:.0f} s"
+
+    def not_ready(self) -> str:
+        """Why nothing is counted now; empty when it is."""
+        stuck = self.not_alive()
+        with self._lock:
+            return stuck or self._lost
+
 
 log = structlog.get_logger(__name__)
 
@@ -87,7 +121,7 @@ class Worker:
             except Exception as problem:
                 if crane_id is None:
                     raise
-                metrics.FAILURES.labels(error=type(problem).__name__).inc()
+                FAILURES.labels(error=type(problem).__name__).inc()
                 log.exception("count_failed", crane_id=crane_id, retry_after_s=RETRY_AFTER_S)
                 self._left_alone[crane_id] = time.monotonic() + RETRY_AFTER_S
 
@@ -100,8 +134,8 @@ class Worker:
         """Sets the gauges of waiting days and lag; how many days wait."""
         row = self.conn.execute(query("queue_lag")).fetchone()
         days, oldest_at = (0, None) if row is None else row
-        metrics.WAITING_DAYS.set(days)
-        metrics.LAG_SECONDS.set(0.0 if oldest_at is None else (datetime.now(UTC) - oldest_at).total_seconds())
+        WAITING_DAYS.set(days)
+        LAG_SECONDS.set(0.0 if oldest_at is None else (datetime.now(UTC) - oldest_at).total_seconds())
         return int(days)
 
     def _claim(self) -> int | None:
@@ -115,7 +149,7 @@ class Worker:
 
     def _count(self, crane_id: int, method: Method) -> Done:
         started = time.monotonic()
-        with metrics.CLAIM_SECONDS.time():
+        with CLAIM_SECONDS.time():
             touches = self.conn.execute(
                 query("touched_days_of"), {"crane_id": crane_id, "days": self.days_per_claim}
             ).fetchall()
@@ -130,8 +164,8 @@ class Worker:
             took_s = time.monotonic() - started
             self._left_alone[crane_id] = started + max(self.again_after_s, took_s / LIVE_CORE)
         samples = sum(counted.samples for counted in counts)
-        metrics.DAYS_COUNTED.inc(len(days))
-        metrics.SAMPLES_COUNTED.inc(samples)
+        DAYS_COUNTED.inc(len(days))
+        SAMPLES_COUNTED.inc(samples)
         return Done(crane=entry.crane.name, days=tuple(days), samples=samples)
 
 
@@ -204,3 +238,21 @@ def _wait(conn: psycopg.Connection[Any], stop_event: threading.Event, wait_s: fl
     while not stop_event.is_set() and (left := give_up - time.monotonic()) > 0:
         for _ in conn.notifies(timeout=min(left, LOOK_AT_STOP_EVERY_S), stop_after=1):
             return
+
+
+DAYS_COUNTED: Final = Counter("boomledger_analytics_days_counted", "crane-days counted")
+SAMPLES_COUNTED: Final = Counter("boomledger_analytics_samples_counted", "samples counted")
+FAILURES: Final = Counter(
+    "boomledger_analytics_failures", "counts that failed and will be tried again", ["error"]
+)
+CLAIM_SECONDS: Final = Histogram(
+    "boomledger_analytics_claim_seconds",
+    "time from claiming days of a crane to their commit",
+    buckets=(0.05, 0.1, 0.25, 0.5, 1, 2.5, 5, 10, 30, 60, 300),
+)
+WAITING_DAYS: Final = Gauge(
+    "boomledger_analytics_waiting_crane_days", "touched crane-days that wait to be counted"
+)
+LAG_SECONDS: Final = Gauge(
+    "boomledger_analytics_lag_seconds", "age of the oldest touch that waits to be counted"
+)

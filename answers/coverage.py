@@ -1,4 +1,4 @@
-"""What is on record and what is missing, with causes, the factor f1 that follows, and an estimate kept apart."""
+"""What is on record and what is missing, with causes, the factor f1 that follows, an estimate kept apart; what the own counters of a crane say."""
 
 from collections.abc import Sequence
 from datetime import UTC, datetime, timedelta
@@ -9,6 +9,7 @@ from psycopg import AsyncConnection
 
 from answers.life import counter_spans
 from domain.answers import of_rows
+from domain.counter import CounterReadingRow, CountersAnswer, CounterSpanRow
 from domain.coverage_answers import CauseTime, CoverageAnswer, EstimatedDuty
 from domain.crane import Crane, DesignClass
 from domain.errors import InvalidInput
@@ -19,8 +20,9 @@ from duty import life
 from duty.recording import CounterSpan, Month, Recording, coverage, span_f1
 from duty.unrecorded import missing_duty
 from store import duty, summary
+from store.counters import READINGS
 from store.duty import Day, Gap
-from store.reading import CraneKnown
+from store.reading import CraneInScope, CraneKnown
 from store.summary import CraneSummary
 from words.remarks import remark
 
@@ -116,4 +118,27 @@ def _estimated(design: DesignClass | None, missing_ms: int, days: Sequence[Day])
         design_share=shares[0],
         design_share_low=shares[1],
         design_share_high=shares[2],
+    )
+
+
+async def counters_of(conn: AsyncConnection[Any], crane: CraneInScope) -> CountersAnswer:
+    """Readings of the crane's own counters in force, and what they gained beside what was recorded."""
+    found = await summary.crane_summary(conn, crane.name)
+    rows = await READINGS.all_async(conn, crane_id=crane.crane_id, zone=crane.time_zone)
+    spans, problems = await counter_spans(conn, crane, None if found is None else found.counting_id)
+    return CountersAnswer(
+        crane=crane.name,
+        readings=of_rows(CounterReadingRow, rows),
+        spans=tuple(
+            CounterSpanRow(
+                kind=one.kind,
+                after=one.after,
+                upto=one.upto,
+                gained=one.gained,
+                recorded=one.recorded,
+                agrees=one.gained <= one.recorded,
+            )
+            for one in spans
+        ),
+        problems=problems,
     )

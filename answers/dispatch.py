@@ -10,8 +10,8 @@ import numpy as np
 from psycopg import AsyncConnection
 
 from answers import dispatch_reasons
-from answers.crane_states import states_of
 from answers.dispatch_fleet import DispatchFleet, Listed, Situation
+from answers.dispatch_reasons import states_of
 from domain.crane import Sector
 from domain.dispatch_answers import CraneState, DispatchAnswer, DispatchCandidate, DispatchQuestion, EntryName
 from domain.errors import NotFound

@@ -1,18 +1,21 @@
-"""Why a crane is ruled out, what would change that, and what to know about one that fits: remarks."""
+"""Why a crane is ruled out, what would change that, what to know about one that fits, and what is the matter with it: remarks."""
 
 from collections.abc import Callable, Iterable, Iterator
+from datetime import date
 from typing import Any, Final
 
 import numpy as np
 
+from answers.dispatch_fleet import Situation
 from domain.crane import Sector, sector_words
-from domain.dispatch_answers import Assumption, EntryName
+from domain.dispatch_answers import Assumption, CraneState, EntryName, StateCode
 from domain.job import ASSUMED_BELOW_HOOK_M, ASSUMED_CLEARANCE_M, LiftJob
 from domain.remark import Quantity, Remark
 from duty.capacity import SECTORS, Flags
 from duty.dispatch import Entry, Matches, Remedy, Ruling
 from duty.reactions import plate_area_m2
 from duty.sweep import span_of
+from words.alerts import finding_words
 from words.remarks import remark
 
 ASSUMPTIONS: Final[tuple[str, ...]] = (
@@ -248,3 +251,44 @@ _RULED: Final[dict[Ruling, Reason]] = {
         "ruled.slope", slope=Quantity(value=job.slope_deg or 0.0, unit="deg", decimals=1)
     ),
 }
+
+
+def states_of(situation: Situation, index: int) -> tuple[CraneState, ...]:
+    """Everything that is the matter with one crane in the time asked for; the same whatever is asked, and by whom."""
+    crane, status = situation.listed.rows[index], situation.status
+    found = [_state("open_fault", override=True, fault=code) for code in situation.faults.get(index, ())]
+    if situation.assessment_overdue[index]:
+        due_on: date = status.assessment_on[index].astype(object)
+        within = due_on > situation.first_day(index)
+        when = remark("due_on" if within else "overdue_since", day=due_on)
+        found.append(_state("assessment_overdue", override=True, when=[when]))
+    if (plan := status.overdue.get(index)) is not None:
+        found.append(_state("service_overdue", plan=plan))
+    if codes := status.findings.get(index):
+        titles = ", ".join(finding_words(code).title for code in codes)
+        found.append(_state("findings", findings=titles))
+    if not status.heard[index]:
+        found.append(_state("never_heard"))
+    if crane.draft:
+        found.append(_state("draft"))
+    return tuple(found)
+
+
+def _state(code: StateCode, *, override: bool = False, **values: date | str | list[Remark]) -> CraneState:
+    made = remark(code, **values)
+    return CraneState(code=code, values=made.values, text=made.text, needs_override=override)
+
+
+def come_up_since(
+    states: tuple[CraneState, ...], passed: tuple[StateCode, ...], open_faults: tuple[str, ...]
+) -> list[CraneState]:
+    """States that need an override and were not passed over: `passed` then, with `open_faults` open. Each fault stands for itself."""
+    return [
+        state
+        for state in states
+        if state.needs_override
+        and (
+            state.code not in passed
+            or (state.code == "open_fault" and state.values["fault"] not in open_faults)
+        )
+    ]

@@ -7,13 +7,11 @@ import orjson
 from anyio import to_thread
 from psycopg import AsyncConnection
 
-from answers.counters import counters_of
-from answers.coverage import coverage_of
+from answers.coverage import counters_of, coverage_of
 from answers.dossier_changes import changes
 from answers.findings import findings_of
 from answers.life import life_of
-from answers.life_records import records_of
-from answers.overloads import as_row
+from answers.life_records import as_row, records_of
 from answers.spectrum import spectrum_of
 from domain.answers import of_rows
 from domain.dossier import Dossier, DossierChange, DossierDuty, DossierMethod

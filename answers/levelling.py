@@ -6,8 +6,8 @@ from typing import Any
 import numpy as np
 from psycopg import AsyncConnection
 
-from answers.crane_states import states_of
 from answers.dispatch_fleet import DispatchFleet, Situation
+from answers.dispatch_reasons import states_of
 from domain import attention
 from domain.job_answers import LevellingAnswer, LevellingRow
 from domain.moments import today_in

@@ -1,4 +1,4 @@
-"""Records that belong to a crane's life, and what each does to its figures."""
+"""Records that belong to a crane's life, with what each does to its figures; the overload register."""
 
 from collections.abc import Iterator
 from typing import Any
@@ -7,11 +7,13 @@ from psycopg import AsyncConnection
 
 from domain.errors import NotFound
 from domain.life_record import Effect, LifeRecord, LifeRecordAnswer, LifeRecordFileRow, LifeRecordRow
+from domain.overload import OverloadRow, OverloadState
 from domain.remark import Remark, significant
 from duty.life_records import effects
-from store import life_records, summary
+from store import life_records, overloads, summary
 from store.details import details_of
 from store.life_records import LIFE_RECORD_FILES, LIFE_RECORD_VERSIONS
+from store.overloads import OverloadListing
 from store.reading import CraneKnown
 from words.remarks import remark
 
@@ -67,3 +69,18 @@ def effect_remarks(row: LifeRecord, effect: Effect) -> Iterator[Remark]:
             left=significant(row.left_error_pct or 0.0, "%"),
             found=significant(abs(found or 0.0), "%"),
         )
+
+
+async def register_of(conn: AsyncConnection[Any], *, rows: int, **of: Any) -> list[OverloadRow]:
+    """At most so many entries of the register, open ones first and newest first; `of` of `store.overloads.overloads`."""
+    found: list[OverloadListing] = []
+    for is_open in (True, False):
+        if of.get("is_open") in (None, is_open):
+            found += await overloads.overloads(conn, rows=rows, **{**of, "is_open": is_open})
+    return [as_row(one) for one in found[:rows]]
+
+
+def as_row(listing: OverloadListing) -> OverloadRow:
+    """An entry for an answer."""
+    figures = {name: getattr(listing, name) for name in OverloadRow.model_fields if hasattr(listing, name)}
+    return OverloadRow(**figures, state=OverloadState.OPEN if listing.open else OverloadState.DECIDED)

@@ -36,8 +36,7 @@ import psycopg
 
 import duty
 from analytics import counting, day, samples, spans, summary
-from analytics.counting import CountingSettings, Method
-from analytics.entries import CraneEntry, crane_entry
+from analytics.counting import CountingSettings, CraneEntry, Method, crane_entry
 from analytics.samples import CHANNELS, LocalDay
 from boomledger.postgres import EmbeddedPostgres
 from boomledger.yard import register, write_history

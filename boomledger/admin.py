@@ -317,8 +317,8 @@ def account_revoke(
 @alert_app.command("defaults")
 def alert_defaults() -> None:
     """Enter the alert rules to start from; a rule whose name is taken stays as it is."""
-    from alerts.defaults import DEFAULT_RULES
     from boomledger.services import database_url
+    from domain.alerts import DEFAULT_RULES
     from store.alerts import enter_rules
     from store.connection import connect
 
@@ -330,7 +330,7 @@ def alert_defaults() -> None:
 @alert_app.command("key")
 def alert_key(name: Annotated[str, typer.Argument(help="Name of the web target.")]) -> None:
     """Print the key by which the receiver of a web target checks signatures. Keep it as a secret."""
-    from alerts.webhook import shown_key
+    from alerts.delivery import shown_key
 
     secret = load_settings().webhook_secret
     if secret is None:

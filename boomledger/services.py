@@ -198,7 +198,7 @@ def delivery(settings: Settings) -> "Delivery":
 def run_watch(settings: Settings, *, once: bool = False) -> None:
     """Judge the alert rules and send messages until told to stop; with `once`, one round."""
     from alerts.service import run
-    from analytics.heartbeat import Heartbeat
+    from analytics.worker import Heartbeat
 
     set_up_logging(settings)
     stop = stop_on_signals()
@@ -311,8 +311,7 @@ def run_web(settings: Settings, listening: int | None = None) -> None:
 def run_analytics(settings: Settings, *, follow: bool) -> int:
     """Count touched crane-days: until told to stop, or only until none waits; how many."""
     import duty
-    from analytics.heartbeat import Heartbeat
-    from analytics.worker import Done, run
+    from analytics.worker import Done, Heartbeat, run
     from domain.findings import Thresholds
 
     set_up_logging(settings)

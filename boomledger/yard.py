@@ -8,7 +8,7 @@ from zoneinfo import ZoneInfo
 
 from psycopg import AsyncConnection
 
-from alerts.defaults import DEFAULT_RULES
+from domain.alerts import DEFAULT_RULES
 from domain.crane import Crane
 from domain.errors import Conflict
 from domain.exclusion import UTILISATION

@@ -1,14 +1,16 @@
-"""Counters that a crane keeps by itself: readings entered and withdrawn, and what they say about its record."""
+"""What is on record and what is missing, with causes; counters that a crane keeps by itself: readings entered, withdrawn, and beside the record."""
 
-from typing import Annotated, Any
+from typing import Annotated, Any, Final
 
 from fastapi import APIRouter, Path, Request
 from psycopg import Connection
 
-from answers.counters import counters_of
+from answers.coverage import counters_of, coverage_of
+from api.bounds import DayFrom, DayTo, day_range
 from api.deps import Caller, Conn, KnownCrane, SeenCrane, written
 from api.permissions import ENGINEER, PERSONAL, VIEWER
 from domain.counter import CounterReadingAsked, CountersAnswer
+from domain.coverage_answers import CoverageAnswer
 from domain.errors import InvalidInput
 from duty.counters import gains
 from store import counters
@@ -66,3 +68,15 @@ async def withdraw_counter_reading(
         lambda own: counters.withdraw_reading(own, crane.crane_id, reading_id, caller.account),
     )
     return await counters_of(conn, crane)
+
+
+DEFAULT_DAYS: Final = 90
+
+
+@router.get("/cranes/{name}/coverage", dependencies=[VIEWER, PERSONAL])
+async def show_coverage(
+    crane: KnownCrane, conn: Conn, day_from: DayFrom = None, day_to: DayTo = None
+) -> CoverageAnswer:
+    """How much is on record, what is missing and why, the f1 that follows; last 90 days by default."""
+    chosen = day_range(day_from, day_to, default_days=DEFAULT_DAYS, zone=crane.time_zone)
+    return await coverage_of(conn, crane, chosen)

@@ -6,15 +6,16 @@ from anyio import to_thread
 from fastapi import APIRouter, Query, Request, Response
 
 from answers.assignment import assignment
-from answers.crane_states import come_up_since
 from answers.dispatch import OfCrane, dispatch, of_crane
-from answers.dispatch_reasons import ASSUMPTIONS
+from answers.dispatch_reasons import ASSUMPTIONS, come_up_since
+from answers.drawing import drawing_at_job
 from answers.levelling import levelling
 from answers.reservations import reservation_in_scope
 from api.bounds import ReservationId
 from api.deps import Caller, Conn, Fleet, get_known_crane, overridden
 from api.permissions import DISPATCHER, PERSONAL, VIEWER
 from domain.dispatch_answers import DispatchAnswer, DispatchQuestion
+from domain.drawing_answers import LiftDrawing, LiftDrawingAsked
 from domain.errors import Conflict, NotFound
 from domain.job_answers import AssignmentAnswer, AssignmentAsked, LevellingAnswer, SheetAsked
 from domain.moments import now_utc
@@ -125,3 +126,11 @@ async def _sheet(
         media_type="application/pdf",
         headers={"content-disposition": f'inline; filename="lift-sheet-{crane.name}.pdf"'},
     )
+
+
+@router.post("/dispatch/drawing", dependencies=[VIEWER])
+async def draw_lift(asked: LiftDrawingAsked, conn: Conn, caller: Caller, fleet: Fleet) -> LiftDrawing:
+    """One crane at one job, for drawing: a possible position, and the line that its capacity is read from."""
+    crane = await get_known_crane(asked.crane, conn, caller)
+    found = await of_crane(conn, fleet, asked.job, crane.name, with_held=False)
+    return await drawing_at_job(conn, crane, asked, found)

@@ -4,7 +4,7 @@ from typing import Annotated, Any
 
 from fastapi import APIRouter, Depends, Path, Query, Request
 
-from answers.overloads import as_row
+from answers.life_records import as_row
 from api.bounds import YEAR_FIRST, YEAR_LAST, DayFrom, DayTo, day_range
 from api.deps import Caller, Conn, SeenCrane
 from api.paging import Cursor, Limit, decode_cursor, moment_in_cursor, page

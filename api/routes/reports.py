@@ -8,8 +8,7 @@ from fastapi import APIRouter, Query, Response
 
 from answers.findings import findings_of
 from answers.life import life_of
-from answers.life_records import records_of
-from answers.overloads import register_of
+from answers.life_records import records_of, register_of
 from answers.service import open_faults, service_of
 from answers.spectrum import spectrum_of
 from api.bounds import DayFrom, DayTo, chosen_days, day_range

@@ -4,8 +4,8 @@ from typing import Annotated
 
 from fastapi import APIRouter, Query, Request
 
-from answers.crane_states import states_of
 from answers.dispatch import of_crane
+from answers.dispatch_reasons import states_of
 from answers.reservations import planned_and_measured, reservation_in_scope, reservation_row
 from api.bounds import LIST_RANGE_MAX, ReservationId, TimeFrom, TimeTo, time_range
 from api.deps import Caller, Conn, Fleet, SeenCrane, get_crane, overridden

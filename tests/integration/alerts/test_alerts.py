@@ -17,13 +17,11 @@ import pytest
 from pydantic import SecretStr
 
 from alerts import post
-from alerts.defaults import DEFAULT_RULES
-from alerts.delivery import Delivery, NotSent
+from alerts.delivery import Delivery, NotSent, key_of, send_web_call
 from alerts.messages import alerts_body
 from alerts.rounds import judge_all
 from alerts.service import run
-from alerts.webhook import key_of, send_web_call
-from domain.alerts import AlertKind, AlertRuleAsked, AlertTargetAsked, Priority
+from domain.alerts import DEFAULT_RULES, AlertKind, AlertRuleAsked, AlertTargetAsked, Priority
 from ingest.limits import Limits
 from ingest.writer import Writer
 from store import alert_watch

@@ -9,9 +9,9 @@ import pytest
 from click.testing import Result
 from typer.testing import CliRunner
 
-from alerts.defaults import DEFAULT_RULES
 from boomledger.cli import app
 from boomledger.console import out
+from domain.alerts import DEFAULT_RULES
 from domain.errors import BoomledgerError
 from domain.remark import written_day
 from simulator.yard import field_cases

@@ -16,7 +16,7 @@ from typer.testing import CliRunner
 
 from analytics import rebuild, worker
 from analytics.counting import CountingSettings
-from analytics.heartbeat import Heartbeat
+from analytics.worker import Heartbeat
 from boomledger.cli import app
 from domain.errors import Conflict, InvalidInput
 from tests.integration.analytics.crane_at_work import Yard, put_crane, working

@@ -7,10 +7,9 @@ from datetime import UTC, datetime, time, timedelta
 import pytest
 from pydantic import SecretStr, ValidationError
 
-from alerts.delivery import Delivery, NotSent
+from alerts.delivery import Delivery, NotSent, key_of, reachable, send_web_call, shown_key, signature
 from alerts.judge import Clear, Raise, Reading, See, Side, quiet_until, side, steps
 from alerts.post import LONGEST_WAIT_S, wait_s
-from alerts.webhook import key_of, reachable, send_web_call, shown_key, signature
 from domain.alerts import UNITS, AlertKind, AlertRuleAsked, AlertTargetAsked
 from domain.errors import InvalidInput
 from domain.web_address import is_local, refuse_local

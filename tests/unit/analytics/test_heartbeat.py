@@ -1,6 +1,6 @@
 """What probes are told about a worker."""
 
-from analytics.heartbeat import Heartbeat
+from analytics.worker import Heartbeat
 
 
 def test_a_worker_is_ready_after_its_first_step_until_the_database_goes() -> None:
