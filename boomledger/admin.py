@@ -66,7 +66,7 @@ def db_migrate(
 def db_shard() -> None:
     """Spread the growing tables over a Citus cluster by crane. Run on the coordinator, after `migrate`; again is harmless."""
     from boomledger.services import database_url
-    from store.placement import shard_by_crane
+    from store.cluster import shard_by_crane
     from store.site_scope import ROLE
 
     placed, kept_out = shard_by_crane(database_url(load_settings()))

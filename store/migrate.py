@@ -144,8 +144,11 @@ def _note(conn: psycopg.Connection, migration: Migration) -> None:
 
 
 def _schema(folder: str) -> list[str]:
-    entries = files(__package__).joinpath("schema", folder).iterdir()
-    return [entry.read_text() for entry in sorted(entries, key=lambda one: one.name)]
+    entries = sorted(files(__package__).joinpath("schema", folder).iterdir(), key=lambda one: one.name)
+    optional = files(__package__).joinpath(
+        "cluster", f"{folder}.sql"
+    )  # last: it changes what the others made
+    return [entry.read_text() for entry in (*entries, optional) if entry.is_file()]
 
 
 def _replaced_checksum(conn: psycopg.Connection) -> str:

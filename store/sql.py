@@ -1,4 +1,4 @@
-"""The named queries of store/queries/*.sql.
+"""The named queries of store/queries/*.sql, and of store/cluster.
 
 A query begins with `-- name: the_name` and a comment line with its purpose, and ends where the next one begins.
 """
@@ -23,8 +23,10 @@ class Query(NamedTuple):
 def queries() -> dict[str, Query]:
     """Every query by its name. Raises ValueError when two share one or a file holds a query without a head."""
     found: dict[str, Query] = {}
-    for file in sorted(files(__package__).joinpath("queries").iterdir(), key=lambda entry: entry.name):
-        if not file.name.endswith(".sql"):
+    here = files(__package__)
+    entries = [*here.joinpath("queries").iterdir(), here.joinpath("cluster", "queries.sql")]
+    for file in sorted(entries, key=lambda entry: entry.name):
+        if not (file.name.endswith(".sql") and file.is_file()):
             continue
         before, *parts = _HEAD.split(file.read_text())
         if before.strip() or not parts:

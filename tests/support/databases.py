@@ -11,7 +11,6 @@ from psycopg import sql
 from psycopg.conninfo import conninfo_to_dict, make_conninfo
 
 from store.migrate import migrate
-from store.placement import shard_by_crane
 
 GIVE_UP_AFTER_S = 60
 SHARDS = 4
@@ -56,6 +55,8 @@ def migrate_and_spread(url: str) -> None:
     """Make the tables, on a cluster on its nodes."""
     migrate(url)
     if citus_workers():
+        from store.cluster import shard_by_crane  # the folder may be deleted
+
         shard_by_crane(url)
 
 

@@ -1,6 +1,6 @@
 -- Functions that need no view, by the table they serve.
 
--- Whether the nodes of a cluster hold the table (store/schema/replaced/6_cluster.sql).
+-- Whether the nodes of a cluster hold the table (store/cluster/replaced.sql).
 create or replace function is_placed(of_table regclass) returns boolean
 language plpgsql stable
 as $$

@@ -22,7 +22,7 @@ create or replace function crane_names_in_scope() returns setof text
 language sql stable security definer set search_path = public, pg_temp
 as $$ select name from crane where site_id in (select sites_in_scope()) $$;
 
--- Policies of a table on the nodes of a cluster cannot ask other tables: those stand in 6_cluster.sql.
+-- Policies of a table on the nodes of a cluster cannot ask other tables: those stand in store/cluster/replaced.sql.
 create or replace function set_policy(of_table regclass, policy name, definition text) returns void
 language plpgsql
 as $$

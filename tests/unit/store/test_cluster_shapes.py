@@ -18,7 +18,7 @@ Found = Iterator[str]
 @cache
 def placed() -> tuple[frozenset[str], frozenset[str]]:
     """Tables that `db shard` copies to every node, and those that it spreads by crane, from the function that does it."""
-    function = files("store").joinpath("schema", "replaced", "6_cluster.sql").read_text()
+    function = files("store").joinpath("cluster", "replaced.sql").read_text()
     copied, spread = re.findall(r"constant text\[\] := array\[(.*?)\]", function, re.DOTALL)
     return frozenset(re.findall(r"'(\w+)'", copied)), frozenset(re.findall(r"'(\w+)'", spread))
 
@@ -178,7 +178,10 @@ def test_triggers_are_made_one_statement_at_a_time() -> None:
     """A file is sent whole, and a cluster hands that text on to its nodes for a trigger."""
     made = [
         f"{file.name}: {one.stmt.trigname}"
-        for file in files("store").joinpath("schema", "replaced").iterdir()
+        for file in (
+            *files("store").joinpath("schema", "replaced").iterdir(),
+            files("store").joinpath("cluster", "replaced.sql"),
+        )
         for one in parse_sql(file.read_text())
         if isinstance(one.stmt, ast.CreateTrigStmt)
     ]

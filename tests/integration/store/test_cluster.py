@@ -7,8 +7,8 @@ import pytest
 
 from domain.errors import Conflict
 from store import segments
+from store.cluster import shard_by_crane
 from store.migrate import migrate
-from store.placement import shard_by_crane
 from store.site_scope import ROLE
 from tests.integration.store.test_migrate import LAST_OF_0_1, as_before
 from tests.integration.store.test_segments import keep, segment

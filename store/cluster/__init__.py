@@ -1,4 +1,7 @@
-"""Placement of tables on the nodes of a Citus cluster: growing ones by crane, small ones on every node."""
+"""Placement of tables on the nodes of a Citus cluster: growing ones by crane, small ones on every node.
+
+Nothing else needs this folder: without it there is no `boomledger db shard`, and `is_placed` (store/schema/replaced/1_functions.sql) says no.
+"""
 
 from typing import Any
 
