@@ -16,9 +16,10 @@ from alerts.rounds import judge_all
 from alerts.system import judge_system
 from domain.errors import Unavailable
 from domain.system_watch import SILENT_AFTER
-from store import alert_watch
+from store import alert_watch, privacy
 from store.connection import AWAY, connect, first_line, state_of
 from store.locks import Lock, give_back, take
+from store.privacy import Retention
 
 _LOG = structlog.get_logger("alerts")
 LOOK_EVERY_S: Final = 2.0
@@ -28,6 +29,11 @@ KEEP_DELIVERIES_DAYS: Final = 90
 TIDY_EVERY_S: Final = 3600.0
 ROUND_SECONDS: Final = Histogram("boomledger_alerts_round_seconds", "Time of one round over all rules [s]")
 FAILURES: Final = Counter("boomledger_alerts_failures", "Rounds that failed", ["error"])
+REMOVED: Final = Counter(
+    "boomledger_retention_rows_removed",
+    "Rows removed because their time was over (docs/privacy.md)",
+    ["what"],
+)
 
 
 @dataclass
@@ -38,6 +44,7 @@ class Watch:
     delivery: Delivery
     link: str | None = None
     every_s: float = 60.0
+    keep: Retention = field(default_factory=Retention)
     steady_s: float = SILENT_AFTER.total_seconds() + 15.0
     """The system is judged after so long: a database that was away kept the others from telling that they work."""
     _since: float = field(default_factory=time.monotonic, init=False)
@@ -65,7 +72,15 @@ class Watch:
         if now - self._tidied_at >= TIDY_EVERY_S:
             self._tidied_at = now
             alert_watch.forget_deliveries(self.conn, KEEP_DELIVERIES_DAYS)
+            self._remove_past()
         post.send_due(self.conn, self.delivery)
+
+    def _remove_past(self) -> None:
+        removed = {what: rows for what, rows in privacy.remove_past(self.conn, self.keep).items() if rows}
+        for what, rows in removed.items():
+            REMOVED.labels(what).inc(rows)
+        if removed:
+            _LOG.info("removed_past_retention", **removed)
 
     def _judge(self) -> None:
         with ROUND_SECONDS.time():
@@ -82,6 +97,7 @@ def run(
     *,
     every_s: float = 60.0,
     link: str | None = None,
+    keep: Retention | None = None,
     once: bool = False,
     on_step: Callable[[str], object] = lambda problem: None,
 ) -> None:
@@ -92,7 +108,9 @@ def run(
     while not stop_event.is_set():
         try:
             with connect(db_url, autocommit=True, writes=True) as conn:
-                watch = Watch(conn, delivery, link, every_s, **({"steady_s": 0.0} if once else {}))
+                watch = Watch(
+                    conn, delivery, link, every_s, keep or Retention(), **({"steady_s": 0.0} if once else {})
+                )
                 while not stop_event.is_set():
                     watch.step()
                     on_step("")

@@ -10,14 +10,18 @@ import subprocess
 from pathlib import Path
 
 import psycopg
+import structlog
 from psycopg.conninfo import conninfo_to_dict, make_conninfo
 
 from boomledger.postgres import wheel
 from domain.errors import Conflict, Unavailable
 from domain.system_watch import BACKUP
+from store.audit import note_command
 from store.connection import connect
 from store.migrate import replace_objects
 from store.system_watch import beat
+
+_LOG = structlog.get_logger("backup")
 
 
 def back_up(database_url: str, file: Path) -> int:
@@ -27,6 +31,7 @@ def back_up(database_url: str, file: Path) -> int:
     """
     if file.exists():
         raise Conflict(f"{file} is there already: name another file or remove it")
+    _note(database_url, file)
     unfinished = file.with_name(f"{file.name}.unfinished")
     # `plain` can be declared by a superuser only, which the owner of the new database need not be.
     # Nor does a copy of the database remove files that the first one may be writing.
@@ -41,6 +46,15 @@ def back_up(database_url: str, file: Path) -> int:
     ):
         beat(conn, BACKUP)
     return file.stat().st_size
+
+
+def _note(database_url: str, file: Path) -> None:
+    """A backup holds what is known of everybody. One of a standby, or of a schema that is not up to date, is told in the log alone."""
+    try:
+        with connect(database_url, autocommit=True, writes=True) as conn:
+            note_command(conn, "back up", file.name, {})
+    except (psycopg.Error, Unavailable) as problem:
+        _LOG.warning("backup_not_in_audit", file=str(file), problem=str(problem).strip())
 
 
 def restore(database_url: str, file: Path) -> None:

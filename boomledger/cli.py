@@ -10,7 +10,7 @@ import typer
 from pydantic import SecretStr
 from rich.table import Table
 
-from boomledger import admin, clocks, codes, descriptions, exclusions, recounting, transfer
+from boomledger import admin, clocks, codes, descriptions, exclusions, privacy, recounting, transfer
 from boomledger.console import err, load_settings, out, read_time
 from boomledger.settings import Settings
 from domain.errors import BoomledgerError
@@ -31,6 +31,7 @@ for name, group in (
     ("clock", clocks.clock_app),
     ("account", admin.account_app),
     ("alert", admin.alert_app),
+    ("audit", privacy.audit_app),
     ("codes", codes.codes_app),
     ("exclusion", exclusions.exclusion_app),
 ):

@@ -199,21 +199,46 @@ def run_watch(settings: Settings, *, once: bool = False) -> None:
     """Judge the alert rules and send messages until told to stop; with `once`, one round."""
     from alerts.service import run
     from analytics.worker import Heartbeat
+    from store.privacy import Retention
 
     set_up_logging(settings)
     stop = stop_on_signals()
     heartbeat = Heartbeat()
     _open_probes(settings, heartbeat, **({} if once else {"watch": heartbeat.not_ready}))
     link = None if settings.public_url is None else f"{settings.public_url.rstrip('/')}/alerts"
+    exporter = _audit_exporter(settings, stop, once=once)
     run(
         database_url(settings),
         stop,
         delivery(settings),
         every_s=settings.alert_every_s,
         link=link,
+        keep=Retention(
+            audit_days=settings.keep_audit_days,
+            reads_days=settings.keep_reads_days,
+            sessions_days=settings.keep_sessions_days,
+            reservations_days=settings.keep_reservations_days,
+            exported_to=settings.audit_export,
+        ),
         once=once,
         on_step=lambda problem: heartbeat.lost(problem) if problem else heartbeat.beat(),
     )
+    if exporter is not None:
+        exporter.join()
+
+
+def _audit_exporter(settings: Settings, stop: threading.Event, *, once: bool) -> threading.Thread | None:
+    """Hands the audit on in a thread of its own, so that no slow mail server holds it up; with `once` nothing is handed on."""
+    from transfer.audit_export import Export, follow, sink_of
+
+    if settings.audit_export is None or once:
+        return None
+    export = Export(sink_of(settings.audit_export), settings.audit_export)
+    exporter = threading.Thread(
+        target=follow, args=(database_url(settings), export, stop), name="audit export"
+    )
+    exporter.start()
+    return exporter
 
 
 def web_app(settings: Settings) -> "ASGIApp":

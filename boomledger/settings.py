@@ -269,6 +269,28 @@ class Settings(BaseSettings):
     webhook_local: bool = Field(
         default=False, description="let web targets point at this machine or its link"
     )
+    audit_export: str | None = Field(
+        default=None,
+        description="where `boomledger watch` hands the audit on as JSON lines: a file, syslog+unix:///dev/log, syslog+udp://HOST:514 or syslog+tcp://HOST:601; absent: nowhere",
+    )
+    keep_audit_days: float = Field(
+        default=730, ge=1, le=36_525, description="lines of the audit are removed after so long"
+    )
+    keep_reads_days: float = Field(
+        default=180,
+        ge=1,
+        le=36_525,
+        description="likewise its lines of who read personal data, the largest part of it",
+    )
+    keep_sessions_days: float = Field(
+        default=30, ge=0, le=3660, description="sessions and tokens that ended are removed after so long"
+    )
+    keep_reservations_days: float | None = Field(
+        default=None,
+        ge=1,
+        le=36_525,
+        description="reservations that are over are removed after so long; absent: kept as long as the crane",
+    )
     metrics_port: int = Field(
         default=0, ge=0, le=65535, description="port of the metrics of ingest, analytics and watch; 0: none"
     )

@@ -88,6 +88,7 @@ def export_file(
 ) -> None:
     """Write samples, events, lifts or ledgers of cranes and a period to one file."""
     from boomledger.services import database_url
+    from store import audit
     from store.connection import connect
     from transfer.exporting import Chosen, export
 
@@ -104,6 +105,8 @@ def export_file(
         connect(database_url(load_settings()), autocommit=True) as conn,
         Progress(console=err, transient=True) as progress,
     ):
+        span = {"from": start.isoformat(), "to": chosen.time_to.isoformat()}
+        audit.note_command(conn, f"export {what.value}", ",".join(chosen.cranes) or "all", span)
         task = progress.add_task("cranes written", total=len(chosen.cranes) or None)
         rows = export(conn, what.value, file, chosen, on_step=lambda: progress.advance(task))
     out.print(f"{file}: {rows} rows", highlight=False, soft_wrap=True)

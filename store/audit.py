@@ -1,8 +1,10 @@
 """What was done by whom: every write, export, log-in and read of personal data; files that were stored are listed from that."""
 
+from datetime import datetime
 from typing import Any, Literal
 
 from psycopg import AsyncConnection, Connection
+from psycopg.rows import dict_row
 from psycopg.types.json import Jsonb
 
 from store.sql import query
@@ -50,6 +52,47 @@ async def list_audit(conn: AsyncConnection[Any], before: int, limit: int, *, rea
     return await dicts_async(
         conn, "list_audit" if reads else "list_audit_of_acts", before=before, limit=limit
     )
+
+
+AuditLine = dict[str, Any]
+"""One line as it is handed on: audit_id, at, account, via, action, target, detail, address, request_id."""
+
+
+def last_and_writers(conn: Connection[Any]) -> tuple[int, list[str]]:
+    """The last number of the audit, and the transactions that may add a smaller one."""
+    row = conn.execute(query("last_and_writers")).fetchone()
+    assert row is not None
+    return row[0], row[1]
+
+
+def still_writing(conn: Connection[Any], writers: list[str]) -> list[str]:
+    """Those of the transactions that are not over."""
+    return [row[0] for row in conn.execute(query("still_writing"), {"writers": writers})]
+
+
+def last_before(conn: Connection[Any], since: datetime) -> int:
+    """The last number before a time."""
+    row = conn.execute(query("last_before"), {"since": since}).fetchone()
+    return -1 if row is None or row[0] is None else int(row[0])
+
+
+def export_position(conn: Connection[Any], target: str) -> int | None:
+    """How far the audit went to a target, locked until the transaction ends; None where another holds it."""
+    conn.execute(query("export_begun"), {"target": target})
+    row = conn.execute(query("export_position"), {"target": target}).fetchone()
+    return None if row is None else int(row[0])
+
+
+def keep_export_position(conn: Connection[Any], target: str, audit_id: int) -> None:
+    """The audit went to a target up to there."""
+    conn.execute(query("keep_export_position"), {"target": target, "audit_id": audit_id})
+
+
+def lines_after(conn: Connection[Any], after: int, upto: int, limit: int) -> list[AuditLine]:
+    """Lines with a number above one and up to another, in their order."""
+    with conn.cursor(row_factory=dict_row) as cursor:
+        values = {"after": after, "upto": upto, "limit": limit}
+        return cursor.execute(query("audit_lines"), values).fetchall()
 
 
 def audit_row(

@@ -83,6 +83,13 @@ create index audit_of_acts on audit (audit_id desc) where action not like 'read 
 create index audit_of_imports on audit (audit_id desc)
     where action = 'POST /imports' and detail ->> 'stored' = 'true';
 
+create table audit_export (
+    target text primary key,
+    audit_id bigint not null,
+    at timestamptz not null default now()
+);
+comment on table audit_export is 'how far the audit was handed over to a file or syslog receiver';
+
 create table idempotency (
     account_name text not null,
     key text not null check (length(key) between 1 and 200),
