@@ -101,7 +101,10 @@ def _browser_words() -> dict[str, Any]:
         "pause": t("shell.pause"),
         "resume": t("shell.resume"),
         "contact": {
-            **{word: t(f"contact.{word}") for word in ("lost", "signed_out", "sign_in", "since")},
+            **{
+                word: t(f"contact.{word}")
+                for word in ("lost", "signed_out", "sign_in", "since", "typed_back")
+            },
             "trying": t("contact.trying", s=CONTACT_EVERY.seconds),
             "every_ms": CONTACT_EVERY // timedelta(milliseconds=1),
         },

@@ -1,5 +1,9 @@
 /* Says on every page when the server, the session or a part of the system is lost, and when the last answer came. */
+import { keep, release } from "./typed.mjs";
+
 const WITHIN_MS = 5000;
+const place = () => window.location.pathname + window.location.search + window.location.hash;
+const wayIn = (/** @type {string} */ next) => "/login?next=" + encodeURIComponent(next);
 const clock = (/** @type {Date} */ moment) => moment.toLocaleTimeString("en-GB", { timeZoneName: "short" });
 
 /** What to say after an answer, or after none: its name for the style sheet, and lines of text or [text, address].
@@ -7,7 +11,7 @@ const clock = (/** @type {Date} */ moment) => moment.toLocaleTimeString("en-GB",
 export function told(answer, answeredAt, here, words) {
   const time = clock(answeredAt);
   if (answer?.status === 401) {
-    return { state: "signed-out", lines: [words.signed_out.replace("{time}", time), [words.sign_in, "/login?next=" + encodeURIComponent(here)]] };
+    return { state: "signed-out", lines: [words.signed_out.replace("{time}", time), [words.sign_in, wayIn(here)]] };
   }
   if (answer?.status !== 200) return { state: "lost", lines: [words.lost.replace("{time}", time), words.trying] };
   const lines = answer.troubles.map((one) => `${one.text} (${words.since.replace("{time}", clock(new Date(one.since)))}). ${one.consequence} ${one.what_to_do}`);
@@ -44,13 +48,19 @@ async function ask() {
   if (!document.hidden) {
     const answer = await answered().catch(() => null); // none, or none that can be read
     if (answer?.status === 200) answeredAt = new Date();
-    show(told(answer, answeredAt, window.location.pathname + window.location.search + window.location.hash, words));
+    if (answer?.status === 401) keep();
+    else if (answer?.status === 200 && document.documentElement.dataset.contact === "signed-out") release(); // signed in elsewhere
+    show(told(answer, answeredAt, place(), words));
   }
   setTimeout(ask, words.every_ms);
 }
 
-/** Puts the banner on the page and begins to ask. */
+/** Puts the banner on the page and begins to ask; whoever signs in comes back. */
 export function watch() {
+  document.addEventListener("click", ({ target }) => {
+    const way = target instanceof Element ? target.closest('a[href="/login"]') : null;
+    if (way instanceof HTMLAnchorElement) way.href = wayIn(place());
+  }, true);
   document.body.prepend(box);
   if (window.location.pathname !== "/login") setTimeout(ask, window.boomledger_words.contact.every_ms);
 }

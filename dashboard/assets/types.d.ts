@@ -86,7 +86,7 @@ interface TraceProps extends Pick<PlayerProps, "frames" | "events" | "words" | "
 }
 
 interface Trouble { text: string; since: string; consequence: string; what_to_do: string }
-interface ContactWords { lost: string; trying: string; signed_out: string; sign_in: string; since: string; every_ms: number }
+interface ContactWords { lost: string; trying: string; signed_out: string; sign_in: string; typed_back: string; since: string; every_ms: number }
 
 /* ---- what Dash and its libraries offer, as far as it is used ---- */
 type GridRow = Record<string, any>;

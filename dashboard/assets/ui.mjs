@@ -1,5 +1,6 @@
 /* What the frame does in the browser: theme, units, pause, navigation, address, painting of figures. */
 import { focusOn, writeQuery } from "./page.mjs";
+import { forget } from "./typed.mjs";
 import { currentScheme, painted } from "./theme.mjs";
 
 const dash = (window.dash_clientside = window.dash_clientside || {});
@@ -88,6 +89,7 @@ dash.boomledger_ui = {
 
   signOut: (clicks) => {
     if (!clicks) return same();
+    forget();
     fetch("/api/v1/logout", { method: "POST" })
       .then((answer) => answer.json())
       .then((told) => window.location.assign(told.next || "/login"), () => window.location.assign("/login"));

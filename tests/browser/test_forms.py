@@ -176,6 +176,37 @@ def test_a_token_is_shown_once_and_revoked(people: None, strict_site: str, page:
     assert httpx.get(f"{strict_site}/api/v1/me", headers=headers).status_code == 401
 
 
+def test_what_was_typed_comes_back_after_a_lost_session_and_a_password_does_not(
+    people: None, strict_site: str, page: Page
+) -> None:
+    kept = "JSON.stringify({...sessionStorage})"
+    sign_in(page, strict_site, "admin")
+    page.goto(f"{strict_site}/settings?tab=people")
+    expect(page.locator("#who")).to_contain_text("form-admin")
+    page.get_by_label("Account", exact=True).fill("nora")
+    page.get_by_label("Password", exact=True).fill("nobody-writes-this-down")
+    page.get_by_role("textbox", name="Role").first.click()
+    page.get_by_role("option", name="Engineer").click()
+    page.context.clear_cookies()
+    page.locator("#contact").get_by_role("link", name="Sign in and come back here").click()
+    page.wait_for_url("**/login?next=*")
+    assert "nora" in page.evaluate(kept)
+    assert "nobody-writes-this-down" not in page.evaluate(kept)
+    page.get_by_label("Account").fill("form-admin")
+    page.get_by_label("Password").fill(PASSWORD)
+    page.get_by_role("button", name="Sign in").click()
+    page.wait_for_url("**/settings?tab=people")
+    expect(page.locator(NOTICE)).to_contain_text("is back. It is not saved yet.")
+    expect(page.get_by_label("Account", exact=True)).to_have_value("nora")
+    expect(page.get_by_role("textbox", name="Role").first).to_have_value("engineer")
+    expect(page.get_by_label("Password", exact=True)).to_have_value("")
+    assert "nora" not in page.evaluate(kept)
+    page.get_by_label("Password", exact=True).fill(PASSWORD)
+    page.get_by_role("button", name="Add", exact=True).click()
+    expect(page.locator(NOTICE)).to_have_text("nora can sign in now.")
+    expect(page.locator(".bl-entries > li", has_text="nora")).to_contain_text("engineer; every site")
+
+
 def test_an_administrator_adds_an_account_and_nobody_else_sees_them(
     people: None, strict_site: str, page: Page
 ) -> None:
