@@ -155,6 +155,8 @@ class NoticeCode(StrEnum):
 
     TOO_LARGE = "too_large"
     NOT_JSON = "not_json"
+    NOT_CBOR = "not_cbor"
+    BAD_ENCODING = "bad_encoding"
     BAD_SHAPE = "bad_shape"
     BAD_LENGTHS = "bad_lengths"
     OUT_OF_RANGE = "out_of_range"

@@ -14,7 +14,8 @@ from pydantic import BaseModel, ValidationError
 from domain.errors import QuarantineReason, UnreadableMessage
 from domain.messages import EventMessage, Leaf, SamplesMessage, StatusMessage, parse_topic
 from domain.units import MS_PER_DAY, MS_PER_MIN
-from ingest import quick
+from ingest import cbor, quick
+from ingest.content import PLAIN, Content, unpacked
 from ingest.limits import Limits
 from ingest.quick import Samples, in_order
 from store.cranes import CraneEntry
@@ -34,6 +35,11 @@ _REASONS: Final = {
 }
 MILLISECOND: Final = timedelta(milliseconds=1)
 _KEY: Final = re.compile(rb'"(boot|seq)"\s*:\s*(\d{1,19})\b')
+# The name as a text of RFC 8949 and the unsigned integer behind it.
+_CBOR_KEY: Final = re.compile(
+    rb"[\x63\x64](boot|seq)([\x00-\x17]|\x18.|\x19.{2}|\x1a.{4}|\x1b.{8})", re.DOTALL
+)
+KEY_BYTES: Final = 1_000_000  # of an unpacked message in which a key is looked for
 
 
 class Parsed(NamedTuple):
@@ -62,7 +68,7 @@ def address_of(topic: str) -> tuple[str, Leaf] | None:
     return parse_topic(topic)
 
 
-def parse(topic: str, payload: bytes, limits: Limits) -> Parsed:
+def parse(topic: str, payload: bytes, limits: Limits, content: Content = PLAIN) -> Parsed:
     """The message by the wire format alone. Raises UnreadableMessage."""
     if len(payload) > limits.message_bytes:
         raise UnreadableMessage(
@@ -72,7 +78,14 @@ def parse(topic: str, payload: bytes, limits: Limits) -> Parsed:
     model = None if address is None else _MODELS.get(address[1])
     if address is None or model is None:
         raise UnreadableMessage(QuarantineReason.UNKNOWN_TOPIC, "no topic of this wire format")
-    message: Any = quick.read(payload) if model is SamplesMessage else None
+    message: Any = None
+    payload = unpacked(payload, content, limits.message_bytes)
+    if content.is_cbor:
+        message = cbor.read(payload, samples=model is SamplesMessage)
+        if isinstance(message, bytes):
+            message, payload = None, message
+    elif model is SamplesMessage:
+        message = quick.read(payload)
     if message is None:
         message = _by_the_model(model, address[0], payload)
     if isinstance(message, Samples) and (n := message.values.shape[1]) > limits.samples:
@@ -144,9 +157,18 @@ def _once(pairs: list[tuple[str, object]]) -> None:
             )
 
 
-def key_in(payload: bytes) -> tuple[int, int] | None:
+def key_in(payload: bytes, content: Content = PLAIN) -> tuple[int, int] | None:
     """(boot, seq) as far as they can be made out, so that a receipt can name a message that is otherwise unreadable."""
-    found = {name: int(number) for name, number in _KEY.findall(payload)}
+    try:
+        payload = unpacked(payload, content, KEY_BYTES)
+        if content.is_cbor:
+            found = {
+                name: int.from_bytes(number[len(number) > 1 :]) for name, number in _CBOR_KEY.findall(payload)
+            }
+        else:
+            found = {name: int(number) for name, number in _KEY.findall(payload)}
+    except UnreadableMessage:
+        return None
     if found.keys() != {b"boot", b"seq"} or max(found.values()) >= 2**63:
         return None
     return found[b"boot"], found[b"seq"]

@@ -31,7 +31,8 @@ from domain.errors import InvalidInput
 from domain.messages import TOPIC_ROOT, Leaf, NoticeMessage, ReceiptMessage, topic
 from ingest import metrics
 from ingest.buffered import BufferedClient, BufferedSocket, tls_context
-from ingest.packets import Published, acknowledgement
+from ingest.content import PLAIN
+from ingest.packets import Published, acknowledgement, stated
 from ingest.writer import Incoming
 
 KEEP_ALIVE_S: Final = 30
@@ -289,8 +290,12 @@ class Link:
         # A name that is no UTF-8 is no topic of ours, and is set aside as such.
         self._arrived.put(
             [
-                Delivery(Incoming(name.decode("utf-8", "replace"), payload, now), packet_id, connection)
-                for name, packet_id, payload in published
+                Delivery(
+                    Incoming(name.decode("utf-8", "replace"), payload, now, content=content),
+                    packet_id,
+                    connection,
+                )
+                for name, packet_id, payload, content in published
             ]
         )
         self._waiting_bytes += sum(len(one.payload) for one in published)
@@ -369,4 +374,5 @@ class Link:
 
     def _on_message(self, _client: Client, _data: Any, message: MQTTMessage) -> None:
         """A message with QoS 0: nobody waits for its acknowledgement."""
-        self._arrive([Published(message.topic.encode(), NO_PACKET_ID, bytes(message.payload))])
+        content = PLAIN if message.properties is None else stated(message.properties.pack())  # type: ignore[no-untyped-call]
+        self._arrive([Published(message.topic.encode(), NO_PACKET_ID, bytes(message.payload), content)])

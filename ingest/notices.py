@@ -33,6 +33,8 @@ Told = list[tuple[str, NoticeMessage]]
 _NEXT_STEP: Final = {
     QuarantineReason.TOO_LARGE: "send fewer samples in a message",
     QuarantineReason.NOT_JSON: "send JSON in UTF-8",
+    QuarantineReason.NOT_CBOR: "send one CBOR map, of the tags of docs/wire.md alone",
+    QuarantineReason.BAD_ENCODING: "state content type and content-encoding as in docs/wire.md",
     QuarantineReason.BAD_SHAPE: "compare the message with docs/wire.md and its JSON Schema",
     QuarantineReason.OUT_OF_RANGE: "send null for a missing reading: NaN and infinity are no JSON",
     QuarantineReason.BEFORE_REGISTRATION: "set the clock of the sender, or have the registration dated back",

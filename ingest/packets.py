@@ -5,9 +5,12 @@ Only what arrives thousands of times a second is read here: PUBLISH with QoS 1. 
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Final, NamedTuple
 
 import numpy as np
+
+from ingest.content import CONTENT_ENCODING, PLAIN, Content
 
 # Packet type and QoS in the first byte; the other two bits tell a repetition and a retained message.
 _KIND: Final = 0xF6
@@ -15,6 +18,11 @@ _PUBLISH_QOS_1: Final = 0x32
 _PUBACK: Final = np.dtype([("kind and length", ">u2"), ("packet_id", ">u2")])
 _PUBACK_OF_2: Final = 0x4002
 _LONGEST_LENGTH: Final = 4
+# Properties of a PUBLISH (section 3.3.2.3) by the bytes of their values; a length comes before a text.
+_FIXED: Final = {0x01: 1, 0x02: 4, 0x23: 2}
+_TEXTS: Final = {0x03: 1, 0x08: 1, 0x09: 1, 0x26: 2}
+_CONTENT_TYPE, _USER_PROPERTY, _SUBSCRIPTION = 0x03, 0x26, 0x0B
+_REMEMBERED_BYTES: Final = 200  # of properties: a sender's are the same in all its messages
 
 
 class Published(NamedTuple):
@@ -23,6 +31,7 @@ class Published(NamedTuple):
     topic: bytes
     packet_id: int
     payload: bytes
+    content: Content = PLAIN
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,11 +83,39 @@ def _published(data: bytes, begin: int, past: int) -> Published | None:
     id_at = topic_at + (data[begin] << 8 | data[begin + 1])
     if id_at + 3 > past:
         return None
-    properties, payload_at = _length(data, id_at + 2, past)
-    payload_at += properties
+    properties, begin = _length(data, id_at + 2, past)
+    payload_at = begin + properties
     if properties < 0 or payload_at > past:
         return None
-    return Published(data[topic_at:id_at], data[id_at] << 8 | data[id_at + 1], data[payload_at:past])
+    content = stated(data[id_at + 2 : payload_at]) if properties else PLAIN
+    return Published(data[topic_at:id_at], data[id_at] << 8 | data[id_at + 1], data[payload_at:past], content)
+
+
+def stated(properties: bytes) -> Content:
+    """What the properties of a PUBLISH, their length before them, say of its payload; a broker has checked them."""
+    return (_remembered if len(properties) <= _REMEMBERED_BYTES else _stated)(properties)
+
+
+def _stated(properties: bytes) -> Content:
+    content_type, encodings, place = "", [], _length(properties, 0, len(properties))[1]
+    while place < len(properties):
+        kind, place, texts = properties[place], place + 1, []
+        for _ in range(_TEXTS.get(kind, 0)):
+            end = place + 2 + int.from_bytes(properties[place : place + 2])
+            texts.append(properties[place + 2 : end].decode("utf-8", "replace"))
+            place = end
+        if kind == _SUBSCRIPTION:
+            _, place = _length(properties, place, len(properties))
+        elif not texts:
+            place += _FIXED.get(kind, len(properties))
+        if kind == _CONTENT_TYPE:
+            content_type = texts[0]
+        elif kind == _USER_PROPERTY and texts[0].lower() == CONTENT_ENCODING:
+            encodings.append(texts[1])
+    return Content(content_type, ", ".join(encodings))
+
+
+_remembered: Final = lru_cache(maxsize=1000)(_stated)
 
 
 def _length(data: bytes, place: int, end: int) -> tuple[int, int]:

@@ -11,6 +11,7 @@ import structlog
 
 from domain.channels import outside
 from domain.errors import QuarantineReason, UnreadableMessage
+from ingest.content import PLAIN, Content
 from ingest.decode import (
     Parsed,
     Presence,
@@ -18,12 +19,14 @@ from ingest.decode import (
     end_ms,
     extremes,
     judge_but_for_ranges,
+    key_in,
     parse,
     received_ms,
 )
 from ingest.limits import Limits
 from ingest.quick import Samples
 from ingest.server_clock import ServerClock
+from store import quarantine
 from store.cranes import CraneEntry
 from store.events import Event
 from store.quarantine import Rejected
@@ -40,6 +43,12 @@ class Incoming(NamedTuple):
     payload: bytes
     received_at: datetime  # by our clock
     ahead_ms: int = 0  # how far another clock was known to be ahead of it then
+    content: Content = PLAIN
+
+    def kept(self, span_ms: int = 0) -> bytes:
+        """The bytes to keep of it, with what they cannot be read without. span_ms: time that it covers, where that is known."""
+        key = key_in(self.payload, self.content)
+        return quarantine.enveloped(self.payload, self.content, key, span_ms)
 
 
 class Extremes(NamedTuple):
@@ -63,13 +72,14 @@ class Plan:
     refused: dict[int, tuple[Refused, ...]] = field(default_factory=dict)  # readings taken out of segments
     strange: dict[int, tuple[str, ...]] = field(default_factory=dict)  # channels left out: none of ours
     extremes: list[Extremes] = field(default_factory=list)
+    spans_ms: dict[int, int] = field(default_factory=dict)  # of samples that are not plain JSON
     unknown: dict[int, Parsed] = field(default_factory=dict)  # their cranes have to be looked up first
     ahead_ms: int = 0  # how far another clock is ahead of ours
     version: int = -1  # of the corrections of senders' clocks that hold
 
     def reject(self, place: int, reason: QuarantineReason, detail: str) -> None:
         """Set a message aside."""
-        self.rejected[place] = rejected(self.batch[place], reason, detail)
+        self.rejected[place] = rejected(self.batch[place], reason, detail, self.spans_ms.get(place, 0))
 
     def settle_unknown(self, cranes: Mapping[str, CraneEntry], limits: Limits) -> None:
         """Judge the messages whose cranes were looked up by now."""
@@ -100,7 +110,10 @@ class Plan:
         """The message at a place, None where it cannot be read and is set aside."""
         message = self.batch[place]
         try:
-            return parse(message.topic, message.payload, limits)
+            parsed = parse(message.topic, message.payload, limits, message.content)
+            if message.content != PLAIN and isinstance(parsed.message, Samples):
+                self.spans_ms[place] = parsed.message.values.shape[1] * parsed.message.dt_ms
+            return parsed
         except UnreadableMessage as problem:
             self.reject(place, problem.reason, str(problem))
         except Exception as problem:  # no input may stop ingest, whatever we have not thought of
@@ -168,7 +181,7 @@ def _hear(clock: ServerClock, made: Plan, read: Mapping[int, Parsed]) -> None:
     made.ahead_ms = clock.ahead_ms
 
 
-def rejected(message: Incoming, reason: QuarantineReason, detail: str) -> Rejected:
+def rejected(message: Incoming, reason: QuarantineReason, detail: str, span_ms: int = 0) -> Rejected:
     """A message to set aside."""
     return Rejected(
         received_at=message.received_at,
@@ -176,7 +189,7 @@ def rejected(message: Incoming, reason: QuarantineReason, detail: str) -> Reject
         crane_name=crane_of(message),
         reason=reason,
         detail=detail,
-        raw=message.payload,
+        raw=message.kept(span_ms),
     )
 
 

@@ -18,7 +18,7 @@ from domain.channels import CHANNEL_NAMES
 from domain.messages import MAX_INT63, MAX_SAMPLES, MAX_SPAN_MS, MAX_STEP_MS
 from store.segments import Floats, to_ms
 
-_FIELDS: Final = {"boot", "seq", "t0", "dt_ms", "channels"}
+_FIELDS: Final = {"boot", "seq", "t0", "dt_ms"}  # beside the channels
 _TIME: Final = re.compile(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d(?:\.\d{1,6})?(?:Z|\+00:00)", re.ASCII)
 
 
@@ -47,28 +47,38 @@ def read(payload: bytes) -> Samples | None:
         return None  # a truth value would be packed as a number
     try:
         body = orjson.loads(payload)
-        if type(body) is not dict or body.keys() != _FIELDS:
-            return None
-        boot, seq, dt_ms, lists = body["boot"], body["seq"], body["dt_ms"], body["channels"]
+        lists = body.pop("channels")
         names, unknown = in_order(tuple(lists))
-        if not names or not _TIME.fullmatch(body["t0"]) or _repeats(payload, body["t0"], lists):
-            return None
-        n = len(lists[names[0]])
-        if not (_whole(boot, MAX_INT63) and _whole(seq, MAX_INT63) and _whole(dt_ms, MAX_STEP_MS)):
-            return None
-        if not (dt_ms >= 1 and 1 <= n <= MAX_SAMPLES and n * dt_ms <= MAX_SPAN_MS):
-            return None
-        return Samples(
-            boot=boot,
-            seq=seq,
-            t0_ms=to_ms(datetime.fromisoformat(body["t0"])),
-            dt_ms=dt_ms,
-            channels=names,
-            values=_packed([lists[name] for name in (*names, *unknown)], n),
-            unknown=unknown,
-        )
-    except (ValueError, TypeError, LookupError, struct.error, OverflowError):
+        values = _packed([lists[name] for name in (*names, *unknown)])
+        found = samples(body, names, unknown, values)
+        return None if found is None or _repeats(payload, body["t0"], lists) else found
+    except (ValueError, TypeError, LookupError, AttributeError, struct.error, OverflowError):
         return None
+
+
+def samples(body: Any, names: tuple[str, ...], unknown: tuple[str, ...], values: Floats) -> Samples | None:
+    """The samples of what a message says beside its channels, None where the model has to be asked.
+
+    values: (names and then unknown, n), NaN for a missing reading.
+    """
+    if body.keys() != _FIELDS or not names:
+        return None
+    t0 = body["t0"]
+    if isinstance(t0, str):
+        if not _TIME.fullmatch(t0):
+            return None
+        try:
+            t0 = datetime.fromisoformat(t0)
+        except ValueError:
+            return None
+    if not isinstance(t0, datetime):
+        return None
+    boot, seq, dt_ms, n = body["boot"], body["seq"], body["dt_ms"], values.shape[1]
+    if not (_whole(boot, MAX_INT63) and _whole(seq, MAX_INT63) and _whole(dt_ms, MAX_STEP_MS)):
+        return None
+    if not (dt_ms >= 1 and 1 <= n <= MAX_SAMPLES and n * dt_ms <= MAX_SPAN_MS):
+        return None
+    return Samples(boot, seq, to_ms(t0), dt_ms, names, values, unknown)
 
 
 @lru_cache(maxsize=1000)
@@ -80,7 +90,7 @@ def in_order(names: tuple[str, ...]) -> tuple[tuple[str, ...], tuple[str, ...]]:
 
 def _repeats(payload: bytes, t0: str, lists: Iterable[str]) -> bool:
     """Whether a name may have come twice: the reader keeps the last, but the colon after each stands in the payload."""
-    names = len(_FIELDS) + sum(1 + name.count(":") for name in lists)
+    names = 1 + len(_FIELDS) + sum(1 + name.count(":") for name in lists)
     return b"\\" in payload or payload.count(b":") != names + t0.count(":")
 
 
@@ -99,8 +109,9 @@ def _whole(value: Any, most: int) -> bool:
     return type(value) is int and 0 <= value <= most
 
 
-def _packed(lists: Sequence[list[float]], n: int) -> Floats:
-    """Readings as (channels, n). Raises where a list is of another length or a reading is no number of the type."""
+def _packed(lists: Sequence[list[float]]) -> Floats:
+    """Readings as (channels, n). Raises where lists differ in length or a reading is no number of the type."""
+    n = len(lists[0])
     pack = _packer(n)
     return np.frombuffer(b"".join([pack(*readings) for readings in lists]), np.float32).reshape(-1, n)
 

@@ -12,6 +12,7 @@ import structlog
 from psycopg import Connection
 
 from domain.errors import QuarantineReason
+from ingest.content import Content
 from ingest.limits import Limits
 from ingest.writer import Incoming, Outcome, Writer
 from store import clock_corrections, quarantine
@@ -83,11 +84,13 @@ def _as_they_arrived(conn: Connection[Any], page: Sequence[Quarantined]) -> list
     return [
         Incoming(
             row.topic,
-            row.raw,
+            payload,
             row.received_at,
             max((one.ahead_ms for one in doubts if one.from_at <= row.received_at <= one.to_at), default=0),
+            Content(*content),
         )
         for row in page
+        for payload, content in [quarantine.opened(row.raw)]
     ]
 
 

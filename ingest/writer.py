@@ -285,7 +285,7 @@ class Writer:
             ]
             refused.keep(conn, found, self._directory.zones)
             refused.keep_raw(
-                conn, [(planned.segments[place], planned.batch[place].payload) for place in sorted(places)]
+                conn, [(planned.segments[place], planned.batch[place].kept()) for place in sorted(places)]
             )
             self._refusing.update(segment.crane_id for segment, _ in found)
 
@@ -338,7 +338,7 @@ class Writer:
                 quarantine.keep(conn, [rejected(message, QuarantineReason.BAD_SHAPE, detail)])
         metrics.MESSAGES.labels(Outcome.QUARANTINED).inc()
         metrics.QUARANTINED.labels(QuarantineReason.BAD_SHAPE).inc()
-        return Result(Outcome.QUARANTINED, crane_of(message), key_in(message.payload))
+        return Result(Outcome.QUARANTINED, crane_of(message), key_in(message.payload, message.content))
 
     def _count(self, results: Sequence[Result], planned: Plan) -> None:
         for outcome, messages in Counter(result.outcome for result in results).items():
@@ -374,7 +374,7 @@ class Writer:
 
 def _result(message: Incoming, place: int, planned: Plan, new: set[int]) -> Result:
     if place in planned.rejected:
-        return Result(Outcome.QUARANTINED, crane_of(message), key_in(message.payload))
+        return Result(Outcome.QUARANTINED, crane_of(message), key_in(message.payload, message.content))
     row = planned.segments.get(place) or planned.events.get(place)
     if row is None:
         return Result(Outcome.STORED, crane_of(message), None)

@@ -1,13 +1,22 @@
 """A record's messages as the bytes that go over the wire (domain.messages, version 1)."""
 
 from collections.abc import Iterator
-from typing import NamedTuple
+from typing import Final, NamedTuple
 
+import cbor2
 import numpy as np
 import orjson
+from numpy.typing import NDArray
 
 from domain.messages import Leaf, topic
+from domain.units import MS_PER_S, ms_to_s
 from simulator.record import DayRecord, Event, Floats32, utc_of
+
+_MOST_DECIMALS: Final = 4
+# RFC 8746: little endian; the greatest number of a type stands for a missing reading.
+_BLOCK_TAGS: Final = {64: "u1", 69: "<u2", 70: "<u4"}
+_FLOATS_TAG: Final = 85
+_EPOCH_TAG: Final = 1
 
 
 class Outgoing(NamedTuple):
@@ -25,6 +34,59 @@ def samples_payload(boot: int, seq: int, t0_ms: int, dt_ms: int, channels: dict[
     """A samples message; NaN becomes null."""
     body = {"boot": boot, "seq": seq, "t0": utc_of(t0_ms), "dt_ms": dt_ms, "channels": channels}
     return orjson.dumps(body, option=orjson.OPT_SERIALIZE_NUMPY)
+
+
+def samples_cbor(boot: int, seq: int, t0_ms: int, dt_ms: int, channels: dict[str, Floats32]) -> bytes:
+    """The same message as CBOR: the decimals of each channel as integers of 8, 16 or 32 bits above its least reading."""
+    blocks: dict[int, tuple[list[str], list[int], list[int], list[bytes]]] = {}
+    floats = {}
+    for name, readings in channels.items():
+        found = _scaled(readings)
+        if found is None:
+            floats[name] = cbor2.CBORTag(_FLOATS_TAG, readings.astype("<f4").tobytes())
+            continue
+        decimals, offset, integers = found
+        tag, kind = next(
+            (tag, kind)
+            for tag, kind in _BLOCK_TAGS.items()
+            if np.nanmax(integers, initial=0) < np.iinfo(kind).max
+        )
+        names, places, offsets, parts = blocks.setdefault(tag, ([], [], [], []))
+        names.append(name)
+        places.append(decimals)
+        offsets.append(offset)
+        parts.append(np.where(np.isnan(integers), np.iinfo(kind).max, integers).astype(kind).tobytes())
+    t0_s = t0_ms // MS_PER_S if t0_ms % MS_PER_S == 0 else ms_to_s(t0_ms)
+    body: dict[str, object] = {
+        "boot": boot,
+        "seq": seq,
+        "t0": cbor2.CBORTag(_EPOCH_TAG, t0_s),
+        "dt_ms": dt_ms,
+    }
+    if floats:
+        body["channels"] = floats
+    if blocks:
+        body["blocks"] = [
+            [names, bytes(places), offsets, cbor2.CBORTag(tag, b"".join(parts))]
+            for tag, (names, places, offsets, parts) in blocks.items()
+        ]
+    return cbor2.dumps(body)
+
+
+def _scaled(readings: Floats32) -> tuple[int, int, NDArray[np.float64]] | None:
+    """(decimals, offset, readings in the last digit above the offset), None where more decimals were needed."""
+    for decimals in range(_MOST_DECIMALS + 1):
+        digits = np.rint(readings.astype(np.float64) * 10**decimals)
+        if np.array_equal((digits / 10**decimals).astype(np.float32), readings, equal_nan=True):
+            if np.isnan(digits).all():
+                return decimals, 0, digits
+            offset = int(np.nanmin(digits))
+            return (
+                (decimals, offset, digits - offset)
+                if abs(offset) < 2**31 and np.nanmax(digits) < 2**31
+                else None
+            )
+    return None
 
 
 def event_payload(boot: int, event: Event) -> bytes:

@@ -17,6 +17,7 @@ from store.statement import Statement, run
 from store.touched import touch
 
 DETAIL_CHARACTERS: Final = 500
+_HEAD: Final = b'{"content_type":'  # begins the line before a message that has a content type
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -187,9 +188,33 @@ def refused_ahead(
     return [(to_ms(received_at), _span_ms(raw)) for received_at, raw in rows]
 
 
+def enveloped(payload: bytes, content: tuple[str, str], key: tuple[int, int] | None, span_ms: int) -> bytes:
+    """What to keep of a message: its bytes, after a line of JSON with its content type and encoding where it has any.
+
+    The line also says, for who reads no CBOR, boot and number of the message and the time that it covers.
+    """
+    if not any(content) and not payload.startswith(_HEAD):
+        return payload
+    head: dict[str, object] = {"content_type": content[0], "content_encoding": content[1]}
+    head |= {"span_ms": span_ms} if span_ms else {}
+    head |= {} if key is None else {"boot": key[0], "seq": key[1]}
+    return orjson.dumps(head, option=orjson.OPT_APPEND_NEWLINE) + payload
+
+
+def opened(raw: bytes) -> tuple[bytes, tuple[str, str]]:
+    """Bytes of a message and its content type and encoding, of what `enveloped` made."""
+    if not raw.startswith(_HEAD):
+        return raw, ("", "")
+    line, _, payload = raw.partition(b"\n")
+    head = orjson.loads(line)
+    return payload, (head["content_type"], head["content_encoding"])
+
+
 def _span_ms(raw: bytes) -> int:
     """The time that a samples message covers; 0 for anything else."""
     try:
+        if raw.startswith(_HEAD):
+            return int(orjson.loads(raw.partition(b"\n")[0]).get("span_ms", 0))
         body = orjson.loads(raw)
         return int(body["dt_ms"]) * max(len(values) for values in body["channels"].values())
     except (ValueError, TypeError, KeyError, AttributeError):
