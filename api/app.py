@@ -62,6 +62,7 @@ from api.settings import ApiSettings, running_version
 from api.sign_on import SignOn
 from api.spec import describe
 from api.stages import Audited, Idempotent, Tagged
+from domain.accounts import RESET_PATH
 from store.answering import Answering
 from store.connection import open_async_pool
 from store.site_scope import Pool, work_under_role
@@ -174,7 +175,7 @@ def guard(
         Limited(server, limits=api.state.limits, by="account", pages=True),
         settings=api.state.settings,
         pool=lambda: api.state.pool,
-        exempt={login_page, *(API_PATH + path for path in open_paths())},
+        exempt={login_page, RESET_PATH, *(API_PATH + path for path in open_paths())},
         login_page=login_page,
     )
     bounded = BodyBound(

@@ -57,6 +57,7 @@ BY_SCHEMA: Final[dict[str, dict[str, Any]]] = {
         "offset_ms": -86_400_000,
         "reason": "the box came up a day ahead, by the job sheet",
     },
+    "PasswordSet": {"secret": "bl_r_what-follows-the-sign", "password": "correct-horse-42-staple"},
     "ReplayAsked": {"crane": "heron-3", "reason": "unknown_crane"},
     "ExclusionAsked": {
         "from_at": "2026-03-02T08:00:00Z",

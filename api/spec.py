@@ -94,6 +94,7 @@ def _describe_one(operation: dict[str, Any], method: str, route: APIRoute) -> No
         operation["security"] = []
         if path == "/login":
             responses["401"] = problem("Wrong name or password")
+        if method == "POST":
             responses["403"] = problem("Sent from a page of another site")
         return
     operation["x-least-role"] = str(least)

@@ -26,9 +26,9 @@ from store.site_scope import Pool
 _LOG = structlog.get_logger("api")
 
 EXPORT_TYPES: Final = ("text/csv", "application/vnd.apache.parquet", "application/pdf")
-NOT_WRITES: Final = frozenset({"/login", "/dispatch", "/dispatch/assignment", "/dispatch/drawing"})
-"""Log-ins are written down where they are decided; dispatch questions change nothing."""
-NEVER_KEPT: Final = frozenset({"/login", "/logout", "/tokens"})
+NOT_WRITES: Final = frozenset({"/login", "/reset", "/dispatch", "/dispatch/assignment", "/dispatch/drawing"})
+"""Log-ins and passwords set by a link are written down where they are decided; dispatch questions change nothing."""
+NEVER_KEPT: Final = re.compile(r"/(login|reset|logout|tokens|users/[^/]+/reset-link)")
 """Their answers carry secrets or cookies, which no key may bring back."""
 AUDIT_DETAIL: Final = "boomledger.audit_detail"
 """What a route wants written down with its call, in the scope of the request; a GET with it is an export."""
@@ -178,7 +178,12 @@ class Idempotent:
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         key = Headers(scope=scope).get("idempotency-key") if scope["type"] == "http" else None
         principal: Principal | None = scope.get(PRINCIPAL)
-        if key is None or principal is None or scope["method"] in SAFE_METHODS or _path(scope) in NEVER_KEPT:
+        if (
+            key is None
+            or principal is None
+            or scope["method"] in SAFE_METHODS
+            or NEVER_KEPT.fullmatch(_path(scope))
+        ):
             await self._app(scope, receive, send)
             return
         if not KEY_FORM.fullmatch(key):

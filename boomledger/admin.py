@@ -13,7 +13,7 @@ from psycopg import Connection
 from rich.table import Table
 
 from boomledger.console import err, load_settings, out
-from domain.errors import QuarantineReason
+from domain.errors import Conflict, QuarantineReason
 from domain.units import BYTES_PER_MB
 
 db_app = typer.Typer(help="The database: schema, backup, restore, cold tier.", no_args_is_help=True)
@@ -167,17 +167,20 @@ def user_add(
     site: Annotated[
         list[str] | None, typer.Option(help="Site it may see; again for more. Default: every site.")
     ] = None,
+    link: Annotated[bool, typer.Option(help="Print a link to set the password with, ask for none.")] = False,
 ) -> None:
     """Add an account. The password is asked for, or read from standard input when that is no terminal."""
     from answers.passwords import refuse_weak
     from boomledger.services import database_url
-    from store.access import Role, create_user
+    from store.access import Role, create_user, new_secret
     from store.connection import connect
 
     if role not in set(Role):
         err.print(f"role {role!r} is none of {', '.join(Role)}", highlight=False)
         raise typer.Exit(2)
-    if sys.stdin.isatty():
+    if link:
+        password = new_secret("reset")  # nobody knows it
+    elif sys.stdin.isatty():
         password = typer.prompt("password", hide_input=True, confirmation_prompt=True)
     else:
         password = sys.stdin.readline().rstrip("\n")
@@ -185,7 +188,44 @@ def user_add(
     refuse_weak(password, name, settings.password_score)
     with connect(database_url(settings)) as conn:
         create_user(conn, name, password, role, site)
-    out.print(f"{name} may sign in as {role}", highlight=False)
+    if link:
+        user_link(name)
+    else:
+        out.print(f"{name} may sign in as {role}", highlight=False)
+
+
+@user_app.command("link")
+def user_link(name: Annotated[str, typer.Argument(help="Name of the account.")]) -> None:
+    """Print a link by which a person sets the password of an account, once. The one of before ends."""
+    from boomledger.services import database_url
+    from domain.accounts import reset_address
+    from store.access import make_reset_link_by_command
+    from store.connection import connect
+
+    settings = load_settings()
+    if not settings.local_accounts and name != settings.emergency_account:
+        raise Conflict("passwords are switched off here: people sign in at the provider of the company")
+    expires_at = datetime.now(UTC) + timedelta(hours=settings.reset_link_hours)
+    with connect(database_url(settings)) as conn:
+        secret = make_reset_link_by_command(conn, name, expires_at)
+    address = settings.public_url or f"http://{settings.host}:{settings.port}"
+    print(reset_address(address, secret))
+    err.print(f"holds until {expires_at:%Y-%m-%d %H:%M} UTC, once", highlight=False)
+
+
+@user_app.command("tokens")
+def user_tokens() -> None:
+    """List the tokens of every account: until when they hold, and when they were used last."""
+    from boomledger.services import database_url
+    from store.access import TOKENS
+    from store.connection import connect
+
+    table = Table("account", "token", "role", "until (UTC)", "last used (UTC)")
+    with connect(database_url(load_settings())) as conn:
+        for row in TOKENS.all(conn, account=None, after=0, limit=100_000):
+            used = "never" if row.last_used_at is None else f"{row.last_used_at:%Y-%m-%d %H:%M}"
+            table.add_row(row.account, row.title, row.role, f"{row.expires_at:%Y-%m-%d}", used)
+    out.print(table)
 
 
 @db_app.command("backup")

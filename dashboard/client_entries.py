@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import Any, Final
 
 from dashboard.transport import Transport, call
-from domain.accounts import Account, AuditRow, NewToken, SessionRow, TokenMade, TokenRow, WhoAmI
+from domain.accounts import Account, AuditRow, NewToken, ResetLink, SessionRow, TokenMade, TokenRow, WhoAmI
 from domain.alerts import (
     Acknowledged,
     AlertDeliveryRow,
@@ -168,7 +168,7 @@ class Entries(Transport):
     async def users(self, *, limit: int = 500) -> Page[Account]: ...
 
     @call("GET", "/tokens")
-    async def tokens(self, *, limit: int = 500) -> Page[TokenRow]: ...
+    async def tokens(self, *, everyone: bool | None = None, limit: int = 500) -> Page[TokenRow]: ...
 
     @call("GET", "/sessions")
     async def sessions(self, *, limit: int = 500) -> Page[SessionRow]: ...
@@ -304,6 +304,9 @@ class Entries(Transport):
 
     @call("POST", "/users")
     async def add_user(self, asked: Mapping[str, Any]) -> Account: ...
+
+    @call("POST", "/users/{name}/reset-link")
+    async def make_reset_link(self, name: str) -> ResetLink: ...
 
     @call("PATCH", "/users/{name}")
     async def change_user(self, name: str, asked: Mapping[str, Any]) -> Account: ...

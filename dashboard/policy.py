@@ -13,13 +13,16 @@ from typing import Final
 from dash import Dash
 
 from dashboard.login import page as login_page
+from dashboard.login import reset_page
 
 _INLINE: Final = re.compile(r"<script(?: type=\"importmap\")?>(.*?)</script>", re.DOTALL)
 
 
 def content_security_policy(dash: Dash) -> str:
     """The policy of every page of a dashboard. Ask when all of its callbacks are registered."""
-    ours = [text for html in (dash.index_string, login_page()) for text in _INLINE.findall(html)]
+    ours = [
+        text for html in (dash.index_string, login_page(), reset_page()) for text in _INLINE.findall(html)
+    ]
     scripts = " ".join(dict.fromkeys([*map(_hash, ours), *dash.csp_hashes()]))
     return "; ".join(
         (

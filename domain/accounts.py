@@ -12,6 +12,15 @@ ACCOUNT_NAME_PATTERN: Final = r"^[a-z0-9][a-z0-9._@-]{0,62}$"
 IN_PROCESS: Final = "boomledger.in_process"
 """Mark in the ASGI scope of a call that a page makes of the api in its own process; no client can set it."""
 
+RESET_PATH: Final = "/reset"
+"""The page on which a person sets a password by a link."""
+
+
+def reset_address(public_url: str | None, secret: str) -> str:
+    """A link to set a password: the secret stands behind `#`, which no browser sends to a server or names to another page."""
+    return f"{(public_url or '').rstrip('/')}{RESET_PATH}#{secret}"
+
+
 RoleName = Literal["viewer", "dispatcher", "engineer", "admin"]
 AccountNameText = Annotated[str, StringConstraints(pattern=ACCOUNT_NAME_PATTERN)]
 Password = Annotated[SecretStr, Field(min_length=12, max_length=256, examples=["correct-horse-42-staple"])]
@@ -49,10 +58,10 @@ class Credentials(_Asked):
 
 
 class NewAccount(_Asked):
-    """An account to add."""
+    """An account to add. Without a password nobody can sign in with it until a link to set one is made and used."""
 
     name: AccountNameText
-    password: Password
+    password: Password | None = None
     role: RoleName = "viewer"
     sites: Sites = None
 
@@ -64,6 +73,13 @@ class AccountChange(_Asked):
     sites: Sites = None
     password: Password | None = None
     disabled: StrictBool | None = None
+
+
+class PasswordSet(_Asked):
+    """A password that a person sets by a link."""
+
+    secret: SecretStr = Field(min_length=1, max_length=100, description="what follows `#` in the link")
+    password: Password
 
 
 class NewToken(_Asked):
@@ -86,6 +102,14 @@ class Account(Answer):
     signs_on: bool = Field(
         description="at the provider of the company; role and sites come from there at each sign-on"
     )
+
+
+class ResetLink(Answer):
+    """A link by which a person sets the password of an account. It is not shown again."""
+
+    account: str
+    link: str = Field(description="address of the page; a path where no public address is set")
+    expires_at: AwareDatetime
 
 
 class WhoAmI(Answer):

@@ -21,14 +21,17 @@ from pwdlib import PasswordHash
 from pwdlib.exceptions import UnknownHashError
 from pwdlib.hashers.argon2 import Argon2Hasher
 
+from domain.accounts import TokenRow
 from domain.errors import Conflict, InvalidInput, NotFound
-from store.audit import Via, audit_row
+from store.audit import Via, audit_row, note_command
 from store.sql import query
 from store.statement import Rows, Statement, dicts_async
 
 PASSWORD_MIN: Final = 12
 PASSWORD_MAX: Final = 256
 SEEN_EVERY: Final = timedelta(minutes=1)
+TOKEN_SEEN_EVERY: Final = timedelta(hours=1)
+"""The use of a token is written down so often at most: what reads stays cheap."""
 _HASHER = PasswordHash((Argon2Hasher(),))
 
 
@@ -102,7 +105,7 @@ def _no_account_hash() -> str:
     return _HASHER.hash(secrets.token_hex(16))
 
 
-def new_secret(kind: Literal["session", "token"]) -> str:
+def new_secret(kind: Literal["session", "token", "reset"]) -> str:
     """A new opaque secret; its first letters say what it is, so that a scanner can find a leaked one."""
     return f"bl_{kind[0]}_{secrets.token_urlsafe(32)}"
 
@@ -228,7 +231,7 @@ async def session_principal(conn: AsyncConnection[Any], secret: str, idle: timed
     row = await _one(conn, query("session_principal"), {"secret_sha256": secret_sha256(secret), "idle": idle})
     if row is None:
         return None
-    if _stale(row["last_seen_at"]):
+    if _stale(row["last_seen_at"], SEEN_EVERY):
         await _note_use(conn, query("see_session"), {"session_id": row["session_id"]})
     return Principal(
         account=row["name"],
@@ -253,7 +256,7 @@ async def token_principal(
     )
     if row is None:
         return None
-    if _stale(row["last_used_at"]):
+    if _stale(row["last_used_at"], TOKEN_SEEN_EVERY):
         await _note_use(conn, query("see_token"), {"token_id": row["token_id"]})
     return Principal(
         account=row["name"],
@@ -295,6 +298,48 @@ async def add_token(
     return secret, row
 
 
+async def make_reset_link(conn: AsyncConnection[Any], name: str, expires_at: datetime) -> str:
+    """The secret of a new link to set the password of an account with, the one of before ends; Conflict where it can have none."""
+    secret = new_secret("reset")
+    values = {"name": name, "secret_sha256": secret_sha256(secret), "expires_at": expires_at}
+    if await _one(conn, query("make_reset_link"), values) is None:
+        raise Conflict(_NO_LINK.format(name=name))
+    return secret
+
+
+def make_reset_link_by_command(conn: psycopg.Connection[Any], name: str, expires_at: datetime) -> str:
+    """The same from the command line, written down in the audit."""
+    secret = new_secret("reset")
+    values = {"name": name, "secret_sha256": secret_sha256(secret), "expires_at": expires_at}
+    with conn.transaction():
+        if conn.execute(query("make_reset_link"), values).fetchone() is None:
+            raise Conflict(_NO_LINK.format(name=name))
+        note_command(conn, "make reset link", name, {})
+    return secret
+
+
+_NO_LINK: Final = "there is no account {name!r} that is not disabled and has a password here"
+
+
+async def account_of_reset_link(conn: AsyncConnection[Any], secret: str) -> str | None:
+    """Whose password a link sets; None where it holds no more, or never did."""
+    row = await _one(conn, query("account_of_reset_link"), {"secret_sha256": secret_sha256(secret)})
+    return None if row is None else str(row["name"])
+
+
+async def use_reset_link(
+    conn: AsyncConnection[Any], secret: str, password_hash: str, address: str
+) -> str | None:
+    """Set the password of a link and end it and every session; whose, or None where it holds no more."""
+    values = {
+        "secret_sha256": secret_sha256(secret),
+        "password_hash": password_hash,
+        "address": address,
+    }
+    row = await _one(conn, query("use_reset_link"), values)
+    return None if row is None else str(row["name"])
+
+
 async def list_accounts(conn: AsyncConnection[Any], after: str, limit: int) -> Rows:
     """Accounts by name, after a name."""
     return await dicts_async(conn, "list_accounts", after=after, limit=limit)
@@ -305,9 +350,8 @@ async def list_sessions(conn: AsyncConnection[Any], account: str | None, after: 
     return await dicts_async(conn, "list_sessions", account=account, after=after, limit=limit)
 
 
-async def list_tokens(conn: AsyncConnection[Any], account: str | None, after: int, limit: int) -> Rows:
-    """Tokens of an account, or of everyone."""
-    return await dicts_async(conn, "list_tokens", account=account, after=after, limit=limit)
+TOKENS: Final = Statement("list_tokens", TokenRow)
+"""Tokens of an account, or of everyone (None), after a token_id."""
 
 
 async def end_session(conn: AsyncConnection[Any], session_id: int, account: str | None) -> None:
@@ -388,8 +432,8 @@ def _sites(value: list[str] | None) -> tuple[str, ...] | None:
     return None if value is None else tuple(value)
 
 
-def _stale(moment: datetime | None) -> bool:
-    return moment is None or datetime.now(moment.tzinfo) - moment > SEEN_EVERY
+def _stale(moment: datetime | None, every: timedelta) -> bool:
+    return moment is None or datetime.now(moment.tzinfo) - moment > every
 
 
 async def _note_use(conn: AsyncConnection[Any], statement: LiteralString, values: dict[str, Any]) -> None:

@@ -25,11 +25,14 @@ from domain.accounts import (
     Credentials,
     NewAccount,
     NewToken,
+    PasswordSet,
+    ResetLink,
     SessionRow,
     SignedOut,
     TokenMade,
     TokenRow,
     WhoAmI,
+    reset_address,
 )
 from domain.answers import Page
 from domain.errors import InvalidInput, NotFound
@@ -65,8 +68,7 @@ async def open_session(
     conn: AsyncConnection[Any], settings: ApiSettings, credentials: Credentials, address: str, agent: str
 ) -> tuple[str, WhoAmI]:
     """The session secret of a good log-in. Refused (401, 429) says nothing about which half was wrong."""
-    if not settings.local_accounts and credentials.account != settings.emergency_account:
-        raise Refused(403, "passwords are switched off here: sign in at the provider of your company")
+    demand_password(settings, credentials.account)
     tries = await access.note_login(conn, credentials.account, address, LOGIN_WINDOW)
     # What others got wrong locks nobody out who signs in from where the account is known: at an address that a yard shares,
     # or under a name that somebody guesses at from elsewhere.
@@ -74,8 +76,7 @@ async def open_session(
         tries.of_address > settings.login_tries_address or tries.of_account > settings.login_tries_account
     )
     if tries.of_both > settings.login_tries or (by_others and not tries.known):
-        wait = {"retry-after": str(int(LOGIN_WINDOW.total_seconds()))}
-        raise Refused(429, "too many log-ins without success: wait 15 minutes", wait)
+        raise too_many()
     row = await access.account_for_login(conn, credentials.account)
     password = credentials.password.get_secret_value()
     known_hash = None if row is None else row["password_hash"]
@@ -88,6 +89,24 @@ async def open_session(
     opened_for = await opened(conn, settings, row, "log-in", address, agent)
     await access.forget_logins(conn, credentials.account, address, row["account_id"])
     return opened_for
+
+
+@router.post("/reset", dependencies=[OPEN], status_code=204)
+async def set_password(asked: PasswordSet, request: Request, conn: PlainConn, settings: Settings) -> None:
+    """Set a password by a link that an administrator made. The link and every session of the account end."""
+    address, secret = address_of(request), asked.secret.get_secret_value()
+    tries = await access.note_login(conn, "", address, LOGIN_WINDOW)
+    if tries.of_address > settings.login_tries_address:
+        raise too_many()
+    account = await access.account_of_reset_link(conn, secret)
+    if account is not None:
+        demand_password(settings, account)
+        password_hash = await hashed(asked.password, account, settings)
+        account = await access.use_reset_link(conn, secret, password_hash, address)
+    if account is None:
+        await audit.note(conn, account="", via="login", action="refused reset link", address=address)
+        raise Refused(403, "this link does not hold, or not any more: ask an administrator for a new one")
+    await audit.note(conn, account=account, via="login", action="set password by link", address=address)
 
 
 @router.post("/logout", dependencies=[VIEWER])
@@ -135,8 +154,10 @@ async def list_tokens(
 ) -> Page[TokenRow]:
     """Tokens, without their secrets: your own, or everyone's."""
     after = decode_cursor(cursor, (int,))
-    rows = await access.list_tokens(conn, whose(caller, everyone), after[0] if after else 0, limit + 1)
-    listed = [TokenRow(**row) for row in rows]
+    since = after[0] if after else 0
+    listed = await access.TOKENS.all_async(
+        conn, account=whose(caller, everyone), after=since, limit=limit + 1
+    )
     return page(listed, limit, [(row.token_id,) for row in listed])
 
 
@@ -179,7 +200,9 @@ async def list_users(conn: Conn, limit: Limit = 200, cursor: Cursor = None) -> P
 @router.post("/users", dependencies=[ADMIN_OF_ALL_SITES], status_code=201)
 async def add_user(wanted: NewAccount, conn: PlainConn, settings: Settings) -> Account:
     """Add an account."""
-    password_hash = await hashed(wanted.password, wanted.name, settings)
+    # Nobody knows the password of an account that is made without one.
+    password = wanted.password or SecretStr(access.new_secret("reset"))
+    password_hash = await hashed(password, wanted.name, settings)
     sites = None if wanted.sites is None else list(wanted.sites)
     row = await access.add_account(conn, wanted.name, password_hash, Role(wanted.role), sites)
     return account_answer(row)
@@ -219,6 +242,15 @@ async def change_user(
     return account_answer(row)
 
 
+@router.post("/users/{account}/reset-link", dependencies=[ADMIN_OF_ALL_SITES], status_code=201)
+async def make_reset_link(account: AccountName, conn: PlainConn, settings: Settings) -> ResetLink:
+    """Make a link by which a person sets the password of an account, once. It is shown this once; the one of before ends."""
+    demand_password(settings, account)
+    expires_at = datetime.now(UTC) + timedelta(hours=settings.reset_link_hours)
+    secret = await access.make_reset_link(conn, account, expires_at)
+    return ResetLink(account=account, link=reset_address(settings.public_url, secret), expires_at=expires_at)
+
+
 @router.get("/audit", dependencies=[ADMIN_OF_ALL_SITES, PERSONAL])
 async def list_audit(
     conn: Conn,
@@ -231,6 +263,18 @@ async def list_audit(
     rows = await audit.list_audit(conn, before[0] if before else 2**62, limit + 1, reads=reads)
     listed = [AuditRow(**row) for row in rows]
     return page(listed, limit, [(row.audit_id,) for row in listed])
+
+
+def demand_password(settings: ApiSettings, account: str) -> None:
+    """Refused (403) where the account may not sign in with a password of this server."""
+    if not settings.local_accounts and account != settings.emergency_account:
+        raise Refused(403, "passwords are switched off here: sign in at the provider of your company")
+
+
+def too_many() -> Refused:
+    """What is said where too much was tried in vain."""
+    wait = {"retry-after": str(int(LOGIN_WINDOW.total_seconds()))}
+    return Refused(429, "too many log-ins without success: wait 15 minutes", wait)
 
 
 async def hashed(password: SecretStr, account: str, settings: ApiSettings) -> str:

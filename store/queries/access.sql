@@ -131,6 +131,18 @@ where a.account_id = t.account_id and t.token_id = %(token_id)s
   and (%(account)s::text is null or a.name = %(account)s)
 returning t.token_id;
 
+-- name: make_reset_link
+-- The one link of an account to set a password with; nothing where the account is unknown, disabled or signs on elsewhere.
+select name from make_reset_link(%(name)s, %(secret_sha256)s, %(expires_at)s);
+
+-- name: account_of_reset_link
+-- Whose password a link sets, if it still holds.
+select name from account_of_reset_link(%(secret_sha256)s);
+
+-- name: use_reset_link
+-- Set the password of a link; its account, or nothing where it holds no more.
+select name from use_reset_link(%(secret_sha256)s, %(password_hash)s, %(address)s);
+
 -- name: add_login_attempt
 -- Remember a log-in that is about to be tried.
 insert into login_attempt (account_name, address) values (%(name)s, %(address)s);

@@ -227,7 +227,15 @@ async def test_every_route_answers_exactly_the_roles_that_it_names(
     fresh_api: FastAPI, fresh_yard_url: str, capsys: pytest.CaptureFixture[str]
 ) -> None:
     routes = {key: least.role for key, least in least_roles().items() if least.role is not None}
-    assert open_paths() == {"/healthz", "/readyz", "/login", "/sign-in", "/sign-on", "/sign-on/return"}
+    assert open_paths() == {
+        "/healthz",
+        "/readyz",
+        "/login",
+        "/sign-in",
+        "/sign-on",
+        "/sign-on/return",
+        "/reset",
+    }
     checked = 0
     nobody = client_of(fresh_api)
     for method, path in sorted(routes):

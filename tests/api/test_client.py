@@ -94,6 +94,7 @@ def test_it_reaches_every_route_of_data() -> None:
         "/openapi.json",
         "/docs",
         "/login",
+        "/reset",
         "/logout",
         "/sign-in",
         "/sign-on",

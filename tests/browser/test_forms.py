@@ -223,7 +223,7 @@ def test_an_administrator_adds_an_account_and_nobody_else_sees_them(
     expect(page.locator(".bl-entries")).to_contain_text("form-new")
     line = page.locator(".bl-entries > li", has_text="form-new")
     expect(line).to_contain_text("viewer; every site")
-    line.locator("summary").click()
+    line.locator("summary", has_text="Change").click()
     line.get_by_label("Sites").fill("example-yard")
     line.get_by_role("button", name="Save").click()
     expect(page.locator(NOTICE)).to_contain_text("form-new")
@@ -237,6 +237,46 @@ def test_an_administrator_adds_an_account_and_nobody_else_sees_them(
     expect(page.locator("#page")).to_contain_text("Only an administrator")
     page.goto(f"{strict_site}/settings?tab=alerts")
     expect(page.get_by_role("button", name="Save the rule")).to_have_count(0)
+
+
+def test_a_person_sets_a_password_by_a_link_of_an_administrator(
+    people: None, strict_site: str, page: Page
+) -> None:
+    sign_in(page, strict_site, "admin")
+    page.goto(f"{strict_site}/settings?tab=people")
+    page.get_by_label("Account", exact=True).fill("form-linked")
+    page.get_by_role("button", name="Add", exact=True).click()
+    expect(page.locator("#reset-link")).to_contain_text("/reset#bl_r_")
+    assert sound(page)
+    first = page.locator("#reset-link").inner_text()
+    page.reload()
+    line = page.locator(".bl-entries > li", has_text="form-linked")
+    line.locator("summary").first.click()
+    line.locator("summary", has_text="Make a link").click()
+    line.get_by_role("button", name="Make a link to set the password: form-linked").click()
+    expect(page.locator("#reset-link")).to_contain_text("/reset#bl_r_")
+    second = page.locator("#reset-link").inner_text()
+    page.get_by_role("button", name="Sign out").click()
+    page.wait_for_url("**/login")
+    for link in (first, second):
+        page.goto("about:blank")
+        page.goto(f"{strict_site}{link}")
+        expect(page).to_have_url(f"{strict_site}/reset")
+        page.get_by_label("New password").fill("Passw0rd1234!")
+        page.get_by_label("The same again").fill("Passw0rd1234?")
+        page.get_by_role("button", name="Set the password").click()
+        expect(page.get_by_role("alert")).to_have_text("The two passwords differ.")
+        page.get_by_label("The same again").fill("Passw0rd1234!")
+        page.get_by_role("button", name="Set the password").click()
+        expect(page.get_by_role("alert")).to_contain_text(
+            "easy to guess" if link == second else "does not hold"
+        )
+        assert sound(page)
+    page.get_by_label("New password").fill(PASSWORD)
+    page.get_by_label("The same again").fill(PASSWORD)
+    page.get_by_role("button", name="Set the password").click()
+    page.get_by_role("link", name="Sign in").click()
+    sign_in(page, strict_site, "linked")
 
 
 def test_each_role_starts_where_its_day_begins(people: None, strict_site: str, page: Page) -> None:

@@ -34,7 +34,7 @@ async def render(visit: Visit, who: WhoAmI) -> Any:
                 [
                     html.H2(t("access.tokens")),
                     html.P(t("access.tokens.note"), className="bl-summary"),
-                    _entries([_token(row) for row in tokens], t("access.tokens.none")),
+                    entries([token_line(row) for row in tokens], t("access.tokens.none")),
                     make,
                 ],
                 className="bl-card",
@@ -42,7 +42,7 @@ async def render(visit: Visit, who: WhoAmI) -> Any:
             html.Section(
                 [
                     html.H2(t("access.sessions")),
-                    _entries([_session(row) for row in sessions], t("access.sessions.none")),
+                    entries([_session(row) for row in sessions], t("access.sessions.none")),
                 ],
                 className="bl-card",
             ),
@@ -50,13 +50,15 @@ async def render(visit: Visit, who: WhoAmI) -> Any:
     )
 
 
-def _entries(lines: list[list[Any]], none: str) -> Any:
+def entries(lines: list[list[Any]], none: str) -> Any:
+    """A list of lines, or the word that there is none."""
     if not lines:
         return html.P(none, className="bl-nothing")
     return html.Ul([html.Li(line) for line in lines], className="bl-entries")
 
 
-def _token(row: TokenRow) -> list[Any]:
+def token_line(row: TokenRow, account: str = "") -> list[Any]:
+    """A token with its account where that is not the reader's own: until when it holds, its last use, and a way to revoke it."""
     used = numbers.moment(row.last_used_at, UTC_ZONE) if row.last_used_at else t("access.never")
     words = t(
         "access.token.line",
@@ -64,7 +66,7 @@ def _token(row: TokenRow) -> list[Any]:
         until=numbers.moment(row.expires_at, UTC_ZONE),
         used=used,
     )
-    key, title = str(row.token_id), row.title
+    key, title = str(row.token_id), f"{account}: {row.title}" if account else row.title
     return [
         html.Div([html.Strong(title), html.Br(), words]),
         form.sure("token-revoke", t("access.revoke"), t("access.revoke.sure"), key=key, context={"token": key, "title": title}),

@@ -7,6 +7,7 @@ from typing import Any, Final
 from dash import html
 
 from dashboard.client import Client
+from dashboard.pages.settings import access
 from dashboard.parts import form
 from dashboard.parts.form import Done, Values
 from dashboard.visit import UTC_ZONE, Visit
@@ -25,13 +26,15 @@ async def render(visit: Visit, who: WhoAmI) -> Any:
             [html.H2(t("people.title")), html.P(t("people.not_yours"), className="bl-nothing")],
             className="bl-card",
         )
-    users, audit = await asyncio.gather(
-        visit.client.users(), visit.client.audit(reads=False, limit=AUDIT_ROWS)
+    users, audit, tokens = await asyncio.gather(
+        visit.client.users(),
+        visit.client.audit(reads=False, limit=AUDIT_ROWS),
+        visit.client.tokens(everyone=True),
     )
     rows = users.items
     new = [
         form.text("person", "name", note=t("people.name.note")),
-        form.text("person", "password", secret=True, note=t("people.password.note")),
+        form.text("person", "password", secret=True, note=t("people.password.none")),
         form.choose("person", "role", "viewer", _roles()),
         form.text("person", "sites", note=t("people.sites.note")),
     ]
@@ -47,6 +50,16 @@ async def render(visit: Visit, who: WhoAmI) -> Any:
             ),
             html.Section(
                 [html.H2(t("people.new")), form.form("person", new, t("people.add"))], className="bl-card"
+            ),
+            html.Section(
+                [
+                    html.H2(t("people.tokens")),
+                    access.entries(
+                        [access.token_line(row, row.account) for row in tokens.items], t("people.tokens.none")
+                    ),
+                ],
+                className="bl-card",
+                id="tokens",
             ),
             _audit(audit.items),
         ]
@@ -116,6 +129,7 @@ def _line(row: Account) -> list[Any]:
             [
                 html.Summary(t("people.change"), **{"aria-label": f"{t('people.change')}: {row.name}"}),
                 form.form(name, fields, t("people.save"), key=key, context={"account": row.name}, label=f"{t('people.save')}: {row.name}"),
+                None if row.signs_on or row.disabled else form.sure("person_link", t("people.link"), t("people.link.sure"), key=row.name, context={"account": row.name}),
             ],
             className="bl-sure",
         ),
@@ -124,12 +138,25 @@ def _line(row: Account) -> list[Any]:
 
 @form.handles("person")
 async def _add(client: Client, values: Values, _context: Values) -> Done:
-    missing = {name: t("form.needed") for name in ("name", "password") if not values.get(name)}
-    if missing:
-        raise form.Unreadable(missing)
-    asked = {name: values[name] for name in ("name", "password", "role")}
+    if not values.get("name"):
+        raise form.Unreadable({"name": t("form.needed")})
+    asked = {name: values[name] for name in ("name", "password", "role") if values.get(name)}
     made = await client.add_user({**asked, "sites": _sites(values)})
+    if "password" not in asked:
+        return await _link(client, {}, {"account": made.name})
     return Done(said=t("people.added", name=made.name))
+
+
+@form.handles("person_link")
+async def _link(client: Client, _values: Values, context: Values) -> Done:
+    made = await client.make_reset_link(context["account"])
+    until = numbers.moment(made.expires_at, UTC_ZONE)
+    shown = [
+        html.Strong(t("people.link.made", name=made.account, until=until)),
+        html.A(made.link, href=made.link, className="bl-command", id="reset-link"),
+        t("people.link.once"),
+    ]
+    return Done(said=shown, redraw=False)
 
 
 def _sites(values: Values) -> list[str] | None:

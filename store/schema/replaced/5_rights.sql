@@ -22,7 +22,7 @@ begin
         select c.relname as name
         from pg_class c
         where c.relnamespace = 'public'::regnamespace and c.relkind in ('r', 'p', 'v') and not c.relispartition
-            and c.relname not in ('segment', 'sample', 'audit', 'audit_export', 'schema_migration')
+            and c.relname not in ('segment', 'sample', 'audit', 'audit_export', 'schema_migration', 'reset_link')
             and not has_table_privilege('boomledger_api', c.oid, 'delete')
     loop
         execute format('grant select, insert, update, delete on %I to boomledger_api', of_table.name);

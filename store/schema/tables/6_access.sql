@@ -46,6 +46,14 @@ create table api_token (
 comment on column api_token.role is 'never above the role of its account: the lower of the two counts';
 create index api_token_account on api_token (account_id);
 
+create table reset_link (
+    account_id int primary key references account on delete cascade,
+    secret_sha256 bytea not null unique check (octet_length(secret_sha256) = 32),
+    made_at timestamptz not null default now(),
+    expires_at timestamptz not null
+);
+comment on table reset_link is 'the one link of an account to set a password with; gone when it is used, when another is made, when the account is disabled or gets a password otherwise';
+
 create table login_attempt (
     attempt_id bigint generated always as identity primary key,
     account_name text not null,
