@@ -285,6 +285,9 @@ def replay(
     factor: Annotated[
         float, typer.Option(min=0.1, max=1000, help="How many times faster than recorded.")
     ] = 1.0,
+    thin: Annotated[
+        bool, typer.Option("--thin", help="Send CBOR under zstd instead of JSON, as over a thin link.")
+    ] = False,
 ) -> None:
     """Send a recorded period over the broker once more, as if live, each crane as its twin replay-NAME."""
     from boomledger import replay as replaying
@@ -298,6 +301,7 @@ def replay(
         samples_file=samples,
         events_file=events,
         factor=factor,
+        thin=thin,
         stop=stop_on_signals(),
         console=out,
     )

@@ -38,6 +38,7 @@ def run(
     samples_file: Path | None,
     events_file: Path | None,
     factor: float,
+    thin: bool,
     stop: threading.Event,
     console: Console,
 ) -> None:
@@ -56,7 +57,12 @@ def run(
         f"{ms_to_s(last - first):.0f} s of {', '.join(twins)} at {factor:g} times as {', '.join(twins.values())}",
         highlight=False,
     )
-    with Publisher(broker_url(settings), ca_file=settings.broker_ca_file, on_notice=say_notice) as publisher:
+    with Publisher(
+        broker_url(settings),
+        ca_file=settings.broker_ca_file,
+        on_notice=say_notice,
+        thin=twins.values() if thin else (),
+    ) as publisher:
         sent = publisher.run(
             replay(recording, factor, datetime.now(UTC), names=twins), factor=factor, stop=stop
         )

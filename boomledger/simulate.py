@@ -55,6 +55,7 @@ def run_live(settings: Settings, stop: threading.Event) -> None:
             ca_file=settings.broker_ca_file,
             patience_s=None,
             on_notice=say_notice,
+            thin=yard.thin,
         ) as publisher,
     ):
         if refused := outbox.send_refused_again():
@@ -88,7 +89,9 @@ def run_published(
     is_registered(url, yard)
     register(url, yard, first)
     messages = stored = aside = 0
-    with Publisher(broker_url(settings), ca_file=settings.broker_ca_file, on_notice=say_notice) as publisher:
+    with Publisher(
+        broker_url(settings), ca_file=settings.broker_ca_file, on_notice=say_notice, thin=yard.thin
+    ) as publisher:
         for offset in range(days):
             records = list(generate(yard.cranes, first + timedelta(days=offset), 1, seed))
             sent = publisher.run(in_sending_order(records), factor=factor, stop=stop)

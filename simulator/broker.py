@@ -10,10 +10,13 @@ from urllib.parse import unquote, urlsplit
 import orjson
 import paho.mqtt.client as mqtt
 from paho.mqtt.enums import CallbackAPIVersion
+from paho.mqtt.packettypes import PacketTypes
+from paho.mqtt.properties import Properties
 from pydantic import ValidationError
 
 from domain.errors import InvalidInput, Unavailable
 from domain.messages import Leaf, NoticeMessage, ReceiptMessage, topic
+from simulator.messages import thinned
 
 _PORTS: Final = {"mqtt": 1883, "mqtts": 8883}
 _KEEP_ALIVE_S: Final = 30
@@ -63,7 +66,11 @@ class CraneLink:
         on_receipt: Callable[[str, ReceiptMessage], None],
         on_again: Callable[[], None],
         on_notice: Callable[[str, NoticeMessage], object] = lambda crane, notice: None,
+        *,
+        thin: bool = False,
     ) -> None:
+        """thin: messages go out as CBOR under zstd."""
+        self._thin = thin
         self._crane = crane
         self._boot = boot
         self._on_receipt = on_receipt
@@ -103,7 +110,12 @@ class CraneLink:
             raise Unavailable(
                 f"the broker refused crane {self._crane}: {self._refused}; check its credentials"
             )
-        self._client.publish(where, payload, qos=1)
+        stated = Properties(PacketTypes.PUBLISH)  # type: ignore[no-untyped-call]
+        if self._thin:
+            payload = thinned(payload)
+            stated.ContentType = "application/cbor"
+            stated.UserProperty = ("content-encoding", "zstd")
+        self._client.publish(where, payload, qos=1, properties=stated)
 
     def started(self, boot: int) -> None:
         """Say that the crane is online with a boot number, once for each."""

@@ -1,11 +1,13 @@
 """A record's messages as the bytes that go over the wire (domain.messages, version 1)."""
 
 from collections.abc import Iterator
+from datetime import datetime
 from typing import Final, NamedTuple
 
 import cbor2
 import numpy as np
 import orjson
+import zstandard
 from numpy.typing import NDArray
 
 from domain.messages import Leaf, topic
@@ -17,6 +19,7 @@ _MOST_DECIMALS: Final = 4
 _BLOCK_TAGS: Final = {64: "u1", 69: "<u2", 70: "<u4"}
 _FLOATS_TAG: Final = 85
 _EPOCH_TAG: Final = 1
+_ZSTD_LEVEL: Final = 9
 
 
 class Outgoing(NamedTuple):
@@ -71,6 +74,18 @@ def samples_cbor(boot: int, seq: int, t0_ms: int, dt_ms: int, channels: dict[str
             for tag, (names, places, offsets, parts) in blocks.items()
         ]
     return cbor2.dumps(body)
+
+
+def thinned(payload: bytes) -> bytes:
+    """A message in JSON as CBOR under zstd, as it goes over a thin link."""
+    body = orjson.loads(payload)
+    if "channels" in body:
+        t0_ms = round(datetime.fromisoformat(body["t0"]).timestamp() * MS_PER_S)
+        channels = {name: np.array(values, np.float32) for name, values in body["channels"].items()}
+        message = samples_cbor(body["boot"], body["seq"], t0_ms, body["dt_ms"], channels)
+    else:
+        message = cbor2.dumps(body)
+    return zstandard.compress(message, _ZSTD_LEVEL)
 
 
 def _scaled(readings: Floats32) -> tuple[int, int, NDArray[np.float64]] | None:

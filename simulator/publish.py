@@ -4,7 +4,7 @@ import heapq
 import tempfile
 import threading
 import time
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Collection, Iterable, Iterator
 from dataclasses import dataclass
 from itertools import islice
 from pathlib import Path
@@ -51,6 +51,7 @@ class Publisher:
     resend_after_s : a message without a receipt is sent again after this time [s]
     patience_s : give up with Unavailable when messages wait and no receipt came for so long [s]; None waits for ever
     credentials : crane name to (user, password); default is what the URL says
+    thin : cranes whose messages go out as CBOR under zstd; the outbox keeps them as JSON
     on_notice : told (crane, notice) of what a sender gets wrong, on the connection's own thread
     """
 
@@ -65,10 +66,12 @@ class Publisher:
         patience_s: float | None = 120.0,
         credentials: Callable[[str], tuple[str, str]] | None = None,
         on_notice: Callable[[str, NoticeMessage], object] = lambda crane, notice: None,
+        thin: Collection[str] = (),
     ) -> None:
         self._address = broker_address(broker_url, ca_file)
         self._credentials = credentials
         self._on_notice = on_notice
+        self._thin = thin
         self._folder = (
             None if outbox is not None else tempfile.TemporaryDirectory(prefix="boomledger-outbox-")
         )
@@ -166,6 +169,7 @@ class Publisher:
                 self._receipt,
                 self._outbox.send_all_again,
                 self._on_notice,
+                thin=crane in self._thin,
             )
             self._links[crane] = link
         return link

@@ -159,6 +159,7 @@ class _Entry(_Part):
     counters: bool = Field(
         default=False, description="whether it sends its operating-hours and lift counters in samples"
     )
+    thin_link: bool = Field(default=False, description="whether it sends CBOR under zstd instead of JSON")
     stock_days: int = Field(
         default=0, ge=0, le=3650, description="from manufacture to the first day of service"
     )
@@ -190,6 +191,7 @@ class YardCrane:
     expected: Expectation | None  # None: nothing is wrong with it that counting would have to stand
     offline_share: float
     counters: bool  # whether it sends its operating-hours and lift counters in samples
+    thin_link: bool  # whether it sends CBOR under zstd instead of JSON
     story: str
     reference_day: date
     number: int  # position in the yard; part of every seed
@@ -206,6 +208,11 @@ class Yard:
 
     site: Site
     cranes: tuple[YardCrane, ...]
+
+    @property
+    def thin(self) -> frozenset[str]:
+        """Cranes that send CBOR under zstd."""
+        return frozenset(crane.name for crane in self.cranes if crane.thin_link)
 
     def of_size(self, cranes: int) -> "Yard":
         """A yard with so many cranes: the first ones, or all of them and copies numbered on without their stories."""
@@ -294,6 +301,7 @@ def _crane(entry: _Entry, site: Site, reference_day: date, number: int) -> YardC
         expected=entry.expected,
         offline_share=entry.offline_share,
         counters=entry.counters,
+        thin_link=entry.thin_link,
         story=entry.story,
         reference_day=reference_day,
         number=number,

@@ -1,18 +1,22 @@
 """Mutated messages: every one is stored or set aside, nothing else happens, and memory stays flat."""
 
 import random
+import zlib
 from datetime import UTC, datetime
 
 import psutil  # type: ignore[import-untyped]
 import psycopg
 import pytest
+import zstandard
 
 from domain.errors import UnreadableMessage
 from domain.messages import Leaf, topic
+from ingest.content import PLAIN, Content
 from ingest.decode import Presence, judge, key_in, parse
 from ingest.limits import Limits
 from ingest.writer import Incoming, Outcome, Writer
-from store import cranes
+from simulator.messages import thinned
+from store import cranes, quarantine
 from store.events import Event
 from store.segments import Segment
 from tests.support.ingesting import register
@@ -77,6 +81,28 @@ def mutated(rng: random.Random, raw: bytes) -> bytes:
     return raw
 
 
+def thin_messages(seed: int, count: int) -> list[tuple[str, bytes, Content]]:
+    """Mutated CBOR, as it is and compressed before or after the mutation."""
+    rng = random.Random(seed)
+    samples, event = message("crane-a", 1, n=6), message("crane-a", 9, n=6)
+    originals = [(samples[0], thinned(samples[1])), (event[0], thinned(event[1]))]
+    found = []
+    for _ in range(count):
+        where, packed = rng.choice(originals)
+        plain = zstandard.decompress(packed)
+        found.append(
+            rng.choice(
+                [
+                    (where, mutated(rng, plain), Content("application/cbor")),
+                    (where, zstandard.compress(mutated(rng, plain)), Content("application/cbor", "zstd")),
+                    (where, mutated(rng, packed), Content("application/cbor", "zstd")),
+                    (where, mutated(rng, zlib.compress(plain)), Content("application/cbor", "deflate")),
+                ]
+            )
+        )
+    return found
+
+
 def messages(seed: int, count: int) -> list[tuple[str, bytes]]:
     rng = random.Random(seed)
     originals = [message("crane-a", number, n=6) for number in range(20)]
@@ -86,13 +112,16 @@ def messages(seed: int, count: int) -> list[tuple[str, bytes]]:
     return [(where, mutated(rng, raw)) for where, raw in (rng.choice(originals) for _ in range(count))]
 
 
-def judged(batch: list[tuple[str, bytes]], known: dict[str, cranes.CraneEntry]) -> int:
+def judged(
+    batch: list[tuple[str, bytes]] | list[tuple[str, bytes, Content]], known: dict[str, cranes.CraneEntry]
+) -> int:
     """How many of the messages could be understood; whatever is not raises UnreadableMessage and nothing else."""
     understood = 0
-    for where, raw in batch:
-        key_in(raw)
+    for where, raw, *stated in batch:
+        content = stated[0] if stated else PLAIN
+        key_in(raw, content)
         try:
-            found = judge(parse(where, raw, Limits()), NOW, known, Limits())
+            found = judge(parse(where, raw, Limits(), content), NOW, known, Limits())
         except UnreadableMessage:
             continue
         assert isinstance(found, Segment | Event | Presence)
@@ -121,6 +150,35 @@ def test_every_mutated_message_is_stored_or_set_aside(database: str, connection:
     assert 0 < stored < SHORT
 
 
+def test_every_mutated_thin_message_is_stored_or_set_aside(
+    database: str, connection: psycopg.Connection
+) -> None:
+    register(database, "crane-a")
+    writer = Writer(database, Limits(), alone=False)
+    batch = thin_messages(seed=4, count=SHORT)
+    results = []
+    for first in range(0, SHORT, 500):
+        part = batch[first : first + 500]
+        results += writer.store([Incoming(where, raw, NOW, content=content) for where, raw, content in part])
+    writer.close()
+    kept = {
+        (where, *quarantine.opened(bytes(raw)))
+        for where, raw in connection.execute("select topic, raw from quarantine").fetchall()
+    }
+    assert kept == {
+        (where, raw, tuple(content))
+        for (where, raw, content), result in zip(batch, results, strict=True)
+        if result.outcome is Outcome.QUARANTINED
+    }
+    details = connection.execute(
+        "select detail from quarantine where detail like '%while reading it'"
+    ).fetchall()
+    assert details == []
+    stored = sum(result.outcome is not Outcome.QUARANTINED for result in results)
+    print(f"{SHORT} mutated thin messages: {stored} understood, {SHORT - stored} set aside")
+    assert 0 < stored < SHORT
+
+
 @pytest.mark.full
 @pytest.mark.timeout(1800)
 def test_no_mutation_breaks_the_judge_and_memory_stays_flat(
@@ -129,8 +187,11 @@ def test_no_mutation_breaks_the_judge_and_memory_stays_flat(
     register(database, "crane-a")
     known = cranes.directory(connection)
     judged(messages(seed=2, count=20_000), known)
+    judged(thin_messages(seed=2, count=20_000), known)
     before = psutil.Process().memory_info().rss
-    understood = sum(judged(messages(seed=3 + part, count=20_000), known) for part in range(FULL // 20_000))
+    parts = range(3, 3 + FULL // 20_000)
+    understood = sum(judged(messages(seed, count=20_000), known) for seed in parts)
+    understood += sum(judged(thin_messages(seed, count=20_000), known) for seed in parts)
     growth_mb = (psutil.Process().memory_info().rss - before) / 1e6
-    print(f"{FULL} mutated messages: {understood} understood, memory grew by {growth_mb:.1f} MB")
+    print(f"{2 * FULL} mutated messages: {understood} understood, memory grew by {growth_mb:.1f} MB")
     assert growth_mb < GROWTH_MB

@@ -120,7 +120,7 @@ def test_a_period_is_sent_once_more_as_a_twin(
         table = as_table(record, segments.to_ms(end))
         pq.write_table(table, file) if source == "parquet" else pyarrow.csv.write_csv(table, file)
     begun = datetime.now(UTC)
-    for _ in range(2):  # twice: other boot numbers, so both are kept
+    for thin in (False, True):  # twice: other boot numbers, so both are kept
         replay.run(
             settings,
             names=[CRANE] if file is None else [],
@@ -129,6 +129,7 @@ def test_a_period_is_sent_once_more_as_a_twin(
             samples_file=file,
             events_file=None,
             factor=1000.0,
+            thin=thin,
             stop=threading.Event(),
             console=Console(file=io.StringIO()),
         )

@@ -5,10 +5,17 @@ import time
 from collections.abc import Callable
 from datetime import date
 
+import numpy as np
 import orjson
+import paho.mqtt.client as mqtt
 import pytest
 
 from domain.errors import Unavailable
+from ingest.content import Content
+from ingest.decode import parse
+from ingest.limits import Limits
+from ingest.packets import Published, stated
+from ingest.quick import Samples
 from simulator.generate import generate
 from simulator.messages import Outgoing, outgoing
 from simulator.outbox import Outbox
@@ -37,6 +44,46 @@ def test_everything_arrives_and_the_outbox_ends_empty(broker_port, ledger, recor
     samples = sum(len(next(iter(body.channels.values()))) for _, body in ledger.samples.values())
     assert samples == sum(record.samples for record in records)
     assert len(ledger.events) == sum(len(record.events) for record in records)
+
+
+def test_a_thin_link_carries_the_same_in_fewer_bytes(broker_port, records) -> None:
+    """What arrives is read as ingest reads it, and compared with what goes over a wide link."""
+    heard: list[Published] = []
+    client = mqtt.Client(mqtt.CallbackAPIVersion.VERSION2, protocol=mqtt.MQTTv5)
+    done, subscribed = threading.Event(), threading.Event()
+    messages = list(outgoing(records[0]))[:30]
+
+    def take(_client: object, _data: object, message: mqtt.MQTTMessage) -> None:
+        content = stated(message.properties.pack())
+        heard.append(Published(message.topic.encode(), message.mid, message.payload, content))
+        if len(heard) == len(messages):
+            done.set()
+
+    client.on_message = take
+    client.on_subscribe = lambda *_: subscribed.set()
+    client.connect("127.0.0.1", broker_port)
+    client.loop_start()
+    client.subscribe([(f"boomledger/v1/{records[0].crane}/{leaf}", 1) for leaf in ("samples", "events")])
+    assert subscribed.wait(30)
+    stop = threading.Event()
+    with Publisher(f"mqtt://127.0.0.1:{broker_port}", thin=[records[0].crane]) as publisher:
+        sending = threading.Thread(target=publisher.run, args=(messages,), kwargs={"stop": stop})
+        sending.start()
+        assert done.wait(30)
+        stop.set()
+        sending.join(30)
+    client.disconnect()
+    client.loop_stop()
+    assert {one.content for one in heard} == {Content("application/cbor", "zstd")}
+    for sent, got in zip(messages, heard, strict=True):
+        expected = parse(sent.topic, sent.payload, Limits()).message
+        found = parse(got.topic.decode(), got.payload, Limits(), got.content).message
+        if isinstance(expected, Samples):
+            assert isinstance(found, Samples)
+            np.testing.assert_array_equal(found.values, expected.values)
+            expected, found = expected._replace(values=None), found._replace(values=None)
+        assert found == expected
+    assert sum(len(one.payload) for one in heard) < sum(len(one.payload) for one in messages) / 2
 
 
 def test_what_is_refused_is_kept_apart(broker_port, ledger, records) -> None:
