@@ -8,6 +8,7 @@ async with running(api):                          # a mounted app's lifespan is 
 
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
+from functools import partial
 from typing import Final
 
 from fastapi import Depends, FastAPI
@@ -219,8 +220,11 @@ def allowed_methods(scope: Scope) -> list[str]:
 
 async def open_api(api: FastAPI) -> None:
     """Connect to the database and begin to listen for live values."""
+    settings: ApiSettings = api.state.settings
     pool: Pool = await open_async_pool(
-        api.state.database_url, max_size=api.state.settings.pool_size, configure=work_under_role
+        api.state.database_url,
+        max_size=settings.pool_size,
+        configure=partial(work_under_role, key=settings.scope_key_text),
     )
     api.state.pool = pool
     api.state.dispatch_fleet = DispatchFleet(pool)

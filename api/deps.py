@@ -47,12 +47,12 @@ async def get_conn(
     pool: Annotated[Pool, Depends(get_pool)], caller: Caller
 ) -> AsyncIterator[AsyncConnection[Any]]:
     """A connection in a transaction that sees the sites of the caller; committed before the answer leaves."""
-    async with site_scope(pool, caller.sites) as conn:
+    async with site_scope(pool, caller.sites, **caller.who) as conn:
         yield conn
 
 
 async def get_plain_conn(pool: Annotated[Pool, Depends(get_pool)]) -> AsyncIterator[AsyncConnection[Any]]:
-    """A connection in autocommit that sees no crane: for accounts, before anybody is known."""
+    """A connection in autocommit that sees nothing: for log-ins, before anybody is known."""
     async with pool.connection() as conn:
         yield conn
 
@@ -119,7 +119,8 @@ async def written(request: Request, caller: Principal, change: Callable[[Connect
     """What a change makes, done in a thread and a transaction on a connection of its own: one more of the pool could wait for itself."""
 
     def write() -> Made:
-        with scope_in_thread(request.app.state.database_url, caller.sites) as conn, conn.transaction():
+        url, key = request.app.state.database_url, request.app.state.settings.scope_key_text
+        with scope_in_thread(url, caller.sites, key=key, **caller.who) as conn, conn.transaction():
             return change(conn)
 
     return await to_thread.run_sync(write)

@@ -22,7 +22,7 @@ from domain.moments import now_utc
 from store import audit
 from store.audit import Via
 from store.connection import AWAY
-from store.site_scope import Pool
+from store.site_scope import Pool, site_scope
 
 _LOG = structlog.get_logger("api")
 WINDOW_S: Final = 600.0
@@ -123,7 +123,7 @@ class Reads:
 
     async def _write(self, lines: list[dict[str, Any]]) -> None:
         if lines:
-            async with self._pool().connection() as conn:
+            async with site_scope(self._pool(), (), role="audit") as conn:
                 await audit.note_all(conn, lines)
 
     async def _sweep(self) -> None:

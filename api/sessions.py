@@ -24,7 +24,7 @@ async def opened(
     """The secret of a new session of an account, and whose it is; written down in the audit."""
     expires_at = datetime.now(UTC) + timedelta(hours=settings.session_hours)
     async with conn.transaction():
-        secret = await access.open_session(conn, row["account_id"], expires_at, address, agent)
+        secret = await access.open_session(conn, row["name"], expires_at, address, agent)
         await audit.note(conn, account=row["name"], via="login", action=action, address=address)
     return secret, WhoAmI(
         account=row["name"], role=row["role"], sites=row["sites"], via="session", expires_at=expires_at

@@ -1,11 +1,12 @@
 """What the api needs to know to run: one frozen value, built once by the caller and passed down."""
 
 import ipaddress
+import re
 from dataclasses import asdict
 from importlib.metadata import PackageNotFoundError, version
 from typing import Annotated, Any, Self
 
-from pydantic import BaseModel, ConfigDict, Field, model_validator
+from pydantic import BaseModel, ConfigDict, Field, SecretStr, field_validator, model_validator
 
 from api.sign_on import SignOnSettings
 from domain.life_record import FILE_BYTES_MAX
@@ -106,7 +107,16 @@ class ApiSettings(BaseModel):
     requests_wait_s: float = Field(
         default=10.0, gt=0, le=60, description="how long a request waits for its turn, then 429 [s]"
     )
+    scope_key: SecretStr | None = Field(
+        default=None,
+        description="by which site scopes are signed, hexadecimal; none: the database's, which its owner reads",
+    )
     pool_size: int = Field(default=8, ge=2, le=200, description="database connections; a write needs two")
+
+    @property
+    def scope_key_text(self) -> str | None:
+        """The key as text."""
+        return None if self.scope_key is None else self.scope_key.get_secret_value()
 
     def import_bounds(self) -> dict[str, Any]:
         """What an import is bound by, as fields of transfer.child.Order."""
@@ -121,6 +131,13 @@ class ApiSettings(BaseModel):
             "memory_bytes": self.import_memory_bytes_max,
             "cpu_s": self.import_cpu_seconds_max,
         }
+
+    @field_validator("scope_key")
+    @classmethod
+    def _key_of_the_database(cls, key: SecretStr | None) -> SecretStr | None:
+        if key is not None and not re.fullmatch("[0-9a-f]{64}", key.get_secret_value()):
+            raise ValueError("scope_key: 64 hexadecimal digits, which docs/security.md says how to read")
+        return key
 
     @model_validator(mode="after")
     def _open_only_on_loopback(self) -> Self:

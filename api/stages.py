@@ -21,7 +21,7 @@ from api.reads import Read, Reads
 from store import access, audit
 from store.access import Principal
 from store.connection import AWAY
-from store.site_scope import Pool
+from store.site_scope import Pool, site_scope
 
 _LOG = structlog.get_logger("api")
 
@@ -149,7 +149,7 @@ class Audited:
 
     async def _note(self, scope: Scope) -> None:
         principal: Principal = scope[PRINCIPAL]
-        async with self._pool().connection() as conn:
+        async with site_scope(self._pool(), (), **principal.who) as conn:
             await audit.note(
                 conn,
                 account=principal.account,
@@ -198,36 +198,36 @@ class Idempotent:
         with SpooledTemporaryFile(max_size=SPOOLED_BYTES) as body:
             asked = await keep_body(scope, receive, body)
             try:
-                async with self._pool().connection() as conn:
+                async with site_scope(self._pool(), (), **principal.who) as conn:
                     claimed = await access.claim_key(conn, principal.account, key, asked)
             except (*AWAY, PoolTimeout) as problem:
                 await problem_response(503, away_text(problem))(scope, receive, send)
                 return
             if claimed:
-                await self._first(scope, replay_body(body, receive), send, principal.account, key)
+                await self._first(scope, replay_body(body, receive), send, principal, key)
             else:
-                await self._again(scope, receive, send, principal.account, key, asked)
+                await self._again(scope, receive, send, principal, key, asked)
 
-    async def _first(self, scope: Scope, receive: Receive, send: Send, account: str, key: str) -> None:
+    async def _first(self, scope: Scope, receive: Receive, send: Send, caller: Principal, key: str) -> None:
         kept = False
         try:
             answer = await capture(self._app, scope, receive)
             if answer.status < 500 and answer.status != 409:  # a conflict passes
-                async with self._pool().connection() as conn:
+                async with site_scope(self._pool(), (), **caller.who) as conn:
                     kind = answer.headers.get("content-type", "")
-                    await access.keep_answer(conn, account, key, answer.status, kind, answer.body)
+                    await access.keep_answer(conn, caller.account, key, answer.status, kind, answer.body)
                 kept = True
         finally:
             if not kept:
-                async with self._pool().connection() as conn:
-                    await access.release_key(conn, account, key)
+                async with site_scope(self._pool(), (), **caller.who) as conn:
+                    await access.release_key(conn, caller.account, key)
         await answer.send(send)
 
     async def _again(
-        self, scope: Scope, receive: Receive, send: Send, account: str, key: str, asked: bytes
+        self, scope: Scope, receive: Receive, send: Send, caller: Principal, key: str, asked: bytes
     ) -> None:
-        async with self._pool().connection() as conn:
-            kept = await access.kept_answer(conn, account, key)
+        async with site_scope(self._pool(), (), **caller.who) as conn:
+            kept = await access.kept_answer(conn, caller.account, key)
         if kept is None or kept["status"] is None:
             text = "the first request with this Idempotency-Key is still running: ask again in a moment"
             await problem_response(409, text)(scope, receive, send)

@@ -257,6 +257,7 @@ def web_app(settings: Settings) -> "ASGIApp":
         api_settings = ApiSettings(
             host=settings.host,
             open_access=settings.open_access,
+            scope_key=settings.scope_key,
             secure_cookie=not is_loopback(settings.host),
             webhook_local=settings.webhook_local,
             sign_on=sign_on_settings(settings),

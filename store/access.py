@@ -1,29 +1,33 @@
 """Accounts, sessions, api tokens, failed log-ins and idempotency keys.
 
 Secrets are 256 random bits; the database holds only their SHA-256. Passwords are argon2id hashes, made by the
-caller: `hash_password` and `password_matches` take some 0.1 s of CPU and belong in a thread.
+caller: `hash_password` and `hash_like` take some 0.1 s of CPU and belong in a thread. The api's role can neither read a digest
+nor change an account, a session or a token by itself: functions of the database do (store/schema/replaced/7_access.sql), and they
+demand what the web process signed.
 """
 
 import contextlib
 import hashlib
 import json
 import secrets
+from base64 import b64decode
 from dataclasses import asdict, dataclass
 from datetime import datetime, timedelta
 from enum import StrEnum
 from functools import cache
 from typing import Any, Final, Literal, LiteralString
 
+import argon2
 import psycopg
 from psycopg import AsyncConnection
 from psycopg.rows import dict_row
 from pwdlib import PasswordHash
-from pwdlib.exceptions import UnknownHashError
 from pwdlib.hashers.argon2 import Argon2Hasher
 
 from domain.accounts import TokenRow
 from domain.errors import Conflict, InvalidInput, NotFound
 from store.audit import Via, audit_row, note_command
+from store.site_scope import Who, look
 from store.sql import query
 from store.statement import Rows, Statement, dicts_async
 
@@ -32,6 +36,9 @@ PASSWORD_MAX: Final = 256
 SEEN_EVERY: Final = timedelta(minutes=1)
 TOKEN_SEEN_EVERY: Final = timedelta(hours=1)
 """The use of a token is written down so often at most: what reads stays cheap."""
+LOG_IN: Final = "log-in"
+SIGNED_IN: Final = "signed-in"
+"""Stages that the web process signs for: it looks at a log-in of the account; its password, or its provider's word, was right."""
 _HASHER = PasswordHash((Argon2Hasher(),))
 
 
@@ -65,6 +72,11 @@ class Principal:
     token_id: int | None = None
 
     @property
+    def who(self) -> Who:
+        """Whom a site scope is signed for."""
+        return Who(account=self.account, role=str(self.role), via=self.via)
+
+    @property
     def site_list(self) -> list[str] | None:
         """Sites as a database parameter."""
         return None if self.sites is None else list(self.sites)
@@ -91,13 +103,26 @@ def hash_password(password: str) -> str:
     return _HASHER.hash(password)
 
 
-def password_matches(password: str, password_hash: str | None) -> bool:
-    """Whether the password is right. None (no such account) takes as long and is False."""
+def hash_like(password: str, hashed_as: str | None) -> str | None:
+    """The hash of a password by the parameters and the salt of another hash; None where that is not argon2id.
+
+    hashed_as: in PHC form, whatever its digest. None (no such account) takes as long.
+    """
     try:
-        right = _HASHER.verify(password, password_hash or _no_account_hash())
-    except UnknownHashError:
-        return False
-    return right and password_hash is not None
+        how = argon2.extract_parameters(hashed_as or _no_account_hash())
+    except argon2.exceptions.InvalidHashError:
+        return None
+    salt = (hashed_as or _no_account_hash()).split("$")[-2]
+    return argon2.low_level.hash_secret(
+        password.encode(),
+        b64decode(salt + "=" * (-len(salt) % 4)),
+        how.time_cost,
+        how.memory_cost,
+        how.parallelism,
+        how.hash_len,
+        how.type,
+        how.version,
+    ).decode()
 
 
 @cache
@@ -141,9 +166,9 @@ _NAME_RULE: Final = "a name has 1 to 63 lower-case letters, digits, dots, dashes
 async def add_account(
     conn: AsyncConnection[Any], name: str, password_hash: str, role: Role, sites: list[str] | None
 ) -> dict[str, Any]:
-    """Add an account; Conflict when the name is taken."""
+    """Add an account, for who governs them; Conflict when the name is taken."""
     values = {"name": name, "password_hash": password_hash, "role": str(role), "sites": sites}
-    row = await _one(conn, query("add_account"), values)
+    row = await _one(conn, query("account_added"), values)
     if row is None:
         raise Conflict(f"there is an account {name!r} already")
     return row
@@ -159,26 +184,23 @@ async def change_account(
     password_hash: str | None = None,
     disabled: bool | None = None,
 ) -> dict[str, Any]:
-    """Change an account and sign its sessions out; Conflict when that would leave no administrator."""
-    async with conn.transaction():
-        await dicts_async(conn, "count_active_admins")
-        row = await _one(
-            conn,
-            query("change_account"),
-            {
-                "name": name,
-                "role": role,
-                "set_sites": set_sites,
-                "sites": sites,
-                "password_hash": password_hash,
-                "disabled": disabled,
-            },
-        )
-        if row is None:
-            raise NotFound(f"there is no account {name!r}")
-        if not await dicts_async(conn, "count_active_admins"):
-            raise Conflict("this would leave no administrator of every site: make another account one first")
-        await conn.execute(query("end_sessions_of"), {"account_id": row["account_id"]})
+    """Change an account and sign its sessions out, for who governs them; Conflict when that would leave no administrator."""
+    values = {
+        "name": name,
+        "role": role,
+        "set_sites": set_sites,
+        "sites": sites,
+        "password_hash": password_hash,
+        "disabled": disabled,
+    }
+    try:
+        row = await _one(conn, query("change_account"), values)
+    except psycopg.errors.RestrictViolation as problem:
+        raise Conflict(
+            "this would leave no administrator of every site: make another account one first"
+        ) from problem
+    if row is None:
+        raise NotFound(f"there is no account {name!r}")
     return row
 
 
@@ -188,19 +210,11 @@ async def sign_on(conn: AsyncConnection[Any], person: Person) -> dict[str, Any] 
     Its sessions end where these have changed. None where it is disabled here, or another account has its name.
     """
     async with conn.transaction():
+        await look(conn, (), account=person.account, role=SIGNED_IN, via="login")
         values = {**asdict(person), "role": str(person.role)}
         # Once more where two browsers sign somebody on for the first time at once.
         row = await _one(conn, query("sign_on"), values) or await _one(conn, query("sign_on"), values)
-        if row is None or row["disabled_at"] is not None:
-            return None
-        if row["changed"]:
-            await conn.execute(query("end_sessions_of"), {"account_id": row["account_id"]})
-    return row
-
-
-async def account_for_login(conn: AsyncConnection[Any], name: str) -> dict[str, Any] | None:
-    """The account with its password hash, or None."""
-    return await _one(conn, query("account_for_login"), {"name": name})
+    return None if row is None or row["disabled_at"] is not None else row
 
 
 async def account_named(conn: AsyncConnection[Any], name: str) -> dict[str, Any] | None:
@@ -209,20 +223,16 @@ async def account_named(conn: AsyncConnection[Any], name: str) -> dict[str, Any]
 
 
 async def open_session(
-    conn: AsyncConnection[Any], account_id: int, expires_at: datetime, address: str, agent: str
+    conn: AsyncConnection[Any], account: str, expires_at: datetime, address: str, agent: str
 ) -> str:
-    """Open a session; the secret is returned once and only its hash kept."""
+    """Open a session of who has signed in just now, and sign for it until the transaction ends, in which this is.
+
+    The secret is returned once and only its digest kept.
+    """
     secret = new_secret("session")
-    await conn.execute(
-        query("add_session"),
-        {
-            "secret_sha256": secret_sha256(secret),
-            "account_id": account_id,
-            "expires_at": expires_at,
-            "address": address[:100],
-            "agent": agent[:200],
-        },
-    )
+    await look(conn, (), account=account, role=SIGNED_IN, via="login")
+    values = {"expires_at": expires_at, "address": address[:100], "agent": agent[:200]}
+    await conn.execute(query("open_session"), {"secret_sha256": secret_sha256(secret), **values})
     return secret
 
 
@@ -232,7 +242,7 @@ async def session_principal(conn: AsyncConnection[Any], secret: str, idle: timed
     if row is None:
         return None
     if _stale(row["last_seen_at"], SEEN_EVERY):
-        await _note_use(conn, query("see_session"), {"session_id": row["session_id"]})
+        await _note_use(conn, secret)
     return Principal(
         account=row["name"],
         role=Role(row["role"]),
@@ -257,7 +267,7 @@ async def token_principal(
     if row is None:
         return None
     if _stale(row["last_used_at"], TOKEN_SEEN_EVERY):
-        await _note_use(conn, query("see_token"), {"token_id": row["token_id"]})
+        await _note_use(conn, secret)
     return Principal(
         account=row["name"],
         role=min(Role(row["role"]), Role(row["account_role"]), key=lambda role: role.rank),
@@ -282,11 +292,10 @@ async def add_token(
     sites: list[str] | None,
     expires_at: datetime,
 ) -> tuple[str, dict[str, Any]]:
-    """Make a token; the secret is returned once and only its hash kept."""
+    """Make a token of the account that asks; the secret is returned once and only its digest kept."""
     secret = new_secret("token")
     values = {
         "secret_sha256": secret_sha256(secret),
-        "account": account,
         "title": title,
         "role": str(role),
         "sites": sites,
@@ -312,7 +321,7 @@ def make_reset_link_by_command(conn: psycopg.Connection[Any], name: str, expires
     secret = new_secret("reset")
     values = {"name": name, "secret_sha256": secret_sha256(secret), "expires_at": expires_at}
     with conn.transaction():
-        if conn.execute(query("make_reset_link"), values).fetchone() is None:
+        if conn.execute(query("put_reset_link"), values).fetchone() is None:
             raise Conflict(_NO_LINK.format(name=name))
         note_command(conn, "make reset link", name, {})
     return secret
@@ -369,28 +378,38 @@ async def end_token(conn: AsyncConnection[Any], token_id: int, account: str | No
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class LoginAttempts:
-    """Log-ins tried of late without success."""
+    """Log-ins tried of late without success, and how the password of the account is hashed (PHC form without the digest)."""
 
     of_both: int  # this account from this address
     of_address: int
     of_account: int
     known: bool  # the account signed in from this address in the last 30 days
+    hashed_as: str | None
 
 
-LOGIN_ATTEMPTS: Final = Statement("count_login_attempts", LoginAttempts)
+LOGIN_ATTEMPTS: Final = Statement("begin_log_in", LoginAttempts)
 
 
-async def note_login(conn: AsyncConnection[Any], name: str, address: str, within: timedelta) -> LoginAttempts:
+async def begin_log_in(
+    conn: AsyncConnection[Any], name: str, address: str, within: timedelta
+) -> LoginAttempts:
     """Remember a log-in that is about to be tried; the counts include it, so parallel tries see each other."""
-    await conn.execute(query("add_login_attempt"), {"name": name, "address": address})
-    found = await LOGIN_ATTEMPTS.first_async(conn, name=name, address=address, within=within)
-    return found or LoginAttempts(of_both=1, of_address=1, of_account=1, known=False)
+    async with conn.transaction():
+        await look(conn, (), account=name, role=LOG_IN, via="login")
+        found = await LOGIN_ATTEMPTS.first_async(conn, name=name, address=address, within=within)
+    assert found is not None
+    return found
 
 
-async def forget_logins(conn: AsyncConnection[Any], name: str, address: str, account_id: int) -> None:
-    """A good log-in clears the count of its account from its address, which is known of the account from now on."""
-    await conn.execute(query("forget_login_attempts"), {"name": name, "address": address})
-    await conn.execute(query("know_address"), {"account_id": account_id, "address": address})
+async def finish_log_in(
+    conn: AsyncConnection[Any], name: str, hashed: str | None, address: str
+) -> dict[str, Any] | None:
+    """The account where the hash of the password is right. Clears its count from the address, which is known of it from now on."""
+    async with conn.transaction():
+        await look(conn, (), account=name, role=LOG_IN, via="login")
+        return await _one(
+            conn, query("finish_log_in"), {"name": name, "hash": hashed or "", "address": address}
+        )
 
 
 def bound_key(caller: Principal, method: str, path: str, key: str) -> str:
@@ -436,10 +455,10 @@ def _stale(moment: datetime | None, every: timedelta) -> bool:
     return moment is None or datetime.now(moment.tzinfo) - moment > every
 
 
-async def _note_use(conn: AsyncConnection[Any], statement: LiteralString, values: dict[str, Any]) -> None:
-    """Note when a session or token was used; a database that takes no writes still lets its holder read."""
+async def _note_use(conn: AsyncConnection[Any], secret: str) -> None:
+    """Note that a session or token was used; a database that takes no writes still lets its holder read."""
     with contextlib.suppress(psycopg.errors.ReadOnlySqlTransaction, psycopg.errors.DiskFull):
-        await conn.execute(statement, values)
+        await conn.execute(query("note_use"), {"secret_sha256": secret_sha256(secret)})
 
 
 async def _one(

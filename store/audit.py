@@ -24,7 +24,7 @@ async def note(
     address: str = "",
     request_id: str = "",
 ) -> None:
-    """Write down in the audit what was done."""
+    """Write down in the audit what was done, by the account that the site scope is signed for."""
     row = audit_row(account, via, action, target, detail or {}, address, request_id)
     await conn.execute(query("add_audit"), row)
 
@@ -41,9 +41,7 @@ def note_command(conn: Connection[Any], action: str, target: str, detail: dict[s
 
 
 async def list_imports(conn: AsyncConnection[Any], before: int, account: str | None, limit: int) -> Rows:
-    """Files that were stored, newest first, before an audit_id; of an account or of every one. In a transaction."""
-    if account is not None:
-        await conn.execute(query("importer_named"), {"account": account})
+    """Files that were stored, newest first, before an audit_id; of the account in scope or of every one."""
     return await dicts_async(conn, "list_imports", before=before, account=account, limit=limit)
 
 

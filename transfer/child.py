@@ -15,7 +15,10 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import asdict, dataclass, field
 from datetime import timedelta
 from pathlib import Path
-from typing import Any, Final
+from typing import TYPE_CHECKING, Any, Final
+
+if TYPE_CHECKING:
+    from store.site_scope import Who
 
 TOLD: Final = 1000  # problems in an answer
 TEXT_CHARS_MAX: Final = 400
@@ -33,6 +36,8 @@ class Order:
     dry_run: bool
     skip_bad: bool
     sites: Sequence[str] | None
+    who: "Who"
+    key: str | None = field(repr=False)  # by which the site scope is signed; None: the database's
     limits: Mapping[str, Any]  # transfer.limits.FileLimits, the clock skew in seconds
     table: Mapping[str, int]  # transfer.limits.TableLimits
     memory_bytes: int  # of address space
@@ -91,7 +96,7 @@ def _imported(order: Order, tell: Callable[[dict[str, Any]], None]) -> dict[str,
         progress["rows"] += rows
         tell(progress)
 
-    with scope_in_thread(order.url, order.sites) as conn:
+    with scope_in_thread(order.url, order.sites, key=order.key, **order.who) as conn:
         done = import_file(
             conn,
             file,

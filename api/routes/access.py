@@ -38,6 +38,7 @@ from domain.answers import Page
 from domain.errors import InvalidInput, NotFound
 from store import access, audit
 from store.access import Role
+from store.site_scope import look
 
 router = APIRouter(tags=["access"])
 
@@ -69,7 +70,7 @@ async def open_session(
 ) -> tuple[str, WhoAmI]:
     """The session secret of a good log-in. Refused (401, 429) says nothing about which half was wrong."""
     demand_password(settings, credentials.account)
-    tries = await access.note_login(conn, credentials.account, address, LOGIN_WINDOW)
+    tries = await access.begin_log_in(conn, credentials.account, address, LOGIN_WINDOW)
     # What others got wrong locks nobody out who signs in from where the account is known: at an address that a yard shares,
     # or under a name that somebody guesses at from elsewhere.
     by_others = (
@@ -77,25 +78,22 @@ async def open_session(
     )
     if tries.of_both > settings.login_tries or (by_others and not tries.known):
         raise too_many()
-    row = await access.account_for_login(conn, credentials.account)
     password = credentials.password.get_secret_value()
-    known_hash = None if row is None else row["password_hash"]
-    good = await to_thread.run_sync(access.password_matches, password, known_hash, limiter=HASHING)
-    if row is None or not good:
+    tried = await to_thread.run_sync(access.hash_like, password, tries.hashed_as, limiter=HASHING)
+    row = await access.finish_log_in(conn, credentials.account, tried, address)
+    if row is None:
         # A name that no account has may be a password in the wrong field.
-        name = credentials.account if row is not None else "unknown account"
-        await audit.note(conn, account=name, via="login", action="refused log-in", address=address)
+        name = credentials.account if tries.hashed_as is not None else "unknown account"
+        await noted(conn, name, "refused log-in", address)
         raise Refused(401, "no account with this name and password")
-    opened_for = await opened(conn, settings, row, "log-in", address, agent)
-    await access.forget_logins(conn, credentials.account, address, row["account_id"])
-    return opened_for
+    return await opened(conn, settings, row, "log-in", address, agent)
 
 
 @router.post("/reset", dependencies=[OPEN], status_code=204)
 async def set_password(asked: PasswordSet, request: Request, conn: PlainConn, settings: Settings) -> None:
     """Set a password by a link that an administrator made. The link and every session of the account end."""
     address, secret = address_of(request), asked.secret.get_secret_value()
-    tries = await access.note_login(conn, "", address, LOGIN_WINDOW)
+    tries = await access.begin_log_in(conn, "", address, LOGIN_WINDOW)
     if tries.of_address > settings.login_tries_address:
         raise too_many()
     account = await access.account_of_reset_link(conn, secret)
@@ -104,14 +102,14 @@ async def set_password(asked: PasswordSet, request: Request, conn: PlainConn, se
         password_hash = await hashed(asked.password, account, settings)
         account = await access.use_reset_link(conn, secret, password_hash, address)
     if account is None:
-        await audit.note(conn, account="", via="login", action="refused reset link", address=address)
+        await noted(conn, "", "refused reset link", address)
         raise Refused(403, "this link does not hold, or not any more: ask an administrator for a new one")
-    await audit.note(conn, account=account, via="login", action="set password by link", address=address)
+    await noted(conn, account, "set password by link", address)
 
 
 @router.post("/logout", dependencies=[VIEWER])
 async def log_out(
-    request: Request, caller: Caller, conn: PlainConn, settings: Settings, response: Response
+    request: Request, caller: Caller, conn: Conn, settings: Settings, response: Response
 ) -> SignedOut:
     """End the session that asks; `next` is where its browser goes then, to sign out at the provider too."""
     set_cookie(response, settings, cookie_name(settings), "", 0)
@@ -133,7 +131,7 @@ async def who_am_i(caller: Caller) -> WhoAmI:
 
 @router.get("/sessions", dependencies=[VIEWER, PERSONAL])
 async def list_sessions(
-    caller: Caller, conn: PlainConn, everyone: Everyone = False, limit: Limit = 200, cursor: Cursor = None
+    caller: Caller, conn: Conn, everyone: Everyone = False, limit: Limit = 200, cursor: Cursor = None
 ) -> Page[SessionRow]:
     """Open sessions: your own, or everyone's."""
     after = decode_cursor(cursor, (int,))
@@ -143,14 +141,14 @@ async def list_sessions(
 
 
 @router.delete("/sessions/{session_id}", dependencies=[VIEWER], status_code=204)
-async def end_session(session_id: RowId, caller: Caller, conn: PlainConn) -> None:
+async def end_session(session_id: RowId, caller: Caller, conn: Conn) -> None:
     """Sign a session out: one of your own, or for an administrator anyone's."""
     await access.end_session(conn, session_id, own_unless_admin(caller))
 
 
 @router.get("/tokens", dependencies=[VIEWER, PERSONAL])
 async def list_tokens(
-    caller: Caller, conn: PlainConn, everyone: Everyone = False, limit: Limit = 200, cursor: Cursor = None
+    caller: Caller, conn: Conn, everyone: Everyone = False, limit: Limit = 200, cursor: Cursor = None
 ) -> Page[TokenRow]:
     """Tokens, without their secrets: your own, or everyone's."""
     after = decode_cursor(cursor, (int,))
@@ -162,7 +160,7 @@ async def list_tokens(
 
 
 @router.post("/tokens", dependencies=[VIEWER], status_code=201)
-async def make_token(wanted: NewToken, caller: Caller, conn: PlainConn, settings: Settings) -> TokenMade:
+async def make_token(wanted: NewToken, caller: Caller, conn: Conn, settings: Settings) -> TokenMade:
     """Make a token for a program. Its secret is shown this once; role and sites cannot exceed your own."""
     if caller.via != "session":
         raise Refused(403, "only a signed-in person makes tokens: a token cannot make another")
@@ -183,7 +181,7 @@ async def make_token(wanted: NewToken, caller: Caller, conn: PlainConn, settings
 
 
 @router.delete("/tokens/{token_id}", dependencies=[VIEWER], status_code=204)
-async def end_token(token_id: RowId, caller: Caller, conn: PlainConn) -> None:
+async def end_token(token_id: RowId, caller: Caller, conn: Conn) -> None:
     """Revoke a token: one of your own, or for an administrator anyone's."""
     await access.end_token(conn, token_id, own_unless_admin(caller))
 
@@ -198,7 +196,7 @@ async def list_users(conn: Conn, limit: Limit = 200, cursor: Cursor = None) -> P
 
 
 @router.post("/users", dependencies=[ADMIN_OF_ALL_SITES], status_code=201)
-async def add_user(wanted: NewAccount, conn: PlainConn, settings: Settings) -> Account:
+async def add_user(wanted: NewAccount, conn: Conn, settings: Settings) -> Account:
     """Add an account."""
     # Nobody knows the password of an account that is made without one.
     password = wanted.password or SecretStr(access.new_secret("reset"))
@@ -209,7 +207,7 @@ async def add_user(wanted: NewAccount, conn: PlainConn, settings: Settings) -> A
 
 
 @router.get("/users/{account}", dependencies=[ADMIN_OF_ALL_SITES, PERSONAL])
-async def show_user(account: AccountName, conn: PlainConn) -> Account:
+async def show_user(account: AccountName, conn: Conn) -> Account:
     """One account; its ETag guards a change."""
     row = await access.account_named(conn, account)
     if row is None:
@@ -218,9 +216,7 @@ async def show_user(account: AccountName, conn: PlainConn) -> Account:
 
 
 @router.patch("/users/{account}", dependencies=[ADMIN_OF_ALL_SITES])
-async def change_user(
-    account: AccountName, change: AccountChange, conn: PlainConn, settings: Settings
-) -> Account:
+async def change_user(account: AccountName, change: AccountChange, conn: Conn, settings: Settings) -> Account:
     """Change role, sites, password or state of an account. Its sessions end; fields left out stay as they are."""
     password_hash = None
     if change.password is not None:
@@ -243,7 +239,7 @@ async def change_user(
 
 
 @router.post("/users/{account}/reset-link", dependencies=[ADMIN_OF_ALL_SITES], status_code=201)
-async def make_reset_link(account: AccountName, conn: PlainConn, settings: Settings) -> ResetLink:
+async def make_reset_link(account: AccountName, conn: Conn, settings: Settings) -> ResetLink:
     """Make a link by which a person sets the password of an account, once. It is shown this once; the one of before ends."""
     demand_password(settings, account)
     expires_at = datetime.now(UTC) + timedelta(hours=settings.reset_link_hours)
@@ -269,6 +265,13 @@ def demand_password(settings: ApiSettings, account: str) -> None:
     """Refused (403) where the account may not sign in with a password of this server."""
     if not settings.local_accounts and account != settings.emergency_account:
         raise Refused(403, "passwords are switched off here: sign in at the provider of your company")
+
+
+async def noted(conn: AsyncConnection[Any], account: str, action: str, address: str) -> None:
+    """Write down what was tried before anybody is known."""
+    async with conn.transaction():
+        await look(conn, (), account=account)
+        await audit.note(conn, account=account, via="login", action=action, address=address)
 
 
 def too_many() -> Refused:

@@ -32,7 +32,7 @@ Number = Annotated[
 @router.get("/cranes/{name}/dossier", dependencies=[VIEWER, PERSONAL])
 async def draft_dossier(name: CraneNamePath, request: Request, caller: Caller) -> Dossier:
     """Draft of a crane's dossier for its special assessment, as of now, with what changed since the last finished one."""
-    async with site_scope(request.app.state.pool, caller.sites, steady=True) as conn:
+    async with site_scope(request.app.state.pool, caller.sites, steady=True, **caller.who) as conn:
         crane = await get_known_crane(name, conn, caller)
         return await dossier_of(conn, crane, caller.site_list, running_version())
 
@@ -58,7 +58,7 @@ async def finish_dossier(
 
     It holds what was counted and entered at this moment; 409 while days of the crane that are over wait to be counted again. To correct it, mend what is entered and finish another one.
     """
-    async with site_scope(request.app.state.pool, caller.sites, steady=True) as conn:
+    async with site_scope(request.app.state.pool, caller.sites, steady=True, **caller.who) as conn:
         crane = await get_known_crane(name, conn, caller)
         if crane.draft:
             raise Conflict(f"{name} is a draft that was seen on the wire: complete its entries first")

@@ -113,6 +113,8 @@ async def import_table(
             dry_run=dry_run,
             skip_bad=skip_bad,
             sites=None if caller.sites is None else list(caller.sites),
+            who=caller.who,
+            key=settings.scope_key_text,
             **settings.import_bounds(),
         )
         done = await jobs.read(job, order, settings)

@@ -99,7 +99,7 @@ async def _changes(pool: Pool, hub: Hub, caller: Principal, after: int | None, w
     version, cranes = (hub.version, None) if after is None else await hub.wait(after, wait_s)
     if cranes == []:
         return LiveChanges(version=version, items=())
-    async with site_scope(pool, caller.sites) as conn:
+    async with site_scope(pool, caller.sites, **caller.who) as conn:
         rows = await reading.live_rows(conn, caller.site_list, cranes=cranes)
     now = now_utc()
     return LiveChanges(version=version, items=tuple(live_answer(row, now) for row in rows))

@@ -14,6 +14,7 @@ from api.settings import ApiSettings
 from api.sign_on import RETURN_PATH, WITHIN_S, Begun, SignOn, SignOnRefused
 from domain.accounts import SignInWays
 from store import access, audit
+from store.site_scope import look
 
 router = APIRouter(tags=["access"])
 
@@ -60,14 +61,16 @@ async def finish_sign_on(request: Request, conn: PlainConn, settings: Settings) 
                 "not_here", f"{person.account}: disabled here, or the name is another account's"
             )
     except SignOnRefused as problem:
-        await audit.note(
-            conn,
-            account="sign-on",
-            via="login",
-            action="refused sign-on",
-            detail={"reason": problem.code},
-            address=address,
-        )
+        async with conn.transaction():
+            await look(conn, (), account="sign-on")
+            await audit.note(
+                conn,
+                account="sign-on",
+                via="login",
+                action="refused sign-on",
+                detail={"reason": problem.code},
+                address=address,
+            )
         answer = _refused(problem)
     else:
         secret, _ = await opened(

@@ -1,32 +1,17 @@
 -- name: add_account
--- Add a person or program; nothing is returned when the name is taken.
+-- Add a person or program from the command line; nothing is returned when the name is taken.
 insert into account (name, password_hash, role, sites)
 values (%(name)s, %(password_hash)s, %(role)s, %(sites)s)
 on conflict (name) do nothing
 returning account_id, name, role, sites, created_at, disabled_at, issuer;
 
+-- name: account_added
+-- The same by an administrator.
+select * from add_account(%(name)s, %(password_hash)s, %(role)s, %(sites)s::text[]);
+
 -- name: sign_on
 -- Who signed on, added at the first time, with role and sites as they are now; nothing where another account has the name.
-with before as (
-    select account_id, role, sites from account where issuer = %(issuer)s and subject = %(subject)s for update
-), changed as (
-    update account a set role = %(role)s, sites = %(sites)s, signed_on_at = now()
-    from before b where a.account_id = b.account_id
-    returning a.account_id, a.name, a.role, a.sites, a.disabled_at,
-        (b.role, b.sites) is distinct from (a.role, a.sites) as changed
-), added as (
-    insert into account (name, issuer, subject, role, sites, signed_on_at)
-    select %(account)s, %(issuer)s, %(subject)s, %(role)s, %(sites)s, now() where not exists (select from before)
-    on conflict do nothing
-    returning account_id, name, role, sites, disabled_at, false as changed
-)
-select * from changed union all select * from added;
-
--- name: account_for_login
--- The account that signs in, with its password hash.
-select account_id, name, role, sites, password_hash
-from account
-where name = %(name)s and disabled_at is null;
+select * from sign_on(%(issuer)s, %(subject)s, %(account)s, %(role)s, %(sites)s);
 
 -- name: account_named
 -- One account.
@@ -42,40 +27,29 @@ limit %(limit)s;
 
 -- name: change_account
 -- Change role, sites, password or state of an account; nulls leave the role and the password as they are.
-update account
-set role = coalesce(%(role)s, role),
-    sites = case when %(set_sites)s then %(sites)s else sites end,
-    password_hash = coalesce(%(password_hash)s, password_hash),
-    disabled_at = case when %(disabled)s::boolean is null then disabled_at
-                       when %(disabled)s then coalesce(disabled_at, now()) end
-where name = %(name)s
-returning account_id, name, role, sites, created_at, disabled_at, issuer;
+select * from change_account(
+    %(name)s, %(role)s, %(set_sites)s, %(sites)s::text[], %(password_hash)s, %(disabled)s
+);
 
--- name: count_active_admins
--- Administrators of every site that can still sign in, locked so that two changes cannot both remove the last one.
-select account_id from account
-where role = 'admin' and sites is null and disabled_at is null
-order by account_id
-for update;
+-- name: begin_log_in
+-- Count a log-in that is about to be tried; counts in the window without a good one, and how the password is hashed.
+select * from begin_log_in(%(name)s, %(address)s, %(within)s);
 
--- name: add_session
--- Open a session.
-insert into session (secret_sha256, account_id, expires_at, address, agent)
-values (%(secret_sha256)s, %(account_id)s, %(expires_at)s, %(address)s, %(agent)s)
-returning session_id;
+-- name: finish_log_in
+-- The account where the hash is right.
+select * from finish_log_in(%(name)s, %(hash)s, %(address)s);
+
+-- name: open_session
+-- Open a session of who has signed in just now.
+select open_session(%(secret_sha256)s, %(expires_at)s, %(address)s, %(agent)s);
+
+-- name: note_use
+-- Note that a session or token is in use.
+select note_use(%(secret_sha256)s);
 
 -- name: session_principal
 -- Who a session secret belongs to, if it is still good.
-select a.account_id, a.name, a.role, a.sites, s.session_id, s.last_seen_at
-from session s join account a using (account_id)
-where s.secret_sha256 = %(secret_sha256)s
-  and s.expires_at > now()
-  and s.last_seen_at > now() - %(idle)s::interval
-  and a.disabled_at is null;
-
--- name: see_session
--- Note that a session is in use.
-update session set last_seen_at = now() where session_id = %(session_id)s;
+select * from session_of_digest(%(secret_sha256)s, %(idle)s);
 
 -- name: list_sessions
 -- Open sessions of one account, or of everyone.
@@ -93,28 +67,13 @@ where a.account_id = s.account_id and s.session_id = %(session_id)s
   and (%(account)s::text is null or a.name = %(account)s)
 returning s.session_id;
 
--- name: end_sessions_of
--- Sign every session of an account out.
-delete from session where account_id = %(account_id)s;
-
 -- name: add_token
--- Make an api token.
-insert into api_token (secret_sha256, account_id, title, role, sites, expires_at)
-select %(secret_sha256)s, account_id, %(title)s, %(role)s, %(sites)s, %(expires_at)s
-from account where name = %(account)s
-returning token_id, title, role, sites, created_at, expires_at, last_used_at;
+-- Make an api token of the account that asks.
+select * from add_token(%(secret_sha256)s, %(title)s, %(role)s, %(sites)s::text[], %(expires_at)s);
 
 -- name: token_principal
 -- Who an api token speaks for, with the role and sites of both.
-select a.account_id, a.name, a.role as account_role, a.sites as account_sites,
-       t.token_id, t.role, t.sites, t.last_used_at
-from api_token t join account a using (account_id)
-where t.secret_sha256 = %(secret_sha256)s and t.expires_at > now() and a.disabled_at is null
-  and (a.issuer is null or a.signed_on_at > now() - %(signed_on_within)s::interval);
-
--- name: see_token
--- Note that a token is in use.
-update api_token set last_used_at = now() where token_id = %(token_id)s;
+select * from token_of_digest(%(secret_sha256)s, %(signed_on_within)s);
 
 -- name: list_tokens
 -- Tokens of one account, or of everyone; never the secrets.
@@ -135,6 +94,10 @@ returning t.token_id;
 -- The one link of an account to set a password with; nothing where the account is unknown, disabled or signs on elsewhere.
 select name from make_reset_link(%(name)s, %(secret_sha256)s, %(expires_at)s);
 
+-- name: put_reset_link
+-- The same from the command line.
+select name from put_reset_link(%(name)s, %(secret_sha256)s, %(expires_at)s);
+
 -- name: account_of_reset_link
 -- Whose password a link sets, if it still holds.
 select name from account_of_reset_link(%(secret_sha256)s);
@@ -142,35 +105,6 @@ select name from account_of_reset_link(%(secret_sha256)s);
 -- name: use_reset_link
 -- Set the password of a link; its account, or nothing where it holds no more.
 select name from use_reset_link(%(secret_sha256)s, %(password_hash)s, %(address)s);
-
--- name: add_login_attempt
--- Remember a log-in that is about to be tried.
-insert into login_attempt (account_name, address) values (%(name)s, %(address)s);
-
--- name: count_login_attempts
--- Log-ins tried in the window and not followed by a good one.
-select count(*) filter (where account_name = %(name)s and address = %(address)s)::int as of_both,
-       count(*) filter (where address = %(address)s)::int as of_address,
-       count(*) filter (where account_name = %(name)s)::int as of_account,
-       exists (
-           select from known_address k join account a using (account_id)
-           where a.name = %(name)s and k.address = %(address)s and k.seen_at > now() - interval '30 days'
-       ) as known
-from login_attempt
-where at > now() - %(within)s::interval and (account_name = %(name)s or address = %(address)s);
-
--- name: forget_login_attempts
--- A good log-in clears the count of its account from its address; old attempts go with it.
-delete from login_attempt
-where (account_name = %(name)s and address = %(address)s) or at < now() - interval '1 day';
-
--- name: know_address
--- A good log-in makes its address known of the account; what is older than 30 days goes.
-with gone as (
-    delete from known_address where account_id = %(account_id)s and seen_at < now() - interval '30 days' and address <> %(address)s
-)
-insert into known_address (account_id, address) values (%(account_id)s, %(address)s)
-on conflict (account_id, address) do update set seen_at = now();
 
 -- name: claim_idempotency_key
 -- Take a key for a first request; nothing is returned when it is taken already.

@@ -58,10 +58,6 @@ where audit_id > %(after)s and audit_id <= %(upto)s
 order by audit_id
 limit %(limit)s;
 
--- name: importer_named
--- Name the account whose own imports the rest of the transaction sees.
-select set_config('boomledger.account', %(account)s, true);
-
 -- name: list_imports
 -- One page of the files that were stored, newest first, of an account or of every one.
 select audit_id, at, account_name as account, detail - 'stored' as detail

@@ -1,26 +1,34 @@
--- name: role_taken
--- Work under a role that is bound by row-level security, and find the view of the readings in scope first.
-select set_config('role', %(role)s, false), set_config('search_path', 'site_scope, public', false);
+-- name: scope_key
+-- The key by which site scopes are signed; refused to a login that is not the owner.
+select key from scope_key;
 
--- name: sites_named
--- The sites in scope until the end of the transaction.
-select set_config('boomledger.sites', %(sites)s, true);
+-- name: backend_asked
+-- The backend of a connection, and its clock [s].
+select pg_backend_pid(), extract(epoch from clock_timestamp())::float8;
+
+-- name: role_taken
+-- Work under a role that is bound by row-level security, and find the view of the readings in scope first, temporary tables last.
+select set_config('role', %(role)s, false), set_config('search_path', 'site_scope, public, pg_temp', false);
+
+-- name: scope_named
+-- The signed site scope until the end of the transaction.
+select set_config('boomledger.scope', %(scope)s, true);
 
 -- name: site_scope_begun
--- A transaction with the sites in scope in it, filled in and sent as plain text: two statements take no parameters.
-begin; select set_config('boomledger.sites', {sites}, true);
+-- A transaction with its signed site scope in it, filled in and sent as plain text: two statements take no parameters.
+begin; select set_config('boomledger.scope', {scope}, true);
 
 -- name: steady_site_scope_begun
 -- The same, reading everything as it stands now.
-begin isolation level repeatable read; select set_config('boomledger.sites', {sites}, true);
+begin isolation level repeatable read; select set_config('boomledger.scope', {scope}, true);
 
--- name: sites_asked
--- The sites in scope now.
-select current_setting('boomledger.sites', true);
+-- name: scope_asked
+-- The signed site scope now.
+select current_setting('boomledger.scope', true);
 
--- name: sites_set_for_session
--- The sites in scope until the session ends.
-select set_config('boomledger.sites', %(sites)s, false);
+-- name: scope_set_for_session
+-- The signed site scope until the session ends.
+select set_config('boomledger.scope', %(scope)s, false);
 
 -- name: nodes_followed
 -- On a cluster: what a transaction sets for itself is set on the nodes too. No row elsewhere.

@@ -297,9 +297,10 @@ async def test_writes_exports_and_log_ins_are_written_down(fresh_api: FastAPI) -
     await admin.get("/events", params=DAY)
     rows = (await admin.get("/audit?reads=false")).json()["items"]
     actions = [(row["account"], row["action"]) for row in rows]
-    assert actions[:3] == [
+    assert actions[:4] == [
         ("admin-all", "GET /events"),
         ("admin-all", "POST /users"),
+        ("admin-all", "add account"),
         ("admin-all", "log-in"),
     ]
     assert PASSWORD not in str(rows)

@@ -1,17 +1,68 @@
 -- Row-level security, behind the queries' own site filter: the api works under a role that sees only rows of cranes at the
--- sites that a transaction names in `boomledger.sites` (names with commas between, `*` for every site; nothing without).
+-- sites that a transaction names in `boomledger.scope`, in claims that the web process signed for it; nothing without.
 -- Owner and superuser are not bound by it: ingest, analytics, alerts and the command line see everything.
+
+-- A new key for the signatures; web processes that were given the one before as a setting need this one.
+create or replace function new_scope_key() returns void
+language sql
+as $$
+    with made as (
+        select sha256(uuid_send(gen_random_uuid()) || uuid_send(gen_random_uuid()) || uuid_send(gen_random_uuid())) as key
+    ), padded as (
+        select key, string_agg(set_byte('\x00', 0, get_byte(key || decode(repeat('00', 32), 'hex'), i) # 54), ''::bytea order by i) as inner_key,
+            string_agg(set_byte('\x00', 0, get_byte(key || decode(repeat('00', 32), 'hex'), i) # 92), ''::bytea order by i) as outer_key
+        from made, generate_series(0, 63) i group by key
+    )
+    insert into scope_key (key, inner_key, outer_key) select key, inner_key, outer_key from padded
+    on conflict (only_one) do update set key = excluded.key, inner_key = excluded.inner_key, outer_key = excluded.outer_key
+$$;
+select new_scope_key() where not exists (select from scope_key);
+
+-- What the web process signed (store/site_scope.py): account, role, sites (null: every one), and for which backend and until
+-- when a transaction may begin. Null where nothing is named. Policies ask once a statement.
+create or replace function scope_claims() returns jsonb
+language plpgsql stable security definer set search_path = public, pg_temp
+as $$
+declare
+    told constant text := coalesce(current_setting('boomledger.scope', true), '');
+    claims jsonb;
+    signed boolean;
+begin
+    if told = '' then
+        return null;
+    end if;
+    -- Digests of both are compared, so that the time it takes tells nothing.
+    select sha256(convert_to(left(told, 64), 'UTF8'))
+        = sha256(encode(sha256(outer_key || sha256(inner_key || convert_to(substr(told, 66), 'UTF8'))), 'hex')::bytea)
+    into signed
+    from scope_key;
+    claims := case when signed then substr(told, 66)::jsonb end;
+    if claims is null or (claims ->> 'pid')::int <> pg_backend_pid() or extract(epoch from now()) > (claims ->> 'until')::float8 then
+        raise exception 'the site scope of this transaction was not signed for it' using errcode = 'insufficient_privilege';
+    end if;
+    return claims;
+end
+$$;
 
 create or replace function every_site_in_scope() returns boolean
 language sql stable
-as $$ select coalesce(current_setting('boomledger.sites', true), '') = '*' $$;
+as $$ select coalesce(scope_claims() -> 'sites' = 'null', false) $$;
+
+create or replace function account_in_scope() returns text
+language sql stable
+as $$ select scope_claims() ->> 'account' $$;
+
+-- Accounts, tokens and the audit are for administrators of every site: of some sites, one could widen their own.
+create or replace function governs_accounts() returns boolean
+language sql stable
+as $$ select coalesce(c -> 'sites' = 'null' and c ->> 'role' = 'admin', false) from scope_claims() c $$;
 
 -- These read `site` and `crane` as their owner, or the policies of those tables would ask themselves.
 create or replace function sites_in_scope() returns setof integer
 language sql stable security definer set search_path = public, pg_temp
 as $$
     select site_id from site
-    where name = any(string_to_array(current_setting('boomledger.sites', true), ','))
+    where name in (select jsonb_array_elements_text(nullif(scope_claims() -> 'sites', 'null')))
 $$;
 
 create or replace function cranes_in_scope() returns setof integer
@@ -67,11 +118,22 @@ from unnest(array['alert_history', 'alert_news']::regclass[]) as of_table;
 select set_policy(of_table, 'site_scope', 'using ((select every_site_in_scope()))')
 from unnest(array['alert_target', 'alert_delivery', 'cold_file_unfinished']::regclass[]) as of_table;
 
--- Who has some sites in scope sees the own imports of the audit and nothing else of it.
-select set_policy('audit', 'insert_by_all', 'for insert with check (true)');
+-- Who has some sites in scope sees the own imports of the audit and nothing else of it; lines are added of who asks only, or
+-- of many where the web process signs that it writes down reads.
+select set_policy('audit', 'insert_of_account', 'for insert with check ('
+    'account_name = (select account_in_scope()) or (select scope_claims() ->> ''role'') = ''audit'')');
 select set_policy('audit', 'site_scope', 'for select using ((select every_site_in_scope()))');
-select set_policy('audit', 'own_imports', 'for select using (action = ''POST /imports'''
-    ' and account_name = (select current_setting(''boomledger.account'', true)))');
+select set_policy('audit', 'own_imports', 'for select using (action = ''POST /imports'' and account_name = (select account_in_scope()))');
+
+-- Accounts are changed by functions (7_access.sql). Everyone sees the own one, its sessions and its tokens.
+create or replace function account_id_in_scope() returns integer
+language sql stable security definer set search_path = public, pg_temp
+as $$ select account_id from account where name = account_in_scope() $$;
+
+select set_policy('account', 'own_account', 'for select using ((select governs_accounts()) or name = (select account_in_scope()))');
+select set_policy(of_table, 'own_account', 'using ((select governs_accounts()) or account_id = (select account_id_in_scope()))')
+from unnest(array['session', 'api_token']::regclass[]) as of_table;
+select set_policy('idempotency', 'own_account', 'using (account_name = (select account_in_scope()))');
 
 -- Decisions are added, and neither changed nor taken out.
 select set_policy('overload_decision', 'no_update', 'as restrictive for update using (false)');

@@ -109,3 +109,12 @@ create table idempotency (
     primary key (account_name, key)
 );
 comment on column idempotency.status is 'null while the first request with this key is still running';
+
+create table scope_key (
+    only_one boolean primary key default true check (only_one),
+    key bytea not null check (octet_length(key) = 32),
+    inner_key bytea not null,
+    outer_key bytea not null
+);
+comment on table scope_key is 'by which the web process signs the site scope of its transactions; the role of the api cannot read it';
+comment on column scope_key.inner_key is 'the key padded for the inner digest of HMAC-SHA-256 (RFC 2104), outer_key for the outer one';
