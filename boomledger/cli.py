@@ -32,6 +32,7 @@ for name, group in (
     ("account", admin.account_app),
     ("alert", admin.alert_app),
     ("audit", privacy.audit_app),
+    ("person", privacy.person_app),
     ("codes", codes.codes_app),
     ("exclusion", exclusions.exclusion_app),
 ):

@@ -8,7 +8,17 @@ from pathlib import Path
 from typing import Any, Final
 
 from dashboard.transport import Transport, call
-from domain.accounts import Account, AuditRow, NewToken, ResetLink, SessionRow, TokenMade, TokenRow, WhoAmI
+from domain.accounts import (
+    Account,
+    AuditRow,
+    KeptAnswer,
+    NewToken,
+    ResetLink,
+    SessionRow,
+    TokenMade,
+    TokenRow,
+    WhoAmI,
+)
 from domain.alerts import (
     Acknowledged,
     AlertDeliveryRow,
@@ -166,6 +176,9 @@ class Entries(Transport):
 
     @call("GET", "/users")
     async def users(self, *, limit: int = 500) -> Page[Account]: ...
+
+    @call("GET", "/users/{account}/kept", "/me/kept")
+    async def kept(self, account: str | None = None) -> KeptAnswer: ...
 
     @call("GET", "/tokens")
     async def tokens(self, *, everyone: bool | None = None, limit: int = 500) -> Page[TokenRow]: ...

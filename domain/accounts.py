@@ -33,7 +33,7 @@ PERSONAL_FIELDS: Final = frozenset({
     "account", "address", "agent", "recipients", "person", "by_whom",
     "entered_by", "withdrawn_by", "finished_by", "held_by", "released_by", "imported_by", "attached_by", "done_by",
     "decided_by", "asked_by", "acknowledged_by", "shelved_by",
-    "Account.name", "AlertDeliveryRow.last_error", "MeasuredRow.title", "QuarantineRow.raw_start",
+    "Account.name", "KeptPlace.rows", "AlertDeliveryRow.last_error", "MeasuredRow.title", "QuarantineRow.raw_start",
     # When a crane worked, and how: who had it on that day is known to the yard.
     "FleetRow.last_at", "LiveAnswer.values", "SamplesAnswer.series", "PosesAnswer.at_ms", "DrawingAnswer.now", "DayRow.first_at",
     "CraneDayRow.first_at", "GapRow.from_at", "Lift.started_at", "OverloadRow.started_at", "OverrideRow.at",
@@ -171,6 +171,27 @@ class TokenMade(TokenRow):
     """A new token. `secret` is not shown again."""
 
     secret: str
+
+
+class KeptPlace(Answer):
+    """What one column of the database tells of a person."""
+
+    place: str = Field(description="table and column")
+    count: int
+    rows: tuple[dict[str, Any], ...] = Field(
+        description="the newest of them, without secrets and contents of files"
+    )
+
+
+class KeptAnswer(Answer):
+    """What is kept under the name of an account, as far as the caller may see it."""
+
+    name: str
+    at: AwareDatetime
+    places: tuple[KeptPlace, ...]
+    withheld: tuple[str, ...] = Field(
+        description="places that only `boomledger person give` reads: log-ins that failed, known addresses"
+    )
 
 
 class AuditRow(Answer):

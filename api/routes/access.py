@@ -9,7 +9,7 @@ from psycopg import AsyncConnection
 from pydantic import SecretStr
 
 from answers.passwords import strong_hash
-from api.deps import Caller, Conn, PlainConn, Settings
+from api.deps import Caller, Conn, PlainConn, Settings, written
 from api.gate import cookie_name
 from api.paging import Cursor, Limit, decode_cursor, page
 from api.permissions import ADMIN_OF_ALL_SITES, OPEN, PERSONAL, VIEWER
@@ -17,12 +17,15 @@ from api.problems import Refused
 from api.sessions import address_of, opened, set_cookie, set_session_cookie
 from api.settings import ApiSettings
 from api.sign_on import SignOn
+from api.stages import AUDIT_DETAIL
 from domain.accounts import (
     ACCOUNT_NAME_PATTERN,
     Account,
     AccountChange,
     AuditRow,
     Credentials,
+    KeptAnswer,
+    KeptPlace,
     NewAccount,
     NewToken,
     PasswordSet,
@@ -34,15 +37,18 @@ from domain.accounts import (
     WhoAmI,
     reset_address,
 )
-from domain.answers import Page
+from domain.answers import Page, of_rows
 from domain.errors import InvalidInput, NotFound
-from store import access, audit
+from domain.moments import now_utc
+from store import access, audit, privacy
 from store.access import Role
 from store.site_scope import look
 
 router = APIRouter(tags=["access"])
 
 LOGIN_WINDOW: Final = timedelta(minutes=15)
+KEPT_ROWS: Final = 200
+"""Most rows of a place; `boomledger person give` writes all of them."""
 HASHING: Final = CapacityLimiter(2)
 """Each hash takes 64 MiB and a core for 0.1 s: a flood of log-ins waits here and not everywhere."""
 
@@ -127,6 +133,18 @@ async def log_out(
 async def who_am_i(caller: Caller) -> WhoAmI:
     """Who is asking, with role and sites in scope."""
     return WhoAmI(account=caller.account, role=caller.role, sites=caller.sites, via=caller.via)
+
+
+@router.get("/me/kept", dependencies=[VIEWER, PERSONAL])
+async def kept_of_me(request: Request, caller: Caller) -> KeptAnswer:
+    """What is kept about you; entries about cranes that you may not see any more are left out."""
+    return await kept_answer(request, caller, caller.account)
+
+
+@router.get("/users/{account}/kept", dependencies=[ADMIN_OF_ALL_SITES, PERSONAL])
+async def kept_of_user(account: AccountName, request: Request, caller: Caller) -> KeptAnswer:
+    """What is kept about somebody, by the name of the account."""
+    return await kept_answer(request, caller, account)
 
 
 @router.get("/sessions", dependencies=[VIEWER, PERSONAL])
@@ -285,6 +303,13 @@ async def hashed(password: SecretStr, account: str, settings: ApiSettings) -> st
     return await to_thread.run_sync(
         strong_hash, password.get_secret_value(), account, settings.password_score, limiter=HASHING
     )
+
+
+async def kept_answer(request: Request, caller: access.Principal, name: str) -> KeptAnswer:
+    """What is kept under a name, in the site scope of a caller. It leaves like an export: in the audit each time."""
+    found, withheld = await written(request, caller, lambda conn: privacy.kept(conn, name, KEPT_ROWS))
+    request.scope[AUDIT_DETAIL] = {"rows": sum(there.count for there in found)}
+    return KeptAnswer(name=name, at=now_utc(), places=of_rows(KeptPlace, found), withheld=tuple(withheld))
 
 
 def account_answer(row: dict[str, Any]) -> Account:

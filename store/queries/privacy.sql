@@ -47,3 +47,55 @@ delete from idempotency where (account_name, key) in (
 delete from reservation where reservation_id in (
     select reservation_id from reservation where upper(during) < now() - make_interval(secs => %(days)s * 86400) limit %(rows)s
 );
+
+-- name: named_by_name
+-- Who is looked for, where a column holds the name.
+select %(name)s::text;
+
+-- name: named_by_account
+-- Who is looked for, where a column holds the number of the account.
+select account_id from account where name = %(name)s;
+
+-- name: columns_of
+-- Columns of a table that the role may read, but for hidden ones.
+select column_name::text from information_schema.columns
+where table_schema = 'public' and table_name = %(table)s and column_name <> all(%(hidden)s)
+order by ordinal_position;
+
+-- name: count_of_person
+-- How many rows name somebody.
+select count(*)::int from {table} where {key} in ({who});
+
+-- name: rows_of_person
+-- Rows that name somebody, those with the largest number first.
+select {columns} from {table} where {key} in ({who}) order by 1 desc limit %(most)s;
+
+-- name: person_gone
+-- Rows of somebody go.
+delete from {table} where {key} in ({who});
+
+-- name: person_renamed
+-- Rows of somebody stay under another name.
+update {table} set {key} = %(pseudonym)s where {key} = %(name)s;
+
+-- name: person_renamed_in_audit
+-- Lines of the audit about somebody stay under another name, and those of somebody without the address.
+update audit
+set address = case when account_name = %(pseudonym)s then '' else address end,
+    target = case
+        when target = %(name)s then %(pseudonym)s
+        when target = '/users/' || %(name)s or starts_with(target, '/users/' || %(name)s || '/')
+            then '/users/' || %(pseudonym)s || substr(target, length('/users/' || %(name)s) + 1)
+        else target end,
+    detail = replace(detail::text, to_json(%(name)s::text)::text, to_json(%(pseudonym)s::text)::text)::jsonb
+where account_name = %(pseudonym)s or target = %(name)s or target = '/users/' || %(name)s
+    or starts_with(target, '/users/' || %(name)s || '/') or position(to_json(%(name)s::text)::text in detail::text) > 0;
+
+-- name: targets_of_recipient
+-- Whom alerts are mailed to, where an address is among them.
+select target_id, name, spec, entered_at from alert_target where spec -> 'recipients' ? %(name)s;
+
+-- name: recipient_removed
+-- An address gets no alerts any more, where another one is left.
+update alert_target set spec = jsonb_set(spec, '{recipients}', (spec -> 'recipients') - %(name)s::text)
+where spec -> 'recipients' ? %(name)s and jsonb_array_length(spec -> 'recipients') > 1;

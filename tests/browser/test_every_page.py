@@ -17,7 +17,7 @@ PAGES = (
     "/dispatch", f"/dispatch?{JOB}", "/life", "/life/yard-02", "/life/yard-02/dossier", "/life/yard-02/records", "/faults?kinds=all", "/service", "/data",
     "/overloads?state=all", "/overloads/yard-02",
     "/replay", "/replay/yard-02", "/alerts?show=all", "/settings", "/settings?crane=yard-02", "/settings?tab=history", "/settings?tab=service", "/settings?tab=codes",
-    "/settings?tab=alerts", "/settings?tab=people", "/settings?tab=access", "/nowhere", "/crane/nobody",
+    "/settings?tab=alerts", "/settings?tab=people", "/settings?tab=access", "/settings?tab=kept", "/nowhere", "/crane/nobody",
 )  # fmt: skip
 TALL_ROWS = ("/data", "/overloads?state=all", "/settings?tab=history", "/settings?tab=codes")
 CUT = """[...document.querySelectorAll('.bl-grid .bl-cell-wrap, .bl-tabs')].filter(one => one.offsetParent !== null)

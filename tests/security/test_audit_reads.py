@@ -21,6 +21,7 @@ from tests.security.conftest import TokenOf
 WITHOUT_MODEL = {
     "/metrics",
     "/openapi.json",
+    "/reset",
     "/docs",
     "/sign-on",
     "/sign-on/return",

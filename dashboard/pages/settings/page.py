@@ -10,6 +10,7 @@ from dashboard.pages.settings import alerts as settings_alerts
 from dashboard.pages.settings import codes as settings_codes
 from dashboard.pages.settings import cranes as settings_cranes
 from dashboard.pages.settings import history as settings_history
+from dashboard.pages.settings import kept as settings_kept
 from dashboard.pages.settings import people as settings_people
 from dashboard.pages.settings import service as settings_service
 from dashboard.parts import page
@@ -17,7 +18,7 @@ from dashboard.visit import Trouble, Visit, attempt
 from domain.accounts import WhoAmI
 from words.texts import t
 
-TABS: Final = ("cranes", "history", "service", "codes", "alerts", "people", "access", "about")
+TABS: Final = ("cranes", "history", "service", "codes", "alerts", "people", "access", "kept", "about")
 NOBODY: Final = WhoAmI(account="", role="viewer", sites=None, via="")
 
 
@@ -34,6 +35,7 @@ async def render(visit: Visit) -> Any:
         "alerts": settings_alerts.render,
         "people": settings_people.render,
         "access": settings_access.render,
+        "kept": settings_kept.render,
         "about": _about,
     }
     links = [(one, t(f"settings.tab.{one}"), visit.href(visit.path, tab=one)) for one in TABS]

@@ -44,7 +44,13 @@ async def render(visit: Visit, who: WhoAmI) -> Any:
                 [
                     html.H2(t("people.title")),
                     html.P(t("people.note"), className="bl-summary"),
-                    html.Ul([html.Li(_line(row)) for row in rows], className="bl-entries"),
+                    html.Ul(
+                        [
+                            html.Li(_line(row, visit.href("/settings", tab="kept", account=row.name)))
+                            for row in rows
+                        ],
+                        className="bl-entries",
+                    ),
                 ],
                 className="bl-card",
             ),
@@ -112,7 +118,7 @@ def _roles() -> list[tuple[str, str]]:
     return [(role, t(f"role.{role}")) for role in ROLES]
 
 
-def _line(row: Account) -> list[Any]:
+def _line(row: Account, kept: str) -> list[Any]:
     sites = numbers.listed(list(row.sites)) if row.sites is not None else t("people.every_site")
     standing = t("people.closed") if row.disabled else t(f"role.{row.role}")
     words = t("people.line", standing=standing, sites=sites, day=numbers.moment(row.created_at, UTC_ZONE))
@@ -124,7 +130,7 @@ def _line(row: Account) -> list[Any]:
         form.yes_no(name, "disabled", row.disabled, key=key, note=t("people.disabled.note")),
     ]
     return [
-        html.Div([html.Strong(row.name), html.Br(), words]),
+        html.Div([html.Strong(row.name), html.Br(), words, html.Br(), _kept_link(row.name, kept)]),
         html.Details(
             [
                 html.Summary(t("people.change"), **{"aria-label": f"{t('people.change')}: {row.name}"}),
@@ -134,6 +140,12 @@ def _line(row: Account) -> list[Any]:
             className="bl-sure",
         ),
     ]  # fmt: skip
+
+
+def _kept_link(name: str, href: str) -> html.A:
+    return html.A(
+        t("people.kept"), href=href, className="bl-link", **{"aria-label": f"{t('people.kept')}: {name}"}
+    )
 
 
 @form.handles("person")

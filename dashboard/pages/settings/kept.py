@@ -1,0 +1,78 @@
+"""What is kept about a person: about oneself, and for an administrator about everybody with an account."""
+
+import json
+from collections.abc import Sequence
+from typing import Any, Final
+from urllib.parse import quote
+
+from dash import html
+
+from dashboard.visit import UTC_ZONE, Visit
+from domain.accounts import KeptAnswer, KeptPlace, WhoAmI
+from words import numbers
+from words.texts import t
+
+ROWS_SHOWN: Final = 10
+
+
+async def render(visit: Visit, who: WhoAmI) -> Any:
+    """What is kept, why and for how long, and the way to all of it as a file."""
+    account = visit.query.get("account") if who.role == "admin" else None
+    found = await visit.client.kept(account)
+    path = "me" if account is None else f"users/{quote(account)}"
+    title = t("kept.title") if account is None else t("kept.title.of", name=found.name)
+    return html.Section(
+        [
+            html.H2(title),
+            html.P(t("kept.note", at=numbers.moment(found.at, UTC_ZONE)), className="bl-summary"),
+            html.P(
+                html.A(
+                    t("kept.download"),
+                    href=f"/api/v1/{path}/kept",
+                    download=f"kept-{found.name}.json",
+                    className="bl-link",
+                )
+            ),
+            _table(found, title) if found.places else html.P(t("kept.none"), className="bl-nothing"),
+            html.P(t("kept.elsewhere")) if found.withheld else None,
+            html.P(t("kept.removing")),
+        ],
+        className="bl-card",
+        id="kept",
+    )
+
+
+def _table(found: KeptAnswer, title: str) -> html.Div:
+    head = [html.Th(t(f"kept.head.{name}"), scope="col") for name in ("what", "rows", "why")]
+    return html.Div(
+        html.Table(
+            [html.Thead(html.Tr(head)), html.Tbody([_line(there) for there in found.places])],
+            className="bl-table",
+        ),
+        className="bl-table-scroll",
+        tabIndex=0,
+        role="region",
+        **{"aria-label": title},
+    )
+
+
+def _line(there: KeptPlace) -> html.Tr:
+    what = t(f"kept.of.{there.place.partition('.')[0]}")
+    shown = html.Details(
+        [
+            html.Summary(t("kept.show"), **{"aria-label": f"{t('kept.show')}: {what}, {there.place}"}),
+            html.Pre("\n".join(_rows(there.rows))),
+        ]
+    )
+    return html.Tr(
+        [
+            html.Td([what, html.Br(), html.Code(there.place), shown]),
+            html.Td(str(there.count), className="bl-number"),
+            html.Td(t(f"kept.why.{there.place.partition('.')[0]}")),
+        ]
+    )
+
+
+def _rows(rows: Sequence[dict[str, Any]]) -> list[str]:
+    shown = [json.dumps(row, ensure_ascii=False) for row in rows[:ROWS_SHOWN]]
+    return shown if len(rows) <= ROWS_SHOWN else [*shown, "…"]
