@@ -55,7 +55,7 @@ def refresh(
     refused: defaultdict[date, list[RefusedReadings]] = defaultdict(list)
     for one in by_day(conn, entry.crane_id, read_from, read_to):
         refused[one.day].append(
-            RefusedReadings(one.channel, one.readings, to_ms(one.first_at), to_ms(one.last_at))
+            RefusedReadings(one.channel, one.readings, to_ms(one.first_at), to_ms(one.last_at), one.known)
         )
     facts = [_facts(row, refused.get(row.day, ()), entry.zone) for row in rows]
     found = findings.judge(entry.type_on, facts, thresholds, day_from=day_from, day_to=day_to)

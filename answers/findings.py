@@ -50,7 +50,9 @@ def finding_row(row: FindingSpan) -> FindingRow:
 def _extent(row: FindingSpan) -> str:
     if row.least is None or row.most is None:
         return ""
-    channel = CHANNEL_BY_NAME[row.channel]
+    channel = CHANNEL_BY_NAME.get(row.channel)
+    if channel is None:  # a further one, whose range may be another by now
+        return t("finding.extent.further", channel=row.channel, least=f"{row.least:g}", most=f"{row.most:g}")
     return t(
         "finding.extent",
         channel=row.channel,

@@ -3,6 +3,7 @@
 from collections.abc import Iterator, Mapping, Sequence
 from datetime import datetime, time
 from enum import StrEnum
+from types import MappingProxyType
 from typing import Any, Final, TypeVar
 from zoneinfo import ZoneInfo
 
@@ -14,10 +15,11 @@ from psycopg import AsyncConnection
 from domain.answers import SamplesAnswer, Series
 from domain.channels import CHANNEL_BY_NAME
 from domain.crane import CraneType
+from domain.errors import InvalidInput
 from domain.moments import TimeRange
 from duty.drawing import CHANNELS, outreach_m
 from duty.reduce import Reduced, Values, reduce, reduce_to_shape
-from store import descriptions, segments
+from store import descriptions, further_channels, segments
 from store.reading import CraneInScope
 from store.segments import Segments
 
@@ -41,13 +43,33 @@ async def samples_of(
     names: Sequence[str],
     points: int,
     keep: Keep,
+    *,
+    further: bool = False,
 ) -> SamplesAnswer:
-    """Channels of a crane over a range in `points` buckets at most."""
+    """Channels of a crane over a range in `points` buckets at most. further: also what is registered for it.
+
+    Raises InvalidInput for a channel that is not there.
+    """
+    others = [name for name in names if name not in CHANNEL_BY_NAME]
+    registered = await further_channels.of_crane(conn, crane.crane_id) if others or further else {}
+    unknown = [name for name in others if name not in registered]
+    if unknown or not names:
+        raise InvalidInput(
+            f"no channel {', '.join(unknown) or 'is named'}; there are {', '.join((*CHANNEL_BY_NAME, *registered))}",
+            field="channels",
+        )
+    if further:
+        others += [
+            name for name, row in registered.items() if row.withdrawn_at is None and name not in others
+        ]
+        names = tuple(dict.fromkeys((*names, *others)))
     types = await types_of(conn, crane) if "outreach_m" in names else []
-    read = tuple(dict.fromkeys((*names, *(CHANNELS if types else ()))))
-    found = await segments.read_async(conn, crane.crane_id, span.start, span.end, read)
+    own = [name for name in names if name in CHANNEL_BY_NAME]
+    read = tuple(dict.fromkeys((*own, *(CHANNELS if types else ()))))
+    found = await segments.read_async(conn, crane.crane_id, span.start, span.end, read, others)
+    units = {name: row.unit for name, row in registered.items()}
     return await to_thread.run_sync(
-        lambda: samples_answer(crane.name, span, found, points, keep, names=names, types=types)
+        lambda: samples_answer(crane.name, span, found, points, keep, names=names, types=types, units=units)
     )
 
 
@@ -75,8 +97,11 @@ def samples_answer(
     *,
     names: Sequence[str] | None = None,
     types: DayTypes = (),
+    units: Mapping[str, str] = MappingProxyType({}),
 ) -> SamplesAnswer:
     """Recorded channels of a range out of the segments that overlap it; `names` of those read, every one when None.
+
+    units: of further channels.
 
     With what the crane was like an outreach that was not sent is computed, with the lengths of each sample's own day.
     """
@@ -95,7 +120,7 @@ def samples_answer(
         reduced=few.bucket_ms is not None,
         bucket_ms=few.bucket_ms,
         at_ms=tuple(few.at_ms.tolist()),
-        series={name: _series(name, few) for name in values},
+        series={name: _series(name, few, units) for name in values},
         computed=("outreach_m",)
         if computed and few.at_ms.size and np.isfinite(values["outreach_m"]).any()
         else (),
@@ -144,8 +169,9 @@ def reduced(
     )
 
 
-def _series(name: str, few: Reduced) -> Series:
-    return Series(unit=CHANNEL_BY_NAME[name].unit, low=_numbers(few.low[name]), high=_numbers(few.high[name]))
+def _series(name: str, few: Reduced, units: Mapping[str, str]) -> Series:
+    unit = CHANNEL_BY_NAME[name].unit if name in CHANNEL_BY_NAME else units[name]
+    return Series(unit=unit, low=_numbers(few.low[name]), high=_numbers(few.high[name]))
 
 
 def _numbers(values: NDArray[np.floating]) -> tuple[float | None, ...]:

@@ -39,6 +39,7 @@ BY_SCHEMA: Final[dict[str, dict[str, Any]]] = {
         "check_only": True,
     },
     "CounterReadingAsked": {"kind": "operating_hours", "read_on": "2026-03-01", "value": 3120.5},
+    "FurtherChannelAsked": {"unit": "bar", "low": 0.0, "high": 400.0, "meaning": "pump pressure"},
     "LiftDrawingAsked": {"crane": "heron-3", "job": _JOB},
     "Credentials": {"account": "ida", "password": "correct-horse-42-staple"},
     "DetailAsked": _DETAIL,

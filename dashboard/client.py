@@ -311,13 +311,11 @@ class Client(Entries):
         *,
         channels: Sequence[str] = ("utilisation_pct",),
         points: int = 2000,
+        further: bool = False,
     ) -> SamplesAnswer:
-        """Recorded channels, at most `points` times of smallest and largest readings."""
-        return await self._get(
-            SamplesAnswer,
-            f"/cranes/{name}/samples",
-            **{"from": time_from, "to": time_to, "channels": ",".join(channels), "points": points},
-        )
+        """Recorded channels, at most `points` times of smallest and largest readings. further: also those registered for the crane."""
+        asked = {"from": time_from, "to": time_to, "channels": ",".join(channels), "points": points}
+        return await self._get(SamplesAnswer, f"/cranes/{name}/samples", **asked, further=further)
 
     async def all_cranes(self) -> tuple[CraneRow, ...]:
         """Every crane, page after page."""

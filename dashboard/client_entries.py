@@ -40,6 +40,7 @@ from domain.description import DescriptionAsked, DescriptionDone, DescriptionEnt
 from domain.dossier import DossierAsked, DossierRow
 from domain.exclusion import ExclusionAsked, ExclusionDone, ExclusionRow
 from domain.fault_answers import StatusCodeRow, StatusCodesAsked, StatusCodesImported
+from domain.further_channel import FurtherChannelAsked, FurtherChannelRow
 from domain.history import HistoryAsked, HistoryEntered, HistoryRow
 from domain.job_answers import ChartsAsked, ChartsImported, ChartVersionRow, HoldAsked, ReservationRow
 from domain.life_record import LifeRecordAnswer, LifeRecordAsked, LifeRecordCorrected, LifeRecordRow
@@ -118,6 +119,11 @@ class Entries(Transport):
     async def exclusions(
         self, name: str | None = None, *, cursor: Cursor = None, limit: int = 200
     ) -> Page[ExclusionRow]: ...
+
+    @call("GET", "/cranes/{name}/channels", "/channels")
+    async def channels(
+        self, name: str | None = None, *, cursor: Cursor = None, limit: int = 200
+    ) -> Page[FurtherChannelRow]: ...
 
     @call("GET", "/quarantine")
     async def quarantine(self, *, cursor: Cursor = None, limit: int = 200) -> Page[QuarantineRow]: ...
@@ -234,6 +240,20 @@ class Entries(Transport):
 
     @call("DELETE", "/cranes/{name}/exclusions/{exclusion_id}")
     async def withdraw_exclusion(self, name: str, exclusion_id: int) -> ExclusionDone: ...
+
+    @call("PUT", "/channels/{channel}")
+    async def register_channel(self, channel: str, asked: FurtherChannelAsked) -> FurtherChannelRow: ...
+
+    @call("PUT", "/cranes/{name}/channels/{channel}")
+    async def register_crane_channel(
+        self, name: str, channel: str, asked: FurtherChannelAsked
+    ) -> FurtherChannelRow: ...
+
+    @call("DELETE", "/channels/{channel}")
+    async def withdraw_channel(self, channel: str) -> FurtherChannelRow: ...
+
+    @call("DELETE", "/cranes/{name}/channels/{channel}")
+    async def withdraw_crane_channel(self, name: str, channel: str) -> FurtherChannelRow: ...
 
     @call("POST", "/quarantine/replays")
     async def replay_quarantine(self, asked: ReplayAsked) -> ReplayRow: ...

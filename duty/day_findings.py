@@ -10,7 +10,6 @@ from typing import Final, NamedTuple
 
 import numpy as np
 
-from domain.channels import CHANNEL_BY_NAME
 from domain.crane import Boom, CraneType
 from domain.findings import FindingCode, Thresholds
 from duty.gaps import SHORTEST_HOLE_MS
@@ -56,6 +55,7 @@ class RefusedReadings(NamedTuple):
     readings: int
     first_ms: int
     last_ms: int
+    known: bool = True  # the name is that of a channel
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -149,7 +149,7 @@ def _times(facts: DayFacts, at: Thresholds) -> Iterator[Told]:
         yield FindingCode.MODE_STUCK, of("transport_minutes"), "mode"
     if seldom >= at.seldom_share * recorded:
         yield FindingCode.SAMPLES_TOO_SELDOM, seldom / HOUR_MS
-    strange = any(each.channel not in CHANNEL_BY_NAME for each in facts.refused)
+    strange = any(not each.known for each in facts.refused)
     unread = strange and not facts.statistics.channel("utilisation_pct")["minutes"]
     if facts.sensor_gap_ms >= at.sensor_gap_min * MINUTE_MS and not unread:
         yield FindingCode.SENSOR_GAP, facts.sensor_gap_ms / HOUR_MS, "utilisation_pct"
@@ -160,8 +160,7 @@ def _times(facts: DayFacts, at: Thresholds) -> Iterator[Told]:
         if each.readings >= at.refused_readings:
             # a minute at least: something to look at
             span = each.first_ms, max(each.last_ms, each.first_ms + MINUTE_MS)
-            known = each.channel in CHANNEL_BY_NAME
-            code = FindingCode.READINGS_REFUSED if known else FindingCode.UNKNOWN_CHANNEL
+            code = FindingCode.READINGS_REFUSED if each.known else FindingCode.UNKNOWN_CHANNEL
             yield code, each.readings, each.channel, span
     misfits = [of(f"misfit_{number}") for number in range(len(MISFITS_M) + 1)]
     if sum(misfits) >= 60 and sum(misfits[MISFIT_CLASS:]) >= at.misfit_share * sum(misfits):

@@ -102,7 +102,9 @@ def judge(
 ) -> Segment | Event | Presence:
     """What to store of a message, readings out of range as missing. Raises UnreadableMessage."""
     judged = judge_but_for_ranges(parsed, received_at, cranes, limits)
-    return take_out(judged, *limits.bounds(judged.channels))[0] if isinstance(judged, Segment) else judged
+    if not isinstance(judged, Segment):
+        return judged
+    return take_out(judged, *limits.bounds(judged.channels, cranes[parsed.crane].further))[0]
 
 
 def judge_but_for_ranges(
@@ -195,14 +197,21 @@ def _segment(
     came_ms = received_ms(received_at)
     offset_ms = entry.offset_ms(samples.boot, samples.seq) if entry.offsets else 0
     _check_times(samples.t0_ms + offset_ms, samples.last_ms + offset_ms, came_ms + ahead_ms, entry, limits)
+    channels, own = samples.channels, len(samples.channels)
+    values = samples.values[:own]
+    # What is a channel: those of everybody, and what is registered for the crane. Here, for every encoding.
+    further = [one.name for one in entry.further if one.name in samples.unknown] if samples.unknown else []
+    if further:
+        channels += tuple(further)
+        values = samples.values[[*range(own), *(own + samples.unknown.index(name) for name in further)]]
     return Segment(
         crane_id=entry.crane_id,
         t0_ms=samples.t0_ms + offset_ms,
         boot=samples.boot,
         seq=samples.seq,
         dt_ms=samples.dt_ms,
-        channels=samples.channels,
-        values=samples.values[: len(samples.channels)],
+        channels=channels,
+        values=values,
         received_ms=came_ms,
     )
 

@@ -258,12 +258,18 @@ def _of_the_message(planned: Plan, place: int) -> Iterator[Doubt]:
             place,
             NoticeCode.UNKNOWN_CHANNEL,
             unknown[0][:64],
-            f"no channel is called {names}: left out, the others are stored; the names are in docs/nomenclature.md",
+            f"no channel is called {names}: left out, the others are stored; the names are in docs/nomenclature.md, and an engineer can"
+            " register further ones",
         )
 
 
 def _refusal(one: Refused) -> str:
-    channel = CHANNEL_BY_NAME[one.channel]
+    channel = CHANNEL_BY_NAME.get(one.channel)
+    if channel is None:
+        return (
+            f"{one.readings} readings from {one.least:g} to {one.most:g} are out of the range that {one.channel} was registered with and"
+            " stored as missing: compare its unit; send null where there is no reading"
+        )
     if {one.least, one.most} & NO_SENSOR:
         cause = "a sensor that is not connected sends such a number"
     elif channel.unit == "m":

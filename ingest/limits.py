@@ -3,12 +3,16 @@
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import timedelta
+from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
 
 from domain.channels import bounds, physical_ranges
+from domain.further_channel import FurtherRange
 from domain.messages import MAX_SAMPLES
+
+BOUNDS_REMEMBERED: Final = 1000
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -26,13 +30,18 @@ class Limits:
     quarantine_age: timedelta | None = None  # since a message came last; None: no bound
     refused_messages: int = 1000  # of a crane, kept as they came because of readings out of range
     refused_bytes: int = 10_000_000  # likewise
-    _bounds: dict[tuple[str, ...], tuple[NDArray[np.float32], NDArray[np.float32]]] = field(
+    _bounds: dict[Any, tuple[NDArray[np.float32], NDArray[np.float32]]] = field(
         default_factory=dict, init=False, repr=False, compare=False
     )
 
-    def bounds(self, channels: tuple[str, ...]) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
-        """Smallest and largest reading of some channels, each (channels, 1)."""
-        found = self._bounds.get(channels)
+    def bounds(
+        self, channels: tuple[str, ...], further: tuple[FurtherRange, ...] = ()
+    ) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+        """Smallest and largest reading of some channels, each (channels, 1). further: channels of the crane beside the known ones."""
+        found = self._bounds.get((channels, further))
         if found is None:
-            found = self._bounds[channels] = bounds(channels, self.ranges)
+            if len(self._bounds) >= BOUNDS_REMEMBERED:
+                self._bounds.clear()
+            of_further = {one.name: (one.low, one.high) for one in further}
+            found = self._bounds[channels, further] = bounds(channels, {**of_further, **self.ranges})
         return found

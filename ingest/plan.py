@@ -9,8 +9,9 @@ from typing import NamedTuple
 import numpy as np
 import structlog
 
-from domain.channels import outside
+from domain.channels import CHANNEL_BY_NAME, outside
 from domain.errors import QuarantineReason, UnreadableMessage
+from domain.further_channel import FurtherRange
 from ingest.content import PLAIN, Content
 from ingest.decode import (
     Parsed,
@@ -71,6 +72,9 @@ class Plan:
     rejected: dict[int, Rejected] = field(default_factory=dict)
     refused: dict[int, tuple[Refused, ...]] = field(default_factory=dict)  # readings taken out of segments
     strange: dict[int, tuple[str, ...]] = field(default_factory=dict)  # channels left out: none of ours
+    further: dict[int, tuple[FurtherRange, ...]] = field(
+        default_factory=dict
+    )  # of those that have registered ones
     extremes: list[Extremes] = field(default_factory=list)
     spans_ms: dict[int, int] = field(default_factory=dict)  # of samples that are not plain JSON
     unknown: dict[int, Parsed] = field(default_factory=dict)  # their cranes have to be looked up first
@@ -90,21 +94,24 @@ class Plan:
 
     def check_ranges(self, places: Iterable[int], limits: Limits) -> None:
         """Take readings out of range out of the segments at some places: those of one shape are looked at in one go."""
-        alike: dict[tuple[tuple[str, ...], int], list[int]] = {}
+        alike: dict[tuple[tuple[str, ...], int, tuple[FurtherRange, ...]], list[int]] = {}
         for place in places:
             segment = self.segments.get(place)
             if segment is not None:
-                alike.setdefault((segment.channels, segment.values.shape[1]), []).append(place)
-        for group in alike.values():
+                shape = segment.channels, segment.values.shape[1], self.further.get(place, ())
+                alike.setdefault(shape, []).append(place)
+        for (channels, _, further), group in alike.items():
             low, high = extremes([self.segments[place] for place in group])
-            self.extremes.append(Extremes(group, self.segments[group[0]].channels, low, high))
-            least, most = limits.bounds(self.segments[group[0]].channels)
+            own = (
+                len(channels) - sum(name not in CHANNEL_BY_NAME for name in channels)
+                if further
+                else len(channels)
+            )
+            self.extremes.append(Extremes(group, channels[:own], low[:, :own], high[:, :own]))
+            least, most = limits.bounds(channels, further)
             wrong = outside(low, least.T, most.T) | outside(high, least.T, most.T)
             for place in (group[row] for row in np.flatnonzero(wrong.any(axis=1))):
-                segment = self.segments[place]
-                self.segments[place], self.refused[place] = take_out(
-                    segment, *limits.bounds(segment.channels)
-                )
+                self.segments[place], self.refused[place] = take_out(self.segments[place], least, most)
 
     def read(self, place: int, limits: Limits) -> Parsed | None:
         """The message at a place, None where it cannot be read and is set aside."""
@@ -132,7 +139,11 @@ class Plan:
         if isinstance(judged, Segment):
             self.segments[place] = judged
             if isinstance(parsed.message, Samples) and parsed.message.unknown:
-                self.strange[place] = parsed.message.unknown
+                unknown = tuple(name for name in parsed.message.unknown if name not in judged.channels)
+                if unknown:
+                    self.strange[place] = unknown
+                if len(unknown) < len(parsed.message.unknown):
+                    self.further[place] = cranes[parsed.crane].further
         elif isinstance(judged, Event):
             self.events[place] = judged
         else:

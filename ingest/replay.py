@@ -1,5 +1,6 @@
 """Judges messages in quarantine again, after what kept them out was mended (a crane registered, a clock corrected, a limit
-raised): when a command says so, and when somebody asks for it through the api. Corrections of clocks are applied here too.
+raised): when a command says so, and when somebody asks for it through the api. Corrections of clocks are applied here too, and what
+was kept apart of a channel that is registered now is brought in.
 """
 
 import contextlib
@@ -8,21 +9,27 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any, Final
 
+import psycopg
 import structlog
 from psycopg import Connection
 
 from domain.errors import QuarantineReason
+from domain.messages import Leaf, topic
 from ingest.content import Content
+from ingest.directory import REFRESH_S, Directory
 from ingest.limits import Limits
+from ingest.plan import plan
 from ingest.writer import Incoming, Outcome, Writer
-from store import clock_corrections, quarantine
+from store import clock_corrections, further_channels, quarantine, refused
 from store.clock_corrections import Claimed
 from store.connection import AWAY, connect, first_line
+from store.locks import Lock, give_back, take
 from store.quarantine import ClockAhead, Quarantined
 from store.statement import run
 
 PAGE: Final = 200
 LOOK_EVERY_S: Final = 1.0
+BRING_IN_AFTER_S: Final = 2 * REFRESH_S  # every ingest knows a registered channel by then
 STOP_S: Final = 5.0  # a thread that waits for a database that hangs is left behind
 
 log = structlog.get_logger(__name__)
@@ -122,11 +129,51 @@ def _serve(database_url: str, limits: Limits, stop: threading.Event) -> None:
             with connect(database_url, autocommit=True, writes=True) as conn:
                 while not stop.is_set():
                     corrected = clock_corrections.apply_next(conn, limits.clock_skew, _replay_refused)
+                    corrected |= bring_in_next(conn, limits)
                     if not (_replay_next(conn, database_url, limits, stop) or corrected):
                         stop.wait(LOOK_EVERY_S)
         except AWAY as problem:
             log.warning("no replay while the database is not there", problem=first_line(problem))
             stop.wait(LOOK_EVERY_S * 5)
+
+
+def bring_in_next(conn: Connection[Any], limits: Limits) -> bool:
+    """Bring in what was kept apart of a further channel before it was registered; False where none waits, or days move.
+
+    As far as the messages are still kept (`refused_message`) and not in the cold tier. The connection is in autocommit mode.
+    """
+    if not take(conn, Lock.COOL):
+        return False
+    try:
+        with conn.transaction():
+            waiting = further_channels.WAITING.first(conn, after_s=BRING_IN_AFTER_S)
+            if waiting is None:
+                return False
+            clock_corrections.hold(conn)
+            directory = Directory(limits)
+            directory.prepare(conn, ())
+            messages = 0
+            for crane, entry in directory.cranes.items():
+                if waiting.crane_id in (None, entry.crane_id):
+                    kept = refused.messages(conn, entry.crane_id, limits.refused_messages)
+                    incoming = [
+                        Incoming(
+                            topic(crane, Leaf.SAMPLES), payload, one.received_at, content=Content(*content)
+                        )
+                        for one in kept
+                        for payload, content in [quarantine.opened(one.raw)]
+                    ]
+                    found = [
+                        one
+                        for one in plan(incoming, directory.cranes, limits).segments.values()
+                        if waiting.name in one.channels
+                    ]
+                    messages += further_channels.add_readings(conn, waiting.name, found)
+            run(conn, "further_channel_brought_in", channel_id=waiting.channel_id, messages=messages)
+    finally:
+        with contextlib.suppress(psycopg.Error):  # the lock ends with its session
+            give_back(conn, Lock.COOL)
+    return True
 
 
 def _replay_refused(conn: Connection[Any], corrected: Claimed) -> None:

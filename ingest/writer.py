@@ -6,6 +6,7 @@ from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
 from enum import StrEnum
+from math import nan
 from typing import Any, Final, TypeVar
 from zoneinfo import ZoneInfo
 
@@ -406,7 +407,7 @@ def _strange(segment: Segment, names: Sequence[str]) -> Iterator[refused.Refused
     for name in names[:1]:
         printable = "".join(letter if letter.isprintable() else "?" for letter in name[:NAME_CHARACTERS])
         n = segment.values.shape[1]
-        yield refused.Refused(printable, n, segment.t0_ms, segment.t0_ms + (n - 1) * segment.dt_ms, 0.0, 0.0)
+        yield refused.Refused(printable, n, segment.t0_ms, segment.t0_ms + (n - 1) * segment.dt_ms, nan, nan)
 
 
 def _end(segment: Segment) -> datetime:

@@ -2,12 +2,14 @@
 
 import hashlib
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime, timedelta
 from typing import Final, cast
 
 import numpy as np
 from numpy.typing import NDArray
+
+from domain.channels import CHANNEL_BY_NAME
 
 Floats = NDArray[np.float32]
 Ints = NDArray[np.int64]
@@ -26,7 +28,7 @@ class Segment:
     boot: int
     seq: int
     dt_ms: int
-    channels: tuple[str, ...]  # in the order of domain.channels
+    channels: tuple[str, ...]  # in the order of domain.channels, and then further ones by name
     values: Floats  # (channels, samples)
     received_ms: int
 
@@ -48,6 +50,14 @@ class Segment:
             and (self.dt_ms, self.channels) == (other.dt_ms, other.channels)
             and np.array_equal(self.values, other.values, equal_nan=True)
         )
+
+    def repeats(self, other: "Segment") -> bool:
+        """`same_as` for messages that came apart: further channels may have been registered or withdrawn between them."""
+        return self._own().same_as(other._own()) if self.channels != other.channels else self.same_as(other)
+
+    def _own(self) -> "Segment":
+        own = sum(name in CHANNEL_BY_NAME for name in self.channels)
+        return replace(self, channels=self.channels[:own], values=self.values[:own])
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

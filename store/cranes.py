@@ -12,6 +12,7 @@ from psycopg.types.json import Jsonb
 
 from domain.crane import Crane, CraneType, Site
 from domain.errors import NotFound
+from domain.further_channel import FurtherRange
 from store import descriptions
 from store.sql import query
 
@@ -42,6 +43,7 @@ class CraneEntry:
     registered_at: datetime
     zone: ZoneInfo
     offsets: tuple[ClockOffset, ...] = ()  # corrections of its sender's clock
+    further: tuple[FurtherRange, ...] = ()  # channels registered for it, by name
 
     def offset_ms(self, boot: int, seq: int) -> int:
         """What is added to the time that a message states [ms]."""
@@ -146,8 +148,16 @@ def find_type(conn: Connection[Any], name: str) -> CraneType | None:
 def directory(conn: Connection[Any], sites: Sequence[str] | None = None) -> dict[str, CraneEntry]:
     """Every crane by its name, or those of some sites, with what ingest needs to know of it."""
     params = {"sites": None if sites is None else list(sites)}
+    further: dict[int | None, dict[str, FurtherRange]] = {}
+    for crane_id, *of in conn.execute(query("further_channels_in_force")).fetchall():
+        further.setdefault(crane_id, {})[of[0]] = FurtherRange(*of)
     return {
-        name: CraneEntry(crane_id=crane_id, registered_at=registered_at, zone=ZoneInfo(time_zone))
+        name: CraneEntry(
+            crane_id=crane_id,
+            registered_at=registered_at,
+            zone=ZoneInfo(time_zone),
+            further=tuple(sorted((further.get(None, {}) | further.get(crane_id, {})).values())),
+        )
         for name, crane_id, registered_at, time_zone in conn.execute(
             query("crane_directory"), params
         ).fetchall()

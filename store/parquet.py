@@ -2,7 +2,8 @@
 
 Readings are decimals held as integers and coded by their differences, which is small because a crane moves steadily;
 a channel whose readings are no short decimals is kept as floats. `channels` says, bit by bit in the order of
-domain.channels, which channels the segment had: a null is a missing reading or a missing channel.
+domain.channels, which channels the segment had: a null is a missing reading or a missing channel. Further channels stand behind them
+by name; a segment had those of which it has a reading.
 """
 
 import hashlib
@@ -16,7 +17,7 @@ import pyarrow.compute as pc
 import pyarrow.parquet as pq
 from pyarrow import fs
 
-from domain.channels import CHANNEL_NAMES
+from domain.channels import CHANNEL_BY_NAME, CHANNEL_NAMES
 from domain.errors import InvalidInput, Unavailable
 from store.columns import Floats, Ints, Segment
 
@@ -61,13 +62,16 @@ def write(location: str, data: Any) -> None:
         raise Unavailable(f"{location} cannot be written: {problem}") from problem
 
 
-def load(location: str, names: Iterable[str] = CHANNEL_NAMES, crane_id: int = 0) -> list[Segment]:
-    """Segments of a file with some of their channels. Raises Unavailable."""
+def load(location: str, names: Iterable[str] | None = None, crane_id: int = 0) -> list[Segment]:
+    """Segments of a file with some of their channels, None for all of them. Raises Unavailable."""
     try:
         system, path = _open(location)
         with system.open_input_file(path) as stream:
             file = pq.ParquetFile(stream)
-            present = [name for name in names if name in file.schema_arrow.names]
+            there = file.schema_arrow.names
+            if names is None:
+                names = (*CHANNEL_NAMES, *sorted(set(there) - {*CHANNEL_NAMES, *FRAME}))
+            present = [name for name in names if name in there]
             table = file.read(columns=[*FRAME, *present])
     except OSError as problem:
         raise Unavailable(
@@ -141,8 +145,9 @@ def _table(segments: Sequence[Segment]) -> Any:
         "received_at": spread((segment.received_ms for segment in segments), time),
         "channels": spread((channel_bits(segment.channels) for segment in segments), pa.int32()),
     }
-    for name in CHANNEL_NAMES:
-        if any(name in segment.channels for segment in segments):
+    given = {name for segment in segments for name in segment.channels}
+    for name in (*CHANNEL_NAMES, *sorted(given - set(CHANNEL_NAMES))):
+        if name in given:
             columns[name] = _column(np.concatenate([segment.readings(name) for segment in segments]))
     return pa.table(columns)
 
@@ -192,7 +197,15 @@ def _segments(table: Any, names: Sequence[str], crane_id: int) -> list[Segment]:
     readings = {name: _floats(table[name]) for name in names}
     found = []
     for begin, end in zip(first.tolist(), ends.tolist(), strict=True):
-        channels = tuple(name for name in names if bits[begin] >> CHANNEL_NAMES.index(name) & 1)
+        channels = tuple(
+            name
+            for name in names
+            if (
+                bits[begin] >> CHANNEL_NAMES.index(name) & 1
+                if name in CHANNEL_BY_NAME
+                else not np.isnan(readings[name][begin:end]).all()
+            )
+        )
         values = np.array([readings[name][begin:end] for name in channels], dtype=np.float32)
         found.append(
             Segment(
@@ -215,4 +228,4 @@ def _integers(column: Any) -> Ints:
 
 def channel_bits(channels: Iterable[str]) -> int:
     """Channels as bits, in the order of domain.channels."""
-    return sum(1 << CHANNEL_NAMES.index(name) for name in channels)
+    return sum(1 << CHANNEL_NAMES.index(name) for name in channels if name in CHANNEL_BY_NAME)

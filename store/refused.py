@@ -5,6 +5,7 @@ day, the message's bytes kept.
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date, datetime
+from math import isnan
 from typing import Any, Final, NamedTuple
 from zoneinfo import ZoneInfo
 
@@ -22,7 +23,7 @@ _BEYOND: Final = float(np.finfo(np.float32).max)  # stands for a number that the
 
 class Refused(NamedTuple):
     """The readings of one channel in one message that are out of its range; all of them under a name that is no channel,
-    least and most 0 then.
+    least and most NaN then.
     """
 
     channel: str
@@ -43,8 +44,13 @@ class RefusedDay:
     readings: int
     first_at: datetime
     last_at: datetime
-    least: float
+    least: float  # NaN: some or all stood under this name before it was a channel
     most: float
+
+    @property
+    def known(self) -> bool:
+        """Whether all of them are readings of a channel."""
+        return not isnan(self.most)
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -98,7 +104,7 @@ def keep(
         "last_at": [from_ms(one.last_ms) for _, _, one in rows],
         "least": [one.least for _, _, one in rows],
         "most": [one.most for _, _, one in rows],
-        "known": list(CHANNEL_NAMES),
+        "known": [*CHANNEL_NAMES, *(one.channel for _, _, one in rows if not isnan(one.most))],
         "most_names": MOST_NAMES,
     }
     conn.execute(query("refused_readings_stored"), params)

@@ -32,7 +32,7 @@ from store.columns import (
     joined,
     to_ms,
 )
-from store.packing import FIXED, copy_into, keep_new, packed
+from store.packing import FIXED, FURTHER, copy_into, keep_new, packed
 from store.sql import query
 from store.unpacking import COPY_END, COPY_HEAD, MS_TO_2000, PLAIN, SENT, column, unpacked
 
@@ -103,10 +103,15 @@ def keep_as_new(conn: Connection[Any], segments: Sequence[Segment]) -> tuple[set
 
 
 def read(
-    conn: Connection[Any], crane_id: int, time_from: datetime, time_to: datetime, channels: Iterable[str]
+    conn: Connection[Any],
+    crane_id: int,
+    time_from: datetime,
+    time_to: datetime,
+    channels: Iterable[str],
+    further: Iterable[str] = (),
 ) -> Segments:
     """Segments of one crane that overlap [time_from, time_to), whole, with the channels asked for, of both tiers."""
-    names = _known(channels)
+    names = _known(channels, further)
     if (element_bytes := _ELEMENT_BYTES.get(conn)) is None:
         element_bytes = _noted(conn, conn.execute(query("plain_readings_offered")).fetchone())
     with conn.cursor().copy(_read_statement(crane_id, time_from, time_to, names, element_bytes)) as copy:
@@ -118,10 +123,15 @@ def read(
 
 
 async def read_async(
-    conn: AsyncConnection[Any], crane_id: int, time_from: datetime, time_to: datetime, channels: Iterable[str]
+    conn: AsyncConnection[Any],
+    crane_id: int,
+    time_from: datetime,
+    time_to: datetime,
+    channels: Iterable[str],
+    further: Iterable[str] = (),
 ) -> Segments:
     """`read` on an asyncio connection."""
-    names = _known(channels)
+    names = _known(channels, further)
     if (element_bytes := _ELEMENT_BYTES.get(conn)) is None:
         offered = await conn.execute(query("plain_readings_offered"))
         element_bytes = _noted(conn, await offered.fetchone())
@@ -140,7 +150,7 @@ def read_whole(conn: Connection[Any], crane_id: int, time_from: datetime, time_t
     """Segments in the database of one crane that begin in [time_from, time_to), with everything stored of them."""
     statement = sql.SQL("copy ({}) to stdout (format binary)").format(
         sql.SQL(query("segments_whole")).format(
-            channels=sql.SQL(", ").join(map(sql.Identifier, CHANNEL_NAMES)),
+            channels=sql.SQL(", ").join(map(sql.Identifier, (*CHANNEL_NAMES, *FURTHER))),
             crane_id=sql.Literal(crane_id),
             time_from=sql.Literal(time_from.astimezone(UTC)),
             time_to=sql.Literal(time_to.astimezone(UTC)),
@@ -177,9 +187,10 @@ def extent(conn: Connection[Any], crane_id: int) -> tuple[datetime, datetime] | 
     return None if row is None or row[0] is None else (row[0], row[1])
 
 
-def _known(channels: Iterable[str]) -> tuple[str, ...]:
-    names = tuple(channels)
-    unknown = sorted(set(names) - set(CHANNEL_NAMES))
+def _known(channels: Iterable[str], further: Iterable[str]) -> tuple[str, ...]:
+    own = tuple(channels)
+    names = (*own, *further)
+    unknown = sorted(set(own) - set(CHANNEL_NAMES))
     if unknown or not names:
         raise InvalidInput(f"no channels {unknown}; known are {', '.join(CHANNEL_NAMES)}", field="channels")
     return names
@@ -221,6 +232,15 @@ def _whole(data: bytes) -> list[Segment]:
                     np.frombuffer(data, dtype=">f4", count=2 * n, offset=place + 20)[1::2].astype(np.float32)
                 )
                 place += length
+        names, place = _texts(data, place)
+        length = int.from_bytes(data[place : place + 4], signed=True)
+        place += 4
+        if names:
+            all_of_them = np.frombuffer(data, dtype=">f4", count=2 * n * len(names), offset=place + 20)[1::2]
+            by_name = dict(zip(names, all_of_them.reshape(len(names), n).astype(np.float32), strict=True))
+            channels += sorted(by_name)
+            rows += [by_name[name] for name in sorted(by_name)]
+            place += length
         found.append(
             Segment(
                 crane_id=crane_id,
@@ -234,6 +254,19 @@ def _whole(data: bytes) -> list[Segment]:
             )
         )
     return found
+
+
+def _texts(data: bytes, place: int) -> tuple[list[str], int]:
+    """The texts of a `text[]` of one dimension, none of a null, and the place behind it."""
+    found: list[str] = []
+    length = int.from_bytes(data[place : place + 4], signed=True)
+    past = place + 4 + max(length, 0)
+    place += 24
+    while place < past:
+        size = int.from_bytes(data[place : place + 4])
+        found.append(data[place + 4 : place + 4 + size].decode())
+        place += 4 + size
+    return found, past
 
 
 def _cold_range(crane_id: int, time_from: datetime, time_to: datetime) -> dict[str, object]:
@@ -269,7 +302,7 @@ def _without_cold(conn: Connection[Any], segments: Sequence[Segment]) -> tuple[S
             continue
         again = [segment for segment in old[crane_id, day] if segment.key in held]
         known.update(segment.key for segment in again)
-        differing.update(segment.key for segment in again if not segment.same_as(held[segment.key]))
+        differing.update(segment.key for segment in again if not segment.repeats(held[segment.key]))
     return [segment for segment in segments if segment.key not in known] if known else segments, differing
 
 

@@ -6,6 +6,8 @@ before each, big-endian: some 50 ns each, so that what need not be sent is most 
 are all the same in a message (mode, stabilisers, an idle boom) then comes as an array of one element. The test for that
 stops at the first reading that differs, and is left out where readings always differ.
 
+A further channel is cut out of the readings of all of them, by the place of its name in the message.
+
 Both have the same 20 bytes before the elements: dimensions, null flag or offset, element type, length, lower bound.
 """
 
@@ -16,6 +18,7 @@ from typing import Final
 import numpy as np
 from psycopg import sql
 
+from domain.channels import CHANNEL_BY_NAME
 from domain.errors import InvalidInput
 from domain.units import US_PER_MS
 from store.columns import Floats, Segments, from_parts
@@ -36,10 +39,14 @@ SENT: Final = 8  # its length and its value
 
 def column(name: str, element_bytes: int) -> sql.Composable:
     """A channel as it is asked for, PLAIN or SENT: sent whole, or its first element where all are the same."""
-    channel = sql.Identifier(name)
+    channel: sql.Composable = sql.Identifier(name)
+    if name not in CHANNEL_BY_NAME:
+        channel = sql.SQL(
+            "further[n * (array_position({0}, {1}) - 1) + 1 : n * array_position({0}, {1})]"
+        ).format(sql.Identifier("further_names"), sql.Literal(name))
     if element_bytes == PLAIN:
         return sql.SQL("plain.readings({})").format(channel)
-    if name in ALWAYS_DIFFER:
+    if name in ALWAYS_DIFFER or name not in CHANNEL_BY_NAME:
         return channel
     return sql.SQL("case when {0}[1] = all ({0}) then {0}[1:1] else {0} end").format(channel)
 

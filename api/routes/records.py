@@ -13,8 +13,6 @@ from api.paging import Cursor, Limit, decode_cursor, moment_in_cursor, page
 from api.permissions import PERSONAL, VIEWER
 from api.tables import TableRoute
 from domain.answers import EventRow, FaultRow, Page, SamplesAnswer, of_rows
-from domain.channels import CHANNEL_BY_NAME
-from domain.errors import InvalidInput
 from domain.lift import Lift
 from domain.messages import EventKind
 from domain.moments import now_utc
@@ -120,6 +118,7 @@ async def show_samples(
         Query(max_length=500, description="channel names, with commas between"),
     ] = "utilisation_pct",
     points: Annotated[int, Query(ge=10, le=40_000, description="times in the answer, at most")] = 2000,
+    further: Annotated[bool, Query(description="also the further channels that hold for the crane")] = False,
     keep: Annotated[
         Keep, Query(description="what down-sampling keeps: every extreme, or the shape of the first channel")
     ] = Keep.EXTREMES,
@@ -129,16 +128,5 @@ async def show_samples(
     An outreach that the crane does not send is computed from its pose and named in `computed`. With `keep=shape` a choice of the samples themselves (largest triangle, three buckets): for a picture of one line.
     """
     span = time_range(time_from, time_to, SAMPLES_RANGE_MAX)
-    return await samples_of(conn, crane, span, channel_names(channels), points, keep)
-
-
-def channel_names(text: str) -> tuple[str, ...]:
-    """Channel names out of a list with commas; InvalidInput for one that does not exist."""
-    names = tuple(dict.fromkeys(name.strip() for name in text.split(",") if name.strip()))
-    unknown = [name for name in names if name not in CHANNEL_BY_NAME]
-    if unknown or not names:
-        raise InvalidInput(
-            f"no channel {', '.join(unknown) or text!r}; there are {', '.join(CHANNEL_BY_NAME)}",
-            field="channels",
-        )
-    return names
+    names = tuple(dict.fromkeys(name.strip() for name in channels.split(",") if name.strip()))
+    return await samples_of(conn, crane, span, names, points, keep, further=further)

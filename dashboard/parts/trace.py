@@ -185,12 +185,12 @@ def channel(
     samples: SamplesAnswer, name: str, zone: ZoneInfo, units: Units, *, computed: bool = False
 ) -> Any:
     """One channel over time, lengths in `units`. computed: not sent but following from others, and drawn broken."""
-    word = t(f"channel.{name}")
+    word = t(f"channel.{name}") if name in CHANNEL_BY_NAME else name
     title = t("trace.computed", name=word) if computed else word
     series = samples.series.get(name)
     if series is None or not any(value is not None for value in series.high):
         return charts.nothing(title, t("trace.none"))
-    unit, factor = _shown_unit(CHANNEL_BY_NAME[name].unit, units)
+    unit, factor = _shown_unit(series.unit, units)
     times, values = _strokes(samples, name, zone)
     values = [None if value is None else round(value / factor, 2) for value in values]
     known = [value for value in values if value is not None]
@@ -221,7 +221,7 @@ def channel(
         title,
         summary,
         figure,
-        headers=("at_utc", f"low_{CHANNEL_BY_NAME[name].unit}", f"high_{CHANNEL_BY_NAME[name].unit}"),
+        headers=("at_utc", f"low_{series.unit}", f"high_{series.unit}"),
         rows=_rows(samples, name),
     )
 

@@ -139,7 +139,12 @@ with wrong as (
                 't0', to_char(t0 at time zone 'UTC', 'YYYY-MM-DD"T"HH24:MI:SS.MS"Z"'),
                 'channels', replace(
                     jsonb_strip_nulls(
-                        to_jsonb(wrong) - array['crane_id', 't0', 'boot', 'seq', 'dt_ms', 'n', 'received_at']
+                        to_jsonb(wrong)
+                        - array['crane_id', 't0', 'boot', 'seq', 'dt_ms', 'n', 'received_at', 'further_names', 'further']
+                        || coalesce((
+                            select jsonb_object_agg(name, to_jsonb(further[(place - 1) * n + 1 : place * n]))
+                            from unnest(further_names) with ordinality as listed (name, place)
+                        ), '{}')
                     )::text, '"NaN"', 'null'
                 )::jsonb
             )::text, 'UTF8'

@@ -19,11 +19,12 @@ on conflict (crane_id, t0, boot, seq) do nothing
 returning crane_id, (extract(epoch from t0) * 1000)::bigint, boot, seq;
 
 -- name: segments_differing
--- Staged segments whose key is stored with other readings.
+-- Staged segments whose key is stored with other readings; those of further channels are compared where both have the same ones.
 select crane_id, (extract(epoch from t0) * 1000)::bigint, boot, seq
 from incoming_segment incoming
 join segment stored using (crane_id, t0, boot, seq)
-where (incoming.dt_ms, incoming.n, {channels_incoming}) is distinct from (stored.dt_ms, stored.n, {channels_stored});
+where (incoming.dt_ms, incoming.n, {channels_incoming}) is distinct from (stored.dt_ms, stored.n, {channels_stored})
+    or (incoming.further_names = stored.further_names and incoming.further is distinct from stored.further);
 
 -- name: segments_of_crane
 -- Segments of one crane that overlap a time range. A segment lasts a day at most, which bounds the search.

@@ -254,7 +254,7 @@ async def render_trace(visit: Visit, detail: CraneDetail) -> Any:
     zone = ZoneInfo(detail.site.time_zone)
     start, end = await shown_span(visit, name, zone)
     samples, found, excluded, me = await together(
-        visit.client.samples(name, start, end, channels=TRACE_CHANNELS, points=800),
+        visit.client.samples(name, start, end, channels=TRACE_CHANNELS, points=800, further=True),
         visit.client.events(start, end, crane=name, limit=200),
         visit.client.exclusions(name),
         visit.client.me(),
@@ -287,7 +287,8 @@ async def render_trace(visit: Visit, detail: CraneDetail) -> Any:
             crane_exclusions.section(name, out, start, end, zone, may=may),
             *(
                 trace.channel(samples, channel, zone, visit.units, computed=channel in samples.computed)
-                for channel in TRACE_CHANNELS[1:]
+                for channel in dict.fromkeys((*TRACE_CHANNELS[1:], *samples.series))
+                if channel != TRACE_CHANNELS[0]
             ),
             events.event_list(shown, zone),
         ]

@@ -10,7 +10,7 @@ begin
             || string_agg(format('segment.%1$I[i] as %1$I', attname), ', ' order by attnum)
             || ' from segment join crane using (crane_id) cross join lateral generate_series(1, segment.n) as i'
         from pg_attribute
-        where attrelid = 'segment'::regclass and atttypid = 'real[]'::regtype and not attisdropped
+        where attrelid = 'segment'::regclass and atttypid = 'real[]'::regtype and attname <> 'further' and not attisdropped
     );
 end
 $$;

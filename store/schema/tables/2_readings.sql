@@ -32,6 +32,8 @@ declare
         radio_quality_pct real[],
         operating_hours_h real[],
         lift_counter real[],
+        further_names text[],  -- of further channels
+        further real[],        -- n readings of each of them, one name after the other
         primary key (crane_id, t0, boot, seq),
         -- Bounds how far before a range a segment that reaches into it can begin.
         constraint segment_span check (n::bigint * dt_ms <= 86400000)
@@ -54,6 +56,24 @@ begin
     end if;
 end
 $$;
+
+-- Channels that people register beside the columns of `segment`: of a crane, or (null) of every crane.
+create table further_channel (
+    channel_id integer generated always as identity primary key,
+    crane_id integer references crane on delete cascade,
+    name text not null,
+    unit text not null,
+    low double precision not null,
+    high double precision not null check (low < high),
+    meaning text not null default '',
+    registered_at timestamptz not null default now(),
+    registered_by text not null,
+    withdrawn_at timestamptz,
+    withdrawn_by text,
+    brought_in_at timestamptz,           -- readings that were kept apart before
+    brought_in bigint not null default 0,  -- messages of them
+    unique nulls not distinct (crane_id, name)
+);
 
 -- Where the files of the cold tier lie: a folder, or an s3:// URL.
 create table cold_folder (
@@ -167,7 +187,7 @@ create table refused_reading (
     first_at timestamptz not null,
     last_at timestamptz not null,
     least double precision not null,
-    most double precision not null,
+    most double precision not null,  -- NaN: some or all stood under a name that was no channel
     primary key (crane_id, day, channel)
 );
 
