@@ -23,7 +23,7 @@ from api.gate import Gate
 from api.hub import Hub
 from api.import_jobs import ImportJobs
 from api.limits import Limited, Limits
-from api.matching import Matched
+from api.matching import Matched, well_formed_headers
 from api.middleware import BodyBound, Figures, Observe, PageHeaders
 from api.permissions import Least, least_of
 from api.problems import add_problem_handlers
@@ -133,7 +133,7 @@ def create_api(database_url: str, settings: ApiSettings | None = None) -> FastAP
         redoc_url=None,
         redirect_slashes=False,  # a redirect would be built from the Host header
         lifespan=running,
-        dependencies=[Depends(only_known_parameters)],
+        dependencies=[Depends(only_known_parameters), Depends(well_formed_headers)],
     )
     api.state.database_url = database_url
     api.state.settings = settings

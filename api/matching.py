@@ -8,21 +8,51 @@ nothing comes in between. Writes by other ways (the command line, a POST beside 
 import asyncio
 import contextlib
 import io
+import re
 from collections.abc import Callable
 from typing import Final
 
 import psycopg
 from psycopg_pool import PoolTimeout
 from starlette.datastructures import Headers
+from starlette.requests import Request
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
+from api.gate import SAFE_METHODS
 from api.problems import problem_response
-from api.stages import capture, keep_body, replay_body
+from api.stages import KEY_FORM, capture, keep_body, replay_body
+from domain.errors import InvalidInput
 from store.connection import AWAY
 from store.locks import wait_for_path
 from store.site_scope import Pool
 
 CONDITIONAL: Final = frozenset({"PUT", "PATCH", "DELETE"})
+_TAG: Final = r'(?:W/)?"[\x21\x23-\x7e]*"'
+TAGS: Final = rf"(?:\*|{_TAG}(?: *, *{_TAG})*)"
+"""Entity tags as RFC 9110, 8.8.3 and 13.1.1, writes them; ours hold ASCII only."""
+
+
+def ill_formed(headers: Headers) -> str | None:
+    """The name of the condition that is no list of tags, if one is."""
+    return next(
+        (name for name in ("If-Match", "If-None-Match") if not re.fullmatch(TAGS, headers.get(name, "*"))),
+        None,
+    )
+
+
+async def well_formed_headers(request: Request) -> None:
+    """Refuse a write whose condition or key no answer could match: it would be done unconditionally, or twice."""
+    if request.method in SAFE_METHODS:
+        return
+    if not KEY_FORM.fullmatch(request.headers.get("idempotency-key", "none")):
+        raise InvalidInput(
+            "an Idempotency-Key has 1 to 200 visible ASCII characters", field="Idempotency-Key"
+        )
+    if request.method in CONDITIONAL and (name := ill_formed(request.headers)):
+        raise InvalidInput(
+            f"{name} has the ETag of an answer in its quotes, several of them parted by commas, or *",
+            field=name,
+        )
 
 
 class Matched:
@@ -68,8 +98,8 @@ class Matched:
     async def _as_seen(self, scope: Scope) -> bool:
         headers = Headers(scope=scope)
         wanted, unwanted = headers.get("if-match"), headers.get("if-none-match")
-        if wanted is None and unwanted is None:
-            return True
+        if (wanted is None and unwanted is None) or ill_formed(headers):
+            return True  # the route refuses what is ill-formed
         tag = await self._tag_now(scope)
         return (wanted is None or _names(wanted, tag)) and (unwanted is None or not _names(unwanted, tag))
 

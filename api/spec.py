@@ -8,7 +8,7 @@ from fastapi.openapi.utils import get_openapi
 from fastapi.routing import APIRoute
 
 from api.body_examples import BY_SCHEMA
-from api.matching import CONDITIONAL
+from api.matching import CONDITIONAL, TAGS
 from api.permissions import least_of
 from api.problems import PROBLEM_JSON
 from api.tables import CSV, PARQUET, TableRoute
@@ -115,8 +115,8 @@ IF_MATCH = {
     "name": "If-Match",
     "in": "header",
     "required": False,
-    "description": "the ETag of the same path's GET; 412 where it was changed since",
-    "schema": {"type": "string", "minLength": 1, "maxLength": 200, "pattern": "^[\\x21-\\x7e]+$"},
+    "description": "the ETag of the same path's GET, several parted by commas, or `*`; 412 where it was changed since",
+    "schema": {"type": "string", "maxLength": 200, "pattern": f"^{TAGS}$"},
 }
 IDEMPOTENCY_KEY = {
     "name": "Idempotency-Key",
