@@ -242,11 +242,12 @@ class Idempotent:
 
 
 async def keep_body(scope: Scope, receive: Receive, body: IO[bytes]) -> bytes:
-    """Reads a request into a file, its size was bounded on the way in; a digest of what is asked.
+    """Reads a request into a file, its size was bounded on the way in; a digest of what is asked, on which condition.
 
     The line between the parts of a form is random with every try, so it is left out of the digest.
     """
-    what = (scope["method"].encode(), _path(scope).encode(), scope["query_string"], b"")
+    conditions = [value for name, value in scope["headers"] if name in (b"if-match", b"if-none-match")]
+    what = (scope["method"].encode(), _path(scope).encode(), scope["query_string"], *conditions, b"")
     digest = hashlib.sha256(b"\n".join(what))
     found = BOUNDARY.search(Headers(scope=scope).get("content-type", ""))
     boundary = found[1].encode("latin-1") if found else b""

@@ -22,6 +22,7 @@ _PORTS: Final = {"mqtt": 1883, "mqtts": 8883}
 _KEEP_ALIVE_S: Final = 30
 _IN_FLIGHT: Final = 500
 _ANSWER_S: Final = 30.0
+_NEVER_TAKEN: Final = (135, 144)  # MQTT 5, 3.4.2.1: not authorized, topic name invalid
 
 
 class BrokerAddress(NamedTuple):
@@ -89,8 +90,9 @@ class CraneLink:
         client.max_inflight_messages_set(_IN_FLIGHT)
         client.will_set(topic(crane, Leaf.STATUS), self._status("offline"), qos=1, retain=True)
         client.on_connect = self._connected
-        client.on_subscribe = lambda *_: self._settled.set()
+        client.on_subscribe = self._subscribed
         client.on_message = self._received
+        client.on_publish = self._acknowledged
         client.reconnect_delay_set(1, 15)
         self._client = client
         try:
@@ -143,10 +145,19 @@ class CraneLink:
             return
         self._refused = None
         client.subscribe([(topic(self._crane, leaf), 1) for leaf in (Leaf.COMMITTED, Leaf.NOTICES)])
+
+    def _subscribed(self, client: mqtt.Client, *_: Any) -> None:
         client.publish(topic(self._crane, Leaf.STATUS), self._status("online"), qos=1, retain=True)
         if self._was_connected:
             self._on_again()
         self._was_connected = True
+        self._settled.set()
+
+    def _acknowledged(
+        self, _client: mqtt.Client, _data: Any, _mid: int, reason: Any, _properties: Any
+    ) -> None:
+        if reason.value in _NEVER_TAKEN:
+            self._refused = str(reason)
 
     def _received(self, _client: mqtt.Client, _data: Any, message: mqtt.MQTTMessage) -> None:
         try:

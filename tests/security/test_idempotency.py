@@ -67,3 +67,33 @@ async def test_a_person_who_signs_in_again_may_ask_again(fresh_api: FastAPI) -> 
             answers.append(await client.post("/users", json=BODY, headers={"idempotency-key": KEY}))
     assert [answer.status_code for answer in answers] == [201, 201]
     assert answers[1].headers["idempotent-replay"] == "true"
+
+
+async def test_a_key_belongs_to_the_condition_it_came_with(fresh_api: FastAPI, token_of: TokenOf) -> None:
+    headers = sent_with(token_of("admin-all"))
+    async with client_of(fresh_api) as client:
+        assert (
+            await client.post("/users", json=BODY, headers={**headers, "idempotency-key": "other"})
+        ).status_code == 201
+        change = {"disabled": True}
+        first = await client.patch("/users/ida", json=change, headers={**headers, "if-match": "*"})
+        other = await client.patch("/users/ida", json=change, headers={**headers, "if-match": '"of before"'})
+        again = await client.patch("/users/ida", json=change, headers={**headers, "if-match": "*"})
+    assert [first.status_code, other.status_code, again.status_code] == [200, 422, 200]
+    assert "idempotent-replay" not in other.headers
+    assert again.headers["idempotent-replay"] == "true"
+
+
+@pytest.mark.parametrize("header", ["idempotency-key", "if-match", "if-none-match"])
+@pytest.mark.parametrize("value", ["", "of before", '"one" "two"', "a" * 201])
+async def test_what_no_answer_can_match_changes_nothing(
+    fresh_api: FastAPI, token_of: TokenOf, header: str, value: str
+) -> None:
+    bearer = {"authorization": f"Bearer {token_of('admin-all')}"}
+    async with client_of(fresh_api) as client:
+        refused = await client.patch(
+            "/users/admin-all", json={"disabled": True}, headers={**bearer, header: value}
+        )
+        assert refused.status_code == 422, refused.text
+        assert refused.json()["errors"][0]["field"].lower() == header
+        assert (await client.get("/users/admin-all", headers=bearer)).json()["disabled"] is False
