@@ -516,14 +516,6 @@ cross join lateral (
 ) numbers
 where crane_name = %(crane)s and boot < 9223372036854775808 and seq < 9223372036854775808;
 
--- name: touched_by_crane
--- Touched days of every crane, with the version of each touch, in time order.
-select crane_id, array_agg(day order by day), array_agg(touched_at order by day)
-from touched_day
-join crane using (crane_id)
-group by crane_id
-order by crane_id;
-
 -- name: recorded_days_touched
 -- Every counted day of one crane, of those of a type or of a site, or of the fleet, to be counted again.
 insert into touched_day (crane_id, day, touched_at)

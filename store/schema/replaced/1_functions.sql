@@ -1,5 +1,8 @@
 -- Functions that need no view, by the table they serve.
 
+-- Of an upgraded database; store/cluster makes it anew where it is there.
+drop function if exists shard_by_crane();
+
 -- Whether the nodes of a cluster hold the table (store/cluster/replaced.sql).
 create or replace function is_placed(of_table regclass) returns boolean
 language plpgsql stable
