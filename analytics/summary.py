@@ -8,7 +8,6 @@ import psycopg
 
 from analytics import counting, findings, summary
 from analytics.counting import CraneEntry, Method, crane_entry
-from domain.detail import DetailSpec
 from domain.findings import DEFAULT_THRESHOLDS, Thresholds
 from duty import damage, directions, ledger, reading
 from duty.counters import gains
@@ -115,7 +114,7 @@ def _damage(conn: psycopg.Connection[Any], entry: CraneEntry, stands: LifeStatus
     rows = DETAILS_OF.all(conn, crane=entry.crane.name)
     detail = COMPARISON
     if rows:
-        detail = damage.detail_of(rows[0].name, DetailSpec.model_validate(rows[0].spec))
+        detail = damage.detail_of(rows[0].name, rows[0].spec)
     turned = detail.direction != "none"
     since = stands.counted_since(detail.name) if rows else None
     of: dict[str, Any] = {"cranes": [entry.crane.name], "day_from": since, "day_to": LAST_DAY}

@@ -4,8 +4,7 @@ from typing import Any
 
 from psycopg import AsyncConnection
 
-from domain.alerts import UNITS, AlertDetail, AlertHistoryRow, AlertRow, AlertRuleAsked
-from domain.answers import of_rows
+from domain.alerts import UNITS, AlertDetail, AlertRow, AlertRuleAsked
 from domain.errors import NotFound
 from store import alerts
 from store.alerts import AlertListing
@@ -27,7 +26,7 @@ async def alert_detail(conn: AsyncConnection[Any], sites: Sites, alert_id: int) 
     history = await alerts.history(conn, alert_id)
     return AlertDetail(
         alert=alert_row(row),
-        history=of_rows(AlertHistoryRow, history),
+        history=tuple(history),
     )
 
 

@@ -21,7 +21,7 @@ from duty.recording import CounterSpan, Month, Recording, coverage, span_f1
 from duty.unrecorded import missing_duty
 from store import duty, summary
 from store.counters import READINGS
-from store.duty import Day, Gap
+from store.duty import Day
 from store.reading import CraneInScope, CraneKnown
 from store.summary import CraneSummary
 from words.remarks import remark
@@ -46,7 +46,7 @@ def coverage_answer(
     crane: Crane,
     chosen: DayRange,
     days: Sequence[Day],
-    gaps: Sequence[Gap],
+    gaps: Sequence[GapRow],
     whole: CraneSummary | None,
     counters: Sequence[CounterSpan],
 ) -> CoverageAnswer:
@@ -91,7 +91,7 @@ def coverage_answer(
             for cause, ms in by_cause.items()
             if ms
         ),
-        gaps=of_rows(GapRow, longest),
+        gaps=tuple(longest),
         estimated=_estimated(crane.design, missing_ms - unrecorded_ms, days),
     )
 

@@ -13,11 +13,9 @@ from answers.findings import findings_of
 from answers.life import life_of
 from answers.life_records import as_row, records_of
 from answers.spectrum import spectrum_of
-from domain.answers import of_rows
 from domain.dossier import Dossier, DossierChange, DossierDuty, DossierMethod
 from domain.errors import Conflict, NotFound
 from domain.life_answers import LifeAnswer
-from domain.maintenance import DetailEntry, ServiceDoneRow
 from domain.moments import DayRange
 from domain.units import ms_to_s
 from store import dossiers, exclusions, overloads, service, summary
@@ -62,13 +60,13 @@ async def dossier_of(conn: AsyncConnection[Any], crane: CraneKnown, sites: Sites
         counters=counters,
         duty=worked,
         spectrum=spectrum,
-        details=of_rows(DetailEntry, await details_of(conn, crane.name)),
+        details=tuple(await details_of(conn, crane.name)),
         overloads=overloaded,
         findings=rows,
         exclusions=tuple(await exclusions.exclusions(conn, crane_id=crane.crane_id, rows=EVERY_ROW)),
         descriptions=tuple(await descriptions(conn, crane.crane_id)),
         records=records,
-        services=of_rows(ServiceDoneRow, await service.services_done(conn, crane.name)),
+        services=tuple(await service.services_done(conn, crane.name)),
         method=method,
         sources=SOURCES,
         since=None,

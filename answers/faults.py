@@ -7,10 +7,8 @@ from anyio import to_thread
 from psycopg import AsyncConnection
 
 from answers.near_limit import confident
-from domain.answers import of_rows
 from domain.channels import Mode
 from domain.fault_answers import (
-    CodeRow,
     CraneFaultsRow,
     FaultEpisodeRow,
     FaultPareto,
@@ -45,7 +43,7 @@ async def fault_pareto(
         time_from=span.start,
         time_to=span.end,
         repeat_days=repeat_days,
-        codes=of_rows(CodeRow, codes),
+        codes=tuple(codes),
         cranes=tuple(crane_row(row) for row in by_crane if crane in (None, row.crane)),
     )
 

@@ -13,13 +13,13 @@ from answers.near_limit import confident
 from answers.service import earliest_due
 from domain.fleet_answers import Confident, FleetAnswer, FleetRow, FleetWeeksAnswer, FleetWeeksRow
 from domain.moments import DayRange, now_utc, today_in
+from domain.overload import OverloadCount
 from domain.units import ms_to_h, ms_to_s
 from duty import rates
 from duty.assessment import Assessment, By, by_entries
 from duty.damage import COMPARISON
 from duty.levels import NEAR_LIMIT_PCT
 from store import findings, overloads, reading, summary
-from store.overloads import OverloadCounts
 from store.reading import Sites
 from store.service import service_states
 from store.site_scope import whole_fleet
@@ -185,7 +185,7 @@ def fleet_row(
     service_due_on: date | None = None,
     *,
     findings: int = 0,
-    over: OverloadCounts | None = None,
+    over: OverloadCount | None = None,
     rates: bool = True,
 ) -> FleetRow:
     """One crane of the fleet at a glance. Data that came late may be newer than any live reading, or the only data."""

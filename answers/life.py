@@ -14,6 +14,7 @@ from answers.weld_damage import around_base_wanted, damage_of_details, unsure_an
 from domain.answers import of_rows
 from domain.crane import Crane
 from domain.life_answers import FactorRow, FactorsAnswer, Forecast, LifeAnswer, MonthFactorRow
+from domain.maintenance import DetailEntry
 from domain.units import ms_to_s
 from duty import forecast as ahead
 from duty import life, uncertainty
@@ -24,7 +25,7 @@ from duty.life_status import LifeStatus, Totals, life_status, with_unrecorded
 from duty.recording import CounterSpan, Month, Recording, spans_of
 from store import duty, overloads, service, summary
 from store.counters import MONTHLY_RECORD, READINGS, RECORDED_BETWEEN
-from store.details import DetailRow, details_of
+from store.details import details_of
 from store.duty import Span
 from store.life_records import life_records
 from store.reading import CraneInScope, CraneKnown
@@ -58,7 +59,7 @@ async def factors_of(conn: AsyncConnection[Any], crane: CraneKnown) -> FactorsAn
 
 
 async def _spans_since(
-    conn: AsyncConnection[Any], crane: str, totals: Totals, details: Sequence[DetailRow]
+    conn: AsyncConnection[Any], crane: str, totals: Totals, details: Sequence[DetailEntry]
 ) -> dict[date, Sequence[Span]]:
     """Counts since the days on which weld details of a crane were changed during its record."""
     turned = any(map(around_base_wanted, details))
@@ -114,7 +115,7 @@ def life_answer(
     crane: Crane,
     found: CraneSummary | None,
     totals: Totals,
-    details: Sequence[DetailRow],
+    details: Sequence[DetailEntry],
     spans: Sequence[Span],
     later: Mapping[date, Sequence[Span]] | None = None,
 ) -> LifeAnswer:

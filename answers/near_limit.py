@@ -13,7 +13,6 @@ from answers.counted import merged_tallies
 from answers.near_limit_places import circumstances_of
 from answers.samples import samples_answer
 from answers.spectrum import place_near_limit
-from domain.answers import EventRow, of_rows
 from domain.errors import NotFound
 from domain.fleet_answers import Confident
 from domain.maintenance import OverrideRow
@@ -133,7 +132,7 @@ async def override_trace(
         peak_after_pct=_peak(value for at, value in zip(samples.at_ms, used, strict=True) if at > at_ms),
         outreach_change_m=reach[-1][1] - reach[0][1] if reach else None,
         samples=samples,
-        events=of_rows(EventRow, reversed(happened)),
+        events=tuple(reversed(happened)),
         at_ms=at_ms,
         overridden_at=row.at,
     )

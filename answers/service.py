@@ -6,7 +6,6 @@ from typing import Any
 
 from psycopg import AsyncConnection
 
-from domain.answers import of_rows
 from domain.maintenance import OpenFaultRow, ServiceRow
 from domain.moments import today_in
 from duty.service import interval_due
@@ -32,7 +31,7 @@ async def service_of_fleet(conn: AsyncConnection[Any], sites: Sites) -> tuple[Se
 async def open_faults(conn: AsyncConnection[Any], sites: Sites) -> tuple[OpenFaultRow, ...]:
     """Every open fault of the cranes of some sites, oldest first."""
     seen = await _seen(conn, sites)
-    return of_rows(OpenFaultRow, (row for row in await faults.open_faults(conn) if row.crane in seen))
+    return tuple(row for row in await faults.open_faults(conn) if row.crane in seen)
 
 
 async def _seen(conn: AsyncConnection[Any], sites: Sites) -> set[str]:

@@ -22,6 +22,7 @@ from domain.life_answers import (
     DirectionDamage,
     UnsureFigure,
 )
+from domain.maintenance import DetailEntry
 from domain.moments import DayRange
 from domain.remark import Quantity, Remark, count
 from duty import damage, reading, uncertainty
@@ -34,7 +35,7 @@ from duty.life_status import LifeStatus
 from duty.reading import Cycles, ResidueRule
 from duty.sn import SnCurve
 from store import duty
-from store.details import DetailRow, details_of
+from store.details import details_of
 from store.duty import Span
 from store.life_records import life_records
 from store.reading import CraneInScope
@@ -56,7 +57,7 @@ async def damage_of(
     found = rows[0] if rows and name is None else next((row for row in rows if row.name == name), None)
     if name is not None and found is None and not (name == COMPARISON.name and not rows):
         raise NotFound(f"no weld detail {name!r} applies to {crane.name}: see its details")
-    weld = COMPARISON if found is None else entered(found)
+    weld = COMPARISON if found is None else damage.detail_of(found.name, found.spec)
     changed_on = changed_details_in(await life_records(conn, crane.crane_id)).get(weld.name)
     whole = chosen.first == duty.FIRST_DAY
     first = changed_on if whole and changed_on is not None else chosen.first
@@ -67,7 +68,7 @@ async def damage_of(
 
 
 def damage_of_details(
-    rows: Sequence[DetailRow],
+    rows: Sequence[DetailEntry],
     spans: Sequence[Span],
     stands: LifeStatus,
     later: Mapping[date, Sequence[Span]],
@@ -85,7 +86,7 @@ def damage_of_details(
         return (one.model_copy(update={"assumed": True}),)
     found = []
     for row in rows:
-        detail, since = entered(row), stands.counted_since(row.name)
+        detail, since = damage.detail_of(row.name, row.spec), stands.counted_since(row.name)
         plain, turned = merged[since]
         if detail.direction == "none":
             found.append(_detail_answer(detail, partial(_plainly, plain), stands, [plain], row.spec, since))
@@ -100,20 +101,15 @@ def damage_of_details(
     return tuple(found)
 
 
-def entered(row: DetailRow) -> Detail:
-    """A weld detail as entered, ready to be computed with."""
-    return damage.detail_of(row.name, DetailSpec.model_validate(row.spec))
-
-
 def around_base(detail: Detail, turned: DirectionLedger) -> tuple[DirectionDamage, ...]:
     """Damage of a weld by its direction around the base."""
     found = damage.by_direction(detail, turned)
     return rows_of(DirectionDamage, direction_deg=found.phi_deg, damage=found.total)
 
 
-def around_base_wanted(row: DetailRow) -> bool:
+def around_base_wanted(row: DetailEntry) -> bool:
     """Whether a weld detail is damaged by where around the base it sits."""
-    return bool(row.spec.get("direction", "none") != "none")
+    return row.spec.direction != "none"
 
 
 def _plainly(plain: Ledger, weld: Detail) -> Damage:
@@ -138,15 +134,10 @@ def _detail_answer(
     damage_of: Callable[[Detail], Damage],
     stands: LifeStatus,
     ledgers: Sequence[Ledger],
-    spec: Mapping[str, Any] | None = None,
+    spec: DetailSpec | None = None,
     since: date | None = None,
 ) -> DetailDamage:
     done = damage_of(detail)
-    entries = spec or {}
-
-    def counted_at(factor: float) -> float:
-        return damage_of(replace(detail, mpa_per_pct=factor * detail.mpa_per_pct)).total
-
     carried = stands.carried_damage(done.total, detail.allowed_sum, changed=since is not None)
     low, high = damage.failure_range(done.total + carried)
     return DetailDamage(
@@ -156,17 +147,7 @@ def _detail_answer(
         damage_carried=carried,
         counted_since=since,
         allowed_sum=detail.allowed_sum,
-        unsure=unsure_answer(
-            uncertainty.of_damage(
-                stands.crane,
-                counted_at,
-                carried,
-                stands.factor.f1,
-                entries.get("mpa_error_pct"),
-                entries.get("sn_scatter_log10"),
-                stands.bias,
-            )
-        ),
+        unsure=_unsure(detail, damage_of, stands, carried, spec),
         damage_low=low,
         damage_high=high,
         equivalent_range_mpa=done.equivalent_mpa,
@@ -175,6 +156,21 @@ def _detail_answer(
         direction_deg=done.phi_deg,
         beyond=beyond_answer(ledgers),
     )
+
+
+def _unsure(
+    detail: Detail,
+    damage_of: Callable[[Detail], Damage],
+    stands: LifeStatus,
+    carried: float,
+    spec: DetailSpec | None,
+) -> UnsureFigure:
+    def counted_at(factor: float) -> float:
+        return damage_of(replace(detail, mpa_per_pct=factor * detail.mpa_per_pct)).total
+
+    errors = (None, None) if spec is None else (spec.mpa_error_pct, spec.sn_scatter_log10)
+    found = uncertainty.of_damage(stands.crane, counted_at, carried, stands.factor.f1, *errors, stands.bias)
+    return unsure_answer(found)
 
 
 def damage_answer(crane: str, weld: Detail, spans: Sequence[Span], rule: ResidueRule) -> DamageAnswer:

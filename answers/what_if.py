@@ -10,13 +10,12 @@ from psycopg import AsyncConnection
 
 from answers.counted import merged_directions, merged_ledger
 from answers.life import as_answer, crane_totals
-from answers.weld_damage import entered
 from domain.crane import Crane
 from domain.life_answers import Outlook, WhatIfAnswer
 from domain.remark import Quantity, Remark
 from domain.units import DAYS_PER_YEAR, WEEKS_PER_YEAR
 from duty import life, reading, what_if
-from duty.damage import COMPARISON, Detail, of_cycles, of_directions
+from duty.damage import COMPARISON, Detail, detail_of, of_cycles, of_directions
 from duty.directions import DirectionLedger
 from duty.forecast import NoForecast, forecasts, whole_weeks
 from duty.geometry import Floats
@@ -83,7 +82,7 @@ async def _subject(conn: AsyncConnection[Any], crane: CraneKnown, assumed: Crane
     """assumed: a crane whose design class stands in where this one has none."""
     totals, _ = await crane_totals(conn, crane)
     rows = await details_of(conn, crane.name)
-    detail = entered(rows[0]) if rows else COMPARISON
+    detail = detail_of(rows[0].name, rows[0].spec) if rows else COMPARISON
     spans = await duty.spans(conn, crane.name, directions=detail.direction != "none")
     days = 0
     if totals.last_day is not None:

@@ -13,7 +13,7 @@ from boomledger.console import err, load_settings, out
 if TYPE_CHECKING:
     from psycopg import AsyncConnection
 
-    from store.clock_corrections import ClockCorrection
+    from domain.clock_correction import ClockCorrectionRow
 
 clock_app = typer.Typer(help="Messages of a sender whose clock was wrong.", no_args_is_help=True)
 BY: Final = "command line"
@@ -90,21 +90,22 @@ def _do(
     crane: str,
     action: str,
     detail: dict[str, Any],
-    change: "Callable[[AsyncConnection[Any], int], Awaitable[ClockCorrection]]",
+    change: "Callable[[AsyncConnection[Any], int], Awaitable[ClockCorrectionRow]]",
 ) -> None:
     """Change what is entered, apply it, and say how it stands."""
     from psycopg import AsyncConnection
 
     from boomledger.services import database_url, limits
+    from domain.clock_correction import ClockCorrectionRow
     from ingest.replay import apply_corrections
     from store import audit, cranes
-    from store.clock_corrections import CORRECTIONS, ClockCorrection
+    from store.clock_corrections import CORRECTIONS
     from store.connection import connect
 
     settings = load_settings()
     url = database_url(settings)
 
-    async def enter(crane_id: int) -> ClockCorrection:
+    async def enter(crane_id: int) -> ClockCorrectionRow:
         async with await AsyncConnection.connect(url) as conn:
             return await change(conn, crane_id)
 
@@ -122,7 +123,7 @@ def _do(
         raise typer.Exit(1)
 
 
-def _state(row: "ClockCorrection") -> str:
+def _state(row: "ClockCorrectionRow") -> str:
     if row.problem:
         return f"failed: {row.problem}"
     if row.reverted_at is not None:

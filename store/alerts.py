@@ -9,7 +9,7 @@ import psycopg
 from psycopg import AsyncConnection
 from psycopg.types.json import Jsonb
 
-from domain.alerts import FLEET_KINDS, AlertRuleAsked
+from domain.alerts import FLEET_KINDS, AlertDeliveryRow, AlertHistoryRow, AlertRuleAsked, AlertsOfCrane
 from domain.errors import NotFound
 from store.sql import query
 from store.statement import Statement, run_async
@@ -55,30 +55,6 @@ class AlertListing:
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
-class HistoryRow:
-    """One thing that happened to an alert."""
-
-    at: datetime
-    what: str
-    by_whom: str
-    note: str
-
-
-@dataclass(frozen=True, kw_only=True, slots=True)
-class CraneAlerts:
-    """Open alerts of one crane."""
-
-    crane: str
-    site: str
-    high: int
-    medium: int
-    low: int
-    unacknowledged: int
-    shelved: int
-    newest_at: datetime
-
-
-@dataclass(frozen=True, kw_only=True, slots=True)
 class TargetRow:
     """One target."""
 
@@ -89,28 +65,12 @@ class TargetRow:
     entered_by: str
 
 
-@dataclass(frozen=True, kw_only=True, slots=True)
-class DeliveryRow:
-    """One message."""
-
-    delivery_id: int
-    target: str
-    message_id: str
-    made_at: datetime
-    alerts: int
-    state: str
-    tries: int
-    due_at: datetime
-    sent_at: datetime | None
-    last_error: str
-
-
 RULES: Final = Statement("alert_rules_read", RuleRow)
 ALERTS: Final = Statement("alert_rows", AlertListing)
-HISTORY: Final = Statement("alert_history_read", HistoryRow)
-BY_CRANE: Final = Statement("alerts_by_crane", CraneAlerts)
+HISTORY: Final = Statement("alert_history_read", AlertHistoryRow)
+BY_CRANE: Final = Statement("alerts_by_crane", AlertsOfCrane)
 TARGETS: Final = Statement("alert_targets_read", TargetRow)
-DELIVERIES: Final = Statement("alert_deliveries_read", DeliveryRow)
+DELIVERIES: Final = Statement("alert_deliveries_read", AlertDeliveryRow)
 
 
 async def rules(
@@ -201,12 +161,12 @@ async def alike(conn: AsyncConnection[Any], sites: Sites, alert_id: int) -> list
     return [number for (number,) in await found.fetchall()]
 
 
-async def history(conn: AsyncConnection[Any], alert_id: int) -> list[HistoryRow]:
+async def history(conn: AsyncConnection[Any], alert_id: int) -> list[AlertHistoryRow]:
     """What happened to one alert, in time order."""
     return await HISTORY.all_async(conn, alert_id=alert_id)
 
 
-async def by_crane(conn: AsyncConnection[Any], sites: Sites) -> list[CraneAlerts]:
+async def by_crane(conn: AsyncConnection[Any], sites: Sites) -> list[AlertsOfCrane]:
     """Open alerts in scope by crane, the most urgent first."""
     return await BY_CRANE.all_async(conn, sites=sites, fleet_kinds=list(FLEET_KINDS))
 
@@ -257,6 +217,6 @@ async def make_trial(conn: AsyncConnection[Any], name: str, body: Mapping[str, A
 
 async def deliveries(
     conn: AsyncConnection[Any], *, before: int | None = None, rows: int = 200
-) -> list[DeliveryRow]:
+) -> list[AlertDeliveryRow]:
     """Messages, newest first, before a delivery_id."""
     return await DELIVERIES.all_async(conn, before=before, rows=rows)

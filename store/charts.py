@@ -2,7 +2,7 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import date, datetime
+from datetime import date
 from typing import Any, Final
 
 from psycopg import AsyncConnection
@@ -11,6 +11,7 @@ from psycopg.types.json import Jsonb
 from domain.attention import REVIEW_SHARE
 from domain.crane import LoadChart
 from domain.errors import NotFound
+from domain.job_answers import ChartVersionRow
 from store.statement import Statement
 
 
@@ -61,19 +62,6 @@ class VersionCharts:
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
-class ChartVersion:
-    """One import of charts; `own` tells a crane's own from its type's, `charts` how many there are."""
-
-    version_id: int
-    own: bool
-    valid_from: date
-    source: str
-    imported_at: datetime
-    imported_by: str
-    charts: int
-
-
-@dataclass(frozen=True, kw_only=True, slots=True)
 class InForce:
     """The version that holds for a crane on a day."""
 
@@ -109,7 +97,7 @@ FLEET_STAMP: Final = Statement("fleet_stamp", Stamp)
 FLEET_CRANES: Final = Statement("fleet_cranes", FleetCrane)
 FLEET_TYPES: Final = Statement("fleet_types", TypeRow)
 VERSION_CHARTS: Final = Statement("chart_versions_of", VersionCharts)
-VERSIONS_LISTED: Final = Statement("chart_versions_listed", ChartVersion)
+VERSIONS_LISTED: Final = Statement("chart_versions_listed", ChartVersionRow)
 IN_FORCE: Final = Statement("chart_version_in_force", InForce)
 CHART_DAYS: Final = Statement("chart_days", ChartDay)
 CHARTS_WRITTEN: Final = Statement("charts_written", Written)
@@ -180,7 +168,7 @@ async def write_charts(
     return row.version_id
 
 
-async def chart_versions(conn: AsyncConnection[Any], crane: str) -> list[ChartVersion]:
+async def chart_versions(conn: AsyncConnection[Any], crane: str) -> list[ChartVersionRow]:
     """Versions that were entered for a crane or its type, newest first."""
     return await VERSIONS_LISTED.all_async(conn, crane=crane)
 

@@ -16,7 +16,7 @@ import psycopg
 from psycopg import AsyncConnection, Connection
 from psycopg.rows import dict_row
 
-from domain.clock_correction import ClockCorrectionAsked
+from domain.clock_correction import ClockCorrectionAsked, ClockCorrectionRow
 from domain.errors import Conflict, NotFound, Unavailable
 from domain.messages import Leaf, topic
 from store import segments
@@ -28,27 +28,6 @@ from store.statement import Statement, run, run_async
 from store.touched import touch
 
 Sites = list[str] | None
-
-
-@dataclass(frozen=True, kw_only=True, slots=True)
-class ClockCorrection:
-    """One correction as it is listed."""
-
-    correction_id: int
-    crane: str
-    boot: int
-    seq_from: int
-    seq_to: int
-    offset_ms: int
-    reason: str
-    entered_at: datetime
-    entered_by: str
-    applied_at: datetime | None
-    withdrawn_at: datetime | None
-    withdrawn_by: str | None
-    reverted_at: datetime | None
-    messages: int
-    problem: str
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -78,13 +57,13 @@ class Claimed:
         }
 
 
-CORRECTIONS: Final = Statement("clock_corrections_listed", ClockCorrection)
+CORRECTIONS: Final = Statement("clock_corrections_listed", ClockCorrectionRow)
 CLAIMED: Final = Statement("clock_correction_claimed", Claimed)
 
 
 async def enter(
     conn: AsyncConnection[Any], crane_id: int, asked: ClockCorrectionAsked, account: str
-) -> ClockCorrection:
+) -> ClockCorrectionRow:
     """Enter a correction, or find the same one; ingest applies it."""
     params = {"crane_id": crane_id, **asked.model_dump(), "entered_by": account}
     row = await (await conn.execute(query("clock_correction_added"), params)).fetchone()
@@ -94,7 +73,7 @@ async def enter(
 
 async def withdraw(
     conn: AsyncConnection[Any], crane_id: int, correction_id: int, account: str
-) -> ClockCorrection:
+) -> ClockCorrectionRow:
     """Take a correction back; ingest reverts it. Harmless when it was taken back before. Raises NotFound."""
     await run_async(
         conn, "clock_correction_withdrawn", crane_id=crane_id, correction_id=correction_id, account=account
@@ -102,7 +81,7 @@ async def withdraw(
     return await show(conn, crane_id, correction_id)
 
 
-async def show(conn: AsyncConnection[Any], crane_id: int, correction_id: int) -> ClockCorrection:
+async def show(conn: AsyncConnection[Any], crane_id: int, correction_id: int) -> ClockCorrectionRow:
     """One correction. Raises NotFound."""
     found = await CORRECTIONS.first_async(
         conn, crane_id=crane_id, correction_id=correction_id, sites=None, before=None, rows=1

@@ -1,32 +1,18 @@
 """Weld details as people enter them: of one crane, of a type, or of the fleet."""
 
-from dataclasses import dataclass
-from datetime import datetime
 from typing import Any, Final
 
 from psycopg import AsyncConnection
 from psycopg.types.json import Jsonb
 
 from domain.errors import NotFound
+from domain.maintenance import DetailEntry
 from store.statement import Statement, run_async
 
-
-@dataclass(frozen=True, kw_only=True, slots=True)
-class DetailRow:
-    """A weld detail as entered; `spec` is read by duty.damage.Detail."""
-
-    detail_id: int
-    name: str
-    spec: dict[str, Any]
-    is_default: bool
-    entered_at: datetime
-    entered_by: str
+DETAILS_OF: Final = Statement("details_of", DetailEntry)
 
 
-DETAILS_OF: Final = Statement("details_of", DetailRow)
-
-
-async def details_of(conn: AsyncConnection[Any], crane: str) -> list[DetailRow]:
+async def details_of(conn: AsyncConnection[Any], crane: str) -> list[DetailEntry]:
     """Weld details that apply to a crane, the default one first."""
     return await DETAILS_OF.all_async(conn, crane=crane)
 

@@ -10,6 +10,7 @@ from typing import Any, Final
 
 from psycopg import AsyncConnection
 
+from domain.maintenance import GapRow
 from domain.moments import DayRange
 from store.statement import Statement
 
@@ -187,17 +188,6 @@ class HeavyWeek:
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
-class Gap:
-    """Time missing from the record. `missing_ms` is at most; the gap may be longer than what is missing."""
-
-    from_at: datetime
-    to_at: datetime
-    cause: str  # offline, quarantine, hole, sensor, overlap, clock or excluded
-    missing_ms: int
-    messages: int
-
-
-@dataclass(frozen=True, kw_only=True, slots=True)
 class DaysRecorded:
     """How much of some local days was recorded; None for the days without any."""
 
@@ -229,7 +219,7 @@ LIFT_CONFIGURATIONS: Final = Statement("lift_configurations", ConfigurationBin)
 WEEKLY_USE: Final = Statement("weekly_use", WeekUse)
 WEEKLY_RECORD: Final = Statement("weekly_record", WeekRecord)
 WEEKLY_HEAVY: Final = Statement("weekly_heavy", HeavyWeek)
-GAPS_READ: Final = Statement("gaps_read", Gap)
+GAPS_READ: Final = Statement("gaps_read", GapRow)
 
 
 async def counting_in_use(conn: AsyncConnection[Any]) -> Counting | None:
@@ -397,6 +387,8 @@ async def weekly_heavy(
     )
 
 
-async def gaps(conn: AsyncConnection[Any], crane: str, time_from: datetime, time_to: datetime) -> list[Gap]:
+async def gaps(
+    conn: AsyncConnection[Any], crane: str, time_from: datetime, time_to: datetime
+) -> list[GapRow]:
     """Time missing from the record in a range, in time order."""
     return await GAPS_READ.all_async(conn, crane=crane, time_from=time_from, time_to=time_to)

@@ -8,6 +8,8 @@ from typing import Any, Final
 from psycopg import AsyncConnection, Connection
 
 from domain.errors import NotFound
+from domain.fault_answers import CodeRow, StatusCodeRow
+from domain.maintenance import OpenFaultRow
 from store.sql import query
 from store.statement import Statement
 
@@ -31,32 +33,6 @@ class FaultEpisode:
     mode: float | None
     meaning: str | None  # from the imported catalogue
     advice: str | None
-
-
-@dataclass(frozen=True, kw_only=True, slots=True)
-class OpenFault:
-    """One open fault of the fleet; its age is now minus raised_at."""
-
-    crane: str
-    code: str
-    raised_at: datetime
-    raised_times: int
-    text: str
-    meaning: str | None
-    advice: str | None
-
-
-@dataclass(frozen=True, kw_only=True, slots=True)
-class CodeCount:
-    """One code in a Pareto list; `running_share` adds up to 1 at the last."""
-
-    code: str
-    count: int
-    cranes: int
-    open: int
-    open_hours: float
-    repeats: int  # raised within `repeat_days` after an earlier one of the same crane
-    running_share: float
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -103,25 +79,13 @@ class FaultsAndOverloads:
     working_ms: int
 
 
-@dataclass(frozen=True, kw_only=True, slots=True)
-class StatusCode:
-    """Meaning of a status code, as the user imported it. `type` None: for every crane type."""
-
-    type: str | None
-    code: str
-    meaning: str
-    advice: str
-    source: str
-    imported_at: datetime
-
-
 FAULT_EPISODES: Final = Statement("fault_episodes_read", FaultEpisode)
-OPEN_FAULTS: Final = Statement("open_faults", OpenFault)
-FAULT_PARETO: Final = Statement("fault_pareto", CodeCount)
+OPEN_FAULTS: Final = Statement("open_faults", OpenFaultRow)
+FAULT_PARETO: Final = Statement("fault_pareto", CodeRow)
 FAULT_PARETO_BY_CRANE: Final = Statement("fault_pareto_by_crane", CraneFaults)
 OVERRIDES: Final = Statement("overrides_read", Override)
 FAULTS_AND_OVERLOADS: Final = Statement("faults_and_overloads", FaultsAndOverloads)
-STATUS_CODES: Final = Statement("status_codes_read", StatusCode)
+STATUS_CODES: Final = Statement("status_codes_read", StatusCodeRow)
 
 
 async def fault_episodes(
@@ -138,7 +102,7 @@ async def fault_episodes(
     )
 
 
-async def open_faults(conn: AsyncConnection[Any]) -> list[OpenFault]:
+async def open_faults(conn: AsyncConnection[Any]) -> list[OpenFaultRow]:
     """Every open fault of the fleet, oldest first."""
     return await OPEN_FAULTS.all_async(conn)
 
@@ -151,7 +115,7 @@ async def fault_pareto(
     crane: str | None = None,
     sites: list[str] | None = None,
     repeat_days: int = 7,
-) -> list[CodeCount]:
+) -> list[CodeRow]:
     """Codes raised in the range, most frequent first; of one crane, or of the cranes of some sites or every one."""
     return await FAULT_PARETO.all_async(
         conn, time_from=time_from, time_to=time_to, crane=crane, sites=sites, repeat_days=repeat_days
@@ -191,7 +155,7 @@ async def faults_and_overloads(
     )
 
 
-async def status_codes(conn: AsyncConnection[Any]) -> list[StatusCode]:
+async def status_codes(conn: AsyncConnection[Any]) -> list[StatusCodeRow]:
     """The catalogue of status codes."""
     return await STATUS_CODES.all_async(conn)
 

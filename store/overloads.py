@@ -11,7 +11,7 @@ from typing import Any, Final
 from psycopg import AsyncConnection, Connection
 
 from domain.errors import NotFound
-from domain.overload import OverloadDecisionAsked, OverloadsDecisionAsked
+from domain.overload import OverloadCount, OverloadDecisionAsked, OverloadsDecisionAsked
 from store.locks import REGISTER
 from store.sql import query
 from store.statement import Statement, run, run_many
@@ -75,22 +75,11 @@ class OverloadListing(OverloadedLift):
     decided_peak_structural_pct: float | None
 
 
-@dataclass(frozen=True, kw_only=True, slots=True)
-class OverloadCounts:
-    """How many entries a crane has."""
-
-    crane: str
-    entries: int
-    open: int
-    no_longer_counted: int
-    highest_peak_structural_pct: float | None
-
-
 LIFTS_ABOVE: Final = Statement("lifts_above", OverloadedLift)
 DECISIONS: Final = Statement("overload_decisions", DecisionRow)
 REGISTER_ROWS: Final = Statement("overload_rows", RegisterRow)
 OVERLOADS_READ: Final = Statement("overloads_read", OverloadListing)
-OVERLOADS_COUNTED: Final = Statement("overloads_counted", OverloadCounts)
+OVERLOADS_COUNTED: Final = Statement("overloads_counted", OverloadCount)
 
 
 async def overloads(
@@ -151,7 +140,7 @@ async def decisions(conn: AsyncConnection[Any], crane_id: int, started_at: datet
 
 async def counts(
     conn: AsyncConnection[Any], *, sites: Sites = None, crane_id: int | None = None
-) -> dict[str, OverloadCounts]:
+) -> dict[str, OverloadCount]:
     """How many entries each crane has, and how many are open; cranes without any are absent."""
     rows = await OVERLOADS_COUNTED.all_async(conn, sites=sites, crane_id=crane_id)
     return {row.crane: row for row in rows}

@@ -11,6 +11,7 @@ from psycopg import AsyncConnection, Connection
 from psycopg.rows import class_row
 
 from domain.errors import QuarantineReason
+from domain.quarantine import ReplayRow
 from store.columns import to_ms
 from store.sql import query
 from store.statement import Statement, run
@@ -90,25 +91,9 @@ class ReplayAsked:
     reason: str | None
 
 
-@dataclass(frozen=True, kw_only=True, slots=True)
-class Replay:
-    """A request to judge messages again, and what became of it, in messages."""
-
-    replay_id: int
-    crane: str | None
-    reason: str | None
-    asked_at: datetime
-    asked_by: str
-    done_at: datetime | None
-    stored: int
-    known: int
-    kept: int
-    problem: str
-
-
 CLOCKS_AHEAD: Final = Statement("clock_doubts_between", ClockAhead)
 REPLAY_CLAIMED: Final = Statement("replay_claimed", ReplayAsked)
-REPLAYS: Final = Statement("replays_listed", Replay)
+REPLAYS: Final = Statement("replays_listed", ReplayRow)
 
 
 def keep(conn: Connection[Any], rejected: Sequence[Rejected]) -> None:

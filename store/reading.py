@@ -9,38 +9,13 @@ from typing import Any, Final
 import orjson
 from psycopg import AsyncConnection
 
+from domain.answers import CraneRow, EventRow, FaultRow
 from domain.crane import Crane, CraneType, Site
 from domain.moments import today_in
+from domain.registration import CraneTypeRow
 from store.statement import Statement, run_async
 
 Sites = list[str] | None
-
-
-@dataclass(frozen=True, kw_only=True, slots=True)
-class CraneListing:
-    """One crane in a list."""
-
-    name: str
-    title: str
-    type: str
-    type_title: str
-    site: str
-    registered_at: datetime
-    draft: bool
-
-
-@dataclass(frozen=True, kw_only=True, slots=True)
-class TypeListing:
-    """One crane type in a list, with how many cranes in scope are of it."""
-
-    name: str
-    title: str
-    rated_moment_kn_m: float
-    extensions: int
-    jib: bool
-    charts: int
-    cranes: int
-    invented: bool
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -103,32 +78,6 @@ class LiveRow:
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
-class EventListing:
-    """One event."""
-
-    crane: str
-    at: datetime
-    kind: str
-    code: str
-    state: str
-    text: str
-    received_at: datetime
-    boot: int
-    seq: int
-
-
-@dataclass(frozen=True, kw_only=True, slots=True)
-class FaultListing:
-    """One status code over a period; open_since None when cleared."""
-
-    code: str
-    text: str
-    raised: int
-    open_since: datetime | None
-    last_at: datetime
-
-
-@dataclass(frozen=True, kw_only=True, slots=True)
 class QuarantineListing:
     """One message set aside, with its first bytes."""
 
@@ -149,22 +98,22 @@ class Quarantined:
     quarantined: int
 
 
-CRANE_ROWS: Final = Statement("crane_rows", CraneListing)
+CRANE_ROWS: Final = Statement("crane_rows", CraneRow)
 CRANES_IN_SCOPE: Final = Statement("cranes_in_scope", CraneInScope)
 CRANE_KNOWN: Final = Statement("crane_known", CraneKnown)
 SITES_IN_SCOPE: Final = Statement("sites_in_scope", Spec)
-TYPES_LISTED: Final = Statement("crane_types_listed", TypeListing)
+TYPES_LISTED: Final = Statement("crane_types_listed", CraneTypeRow)
 TYPE_BY_NAME: Final = Statement("crane_type_by_name", Spec)
 LIVE_ROWS: Final = Statement("live_rows", LiveRow)
-EVENT_ROWS: Final = Statement("event_rows", EventListing)
-FAULT_ROWS: Final = Statement("fault_rows", FaultListing)
+EVENT_ROWS: Final = Statement("event_rows", EventRow)
+FAULT_ROWS: Final = Statement("fault_rows", FaultRow)
 QUARANTINE_ROWS: Final = Statement("quarantine_rows", QuarantineListing)
 QUARANTINED_COUNT: Final = Statement("quarantined_count", Quarantined)
 
 
 async def crane_rows(
     conn: AsyncConnection[Any], sites: Sites, *, after: str = "", rows: int = 200
-) -> list[CraneListing]:
+) -> list[CraneRow]:
     """Cranes by name, after a name."""
     return await CRANE_ROWS.all_async(conn, sites=sites, after=after, rows=rows)
 
@@ -193,7 +142,7 @@ async def sites_in_scope(conn: AsyncConnection[Any], sites: Sites) -> list[Site]
 
 async def type_rows(
     conn: AsyncConnection[Any], sites: Sites, *, after: str = "", rows: int = 200
-) -> list[TypeListing]:
+) -> list[CraneTypeRow]:
     """Crane types by name, after a name."""
     return await TYPES_LISTED.all_async(conn, sites=sites, after=after, rows=rows)
 
@@ -221,7 +170,7 @@ async def event_rows(
     kinds: list[str] | None = None,
     before: tuple[datetime, str, int, int] | None = None,
     rows: int = 500,
-) -> list[EventListing]:
+) -> list[EventRow]:
     """Events in [time_from, time_to), newest first; `before` is the key of the last row of the page before."""
     at, name, boot, seq = before or (None, None, None, None)
     return await EVENT_ROWS.all_async(
@@ -239,7 +188,7 @@ async def event_rows(
     )
 
 
-async def fault_rows(conn: AsyncConnection[Any], crane_id: int, time_from: datetime) -> list[FaultListing]:
+async def fault_rows(conn: AsyncConnection[Any], crane_id: int, time_from: datetime) -> list[FaultRow]:
     """Status codes of one crane raised since a time or still open, open ones first."""
     return await FAULT_ROWS.all_async(conn, crane_id=crane_id, time_from=time_from)
 

@@ -7,6 +7,7 @@ from typing import Any, Final
 from psycopg import AsyncConnection
 
 from domain.errors import NotFound
+from domain.maintenance import ServiceDoneRow
 from store.sql import query
 from store.statement import Statement, run_async
 
@@ -32,20 +33,8 @@ class ServiceState:
     late_days: int
 
 
-@dataclass(frozen=True, kw_only=True, slots=True)
-class ServiceDone:
-    """A service that was done."""
-
-    done_id: int
-    plan: str
-    done_at: datetime
-    done_by: str
-    note: str
-    entered_at: datetime
-
-
 SERVICE_STATES: Final = Statement("service_states", ServiceState)
-SERVICE_DONE: Final = Statement("service_done_read", ServiceDone)
+SERVICE_DONE: Final = Statement("service_done_read", ServiceDoneRow)
 
 
 async def service_states(
@@ -55,7 +44,7 @@ async def service_states(
     return await SERVICE_STATES.all_async(conn, today=today, crane=crane, late_days=late_days)
 
 
-async def services_done(conn: AsyncConnection[Any], crane: str) -> list[ServiceDone]:
+async def services_done(conn: AsyncConnection[Any], crane: str) -> list[ServiceDoneRow]:
     """Services done on one crane, newest first."""
     return await SERVICE_DONE.all_async(conn, crane=crane)
 

@@ -18,7 +18,7 @@ Rows = list[dict[str, Any]]
 
 @dataclass(frozen=True, slots=True)
 class Statement(Generic[Row]):
-    """The query `name` of store/queries, whose columns are the fields of the dataclass `row`."""
+    """The query `name` of store/queries, whose columns are the fields of `row`: an answer of the domain where they are the same, or a dataclass."""
 
     name: str
     row: type[Row]

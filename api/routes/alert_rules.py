@@ -123,8 +123,7 @@ async def list_deliveries(conn: Conn, limit: Limit = 200, cursor: Cursor = None)
     """Messages that were sent, wait, or were given up, newest first, with the last error."""
     before = decode_cursor(cursor, (int,))
     rows = await alerts.deliveries(conn, before=before[0] if before else None, rows=limit + 1)
-    listed = [AlertDeliveryRow.model_validate(row, from_attributes=True) for row in rows]
-    return page(listed, limit, [(row.delivery_id,) for row in rows])
+    return page(rows, limit, [(row.delivery_id,) for row in rows])
 
 
 async def may_change(conn: AsyncConnection[Any], caller: Principal, name: str) -> bool:

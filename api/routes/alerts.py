@@ -14,12 +14,11 @@ from domain.alerts import (
     Acknowledged,
     AlertDetail,
     AlertRow,
-    AlertsOfCrane,
     AlertSummary,
     Priority,
     Shelved,
 )
-from domain.answers import Page, of_rows
+from domain.answers import Page
 from domain.errors import Conflict, InvalidInput, NotFound
 from domain.messages import CraneName
 from store import alerts
@@ -64,7 +63,7 @@ async def list_alerts(
 async def summarise_alerts(conn: Conn, caller: Caller) -> AlertSummary:
     """Open alerts grouped by crane, the crane with the most urgent first; those on the shelf are counted apart."""
     rows = await alerts.by_crane(conn, caller.site_list)
-    cranes = of_rows(AlertsOfCrane, rows)
+    cranes = tuple(rows)
     return AlertSummary(unacknowledged=sum(row.unacknowledged for row in cranes), cranes=cranes)
 
 

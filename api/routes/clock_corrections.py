@@ -34,8 +34,7 @@ async def list_clock_corrections(
         before=before[0] if before else None,
         rows=limit + 1,
     )
-    listed = [ClockCorrectionRow.model_validate(row, from_attributes=True) for row in rows]
-    return page(listed, limit, [(row.correction_id,) for row in rows])
+    return page(rows, limit, [(row.correction_id,) for row in rows])
 
 
 @writes.get("/cranes/{name}/clock-corrections/{correction_id}", dependencies=[VIEWER, PERSONAL])
@@ -43,8 +42,7 @@ async def show_clock_correction(
     crane: SeenCrane, correction_id: CorrectionId, conn: Conn
 ) -> ClockCorrectionRow:
     """One correction, and whether it is in force; its ETag guards a withdrawal."""
-    row = await clock_corrections.show(conn, crane.crane_id, correction_id)
-    return ClockCorrectionRow.model_validate(row, from_attributes=True)
+    return await clock_corrections.show(conn, crane.crane_id, correction_id)
 
 
 @writes.post("/cranes/{name}/clock-corrections", dependencies=[ENGINEER], status_code=202)
@@ -56,8 +54,7 @@ async def correct_clock(
     Ingest applies it within seconds, counts the days again that it changes, and judges again what was refused for its time. The same
     correction entered again changes nothing. `problem` says why it could not be applied.
     """
-    row = await clock_corrections.enter(conn, crane.crane_id, asked, caller.account)
-    return ClockCorrectionRow.model_validate(row, from_attributes=True)
+    return await clock_corrections.enter(conn, crane.crane_id, asked, caller.account)
 
 
 @writes.delete("/cranes/{name}/clock-corrections/{correction_id}", dependencies=[ENGINEER], status_code=202)
@@ -67,4 +64,4 @@ async def withdraw_clock_correction(
     """Withdraw a correction: ingest gives the messages their own times again. Those that lie ahead then go to quarantine."""
     row = await clock_corrections.withdraw(conn, crane.crane_id, correction_id, caller.account)
     request.scope[AUDIT_DETAIL] = {"crane": row.crane, "boot": row.boot, "offset_ms": row.offset_ms}
-    return ClockCorrectionRow.model_validate(row, from_attributes=True)
+    return row

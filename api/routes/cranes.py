@@ -27,8 +27,7 @@ async def list_cranes(
     """Cranes of the sites that you may see, by name."""
     after = decode_cursor(cursor, (str,))
     rows = await reading.crane_rows(conn, caller.site_list, after=after[0] if after else "", rows=limit + 1)
-    listed = [CraneRow.model_validate(row, from_attributes=True) for row in rows]
-    return page(listed, limit, [(row.name,) for row in rows])
+    return page(rows, limit, [(row.name,) for row in rows])
 
 
 @router.get("/cranes/{name}", dependencies=[VIEWER])

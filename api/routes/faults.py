@@ -10,7 +10,7 @@ from api.bounds import LIST_RANGE_MAX, DayFrom, DayTo, TimeFrom, TimeTo, day_ran
 from api.deps import Caller, Conn, SeenCrane, no_crane
 from api.permissions import ENGINEER_OF_ALL_SITES, PERSONAL, VIEWER
 from api.tables import TableRoute
-from domain.answers import Page, of_rows
+from domain.answers import Page
 from domain.errors import InvalidInput
 from domain.fault_answers import (
     FaultEpisodeRow,
@@ -74,7 +74,7 @@ async def show_faults_and_overloads(
 async def list_status_codes(conn: Conn) -> Page[StatusCodeRow]:
     """The catalogue of status codes that was imported."""
     rows = await faults.status_codes(conn)
-    return Page(items=of_rows(StatusCodeRow, rows))
+    return Page(items=tuple(rows))
 
 
 @router.post("/status-codes", dependencies=[ENGINEER_OF_ALL_SITES])

@@ -35,7 +35,7 @@ async def export_charts(crane: KnownCrane, conn: Conn, on: OnDay = None) -> Plai
 async def list_versions(crane: SeenCrane, conn: Conn) -> tuple[ChartVersionRow, ...]:
     """Every version that was entered for the crane or for its type, newest first."""
     rows = await charts.chart_versions(conn, crane.name)
-    return tuple(ChartVersionRow.model_validate(row, from_attributes=True) for row in rows)
+    return tuple(rows)
 
 
 @router.post("/cranes/{name}/chart-versions", dependencies=[ENGINEER])

@@ -74,7 +74,7 @@ async def list_gaps(crane: SeenCrane, conn: Conn, time_from: TimeFrom, time_to: 
     """Time missing from the record in a range, with causes."""
     span = time_range(time_from, time_to, LIST_RANGE_MAX)
     rows = await duty.gaps(conn, crane.name, span.start, span.end)
-    return Page(items=of_rows(GapRow, rows))
+    return Page(items=tuple(rows))
 
 
 @router.get("/faults", dependencies=[VIEWER, PERSONAL])
@@ -100,7 +100,7 @@ async def list_overrides(
 @router.get("/cranes/{name}/details", dependencies=[VIEWER, PERSONAL])
 async def list_details(crane: SeenCrane, conn: Conn) -> Page[DetailEntry]:
     """Weld details that apply to a crane, the default one first."""
-    return Page(items=of_rows(DetailEntry, await details.details_of(conn, crane.name)))
+    return Page(items=tuple(await details.details_of(conn, crane.name)))
 
 
 @writes.get("/cranes/{name}/details/{entry}", dependencies=[VIEWER, PERSONAL])
@@ -109,7 +109,7 @@ async def show_detail(crane: SeenCrane, entry: EntryName, conn: Conn) -> DetailE
     rows = [row for row in await details.details_of(conn, crane.name) if row.name == entry]
     if not rows:
         raise NotFound(f"no weld detail {entry!r} applies to {crane.name}: see its details")
-    return DetailEntry.model_validate(max(rows, key=lambda row: row.detail_id), from_attributes=True)
+    return max(rows, key=lambda row: row.detail_id)
 
 
 @writes.put("/cranes/{name}/details/{entry}", status_code=204, dependencies=[ENGINEER])
@@ -172,7 +172,7 @@ async def drop_plan(crane: SeenCrane, entry: EntryName, conn: Conn) -> None:
 @router.get("/cranes/{name}/service-done", dependencies=[VIEWER, PERSONAL])
 async def list_service_done(crane: SeenCrane, conn: Conn) -> Page[ServiceDoneRow]:
     """Services done on a crane, newest first."""
-    return Page(items=of_rows(ServiceDoneRow, await service.services_done(conn, crane.name)))
+    return Page(items=tuple(await service.services_done(conn, crane.name)))
 
 
 @writes.post("/cranes/{name}/service-done", status_code=201, dependencies=[ENGINEER])
@@ -195,4 +195,4 @@ async def write_service_done(
         note=asked.note,
     )
     rows = await service.services_done(conn, crane.name)
-    return next(one for one in of_rows(ServiceDoneRow, rows) if one.done_id == done_id)
+    return next(one for one in rows if one.done_id == done_id)

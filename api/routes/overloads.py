@@ -73,7 +73,7 @@ async def list_overloads(
 async def count_overloads(conn: Conn, caller: Caller) -> Page[OverloadCount]:
     """How many overloads each crane that you may see has, and how many are open; cranes without any are absent."""
     found = await overloads.counts(conn, sites=caller.site_list)
-    return Page(items=of_rows(OverloadCount, found.values()))
+    return Page(items=tuple(found.values()))
 
 
 @router.get("/cranes/{name}/overloads", dependencies=[VIEWER, PERSONAL])

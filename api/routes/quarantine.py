@@ -44,7 +44,7 @@ async def list_quarantine(
 async def list_replays(conn: Conn, caller: Caller, limit: Limit = 20) -> Page[ReplayRow]:
     """The newest requests to judge refused messages again, and what became of them."""
     rows = await quarantine.REPLAYS.all_async(conn, replay_id=None, sites=caller.site_list, most=limit)
-    return Page(items=tuple(ReplayRow.model_validate(row, from_attributes=True) for row in rows))
+    return Page(items=tuple(rows))
 
 
 @writes.post("/quarantine/replays", dependencies=[ENGINEER], status_code=202)
@@ -62,4 +62,5 @@ async def replay_quarantine(asked: ReplayAsked, conn: Conn, caller: Caller) -> R
         conn, caller.account, crane_name=asked.crane, reason=asked.reason and str(asked.reason)
     )
     row = await quarantine.REPLAYS.first_async(conn, replay_id=number, sites=caller.site_list, most=1)
-    return ReplayRow.model_validate(row, from_attributes=True)
+    assert row is not None
+    return row

@@ -12,7 +12,7 @@ from api.deps import Caller, Conn, SeenCrane
 from api.paging import Cursor, Limit, decode_cursor, moment_in_cursor, page
 from api.permissions import PERSONAL, VIEWER
 from api.tables import TableRoute
-from domain.answers import EventRow, FaultRow, Page, SamplesAnswer, of_rows
+from domain.answers import EventRow, FaultRow, Page, SamplesAnswer
 from domain.lift import Lift
 from domain.messages import EventKind
 from domain.moments import now_utc
@@ -93,9 +93,7 @@ async def _events(
         before=before,
         rows=limit + 1,
     )
-    return page(
-        of_rows(EventRow, rows), limit, [(row.at.isoformat(), row.crane, row.boot, row.seq) for row in rows]
-    )
+    return page(rows, limit, [(row.at.isoformat(), row.crane, row.boot, row.seq) for row in rows])
 
 
 @router.get("/cranes/{name}/faults", dependencies=[VIEWER, PERSONAL])
@@ -104,7 +102,7 @@ async def list_faults(
 ) -> Page[FaultRow]:
     """Status codes of one crane, open ones first, then by how often they came in the last days."""
     rows = await reading.fault_rows(conn, crane.crane_id, now_utc() - timedelta(days=days))
-    return Page(items=of_rows(FaultRow, rows))
+    return Page(items=tuple(rows))
 
 
 @router.get("/cranes/{name}/samples", dependencies=[VIEWER, PERSONAL])

@@ -57,8 +57,7 @@ async def list_types(
     """Crane types on file, by name: a crane of one of them is registered by the name of its type."""
     after = decode_cursor(cursor, (str,))
     rows = await reading.type_rows(conn, caller.site_list, after=after[0] if after else "", rows=limit + 1)
-    listed = [CraneTypeRow.model_validate(row, from_attributes=True) for row in rows]
-    return page(listed, limit, [(row.name,) for row in listed])
+    return page(rows, limit, [(row.name,) for row in rows])
 
 
 @router.get("/crane-types/{entry}", dependencies=[ENGINEER])

@@ -9,13 +9,13 @@ import orjson
 import psycopg
 import pytest
 
-from domain.clock_correction import ClockCorrectionAsked
+from domain.clock_correction import ClockCorrectionAsked, ClockCorrectionRow
 from domain.messages import Leaf, topic
 from ingest.limits import Limits
 from ingest.replay import apply_corrections
 from ingest.writer import Incoming, Outcome, Writer
 from store import clock_corrections, cold, quarantine, segments
-from store.clock_corrections import CORRECTIONS, ClockCorrection
+from store.clock_corrections import CORRECTIONS
 from store.locks import Lock, give_back, take
 from tests.support.ingesting import register
 
@@ -44,17 +44,17 @@ def outcomes(database: str, *messages: Incoming) -> list[str]:
         writer.close()
 
 
-def correct(database: str, crane_id: int, **asked: Any) -> ClockCorrection:
+def correct(database: str, crane_id: int, **asked: Any) -> ClockCorrectionRow:
     given = ClockCorrectionAsked.model_validate({"boot": 7, "reason": "by the job sheet", **asked})
 
-    async def enter() -> ClockCorrection:
+    async def enter() -> ClockCorrectionRow:
         async with await psycopg.AsyncConnection.connect(database) as conn:
             return await clock_corrections.enter(conn, crane_id, given, "eva")
 
     return applied(database, asyncio.run(enter()).correction_id)
 
 
-def withdraw(database: str, crane_id: int, number: int) -> ClockCorrection:
+def withdraw(database: str, crane_id: int, number: int) -> ClockCorrectionRow:
     async def take_back() -> None:
         async with await psycopg.AsyncConnection.connect(database) as conn:
             await clock_corrections.withdraw(conn, crane_id, number, "eva")
@@ -63,7 +63,7 @@ def withdraw(database: str, crane_id: int, number: int) -> ClockCorrection:
     return applied(database, number)
 
 
-def applied(database: str, number: int) -> ClockCorrection:
+def applied(database: str, number: int) -> ClockCorrectionRow:
     apply_corrections(database, Limits())
     with psycopg.connect(database) as conn:
         row = CORRECTIONS.first(conn, crane_id=None, correction_id=number, sites=None, before=None, rows=1)

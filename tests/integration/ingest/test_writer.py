@@ -10,6 +10,7 @@ import pytest
 
 from domain.errors import QuarantineReason
 from domain.messages import Leaf, topic
+from domain.quarantine import ReplayRow
 from ingest import plan as module
 from ingest.limits import Limits
 from ingest.replay import replay, replaying
@@ -183,7 +184,7 @@ def test_a_replay_that_is_asked_for_is_done_once_and_says_what_came_of_it(
     number, again = asyncio.run(ask_twice(database))
     assert again == number
 
-    def found() -> quarantine.Replay | None:
+    def found() -> ReplayRow | None:
         connection.rollback()
         (one,) = quarantine.REPLAYS.all(connection, replay_id=number, sites=None, most=1)
         return one if one.done_at is not None else None
