@@ -13,13 +13,13 @@ from answers.dispatch_fleet import DispatchFleet, Situation
 from domain.dispatch_answers import Assumption, DispatchQuestion
 from domain.errors import InvalidInput
 from domain.job import Window
-from domain.job_answers import AssignedJob, AssignmentAnswer, AssignmentAsked, ListedJob
+from domain.job_answers import AssignedJob, AssignmentAnswer, AssignmentAsked, ListedJob, ReservationRow
 from duty.assign import NOBODY, Assignment, assign, greedy, overlapping
 from duty.capacity import Flags, Floats, Ints
 from duty.dispatch import Ruling
 from duty.ranking import rank
 from store import reservations
-from store.reservations import Held, Reservation
+from store.reservations import Held
 
 
 async def assignment(
@@ -48,7 +48,7 @@ def _kept_free(listed: ListedJob) -> Window:
 def _assigned(
     asked: AssignmentAsked,
     windows: list[Window],
-    taken: list[Reservation],
+    taken: list[ReservationRow],
     situations: list[Situation],
     sites: tuple[str, ...] | None,
 ) -> AssignmentAnswer:
@@ -84,7 +84,7 @@ def _assigned(
     )
 
 
-def _held(taken: list[Reservation], window: Window) -> dict[str, Held]:
+def _held(taken: list[ReservationRow], window: Window) -> dict[str, Held]:
     return {
         row.crane: Held(crane=row.crane, starts_at=row.starts_at, ends_at=row.ends_at)
         for row in taken

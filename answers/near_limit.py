@@ -15,7 +15,6 @@ from answers.samples import samples_answer
 from answers.spectrum import place_near_limit
 from domain.errors import NotFound
 from domain.fleet_answers import Confident
-from domain.maintenance import OverrideRow
 from domain.moments import DayRange, TimeRange
 from domain.near_limit import (
     Measure,
@@ -125,7 +124,7 @@ async def override_trace(
         if at >= at_ms and value is not None
     ]
     return OverrideTrace(
-        override=OverrideRow.model_validate(row, from_attributes=True),
+        override=row,
         before_s=AROUND_S,
         after_s=AROUND_S,
         peak_before_pct=_peak(value for at, value in zip(samples.at_ms, used, strict=True) if at <= at_ms),

@@ -1,19 +1,17 @@
 """Reservations of cranes: the calendar, one of them, and planned against measured."""
 
 import statistics
-from dataclasses import asdict
 from datetime import timedelta
 from typing import Any
 
 from psycopg import AsyncConnection
 
-from domain.dispatch_answers import DispatchCandidate, DispatchQuestion
 from domain.errors import NotFound
 from domain.job_answers import CraneBias, MeasuredAnswer, MeasuredRow, ReservationRow
 from domain.moments import now_utc
 from store import reservations
 from store.reading import Sites
-from store.reservations import Measured, Reservation
+from store.reservations import Measured
 
 
 async def reservation_in_scope(
@@ -23,18 +21,7 @@ async def reservation_in_scope(
     found = await reservations.reservation(conn, reservation_id, sites)
     if found is None:
         raise NotFound(f"there is no reservation {reservation_id} that you may see: look at the calendar")
-    return reservation_row(found)
-
-
-def reservation_row(row: Reservation) -> ReservationRow:
-    """A reservation with its job and what was planned."""
-    return ReservationRow.model_validate(
-        {
-            **asdict(row),
-            "job": None if row.job is None else DispatchQuestion.model_validate(row.job),
-            "planned": None if row.planned is None else DispatchCandidate.model_validate(row.planned),
-        }
-    )
+    return found
 
 
 async def planned_and_measured(

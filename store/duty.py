@@ -10,7 +10,8 @@ from typing import Any, Final
 
 from psycopg import AsyncConnection
 
-from domain.maintenance import GapRow
+from domain.lift import Lift
+from domain.maintenance import CraneDayRow, GapRow
 from domain.moments import DayRange
 from store.statement import Statement
 
@@ -51,61 +52,18 @@ class CraneSpan(Span):
     crane: str
 
 
-@dataclass(frozen=True, kw_only=True, slots=True)
-class Day:
+class Day(CraneDayRow):
     """Figures of one local day of one crane."""
 
-    crane: str
-    day: date
-    time_zone: str
     day_start_at: datetime
     day_end_at: datetime
-    first_at: datetime | None
-    last_at: datetime | None
-    samples: int
-    recorded_ms: int
-    sensor_gap_ms: int
-    offline_gap_ms: int
-    quarantine_gap_ms: int
-    excluded_ms: int
-    limit_assumed_ms: int
-    working_ms: int
-    loaded_ms: int
-    near_limit_ms: int
-    over_limit_ms: int
-    emergency_ms: int
-    lifts: int
-    near_limit_lifts: int
     peak_cubed_sum: float
-    warnings: int
-    limiter_stops: int
-    limiter_overrides: int
-    faults: int
-    spikes: int  # readings set aside, far off from the others of their second
-    spikes_counted: int  # the same where too few readings came to tell: they count
-    largest_spike_pct: float
-    overlap_ms: int
-    clock_ms: int
-    hole_ms: int
-    uncounted_ms: int
-    no_pose_ms: int = 0  # without a boom position, of a day with one
 
 
-@dataclass(frozen=True, kw_only=True, slots=True)
-class LiftRow:
+class LiftRow(Lift):
     """One lift; `day` is the local day in which it began."""
 
-    crane: str
-    started_at: datetime
-    ended_at: datetime
     day: date
-    peak_utilisation_pct: float
-    peak_structural_pct: float
-    peak_outreach_m: float | None
-    mass_kg: float | None
-    slew_travel_deg: float
-    limiter_stops: int
-    limiter_overrides: int
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

@@ -9,7 +9,7 @@ from psycopg import AsyncConnection, Connection
 
 from domain.errors import NotFound
 from domain.fault_answers import CodeRow, StatusCodeRow
-from domain.maintenance import OpenFaultRow
+from domain.maintenance import OpenFaultRow, OverrideRow
 from store.sql import query
 from store.statement import Statement
 
@@ -46,27 +46,11 @@ class CraneFaults:
     working_hours: float
 
 
-@dataclass(frozen=True, kw_only=True, slots=True)
-class Override:
-    """One use of the limiter override and what the crane was doing; read the 30 s around it with store.segments."""
+class Override(OverrideRow):
+    """One use of the limiter override; read the 30 s around it with store.segments."""
 
-    crane: str
-    at: datetime
     boot: int
     seq: int
-    code: str
-    utilisation_pct: float | None
-    peak_utilisation_pct: float | None
-    structural_pct: float | None
-    outreach_m: float | None
-    hook_height_m: float | None
-    slew_deg: float | None
-    mode: float | None
-    stabiliser_left_pct: float | None
-    stabiliser_right_pct: float | None
-    lift_started_at: datetime | None
-    lift_mass_kg: float | None
-    lift_peak_utilisation_pct: float | None
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

@@ -10,31 +10,11 @@ from psycopg import AsyncConnection
 from psycopg.types.json import Jsonb
 
 from domain.errors import Conflict, NotFound
+from domain.job_answers import ReservationRow
 from store.locks import wait_for_holds
 from store.statement import Statement
 
 Sites = list[str] | None
-
-
-@dataclass(frozen=True, kw_only=True, slots=True)
-class Reservation:
-    """One reservation; released ones no longer block the crane."""
-
-    reservation_id: int
-    crane: str
-    site: str
-    time_zone: str
-    starts_at: datetime
-    ends_at: datetime
-    title: str
-    job: dict[str, Any] | None
-    planned: dict[str, Any] | None
-    held_by: str
-    held_at: datetime
-    released_by: str | None
-    released_at: datetime | None
-    override_reason: str | None
-    override_states: list[str]
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -116,8 +96,8 @@ class UseOfLate:
 
 HELD: Final = Statement("reservation_held", ReservationId)
 RELEASED: Final = Statement("reservation_released", ReservationId)
-ROWS: Final = Statement("reservation_rows", Reservation)
-ONE: Final = Statement("reservation_of", Reservation)
+ROWS: Final = Statement("reservation_rows", ReservationRow)
+ONE: Final = Statement("reservation_of", ReservationRow)
 CRANES_HELD: Final = Statement("cranes_held", Held)
 MEASURED: Final = Statement("measured_for_reservations", Measured)
 USE_OF_LATE: Final = Statement("levelling_rows", UseOfLate)
@@ -173,7 +153,7 @@ async def release(conn: AsyncConnection[Any], reservation_id: int, released_by: 
     return row is not None
 
 
-async def reservation(conn: AsyncConnection[Any], reservation_id: int, sites: Sites) -> Reservation | None:
+async def reservation(conn: AsyncConnection[Any], reservation_id: int, sites: Sites) -> ReservationRow | None:
     """One reservation, None where there is none in scope."""
     return await ONE.first_async(conn, reservation_id=reservation_id, sites=sites)
 
@@ -187,7 +167,7 @@ async def reservations(
     crane: str | None = None,
     with_released: bool = False,
     rows: int = 1000,
-) -> list[Reservation]:
+) -> list[ReservationRow]:
     """Reservations that touch [time_from, time_to), in time order."""
     return await ROWS.all_async(
         conn,

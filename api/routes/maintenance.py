@@ -21,7 +21,7 @@ from api.bounds import (
 from api.deps import Caller, Conn, SeenCrane, SeenCranes
 from api.permissions import ENGINEER, PERSONAL, VIEWER
 from api.tables import TableRoute
-from domain.answers import Page, of_rows
+from domain.answers import Page
 from domain.detail import DetailSpec
 from domain.errors import InvalidInput, NotFound
 from domain.maintenance import (
@@ -55,7 +55,7 @@ async def list_days(
     """Figures by local day, both ends included; the whole recorded life without days."""
     chosen = chosen_days(day_from, day_to, crane.time_zone)
     rows = await duty.days(conn, crane.name, chosen.first, chosen.last)
-    return Page(items=of_rows(DayRow, rows))
+    return Page(items=tuple(rows))
 
 
 @router.get("/days", dependencies=[VIEWER, PERSONAL])
@@ -66,7 +66,7 @@ async def list_days_of_cranes(
     chosen = day_range(day_from, day_to, default_days=DEFAULT_DAYS, zone=cranes[0].time_zone)
     at_most(chosen, LONGEST_DAYS, "several cranes are listed")
     rows = await duty.days_of(conn, [crane.name for crane in cranes], chosen.first, chosen.last)
-    return Page(items=of_rows(CraneDayRow, rows))
+    return Page(items=tuple(rows))
 
 
 @router.get("/cranes/{name}/gaps", dependencies=[VIEWER, PERSONAL])
@@ -94,7 +94,7 @@ async def list_overrides(
     """Uses of the limiter override in a range, newest first, with what the crane was doing."""
     span = time_range(time_from, time_to, LIST_RANGE_MAX)
     rows = await faults.overrides(conn, span.start, span.end, crane=crane.name, rows=limit)
-    return Page(items=of_rows(OverrideRow, rows))
+    return Page(items=tuple(rows))
 
 
 @router.get("/cranes/{name}/details", dependencies=[VIEWER, PERSONAL])

@@ -37,8 +37,7 @@ async def list_lifts(
     key = decode_cursor(cursor, (str,))
     before = moment_in_cursor(key[0]) if key else None
     rows = await duty.lifts(conn, crane.name, span.start, span.end, before=before, rows=limit + 1)
-    lifts = [Lift(**{name: getattr(row, name) for name in Lift.model_fields}) for row in rows]
-    return page(lifts, limit, [(row.started_at.isoformat(),) for row in rows])
+    return page(rows, limit, [(row.started_at.isoformat(),) for row in rows])
 
 
 @router.get("/cranes/{name}/events", dependencies=[VIEWER, PERSONAL])

@@ -14,8 +14,6 @@ from answers.spectrum import spectrum_of
 from api.bounds import DayFrom, DayTo, chosen_days, day_range
 from api.deps import PDF, PDF_ANSWER, AtAGlance, Caller, Conn, KnownCrane, file_response
 from api.permissions import PERSONAL, VIEWER
-from domain.answers import of_rows
-from domain.maintenance import DayRow
 from domain.moments import today_in
 from reports.duty_report import DutyReport, duty_report_pdf
 from reports.fleet_report import FleetReport, fleet_report_pdf
@@ -80,7 +78,7 @@ async def duty_report(
         time_zone=crane.time_zone,
         spectrum=await spectrum_of(conn, crane, chosen),
         life=await life_of(conn, crane),
-        days=of_rows(DayRow, await duty.days(conn, crane.name, chosen.first, chosen.last)),
+        days=await duty.days(conn, crane.name, chosen.first, chosen.last),
         faults=tuple(await reading.fault_rows(conn, crane.crane_id, since)),
         service=await service_of(conn, crane),
         exclusions=await exclusions.exclusions(conn, crane_id=crane.crane_id, rows=MOST_EXCLUSIONS),

@@ -6,7 +6,7 @@ from fastapi import APIRouter, Query, Request
 
 from answers.dispatch import of_crane
 from answers.dispatch_reasons import states_of
-from answers.reservations import planned_and_measured, reservation_in_scope, reservation_row
+from answers.reservations import planned_and_measured, reservation_in_scope
 from api.bounds import LIST_RANGE_MAX, ReservationId, TimeFrom, TimeTo, time_range
 from api.deps import Caller, Conn, Fleet, SeenCrane, get_crane, overridden
 from api.permissions import DISPATCHER, PERSONAL, VIEWER
@@ -74,7 +74,7 @@ async def list_reservations(
     rows = await reservations.reservations(
         conn, caller.site_list, asked.start, asked.end, crane=crane, with_released=with_released
     )
-    return Page(items=tuple(reservation_row(row) for row in rows))
+    return Page(items=tuple(rows))
 
 
 @router.get("/reservations/{reservation_id}", dependencies=[VIEWER, PERSONAL])
