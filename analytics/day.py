@@ -89,8 +89,7 @@ def count(
 ) -> DayCount:
     """Counts one day.
 
-    events: those of the day. quarantined: (boot, seq) of the crane's messages set aside, asked for only when
-    numbers are missing. refused: (received, span) [ms] of the messages that came on the day and were refused as ahead
+    events: those of the day. quarantined: (boot, seq) of the crane's messages set aside, but those ahead of our clock. refused: (received, span) [ms] of the messages that came on the day and were refused as ahead
     of our clock. turned: count directions too.
     """
     samples = _with_held_limit(samples)
@@ -113,7 +112,8 @@ def count(
     )
     lift_part = lifts.find(signals, settings.lift_rule, whole_cells=True)
     wrong = _wrong(local_day, samples, refused)
-    missing = [*chain.from_iterable(wrong), *_gaps(samples, utilisation, events, quarantined)]
+    inside, ends = _gaps(local_day, samples, utilisation, events, quarantined)
+    missing = [*chain.from_iterable(wrong), *inside]
     cycles = ledger.count(structural[np.isfinite(structural)], settings.edges)
     # what counts is judged: a spike that is set aside is told as one, and is no overload
     sent = minutes.Readings(
@@ -141,6 +141,7 @@ def count(
         ),
         figures={
             **_figures(local_day, samples, events, tallied, missing),
+            **ends,
             **spikes,
             # only where its clock dates them back: the row of a sound day does not tell when its messages came
             "came_at": from_ms(int(samples.received_ms.max())) if wrong[2] else None,
@@ -223,21 +224,26 @@ def _wrong(
 
 
 def _gaps(
+    local_day: LocalDay,
     samples: DaySamples,
     utilisation: NDArray[np.float32],
-    events: Iterable[Event],
+    events: Sequence[Event],
     quarantined: Callable[[], frozenset[tuple[int, int]]],
-) -> list[gaps.Gap]:
+) -> tuple[list[gaps.Gap], dict[str, Any]]:
+    """Time missing inside the day, and where its record begins and ends."""
+    ends = _ends(samples, events)
+    if not samples.boot.size:
+        return [], ends
     numbers = frozenset((event.boot, event.seq) for event in events)
-    missing = gaps.missing_messages(*_messages(samples), numbers, frozenset())
-    if any(gap.messages for gap in missing):
-        missing = gaps.missing_messages(*_messages(samples), numbers, quarantined())
+    known = (*_messages(samples), numbers, quarantined())
+    missing = gaps.missing_messages(*known)
+    refused, until_ms, last = gaps.refused_end(*known, _within(local_day)[1])
+    if refused:  # the record goes on until there: what is missing before the next day begins behind it
+        ends |= {"last_at": from_ms(until_ms), "last_seq": max(last, ends["last_seq"])}
     blind, excluded = np.isnan(utilisation), _excluded(samples)
-    return [
-        *missing,
-        *gaps.missing_readings(samples.at_ms, samples.step_ms, blind & ~excluded),
-        *gaps.missing_readings(samples.at_ms, samples.step_ms, excluded, "excluded"),
-    ]
+    blank = gaps.missing_readings(samples.at_ms, samples.step_ms, blind & ~excluded)
+    left_out = gaps.missing_readings(samples.at_ms, samples.step_ms, excluded, "excluded")
+    return [*missing, *refused, *blank, *left_out], ends
 
 
 def _within(local_day: LocalDay) -> gaps.Span:
@@ -271,7 +277,6 @@ def _figures(
         "time_zone": local_day.zone.key,
         "day_start_at": local_day.start_at,
         "day_end_at": local_day.end_at,
-        **_ends(samples, events),
         "samples": samples.at_ms.size,
         "recorded_ms": tallied.recorded_ms - tallied.missing_ms,
         "sensor_gap_ms": tallied.missing_ms - excluded_ms,

@@ -4,7 +4,8 @@ A sender numbers its messages within a boot, and sends without a pause from its 
 messages of a boot is missing, all of it: messages that were recorded at the crane and are not here, still in the outbox
 (offline) or here in quarantine, as far as numbers are left out; and a hole, where no number is. Between two boots the
 crane was off, or nobody can tell; that is not counted as missing, and the page says so. But for numbers: a boot begins with
-0 or 1, or goes on from the boot before, so numbers before its first message that are here are time before it. Where a boot
+0 or 1, or goes on from the boot before, so numbers before its first message that are here are time before it; and numbers in
+quarantine behind its last one are time after it. Where a boot
 gives a number to several messages, nobody can tell what is missing of it.
 
 Time that was recorded and cannot be told is missing too: two boots at once are two senders under one name (or a clock that was
@@ -66,7 +67,7 @@ def missing_messages(
     are added up: jitter goes, and a step that is stated too short stays.
     """
     if start_ms.size < 2:
-        return []
+        return []  # of one alone: refused_end
     longest_ms = int((end_ms - start_ms).max())
     found = list(_before_boots(start_ms, end_ms, boot, seq, events, quarantined))
     small: list[tuple[int, int, int]] = []  # from, to, and how long or (negative) how much too early
@@ -109,13 +110,49 @@ def _before_boots(
         left_ms = int(start_ms[part[0]]) - until_ms
         if left_ms >= SMALL_MS:
             of_before = int(boot[before[0]])
-            last = max([int(seq[before].max()), *(number for of, number in events if of == of_before)])
+            end, refused, lost = _after(boot[before], seq[before], left_ms, longest_ms, events, quarantined)
+            last = max([end, *(number for of, number in events if of == of_before)])
             numbers = range(last + 1 if first > last else 1, first)
-            messages = _left_out(int(boot[part[0]]), numbers, events, quarantined)
-            found = _between(until_ms, left_ms, messages, longest_ms)
+            held, never = _left_out(int(boot[part[0]]), numbers, events, quarantined)
+            found = _between(until_ms, left_ms, (held + refused, never + lost), longest_ms)
             yield from (gap for gap in found if gap.cause != "hole")
         if int(end_ms[part].max()) >= until_ms:
             before = part
+
+
+def refused_end(
+    start_ms: Ints,
+    end_ms: Ints,
+    boot: Ints,
+    seq: Ints,
+    events: frozenset[tuple[int, int]],
+    quarantined: frozenset[tuple[int, int]],
+    past_ms: int,
+) -> tuple[list[Gap], int, int]:
+    """What quarantine holds behind the last message of the last boot: gaps until `past_ms` at most, where they end, and the
+    last number. Arguments as of `missing_messages`, at least one message.
+    """
+    until_ms, longest_ms = int(end_ms.max()), int((end_ms - start_ms).max())
+    of_last = np.flatnonzero(boot == boot[int(end_ms.argmax())])
+    left_ms = max(past_ms - until_ms, 0)
+    last, refused, lost = _after(boot[of_last], seq[of_last], left_ms, longest_ms, events, quarantined)
+    left_ms = min(left_ms, (refused + lost) * longest_ms)
+    return list(_between(until_ms, left_ms, (refused, lost), longest_ms)), until_ms + left_ms, last
+
+
+def _after(
+    boot: Ints,
+    seq: Ints,
+    left_ms: int,
+    longest_ms: int,
+    events: frozenset[tuple[int, int]],
+    quarantined: frozenset[tuple[int, int]],
+) -> tuple[int, int, int]:
+    """The last number of a boot that quarantine holds within the time left, and how many are there and never came up to it."""
+    of, last = int(boot[0]), int(seq.max())
+    window = range(last + 1, last + 1 + -(-left_ms // max(longest_ms, 1)))
+    end = max((number for boot_of, number in quarantined if boot_of == of and number in window), default=last)
+    return end, *_left_out(of, range(last + 1, end + 1), events, quarantined)
 
 
 def _left_out(

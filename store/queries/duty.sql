@@ -506,7 +506,7 @@ where crane_id = %(crane_id)s and counting_id = %(counting_id)s and day = any(%(
 select count(*)::int as crane_days from recount_day where counting_id = %(counting_id)s;
 
 -- name: quarantined_numbers
--- Boot and number of the samples messages of one crane in quarantine, where their text still shows them.
+-- Boot and number of the samples messages of one crane in quarantine, where their text still shows them, but those ahead of our clock.
 select distinct boot::bigint, seq::bigint
 from quarantine
 cross join lateral (select encode(substr(raw, 1, 2000), 'escape') as start) opening
@@ -514,7 +514,7 @@ cross join lateral (
     select substring(start from '"boot"\s*:\s*([0-9]{1,19})')::numeric as boot,
         substring(start from '"seq"\s*:\s*([0-9]{1,19})')::numeric as seq
 ) numbers
-where crane_name = %(crane)s and boot < 9223372036854775808 and seq < 9223372036854775808;
+where crane_name = %(crane)s and reason <> 'in_future' and boot < 9223372036854775808 and seq < 9223372036854775808;
 
 -- name: recorded_days_touched
 -- Every counted day of one crane, of those of a type or of a site, or of the fleet, to be counted again.

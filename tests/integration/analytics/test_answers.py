@@ -1,7 +1,7 @@
 """What the store answers from counted days: gaps with causes, faults with context, overrides, service, weld details."""
 
 import asyncio
-from collections.abc import Awaitable, Callable
+from collections.abc import Awaitable, Callable, Iterable
 from datetime import UTC, date, datetime, timedelta
 from typing import Any, TypeVar
 
@@ -69,6 +69,42 @@ def test_gaps_have_causes_inside_days_and_between(yard: Yard) -> None:
     assert whole.recorded_ms == (1200 - 105) * 60_000
     assert whole.coverage == pytest.approx(1095 / 1200)
     assert whole.f1 == 1.1
+
+
+def set_aside(yard: Yard, parts: Iterable[Any], reason: str = "bad_shape") -> None:
+    with psycopg.connect(yard.url) as conn:
+        conn.cursor().executemany(
+            "insert into quarantine (received_at, last_received_at, topic, crane_name, reason, detail, raw, digest)"
+            " values (now(), now(), 't', %s, %s, '', %s::bytea, sha256(%s::bytea))",
+            [
+                (name(yard), reason, raw, raw)
+                for one in parts
+                if (raw := b'{"boot": %d, "seq": %d, ' % (one.boot, one.seq))
+            ],
+        )
+
+
+def test_the_end_of_a_boot_that_lies_in_quarantine_is_missing_once(yard: Yard) -> None:
+    """From 23:30 local time on what comes is refused, until 00:30 of the next day; then the boot goes on."""
+    parts = yard.messages(START + hours(16), working(3))
+    set_aside(yard, parts[30:90])
+    yard.store(parts[:30])
+    yard.count()
+    days = {row["day"]: (row["quarantine_gap_ms"], row["last_seq"]) for row in yard.rows("day_figure")}
+    assert days == {date(2026, 3, 9): (30 * 60_000, 59)}
+    whole = ask(yard, lambda conn: summary.crane_summary(conn, name(yard)))
+    assert whole is not None
+    assert whole.coverage == pytest.approx(0.5)
+    yard.store(parts[90:])
+    yard.count()
+    whole = ask(yard, lambda conn: summary.crane_summary(conn, name(yard)))
+    assert whole is not None
+    assert (whole.missing_ms, whole.recorded_ms) == (60 * 60_000, 120 * 60_000)
+    found = ask(yard, lambda conn: duty.gaps(conn, name(yard), *ALWAYS))
+    assert [(gap.from_at, gap.to_at, gap.missing_ms) for gap in found] == [
+        (START + hours(16.5), START + hours(17), 1_800_000),
+        (START + hours(17), START + hours(17.5), 1_800_000),
+    ]
 
 
 def test_a_gap_over_midnight_lies_between_the_days(yard: Yard) -> None:

@@ -11,6 +11,7 @@ from duty.gaps import (
     missing_readings,
     overlaps,
     refused_ahead,
+    refused_end,
     set_back,
     uncounted_ms,
 )
@@ -145,6 +146,40 @@ def test_what_is_lost_at_the_beginning_of_a_boot_is_no_more_than_the_time_since_
     assert found([900, 3], minutes=[0, 11], boot=[7, 8], quarantined=frozenset({(8, 1), (8, 2)})) == [
         Gap(MINUTE, 11 * MINUTE, "quarantine", 2 * MINUTE, 2)
     ]
+
+
+def test_what_quarantine_holds_behind_the_last_message_of_a_boot_is_time_after_it() -> None:
+    held = frozenset({(7, 3), (7, 5), (7, 900)})  # 4 never came; 900 is more than there is time for
+    assert found([2, 0], minutes=[0, 20], boot=[7, 8], quarantined=held) == [
+        Gap(MINUTE, 20 * MINUTE, "quarantine", 2 * MINUTE, 2),
+        Gap(MINUTE, 20 * MINUTE, "offline", MINUTE, 1),
+    ]
+    assert found([2, 0], minutes=[0, 3], boot=[7, 8], quarantined=held) == [
+        Gap(MINUTE, 3 * MINUTE, "quarantine", MINUTE, 1)
+    ]
+    # The next boot goes on counting: what lies behind 5 is its own.
+    assert found([2, 8], minutes=[0, 20], boot=[7, 8], quarantined=held) == [
+        Gap(MINUTE, 20 * MINUTE, "quarantine", 2 * MINUTE, 2),
+        Gap(MINUTE, 20 * MINUTE, "offline", 3 * MINUTE, 3),
+    ]
+
+
+@pytest.mark.parametrize(
+    ("past", "missing", "until", "last"),
+    [(60, 3, 4, 5), (3, 2, 3, 4), (1, 0, 1, 2)],
+    ids=["evening", "midnight near", "midnight"],
+)
+def test_what_quarantine_holds_at_the_end_of_a_day_is_time_until_its_end(
+    past: int, missing: int, until: int, last: int
+) -> None:
+    start, seq = np.array([0], np.int64), np.array([2], np.int64)
+    held = frozenset({(7, 3), (7, 4), (7, 5), (8, 6)})
+    gaps, until_ms, number = refused_end(
+        start, start + MINUTE, np.array([7]), seq, frozenset(), held, past * MINUTE
+    )
+    assert sum(gap.missing_ms for gap in gaps) == missing * MINUTE
+    assert {gap.cause for gap in gaps} <= {"quarantine"}
+    assert (until_ms, number) == (until * MINUTE, last)
 
 
 def test_messages_that_overlap_miss_nothing() -> None:
