@@ -65,9 +65,10 @@ class Installation:
         if not workers:
             self.start("ingest", *ingest)
 
-    def start(self, name: str, module: str, *arguments: str) -> None:
-        """Start a Python process of ours, or start it again after it was killed."""
-        self._starts[name] = [sys.executable, "-m", module, *arguments]
+    def start(self, name: str, module: str, *arguments: str, host: str = "") -> None:
+        """Start a Python process of ours, or start it again after it was killed. host: the network namespace it lives in."""
+        within = ("ip", "netns", "exec", host) if host else ()
+        self._starts[name] = [*within, sys.executable, "-m", module, *arguments]
         with (self.folder / f"{name}.log").open("ab") as log:
             self.processes[name] = subprocess.Popen(self._starts[name], cwd=ROOT, stdout=log, stderr=log)
 

@@ -1,6 +1,7 @@
 """Every state of a database, for every process: none ends, each says what is wrong, and goes on by itself."""
 
 import os
+import shutil
 import signal
 import subprocess
 import sys
@@ -25,6 +26,7 @@ from tests.support.ingesting import mqtt_client, publish_all, register, wait_unt
 from tests.support.telemetry import message
 
 pytestmark = pytest.mark.mosquitto
+DISK_MB = 400
 API = """
 import sys, uvicorn
 from api.app import create_api
@@ -43,6 +45,7 @@ class Processes:
 
     def __init__(self, folder: Path) -> None:
         self.folder = folder
+        self.small_disk = os.path.ismount(folder / "postgres")
         self.postgres = EmbeddedPostgres(folder / "postgres", {"fsync": "off", "max_connections": "30"})
         self.database = self.postgres.start()
         migrate(self.database)
@@ -90,10 +93,9 @@ class Processes:
             process.wait(10)
             return (self.folder / f"{name}.log").read_text(errors="replace")[-6000:]
 
-    def are_ready(self) -> bool:
-        return all(
-            (found := answer(url)) is not None and found.status_code == 200 for url in self.ready.values()
-        )
+    def are_ready(self, *, but: tuple[str, ...] = ()) -> bool:
+        found = [answer(url) for name, url in self.ready.items() if name not in but]
+        return all(one is not None and one.status_code == 200 for one in found)
 
     def are_not_ready(self, *, but: tuple[str, ...] = (), saying: str = "") -> bool:
         """Whether all say that they are not ready, and why."""
@@ -119,6 +121,21 @@ class Processes:
 
 
 @contextmanager
+def small_disk(folder: Path) -> Iterator[None]:
+    """The folder is a disk of its own with little room, where this can be made."""
+    made = os.geteuid() == 0 and shutil.which("mount") is not None
+    if made:
+        folder.mkdir()
+        command = ["mount", "-t", "tmpfs", "-o", f"size={DISK_MB}m,mode=700", "tmpfs", str(folder)]
+        made = subprocess.run(command, capture_output=True, check=False).returncode == 0
+    try:
+        yield
+    finally:
+        if made:
+            subprocess.run(["umount", "--lazy", str(folder)], check=True)
+
+
+@contextmanager
 def hanging(servers: list[int]) -> Iterator[None]:
     """The server stands still with all its sessions; connections to it stay open."""
     for pid in servers:
@@ -137,12 +154,13 @@ def processes() -> Iterator[Processes]:
         pytest.skip("no mosquitto on this machine: apt-get install mosquitto")
     with tempfile.TemporaryDirectory(prefix="boomledger-states-") as folder:
         Path(folder).chmod(0o755)
-        found = Processes(Path(folder))
-        try:
-            wait_until(found.are_ready, "all are ready", 150)
-            yield found
-        finally:
-            found.stop()
+        with small_disk(Path(folder) / "postgres"):
+            found = Processes(Path(folder))
+            try:
+                wait_until(found.are_ready, "all are ready", 150)
+                yield found
+            finally:
+                found.stop()
 
 
 @pytest.mark.timeout(240)
@@ -159,6 +177,45 @@ def test_a_database_that_takes_no_writes_is_waited_for(processes: Processes) -> 
 def test_a_database_that_is_away_is_waited_for(processes: Processes) -> None:
     processes.postgres.stop()
     wait_until(lambda: processes.are_not_ready(), "all say so")
+    processes.postgres.start()
+    processes.go_on()
+
+
+@pytest.mark.timeout(240)
+def test_a_broker_that_died_is_told_of_and_waited_for(processes: Processes) -> None:
+    with psycopg.connect(processes.database) as conn:
+        before = conn.execute("select count(*) from segment").fetchone()
+    assert processes.broker.pid is not None
+    os.kill(processes.broker.pid, signal.SIGKILL)
+    processes.broker.stop()
+    url = processes.ready["ingest"]
+    wait_until(lambda: (found := answer(url)) is not None and "the broker" in found.text, "ingest says so")
+    assert processes.are_ready(but=("ingest",)), "nobody else needs it"
+    assert processes.broker.start() == processes.address
+    processes.go_on()
+    register(processes.database, "crane-0")
+    with (
+        mqtt_client(processes.address) as client,
+        psycopg.connect(processes.database, autocommit=True) as conn,
+    ):
+        publish_all(client, [message("crane-0", 0)])
+        wait_until(lambda: conn.execute("select count(*) from segment").fetchone() != before, "it is stored")
+        conn.execute("delete from segment")
+
+
+@pytest.mark.timeout(240)
+def test_a_database_whose_disk_is_full_is_waited_for(processes: Processes) -> None:
+    if not processes.small_disk:
+        pytest.skip("a small disk can be mounted by root only")
+    disk = processes.folder / "postgres"
+    filler = disk / "filler"
+    filler.write_bytes(bytes(shutil.disk_usage(disk).free))
+    with suppress(psycopg.Error), psycopg.connect(processes.database, autocommit=True) as conn:
+        for _ in range(100):  # the log of what is written needs another file each time, until there is none
+            conn.execute("select pg_logical_emit_message(true, 'trial', 'x')")
+            conn.execute("select pg_switch_wal()")
+    wait_until(processes.are_not_ready, "all say so")
+    filler.unlink()
     processes.postgres.start()
     processes.go_on()
 
