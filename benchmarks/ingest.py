@@ -1,10 +1,11 @@
 """What ingest costs: end to end against a bare receive and a bare COPY of the same messages, in one run.
 
-python benchmarks/ingest.py --json          the last line is one line of JSON; under 50 s on two free cores
+python benchmarks/ingest.py --json          the last line is one line of JSON; about a minute on two free cores
 python benchmarks/ingest.py --json --full   more messages, and ten minutes at full rate with the memory watched
 
 Messages of 100 samples of 8 channels (simulated work of an invented yard) wait in a real Mosquitto, so that no publisher
-competes for the cores; then they are received and acknowledged bare, or ingested into an embedded PostgreSQL.
+competes for the cores; then they are received and acknowledged bare, or ingested into an embedded PostgreSQL; as JSON, and of
+other cranes as CBOR. Bytes on the wire are those of whole PUBLISH packets.
 """
 
 import argparse
@@ -19,6 +20,7 @@ import threading
 import time
 from collections.abc import Callable, Iterator
 from datetime import UTC, date, datetime, timedelta
+from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -29,18 +31,23 @@ import orjson
 import paho.mqtt.client as mqtt
 import psutil  # type: ignore[import-untyped]
 import psycopg
+import zstandard
 from ingest_roles import CLIENT_ID, SUBSCRIBED, Address, subscriber
 from paho.mqtt.enums import CallbackAPIVersion
+from paho.mqtt.packettypes import PacketTypes
+from paho.mqtt.properties import Properties
 
 from boomledger.broker import Broker, QueueBounds, find_mosquitto
 from boomledger.postgres import EmbeddedPostgres
 from domain.messages import Leaf, topic
+from ingest.content import CBOR, CONTENT_ENCODING, PLAIN, Content
 from ingest.decode import judge, parse
 from ingest.limits import Limits
 from simulator.generate import generate_day
+from simulator.messages import samples_cbor
 from simulator.yard import load_yard
 from store import cold, cranes
-from store.columns import Segment
+from store.columns import Segment, from_ms
 from store.migrate import migrate
 from store.packing import packed
 from tests.support.telemetry import SITE, START, crane
@@ -52,21 +59,26 @@ CHANNELS = (
 )
 COPY_HEAD, COPY_END = b"PGCOPY\n\xff\r\n\0" + bytes(8), b"\xff\xff"
 BATCH = 500
+CBOR_CONTENT = Content(CBOR)
 ROLES = Path(__file__).with_name("ingest_roles.py")
 
 
-def payloads(names: list[str], messages: int) -> Iterator[tuple[str, bytes]]:
+def payloads(
+    names: list[str], messages: int, written: Callable[..., bytes] | None = None
+) -> Iterator[tuple[str, bytes]]:
     """Messages of all cranes in turn, each at simulated work (an invented yard, 10 Hz)."""
+    written = written or payload
     each = math.ceil(messages / len(names))
     work = [working(place, each * SAMPLES) for place in range(len(names))]
     for number in range(each):
         for name, readings in zip(names, work, strict=True):
             yield (
                 topic(name, Leaf.SAMPLES),
-                payload(number, readings[:, number * SAMPLES :][:, :SAMPLES], START),
+                written(number, readings[:, number * SAMPLES :][:, :SAMPLES], START),
             )
 
 
+@cache
 def working(place: int, samples: int) -> np.ndarray[Any, Any]:
     """Readings of 8 channels (channels, samples) of one invented crane at work, as many days as it takes."""
     yard_crane = load_yard().cranes[place]
@@ -98,6 +110,47 @@ def payload(number: int, block: np.ndarray[Any, Any], start: datetime, boot: int
     return orjson.dumps(body, option=orjson.OPT_SERIALIZE_NUMPY)
 
 
+def payload_cbor(number: int, block: np.ndarray[Any, Any], start: datetime, boot: int = 7) -> bytes:
+    """The same as CBOR."""
+    t0_ms = round(start.timestamp() * 1000) + number * SAMPLES * DT_MS
+    return samples_cbor(
+        boot, number, t0_ms, DT_MS, dict(zip(CHANNELS, block.astype(np.float32), strict=True))
+    )
+
+
+def properties(content: Content) -> Properties:
+    stated = Properties(PacketTypes.PUBLISH)  # type: ignore[no-untyped-call]
+    if content.type:
+        stated.ContentType = content.type
+    if content.encoding:
+        stated.UserProperty = (CONTENT_ENCODING, content.encoding)
+    return stated
+
+
+def wire_bytes(messages: list[tuple[str, bytes]], content: Content) -> float:
+    """Bytes of whole packets for each reading of a channel."""
+    size = sum(len(publish_packet(where, raw, 1, properties(content).pack())) for where, raw in messages)
+    return size / (len(messages) * SAMPLES * len(CHANNELS))
+
+
+def reading_rate(
+    as_json: list[tuple[str, bytes]], as_cbor: list[tuple[str, bytes]], times: int = 200
+) -> float:
+    """How many times as many messages of CBOR as of JSON one core reads: the medians over messages of the least time of each."""
+    medians = []
+    for messages, content in ((as_json, PLAIN), (as_cbor, CBOR_CONTENT)):
+        least = []
+        for where, raw in messages[:: max(len(messages) // 60, 1)]:
+            taken = []
+            for _ in range(times):
+                begin = time.perf_counter()
+                parse(where, raw, Limits(), content)
+                taken.append(time.perf_counter() - begin)
+            least.append(min(taken))
+        medians.append(float(np.median(least)))
+    return medians[0] / medians[1]
+
+
 def leave_session(address: Address, client_id: str) -> None:
     """Subscribe and go away: from now on the broker keeps messages for that client."""
     client, done = subscriber(address, client_id), threading.Event()
@@ -109,13 +162,14 @@ def leave_session(address: Address, client_id: str) -> None:
     client.loop_stop()
 
 
-def publish(address: Address, messages: list[tuple[str, bytes]]) -> None:
+def publish(address: Address, messages: list[tuple[str, bytes]], content: Content = PLAIN) -> None:
     """Hand all messages to the broker and wait until it has them."""
     client = mqtt.Client(CallbackAPIVersion.VERSION2, protocol=mqtt.MQTTv5)
     client.max_inflight_messages_set(1000)
     client.connect(*address)
     client.loop_start()
-    for info in [client.publish(where, raw, qos=1) for where, raw in messages]:
+    stated = properties(content)
+    for info in [client.publish(where, raw, qos=1, properties=stated) for where, raw in messages]:
         info.wait_for_publish(120)
     client.disconnect()
     client.loop_stop()
@@ -126,10 +180,10 @@ def child(*arguments: str, **pipes: Any) -> subprocess.Popen[bytes]:
     return subprocess.Popen([sys.executable, str(ROLES), *arguments], **pipes)
 
 
-def bare_receive(address: Address, messages: list[tuple[str, bytes]]) -> float:
+def bare_receive(address: Address, messages: list[tuple[str, bytes]], content: Content = PLAIN) -> float:
     """Messages a second, received and acknowledged by paho and nothing else."""
     leave_session(address, "bare-receive")
-    publish(address, messages)
+    publish(address, messages, content)
     process = child("receive", address[0], str(address[1]), str(len(messages)), stdout=subprocess.PIPE)
     output, _ = process.communicate(timeout=300)
     return len(messages) / float(output)
@@ -160,18 +214,30 @@ def wait_for(condition: Callable[[], bool], limit_s: float = 600) -> None:
         time.sleep(0.02)
 
 
-def end_to_end(address: Address, broker_url: str, database: str, messages: list[tuple[str, bytes]]) -> float:
+def end_to_end(
+    address: Address,
+    broker_url: str,
+    database: str,
+    messages: list[tuple[str, bytes]],
+    content: Content = PLAIN,
+) -> float:
     """Messages a second from the arrival of the first message to the commit of the last."""
     leave_session(address, CLIENT_ID)
-    publish(address, messages)
+    publish(address, messages, content)
     # Looking for the newest message of every crane costs nothing; counting would be work of the size of what is measured.
-    newest = {where.split("/")[2]: orjson.loads(raw)["t0"] for where, raw in messages}
+    last = dict(messages)
+    newest = {
+        where.split("/")[2]: from_ms(parse(where, raw, Limits(), content).message.t0_ms)  # type: ignore[union-attr]
+        for where, raw in last.items()
+    }
     with psycopg.connect(database, autocommit=True) as conn:
         process = child("ingest", broker_url, database, stdin=subprocess.PIPE, stdout=subprocess.DEVNULL)
         wait_for(lambda: all(stored(conn, name, t0) for name, t0 in newest.items()))
         end = time.time()
         row = conn.execute(
             "select extract(epoch from min(received_at))::float, count(*) from segment"
+            " join crane using (crane_id) where name = any(%s)",
+            (list(newest),),
         ).fetchone()
         process.communicate(timeout=60)
     assert row is not None
@@ -180,7 +246,7 @@ def end_to_end(address: Address, broker_url: str, database: str, messages: list[
     return len(messages) / (end - float(row[0]))
 
 
-def stored(conn: psycopg.Connection, name: str, t0: str) -> bool:
+def stored(conn: psycopg.Connection, name: str, t0: datetime) -> bool:
     found = conn.execute(
         "select from segment where crane_id = (select crane_id from crane where name = %s) and t0 = %s",
         (name, t0),
@@ -257,9 +323,9 @@ def connect_packet(client_id: str) -> bytes:
     return b"\x10" + length(len(body)) + body
 
 
-def publish_packet(where: str, raw: bytes, packet_id: int) -> bytes:
-    """An MQTT 5 PUBLISH with QoS 1."""
-    body = text(where) + struct.pack(">H", packet_id) + b"\0" + raw
+def publish_packet(where: str, raw: bytes, packet_id: int, stated: bytes = b"\0") -> bytes:
+    """An MQTT 5 PUBLISH with QoS 1, with packed properties."""
+    body = text(where) + struct.pack(">H", packet_id) + stated + raw
     return b"\x32" + length(len(body)) + body
 
 
@@ -307,8 +373,11 @@ def memory_by_minute(address: Address, broker_url: str, database: str, minutes: 
 
 def measure(full: bool) -> dict[str, float]:
     names = [f"bench-{number}" for number in range(4)]
+    thin = [f"thin-{number}" for number in range(4)]
     many = [f"many-{number}" for number in range(1000)]
     messages = list(payloads(names, 40_000 if full else 6_000))
+    as_cbor = list(payloads(thin, len(messages), payload_cbor))
+    packed_cbor = [(where, zstandard.compress(raw, 9)) for where, raw in as_cbor[:: len(as_cbor) // 1000]]
     with tempfile.TemporaryDirectory(prefix="boomledger-bench-") as folder:
         Path(folder).chmod(0o755)
         program = find_mosquitto()
@@ -323,19 +392,31 @@ def measure(full: bool) -> dict[str, float]:
             migrate(database)
             with psycopg.connect(database) as conn:
                 cranes.save_site(conn, SITE)
-                for name in (*names, *many):
+                for name in (*names, *thin, *many):
                     cranes.save_crane(conn, crane(name))
             address = broker.start()
             broker_url = f"mqtt://{address[0]}:{address[1]}"
             receive = bare_receive(address, messages)
             copy = bare_copy(database, messages)
             rate = end_to_end(address, broker_url, database, messages)
+            hot = hot_bytes(database, len(messages) * SAMPLES)
+            receive_cbor = bare_receive(address, as_cbor, CBOR_CONTENT)
+            rate_cbor = end_to_end(address, broker_url, database, as_cbor, CBOR_CONTENT)
             result = {
                 "end_to_end_vs_limit": rate / min(receive, copy),
+                "end_to_end_vs_limit_cbor": rate_cbor / min(receive_cbor, copy),
+                "cbor_vs_json_reading_rate": reading_rate(messages, as_cbor),
+                "wire_bytes_per_reading_json": wire_bytes(messages, PLAIN),
+                "wire_bytes_per_reading_cbor": wire_bytes(as_cbor, CBOR_CONTENT),
+                "wire_bytes_per_reading_cbor_zstd": wire_bytes(
+                    packed_cbor, CBOR_CONTENT._replace(encoding="zstd")
+                ),
                 "messages_per_s": rate,
+                "messages_per_s_cbor": rate_cbor,
                 "bare_receive_messages_per_s": receive,
+                "bare_receive_messages_per_s_cbor": receive_cbor,
                 "bare_copy_messages_per_s": copy,
-                "bytes_per_sample_hot": hot_bytes(database, len(messages) * SAMPLES),
+                "bytes_per_sample_hot": hot,
                 "bytes_per_sample_cold": cold_bytes(database, Path(folder) / "cold"),
             }
             found = delays(address, broker_url, database, many, rounds=6 if full else 1)

@@ -57,33 +57,32 @@ _REFUSED_TAGS: Final[dict[int, Callable[..., Any]]] = dict.fromkeys(
 class _Rows(NamedTuple):
     """Numbers of some channels as they came, (channels, n), and of a block how they are scaled."""
 
-    names: Sequence[str]
+    names: tuple[str, ...]
     numbers: NDArray[Any]
     offsets: Sequence[int] = ()  # none of numbers as they stand
-    decimals: bytes = b""
+    powers: NDArray[np.float32] | None = None  # (channels, 1)
     missing: NDArray[Any] | None = (
         None  # the number that stands for a missing reading, None where there is none
     )
+    narrow: bool = (
+        False  # whether a float holds the sums: then its quotient is a double's, rounded to a float
+    )
 
-    def write(self, out: NDArray[np.floating[Any]]) -> None:
+    def write(self, out: NDArray[Any]) -> None:
         """Their readings into an array of doubles or floats, NaN for a missing one."""
-        if not self.offsets:
-            out[:] = self.numbers
+        if self.powers is None:
+            with np.errstate(over="ignore"):  # beyond the type's range is beyond every channel's
+                out[:] = self.numbers
             return
-        if out.dtype == np.float32 and not self._narrow:
+        if out.dtype == np.float32 and not self.narrow:
             wide = np.empty(out.shape)
             self.write(wide)
             out[:] = wide
             return
         np.add(self.numbers, np.array(self.offsets, out.dtype)[:, np.newaxis], out=out)
-        out /= _powers(self.decimals, out.dtype.char)
+        np.divide(out, self.powers, out=out)
         if self.missing is not None:
             out[self.numbers == self.missing] = np.nan
-
-    @property
-    def _narrow(self) -> bool:
-        """Whether a float holds the sums exactly: then its quotient is what a double's is when it is rounded to a float."""
-        return self.numbers.itemsize <= 2 and min(self.offsets) >= -_EXACT and max(self.offsets) <= _EXACT
 
 
 def loads(payload: bytes) -> Any:
@@ -108,7 +107,7 @@ def read(payload: bytes, *, samples: bool) -> Samples | bytes:
     if not samples:
         return _json(body)
     lists, rows = _rows(body)
-    if not lists and (found := _assembled(body, rows)) is not None:
+    if rows and not lists and (found := _assembled(body, rows)) is not None:
         return found
     body["channels"] = lists
     for one in rows:
@@ -167,13 +166,16 @@ def _block(block: Any) -> _Rows:
     """Scaled integers of some channels, one channel after the other: [names, decimals, offsets, typed array]."""
     if not isinstance(block, list) or [*map(type, block)] != [list, bytes, list, CBORTag]:
         raise _bad("a block is a list of names, decimals, offsets and a typed array", "blocks")
-    names, decimals, offsets, array = block
-    if not 0 < len(names) == len(decimals) == len(offsets) or {*map(type, names)} != {str}:
-        raise _bad("a block has as many decimals and offsets as names", "blocks")
-    if max(decimals) > MOST_DECIMALS:
-        raise _bad(f"decimals are from 0 to {MOST_DECIMALS}", "blocks")
-    if {*map(type, offsets)} != {int} or min(offsets) < -MOST_OFFSET or max(offsets) > MOST_OFFSET:
-        raise _bad(f"offsets are whole numbers from -{MOST_OFFSET} to {MOST_OFFSET}", "blocks")
+    try:
+        names, powers = _layout(tuple(block[0]), block[1])
+    except TypeError:  # a list or a map among the names
+        raise _bad("names are texts", "blocks") from None
+    offsets, array = block[2], block[3]
+    if len(offsets) != len(names) or {*map(type, offsets)} != {int}:
+        raise _bad("a block has as many whole offsets as names", "blocks")
+    least, most = min(offsets), max(offsets)
+    if least < -MOST_OFFSET or most > MOST_OFFSET:
+        raise _bad(f"offsets are from -{MOST_OFFSET} to {MOST_OFFSET}", "blocks")
     numbers = _numbers(array, _MISSING)
     if len(numbers) % len(names):
         raise UnreadableMessage(
@@ -182,13 +184,18 @@ def _block(block: Any) -> _Rows:
             field="blocks",
         )
     missing = _MISSING[array.tag] if _MISSING_BYTES[array.tag] in array.value else None
-    return _Rows(names, numbers.reshape(len(names), -1), offsets, decimals, missing)
+    narrow = numbers.itemsize <= 2 and least >= -_EXACT and most <= _EXACT
+    return _Rows(names, numbers.reshape(len(names), -1), offsets, powers, missing, narrow)
 
 
-@lru_cache(maxsize=1000)
-def _powers(decimals: bytes, kind: str) -> NDArray[np.floating[Any]]:
-    """(channels, 1); a float holds each of them exactly."""
-    return np.array([[10.0**places] for places in decimals], kind)
+@lru_cache(maxsize=200)
+def _layout(names: tuple[Any, ...], decimals: bytes) -> tuple[tuple[str, ...], NDArray[np.float32]]:
+    """The names of a block, and the powers of ten by which its integers are divided: a float holds each of them exactly."""
+    if not 0 < len(names) == len(decimals) or {*map(type, names)} != {str}:
+        raise _bad("a block has one or more names, and as many decimals", "blocks")
+    if max(decimals) > MOST_DECIMALS:
+        raise _bad(f"decimals are from 0 to {MOST_DECIMALS}", "blocks")
+    return names, np.array([[10.0**places] for places in decimals], np.float32)
 
 
 def _numbers(array: CBORTag, kinds: Mapping[int, Any]) -> NDArray[Any]:
@@ -202,21 +209,19 @@ def _numbers(array: CBORTag, kinds: Mapping[int, Any]) -> NDArray[Any]:
 
 def _assembled(body: Mapping[str, Any], rows: Sequence[_Rows]) -> Samples | None:
     """The samples, None where the model has to be asked."""
-    names = tuple(name for one in rows for name in one.names)
+    names = rows[0].names if len(rows) == 1 else tuple(name for one in rows for name in one.names)
     known, unknown, places = _order(names)
-    widths = {one.numbers.shape[1] for one in rows}
-    if not known or len(places) != len(names) or len(widths) != 1:
+    n = rows[0].numbers.shape[1]
+    if not known or len(places) != len(names) or any(one.numbers.shape[1] != n for one in rows):
         return None
-    values = np.empty((len(names), *widths), np.float32)
-    first = 0
-    with np.errstate(over="ignore"):  # beyond the type's range is beyond every channel's
-        for one in rows:
-            one.write(values[first : first + len(one.names)])
-            first += len(one.names)
+    values, first = np.empty((len(names), n), np.float32), 0
+    for one in rows:
+        one.write(values[first : first + len(one.names)])
+        first += len(one.names)
     return quick.samples(body, known, unknown, values if known == names else values[places])
 
 
-@lru_cache(maxsize=1000)
+@lru_cache(maxsize=200)
 def _order(names: tuple[str, ...]) -> tuple[tuple[str, ...], tuple[str, ...], list[int]]:
     """Channels in the order of `in_order`, unknown ones, and the place of each; fewer where a name stands twice."""
     known, unknown = in_order(names)
