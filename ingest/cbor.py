@@ -147,8 +147,9 @@ def _rows(body: dict[str, Any]) -> tuple[dict[str, Any], list[_Rows]]:
     if not isinstance(channels, dict) or not isinstance(blocks, list):
         raise _bad("channels is a map, and blocks is a list", "channels")
     lists = {name: found for name, found in channels.items() if not isinstance(found, CBORTag)}
-    rows = [_Rows((name,), _typed(channels[name], name)) for name in channels if name not in lists]
-    return lists, rows + [_block(block) for block in blocks]
+    rows = [_block(block) for block in blocks]
+    rows += [_Rows((name,), _typed(channels[name], name)) for name in channels if name not in lists]
+    return lists, rows
 
 
 def _typed(array: CBORTag, name: str) -> NDArray[Any]:

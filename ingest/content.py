@@ -42,8 +42,10 @@ PLAIN: Final = Content()
 
 def unpacked(payload: bytes, content: Content, most: int) -> bytes:
     """The payload without its compression, at most so many bytes. Raises UnreadableMessage."""
+    if not content.encoding:
+        return payload
     encoding = content.encoding.strip().lower()
-    if encoding in ("", "identity"):
+    if encoding == "identity":
         return payload
     try:
         if encoding == "zstd":

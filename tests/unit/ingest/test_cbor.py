@@ -1,5 +1,6 @@
 """CBOR says what JSON says: the same arrays, keys and refusals; and what is compressed is bounded before it is unpacked."""
 
+import struct
 import subprocess
 import sys
 import textwrap
@@ -31,7 +32,8 @@ WHERE = topic("crane-a", Leaf.SAMPLES)
 CBOR = Content("application/cbor")
 BODY: dict[str, Any] = {"boot": 7, "seq": 1, "t0": "2026-03-02T06:00:00Z", "dt_ms": 100}
 T0_MS = 1_772_431_200_000
-WIRE = (Path(__file__).parents[3] / "docs" / "wire.md").read_text()
+DOCS = Path(__file__).parents[3] / "docs"
+WIRE = (DOCS / "wire.md").read_text()
 
 
 def result(payload: bytes, content: Content = PLAIN, where: str = WHERE) -> Any:
@@ -168,7 +170,7 @@ def test_blocks_channels_and_lists_may_be_mixed_and_unknown_channels_are_kept_ap
     assert isinstance(message, Samples)
     assert message.t0_ms == T0_MS + 250
     assert message.channels == ("utilisation_pct", "limit_pct", "slew_deg")
-    assert message.unknown == ("colour", "taste")
+    assert message.unknown == ("taste", "colour")
     expected = np.array([[41.2, -0.3], [100, np.nan], [1, np.nan], [1, 2], [1, 2]], np.float32)
     np.testing.assert_array_equal(message.values, expected)
 
@@ -212,7 +214,7 @@ def block(place: int, other: Any) -> bytes:
         (b"\xa1\x64boot\xc2\x50" + b"\xff" * 16, "not_cbor"),  # a number of 128 bits
         (b"\xa1\x64boot\xd8\x23\x64(a+)", "not_cbor"),  # a regular expression
         (b"\xa1\x01\x02", "not_cbor"),
-        (b"\xa2\x64boot\x01\x64boot\x01", "bad_shape"),
+        (b"\xa6" + cbor2.dumps({**BODY, "channels": {"slew_deg": [1]}})[1:] + b"\x64boot\x01", "bad_shape"),
         (b"\x07", "bad_shape"),
         (b"\xa1\x44boot\x01", "bad_shape"),
         ({**BODY, "channels": {}}, "bad_shape"),
@@ -286,6 +288,47 @@ def test_the_example_of_the_document_is_that_of_its_json() -> None:
     in_json = WIRE.split("```json\n")[1].split("```")[0].encode()
     assert result(example, CBOR) == result(in_json)
     assert f"as CBOR, {len(example)} bytes in place of {len(orjson.dumps(orjson.loads(in_json)))}" in WIRE
+
+
+EXAMPLES = orjson.loads((DOCS / "wire" / "cbor_examples.json").read_bytes())
+
+
+@pytest.mark.parametrize("example", EXAMPLES, ids=[example["name"] for example in EXAMPLES])
+def test_the_bytes_that_the_document_lists(example: dict[str, Any]) -> None:
+    where = topic("crane-a", Leaf(example["leaf"]))
+    found = result(bytes.fromhex(example["hex"]), Content(CBOR.type, example["content_encoding"]), where)
+    assert found == (
+        example["reason"] if "reason" in example else result(orjson.dumps(example["json"]), where=where)
+    )
+    assert ("reason" in example) == isinstance(found, QuarantineReason)
+
+
+def item(kind: int, number: int) -> bytes:
+    """The head of a data item by RFC 8949, section 3."""
+    for more, size in ((24, 1), (25, 2), (26, 4), (27, 8)):
+        if number < 24:
+            return bytes([kind << 5 | number])
+        if number < 256**size:
+            return bytes([kind << 5 | more]) + number.to_bytes(size)
+    raise ValueError(number)
+
+
+def test_a_sender_needs_no_library() -> None:
+    """Written from the document and the RFC, as firmware would."""
+
+    def text(value: str) -> bytes:
+        return item(3, len(value)) + value.encode()
+
+    slew = [0, 1, -1, 1800, -1800]
+    payload = (
+        item(5, 5) + text("boot") + item(0, 2**40) + text("seq") + item(0, 300) + text("dt_ms") + item(0, 100)
+    )
+    payload += text("t0") + item(6, 1) + item(0, 1_772_431_200) + text("blocks") + item(4, 1) + item(4, 4)
+    payload += item(4, 1) + text("slew_deg") + item(2, 1) + b"\x01" + item(4, 1) + item(1, 24)
+    payload += item(6, 77) + item(2, 10) + struct.pack("<5h", *slew)
+    body = {"boot": 2**40, "seq": 300, "t0": "2026-03-02T06:00:00Z", "dt_ms": 100}
+    body["channels"] = {"slew_deg": [(one - 25) / 10 for one in slew]}
+    assert result(payload, CBOR) == result(orjson.dumps(body))
 
 
 PLAIN_MESSAGE = cbor2.dumps({**BODY, "blocks": [list(GOOD)]})
