@@ -1,6 +1,6 @@
 """Sites, crane types and cranes."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any, NamedTuple
@@ -44,6 +44,10 @@ class CraneEntry:
     zone: ZoneInfo
     offsets: tuple[ClockOffset, ...] = ()  # corrections of its sender's clock
     further: tuple[FurtherRange, ...] = ()  # channels registered for it, by name
+
+    def ranges(self, of: Mapping[str, tuple[float, float]]) -> dict[str, tuple[float, float]]:
+        """Smallest and largest reading of its further channels, and of others as given."""
+        return {**{one.name: (one.low, one.high) for one in self.further}, **of}
 
     def offset_ms(self, boot: int, seq: int) -> int:
         """What is added to the time that a message states [ms]."""

@@ -10,7 +10,7 @@ from typing import Final
 
 import numpy as np
 
-from domain.channels import CHANNEL_NAMES
+from domain.channels import CHANNEL_BY_NAME, CHANNEL_NAMES
 from domain.messages import MAX_SPAN_MS
 from store.columns import Ints, Segment, boot_of
 from transfer.rows import Problems, Rows
@@ -91,7 +91,7 @@ class Cutter:
         channels = tuple(
             name
             for name, present in zip(self.channels, given, strict=True)
-            if present or bits >> CHANNEL_NAMES.index(name) & 1
+            if present or (name in CHANNEL_BY_NAME and bits >> CHANNEL_NAMES.index(name) & 1)
         )
         if not channels:
             self.empty_rows += len(group.lines)

@@ -19,7 +19,7 @@ from psycopg import Connection
 from domain.channels import CHANNEL_NAMES
 from domain.errors import Conflict, InvalidInput
 from duty import ledger
-from store import cranes, events, parquet, segments
+from store import cranes, events, further_channels, parquet, segments
 from store.columns import Segment
 from store.cranes import CraneEntry
 from store.duty import COUNTING_IN_USE, LIFTS_READ, SPANS_OF
@@ -111,14 +111,23 @@ def export(
         raise InvalidInput(f"there is no crane {', '.join(unknown)}", field="crane")
     unfinished = file.with_name(f"{file.name}.unfinished")
     rows = 0
-    with _sink(file.suffix, unfinished, SCHEMAS[what]) as write:
+    schema = SCHEMAS[what]
+    if what == "samples":
+        schema = pa.schema([*schema, *((channel, pa.float32()) for channel in _further(conn, chosen))])
+    with _sink(file.suffix, unfinished, schema) as write:
         for name in chosen.cranes or tuple(sorted(known)):
-            for table in _tables(conn, what, name, known[name], chosen):
+            for table in _tables(conn, what, name, known[name], chosen, schema):
                 write(table)
                 rows += table.num_rows
             on_step()
     unfinished.replace(file)
     return rows
+
+
+def _further(conn: Connection[Any], chosen: Chosen) -> list[str]:
+    """Further channels that the chosen cranes have or had."""
+    listed = further_channels.listed(conn)
+    return sorted({row.name for row in listed if not chosen.cranes or row.crane in (None, *chosen.cranes)})
 
 
 class _sink:  # noqa: N801
@@ -147,7 +156,9 @@ class _sink:  # noqa: N801
         self._writer.write_table(table)
 
 
-def _tables(conn: Connection[Any], what: What, name: str, entry: CraneEntry, chosen: Chosen) -> Iterator[Any]:
+def _tables(
+    conn: Connection[Any], what: What, name: str, entry: CraneEntry, chosen: Chosen, schema: Any
+) -> Iterator[Any]:
     crane_id = entry.crane_id
     if what == "ledgers":
         yield from _ledgers(conn, name, entry, chosen)
@@ -162,7 +173,7 @@ def _tables(conn: Connection[Any], what: What, name: str, entry: CraneEntry, cho
             # A message belongs to the step that it begins in, and to the first one also when it reaches into that.
             whole = segments.read_both_tiers(conn, crane_id, first, past, reaching=first == chosen.time_from)
             if whole:
-                yield _samples(name, whole)
+                yield _samples(name, whole, schema)
         else:
             happened = [
                 {"crane": name, **{field: getattr(event, field) for field in SCHEMAS[what].names[1:]}}
@@ -173,7 +184,7 @@ def _tables(conn: Connection[Any], what: What, name: str, entry: CraneEntry, cho
         first = past
 
 
-def _samples(name: str, whole: Sequence[Segment]) -> Any:
+def _samples(name: str, whole: Sequence[Segment], schema: Any) -> Any:
     n = np.array([segment.values.shape[1] for segment in whole])
 
     def spread(values: Iterable[int]) -> np.ndarray[Any, np.dtype[np.int64]]:
@@ -190,10 +201,10 @@ def _samples(name: str, whole: Sequence[Segment]) -> Any:
         pa.array(spread(segment.received_ms for segment in whole)).cast(_TIME),
         pa.array(spread(parquet.channel_bits(segment.channels) for segment in whole)).cast(pa.int32()),
     ]
-    for channel in CHANNEL_NAMES:
+    for channel in schema.names[len(columns) :]:
         readings = np.concatenate([segment.readings(channel) for segment in whole])
         columns.append(pa.array(readings, mask=np.isnan(readings)))
-    return pa.table(columns, schema=SCHEMAS["samples"])
+    return pa.table(columns, schema=schema)
 
 
 def _lifts(conn: Connection[Any], name: str, chosen: Chosen) -> Iterator[Any]:

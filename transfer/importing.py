@@ -3,6 +3,7 @@
 Keys are those in the table, or follow from crane and time: what is imported twice counts once.
 """
 
+import re
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from collections.abc import Mapping as Names
 from dataclasses import dataclass, field, replace
@@ -15,6 +16,7 @@ import numpy as np
 from psycopg import Connection
 
 from domain.channels import bounds
+from domain.further_channel import NAME
 from store import cranes, events, refused, segments, touched
 from store.columns import Ints, Key, Segment, boot_of, from_ms
 from store.cranes import CraneEntry
@@ -22,7 +24,7 @@ from store.events import Event
 from store.refused import Refused, take_out
 from transfer.cutting import Cut, Cutter
 from transfer.limits import ON_SERVER, RowLimits, TableLimits
-from transfer.mapping import OWN_EVENTS, OWN_SAMPLES, Mapping
+from transfer.mapping import OWN_EVENTS, OWN_SAMPLES, ChannelColumn, Mapping
 from transfer.rows import Problem, Problems, RowReader, Rows
 from transfer.tables import chunks, column_names
 
@@ -68,7 +70,7 @@ class _Run:
 
     conn: Connection[Any] | None
     dry_run: bool
-    ranges: Ranges
+    ranges: dict[int, Ranges]  # by crane
     names: dict[int, str]
     zones: dict[int, ZoneInfo]
     problems: Problems = field(default_factory=Problems)
@@ -77,8 +79,13 @@ class _Run:
 
 
 def own_mapping(file: Path, limits: TableLimits = ON_SERVER) -> Mapping:
-    """The mapping of files that `boomledger export` wrote: events when there is a column `kind`."""
-    return OWN_EVENTS if "kind" in column_names(file, OWN_SAMPLES, limits) else OWN_SAMPLES
+    """The mapping of files that `boomledger export` wrote: events when there is a column `kind`; other columns are further channels."""
+    names = column_names(file, OWN_SAMPLES, limits)
+    if "kind" in names:
+        return OWN_EVENTS
+    further = [name for name in names if re.match(NAME, name) and name not in OWN_SAMPLES.columns()]
+    columns = {name: ChannelColumn(column=name) for name in further}
+    return OWN_SAMPLES.model_copy(update={"channels": {**OWN_SAMPLES.channels, **columns}})
 
 
 def import_file(
@@ -109,7 +116,7 @@ def import_file(
         run = _Run(
             conn=on,
             dry_run=dry_run,
-            ranges=limits.ranges,
+            ranges={entry.crane_id: entry.ranges(limits.ranges) for entry in directory.values()},
             names={entry.crane_id: name for name, entry in directory.items()},
             zones={entry.crane_id: entry.zone for entry in directory.values()},
         )
@@ -243,7 +250,9 @@ def _without_refused(run: _Run, cuts: Sequence[Cut]) -> tuple[list[Cut], dict[Ke
     """The segments with readings out of range taken out, and what they were."""
     clean, found = [], {}
     for cut in cuts:
-        segment, refused_here = take_out(cut.segment, *bounds(cut.segment.channels, run.ranges))
+        segment, refused_here = take_out(
+            cut.segment, *bounds(cut.segment.channels, run.ranges[cut.segment.crane_id])
+        )
         clean.append(replace(cut, segment=segment))
         if refused_here:
             found[segment.key] = refused_here

@@ -132,8 +132,10 @@ class Mapping(_Part):
         elif self.events is None:
             raise ValueError("events need [events] with the column of their kind")
         for name, column in self.channels.items():
-            if name not in CHANNEL_BY_NAME:
-                raise ValueError(f"there is no channel {name}; known are {', '.join(CHANNEL_NAMES)}")
+            if name not in CHANNEL_BY_NAME:  # a further one, if it is registered for the cranes of the file
+                if column.unit is not None:
+                    raise ValueError(f"{name}: leave the unit out, and convert by factor and offset")
+                continue
             units = TO_CHANNEL[CHANNEL_BY_NAME[name].unit]
             if column.unit is not None and column.unit not in units:
                 raise ValueError(f"{name} in {column.unit!r}: known units are {', '.join(units)}")
@@ -158,8 +160,11 @@ class Mapping(_Part):
 
     def factors(self, name: str) -> tuple[float, float]:
         """(factor, offset) from a number in the file to a reading of a channel."""
-        column, unit = self.channels[name], CHANNEL_BY_NAME[name].unit
-        factor, offset = TO_CHANNEL[unit][column.unit or unit]
+        column = self.channels[name]
+        factor, offset = 1.0, 0.0
+        if name in CHANNEL_BY_NAME:
+            unit = CHANNEL_BY_NAME[name].unit
+            factor, offset = TO_CHANNEL[unit][column.unit or unit]
         return factor * column.factor, offset * column.factor + column.offset
 
 

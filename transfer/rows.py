@@ -9,7 +9,7 @@ from typing import Any, Final, Self
 import numpy as np
 from numpy.typing import NDArray
 
-from domain.channels import CHANNEL_NAMES, bounds, outside
+from domain.channels import CHANNEL_BY_NAME, CHANNEL_NAMES, bounds, outside
 from domain.errors import InvalidInput
 from domain.messages import MAX_INT63, MAX_STEP_MS, EventKind, EventState
 from store.columns import Floats, Ints, to_ms
@@ -123,7 +123,14 @@ class RowReader:
     refused: Problems  # readings, not lines
 
     def check_columns(self, names: Iterable[str]) -> None:
-        """Raises InvalidInput when the mapping names a column that the file has not got."""
+        """Raises InvalidInput when the mapping names a column that the file has not got, or a channel that no crane has."""
+        known = {*CHANNEL_NAMES, *(one.name for entry in self.cranes.values() for one in entry.further)}
+        unknown = [cells.shown(name) for name in self.mapping.channels if name not in known]
+        if unknown and not self.mapping.absent_ok:
+            raise InvalidInput(
+                f"there is no channel {', '.join(unknown[:COLUMNS_TOLD])}; known are {', '.join(CHANNEL_NAMES)}, and what is registered with `boomledger channel add`",
+                field="mapping",
+            )
         have = set(names)
         absent = [name for name in self.mapping.needed() if name not in have]
         if absent:
@@ -148,15 +155,17 @@ class RowReader:
         self._check_times(chunk, usable, at_ms, registered_ms)
         fields: dict[str, Any] = {"crane_id": crane_id, "at_ms": at_ms, **self._message(chunk, usable)}
         if self.mapping.kind == "samples":
-            fields |= {"dt_ms": self._steps(chunk, usable), "values": self._values(chunk, usable)}
+            fields |= {"dt_ms": self._steps(chunk, usable), "values": self._values(chunk, usable, crane_id)}
         else:
             fields["events"] = self._events(chunk, usable)
         return Rows(lines=np.array(chunk.lines, dtype=np.int64), **fields).where(usable)
 
     @property
     def channels(self) -> tuple[str, ...]:
-        """Channels of the mapping, in the order of domain.channels."""
-        return tuple(name for name in CHANNEL_NAMES if name in self.mapping.channels)
+        """Channels of the mapping, in the order of domain.channels, and then further ones by name."""
+        asked = self.mapping.channels
+        own = [name for name in CHANNEL_NAMES if name in asked]
+        return (*own, *sorted(asked.keys() - set(own)))
 
     def _spoil(self, chunk: Chunk, usable: NDArray[np.bool_], bad: Bad, what: str = "") -> None:
         for place, text in bad.items():
@@ -214,7 +223,7 @@ class RowReader:
         self._spoil(chunk, usable, bad, "step ")
         return steps
 
-    def _values(self, chunk: Chunk, usable: NDArray[np.bool_]) -> Floats:
+    def _values(self, chunk: Chunk, usable: NDArray[np.bool_], crane_id: Ints) -> Floats:
         values = np.full((len(chunk.lines), len(self.channels)), np.nan, dtype=np.float32)
         for place, name in enumerate(self.channels):
             column = self.mapping.channels[name]
@@ -231,12 +240,37 @@ class RowReader:
             with np.errstate(over="ignore"):  # infinite is out of range
                 readings = (read * factor + offset).astype(np.float32)
             values[:, place] = readings
-        self._tell_refused(chunk, usable, values)
+        entries = {entry.crane_id: entry for entry in self.cranes.values()}
+        for one in np.unique(crane_id[usable]).tolist():
+            of_crane = crane_id == one
+            self._check_further(chunk, usable, values, of_crane, entries[one])
+            self._tell_refused(chunk, usable & of_crane, values, entries[one])
         return values
 
-    def _tell_refused(self, chunk: Chunk, usable: NDArray[np.bool_], values: Floats) -> None:
+    def _check_further(
+        self,
+        chunk: Chunk,
+        usable: NDArray[np.bool_],
+        values: Floats,
+        of_crane: NDArray[np.bool_],
+        entry: CraneEntry,
+    ) -> None:
+        """Readings of a channel that is not registered for their crane are none."""
+        registered = {one.name for one in entry.further}
+        for place, name in enumerate(self.channels):
+            if name not in CHANNEL_BY_NAME and name not in registered:
+                read = np.flatnonzero(of_crane & ~np.isnan(values[:, place])).tolist()
+                text = f"{name} is no channel of its crane: register it (`boomledger channel add`), or leave it out"
+                self._spoil(chunk, usable, dict.fromkeys(read, text))
+
+    def _tell_refused(
+        self, chunk: Chunk, usable: NDArray[np.bool_], values: Floats, entry: CraneEntry
+    ) -> None:
         """Readings out of range; they are taken out of the segments that the rows make."""
-        low, high = bounds(self.channels, self.limits.ranges)
+        ranges = entry.ranges(self.limits.ranges)
+        low, high = bounds(
+            self.channels, {name: ranges.get(name, (-np.inf, np.inf)) for name in self.channels}
+        )
         for row, place in zip(*np.nonzero(outside(values, low.T, high.T) & usable[:, None]), strict=True):
             span = f"{low[place, 0]:g} to {high[place, 0]:g}"
             text = f"{self.channels[place]}: {values[row, place]:g} is not in {span}: stored as missing"

@@ -16,17 +16,18 @@ from typer.testing import CliRunner
 from boomledger.cli import app
 from domain.channels import CHANNEL_NAMES
 from domain.errors import Conflict, InvalidInput
+from domain.further_channel import FurtherChannelAsked
 from domain.messages import EventKind
 from duty import ledger
 from ingest.limits import Limits
-from store import cold, events, refused, segments
+from store import cold, events, further_channels, refused, segments
 from store.columns import Segment
 from tests.integration.analytics.crane_at_work import Yard, hours, put_crane, working
 from tests.support.ingesting import register
 from tests.support.rows import count, crane_id, remove
 from transfer.exporting import Chosen, export
 from transfer.importing import OTHER_CONTENTS, Imported, import_file, own_mapping
-from transfer.mapping import Mapping, read_mapping
+from transfer.mapping import ChannelColumn, CraneColumn, Mapping, read_mapping
 
 T0 = datetime(2026, 3, 2, 6, 0, tzinfo=UTC)
 DAYS = (T0 - timedelta(days=2), T0 + timedelta(days=3))
@@ -358,14 +359,41 @@ def test_a_mapping_that_cannot_be_used_names_every_field(tmp_path: Path) -> None
         read_mapping(file)
     for word in ("crane", "time", "Nowhere", "step.ms"):
         assert word in str(raised.value)
-    file.write_text(
-        'kind = "samples"\n[crane]\nname = "a"\n[time]\ncolumn = "t"\n[step]\nms = 1\n[channels]\nno_such = "x"'
-    )
-    with pytest.raises(InvalidInput, match="no channel no_such"):
-        read_mapping(file)
     file.write_text("kind = ")
     with pytest.raises(InvalidInput, match="no TOML"):
         read_mapping(file)
+
+
+def test_further_channels_go_out_and_come_back(conn: psycopg.Connection, tmp_path: Path) -> None:
+    ids = {name: crane_id(conn, name) for name in ("crane-a", "crane-b")}
+    bar = FurtherChannelAsked(unit="bar", low=0, high=400)
+    further_channels.register(conn, ids["crane-a"], "oil_pressure_bar", bar, "ida")
+    file = table_of(tmp_path, [f"2026-03-02T06:00:0{k}Z,{k},{k * 300}" for k in range(3)])
+    names = {**PLAIN.channels, "oil_pressure_bar": ChannelColumn(column="slew", factor=0.5)}
+    del names["slew_deg"]
+    mapping = PLAIN.model_copy(update={"channels": names})
+    assert bring(conn, file, mapping).samples == 3
+    crate = mapping.model_copy(update={"crane": CraneColumn(name="crane-b")})
+    refusal = bring(conn, file, crate)
+    assert [str(one) for one in refusal.problems] == [
+        "line 2-4: oil_pressure_bar is no channel of its crane: register it (`boomledger channel add`), or leave it out"
+    ]
+    wide = bar.model_copy(update={"high": 100.0})
+    further_channels.register(conn, ids["crane-b"], "oil_pressure_bar", wide, "ida")
+    assert (bring(conn, file, crate).refused_readings, bring(conn, file, crate).known) == (2, 1)
+    for name, high in (("crane-a", [0, 150, 300]), ("crane-b", [0, np.nan, np.nan])):
+        (whole,) = everything(conn, name)
+        np.testing.assert_array_equal(whole.readings("oil_pressure_bar"), np.array(high, np.float32))
+    for ending in ("csv", "parquet"):
+        out = tmp_path / f"out.{ending}"
+        export(conn, "samples", out, Chosen(cranes=(), time_from=DAYS[0], time_to=DAYS[1]))
+        before = everything(conn)
+        conn.execute("delete from segment")
+        assert bring(conn, out, own_mapping(out)).new == 2
+        assert all(one.same_as(other) for one, other in zip(before, everything(conn), strict=True))
+    unknown = PLAIN.model_copy(update={"channels": {"no_such": ChannelColumn(column="slew")}})
+    with pytest.raises(InvalidInput, match="no channel 'no_such'"):
+        bring(conn, file, unknown)
 
 
 def test_files_that_cannot_be_read_at_all_are_said_plainly(conn: psycopg.Connection, tmp_path: Path) -> None:
