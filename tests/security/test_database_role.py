@@ -60,6 +60,7 @@ exclusion               siu
 fault_episode           s
 finding                 s
 fleet_change            si
+further_channel         siu
 gap                     s
 idempotency             siud
 known_address

@@ -8,16 +8,16 @@ declare
     wanted constant text[] := array[
         'select', 'alert alert_delivery alert_history alert_news alert_rule alert_shelf alert_target audit clock_correction clock_doubt'
             ' cold_day cold_folder correction_version counter_reading counting crane crane_defects crane_description crane_spec crane_summary crane_type'
-            ' day_figure detail dossier event event_context exclusion fault_episode finding fleet_change gap idempotency life_record'
+            ' day_figure detail dossier event event_context exclusion fault_episode finding fleet_change further_channel gap idempotency life_record'
             ' life_record_file life_record_now lift live load_chart_version overload overload_decision process_heartbeat quarantine'
             ' quarantine_removal quarantine_replay recount_day refused_message refused_reading reservation service_done service_plan'
             ' site span_ledger status_code system_trouble touched_day',
         'insert', 'alert_delivery alert_history alert_rule alert_shelf alert_target clock_correction counter_reading crane crane_description'
-            ' crane_spec crane_type detail dossier event exclusion fleet_change idempotency life_record life_record_file load_chart_version'
+            ' crane_spec crane_type detail dossier event exclusion fleet_change further_channel idempotency life_record life_record_file load_chart_version'
             ' overload_decision quarantine_replay refused_message refused_reading reservation service_done service_plan site'
             ' status_code touched_day',
         'update', 'alert alert_rule alert_shelf alert_target clock_correction correction_version counter_reading crane crane_description'
-            ' crane_spec crane_summary crane_type detail exclusion idempotency overload refused_reading reservation service_done'
+            ' crane_spec crane_summary crane_type detail exclusion further_channel idempotency overload refused_reading reservation service_done'
             ' service_plan site status_code touched_day',
         'delete', 'alert_news alert_shelf alert_target api_token crane_description detail idempotency refused_message service_plan session',
         'select (account_id, name, role, sites, created_at, disabled_at, issuer, signed_on_at)', 'account',
