@@ -1,6 +1,7 @@
 """What people enter: details, intervals, rules, accounts and tokens; mistakes stand beside their field."""
 
 import hashlib
+import json
 import threading
 from collections.abc import Callable
 from datetime import timedelta
@@ -205,6 +206,29 @@ def test_what_was_typed_comes_back_after_a_lost_session_and_a_password_does_not(
     page.get_by_role("button", name="Add", exact=True).click()
     expect(page.locator(NOTICE)).to_have_text("nora can sign in now.")
     expect(page.locator(".bl-entries > li", has_text="nora")).to_contain_text("engineer; every site")
+
+
+def test_one_sees_what_is_kept_about_oneself_and_an_administrator_of_anybody(
+    people: None, strict_site: str, page: Page
+) -> None:
+    sign_in(page, strict_site, "viewer")
+    page.goto(f"{strict_site}/settings?tab=kept&account=form-admin")
+    expect(page.get_by_role("heading", name="What is kept about you")).to_be_visible()
+    sessions = page.locator("#kept tr", has_text="session.account_id")
+    expect(sessions).to_contain_text("so that a stranger's session is seen")
+    sessions.locator("summary").click()
+    expect(sessions.locator("pre")).to_contain_text("127.0.0.1")
+    assert sound(page)
+    with page.expect_download() as started:
+        page.get_by_role("link", name="All of it as a file (JSON)").click()
+    assert json.loads(started.value.path().read_text())["name"] == "form-viewer"
+    page.context.clear_cookies()
+    sign_in(page, strict_site, "admin")
+    page.goto(f"{strict_site}/settings?tab=people")
+    page.get_by_role("link", name="What is kept: form-viewer").click()
+    expect(page.get_by_role("heading", name="What is kept about form-viewer")).to_be_visible()
+    expect(page.locator("#kept")).to_contain_text("audit.account_name")
+    assert sound(page)
 
 
 def test_an_administrator_adds_an_account_and_nobody_else_sees_them(
