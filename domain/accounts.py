@@ -32,7 +32,7 @@ Sites = Annotated[
 PERSONAL_FIELDS: Final = frozenset({
     "account", "address", "agent", "recipients", "person", "by_whom",
     "entered_by", "withdrawn_by", "finished_by", "held_by", "released_by", "imported_by", "attached_by", "done_by",
-    "decided_by", "asked_by", "acknowledged_by", "shelved_by",
+    "decided_by", "asked_by", "registered_by", "acknowledged_by", "shelved_by",
     "Account.name", "KeptPlace.rows", "AlertDeliveryRow.last_error", "MeasuredRow.title", "QuarantineRow.raw_start",
     # When a crane worked, and how: who had it on that day is known to the yard.
     "FleetRow.last_at", "LiveAnswer.values", "SamplesAnswer.series", "PosesAnswer.at_ms", "DrawingAnswer.now", "DayRow.first_at",

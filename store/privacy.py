@@ -89,6 +89,8 @@ PLACES: Final = (
     Place("counter_reading", "withdrawn_by"),
     Place("exclusion", "entered_by"),
     Place("exclusion", "withdrawn_by"),
+    Place("further_channel", "registered_by"),
+    Place("further_channel", "withdrawn_by"),
     Place("clock_correction", "entered_by"),
     Place("clock_correction", "withdrawn_by"),
     Place("load_chart_version", "imported_by", hidden=("charts",)),
@@ -171,7 +173,7 @@ def remove(conn: Connection[Any], name: str, *, signed: bool = False, dry_run: b
     done = Removed(pseudonym=f"removed-{secrets.token_hex(5)}")
     values = {"name": name, "pseudonym": done.pseudonym}
     with conn.transaction(force_rollback=dry_run):
-        governed = conn.execute(query("count_active_admins")).fetchall()
+        governed = conn.execute(query("governing_accounts")).fetchall()
         for place in reversed(PLACES):  # the account last: other rows are found by it
             count = _count(conn, place, name)
             if not count:
@@ -196,7 +198,7 @@ def remove(conn: Connection[Any], name: str, *, signed: bool = False, dry_run: b
             raise NotFound(
                 f"nothing is kept under the name {name!r}; it is looked for exactly as it is written"
             )
-        if governed and not conn.execute(query("count_active_admins")).fetchall():
+        if governed and not conn.execute(query("governing_accounts")).fetchall():
             raise Conflict("this would leave no administrator of every site: make another account one first")
         note_command(conn, "remove person", done.pseudonym, {"gone": done.gone, "renamed": done.renamed})
     return done

@@ -48,6 +48,10 @@ delete from reservation where reservation_id in (
     select reservation_id from reservation where upper(during) < now() - make_interval(secs => %(days)s * 86400) limit %(rows)s
 );
 
+-- name: governing_accounts
+-- Administrators of every site who can sign in, locked so that two removals cannot both take the last one.
+select account_id from account where role = 'admin' and sites is null and disabled_at is null order by account_id for update;
+
 -- name: named_by_name
 -- Who is looked for, where a column holds the name.
 select %(name)s::text;

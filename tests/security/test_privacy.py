@@ -96,6 +96,7 @@ def traces(fresh_yard_url: str) -> str:
             " values (%(crane)s, 'lifts', '2026-03-01', 5, 'ida', now(), 'ida')",
             "insert into exclusion (crane_id, from_at, to_at, reason, entered_by, withdrawn_at, withdrawn_by)"
             " values (%(crane)s, '2026-03-01Z', '2026-03-02Z', 'r', 'ida', now(), 'ida')",
+            "insert into further_channel (crane_id, name, unit, low, high, registered_by, withdrawn_by) values (%(crane)s, 'x', 'm', 0, 1, 'ida', 'ida')",
             "insert into load_chart_version (crane_id, valid_from, charts, source, imported_by) values (%(crane)s, '2026-03-01', '[]', 's', 'ida')",
             "insert into quarantine_replay (asked_by) values ('ida')",
             "insert into reservation (crane_id, during, title, held_by, released_by, released_at)"
@@ -238,11 +239,14 @@ async def test_a_person_sees_the_own_and_an_administrator_everybodys(
         shown = {there["place"] for there in own["places"]}
         missing = {place.name for place in PLACES} - shown - set(own["withheld"])
         assert missing == set()
-        assert {there["place"] for there in all_of["places"]} == shown
+        assert {there["place"] for there in all_of["places"]} == shown - {"idempotency.account_name"}
         assert "hash-of-ida" not in str(own) + str(all_of)
         assert (await other.get("/users/ida/kept")).status_code == 403
         assert (await north.get("/users/ida/kept")).status_code == 403
-        assert {there["place"] for there in (await other.get("/me/kept")).json()["places"]} >= {
+        assert (await other.get("/me/kept")).status_code == 200
+        own_of_some_sites = {there["place"] for there in (await other.get("/me/kept")).json()["places"]}
+        assert own_of_some_sites >= {
+            "audit.account_name",
             "account.name",
             "api_token.account_id",
         }
@@ -250,4 +254,8 @@ async def test_a_person_sees_the_own_and_an_administrator_everybodys(
         noted = conn.execute(
             "select account_name, target from audit where action like 'GET %kept' order by audit_id"
         ).fetchall()
-    assert noted == [("ida", "/me/kept"), ("admin-all", "/users/ida/kept"), ("engineer-north", "/me/kept")]
+    assert noted == [
+        ("ida", "/me/kept"),
+        ("admin-all", "/users/ida/kept"),
+        *[("engineer-north", "/me/kept")] * 2,
+    ]

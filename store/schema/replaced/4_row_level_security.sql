@@ -118,12 +118,13 @@ from unnest(array['alert_history', 'alert_news']::regclass[]) as of_table;
 select set_policy(of_table, 'site_scope', 'using ((select every_site_in_scope()))')
 from unnest(array['alert_target', 'alert_delivery', 'cold_file_unfinished']::regclass[]) as of_table;
 
--- Who has some sites in scope sees the own imports of the audit and nothing else of it; lines are added of who asks only, or
+-- Who has some sites in scope sees the own lines of the audit and nothing else of it; lines are added of who asks only, or
 -- of many where the web process signs that it writes down reads.
 select set_policy('audit', 'insert_of_account', 'for insert with check ('
     'account_name = (select account_in_scope()) or (select scope_claims() ->> ''role'') = ''audit'')');
 select set_policy('audit', 'site_scope', 'for select using ((select every_site_in_scope()))');
-select set_policy('audit', 'own_imports', 'for select using (action = ''POST /imports'' and account_name = (select account_in_scope()))');
+select set_policy('audit', 'own_lines', 'for select using (account_name = (select account_in_scope()))');
+drop policy if exists own_imports on audit;  -- of before
 
 -- Accounts are changed by functions (7_access.sql). Everyone sees the own one, its sessions and its tokens.
 create or replace function account_id_in_scope() returns integer
