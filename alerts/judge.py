@@ -1,6 +1,7 @@
 """Whether a value raises, keeps or clears an alert: pure functions, no clock and no database."""
 
-from collections.abc import Iterable, Mapping, Sequence, Set
+import math
+from collections.abc import Callable, Iterable, Mapping, Sequence, Set
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, time, timedelta
 from enum import Enum, auto
@@ -10,7 +11,7 @@ from zoneinfo import ZoneInfo
 from domain.alerts import AlertKind, AlertRuleAsked, Priority
 from domain.units import MS_PER_MIN, s_to_h
 from duty.assessment import by_entries
-from store.alert_watch import CraneFacts, DutyFacts, Key, OpenAlert
+from store.alert_watch import CraneFacts, DutyFacts, Key, OpenAlert, TokenFacts
 
 LOADED_MS_LEAST = 30 * MS_PER_MIN
 """A share of less than half an hour under load says little: it raises nothing. Own choice, no source."""
@@ -36,7 +37,7 @@ class Side(Enum):
 class Reading:
     """One value of one crane; `subject` where a rule watches several things at a crane."""
 
-    crane_id: int
+    crane_id: int | None  # None: about an account
     value: float | None
     subject: str = ""
     detail: str = ""  # names, where it is about several cranes of a site
@@ -90,8 +91,12 @@ def steps(
     readings: Iterable[Reading],
     open_alerts: Sequence[OpenAlert],
     now: datetime,
+    gone: Callable[[str], str] = lambda _: "no longer watched by the rule",
 ) -> list[Step]:
-    """What one rule does to its alerts. An open alert without a reading is out of scope, or its fault or finding is gone."""
+    """What one rule does to its alerts. An open alert without a reading is out of scope, or its fault or finding is gone.
+
+    gone: why there is no reading of a subject any more.
+    """
     mine = {alert.key: alert for alert in open_alerts if alert.rule_id == rule_id}
     found: list[Step] = []
     for reading in readings if rule.enabled else ():
@@ -104,9 +109,7 @@ def steps(
             found.append(Raise(key, reading.value, reading.detail))
     gone_is_good = rule.enabled and rule.kind in GONE_IS_GOOD
     found += [
-        _go_on(rule, alert, 0.0, Side.GOOD, now)
-        if gone_is_good
-        else Clear(alert, None, "no longer watched by the rule")
+        _go_on(rule, alert, 0.0, Side.GOOD, now) if gone_is_good else Clear(alert, None, gone(alert.subject))
         for alert in mine.values()
     ]
     return found
@@ -169,7 +172,7 @@ def assessment_on(crane: CraneFacts) -> date:
     return crane.assessment_on or by_entries(crane.entries or {}).on
 
 
-def unknown_histories(cranes: Iterable[CraneFacts], carried_by: Set[int]) -> list[Reading]:
+def unknown_histories(cranes: Iterable[CraneFacts], carried_by: Set[int | None]) -> list[Reading]:
     """One reading a site with the number and names of its cranes with unknown years before their record.
 
     carried_by: cranes that carry an open alert of the rule: it stays where it is, also when that crane's own history is entered.
@@ -193,6 +196,30 @@ def unknown_histories(cranes: Iterable[CraneFacts], carried_by: Set[int]) -> lis
             )
         )
     return found
+
+
+def token_readings(
+    tokens: Sequence[TokenFacts], rule: tuple[float, int], rules: Iterable[tuple[float, int]], now: datetime
+) -> list[Reading]:
+    """Days in which each token expires that holds and is not renewed, rounded up; by one rule each.
+
+    rule, rules: level and number of the one, and of all about tokens. What one nearer to the day has raised is not this one's any more.
+    """
+    nearer = max((level for level, number in rules if (level, number) < rule), default=-math.inf)
+    days = {one.token: math.ceil((one.expires_at - now) / timedelta(days=1)) for one in tokens}
+    return [
+        Reading(None, float(days[one.token]), one.token, f"{one.title}, {one.account}")
+        for one in tokens
+        if one.expires_at > now and not one.renewed and days[one.token] > nearer
+    ]
+
+
+def token_end(tokens: Iterable[TokenFacts], token: str, now: datetime) -> str:
+    """Why a token is not warned of any more by a rule: expired, renewed, revoked, or nearer to its day than the rule."""
+    found = next((one for one in tokens if one.token == token), None)
+    if found is None:
+        return "revoked"
+    return "expired" if found.expires_at <= now else "renewed" if found.renewed else "nearer"
 
 
 def quarantine_values(cranes: Iterable[CraneFacts], set_aside: Mapping[int, int], days: int) -> list[Reading]:

@@ -10,6 +10,7 @@ from zoneinfo import ZoneInfo
 from domain.alerts import FLEET_KINDS, UNITS, AlertRuleAsked
 from store.alert_watch import News
 from words.alerts import alert_words, sentence
+from words.texts import t
 
 ALERTS_MAX: Final = 100
 CAUTION: Final = (
@@ -100,8 +101,9 @@ def subject_line(body: Mapping[str, Any]) -> str:
     entries = [entry for crane in body["cranes"] for entry in crane["alerts"]]
     total = len(entries) + body["more"]
     high = sum(entry["priority"] == "high" and entry["what"] != "cleared" for entry in entries)
-    cranes = len(body["cranes"])
-    text = f"Boomledger: {total} alert{'s' * (total != 1)} at {cranes} crane{'s' * (cranes != 1)}"
+    cranes = sum(bool(one["crane"]) for one in body["cranes"])
+    at = f" at {cranes} crane{'s' * (cranes != 1)}" if cranes else ""
+    text = f"Boomledger: {total} alert{'s' * (total != 1)}{at}"
     return f"{text}, {high} of high priority" if high else text
 
 
@@ -114,7 +116,7 @@ def plain_text(body: Mapping[str, Any]) -> str:
     parts: list[str] = []
     for crane in body["cranes"]:
         zone = crane["time_zone"]
-        parts.append(f"{crane['crane']} ({crane['site']})")
+        parts.append(f"{crane['crane']} ({crane['site']})" if crane["crane"] else t("alerts.accounts"))
         for entry in crane["alerts"]:
             parts.append(f"  [{entry['priority']}] {entry['what']}: {entry['text']}")
             parts.append(f"    raised {_local(entry['raised_at'], zone)}, rule {entry['rule']}")

@@ -1,8 +1,9 @@
 """One round over all rules: what each finds at each crane, and what is to be told to whom. One transaction."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
+from functools import partial
 from typing import Any, Final
 
 import structlog
@@ -15,9 +16,9 @@ from alerts.judge import Clear, Raise, Reading, See
 from domain.alerts import AlertKind, AlertRuleAsked, AlertTargetAsked
 from duty.service import interval_due
 from store import alert_watch
-from store.alert_watch import CraneFacts, Key, OpenAlert, WatchedRule
+from store.alert_watch import CraneFacts, Key, OpenAlert, TokenFacts, WatchedRule
 from store.service import SERVICE_STATES, ServiceState
-from words.alerts import sentence
+from words.alerts import sentence, token_end_words
 
 _LOG = structlog.get_logger("alerts")
 SERVICE_LATE_DAYS = 90
@@ -43,6 +44,7 @@ class Facts:
     now: datetime
     cranes: list[CraneFacts]
     open_alerts: list[OpenAlert]
+    token_rules: list[tuple[float, int]] = field(default_factory=list)
     _read: dict[tuple[str, int], Any] = field(default_factory=dict)
 
     def once(self, name: str, days: int, read: Callable[[], Any]) -> Any:
@@ -92,6 +94,10 @@ class Facts:
             case AlertKind.HISTORY_UNKNOWN:
                 mine = {one.crane_id for one in self.open_alerts if one.rule_id == watched.rule_id}
                 return judge.unknown_histories(cranes, mine)
+            case AlertKind.TOKEN_EXPIRY:
+                return judge.token_readings(
+                    self.tokens(), (rule.raise_at, watched.rule_id), self.token_rules, self.now
+                )
             case AlertKind.SERVICE_DUE:
                 by_name = {crane.crane: crane for crane in cranes}
                 return [
@@ -109,6 +115,17 @@ class Facts:
             case _:
                 return [Reading(one.crane_id, judge.crane_value(rule.kind, one, self.now)) for one in cranes]
 
+    def tokens(self) -> list[TokenFacts]:
+        """Every token of an account that is not disabled."""
+        found: list[TokenFacts] = self.once("tokens", 0, lambda: alert_watch.tokens(self.conn, self.now))
+        return found
+
+    def gone(self, rule: AlertRuleAsked, subject: str) -> str:
+        """Why a rule has no reading of a subject any more."""
+        if rule.kind is AlertKind.TOKEN_EXPIRY and rule.enabled:
+            return token_end_words(judge.token_end(self.tokens(), subject, self.now))
+        return "no longer watched by the rule"
+
     def _service(self) -> list[ServiceState]:
         return SERVICE_STATES.all(self.conn, today=self.now.date(), crane=None, late_days=SERVICE_LATE_DAYS)
 
@@ -119,22 +136,32 @@ def _days_to_service(state: ServiceState, crane: CraneFacts) -> float | None:
     return 3650.0 if falls.on is None else float((falls.on - crane.today).days)
 
 
+def _understood(rules: Iterable[WatchedRule]) -> Iterator[tuple[WatchedRule, AlertRuleAsked]]:
+    for watched in rules:
+        try:
+            yield watched, AlertRuleAsked.model_validate(watched.spec)
+        except ValidationError as problem:
+            # Written by a newer release: this one leaves its alerts as they are.
+            _LOG.error("rule_not_understood", rule=watched.name, errors=problem.error_count())
+
+
 def judge_all(conn: Connection[Any], now: datetime | None = None) -> Round:
     """Judge every rule once, in one transaction with the news for every target."""
     now = now or datetime.now(UTC)
     with conn.transaction():
         open_alerts = alert_watch.open_alerts(conn)
-        facts = Facts(conn, now, alert_watch.cranes(conn, now), open_alerts)
+        rules = list(_understood(alert_watch.rules(conn)))
+        of_tokens = [
+            (rule.raise_at, one.rule_id)
+            for one, rule in rules
+            if rule.kind is AlertKind.TOKEN_EXPIRY and rule.enabled
+        ]
+        facts = Facts(conn, now, alert_watch.cranes(conn, now), open_alerts, of_tokens)
         teller = Teller(conn, now, facts.cranes)
         raised = cleared = 0
-        for watched in alert_watch.rules(conn):
-            try:
-                rule = AlertRuleAsked.model_validate(watched.spec)
-            except ValidationError as problem:
-                # Written by a newer release: this one leaves its alerts as they are.
-                _LOG.error("rule_not_understood", rule=watched.name, errors=problem.error_count())
-                continue
-            for step in judge.steps(watched.rule_id, rule, facts.readings(watched, rule), open_alerts, now):
+        for watched, rule in rules:
+            readings, gone = facts.readings(watched, rule), partial(facts.gone, rule)
+            for step in judge.steps(watched.rule_id, rule, readings, open_alerts, now, gone):
                 raised_now, cleared_now = _apply(conn, teller, rule, step, now)
                 raised += raised_now
                 cleared += cleared_now
@@ -181,13 +208,15 @@ class Teller:
 
     def tell(self, rule: AlertRuleAsked, key: Key, alert_id: int, what: str) -> None:
         """News for every target that wants it; none while it is on the shelf."""
-        crane = self._cranes.get(key[1])
-        if crane is None or key in self._shelved:
+        about_crane = key[1] is not None
+        crane = self._cranes.get(key[1]) if key[1] is not None else None
+        if (about_crane and crane is None) or key in self._shelved:
             return
+        site, time_zone = (crane.site, crane.time_zone) if crane else ("", "UTC")
         for target_id, target in self._targets:
             if (
                 not target.enabled
-                or (target.sites is not None and crane.site not in target.sites)
+                or (target.sites is not None and site not in target.sites)
                 or not judge.wanted(target.least_priority, rule.priority)
                 or (what == "cleared" and not target.tell_cleared)
             ):
@@ -195,5 +224,5 @@ class Teller:
             not_before = self._now
             breaks = target.high_breaks_quiet and rule.priority.rank == 0
             if target.quiet_from is not None and target.quiet_to is not None and not breaks:
-                not_before = judge.quiet_until(self._now, crane.time_zone, target.quiet_from, target.quiet_to)
+                not_before = judge.quiet_until(self._now, time_zone, target.quiet_from, target.quiet_to)
             alert_watch.write_news(self._conn, target_id, alert_id, what, self._now, not_before)

@@ -12,17 +12,21 @@ from store.reading import Sites
 from words.alerts import alert_words, sentence
 
 
-async def alert_in_scope(conn: AsyncConnection[Any], sites: Sites, alert_id: int) -> AlertListing:
-    """The alert if its crane is in scope, else NotFound."""
-    rows = await alerts.alerts(conn, sites, alert_id=alert_id, rows=1)
+async def alert_in_scope(
+    conn: AsyncConnection[Any], sites: Sites, alert_id: int, *, accounts: bool
+) -> AlertListing:
+    """The alert if its crane is in scope, or it is about an account and `accounts` says so, else NotFound."""
+    rows = await alerts.alerts(conn, sites, accounts=accounts, alert_id=alert_id, rows=1)
     if not rows:
         raise NotFound(f"no alert {alert_id} that you may see: see the list of alerts")
     return rows[0]
 
 
-async def alert_detail(conn: AsyncConnection[Any], sites: Sites, alert_id: int) -> AlertDetail:
+async def alert_detail(
+    conn: AsyncConnection[Any], sites: Sites, alert_id: int, *, accounts: bool
+) -> AlertDetail:
     """One alert in scope with its history."""
-    row = await alert_in_scope(conn, sites, alert_id)
+    row = await alert_in_scope(conn, sites, alert_id, accounts=accounts)
     history = await alerts.history(conn, alert_id)
     return AlertDetail(
         alert=alert_row(row),

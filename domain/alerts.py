@@ -27,6 +27,7 @@ class AlertKind(StrEnum):
     FINDING = "finding"
     ASSESSMENT_DUE = "assessment_due"
     HISTORY_UNKNOWN = "history_unknown"
+    TOKEN_EXPIRY = "token_expiry"  # noqa: S105
 
 
 class Priority(StrEnum):
@@ -54,9 +55,15 @@ UNITS: Final[Mapping[AlertKind, str]] = {
     AlertKind.FINDING: "days",
     AlertKind.ASSESSMENT_DUE: "days",
     AlertKind.HISTORY_UNKNOWN: "cranes",
+    AlertKind.TOKEN_EXPIRY: "days",
 }
 """Of the value that a kind measures."""
-FALLING: Final = (AlertKind.LIFE_DATE, AlertKind.SERVICE_DUE, AlertKind.ASSESSMENT_DUE)
+FALLING: Final = (
+    AlertKind.LIFE_DATE,
+    AlertKind.SERVICE_DUE,
+    AlertKind.ASSESSMENT_DUE,
+    AlertKind.TOKEN_EXPIRY,
+)
 """Kinds that are raised when their value falls to the level."""
 
 FLEET_KINDS: Final = (AlertKind.HISTORY_UNKNOWN,)
@@ -101,6 +108,8 @@ class AlertRuleAsked(Answer, extra="forbid"):
     def _levels_and_scope(self) -> Self:
         if sum(scope is not None for scope in (self.site, self.type, self.crane)) > 1:
             raise field_error("site", "give at most one of site, type and crane")
+        if self.kind is AlertKind.TOKEN_EXPIRY and (self.site or self.type or self.crane):
+            raise field_error("kind", "a token belongs to no site, type or crane: leave these out")
         if self.clear_at is not None:
             wrong = self.clear_at < self.raise_at if self.falling else self.clear_at > self.raise_at
             if wrong:
@@ -140,14 +149,16 @@ class AlertRow(Answer):
     """One alert. `state`: open, acknowledged, shelved or cleared."""
 
     alert_id: int
-    crane: str
+    crane: str = Field(description="empty: about an account")
     site: str
     rule: str
     kind: AlertKind
     priority: Priority
     state: Literal["open", "acknowledged", "shelved", "cleared"]
     text: str = Field(description="what was found, in a sentence")
-    subject: str = Field(description="the status code or service interval, where the rule watches several")
+    subject: str = Field(
+        description="the status code, service interval or number of the token, where the rule watches several"
+    )
     value: float | None
     worst_value: float | None
     unit: str
@@ -183,7 +194,7 @@ class AlertDetail(Answer):
 class AlertsOfCrane(Answer):
     """Open alerts of one crane, those on the shelf apart."""
 
-    crane: str
+    crane: str = Field(description="empty: those about accounts")
     site: str
     high: int
     medium: int
@@ -301,6 +312,12 @@ DEFAULT_RULES: Final[Mapping[str, AlertRuleAsked]] = {
     ),
     "life history": AlertRuleAsked(
         kind=AlertKind.HISTORY_UNKNOWN, priority=Priority.LOW, raise_at=1, clear_after_min=0
+    ),
+    "token expires in two weeks": AlertRuleAsked(
+        kind=AlertKind.TOKEN_EXPIRY, priority=Priority.LOW, raise_at=14, clear_after_min=0
+    ),
+    "token expires in days": AlertRuleAsked(
+        kind=AlertKind.TOKEN_EXPIRY, priority=Priority.HIGH, raise_at=3, clear_after_min=0
     ),
     "service due": AlertRuleAsked(
         kind=AlertKind.SERVICE_DUE, priority=Priority.LOW, raise_at=14, clear_at=15, clear_after_min=0

@@ -77,6 +77,11 @@ class Principal:
         return Who(account=self.account, role=str(self.role), via=self.via)
 
     @property
+    def governs(self) -> bool:
+        """Whether accounts are this one's to govern: an administrator of every site."""
+        return self.role is Role.ADMIN and self.sites is None
+
+    @property
     def site_list(self) -> list[str] | None:
         """Sites as a database parameter."""
         return None if self.sites is None else list(self.sites)

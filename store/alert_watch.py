@@ -16,7 +16,7 @@ from store.alerts import TargetRow
 from store.sql import query
 from store.statement import Statement, run
 
-Key = tuple[int, int, str]  # rule_id, crane_id, subject
+Key = tuple[int, int | None, str]  # rule_id, crane_id (None: about an account), subject
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -79,6 +79,17 @@ class FoundDays:
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
+class TokenFacts:
+    """One token of an account that is not disabled."""
+
+    token: str
+    title: str
+    account: str
+    expires_at: datetime
+    renewed: bool
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
 class SetAside:
     """Messages of one crane in quarantine."""
 
@@ -91,7 +102,7 @@ class OpenAlert:
     """An alert that is not cleared."""
 
     alert_id: int
-    crane_id: int
+    crane_id: int | None
     rule_id: int
     subject: str
     calm_since: datetime | None
@@ -108,7 +119,7 @@ class OpenAlert:
 @dataclass(frozen=True, kw_only=True, slots=True)
 class _Shelf:
     rule_id: int
-    crane_id: int
+    crane_id: int | None
     subject: str
 
 
@@ -167,6 +178,7 @@ _CRANES: Final = Statement("watch_cranes", CraneFacts)
 _DUTY: Final = Statement("watch_duty", DutyFacts)
 _FAULTS: Final = Statement("watch_faults", OpenCode)
 _FINDINGS: Final = Statement("watch_findings", FoundDays)
+_TOKENS: Final = Statement("watch_tokens", TokenFacts)
 _QUARANTINE: Final = Statement("watch_quarantine", SetAside)
 _OPEN: Final = Statement("watch_open", OpenAlert)
 _SHELVES: Final = Statement("watch_shelves", _Shelf)
@@ -200,6 +212,11 @@ def open_codes(conn: Connection[Any]) -> list[OpenCode]:
 def findings(conn: Connection[Any], days: int, now: datetime) -> list[FoundDays]:
     """What was found at each crane in its last local days, by code."""
     return _FINDINGS.all(conn, days=days, now=now)
+
+
+def tokens(conn: Connection[Any], now: datetime) -> list[TokenFacts]:
+    """Tokens of accounts that are not disabled, those that have expired too."""
+    return _TOKENS.all(conn, now=now)
 
 
 def set_aside(conn: Connection[Any], days: int, now: datetime) -> dict[int, int]:

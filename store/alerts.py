@@ -132,6 +132,7 @@ async def alerts(
     conn: AsyncConnection[Any],
     sites: Sites,
     *,
+    accounts: bool,
     alert_id: int | None = None,
     crane: str | None = None,
     open_only: bool = False,
@@ -139,10 +140,11 @@ async def alerts(
     before: int | None = None,
     rows: int = 200,
 ) -> list[AlertListing]:
-    """Alerts in scope, newest first, before an alert_id."""
+    """Alerts in scope, newest first, before an alert_id; those about accounts where `accounts` says so."""
     return await ALERTS.all_async(
         conn,
         sites=sites,
+        accounts=accounts,
         alert_id=alert_id,
         crane=crane,
         open_only=open_only,
@@ -166,9 +168,9 @@ async def history(conn: AsyncConnection[Any], alert_id: int) -> list[AlertHistor
     return await HISTORY.all_async(conn, alert_id=alert_id)
 
 
-async def by_crane(conn: AsyncConnection[Any], sites: Sites) -> list[AlertsOfCrane]:
-    """Open alerts in scope by crane, the most urgent first."""
-    return await BY_CRANE.all_async(conn, sites=sites, fleet_kinds=list(FLEET_KINDS))
+async def by_crane(conn: AsyncConnection[Any], sites: Sites, *, accounts: bool) -> list[AlertsOfCrane]:
+    """Open alerts in scope by crane, the most urgent first; those about accounts under an empty name."""
+    return await BY_CRANE.all_async(conn, sites=sites, accounts=accounts, fleet_kinds=list(FLEET_KINDS))
 
 
 async def acknowledge(conn: AsyncConnection[Any], alert_id: int, by_whom: str, note: str) -> None:

@@ -37,6 +37,11 @@ def alert_words(kind: AlertKind, subject: str = "") -> AlertWords:
     return AlertWords(*(t(f"alert.{kind}.{part}") for part in AlertWords._fields))
 
 
+def token_end_words(end: str) -> str:
+    """Why an alert about a token is over: revoked, expired, renewed or nearer."""
+    return t(f"alert.token_expiry.end.{end}")
+
+
 def sentence(kind: AlertKind, value: float | None, subject: str, days: int, detail: str = "") -> str:
     """What an alert found, in words. detail: names, where it is about several cranes of a site."""
     if value is None:

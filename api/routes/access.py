@@ -326,16 +326,11 @@ def account_answer(row: dict[str, Any]) -> Account:
 
 def whose(caller: access.Principal, everyone: bool) -> str | None:
     """The account whose rows are listed; None for everyone's, which only an administrator may ask for."""
-    if everyone and not governs_all(caller):
+    if everyone and not caller.governs:
         raise Refused(403, f"everyone's rows need the role {Role.ADMIN} and every site in scope")
     return None if everyone else caller.account
 
 
 def own_unless_admin(caller: access.Principal) -> str | None:
     """The account whose rows may be ended; None for anyone's."""
-    return None if governs_all(caller) else caller.account
-
-
-def governs_all(caller: access.Principal) -> bool:
-    """Whether the caller is an administrator of every site."""
-    return caller.role is Role.ADMIN and caller.sites is None
+    return None if caller.governs else caller.account

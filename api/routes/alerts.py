@@ -45,11 +45,12 @@ async def list_alerts(
     limit: Limit = 200,
     cursor: Cursor = None,
 ) -> Page[AlertRow]:
-    """Alerts of the cranes that you may see, newest first, cleared ones included unless left out."""
+    """Alerts of the cranes that you may see, newest first, cleared ones included unless left out; of accounts for who governs them."""
     before = decode_cursor(cursor, (int,))
     rows = await alerts.alerts(
         conn,
         caller.site_list,
+        accounts=caller.governs,
         crane=crane,
         open_only=open_only,
         priority=priority,
@@ -62,7 +63,7 @@ async def list_alerts(
 @single.get("/alerts/summary", dependencies=[VIEWER])
 async def summarise_alerts(conn: Conn, caller: Caller) -> AlertSummary:
     """Open alerts grouped by crane, the crane with the most urgent first; those on the shelf are counted apart."""
-    rows = await alerts.by_crane(conn, caller.site_list)
+    rows = await alerts.by_crane(conn, caller.site_list, accounts=caller.governs)
     cranes = tuple(rows)
     return AlertSummary(unacknowledged=sum(row.unacknowledged for row in cranes), cranes=cranes)
 
@@ -70,7 +71,7 @@ async def summarise_alerts(conn: Conn, caller: Caller) -> AlertSummary:
 @single.get("/alerts/{alert_id}", dependencies=[VIEWER, PERSONAL])
 async def show_alert(alert_id: AlertId, conn: Conn, caller: Caller) -> AlertDetail:
     """One alert with what happened to it: raised, acknowledged, shelved, cleared."""
-    return await alert_detail(conn, caller.site_list, alert_id)
+    return await alert_detail(conn, caller.site_list, alert_id, accounts=caller.governs)
 
 
 @single.post("/alerts/{alert_id}/acknowledgement", dependencies=[DISPATCHER])
@@ -78,10 +79,10 @@ async def acknowledge_alert(
     alert_id: AlertId, asked: Acknowledged, conn: Conn, caller: Caller
 ) -> AlertDetail:
     """Say that you have it. Whoever was first keeps it; a later word is noted in its history."""
-    await alert_in_scope(conn, caller.site_list, alert_id)
+    await alert_in_scope(conn, caller.site_list, alert_id, accounts=caller.governs)
     for one in await alerts.alike(conn, caller.site_list, alert_id):
         await alerts.acknowledge(conn, one, caller.account, asked.note)
-    return await alert_detail(conn, caller.site_list, alert_id)
+    return await alert_detail(conn, caller.site_list, alert_id, accounts=caller.governs)
 
 
 @single.put("/alerts/{alert_id}/shelf", dependencies=[ENGINEER])
@@ -93,18 +94,18 @@ async def shelve_alert(alert_id: AlertId, asked: Shelved, conn: Conn, caller: Ca
             f"until must lie ahead, at most {SHELF_MAX.days} days: a shelf without end hides alerts",
             field="until",
         )
-    row = await alert_in_scope(conn, caller.site_list, alert_id)
+    row = await alert_in_scope(conn, caller.site_list, alert_id, accounts=caller.governs)
     if row.cleared_at is not None:
         raise Conflict(f"alert {alert_id} is cleared: there is nothing to shelve")
     for one in await alerts.alike(conn, caller.site_list, alert_id):
         await alerts.shelve(conn, one, asked.until.astimezone(UTC), asked.reason, caller.account)
-    return await alert_detail(conn, caller.site_list, alert_id)
+    return await alert_detail(conn, caller.site_list, alert_id, accounts=caller.governs)
 
 
 @single.delete("/alerts/{alert_id}/shelf", dependencies=[ENGINEER], status_code=204)
 async def unshelve_alert(alert_id: AlertId, conn: Conn, caller: Caller) -> None:
     """Take it off the shelf before its time."""
-    await alert_in_scope(conn, caller.site_list, alert_id)
+    await alert_in_scope(conn, caller.site_list, alert_id, accounts=caller.governs)
     alike = await alerts.alike(conn, caller.site_list, alert_id)
     if not any([await alerts.unshelve(conn, one, caller.account) for one in alike]):
         raise NotFound(f"alert {alert_id} is on no shelf")

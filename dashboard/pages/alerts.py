@@ -57,12 +57,12 @@ async def render(visit: Visit) -> Any:
 
 def _context(listed: Sequence[AlertRow]) -> str:
     waiting = sum(row.state == "open" for row in listed)
-    cranes = len({row.crane for row in listed if row.state == "open"})
+    cranes = len({row.crane for row in listed if row.state == "open" and row.crane})
     return t("alerts.context", count=waiting, cranes=cranes) if waiting else t("alerts.context.none")
 
 
 async def _zones(visit: Visit, rows: Sequence[AlertRow]) -> dict[str, ZoneInfo]:
-    first = {row.site: row.crane for row in rows}
+    first = {row.site: row.crane for row in rows if row.crane}
     return {site: await ZONES.of_site(site, crane, visit.client) for site, crane in first.items()}
 
 
@@ -80,13 +80,14 @@ def _groups(rows: Sequence[AlertRow], zones: dict[str, ZoneInfo], visit: Visit, 
     worst: dict[str, tuple[Any, ...]] = {}
     for row in sorted(rows, key=_order):
         worst.setdefault(_about(row), _order(row))
-    by_crane = sorted(rows, key=lambda row: (worst[_about(row)], _about(row), _order(row)))
+    by_crane = sorted(rows, key=lambda row: (worst[_about(row)], _about(row), row.crane == "", _order(row)))
     cards = []
-    for crane, found in groupby(by_crane, key=_about):
+    for (crane, _), group in groupby(by_crane, key=lambda row: (_about(row), row.crane == "")):
+        found = list(group)
         items = [html.Li(_line(row, zones.get(row.site, UTC_ZONE), visit, role)) for row in found]
         heading = html.H2(
             [
-                page.crane_link(crane) if crane else t("alerts.fleet"),
+                page.crane_link(crane) if crane else _whose(found[0]),
                 html.Span(t("alerts.count", count=len(items)), className="bl-cell-note"),
             ]
         )
@@ -95,8 +96,13 @@ def _groups(rows: Sequence[AlertRow], zones: dict[str, ZoneInfo], visit: Visit, 
 
 
 def _about(row: AlertRow) -> str:
-    """The crane that an alert is about; empty where it is about several."""
+    """The crane that an alert is about; empty where it is about several, or about an account."""
     return "" if row.kind in FLEET_KINDS else row.crane
+
+
+def _whose(row: AlertRow) -> str:
+    """What an alert is about."""
+    return _about(row) or t("alerts.fleet" if row.crane else "alerts.accounts")
 
 
 def _line(row: AlertRow, zone: ZoneInfo, visit: Visit, role: str) -> list[Any]:
@@ -152,7 +158,7 @@ async def _detail(visit: Visit, chosen: AlertDetail | Trouble, role: str) -> htm
     if isinstance(chosen, Trouble):
         return html.Section([html.H2(title), states.partial(title, chosen.text)], className="bl-card")
     row = chosen.alert
-    zone = await ZONES.of_site(row.site, row.crane, visit.client)
+    zone = await ZONES.of_site(row.site, row.crane, visit.client) if row.crane else UTC_ZONE
     history = [
         html.Li(
             [
@@ -213,6 +219,7 @@ def evidence(row: AlertRow) -> str:
         AlertKind.OFFLINE: crane,
         AlertKind.QUARANTINE_RATE: "/data",
         AlertKind.SERVICE_DUE: "/service",
+        AlertKind.TOKEN_EXPIRY: "/settings?tab=people",
         AlertKind.FINDING: f"/data?crane={row.crane}",
     }[row.kind]
 
@@ -262,7 +269,7 @@ async def _past(visit: Visit) -> Any:
         {
             "raised": numbers.moment(row.raised_at, zones.get(row.site, UTC_ZONE)),
             "raised_href": visit.href(alert=str(row.alert_id)),
-            "crane": _about(row) or t("alerts.fleet"),
+            "crane": _whose(row),
             "urgency": STATES[row.priority].urgency,
             "state": (State.OK if row.state == "cleared" else STATES[row.priority]).value,
             "word": t(f"alerts.priority.{row.priority}"),

@@ -47,6 +47,19 @@ where greatest(f.day, f.noticed_on) > (%(now)s::timestamptz at time zone (s.spec
 group by c.crane_id, f.code
 order by c.crane_id, f.code;
 
+-- name: watch_tokens
+-- Tokens of accounts that are not disabled. Renewed is one beside a newer one of the same title that holds longer, once it is used no more.
+select t.token_id::text as token, t.title, a.name as account, t.expires_at,
+    exists (
+        select from api_token n
+        where n.account_id = t.account_id and n.title = t.title and n.token_id > t.token_id and n.expires_at > t.expires_at
+            and (t.last_used_at is null or t.last_used_at < greatest(n.created_at, %(now)s::timestamptz - interval '1 day'))
+    ) as renewed
+from api_token t
+join account a using (account_id)
+where a.disabled_at is null
+order by t.token_id;
+
 -- name: watch_quarantine
 -- Messages set aside by crane over the last days.
 select c.crane_id, count(*)::int as messages
@@ -111,15 +124,16 @@ group by n.target_id;
 
 -- name: news_of_target
 -- Everything that one target can be told now, by crane.
-select n.news_id, n.what, a.alert_id, c.name as crane, s.name as site, s.spec ->> 'time_zone' as time_zone, r.name as rule, r.spec, a.subject, a.value, a.detail,
+select n.news_id, n.what, a.alert_id, coalesce(c.name, '') as crane, coalesce(s.name, '') as site,
+    coalesce(s.spec ->> 'time_zone', 'UTC') as time_zone, r.name as rule, r.spec, a.subject, a.value, a.detail,
     a.raised_at, a.cleared_at, a.acknowledged_by
 from alert_news n
 join alert a using (alert_id)
 join alert_rule r using (rule_id)
-join crane c on c.crane_id = a.crane_id
-join site s on s.site_id = c.site_id
+left join crane c on c.crane_id = a.crane_id
+left join site s on s.site_id = c.site_id
 where n.target_id = %(target_id)s and n.delivery_id is null and n.not_before <= %(now)s
-order by c.name, a.alert_id, n.news_id;
+order by c.name nulls first, a.alert_id, n.news_id;
 
 -- name: delivery_made
 -- One message out of waiting news.

@@ -49,7 +49,8 @@ select rule_id from retired;
 -- name: alert_rows
 -- One page of alerts in scope, newest first.
 -- Of a kind that is about the fleet there is one row a rule: the open alerts of the sites in scope together, acknowledged or shelved only where all of them are.
-select a.alert_id, c.name as crane, s.name as site, r.name as rule, r.spec, a.subject, coalesce(f.detail, a.detail) as detail,
+-- Those about accounts are for administrators of every site (`accounts`).
+select a.alert_id, coalesce(c.name, '') as crane, coalesce(s.name, '') as site, r.name as rule, r.spec, a.subject, coalesce(f.detail, a.detail) as detail,
     coalesce(f.value, a.value) as value, coalesce(f.worst_value, a.worst_value) as worst_value,
     coalesce(f.raised_at, a.raised_at) as raised_at, a.cleared_at,
     case when coalesce(f.acknowledged, true) then a.acknowledged_at end as acknowledged_at,
@@ -58,10 +59,10 @@ select a.alert_id, c.name as crane, s.name as site, r.name as rule, r.spec, a.su
     case when coalesce(f.shelved, true) then h.shelved_by end as shelved_by,
     case when coalesce(f.shelved, true) then h.reason end as shelved_reason
 from alert a
-join crane c using (crane_id)
-join site s using (site_id)
+left join crane c using (crane_id)
+left join site s using (site_id)
 join alert_rule r using (rule_id)
-left join alert_shelf h on h.crane_id = a.crane_id and h.rule_id = a.rule_id and h.subject = a.subject
+left join alert_shelf h on h.crane_id is not distinct from a.crane_id and h.rule_id = a.rule_id and h.subject = a.subject
     and h.until > now() and a.cleared_at is null
 left join lateral (
     select min(o.alert_id) as first_id, string_agg(o.detail, ', ' order by o.detail) as detail, sum(o.value) as value,
@@ -75,7 +76,7 @@ left join lateral (
     where o.rule_id = a.rule_id and o.cleared_at is null
         and (%(sites)s::text[] is null or os.name = any(%(sites)s::text[]))
 ) f on a.cleared_at is null and r.spec ->> 'kind' = any(%(fleet_kinds)s::text[])
-where (%(sites)s::text[] is null or s.name = any(%(sites)s::text[]))
+where (%(sites)s::text[] is null or s.name = any(%(sites)s::text[])) and (a.crane_id is not null or %(accounts)s)
     and (f.first_id is null or a.alert_id in (f.first_id, %(alert_id)s::bigint) or %(crane)s::text is not null)
     and (%(alert_id)s::bigint is null or a.alert_id = %(alert_id)s)
     and (%(crane)s::text is null or c.name = %(crane)s)
@@ -105,18 +106,19 @@ select at, what, by_whom, note from alert_history where alert_id = %(alert_id)s 
 
 -- name: alerts_by_crane
 -- Open alerts in scope by crane; those on the shelf are counted apart. Of a kind that is about the fleet one counts.
-select c.name as crane, s.name as site,
+select coalesce(c.name, '') as crane, coalesce(s.name, '') as site,
     count(*) filter (where h.until is null and r.spec ->> 'priority' = 'high')::int as high,
     count(*) filter (where h.until is null and r.spec ->> 'priority' = 'medium')::int as medium,
     count(*) filter (where h.until is null and r.spec ->> 'priority' = 'low')::int as low,
     count(*) filter (where h.until is null and a.acknowledged_at is null)::int as unacknowledged,
     count(h.until)::int as shelved, max(a.raised_at) as newest_at
 from alert a
-join crane c using (crane_id)
-join site s using (site_id)
+left join crane c using (crane_id)
+left join site s using (site_id)
 join alert_rule r using (rule_id)
-left join alert_shelf h on h.crane_id = a.crane_id and h.rule_id = a.rule_id and h.subject = a.subject and h.until > now()
+left join alert_shelf h on h.crane_id is not distinct from a.crane_id and h.rule_id = a.rule_id and h.subject = a.subject and h.until > now()
 where a.cleared_at is null and (%(sites)s::text[] is null or s.name = any(%(sites)s::text[]))
+    and (a.crane_id is not null or %(accounts)s)
     and not (r.spec ->> 'kind' = any(%(fleet_kinds)s::text[]) and exists (
         select from alert o join crane oc on oc.crane_id = o.crane_id join site os on os.site_id = oc.site_id
         where o.rule_id = a.rule_id and o.cleared_at is null and o.alert_id < a.alert_id
@@ -147,7 +149,7 @@ with shelf as (
 ), unsaid as (
     delete from alert_news n
     using alert a, alert mine
-    where mine.alert_id = %(alert_id)s and a.crane_id = mine.crane_id and a.rule_id = mine.rule_id
+    where mine.alert_id = %(alert_id)s and a.crane_id is not distinct from mine.crane_id and a.rule_id = mine.rule_id
         and a.subject = mine.subject and n.alert_id = a.alert_id and n.delivery_id is null
 )
 insert into alert_history (alert_id, what, by_whom, note)
@@ -157,7 +159,7 @@ select %(alert_id)s, 'shelved', %(by_whom)s, %(note)s from shelf;
 -- Takes an alert off the shelf.
 with taken as (
     delete from alert_shelf h using alert a
-    where a.alert_id = %(alert_id)s and h.rule_id = a.rule_id and h.crane_id = a.crane_id and h.subject = a.subject
+    where a.alert_id = %(alert_id)s and h.rule_id = a.rule_id and h.crane_id is not distinct from a.crane_id and h.subject = a.subject
         and h.until > now()
     returning a.alert_id
 )

@@ -243,3 +243,35 @@ async def test_a_cleared_alert_says_what_was_found_and_not_at_what_it_cleared() 
     )  # fmt: skip
     assert alert_row(listed).text == "nothing heard for 0 h"
     assert alert_row(replace(listed, cleared_at=when)).text == "nothing heard for 47 h"
+
+
+async def test_alerts_about_tokens_are_for_administrators_of_every_site(
+    fresh_api: FastAPI, fresh_yard_url: str
+) -> None:
+    admin = await signed_in(fresh_api, "admin-all")
+    await enter(admin, "tokens", kind="token_expiry", raise_at=14, clear_after_min=0)
+    made = (await admin.post("/tokens", json={"title": "nightly export", "days": 10})).json()
+    judge(fresh_yard_url)
+    alert = await one_of(admin)
+    assert (alert["crane"], alert["site"], alert["subject"]) == ("", "", str(made["token_id"]))
+    assert alert["text"] == "days to the expiry of a token: 10 (nightly export, admin-all)"
+    assert (await admin.get("/alerts/summary")).json()["cranes"][0]["crane"] == ""
+    path = f"/alerts/{alert['alert_id']}"
+    until = (datetime.now(UTC) + timedelta(days=1)).isoformat()
+    for account in ("engineer-all", "viewer-all", "admin-north"):
+        other = await signed_in(fresh_api, account)
+        assert (await other.get("/alerts")).json()["items"] == [], account
+        assert (await other.get("/alerts/summary")).json() == {"unacknowledged": 0, "cranes": []}
+        assert (await other.get(path)).status_code == 404
+    engineer = await signed_in(fresh_api, "engineer-all")
+    assert (await engineer.post(f"{path}/acknowledgement", json={})).status_code == 404
+    assert (await engineer.put(f"{path}/shelf", json={"until": until, "reason": "mine"})).status_code == 404
+    assert (await admin.post(f"{path}/acknowledgement", json={})).json()["alert"]["state"] == "acknowledged"
+    for _ in range(2):  # again replaces it
+        shelved = await admin.put(f"{path}/shelf", json={"until": until, "reason": "renewed on Monday"})
+        assert shelved.json()["alert"]["state"] == "shelved"
+    assert (await admin.delete(f"{path}/shelf")).status_code == 204
+    await admin.delete(f"/tokens/{made['token_id']}")
+    judge(fresh_yard_url)
+    history = (await admin.get(path)).json()["history"]
+    assert history[-1]["note"].startswith("the token was revoked")

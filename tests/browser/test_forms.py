@@ -407,3 +407,30 @@ def test_an_engineer_finishes_a_dossier_and_its_file_has_the_hash_that_is_shown(
     found = hashlib.sha256(Path(taken.value.path()).read_bytes()).hexdigest()
     expect(page.get_by_text(f"SHA-256 of the PDF {found}")).to_be_visible()
     assert sound(page)
+
+
+def test_an_administrator_is_told_of_a_token_before_it_expires(
+    people: None, strict_site: str, yard_url: str, page: Page
+) -> None:
+    sign_in(page, strict_site, "admin")
+    page.goto(f"{strict_site}/settings?tab=access")
+    page.get_by_label("For", exact=True).fill("weekly export")
+    page.get_by_label("Days", exact=True).fill("2")
+    page.get_by_role("button", name="Make a token").click()
+    expect(page.locator("#token-secret")).to_be_visible()
+    with connect(yard_url) as conn:
+        assert judge_all(conn).raised >= 1
+        conn.commit()
+    page.goto(f"{strict_site}/alerts")
+    card = page.locator("section", has=page.get_by_role("heading", name="Accounts"))
+    expect(card).to_contain_text("days to the expiry of a token: 2 (weekly export, form-admin)")
+    card.get_by_role("link", name="Details").click()
+    expect(page.locator(".bl-alert-detail h2")).to_contain_text("weekly export")
+    assert sound(page)
+    page.get_by_role("link", name="What it was found in").click()
+    expect(page.locator("#tokens")).to_contain_text("form-admin: weekly export")
+    expect(page.locator("#tokens")).to_contain_text("last used never")
+    sign_in(page, strict_site, "engineer")
+    page.goto(f"{strict_site}/alerts")
+    expect(page.locator("#page h1")).to_be_visible()
+    expect(page.locator("#page")).not_to_contain_text("weekly export")

@@ -98,7 +98,12 @@ from pg_class c
 join pg_attribute a on a.attrelid = c.oid and a.attname = 'crane_id' and not a.attisdropped
 where c.relnamespace = 'public'::regnamespace and c.relkind in ('r', 'p') and not c.relispartition
     -- segment: a hypertable with a columnstore takes no policy; the view below stands for it. The rest have their own below.
-    and c.relname not in ('segment', 'crane', 'alert_rule', 'life_record', 'life_record_file');
+    and c.relname not in ('segment', 'crane', 'alert_rule', 'life_record', 'life_record_file', 'alert', 'alert_shelf');
+
+-- What is about no crane is about an account.
+select set_policy(of_table, 'site_scope', 'using (case when crane_id is null then (select governs_accounts())'
+    ' else (select every_site_in_scope()) or crane_id in (select cranes_in_scope()) end)')
+from unnest(array['alert', 'alert_shelf']::regclass[]) as of_table;
 
 -- A new crane must stand at a site in scope.
 select set_policy(of_table, 'site_scope', 'using ((select every_site_in_scope()) or site_id in (select sites_in_scope()))')

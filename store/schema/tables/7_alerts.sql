@@ -19,9 +19,9 @@ create unique index alert_rule_in_force on alert_rule (name) where retired_at is
 -- One thing found by one rule at one crane, from raised to cleared.
 create table alert (
     alert_id bigint generated always as identity primary key,
-    crane_id integer not null references crane on delete cascade,
+    crane_id integer references crane on delete cascade,  -- null: about an account, for administrators of every site
     rule_id integer not null references alert_rule on delete cascade,
-    subject text not null default '',  -- the status code or the service interval, where a rule watches several
+    subject text not null default '',  -- the status code, service interval or token, where a rule watches several
     raised_at timestamptz not null,
     cleared_at timestamptz,
     calm_since timestamptz,            -- back on the good side of the clear level since then
@@ -32,7 +32,7 @@ create table alert (
     detail text not null default '',   -- names, where an alert is about several cranes of a site
     check ((acknowledged_at is null) = (acknowledged_by is null))
 );
-create unique index alert_open on alert (rule_id, crane_id, subject) where cleared_at is null;
+create unique index alert_open on alert (rule_id, crane_id, subject) nulls not distinct where cleared_at is null;
 create index alert_of_crane on alert (crane_id, alert_id);
 
 create table alert_history (
@@ -48,14 +48,14 @@ create index alert_history_of on alert_history (alert_id, history_id);
 -- What is on the shelf sends nothing until then, also when it clears and comes again.
 create table alert_shelf (
     rule_id integer not null references alert_rule on delete cascade,
-    crane_id integer not null references crane on delete cascade,
+    crane_id integer references crane on delete cascade,
     subject text not null default '',
     until timestamptz not null,
     reason text not null,
     shelved_by text not null,
-    shelved_at timestamptz not null default now(),
-    primary key (crane_id, rule_id, subject)
+    shelved_at timestamptz not null default now()
 );
+create unique index alert_shelf_of on alert_shelf (crane_id, rule_id, subject) nulls not distinct;
 
 -- Who is told: addresses of e-mail, or a web address. Holds no secret.
 create table alert_target (
