@@ -13,8 +13,8 @@ from analytics.counting import CountingSettings
 from analytics.samples import DaySamples, LocalDay, with_pose
 from domain.attention import LIMIT_PCT
 from domain.channels import Mode
-from domain.counter import CHANNEL_OF
 from domain.crane import CraneType
+from domain.history import CHANNEL_OF
 from domain.messages import EventKind, EventState
 from duty import (
     circumstances,

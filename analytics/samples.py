@@ -8,8 +8,8 @@ from zoneinfo import ZoneInfo
 import numpy as np
 from numpy.typing import NDArray
 
-from domain.counter import CHANNEL_OF
 from domain.crane import CraneType
+from domain.history import CHANNEL_OF
 from duty.geometry import jib_run_out, pose
 from store.segments import Segments, from_ms, to_ms
 

@@ -9,10 +9,10 @@ from psycopg import AsyncConnection
 
 from answers.life import counter_spans
 from domain.answers import of_rows
-from domain.counter import CounterReadingRow, CountersAnswer, CounterSpanRow
 from domain.coverage_answers import CauseTime, CoverageAnswer, EstimatedDuty
 from domain.crane import Crane, DesignClass
 from domain.errors import InvalidInput
+from domain.history import CounterReadingRow, CountersAnswer, CounterSpanRow
 from domain.maintenance import GapRow
 from domain.moments import DayRange
 from domain.units import ms_to_s

@@ -10,10 +10,12 @@ from typing import Annotated, Any, Final, TypeVar
 
 import typer
 from psycopg import Connection
+from pydantic import ValidationError
 from rich.table import Table
 
 from boomledger.console import err, load_settings, out
-from domain.errors import Conflict, QuarantineReason
+from domain.errors import Conflict, InvalidInput, QuarantineReason
+from domain.registration import CraneRegistration, field_path
 from domain.units import BYTES_PER_MB
 
 db_app = typer.Typer(help="The database: schema, backup, restore, cold tier.", no_args_is_help=True)
@@ -103,7 +105,7 @@ def crane_add(
     ] = False,
 ) -> None:
     """Register a crane and its site, or replace what is known of it."""
-    from boomledger.registry import read_crane_file
+    from boomledger.admin import read_crane_file
     from boomledger.services import database_url
     from duty.chart_rules import refuse_charts
     from store.connection import connect
@@ -132,7 +134,7 @@ def crane_history(
     """Enter the life of cranes before their record from a file, all of it or nothing; without one print what is entered."""
     from boomledger.services import database_url
     from store.connection import connect
-    from store.history import histories
+    from store.registration import histories
     from transfer.history import as_csv, enter, history_row, read_csv, refuse
 
     with connect(database_url(load_settings())) as conn:
@@ -377,3 +379,12 @@ def alert_key(name: Annotated[str, typer.Argument(help="Name of the web target."
         err.print("no signing secret is configured: set BOOMLEDGER_WEBHOOK_SECRET", highlight=False)
         raise typer.Exit(2)
     print(shown_key(secret.get_secret_value(), name))
+
+
+def read_crane_file(file: Path) -> CraneRegistration:
+    """The crane of a file, with its site. Raises InvalidInput that names every wrong field."""
+    try:
+        return CraneRegistration.model_validate_json(file.read_bytes())
+    except ValidationError as wrong:
+        lines = [f"{field_path(problem['loc']) or 'file'}: {problem['msg']}" for problem in wrong.errors()]
+        raise InvalidInput(f"{file} cannot be used:\n" + "\n".join(lines)) from wrong

@@ -10,7 +10,7 @@ import typer
 from pydantic import SecretStr
 from rich.table import Table
 
-from boomledger import admin, channels, clocks, codes, descriptions, exclusions, privacy, recounting, transfer
+from boomledger import admin, channels, clocks, descriptions, exclusions, privacy, recounting, transfer
 from boomledger.console import err, load_settings, out, read_time
 from boomledger.settings import Settings
 from domain.errors import BoomledgerError
@@ -33,7 +33,7 @@ for name, group in (
     ("alert", admin.alert_app),
     ("audit", privacy.audit_app),
     ("person", privacy.person_app),
-    ("codes", codes.codes_app),
+    ("codes", transfer.codes_app),
     ("exclusion", exclusions.exclusion_app),
     ("channel", channels.channel_app),
 ):

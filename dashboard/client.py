@@ -20,6 +20,7 @@ from domain.answers import (
     CraneRow,
     EventRow,
     FaultRow,
+    Lift,
     LiveAnswer,
     LiveChanges,
     Page,
@@ -45,7 +46,6 @@ from domain.job_answers import (
     SheetAsked,
 )
 from domain.life_answers import DamageAnswer, FactorsAnswer, LifeAnswer, WhatIfAnswer
-from domain.lift import Lift
 from domain.maintenance import (
     CraneDayRow,
     DayRow,

@@ -34,14 +34,13 @@ from domain.alerts import (
 )
 from domain.answers import CraneDetail, Page
 from domain.clock_correction import ClockCorrectionAsked, ClockCorrectionRow
-from domain.counter import CounterReadingAsked, CountersAnswer
 from domain.crane import CraneType, Site
 from domain.description import DescriptionAsked, DescriptionDone, DescriptionEntry
 from domain.dossier import DossierAsked, DossierRow
 from domain.exclusion import ExclusionAsked, ExclusionDone, ExclusionRow
 from domain.fault_answers import StatusCodeRow, StatusCodesAsked, StatusCodesImported
 from domain.further_channel import FurtherChannelAsked, FurtherChannelRow
-from domain.history import HistoryAsked, HistoryEntered, HistoryRow
+from domain.history import CounterReadingAsked, CountersAnswer, HistoryAsked, HistoryEntered, HistoryRow
 from domain.job_answers import ChartsAsked, ChartsImported, ChartVersionRow, HoldAsked, ReservationRow
 from domain.life_record import LifeRecordAnswer, LifeRecordAsked, LifeRecordCorrected, LifeRecordRow
 from domain.maintenance import (

@@ -12,7 +12,7 @@ from pydantic import AwareDatetime, BaseModel, ConfigDict, Field
 
 from domain.attention import WARNING_PCT
 from domain.crane import Crane, DesignClass, Edition, LoadChart, Quarter, Site
-from domain.messages import EventKind, EventState
+from domain.messages import CraneName, EventKind, EventState
 from domain.remark import Remark
 
 Row = TypeVar("Row")
@@ -374,3 +374,20 @@ class WorkingAreaAnswer(Answer):
     near_limit_place: NearLimitPlace | None = Field(
         default=None, description="None without near-limit time at a known place"
     )
+
+
+class Lift(BaseModel):
+    """One working cycle of a crane: from picking a load up to setting it down."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+    crane: CraneName
+    started_at: AwareDatetime
+    ended_at: AwareDatetime
+    peak_utilisation_pct: float
+    peak_structural_pct: float
+    peak_outreach_m: float | None = None
+    mass_kg: float | None = Field(default=None, description="estimated; None without geometry and chart")
+    slew_travel_deg: float = Field(default=0.0, ge=0)
+    limiter_stops: int = Field(default=0, ge=0)
+    limiter_overrides: int = Field(default=0, ge=0)

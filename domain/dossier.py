@@ -5,12 +5,12 @@ from typing import Any, Final, Literal
 from pydantic import AwareDatetime, Field
 
 from domain.answers import CAUTIONS_DUTY, Answer, SpectrumAnswer
-from domain.counter import CountersAnswer
 from domain.coverage_answers import CoverageAnswer
 from domain.crane import Crane, Site
 from domain.description import DescriptionEntry
 from domain.exclusion import ExclusionRow
 from domain.findings import FindingRow
+from domain.history import CountersAnswer
 from domain.life_answers import LifeAnswer
 from domain.life_record import LifeRecordRow
 from domain.maintenance import DetailEntry, ServiceDoneRow

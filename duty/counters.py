@@ -14,7 +14,7 @@ from typing import Final, NamedTuple, Protocol
 import numpy as np
 from numpy.typing import ArrayLike
 
-from domain.counter import CounterKind
+from domain.history import CounterKind
 from domain.remark import written_day
 
 HOURS_A_DAY: Final = 24

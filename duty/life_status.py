@@ -14,9 +14,9 @@ from typing import Final, Protocol
 
 import numpy as np
 
-from domain.counter import CounterKind
 from domain.crane import Crane
 from domain.errors import InvalidInput
+from domain.history import CounterKind
 from domain.units import DAYS_PER_YEAR
 from duty import life
 from duty.assessment import Assessment, special_assessment

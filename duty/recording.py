@@ -15,9 +15,9 @@ from enum import Enum
 from itertools import pairwise
 from typing import Final, NamedTuple, Protocol
 
-from domain.counter import CounterKind
 from domain.crane import RecorderRuns
 from domain.errors import InvalidInput
+from domain.history import CounterKind
 from duty.counters import ROUNDING, Gained
 
 HOUR_MS: Final = 3_600_000.0

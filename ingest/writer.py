@@ -23,7 +23,7 @@ from ingest.directory import Directory
 from ingest.limits import Limits
 from ingest.plan import Incoming, Plan, crane_of, plan, rejected
 from ingest.server_clock import ServerClock
-from store import clock_corrections, events, live, quarantine, refused, segments, touched
+from store import clock_corrections, events, quarantine, refused, segments, touched
 from store.connection import connect
 from store.events import Event
 from store.lease import Lease
@@ -263,7 +263,7 @@ class Writer:
                     "its time, boot and sequence number are stored with other contents: draw a new boot at each start",
                 )
         for presence in planned.presences.values():
-            live.keep_presence(conn, presence.crane_id, boot=presence.boot, online=presence.online)
+            events.keep_presence(conn, presence.crane_id, boot=presence.boot, online=presence.online)
         if planned.rejected and set_aside:
             quarantine.keep(conn, list(planned.rejected.values()))
         self._keep_refused(conn, planned, new)
@@ -300,9 +300,9 @@ class Writer:
             values = {
                 crane_id: (_end(segment), _last_values(segment)) for crane_id, segment in newest.items()
             }
-            live.keep_values(conn, values, datetime.now(UTC))
+            events.keep_values(conn, values, datetime.now(UTC))
         news = {crane_of(planned.batch[place]) for place in (new | planned.presences.keys())}
-        live.tell(conn, (crane for crane in news if crane is not None))
+        events.tell(conn, (crane for crane in news if crane is not None))
         zones = self._directory.zones
         rows: list[tuple[int, Segment | Event]] = [*planned.segments.items(), *planned.events.items()]
         stored = [row for place, row in rows if place in new and row.crane_id in zones]

@@ -4,9 +4,9 @@ import hashlib
 from typing import Any, Final
 from zoneinfo import ZoneInfo
 
-from domain.counter import CounterKind, CounterSpanRow
 from domain.crane import Crane
 from domain.dossier import Dossier
+from domain.history import CounterKind, CounterSpanRow
 from domain.life_answers import LifeAnswer
 from domain.maintenance import GapRow
 from domain.units import ms_to_s

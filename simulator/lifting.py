@@ -14,9 +14,19 @@ import numpy as np
 from numpy.typing import NDArray
 
 from domain.units import STANDARD_GRAVITY_M_S2
-from simulator.machine import Floats, Machine, hook_of, joints_for, limit_of, reach_m, utilisation_of
+from simulator.machine import (
+    Floats,
+    Machine,
+    drawn_up,
+    hook_of,
+    joints_for,
+    limit_of,
+    poses_for,
+    reach_m,
+    ropes,
+    utilisation_of,
+)
 from simulator.scenario import Load, Scenario
-from simulator.winch import drawn_up, poses_for, ropes
 from simulator.yard import Habit
 
 LIMIT_PCT: Final = 100.0

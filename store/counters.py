@@ -6,8 +6,8 @@ from typing import Any, Final, Literal
 
 from psycopg import Connection
 
-from domain.counter import CounterReadingAsked
 from domain.errors import Conflict, NotFound
+from domain.history import CounterReadingAsked
 from store.sql import query
 from store.statement import Statement, run
 

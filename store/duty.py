@@ -10,7 +10,7 @@ from typing import Any, Final
 
 from psycopg import AsyncConnection
 
-from domain.lift import Lift
+from domain.answers import Lift
 from domain.maintenance import CraneDayRow, GapRow
 from domain.moments import DayRange
 from store.statement import Statement

@@ -20,8 +20,8 @@ from domain.crane import Crane
 from domain.errors import InvalidInput
 from domain.history import COLUMNS, MOST_ENTRIES, PRIOR_COLUMNS, HistoryEntry, HistoryRow
 from duty.life import contradictions, design_years, prior_years, unknown_share
-from store import history
-from store.history import History
+from store import registration
+from store.registration import History
 
 MOST_TOLD: Final = 10
 
@@ -76,7 +76,7 @@ def enter(
     Raises InvalidInput with every problem: a crane that is not there or stands twice, entries that contradict each other or
     the record. Then nothing may be kept.
     """
-    known = {one.name: one for one in history.histories(conn, sites)}
+    known = {one.name: one for one in registration.histories(conn, sites)}
     problems: list[str] = []
     seen: set[str] = set()
     for line, entry in entries:
@@ -88,13 +88,13 @@ def enter(
     refuse(problems)
     if not check_only:
         for _, entry in entries:
-            history.enter(conn, entry.crane, entry.changes())
+            registration.enter(conn, entry.crane, entry.changes())
     return len(entries)
 
 
 def refuse_contradictions(conn: Connection[Any], crane: Crane, now: datetime) -> None:
     """Raise InvalidInput where the entries of a crane do not fit each other, its record, or the day."""
-    told = contradictions(crane, history.recorded_from(conn, crane.name), _latest_day(now))
+    told = contradictions(crane, registration.recorded_from(conn, crane.name), _latest_day(now))
     if told:
         raise InvalidInput("; ".join(one.text for one in told), field=f"crane.{told[0].field}")
 

@@ -4,11 +4,11 @@ from collections.abc import Iterator, Sequence
 from typing import Final
 
 from domain.answers import SpectrumAnswer
-from domain.counter import CountersAnswer
 from domain.coverage_answers import CoverageAnswer
 from domain.crane import Crane, RecorderRuns
 from domain.dossier import DossierDuty, DossierMethod, MethodSource
 from domain.findings import FindingRow
+from domain.history import CountersAnswer
 from domain.life_answers import LifeAnswer
 from domain.life_record import DEFECTS, LifeRecordRow
 from domain.overload import OverloadRow, OverloadState

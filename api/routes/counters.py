@@ -9,9 +9,9 @@ from answers.coverage import counters_of, coverage_of
 from api.bounds import DayFrom, DayTo, day_range
 from api.deps import Caller, Conn, KnownCrane, SeenCrane, written
 from api.permissions import ENGINEER, PERSONAL, VIEWER
-from domain.counter import CounterReadingAsked, CountersAnswer
 from domain.coverage_answers import CoverageAnswer
 from domain.errors import InvalidInput
+from domain.history import CounterReadingAsked, CountersAnswer
 from duty.counters import gains
 from store import counters
 from store.counters import READINGS

@@ -12,8 +12,7 @@ from api.deps import Caller, Conn, SeenCrane
 from api.paging import Cursor, Limit, decode_cursor, moment_in_cursor, page
 from api.permissions import PERSONAL, VIEWER
 from api.tables import TableRoute
-from domain.answers import EventRow, FaultRow, Page, SamplesAnswer
-from domain.lift import Lift
+from domain.answers import EventRow, FaultRow, Lift, Page, SamplesAnswer
 from domain.messages import EventKind
 from domain.moments import now_utc
 from store import duty, reading

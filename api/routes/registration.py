@@ -22,8 +22,7 @@ from domain.registration import EXAMPLE, CraneChanged, CraneRegistration, CraneT
 from duty.chart_rules import refuse_charts
 from store import reading
 from store.access import Principal
-from store.history import histories
-from store.registration import Planned, carry_out, planned
+from store.registration import Planned, carry_out, histories, planned
 from transfer.history import Placed, enter, history_row, read_csv, refuse, refuse_contradictions
 
 router = APIRouter(tags=["registration"])

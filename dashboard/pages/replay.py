@@ -13,9 +13,8 @@ from dashboard.parts import components, events, page, period, states
 from dashboard.parts.components import Player
 from dashboard.visit import Visit, together
 from domain import attention
-from domain.answers import EventRow
+from domain.answers import EventRow, Lift
 from domain.drawing_answers import PosesAnswer
-from domain.lift import Lift
 from domain.messages import EventKind, EventState
 from domain.units import MS_PER_MIN, MS_PER_S, ms_to_s
 from words import numbers

@@ -28,7 +28,7 @@ from duty.drawing import counted_spread
 from duty.geometry import pose
 from duty.spectrum import design_limits
 from simulator.yard import load_yard
-from store import access, cranes, descriptions, life_records, live, segments
+from store import access, cranes, descriptions, events, life_records, segments
 from store.access import Role
 from tests.support import rows
 
@@ -785,7 +785,7 @@ async def test_no_reading_anywhere_exceeds_the_charts(
     with psycopg.connect(database) as conn:
         crane_id = cranes.directory(conn)["yard-01"].crane_id
         newest = {name: values[-1] for name, values in columns.items()}
-        live.keep_values(conn, {crane_id: (start, newest)}, start)
+        events.keep_values(conn, {crane_id: (start, newest)}, start)
         segments.make_ranges(conn, start, start + timedelta(days=1))
         segments.prepare(conn)
         segments.keep(conn, [segment_of(crane_id, start, columns)])

@@ -25,7 +25,7 @@ from simulator.generate import generate
 from simulator.yard import Yard, load_yard
 from store import cranes
 from store.connection import connect
-from store.live import keep_values, tell
+from store.events import keep_values, tell
 from tests.support.databases import new_database
 
 HISTORY_WEEKDAYS = 3  # cranes of the yard stand still at weekends

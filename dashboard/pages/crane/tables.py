@@ -11,9 +11,8 @@ from dashboard.pages.crane import faults as crane_faults
 from dashboard.parts import charts, events, grid, page, period, trace
 from dashboard.visit import Trouble, Visit, attempt, together
 from domain import attention
-from domain.answers import CraneDetail
+from domain.answers import CraneDetail, Lift
 from domain.attention import utilisation_state
-from domain.lift import Lift
 from domain.messages import EventKind
 from words import numbers
 from words.texts import t

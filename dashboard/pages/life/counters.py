@@ -7,7 +7,7 @@ from dash import html
 from dashboard.client import Client
 from dashboard.parts import form
 from dashboard.parts.form import Done, Values
-from domain.counter import CounterKind, CounterReadingAsked, CounterReadingRow, CountersAnswer, CounterSpanRow
+from domain.history import CounterKind, CounterReadingAsked, CounterReadingRow, CountersAnswer, CounterSpanRow
 from domain.life_answers import LifeAnswer, MonthFactorRow
 from words import numbers
 from words.texts import t

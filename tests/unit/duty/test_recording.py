@@ -6,9 +6,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from domain.counter import CounterKind
 from domain.crane import RecorderRuns
 from domain.errors import InvalidInput
+from domain.history import CounterKind
 from duty.recording import (
     CounterSpan,
     Month,

@@ -9,9 +9,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from domain.counter import CounterKind
 from domain.crane import DesignClass, Edition, RecorderRuns
 from domain.errors import InvalidInput
+from domain.history import CounterKind
 from duty.life_status import Totals, life_status, with_unrecorded
 from duty.recording import CounterSpan, Month, coverage, f1_from_coverage
 from duty.unrecorded import unrecorded_use
