@@ -8,7 +8,7 @@ from domain.alerts import UNITS, AlertDetail, AlertRow, AlertRuleAsked
 from domain.errors import NotFound
 from store import alerts
 from store.alerts import AlertListing
-from store.reading import Sites
+from store.statement import Sites
 from words.alerts import alert_words, sentence
 
 

@@ -26,9 +26,11 @@ from duty.chart_pack import NO_CHARTS, Packed, PlainCharts, pack, pack_stored
 from duty.fleet import Fleet
 from store import charts, findings, reservations
 from store.charts import FleetCrane, TypeRow, VersionCharts
+from store.faults import CRANES_WITH_FAULTS
 from store.reservations import Held
 from store.service import service_states
 from store.site_scope import Pool, site_scope, whole_fleet
+from store.summary import DEFAULT_DETAILS, LIFE_OF_CRANES
 
 FRESH_S: Final = 10.0
 STALE_S: Final = 600.0
@@ -129,7 +131,7 @@ class DispatchFleet:
         fleets = await self._fleets(conn, min(start for start, _ in times), max(end for _, end in times))
         status = await self._status_of(conn, fleets[0])
         faults: dict[int, tuple[str, ...]] = {}
-        for row in await reservations.cranes_with_faults(conn):
+        for row in await CRANES_WITH_FAULTS.all_async(conn):
             if row.crane in fleets[0].index:
                 faults[fleets[0].index[row.crane]] = tuple(row.codes)
         return [_situation(fleets, start, end, now, status, faults) for start, end in times]
@@ -196,8 +198,9 @@ class DispatchFleet:
 
 
 async def _read_status(conn: AsyncConnection[Any], listed: Listed, today: date) -> LifeStatus:
-    life = await reservations.life_of_cranes(conn)
-    details = await reservations.default_details(conn)
+    life = await LIFE_OF_CRANES.first_async(conn)
+    assert life is not None
+    details = await DEFAULT_DETAILS.all_async(conn)
     states = await service_states(conn, today=today)
     since = today - timedelta(days=FINDINGS_OF_DAYS - 1)
     found = await findings.findings(conn, None, since, today, rows=_MOST_FINDINGS)

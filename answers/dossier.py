@@ -22,7 +22,8 @@ from store import dossiers, exclusions, overloads, service, summary
 from store.descriptions import descriptions
 from store.details import details_of
 from store.duty import WHOLE_LIFE
-from store.reading import CraneInScope, CraneKnown, Sites
+from store.reading import CraneInScope, CraneKnown
+from store.statement import Sites
 from store.summary import CraneSummary
 from words.dossier import SOURCES, unknown
 

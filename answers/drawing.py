@@ -33,8 +33,9 @@ from duty.statics import sector_of
 from duty.sweep import span_of
 from store import reading, segments
 from store.descriptions import charts_on
-from store.reading import CraneKnown, Sites
+from store.reading import CraneKnown
 from store.segments import Segments, to_ms
+from store.statement import Sites
 
 Days = list[tuple[int, tuple[CraneType, tuple[LoadChart, ...]]]]
 """What a crane was like with its charts, and since when that holds [ms]: the first from the beginning, one after the other."""

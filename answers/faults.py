@@ -19,7 +19,7 @@ from duty import rates
 from duty.faults import FEWEST_DAYS, Association, faults_with_overloads
 from store import faults
 from store.faults import CraneFaults, FaultEpisode
-from store.reading import Sites
+from store.statement import Sites
 
 
 async def episodes_of(

@@ -9,7 +9,7 @@ from domain.findings import MOVES_AND_UNIT, FindingCode, FindingRow
 from domain.moments import DayRange
 from store import findings
 from store.findings import FindingSpan
-from store.reading import Sites
+from store.statement import Sites
 from words.alerts import finding_words
 from words.texts import t
 

@@ -20,9 +20,9 @@ from duty.assessment import Assessment, By, by_entries
 from duty.damage import COMPARISON
 from duty.levels import NEAR_LIMIT_PCT
 from store import findings, overloads, reading, summary
-from store.reading import Sites
 from store.service import service_states
 from store.site_scope import whole_fleet
+from store.statement import Sites
 from store.summary import FleetCrane, FleetPeriod
 
 LIVE_S: Final = 2.0

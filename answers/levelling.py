@@ -14,8 +14,7 @@ from domain.moments import today_in
 from domain.remark import Quantity, Remark, count
 from domain.units import DAYS_PER_MONTH
 from duty.assign import level
-from store import reservations
-from store.reservations import UseOfLate
+from store.summary import USE_OF_LATE, UseOfLate
 from words.remarks import remark
 
 
@@ -25,7 +24,7 @@ async def levelling(
     """Cranes of some sites (None: of all) by their pace in the last days, those without design class or counted duty apart."""
     today = today_in()
     situation = await fleet.situation(conn, None)
-    of_late = await reservations.use_of_late(conn, sites, today=today, days=days)
+    of_late = await USE_OF_LATE.all_async(conn, sites=sites, today=today, days=days)
     many = _many_overrides([late.limiter_overrides for late in of_late])
     rows, unknown = [], []
     for late in of_late:

@@ -20,8 +20,8 @@ from duty.damage import Detail, detail_of
 from duty.spectrum import design_limits
 from store.charts import FleetCrane
 from store.findings import FindingSpan
-from store.reservations import DefaultDetail, LifeOfCranes
 from store.service import ServiceState
+from store.summary import DefaultDetail, LifeOfCranes
 
 
 @dataclass(frozen=True, kw_only=True)

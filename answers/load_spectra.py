@@ -28,7 +28,8 @@ from duty.edges import DEFAULT_EDGES
 from duty.levels import NEAR_LIMIT_PCT
 from store import duty
 from store.duty import ConfigurationBin, LiftBin, WorkingTime
-from store.reading import CraneInScope, CraneKnown, Sites
+from store.reading import CraneInScope, CraneKnown
+from store.statement import Sites
 from words.remarks import remark
 
 LAST_STEP: Final = int(DEFAULT_EDGES.edges_pct[-1] // RANGE_STEP_PCT)  # holds everything above too

@@ -30,7 +30,8 @@ from duty import rates
 from duty.levels import NEAR_LIMIT_PCT
 from duty.rates import Change, Estimate
 from store import duty, faults, reading, segments, summary
-from store.reading import CraneInScope, Sites
+from store.reading import CraneInScope
+from store.statement import Sites
 from store.summary import NearLimitPeriod
 
 Exposure = Callable[[NearLimitPeriod], float]

@@ -10,8 +10,8 @@ from domain.errors import NotFound
 from domain.job_answers import CraneBias, MeasuredAnswer, MeasuredRow, ReservationRow
 from domain.moments import now_utc
 from store import reservations
-from store.reading import Sites
 from store.reservations import Measured
+from store.statement import Sites
 
 
 async def reservation_in_scope(

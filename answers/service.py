@@ -10,8 +10,9 @@ from domain.maintenance import OpenFaultRow, ServiceRow
 from domain.moments import today_in
 from duty.service import interval_due
 from store import faults, reading, service
-from store.reading import CraneInScope, Sites
+from store.reading import CraneInScope
 from store.service import ServiceState
+from store.statement import Sites
 
 
 async def service_of(conn: AsyncConnection[Any], crane: CraneInScope) -> tuple[ServiceRow, ...]:

@@ -12,9 +12,7 @@ from psycopg.types.json import Jsonb
 from domain.alerts import FLEET_KINDS, AlertDeliveryRow, AlertHistoryRow, AlertRuleAsked, AlertsOfCrane
 from domain.errors import NotFound
 from store.sql import query
-from store.statement import Statement, run_async
-
-Sites = list[str] | None
+from store.statement import Sites, Statement, run_async
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

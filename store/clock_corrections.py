@@ -27,8 +27,6 @@ from store.sql import query
 from store.statement import Statement, run, run_async
 from store.touched import touch
 
-Sites = list[str] | None
-
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Claimed:

@@ -11,10 +11,8 @@ from domain.errors import NotFound
 from domain.exclusion import ExclusionAsked, ExclusionRow
 from store.columns import to_ms
 from store.sql import query
-from store.statement import Statement
+from store.statement import Sites, Statement
 from store.touched import local_days
-
-Sites = list[str] | None
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

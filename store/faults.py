@@ -63,6 +63,15 @@ class FaultsAndOverloads:
     working_ms: int
 
 
+@dataclass(frozen=True, kw_only=True, slots=True)
+class OpenCodes:
+    """A crane with its open faults."""
+
+    crane: str
+    codes: list[str]
+
+
+CRANES_WITH_FAULTS: Final = Statement("cranes_with_faults", OpenCodes)
 FAULT_EPISODES: Final = Statement("fault_episodes_read", FaultEpisode)
 OPEN_FAULTS: Final = Statement("open_faults", OpenFaultRow)
 FAULT_PARETO: Final = Statement("fault_pareto", CodeRow)

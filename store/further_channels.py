@@ -11,9 +11,7 @@ from domain.errors import Conflict, NotFound
 from domain.further_channel import MOST, FurtherChannelAsked, FurtherChannelRow, check_name
 from store.columns import Segment, from_ms
 from store.sql import query
-from store.statement import Statement, run
-
-Sites = list[str] | None
+from store.statement import Sites, Statement, run
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

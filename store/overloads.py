@@ -14,9 +14,8 @@ from domain.errors import NotFound
 from domain.overload import OverloadCount, OverloadDecisionAsked, OverloadsDecisionAsked
 from store.locks import REGISTER
 from store.sql import query
-from store.statement import Statement, run, run_many
+from store.statement import Sites, Statement, run, run_many
 
-Sites = list[str] | None
 LAST_ROW: Final = 1_000_000
 
 

@@ -13,9 +13,7 @@ from domain.answers import CraneRow, EventRow, FaultRow
 from domain.crane import Crane, CraneType, Site
 from domain.moments import today_in
 from domain.registration import CraneTypeRow
-from store.statement import Statement, run_async
-
-Sites = list[str] | None
+from store.statement import Sites, Statement, run_async
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

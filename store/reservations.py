@@ -1,8 +1,8 @@
-"""Reservations of cranes, and what ranking needs to know of every crane. The table itself refuses double booking."""
+"""Reservations of cranes. The table itself refuses double booking."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import date, datetime
+from datetime import datetime
 from typing import Any, Final
 
 import psycopg
@@ -12,9 +12,7 @@ from psycopg.types.json import Jsonb
 from domain.errors import Conflict, NotFound
 from domain.job_answers import ReservationRow
 from store.locks import wait_for_holds
-from store.statement import Statement
-
-Sites = list[str] | None
+from store.statement import Sites, Statement
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -49,61 +47,12 @@ class Measured:
     measured_mass_kg: float | None
 
 
-@dataclass(frozen=True, kw_only=True, slots=True)
-class LifeOfCranes:
-    """What ranking needs of every crane that was counted, as parallel lists; None where a figure is not known."""
-
-    cranes: list[str]
-    used_shares: list[float | None]
-    f1s: list[float | None]
-    damages: list[
-        float | None
-    ]  # of the weld detail named, or of the one that stands in while none is entered
-    detail_names: list[str | None]
-    assessment_ons: list[date | None]  # when its special assessment is due
-    heard: list[bool]  # whether it has ever sent anything
-
-
-@dataclass(frozen=True, kw_only=True, slots=True)
-class DefaultDetail:
-    """A weld detail that was entered as the default of a crane, of a type, or (both None) of the fleet."""
-
-    name: str
-    crane: str | None
-    type_id: int | None
-    spec: dict[str, Any]
-
-
-@dataclass(frozen=True, kw_only=True, slots=True)
-class CraneFaults:
-    """A crane with its open faults."""
-
-    crane: str
-    codes: list[str]
-
-
-@dataclass(frozen=True, kw_only=True, slots=True)
-class UseOfLate:
-    """Life used, and the sum of cubed peak shares of the lifts of the last days; None where nothing was counted."""
-
-    crane: str
-    used_share: float | None
-    f1: float | None
-    peak_cubed_sum: float
-    limiter_overrides: int
-    first_day: date | None  # on record, of the last days
-
-
 HELD: Final = Statement("reservation_held", ReservationId)
 RELEASED: Final = Statement("reservation_released", ReservationId)
 ROWS: Final = Statement("reservation_rows", ReservationRow)
 ONE: Final = Statement("reservation_of", ReservationRow)
 CRANES_HELD: Final = Statement("cranes_held", Held)
 MEASURED: Final = Statement("measured_for_reservations", Measured)
-USE_OF_LATE: Final = Statement("levelling_rows", UseOfLate)
-LIFE: Final = Statement("life_of_cranes", LifeOfCranes)
-DEFAULT_DETAILS: Final = Statement("default_details", DefaultDetail)
-CRANES_WITH_FAULTS: Final = Statement("cranes_with_faults", CraneFaults)
 
 
 async def hold(
@@ -191,30 +140,3 @@ async def measured(
 ) -> list[Measured]:
     """Reservations that began since one instant and were over by the other, planned against measured, newest first."""
     return await MEASURED.all_async(conn, sites=sites, since=since, until=until, crane=crane)
-
-
-async def life_of_cranes(conn: AsyncConnection[Any]) -> LifeOfCranes:
-    """What was counted of every crane, in no order."""
-    found = await LIFE.first_async(conn)
-    return (
-        LifeOfCranes(
-            cranes=[], used_shares=[], f1s=[], damages=[], detail_names=[], assessment_ons=[], heard=[]
-        )
-        if found is None
-        else found
-    )
-
-
-async def default_details(conn: AsyncConnection[Any]) -> list[DefaultDetail]:
-    """Weld details that were entered as a default."""
-    return await DEFAULT_DETAILS.all_async(conn)
-
-
-async def cranes_with_faults(conn: AsyncConnection[Any]) -> list[CraneFaults]:
-    """Cranes that have open faults."""
-    return await CRANES_WITH_FAULTS.all_async(conn)
-
-
-async def use_of_late(conn: AsyncConnection[Any], sites: Sites, *, today: date, days: int) -> list[UseOfLate]:
-    """How hard every crane in scope worked in the last `days` days, by name."""
-    return await USE_OF_LATE.all_async(conn, sites=sites, today=today, days=days)

@@ -14,6 +14,8 @@ from store.sql import query
 
 Row = TypeVar("Row")
 Rows = list[dict[str, Any]]
+Sites = list[str] | None
+"""The sites that a query keeps to, by name; None: all of them."""
 
 
 @dataclass(frozen=True, slots=True)

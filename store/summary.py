@@ -160,6 +160,46 @@ class CraneWeek:
     near_limit_ms: int
 
 
+@dataclass(frozen=True, kw_only=True, slots=True)
+class LifeOfCranes:
+    """What ranking needs of every crane that was counted, as parallel lists; None where a figure is not known."""
+
+    cranes: list[str]
+    used_shares: list[float | None]
+    f1s: list[float | None]
+    damages: list[
+        float | None
+    ]  # of the weld detail named, or of the one that stands in while none is entered
+    detail_names: list[str | None]
+    assessment_ons: list[date | None]  # when its special assessment is due
+    heard: list[bool]  # whether it has ever sent anything
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class DefaultDetail:
+    """A weld detail that was entered as the default of a crane, of a type, or (both None) of the fleet."""
+
+    name: str
+    crane: str | None
+    type_id: int | None
+    spec: dict[str, Any]
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class UseOfLate:
+    """Life used, and the sum of cubed peak shares of the lifts of the last days; None where nothing was counted."""
+
+    crane: str
+    used_share: float | None
+    f1: float | None
+    peak_cubed_sum: float
+    limiter_overrides: int
+    first_day: date | None  # on record, of the last days
+
+
+DEFAULT_DETAILS: Final = Statement("default_details", DefaultDetail)
+LIFE_OF_CRANES: Final = Statement("life_of_cranes", LifeOfCranes)
+USE_OF_LATE: Final = Statement("levelling_rows", UseOfLate)
 FLEET_CRANES_NOW: Final = Statement("fleet_cranes_now", FleetCrane)
 FLEET_PERIOD: Final = Statement("fleet_period", FleetPeriod)
 FLEET_WEEKS: Final = Statement("fleet_weeks", CraneWeek)

@@ -161,3 +161,11 @@ select t.name as type, k.code, k.meaning, k.advice, k.source, k.imported_at
 from status_code k
 left join crane_type t using (type_id)
 order by k.code, t.name nulls first;
+
+-- name: cranes_with_faults
+-- Cranes with open faults and their codes.
+select c.name as crane, array_agg(f.code order by f.code) as codes
+from fault_episode f
+join crane c using (crane_id)
+where f.cleared_at is null
+group by c.name;
