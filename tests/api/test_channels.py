@@ -2,12 +2,18 @@
 
 from datetime import UTC, datetime
 from typing import Any
+from zoneinfo import ZoneInfo
 
 import numpy as np
 import psycopg
 import pytest
 from fastapi import FastAPI
 
+from api.app import create_api, running
+from api.settings import ApiSettings
+from dashboard.client import Client
+from dashboard.pages.health import channels
+from dashboard.parts import form
 from store import cranes, segments
 from tests.api.test_exclusions import signed_in
 
@@ -103,3 +109,30 @@ async def test_what_cannot_be_one_is_told(
     engineer = await signed_in(fresh_api, "engineer-north")
     answer = await engineer.put(f"/cranes/heron-3/channels/{name}", json=body)
     assert (answer.status_code, field in answer.text) == (422, True), answer.text
+
+
+async def test_the_form_of_the_page_registers_and_withdraws(fresh_yard_url: str) -> None:
+    typed = {
+        "crane": "heron-3",
+        "name": "oil_pressure_bar",
+        "unit": "bar",
+        "low": "0",
+        "high": "400",
+        "meaning": "",
+    }
+    app = create_api(fresh_yard_url, ApiSettings(open_access=True, secure_cookie=False, pool_size=4))
+    async with running(app), Client(app=app) as client:
+        for change, field in (({"name": "oil"}, "name"), ({"high": ""}, "high"), ({"high": "-1"}, "high")):
+            wrong = await form.send(client, "further", {**typed, **change}, {})
+            assert isinstance(wrong, form.Unreadable)
+            assert list(wrong.problems) == [field]
+        for crane in ("heron-3", channels.EVERY):
+            assert isinstance(await form.send(client, "further", {**typed, "crane": crane}, {}), form.Done)
+        found = await client.channels()
+        drawn = str(channels.section(found, ["heron-3"], "", ZoneInfo("UTC")))
+        assert drawn.count("oil_pressure_bar") == 2 * 2 + 1  # strong, context; and the note of the form
+        for row in found.items:
+            context = {"crane": row.crane or channels.EVERY, "name": row.name}
+            assert isinstance(await form.send(client, "further-withdraw", {}, context), form.Done)
+        assert all(row.withdrawn_at for row in (await client.channels()).items)
+        assert len((await client.crane_channels("heron-3")).items) == 1

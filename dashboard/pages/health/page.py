@@ -8,7 +8,7 @@ from zoneinfo import ZoneInfo
 from dash import dcc, html
 
 from dashboard.pages.crane import exclusions as crane_exclusions
-from dashboard.pages.health import clocks, rejected
+from dashboard.pages.health import channels, clocks, rejected
 from dashboard.pages.health import file_import as health_import
 from dashboard.palette import MAGNITUDE
 from dashboard.parts import charts, findings, grid, marks, page
@@ -85,17 +85,19 @@ def _findings(found: Page[FindingRow] | Trouble, crane: str, zone: ZoneInfo, vis
 
 
 async def _engineers(visit: Visit, cranes: list[str], zone: ZoneInfo) -> list[Any]:
-    """Rejected messages, clocks that were wrong, and files to import."""
-    found, replays, corrected, earlier, running = await together(
+    """Rejected messages, clocks that were wrong, further channels, and files to import."""
+    found, replays, corrected, further, earlier, running = await together(
         visit.client.quarantine(limit=200),
         visit.client.quarantine_replays(),
         visit.client.clock_corrections(),
+        visit.client.channels(),
         visit.client.imports(),
         visit.client.running_import(),
     )
     return [
         rejected.section(found, replays, zone),
         clocks.section(corrected, cranes, visit.query.get("crane", ""), zone),
+        channels.section(further, cranes, visit.query.get("crane", ""), zone),
         health_import.section(earlier, running, zone),
     ]
 

@@ -112,3 +112,12 @@ def test_lengths_of_a_trace_are_shown_in_the_units_chosen_and_kept_in_the_file_a
     assert "Outreach [ft]" in words
     assert "low_m%2Chigh_m" in words
     assert "'dash': 'dot'" in words, "what is computed is drawn broken"
+
+
+def test_a_further_channel_is_drawn_under_its_name_with_its_unit() -> None:
+    bar = (180.5, None, 200.0)
+    found = samples([None] * 3, [0, 1, 2], None)
+    found = found.model_copy(update={"series": {"oil_pressure_bar": Series(unit="bar", low=bar, high=bar)}})
+    words = said(trace.channel(found, "oil_pressure_bar", ZoneInfo("UTC"), Units.US))
+    assert "Between 180.5 and 200.0 bar." in words
+    assert "oil_pressure_bar [bar]" in words
