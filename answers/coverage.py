@@ -1,6 +1,6 @@
 """What is on record and what is missing, with causes, the factor f1 that follows, an estimate kept apart; what the own counters of a crane say."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from datetime import UTC, datetime, timedelta
 from typing import Any, Final
 
@@ -52,14 +52,7 @@ def coverage_answer(
 ) -> CoverageAnswer:
     """Everything about the record of a period."""
     recorded_ms = sum(day.recorded_ms for day in days)
-    by_cause = {
-        **{cause: sum(gap.missing_ms for gap in gaps if gap.cause == cause) for cause in GAP_CAUSES},
-        "sensor": sum(day.sensor_gap_ms for day in days),
-        "overlap": sum(day.overlap_ms for day in days),
-        "clock": sum(day.clock_ms for day in days),
-        "excluded": sum(day.excluded_ms for day in days),
-        "pose": sum(day.no_pose_ms for day in days),
-    }
+    by_cause = _by_cause_ms(days, gaps)
     missing_ms = sum(by_cause.values())
     uncounted_ms = sum(day.uncounted_ms for day in days)
     share = coverage(recorded_ms, missing_ms, uncounted_ms)
@@ -81,18 +74,33 @@ def coverage_answer(
         life_coverage=None if whole is None else whole.coverage,
         life_f1=Recording.UNKNOWN.value if whole is None or whole.f1 is None else whole.f1,
         life_f1_reason="nothing is recorded" if whole is None else whole.f1_reason,
-        causes=tuple(
-            CauseTime(
-                cause=cause,
-                missing_s=ms_to_s(ms),
-                gaps=sum(gap.cause == cause for gap in gaps),
-                what_to_do=remark(f"coverage.{cause}"),
-            )
-            for cause, ms in by_cause.items()
-            if ms
-        ),
+        causes=_causes(by_cause, gaps),
         gaps=tuple(longest),
         estimated=_estimated(crane.design, missing_ms - unrecorded_ms, days),
+    )
+
+
+def _by_cause_ms(days: Sequence[Day], gaps: Sequence[GapRow]) -> dict[str, int]:
+    return {
+        **{cause: sum(gap.missing_ms for gap in gaps if gap.cause == cause) for cause in GAP_CAUSES},
+        "sensor": sum(day.sensor_gap_ms for day in days),
+        "overlap": sum(day.overlap_ms for day in days),
+        "clock": sum(day.clock_ms for day in days),
+        "excluded": sum(day.excluded_ms for day in days),
+        "pose": sum(day.no_pose_ms for day in days),
+    }
+
+
+def _causes(by_cause_ms: Mapping[str, int], gaps: Sequence[GapRow]) -> tuple[CauseTime, ...]:
+    return tuple(
+        CauseTime(
+            cause=cause,
+            missing_s=ms_to_s(ms),
+            gaps=sum(gap.cause == cause for gap in gaps),
+            what_to_do=remark(f"coverage.{cause}"),
+        )
+        for cause, ms in by_cause_ms.items()
+        if ms
     )
 
 

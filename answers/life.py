@@ -121,9 +121,8 @@ def life_answer(
 ) -> LifeAnswer:
     """Everything about the life of one crane from its counted duty; `later` of `spans_since`."""
     stands = life_status(crane, totals)
-    used, review = stands.used, as_answer(stands.review)
-    assessed = stands.assessment
-    remarks = tuple(life_remarks(stands, assessed.on, assessed.reason))
+    review = as_answer(stands.review)
+    remarks = tuple(life_remarks(stands, stands.assessment.on, stands.assessment.reason))
     return LifeAnswer(
         crane=crane.name,
         recorded_from=None if found is None or found.first_at is None else found.first_at.date(),
@@ -135,22 +134,10 @@ def life_answer(
         f1_reason=stands.factor.reason,
         f1_by_month=of_rows(MonthFactorRow, stands.months),
         prior_duty=crane.prior_duty,
-        used_share_counted=None if used is None else used.counted,
-        used_share_prior=None if used is None else used.prior_entered,
-        used_share_unknown=None if used is None else used.prior_unknown,
-        used_share_unrecorded=None if used is None else used.unrecorded,
+        **_used_share(stands),
         unrecorded_s=ms_to_s(totals.unrecorded_ms),
-        prior_known_from=None if stands.prior is None else stands.prior.since,
-        prior_from_manufacture=crane.manufactured_on is not None,
-        unknown_years=stands.unknown_years,
-        blank_years=stands.blank_years,
-        design_years=stands.design_years.years,
-        design_years_assumed=stands.design_years.assumed,
+        **_years(stands),
         contradictions=stands.contradictions,
-        used_share=None if used is None else used.total,
-        used_share_unsure=None
-        if used is None
-        else unsure_answer(uncertainty.of_used_share(crane, used, stands.factor.f1, stands.bias)),
         used_share_reason=stands.reason,
         design=crane.design,
         details=damage_of_details(details, spans, stands, later or {}),
@@ -159,14 +146,47 @@ def life_answer(
         forecast_from=totals.last_day and stands.start,
         review_at_share=crane.review_at_share,
         review_forecast=review,
-        special_assessment_on=assessed.on,
-        special_assessment_reason=assessed.reason,
         special_assessment_by_use_on=None if review is None else review.early_on,
-        special_assessment_by=assessed.by,
-        special_assessment_by_calendar_on=by_age(crane).on,
+        **_assessed(stands),
         remarks=remarks,
         sentence=sentence(remarks),
     )
+
+
+def _used_share(stands: LifeStatus) -> dict[str, Any]:
+    """Fields of the used share, by its parts, and how sure it is; None where it is not known."""
+    used = stands.used
+    unsure = uncertainty.of_used_share(stands.crane, used, stands.factor.f1, stands.bias) if used else None
+    return {
+        "used_share": used and used.total,
+        "used_share_counted": used and used.counted,
+        "used_share_prior": used and used.prior_entered,
+        "used_share_unknown": used and used.prior_unknown,
+        "used_share_unrecorded": used and used.unrecorded,
+        "used_share_unsure": unsure and unsure_answer(unsure),
+    }
+
+
+def _years(stands: LifeStatus) -> dict[str, Any]:
+    """Fields of the years that the record does not hold, and of those that the design working period is to last."""
+    return {
+        "prior_known_from": stands.prior and stands.prior.since,
+        "prior_from_manufacture": stands.crane.manufactured_on is not None,
+        "unknown_years": stands.unknown_years,
+        "blank_years": stands.blank_years,
+        "design_years": stands.design_years.years,
+        "design_years_assumed": stands.design_years.assumed,
+    }
+
+
+def _assessed(stands: LifeStatus) -> dict[str, Any]:
+    """Fields of the special assessment, but for the day that use alone brings."""
+    return {
+        "special_assessment_on": stands.assessment.on,
+        "special_assessment_reason": stands.assessment.reason,
+        "special_assessment_by": stands.assessment.by,
+        "special_assessment_by_calendar_on": by_age(stands.crane).on,
+    }
 
 
 def as_answer(made: ahead.Forecast | ahead.NoForecast | None) -> Forecast | None:

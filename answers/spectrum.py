@@ -20,12 +20,12 @@ from domain.answers import (
     WorkingAreaAnswer,
 )
 from domain.channels import CHANNEL_BY_NAME
-from domain.crane import Crane, CraneType, Edition
+from domain.crane import Crane, CraneType, DesignClass, Edition
 from domain.moments import DayRange
 from domain.spectrum_answers import LedgerAnswer, LedgerCell
 from domain.units import ms_to_s
 from duty import levels, reading, spectrum
-from duty.geometry import full_stroke_m
+from duty.geometry import Floats, full_stroke_m
 from duty.ledger import Ledger
 from duty.levels import SLEW_SECTORS, Tallies
 from duty.lifts import smallest_lift_kg
@@ -156,18 +156,8 @@ def spectrum_answer(
     """Everything that the counted spans and lifts say; days and recorded time are filled in by the caller."""
     merged, tallied = merged_ledger(spans), merged_tallies(spans)
     counted = reading.cycles(merged, rule, threshold_pct)
-    crossings = reading.level_crossings(merged)
-    crossed = np.flatnonzero(crossings.upward)
-    history = spectrum.stress_history(counted.range_pct, counted.count)
-    design = crane.design
-    edition = design.edition if design is not None else DEFAULT_EDITION
     structural = np.array(peaks_pct, np.float64)
-    factor = spectrum.kq(structural)
-    limits = spectrum.design_limits(design) if design is not None else None
-    lifts = _life_lifts(crane, whole, structural.size)
-    u, q = spectrum.u_class(lifts, edition), spectrum.q_class(factor, edition)
-    u_period = spectrum.u_class(structural.size, edition)
-    s = spectrum.s_class(history.s_m, edition) if edition is Edition.EN_13001_1 else None
+    s_m = spectrum.stress_history(counted.range_pct, counted.count).s_m
     day_from, day_to = (spans[0].first_day, spans[-1].last_day) if spans else (duty.FIRST_DAY, duty.FIRST_DAY)
     return SpectrumAnswer(
         crane=crane.name,
@@ -177,21 +167,10 @@ def spectrum_answer(
         recorded_s=0.0,
         samples=merged.samples,
         lifts=structural.size,
-        kq=None if math.isnan(factor) else factor,
-        kq_level_pct=None if math.isnan(factor) else spectrum.kq_level_pct(factor),
-        edition=edition,
-        q_class=None if q is None else q.letter,
-        u_class=None if u is None else u.letter,
-        life_lifts=lifts,
+        s_m=s_m,
+        **_classes(crane.design, structural, _life_lifts(crane, whole, structural.size), s_m),
+        **_design_of(crane.design),
         life_lifts_at_least=whole is not None and bool(whole.unknown_years or whole.used_share_unrecorded),
-        u_class_of_period=None if u_period is None else u_period.letter,
-        group=spectrum.group(u, q) if u and q and edition is Edition.ISO_4301_1_1986 else None,
-        s_m=history.s_m,
-        s_class=None if s is None else s.letter,
-        design=design,
-        design_cycles=None if limits is None else limits[0],
-        design_kq=None if limits is None else limits[1],
-        design_kq_level_pct=None if limits is None else spectrum.kq_level_pct(limits[1]),
         residue_rule=rule,
         threshold_pct=threshold_pct,
         beyond=beyond_answer([merged]),
@@ -199,14 +178,45 @@ def spectrum_answer(
         near_limit_s=ms_to_s(levels.near_limit_ms(tallied)),
         below_zero_s=ms_to_s(levels.below_zero_ms(tallied)),
         ranges=_bins(RangeBin, "cycles", counted.range_pct, counted.count, merged.edges.edges_pct[-1]),
-        crossings=rows_of(
-            Crossing, level_pct=crossings.edge_pct[crossed], crossings=crossings.upward[crossed]
-        ),
+        crossings=_crossings(merged),
         time_at_level=level_bins(tallied),
         lift_peaks=_bins(
             LevelBin, "value", structural, np.ones_like(structural), structural.max(initial=RANGE_STEP_PCT)
         ),
     )
+
+
+def _crossings(merged: Ledger) -> tuple[Crossing, ...]:
+    found = reading.level_crossings(merged)
+    crossed = np.flatnonzero(found.upward)
+    return rows_of(Crossing, level_pct=found.edge_pct[crossed], crossings=found.upward[crossed])
+
+
+def _classes(design: DesignClass | None, structural_pct: Floats, lifts: float, s_m: float) -> dict[str, Any]:
+    """Fields of the load spectrum factor, and of the classes by the edition of the design class."""
+    edition = design.edition if design is not None else DEFAULT_EDITION
+    factor = spectrum.kq(structural_pct)
+    u, q = spectrum.u_class(lifts, edition), spectrum.q_class(factor, edition)
+    u_period = spectrum.u_class(structural_pct.size, edition)
+    s = spectrum.s_class(s_m, edition) if edition is Edition.EN_13001_1 else None
+    return {
+        "kq": None if math.isnan(factor) else factor,
+        "kq_level_pct": None if math.isnan(factor) else spectrum.kq_level_pct(factor),
+        "edition": edition,
+        "q_class": q and q.letter,
+        "u_class": u and u.letter,
+        "life_lifts": lifts,
+        "u_class_of_period": u_period and u_period.letter,
+        "group": spectrum.group(u, q) if u and q and edition is Edition.ISO_4301_1_1986 else None,
+        "s_class": s and s.letter,
+    }
+
+
+def _design_of(design: DesignClass | None) -> dict[str, Any]:
+    """Fields of what the crane is designed for; None where that is not entered."""
+    cycles, kq = (None, None) if design is None else spectrum.design_limits(design)
+    level = None if kq is None else spectrum.kq_level_pct(kq)
+    return {"design": design, "design_cycles": cycles, "design_kq": kq, "design_kq_level_pct": level}
 
 
 def _life_lifts(crane: Crane, whole: CraneSummary | None, here: int) -> float:

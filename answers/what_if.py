@@ -109,22 +109,17 @@ def what_if_answer(
     giver: Subject, receiver: Subject | None, change: Change, heavy: Sequence[HeavyWeek]
 ) -> WhatIfAnswer:
     """Both cranes before and after a change of the work of one."""
-    moved = _weeks_of(giver, heavy, giver.stands)
     before = _outlook(giver, giver.stands.weekly_share, _damage(giver))
-    after = _outlook(
-        giver,
-        what_if.giver_weeks(giver.stands.weekly_share, moved, change),
-        _giver_damage(giver, change),
-    )
+    moved = _weeks_of(giver, heavy, giver.stands)
+    weeks = what_if.giver_weeks(giver.stands.weekly_share, moved, change)
+    after = _outlook(giver, weeks, _giver_damage(giver, change))
     other_before = other_after = None
     if receiver is not None:
         other_before = _outlook(receiver, receiver.stands.weekly_share, _damage(receiver))
         other_after = _receiver_after(giver, receiver, change, heavy)
     years = giver.years or 1.0
-    lifts, too_heavy = (
-        sum(week.lifts for week in heavy) / years,
-        sum(week.too_heavy for week in heavy) / years,
-    )
+    lifts = sum(week.lifts for week in heavy) / years
+    too_heavy = sum(week.too_heavy for week in heavy) / years
     pace = _pace(giver, change, heavy)
     remarks = (
         *_changed(before, after),
