@@ -8,7 +8,7 @@ import json
 import os
 import sys
 import time
-from collections.abc import Iterator
+from collections.abc import Awaitable, Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
@@ -83,6 +83,10 @@ class Job:
         return "what was stored before stays; the same file again stores the rest, and nothing counts twice"
 
 
+Sign = Callable[[int, float], Awaitable[str]]
+"""Signs the site scope of a connection of the child, by the number of its backend and that one's clock [s]."""
+
+
 class Ended(NamedTuple):
     """How a child ended."""
 
@@ -118,7 +122,7 @@ class ImportJobs:
         finally:
             del self._by_account[account]
 
-    async def read(self, job: Job, order: Order, settings: ApiSettings) -> dict[str, Any]:
+    async def read(self, job: Job, order: Order, settings: ApiSettings, sign: Sign) -> dict[str, Any]:
         """Have a file read; what it came to. Raises InvalidInput when it is over a limit."""
         job.phase = "waiting"
         async with self._reading:
@@ -126,7 +130,7 @@ class ImportJobs:
             begun, ended = time.monotonic(), Ended({"cancelled": True})
             try:
                 with move_on_after(settings.import_read_seconds_max) as clock:
-                    ended = await _carried_out(job, order)
+                    ended = await _carried_out(job, order, sign)
                 if clock.cancelled_caught:
                     ended = Ended({"over": "time"})
             finally:
@@ -141,7 +145,7 @@ class ImportJobs:
         return _result(job, ended.came, settings)
 
 
-async def _carried_out(job: Job, order: Order) -> Ended:
+async def _carried_out(job: Job, order: Order, sign: Sign) -> Ended:
     """How a child ended: as it says, or by which limit."""
     process = await anyio.open_process(
         [sys.executable, "-P", "-m", "transfer.child"],
@@ -152,7 +156,7 @@ async def _carried_out(job: Job, order: Order) -> Ended:
     )
     async with process:
         try:
-            return await _heard(job, process, order)
+            return await _heard(job, process, order, sign)
         except (BrokenResourceError, ClosedResourceError, anyio.EndOfStream, anyio.IncompleteRead):
             return await _died(process)
         except BaseException:
@@ -160,7 +164,7 @@ async def _carried_out(job: Job, order: Order) -> Ended:
             raise
 
 
-async def _heard(job: Job, process: Process, order: Order) -> Ended:
+async def _heard(job: Job, process: Process, order: Order, sign: Sign) -> Ended:
     assert process.stdin is not None
     assert process.stdout is not None
     await process.stdin.send(order.line())
@@ -169,6 +173,9 @@ async def _heard(job: Job, process: Process, order: Order) -> Ended:
         told = json.loads(await lines.receive_until(b"\n", LINE_BYTES_MAX))
         if "end" in told:
             return Ended(told["end"], told["peak_bytes"])
+        if "sign" in told:
+            await process.stdin.send(json.dumps(await sign(*told["sign"])).encode() + b"\n")
+            continue
         job.rows = told["rows"]
         job.phase = "storing" if told["storing"] else "checking"
 

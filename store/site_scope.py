@@ -9,7 +9,7 @@ import contextlib
 import hmac
 import json
 import time
-from collections.abc import AsyncIterator, Iterator, Sequence
+from collections.abc import AsyncIterator, Callable, Iterator, Sequence
 from dataclasses import dataclass, field
 from typing import Any, Final, TypedDict, Unpack
 from weakref import WeakKeyDictionary
@@ -53,15 +53,24 @@ class _Signer:
     ahead_s: float  # the clock of the database before ours
     spread: bool  # a cluster, whose nodes are told with each transaction what is in scope: its policies cannot ask other tables
 
-    def signed(self, sites: Sites, holds_s: float, who: Who) -> str:
-        if self.key is None:
-            raise Unavailable(
-                "the site scope cannot be signed: set BOOMLEDGER_SCOPE_KEY as docs/security.md says"
-            )
-        until = time.time() + self.ahead_s + holds_s
-        named = None if sites is None else list(sites)
-        claims = json.dumps({"sites": named, "pid": self.pid, "until": until, **who})
-        return f"{hmac.digest(bytes.fromhex(self.key), claims.encode(), 'sha256').hex()}:{claims}"
+    def signed(self, sites: Sites, who: Who) -> str:
+        return _signed(self.key, self.pid, time.time() + self.ahead_s, sites, HOLDS_S, who)
+
+
+def _signed(key: str | None, pid: int, clock_s: float, sites: Sites, holds_s: float, who: Who) -> str:
+    if key is None:
+        raise Unavailable(
+            "the site scope cannot be signed: set BOOMLEDGER_SCOPE_KEY as docs/security.md says"
+        )
+    named = None if sites is None else list(sites)
+    claims = json.dumps({"sites": named, "pid": pid, "until": clock_s + holds_s, **who})
+    return f"{hmac.digest(bytes.fromhex(key), claims.encode(), 'sha256').hex()}:{claims}"
+
+
+async def signed_for(pool: Pool, pid: int, clock_s: float, sites: Sites, **who: Unpack[Who]) -> str:
+    """The signed scope of a connection that another process opened: of a backend, by its clock [s]."""
+    async with pool.connection() as conn:
+        return _signed(_SIGNERS[conn].key, pid, clock_s, sites, THREAD_HOLDS_S, who)
 
 
 _SIGNERS: Final[WeakKeyDictionary[AsyncConnection[Any], _Signer]] = WeakKeyDictionary()
@@ -92,21 +101,29 @@ def _first_row(conn: Connection[Any], name: str) -> Any:
 
 @contextlib.contextmanager
 def scope_in_thread(
-    url: str, sites: Sites, *, key: str | None = None, **who: Unpack[Who]
+    url: str,
+    sites: Sites,
+    *,
+    key: str | None = None,
+    signed: Callable[[int, float], str] | None = None,
+    **who: Unpack[Who],
 ) -> Iterator[Connection[Any]]:
     """A blocking connection of its own that sees these sites: for long work in a thread of the api. `key` as above.
+
+    signed: who else signs, by the number of the backend and its clock [s].
 
     It is in autocommit; on a cluster the whole block is one transaction, for that is what its nodes are told by.
     """
     with contextlib.closing(connect(url, autocommit=True)) as conn:
-        with _telling_without_key():
-            key = key or _first_row(conn, "scope_key")[0].hex()
-        pid, clock_s = _first_row(conn, "backend_asked")
+        if signed is None:
+            with _telling_without_key():
+                key = key or _first_row(conn, "scope_key")[0].hex()
         spread = conn.execute(query("nodes_followed")).fetchone() is not None
-        signer = _Signer(key, pid, clock_s - time.time(), spread)
+        pid, clock_s = _first_row(conn, "backend_asked")
+        scope = signed(pid, clock_s) if signed else _signed(key, pid, clock_s, sites, THREAD_HOLDS_S, who)
         with _telling_without_role():
             conn.execute(query("role_taken"), {"role": ROLE})
-        conn.execute(query("scope_set_for_session"), {"scope": signer.signed(sites, THREAD_HOLDS_S, who)})
+        conn.execute(query("scope_set_for_session"), {"scope": scope})
         with conn.transaction() if spread else contextlib.nullcontext():
             if spread:
                 for told in _to_tell(sites, conn.execute(query("keys_in_scope")).fetchone()):
@@ -140,7 +157,7 @@ def _telling_without_key() -> Iterator[None]:
 
 async def look(conn: AsyncConnection[Any], sites: Sites, **who: Unpack[Who]) -> None:
     """Name the sites in scope for the rest of a transaction (None: every site), and whom they are in scope of."""
-    await _name(conn, sites, _SIGNERS[conn].signed(sites, HOLDS_S, who))
+    await _name(conn, sites, _SIGNERS[conn].signed(sites, who))
 
 
 async def _name(conn: AsyncConnection[Any], sites: Sites, scope: str) -> None:
@@ -172,7 +189,7 @@ async def site_scope(
         # Both in one round trip, which every request waits for; so not by `conn.transaction()`. What goes wrong with a
         # connection here, the pool puts right or throws away.
         begun = SQL(query("steady_site_scope_begun" if steady else "site_scope_begun"))
-        scope = _SIGNERS[conn].signed(sites, HOLDS_S, who)
+        scope = _SIGNERS[conn].signed(sites, who)
         await conn.execute(begun.format(scope=Literal(scope)), prepare=False)
         await _tell_nodes(conn, sites)
         try:

@@ -1,8 +1,8 @@
 """One import in a process of its own, bound by the system: what a file does to its reader ends with that process.
 
 The order comes as one line of JSON on the standard input, and with it the database's URL, so that it stands in no list of
-processes. What happens is told as lines of JSON on the standard output: how far it is, and last what it came to. The
-process ends with its parent: when the standard input ends.
+processes; then, asked for, the signed site scope of its connection. What happens is told as lines of JSON on the standard output: how
+far it is, and last what it came to. The process ends with its parent: when the standard input ends.
 """
 
 import json
@@ -15,15 +15,15 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import asdict, dataclass, field
 from datetime import timedelta
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Final
-
-if TYPE_CHECKING:
-    from store.site_scope import Who
+from queue import SimpleQueue
+from typing import Any, Final
 
 TOLD: Final = 1000  # problems in an answer
 TEXT_CHARS_MAX: Final = 400
 NICENESS: Final = 5  # answers to others come first
 CPU_GRACE_S: Final = 5
+_HEARD: Final[SimpleQueue[bytes]] = SimpleQueue()
+"""Lines of the parent after the order."""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -36,8 +36,6 @@ class Order:
     dry_run: bool
     skip_bad: bool
     sites: Sequence[str] | None
-    who: "Who"
-    key: str | None = field(repr=False)  # by which the site scope is signed; None: the database's
     limits: Mapping[str, Any]  # transfer.limits.FileLimits, the clock skew in seconds
     table: Mapping[str, int]  # transfer.limits.TableLimits
     memory_bytes: int  # of address space
@@ -96,7 +94,11 @@ def _imported(order: Order, tell: Callable[[dict[str, Any]], None]) -> dict[str,
         progress["rows"] += rows
         tell(progress)
 
-    with scope_in_thread(order.url, order.sites, key=order.key, **order.who) as conn:
+    def signed(pid: int, clock_s: float) -> str:
+        tell({"sign": (pid, clock_s)})  # the key stays with the parent: this process reads what others send
+        return str(json.loads(_HEARD.get()))
+
+    with scope_in_thread(order.url, order.sites, signed=signed) as conn:
         done = import_file(
             conn,
             file,
@@ -130,10 +132,13 @@ def _peak_bytes() -> int:
     return next((int(line.split()[1]) * 1024 for line in lines if line.startswith("VmHWM:")), 0)
 
 
-def _end_with_parent() -> None:
+def _hear_parent() -> None:
     # os.read and not the buffered reader: its lock would be held for ever.
-    while os.read(0, 4096):
-        pass
+    heard = b""
+    while part := os.read(0, 4096):
+        *lines, heard = (heard + part).split(b"\n")
+        for line in lines:
+            _HEARD.put(line)
     os._exit(1)
 
 
@@ -149,7 +154,7 @@ def main() -> None:
         order = Order(**json.loads(sys.stdin.buffer.readline()))
         bind(order.memory_bytes, order.cpu_s)
         try:
-            threading.Thread(target=_end_with_parent, daemon=True).start()
+            threading.Thread(target=_hear_parent, daemon=True).start()
             came = carry_out(order, tell)
         except MemoryError:
             came = {"over": "memory"}

@@ -2,6 +2,7 @@
 
 import shutil
 from collections.abc import Iterable, Sequence
+from functools import partial
 from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import Annotated, Any, Final
@@ -24,6 +25,7 @@ from domain.errors import InvalidInput, NotFound
 from domain.transfer_answers import ImportCrane, ImportDone, ImportProblem, ImportRow, ImportRunning
 from store import audit
 from store.columns import from_ms
+from store.site_scope import signed_for
 from transfer.child import Order
 
 router = APIRouter(tags=["import"])
@@ -113,11 +115,10 @@ async def import_table(
             dry_run=dry_run,
             skip_bad=skip_bad,
             sites=None if caller.sites is None else list(caller.sites),
-            who=caller.who,
-            key=settings.scope_key_text,
             **settings.import_bounds(),
         )
-        done = await jobs.read(job, order, settings)
+        sign = partial(signed_for, request.app.state.pool, sites=caller.sites, **caller.who)
+        done = await jobs.read(job, order, settings, sign)
     if not done["stored"] and not dry_run:
         raise InvalidInput(_refusal(_told(done["problems"]), done["problem_count"]), field="file")
     request.scope[AUDIT_DETAIL] = {

@@ -25,6 +25,7 @@ from structlog.testing import capture_logs
 from api.app import create_api, running
 from api.settings import ApiSettings
 from tests.api.test_imports import MAPPING, as_, form, stored, table
+from tests.security.test_database_role import signed
 from transfer.child import Order
 from transfer.limits import TableLimits
 
@@ -267,6 +268,10 @@ def test_a_reader_ends_when_the_api_is_gone(yard_url: str, tmp_path: Path) -> No
         assert reader.stdin is not None
         assert reader.stdout is not None
         reader.stdin.write(order(yard_url, file).line())
+        reader.stdin.flush()
+        pid, clock_s = json.loads(reader.stdout.readline())["sign"]
+        scope = signed(yard_url, pid=pid, until=clock_s + 60, sites=["north-yard"])
+        reader.stdin.write(json.dumps(scope).encode() + b"\n")
         reader.stdin.flush()
         assert json.loads(reader.stdout.readline()) == {"storing": False, "rows": 0}
         reader.stdin.close()  # as when the process that holds the other end was killed
