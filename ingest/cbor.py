@@ -226,7 +226,8 @@ def _assembled(body: Mapping[str, Any], rows: Sequence[_Rows]) -> Samples | None
 def _order(names: tuple[str, ...]) -> tuple[tuple[str, ...], tuple[str, ...], list[int]]:
     """Channels in the order of `in_order`, unknown ones, and the place of each; fewer where a name stands twice."""
     known, unknown = in_order(names)
-    return known, unknown, [names.index(name) for name in dict.fromkeys((*known, *unknown))]
+    places = {name: place for place, name in enumerate(names)}
+    return known, unknown, [places[name] for name in dict.fromkeys((*known, *unknown))]
 
 
 def _json(body: dict[str, Any]) -> bytes:

@@ -149,14 +149,15 @@ def _by_the_model(
 
 def _once(pairs: list[tuple[str, object]]) -> None:
     """Refuses an object with a name twice: nobody can tell which of its values is meant (RFC 8259, section 4)."""
-    names = [name for name, _ in pairs]
-    for name in names:
-        if names.count(name) > 1:
+    seen: set[str] = set()
+    for name, _ in pairs:
+        if name in seen:
             raise UnreadableMessage(
                 QuarantineReason.BAD_SHAPE,
                 f"{name[:64]} stands twice in one object: give each name once",
                 field=name[:64],
             )
+        seen.add(name)
 
 
 def key_in(payload: bytes, content: Content = PLAIN) -> tuple[int, int] | None:

@@ -290,6 +290,18 @@ def test_the_example_of_the_document_is_that_of_its_json() -> None:
     assert f"as CBOR, {len(example)} bytes in place of {len(orjson.dumps(orjson.loads(in_json)))}" in WIRE
 
 
+@pytest.mark.timeout(60)
+def test_ever_so_many_names_do_not_hold_up_the_others() -> None:
+    """In seconds; looking through all names for each of them takes minutes."""
+    names = [f"{number:x}" for number in range(70_000)]
+    assert (
+        reason({**BODY, "blocks": [[[name], b"\x00", [0], CBORTag(64, b"")] for name in names]})
+        == "bad_shape"
+    )
+    many = orjson.dumps({**BODY, "channels": {name: [] for name in names}})
+    assert reason(many, Content("application/json")) == "bad_shape"
+
+
 EXAMPLES = orjson.loads((DOCS / "wire" / "cbor_examples.json").read_bytes())
 
 
