@@ -209,9 +209,12 @@ def test_what_was_typed_comes_back_after_a_lost_session_and_a_password_does_not(
 
 
 def test_one_sees_what_is_kept_about_oneself_and_an_administrator_of_anybody(
-    people: None, strict_site: str, page: Page
+    people: None, strict_site: str, page: Page, yard_url: str
 ) -> None:
     sign_in(page, strict_site, "viewer")
+    with connect(yard_url) as conn:
+        told = "select from audit where account_name = 'form-viewer' and action = 'read /fleet'"
+        assert conn.execute(told).fetchone() is not None
     page.goto(f"{strict_site}/settings?tab=kept&account=form-admin")
     expect(page.get_by_role("heading", name="What is kept about you")).to_be_visible()
     sessions = page.locator("#kept tr", has_text="session.account_id")

@@ -303,16 +303,12 @@ def test_the_watch_removes_what_is_past_its_time_and_nothing_that_did_not_go_out
     with connect(database, autocommit=True) as conn:
         conn.execute("insert into audit (account_name, via, action) values ('ida', 'session', 'read /users')")
         conn.execute("update audit set at = now() - interval '200 days' where target <> 'young'")
-        keep = Retention(audit_days=100, reads_days=300, exported_to="t")
+        keep = Retention(audit_days=100, reads_days=100, exported_to="t")
         assert not any(remove_past(conn, keep).values())
         Export(File(tmp_path / "a"), "t").step(conn)
     run(database, threading.Event(), Delivery(), keep=keep, once=True)
     with connect(database, autocommit=True) as conn:
-        assert [row[0] for row in conn.execute("select target || action from audit order by 1")] == [
-            "read /users",
-            "youngtry",
-        ]
-        assert remove_past(conn, Retention())["reads"] == 1
+        assert [row[0] for row in conn.execute("select target from audit")] == ["young"]
 
 
 def test_sessions_tokens_attempts_addresses_and_reservations_go_when_their_time_is_over(

@@ -14,6 +14,8 @@ from api.permissions import PERSONAL
 from api.reads import WINDOW_S
 from api.settings import ApiSettings
 from api.stages import NOT_WRITES
+from dashboard.app import _OnBehalf
+from dashboard.client import Client
 from domain.accounts import NOT_PERSONAL_BY, PERSONAL_FIELDS
 from tests.api.conftest import PASSWORD, client_of
 from tests.security.conftest import TokenOf
@@ -135,6 +137,19 @@ async def test_lists_name_whose_they_are_of(
     targets = [line[3] for line in lines(fresh_yard_url)]
     assert targets == ["/days?crane=heron-3", "/sessions?everyone=true", "/users", "/audit"]
     assert {row["target"] for row in read} >= set(targets)
+
+
+@pytest.mark.anyio
+async def test_what_a_page_reads_has_the_address_of_its_browser(
+    fresh_yard_url: str, fresh_api: FastAPI, token_of: TokenOf
+) -> None:
+    async with Client(app=fresh_api, token=token_of("viewer-all")) as client:
+
+        async def page(scope: Any, receive: Any, send: Any) -> None:
+            await client.alerts()
+
+        await _OnBehalf(page)({"type": "http", "client": ("192.0.2.8", 1), "headers": []}, None, None)  # type: ignore[arg-type]
+    assert [(line[2], line[5]) for line in lines(fresh_yard_url)] == [("read /alerts", "192.0.2.8")]
 
 
 @pytest.mark.anyio
