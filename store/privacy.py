@@ -112,6 +112,8 @@ PLACES: Final = (
 NOBODY: Final = ("", "command line", "open access", "unknown account")
 """Names under which the audit and entries tell of no person."""
 RECIPIENT: Final = "alert_target.recipients"
+ALERTS_OF_TOKENS: Final = "alert.detail"
+"""Alerts about tokens say whose they are in their text; they go with the account."""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -140,8 +142,12 @@ def kept(conn: Connection[Any], name: str, most: int | None = None) -> tuple[lis
             if count := _count(conn, place, name):
                 rows = cursor.execute(_of_place("rows_of_person", place, columns), values).fetchall()
                 found.append(KeptThere(place=place.name, count=count, rows=_plain(rows)))
-        if rows := cursor.execute(query("targets_of_recipient"), values).fetchall():
-            found.append(KeptThere(place=RECIPIENT, count=len(rows), rows=_plain(rows)))
+        for told, asked in (
+            (RECIPIENT, query("targets_of_recipient")),
+            (ALERTS_OF_TOKENS, query("token_alerts_of")),
+        ):
+            if rows := cursor.execute(asked, values).fetchall():
+                found.append(KeptThere(place=told, count=len(rows), rows=_plain(rows)))
     return found, withheld
 
 
@@ -189,9 +195,10 @@ def remove(conn: Connection[Any], name: str, *, signed: bool = False, dry_run: b
         for told, statement in (
             ("audit.target", "person_renamed_in_audit"),
             (RECIPIENT, "recipient_removed"),
+            (ALERTS_OF_TOKENS, "token_alerts_removed"),
         ):
             if count := run(conn, statement, **values):
-                (done.gone if told == RECIPIENT else done.renamed)[told] = count
+                (done.renamed if told == "audit.target" else done.gone)[told] = count
         if only := len(conn.execute(query("targets_of_recipient"), {"name": name}).fetchall()):
             done.stays[RECIPIENT] = only, STAYS["recipient"]
         if not (done.gone or done.renamed or done.stays):

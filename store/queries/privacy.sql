@@ -103,3 +103,13 @@ select target_id, name, spec, entered_at from alert_target where spec -> 'recipi
 -- An address gets no alerts any more, where another one is left.
 update alert_target set spec = jsonb_set(spec, '{recipients}', (spec -> 'recipients') - %(name)s::text)
 where spec -> 'recipients' ? %(name)s and jsonb_array_length(spec -> 'recipients') > 1;
+
+-- name: token_alerts_of
+-- Alerts about tokens of an account: their text ends with its name, which holds no comma.
+select alert_id, raised_at, cleared_at, detail from alert
+where crane_id is null and right(detail, length(%(name)s) + 2) = ', ' || %(name)s
+order by alert_id desc;
+
+-- name: token_alerts_removed
+-- These go, with their history.
+delete from alert where crane_id is null and right(detail, length(%(name)s) + 2) = ', ' || %(name)s;

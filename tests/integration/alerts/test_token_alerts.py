@@ -16,6 +16,7 @@ from domain.alerts import DEFAULT_RULES, AlertKind, AlertRuleAsked, AlertTargetA
 from store import alert_watch
 from store.access import Role, create_user
 from store.alerts import enter_rules
+from store.privacy import kept, remove
 from tests.support import rows
 
 NOW = datetime(2026, 3, 2, 12, tzinfo=UTC)
@@ -26,7 +27,7 @@ SOON, NEAR = "token expires in two weeks", "token expires in days"
 def make_token(
     conn: psycopg.Connection, title: str, days: float, made_at: datetime = NOW, **more: Any
 ) -> int:
-    (account_id,) = rows.column(conn, "account", "account_id")
+    account_id = dict(rows.rows(conn, "account", "name", "account_id"))["ida"]
     return int(
         rows.insert(
             conn, "api_token", secret_sha256=sha256(f"{title} {days}".encode()).digest(), account_id=account_id, title=title,
@@ -123,6 +124,22 @@ def test_targets_of_every_site_are_told_and_no_others(server: psycopg.Connection
     )
     assert body["cranes"][0]["alerts"][0]["subject"] == str(token)
     assert collect(server, None, NOW) == 1
+
+
+def test_what_an_alert_tells_of_its_person_is_given_and_goes_with_them(server: psycopg.Connection) -> None:
+    create_user(server, "rida", "plover over a tin roof", Role.VIEWER)
+    make_token(server, "nightly export", 2)
+    judge_all(server, NOW)
+    rida = dict(rows.rows(server, "account", "name", "account_id"))["rida"]
+    rows.change(server, "api_token", {"account_id": rida})
+    rows.change(server, "alert", {"detail": "nightly export, rida"})
+    assert "alert.detail" not in [there.place for there in kept(server, "ida")[0]]
+    (there,) = (one for one in kept(server, "rida")[0] if one.place == "alert.detail")
+    assert there.rows[0]["detail"] == "nightly export, rida"
+    remove(server, "ida")
+    assert rows.count(server, "alert") == 1
+    assert remove(server, "rida").gone["alert.detail"] == 1
+    assert (rows.count(server, "alert"), rows.count(server, "alert_history")) == (0, 0)
 
 
 def test_a_rule_about_tokens_has_no_scope() -> None:
