@@ -13,16 +13,15 @@ from typing import Any
 import psycopg
 
 from analytics import day, exclusions, findings, samples, summary
-from analytics.counting import CraneEntry, Method
+from analytics.counting import CountingSettings, CraneEntry, Method
 from analytics.day import DayCount
 from analytics.lift_days import recount_lifts
 from analytics.samples import LocalDay
-from analytics.spans import merge_spans
 from domain.findings import DEFAULT_THRESHOLDS, Thresholds
 from domain.messages import EventState
-from duty import faults
+from duty import circumstances, directions, faults, ledger, levels
 from store import events, segments
-from store.duty import FIRST_DAY, LAST_DAY
+from store.duty import FIRST_DAY, LAST_DAY, SPANS_OF, Span
 from store.exclusions import in_force
 from store.quarantine import refused_ahead
 from store.sql import query
@@ -150,3 +149,53 @@ def _pair_faults(conn: psycopg.Connection[Any], crane_id: int) -> None:
             for each in found
         ),
     )
+
+
+def merge_spans(
+    conn: psycopg.Connection[Any], keys: dict[str, int], days: Iterable[date], settings: CountingSettings
+) -> None:
+    """Merges the months and then the years of recounted days again. `keys`: crane_id and counting_id."""
+    months = sorted({day.replace(day=1) for day in days})
+    for month in months:
+        past = date(month.year + month.month // 12, month.month % 12 + 1, 1)
+        _merge(conn, keys, "day", "month", month, past, settings)
+    for year in sorted({month.year for month in months}):
+        _merge(conn, keys, "month", "year", date(year, 1, 1), date(year + 1, 1, 1), settings)
+
+
+def merged(spans: Sequence[Span], settings: CountingSettings) -> dict[str, Any]:
+    """Counts of spans in time order put together, as columns of span_ledger. At least one span."""
+    turned = [directions.from_bytes(span.directions) for span in spans if span.directions is not None]
+    tallied = levels.empty()
+    for span in spans:
+        tallied = levels.merge(tallied, levels.from_bytes(span.tallies))
+    return {
+        "last_day": spans[-1].last_day,
+        "samples": sum(span.samples for span in spans),
+        "ledger": ledger.to_bytes(
+            ledger.merge_all(
+                [ledger.empty(settings.edges), *(ledger.from_bytes(span.ledger) for span in spans)]
+            )
+        ),
+        "directions": directions.to_bytes(directions.merge_all(turned)) if turned else None,
+        "tallies": levels.to_bytes(tallied),
+        "circumstances": circumstances.to_bytes(
+            circumstances.merge_all(circumstances.from_bytes(span.circumstances) for span in spans)
+        ),
+    }
+
+
+def _merge(
+    conn: psycopg.Connection[Any],
+    keys: dict[str, int],
+    of: str,
+    into: str,
+    first_day: date,
+    past: date,
+    settings: CountingSettings,
+) -> None:
+    spans = SPANS_OF.all(conn, **keys, span=of, first_day=first_day, past=past)
+    if not spans:
+        run(conn, "span_forgotten", **keys, span=into, first_day=first_day)
+        return
+    run(conn, "span_written", **keys, span=into, first_day=first_day, **merged(spans, settings))

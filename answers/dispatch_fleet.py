@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from psycopg import AsyncConnection
 
 from answers.cache import Cache
-from answers.life_status import LifeStatus, design_figures, life_status_of, numbers
+from answers.life_status import LifeOfFleet, design_figures, life_status_of, numbers
 from domain.crane import CraneType, charts_in_force
 from domain.job import Window
 from domain.moments import now_utc, today_in
@@ -25,7 +25,7 @@ from duty.capacity import Flags, Floats
 from duty.chart_pack import NO_CHARTS, Packed, PlainCharts, pack, pack_stored
 from duty.fleet import Fleet
 from store import charts, findings, reservations
-from store.charts import FleetCrane, TypeRow, VersionCharts
+from store.charts import ListedCrane, TypeRow, VersionCharts
 from store.faults import CRANES_WITH_FAULTS
 from store.reservations import Held
 from store.service import service_states
@@ -48,7 +48,7 @@ class Listed:
 
     stamp: str
     day: date
-    rows: tuple[FleetCrane, ...]
+    rows: tuple[ListedCrane, ...]
     types: dict[int, CraneType]  # by number of the description: cranes own theirs
     packed: dict[int, Packed]  # charts by number of their version, which never changes
     fleet: Fleet
@@ -79,7 +79,7 @@ class Situation:
     ]  # by fleet and crane: whether its charts hold on a local day of the time asked for
     local_days: dict[str, tuple[date, date]]  # first and last day of the time asked for, by time zone
     asked_at: datetime
-    status: LifeStatus
+    status: LifeOfFleet
     faults: dict[int, tuple[str, ...]]  # index of a crane to the codes of its open faults
     held: dict[str, Held]  # cranes that are held in the window asked for
 
@@ -111,7 +111,7 @@ class DispatchFleet:
     def __init__(self, pool: Pool) -> None:
         self._pool = pool
         self._listed: Cache[date, Listed] = Cache(_DAYS_KEPT)
-        self._status: Cache[None, LifeStatus] = Cache(1, fresh_s=FRESH_S, stale_s=STALE_S)
+        self._status: Cache[None, LifeOfFleet] = Cache(1, fresh_s=FRESH_S, stale_s=STALE_S)
 
     async def situation(
         self, conn: AsyncConnection[Any], window: Window | None, *, with_held: bool = True
@@ -182,22 +182,22 @@ class DispatchFleet:
         packed = {version_id: packed.get(version_id, NO_CHARTS) for version_id in used}
         return await anyio.to_thread.run_sync(_lay_out, stamp, day, rows, types, packed, read)
 
-    async def _status_of(self, conn: AsyncConnection[Any], listed: Listed) -> LifeStatus:
+    async def _status_of(self, conn: AsyncConnection[Any], listed: Listed) -> LifeOfFleet:
         """The life status of the cranes of a listed fleet, whatever the day of its charts."""
         today = today_in()
 
-        async def make() -> LifeStatus:
+        async def make() -> LifeOfFleet:
             async with whole_fleet(conn):
                 return await _read_status(conn, listed, today)
 
-        async def refresh() -> LifeStatus:
+        async def refresh() -> LifeOfFleet:
             async with site_scope(self._pool, None) as own:
                 return await _read_status(own, listed, today)
 
         return await self._status.read(None, (listed.stamp, today), make, refresh=refresh)
 
 
-async def _read_status(conn: AsyncConnection[Any], listed: Listed, today: date) -> LifeStatus:
+async def _read_status(conn: AsyncConnection[Any], listed: Listed, today: date) -> LifeOfFleet:
     life = await LIFE_OF_CRANES.first_async(conn)
     assert life is not None
     details = await DEFAULT_DETAILS.all_async(conn)
@@ -224,7 +224,7 @@ async def _pack(conn: AsyncConnection[Any], version_ids: list[int]) -> dict[int,
 def _lay_out(
     stamp: str,
     day: date,
-    rows: list[FleetCrane],
+    rows: list[ListedCrane],
     types: list[TypeRow],
     packed: dict[int, Packed],
     read: dict[int, CraneType],
@@ -261,7 +261,7 @@ def _situation(
     starts_at: datetime,
     ends_at: datetime,
     asked_at: datetime,
-    status: LifeStatus,
+    status: LifeOfFleet,
     faults: dict[int, tuple[str, ...]],
 ) -> Situation:
     """What holds on the local days of a time; the end itself is free again."""

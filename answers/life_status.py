@@ -18,14 +18,14 @@ from duty.assessment import by_entries
 from duty.capacity import Flags, Floats, Ints
 from duty.damage import Detail, detail_of
 from duty.spectrum import design_limits
-from store.charts import FleetCrane
+from store.charts import ListedCrane
 from store.findings import FindingSpan
 from store.service import ServiceState
 from store.summary import DefaultDetail, LifeOfCranes
 
 
 @dataclass(frozen=True, kw_only=True)
-class LifeStatus:
+class LifeOfFleet:
     """Life used and services due of each crane of a listed fleet; arrays by crane."""
 
     overdue: dict[int, str]  # index of a crane to the name of the service that is overdue
@@ -56,14 +56,14 @@ def _due_by_entries(entries: str) -> date:
 
 
 def life_status_of(
-    rows: Sequence[FleetCrane],
+    rows: Sequence[ListedCrane],
     places: Mapping[str, int],
     life: LifeOfCranes,
     entered: list[DefaultDetail],
     states: list[ServiceState],
     found: list[FindingSpan],
     today: date,
-) -> LifeStatus:
+) -> LifeOfFleet:
     """The life status of cranes: `rows` of a fleet, and by name their places in it."""
     place = [places.get(name, -1) for name in life.cranes]
     known = np.array(place, np.intp)
@@ -83,29 +83,38 @@ def life_status_of(
     # The entries alone decide where nothing was counted yet, and where something was entered since that makes it due earlier.
     by_entries = np.array([_due_by_entries(row.entries) for row in rows], "datetime64[D]")
     assessment_on = np.fmin(assessment_on, by_entries)
-    findings: dict[int, tuple[str, ...]] = {}
-    for one in found:
-        if one.crane in places:
-            known_of = findings.get(places[one.crane], ())
-            findings[places[one.crane]] = tuple(dict.fromkeys((*known_of, one.code)))
-    details: dict[DetailSpec, list[int]] = {}
-    specs = _DetailsEntered(entered)
-    for index, name in zip(place, life.detail_names, strict=True):
-        spec = None if index < 0 or name is None else specs.of(name, rows[index])
-        if spec is not None:
-            details.setdefault(spec, []).append(index)
-    return LifeStatus(
+    return LifeOfFleet(
         overdue={places[name]: plan for name, plan in _overdue(states, today).items() if name in places},
         assessment_on=assessment_on,
         heard=heard,
-        findings=findings,
+        findings=_findings(found, places),
         used_share=by_crane(life.used_shares),
         f1=by_crane(life.f1s),
         damage=by_crane(life.damages),
-        details=tuple(
-            (detail_of("default", spec), np.array(indices, np.intp)) for spec, indices in details.items()
-        ),
+        details=_details(rows, place, life.detail_names, _DetailsEntered(entered)),
     )
+
+
+def _findings(found: Sequence[FindingSpan], places: Mapping[str, int]) -> dict[int, tuple[str, ...]]:
+    """Codes of what was found at each crane, by its place, each once."""
+    codes: dict[int, tuple[str, ...]] = {}
+    for one in found:
+        if one.crane in places:
+            known = codes.get(places[one.crane], ())
+            codes[places[one.crane]] = tuple(dict.fromkeys((*known, one.code)))
+    return codes
+
+
+def _details(
+    rows: Sequence[ListedCrane], place: list[int], names: list[str | None], entered: "_DetailsEntered"
+) -> tuple[tuple[Detail, Ints], ...]:
+    """Each weld detail that cranes are compared by, with the places of the cranes that it is of."""
+    found: dict[DetailSpec, list[int]] = {}
+    for index, name in zip(place, names, strict=True):
+        spec = None if index < 0 or name is None else entered.of(name, rows[index])
+        if spec is not None:
+            found.setdefault(spec, []).append(index)
+    return tuple((detail_of("default", spec), np.array(indices, np.intp)) for spec, indices in found.items())
 
 
 class _DetailsEntered:
@@ -116,7 +125,7 @@ class _DetailsEntered:
             (one.name, one.crane, one.type_id): DetailSpec.model_validate(one.spec) for one in entered
         }
 
-    def of(self, name: str, crane: FleetCrane) -> DetailSpec | None:
+    def of(self, name: str, crane: ListedCrane) -> DetailSpec | None:
         keys = ((name, crane.name, None), (name, None, crane.type_id), (name, None, None))
         return next((self._specs[key] for key in keys if key in self._specs), None)
 

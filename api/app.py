@@ -42,7 +42,6 @@ from api.routes import (
     dossier,
     exclusions,
     faults,
-    findings,
     health,
     imports,
     life,
@@ -65,9 +64,9 @@ from api.sign_on import SignOn
 from api.spec import describe
 from api.stages import Audited, Idempotent, Tagged
 from domain.accounts import RESET_PATH
-from store.answering import Answering
 from store.connection import open_async_pool
 from store.site_scope import Pool, work_under_role
+from store.system_watch import Answering
 
 API_PATH: Final = "/api/v1"
 PAGE_BYTES_MAX: Final = 25_000_000
@@ -101,7 +100,7 @@ ROUTERS = (
     near_limit.router,
     near_limit.of_crane,
     maintenance.router,
-    findings.router,
+    faults.findings_router,
     maintenance.writes,
     report_routes.router,
     dossier.router,

@@ -35,7 +35,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 import psycopg
 
 import duty
-from analytics import counting, day, samples, spans, summary
+from analytics import counting, day, recount, samples, summary
 from analytics.counting import CountingSettings, CraneEntry, Method, crane_entry
 from analytics.samples import CHANNELS, LocalDay
 from boomledger.postgres import EmbeddedPostgres
@@ -192,7 +192,7 @@ def fill_years(conn: psycopg.Connection[Any], method: Method, years: int) -> Cra
             },
         )
     for year in range(first.year, first.year + years):
-        spans.merge_spans(conn, keys, [date(year, month, 1) for month in range(1, 13)], method.settings)
+        recount.merge_spans(conn, keys, [date(year, month, 1) for month in range(1, 13)], method.settings)
     fill_figures(conn, method, entry.crane_id, first, years)
     conn.execute("insert into crane_summary (crane_id) values (%s) on conflict do nothing", [entry.crane_id])
     summary.refresh(conn, entry, method)

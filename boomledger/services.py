@@ -132,7 +132,7 @@ class _Watched(Protocol):
 def _open_probes(settings: Settings, watched: _Watched, **beats: Callable[[], str]) -> None:
     """Ask the database all the time, in a thread of its own, and answer probes by what it said last."""
     from boomledger.probes import open_probes
-    from store.answering import Answering
+    from store.system_watch import Answering
 
     answering = Answering(database_url(settings), writes=True, stuck=watched.not_alive, beats=beats).start()
     if settings.metrics_port:

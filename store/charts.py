@@ -16,7 +16,7 @@ from store.statement import Statement
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
-class FleetCrane:
+class ListedCrane:
     """What dispatch needs of one crane; version_id None where the charts of its type's entry hold."""
 
     name: str
@@ -94,7 +94,7 @@ class Written:
 
 
 FLEET_STAMP: Final = Statement("fleet_stamp", Stamp)
-FLEET_CRANES: Final = Statement("fleet_cranes", FleetCrane)
+FLEET_CRANES: Final = Statement("fleet_cranes", ListedCrane)
 FLEET_TYPES: Final = Statement("fleet_types", TypeRow)
 VERSION_CHARTS: Final = Statement("chart_versions_of", VersionCharts)
 VERSIONS_LISTED: Final = Statement("chart_versions_listed", ChartVersionRow)
@@ -112,9 +112,9 @@ async def fleet_stamp(conn: AsyncConnection[Any]) -> str:
     return "" if row is None else row.stamp
 
 
-async def fleet_cranes(conn: AsyncConnection[Any], day: date) -> list[FleetCrane]:
+async def fleet_cranes(conn: AsyncConnection[Any], day: date) -> list[ListedCrane]:
     """Every crane by name with the chart version that holds for it on a day."""
-    found: list[FleetCrane] = []
+    found: list[ListedCrane] = []
     while True:
         after = found[-1].name if found else ""
         page = await FLEET_CRANES.all_async(

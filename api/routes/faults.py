@@ -1,4 +1,4 @@
-"""Faults: episodes with what the crane was doing, Pareto lists, their company with overloads, the catalogue of codes."""
+"""Faults: episodes with what the crane was doing, Pareto lists, their company with overloads, the catalogue of codes; what is wrong with readings."""
 
 from typing import Annotated, Final
 
@@ -6,8 +6,10 @@ from anyio import to_thread
 from fastapi import APIRouter, Query
 
 from answers.faults import episodes_of, fault_pareto, faults_and_overloads
-from api.bounds import LIST_RANGE_MAX, DayFrom, DayTo, TimeFrom, TimeTo, day_range, time_range
+from answers.findings import finding_row, findings_of
+from api.bounds import LIST_RANGE_MAX, DayFrom, DayTo, TimeFrom, TimeTo, at_most, day_range, time_range
 from api.deps import Caller, Conn, SeenCrane, no_crane
+from api.paging import Cursor, Limit, decode_cursor, page
 from api.permissions import ENGINEER_OF_ALL_SITES, PERSONAL, VIEWER
 from api.tables import TableRoute
 from domain.answers import Page
@@ -20,9 +22,10 @@ from domain.fault_answers import (
     StatusCodesAsked,
     StatusCodesImported,
 )
+from domain.findings import FindingCode, FindingRow
 from domain.messages import CRANE_NAME_PATTERN
 from duty.status_csv import CatalogueFile, read_codes
-from store import faults, reading
+from store import faults, findings, reading
 
 router = APIRouter(tags=["records"])
 listed = APIRouter(tags=["records"], route_class=TableRoute)
@@ -98,3 +101,50 @@ def refuse_problems(found: CatalogueFile) -> None:
     )
     more = len(found.problems) - TOLD_PROBLEMS
     raise InvalidInput(told + (f"; and {more} more" if more > 0 else ""), field="csv")
+
+
+findings_router = APIRouter(tags=["maintenance"], route_class=TableRoute)
+
+FINDINGS_DAYS: Final = 28
+LONGEST_DAYS: Final = 366  # of the fleet; of a crane its whole record
+OfCode = Annotated[FindingCode | None, Query(description="of this code only")]
+
+
+@findings_router.get("/cranes/{name}/findings", dependencies=[VIEWER])
+async def list_findings(
+    crane: SeenCrane,
+    conn: Conn,
+    caller: Caller,
+    day_from: DayFrom = None,
+    day_to: DayTo = None,
+) -> Page[FindingRow]:
+    """What is wrong with the readings of a crane: one row for each code and channel; the last 28 days by default."""
+    chosen = day_range(day_from, day_to, default_days=FINDINGS_DAYS, zone=crane.time_zone)
+    return Page(items=await findings_of(conn, caller.site_list, chosen, crane=crane.name))
+
+
+@findings_router.get("/findings", dependencies=[VIEWER])
+async def list_fleet_findings(
+    conn: Conn,
+    caller: Caller,
+    day_from: DayFrom = None,
+    day_to: DayTo = None,
+    code: OfCode = None,
+    limit: Limit = 200,
+    cursor: Cursor = None,
+) -> Page[FindingRow]:
+    """What is wrong with the readings of the cranes that you may see, by crane and code; the last 28 days by default."""
+    chosen = day_range(day_from, day_to, default_days=FINDINGS_DAYS, zone="UTC")
+    at_most(chosen, LONGEST_DAYS, "findings of a fleet are listed")
+    after = decode_cursor(cursor, (str, str, str))
+    rows = await findings.findings(
+        conn,
+        caller.site_list,
+        chosen.first,
+        chosen.last,
+        code=code,
+        after=None if after is None else (after[0], after[1], after[2]),
+        rows=limit + 1,
+    )
+    keys = [(row.crane, row.code, row.channel) for row in rows]
+    return page([finding_row(row) for row in rows], limit, keys)

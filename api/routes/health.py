@@ -13,10 +13,9 @@ from api.permissions import OPEN, VIEWER
 from api.settings import running_version
 from domain.answers import Health, SystemAnswer, SystemPart, SystemTrouble, Version
 from domain.system_watch import troubles
-from store.answering import Answering
 from store.connection import AWAY
 from store.site_scope import Pool, site_scope
-from store.system_watch import HEARTBEATS, newest_work_async
+from store.system_watch import HEARTBEATS, Answering, newest_work_async
 
 router = APIRouter(tags=["health"])
 READY_WITHIN_S: Final = 2.0

@@ -6,8 +6,8 @@ import time
 import psycopg
 import pytest
 
-from store.answering import FRESH_S, Answering
 from store.connection import connect
+from store.system_watch import FRESH_S, Answering
 from tests.integration.boomledger.test_probes import free_port
 from tests.support.ingesting import wait_until
 
@@ -44,7 +44,7 @@ def test_an_old_answer_says_nothing_about_now(database: str, monkeypatch: pytest
     wait_until(lambda: not answering.problem(), "the database answers")
     answering.close()  # nobody asks any more: as where the thread itself hangs
     later = time.monotonic() + FRESH_S + 2.0
-    monkeypatch.setattr("store.answering.time.monotonic", lambda: later)
+    monkeypatch.setattr("store.system_watch.time.monotonic", lambda: later)
     assert "does not answer" in answering.problem()
 
 
