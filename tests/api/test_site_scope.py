@@ -17,6 +17,7 @@ from api.settings import ApiSettings
 from domain.registration import EXAMPLE
 from store.site_scope import EVERY_SITE, ROLE, scope_in_thread
 from tests.api.conftest import PASSWORD, client_of
+from tests.api.test_imports import form, table
 from tests.support.databases import citus_workers
 
 pytestmark = pytest.mark.anyio
@@ -182,3 +183,6 @@ async def test_the_api_needs_no_more_than_the_role(bare_login_api: FastAPI) -> N
         user = {"name": "new", "password": "a long enough password", "role": "viewer"}
         assert (await client.post("/users", json=user)).status_code == 201
         assert (await client.put("/alert-rules/f", json={"kind": "fault_code"})).status_code == 204
+        # Its file is read by another process, whose site scope this one signs.
+        imported = await client.post("/imports", **form(table(5)))
+        assert (imported.status_code, imported.json()["samples"]) == (200, 5), imported.text
