@@ -5,7 +5,7 @@
 
 Counting a day and merging days is the same code as in the worker, and merging is exact, so the result is bit-equal to the
 serial run however the parts were spread. A part that is lost with its machine is counted again; a crane is written whole
-or not at all, and writing it again changes nothing.
+or not at all, and writing it again changes nothing. Nothing else needs this file and its queries (store/queries/scale.sql).
 """
 
 from collections.abc import Callable, Iterable, Sequence

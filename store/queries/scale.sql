@@ -5,3 +5,7 @@ from touched_day
 join crane using (crane_id)
 group by crane_id
 order by crane_id;
+
+-- name: crane_held
+-- The claim on one named crane, waiting for whoever holds it now.
+select crane_id from crane_summary where crane_id = %(crane_id)s for no key update;

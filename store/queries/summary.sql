@@ -122,10 +122,6 @@ order by m.counted_at nulls first, m.crane_id
 limit 1
 for no key update of m skip locked;
 
--- name: crane_held
--- The claim on one named crane, waiting for whoever holds it now.
-select crane_id from crane_summary where crane_id = %(crane_id)s for no key update;
-
 -- name: crane_with_changed_entries
 -- A counted crane whose entries (crane, type, zone, weld details) are not the ones its summary rests on, or whose findings were judged by other thresholds.
 select m.crane_id
