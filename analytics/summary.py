@@ -9,6 +9,7 @@ import psycopg
 from analytics import counting, findings, summary
 from analytics.counting import CraneEntry, Method, crane_entry
 from domain.findings import DEFAULT_THRESHOLDS, Thresholds
+from domain.remark import Remark
 from duty import damage, directions, ledger, reading
 from duty.counters import gains
 from duty.damage import COMPARISON
@@ -62,7 +63,7 @@ def refresh(conn: psycopg.Connection[Any], entry: CraneEntry, method: Method) ->
         missing_ms=totals.missing_ms,
         coverage=found.coverage,
         f1=found.factor.f1,
-        f1_reason=found.factor.reason,
+        f1_reason=_kept(found.factor.reason),
         **_used(found),
         **_damage(conn, entry, found),
     )
@@ -96,14 +97,16 @@ def _used(found: LifeStatus) -> dict[str, Any]:
         "unknown_years": found.unknown_years,
         "assessment_on": found.assessment.on,
         "assessment_by": found.assessment.by,
-        "assessment_reason": found.assessment.reason,
+        "assessment_reason": _kept(found.assessment.reason),
         "forecast_early_on": None if dated is None else dated.early_on,
         "forecast_middle_on": None if dated is None else dated.middle_on,
         "forecast_late_on": None if dated is None else dated.late_on,
-        "forecast_text": found.forecast_reason
-        if dated is None
-        else f"use is {dated.trend.direction} over {dated.weeks} weeks",
+        "forecast_text": _kept(found.forecast_reason),
     }
+
+
+def _kept(reason: Remark | None) -> str:
+    return "" if reason is None else reason.model_dump_json(exclude={"text"})
 
 
 def _damage(conn: psycopg.Connection[Any], entry: CraneEntry, stands: LifeStatus) -> dict[str, Any]:

@@ -24,7 +24,7 @@ from store.counters import READINGS
 from store.duty import Day
 from store.reading import CraneInScope, CraneKnown
 from store.summary import CraneSummary
-from words.remarks import remark
+from words.remarks import kept, remark, worded
 
 MOST_GAPS: Final = 100
 GAP_CAUSES: Final = ("offline", "quarantine", "hole")
@@ -70,10 +70,10 @@ def coverage_answer(
         missing_s=ms_to_s(missing_ms),
         coverage=share,
         f1=factor.f1,
-        f1_reason=factor.reason,
+        f1_reason=worded(factor.reason),
         life_coverage=None if whole is None else whole.coverage,
         life_f1=Recording.UNKNOWN.value if whole is None or whole.f1 is None else whole.f1,
-        life_f1_reason="nothing is recorded" if whole is None else whole.f1_reason,
+        life_f1_reason=remark("f1.nothing_recorded") if whole is None else kept(whole.f1_reason),
         causes=_causes(by_cause, gaps),
         gaps=tuple(longest),
         estimated=_estimated(crane.design, missing_ms - unrecorded_ms, days),
@@ -148,5 +148,5 @@ async def counters_of(conn: AsyncConnection[Any], crane: CraneInScope) -> Counte
             )
             for one in spans
         ),
-        problems=problems,
+        problems=tuple(map(worded, problems)),
     )

@@ -125,7 +125,11 @@ def _flat(value: Mapping[str, Any], path: str = "") -> Iterator[tuple[str, Any]]
         if name == "charts":
             yield words, f"{len(inner)}, digest {hashlib.sha256(repr(inner).encode()).hexdigest()[:12]}"
         elif name == "effect_remarks":
-            yield "effect", "; ".join(one["text"] for one in inner)
+            yield "effect", _remarks(inner)
+        elif _is_remark(inner):
+            yield words, inner["text"]
+        elif isinstance(inner, list) and inner and all(map(_is_remark, inner)):
+            yield words, _remarks(inner)
         elif isinstance(inner, Mapping):
             yield from _flat(inner, words)
         elif isinstance(inner, list) and inner and all(isinstance(one, Mapping) for one in inner):
@@ -136,6 +140,14 @@ def _flat(value: Mapping[str, Any], path: str = "") -> Iterator[tuple[str, Any]]
             yield words, ", ".join(map(str, inner)) or None
         else:
             yield words, inner
+
+
+def _is_remark(value: Any) -> bool:
+    return isinstance(value, Mapping) and {"code", "values", "text"} <= value.keys()
+
+
+def _remarks(rows: Sequence[Mapping[str, Any]]) -> str:
+    return "; ".join(one["text"] for one in rows)
 
 
 def _told(key: tuple[str, ...], row: Mapping[str, Any] | None) -> str | None:

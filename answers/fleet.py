@@ -24,6 +24,7 @@ from store.service import service_states
 from store.site_scope import whole_fleet
 from store.statement import Sites
 from store.summary import FleetCrane, FleetPeriod
+from words.remarks import kept, text
 
 LIVE_S: Final = 2.0
 DUE_S: Final = 60.0
@@ -221,7 +222,7 @@ def fleet_row(
             "service_due_on": service_due_on,
             "assessment_on": assessed.on,
             "assessment_by": assessed.by,
-            "assessment_reason": assessed.reason,
+            "assessment_reason": text(assessed.reason),
         }
     )
 
@@ -229,7 +230,9 @@ def fleet_row(
 def _assessment_of(crane: FleetCrane) -> Assessment:
     """When the special assessment is due: as judged with what was counted, by the entries alone before any count."""
     if crane.assessment_on is not None:
-        return Assessment(crane.assessment_on, By(crane.assessment_by or By.AGE), crane.assessment_reason)
+        return Assessment(
+            crane.assessment_on, By(crane.assessment_by or By.AGE), kept(crane.assessment_reason)
+        )
     return by_entries(crane.entries or {})
 
 

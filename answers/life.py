@@ -15,6 +15,7 @@ from domain.answers import of_rows
 from domain.crane import Crane
 from domain.life_answers import FactorRow, FactorsAnswer, Forecast, LifeAnswer, MonthFactorRow
 from domain.maintenance import DetailEntry
+from domain.remark import Remark
 from domain.units import ms_to_s
 from duty import forecast as ahead
 from duty import life, uncertainty
@@ -30,7 +31,7 @@ from store.duty import Span
 from store.life_records import life_records
 from store.reading import CraneInScope, CraneKnown
 from store.summary import CraneSummary
-from words.remarks import sentence
+from words.remarks import sentence, worded
 
 
 async def life_of(conn: AsyncConnection[Any], crane: CraneKnown) -> LifeAnswer:
@@ -99,7 +100,7 @@ async def crane_totals(conn: AsyncConnection[Any], crane: CraneInScope) -> tuple
 
 async def counter_spans(
     conn: AsyncConnection[Any], crane: CraneInScope, counting_id: int | None
-) -> tuple[list[CounterSpan], tuple[str, ...]]:
+) -> tuple[list[CounterSpan], tuple[Remark, ...]]:
     """What the crane's own counters gained beside what was recorded, and readings that contradict each other."""
     found, told = gains(await READINGS.all_async(conn, crane_id=crane.crane_id, zone=crane.time_zone))
     if not found or counting_id is None:
@@ -131,18 +132,20 @@ def life_answer(
         kq=stands.kq,
         coverage=stands.coverage,
         f1=stands.factor.f1,
-        f1_reason=stands.factor.reason,
-        f1_by_month=of_rows(MonthFactorRow, stands.months),
+        f1_reason=worded(stands.factor.reason),
+        f1_by_month=of_rows(
+            MonthFactorRow, [one._replace(reason=worded(one.reason)) for one in stands.months]
+        ),
         prior_duty=crane.prior_duty,
         **_used_share(stands),
         unrecorded_s=ms_to_s(totals.unrecorded_ms),
         **_years(stands),
-        contradictions=stands.contradictions,
-        used_share_reason=stands.reason,
+        contradictions=tuple(map(worded, stands.contradictions)),
+        used_share_reason=stands.reason and worded(stands.reason),
         design=crane.design,
         details=damage_of_details(details, spans, stands, later or {}),
         forecast=as_answer(stands.spent),
-        forecast_reason=stands.forecast_reason,
+        forecast_reason=stands.forecast_reason and worded(stands.forecast_reason),
         forecast_from=totals.last_day and stands.start,
         review_at_share=crane.review_at_share,
         review_forecast=review,
@@ -183,7 +186,7 @@ def _assessed(stands: LifeStatus) -> dict[str, Any]:
     """Fields of the special assessment, but for the day that use alone brings."""
     return {
         "special_assessment_on": stands.assessment.on,
-        "special_assessment_reason": stands.assessment.reason,
+        "special_assessment_reason": worded(stands.assessment.reason),
         "special_assessment_by": stands.assessment.by,
         "special_assessment_by_calendar_on": by_age(stands.crane).on,
     }
@@ -230,7 +233,7 @@ def factors_answer(crane: Crane, stands: LifeStatus) -> FactorsAnswer:
         crane=crane.name,
         coverage=stands.coverage,
         f1=stands.factor.f1,
-        f1_reason=stands.factor.reason,
+        f1_reason=worded(stands.factor.reason),
         prior_f1=None if prior is None else prior.f1,
         rows=tuple(rows),
     )

@@ -6,11 +6,11 @@ from datetime import date
 from domain.remark import Remark, count, percent, significant, years
 from duty import life, uncertainty
 from duty.forecast import NoForecast
-from duty.life_status import LifeStatus
+from duty.life_status import NO_DESIGN, LifeStatus
 from words.remarks import remark
 
 
-def life_remarks(found: LifeStatus, due_on: date, due_reason: str) -> Iterator[Remark]:
+def life_remarks(found: LifeStatus, due_on: date, due_reason: Remark) -> Iterator[Remark]:
     """How much is used and what of it is not known, when it is used up, what is due when."""
     yield from _used(found)
     yield from _unknown(found)
@@ -24,7 +24,7 @@ def life_remarks(found: LifeStatus, due_on: date, due_reason: str) -> Iterator[R
 def _used(found: LifeStatus) -> Iterator[Remark]:
     used = found.used
     if used is None:
-        yield remark("life.used_not_known", reason=found.reason)
+        yield remark("life.used_not_known", reason=found.reason or NO_DESIGN)
         if found.unknown_years:
             yield remark("life.nothing_before", years=years(found.unknown_years))
         if found.blank_years:

@@ -19,14 +19,14 @@ from duty.damage import COMPARISON, Detail, detail_of, of_cycles, of_directions
 from duty.directions import DirectionLedger
 from duty.forecast import NoForecast, forecasts, whole_weeks
 from duty.geometry import Floats
-from duty.life_status import LifeStatus, life_status
+from duty.life_status import NO_DESIGN, LifeStatus, life_status
 from duty.reading import Cycles
 from duty.what_if import Change
 from store import duty
 from store.details import details_of
 from store.duty import HeavyWeek
 from store.reading import CraneKnown
-from words.remarks import remark, sentence
+from words.remarks import remark, sentence, worded
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -211,13 +211,14 @@ def _outlook(subject: Subject, weekly: Floats, damage_a_year: float | None) -> O
     if stands.used is not None:
         thresholds = (crane.review_at_share, life.SPENT_SHARE)
         review, spent = forecasts(weekly, stands.used.total, thresholds, stands.start)
+    reason = spent.reason if isinstance(spent, NoForecast) else stands.reason
     return Outlook(
         crane=crane.name,
         used_share=None if stands.used is None else stands.used.total,
         share_a_year=float(np.nanmean(weekly) * WEEKS_PER_YEAR) if np.isfinite(weekly).any() else None,
         review=as_answer(review),
         spent=as_answer(spent),
-        reason=spent.reason if isinstance(spent, NoForecast) else stands.reason,
+        reason=reason and worded(reason),
         detail=subject.detail.name,
         detail_assumed=subject.detail is COMPARISON,
         damage_a_year=damage_a_year,
@@ -228,7 +229,7 @@ def _changed(before: Outlook | None, after: Outlook | None) -> Iterator[Remark]:
     if before is None or after is None:
         return
     if before.spent is None and after.spent is None:
-        yield remark("what_if.no_date", crane=before.crane, reason=after.reason or before.reason)
+        yield remark("what_if.no_date", crane=before.crane, reason=after.reason or before.reason or NO_DESIGN)
         return
     ends = [_end(one) for one in (after, before)]
     yield remark("what_if.changed", crane=before.crane, then=ends[:1], now=ends[1:])

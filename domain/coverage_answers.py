@@ -53,10 +53,10 @@ class CoverageAnswer(Answer):
         description="recorded over recorded and missing; None without any, and where message numbers do not count up"
     )
     f1: float = Field(description="factor that the period alone would earn")
-    f1_reason: str
+    f1_reason: Remark
     life_coverage: float | None = Field(description="over the whole record")
     life_f1: float = Field(description="the factor in force")
-    life_f1_reason: str
+    life_f1_reason: Remark
     causes: tuple[CauseTime, ...]
     gaps: tuple[GapRow, ...] = Field(description="the longest, by what is missing")
     estimated: EstimatedDuty | None = Field(description="None without gaps, or with too few days of record")

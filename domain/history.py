@@ -10,6 +10,7 @@ from domain.answers import Answer
 from domain.crane import DesignClass, PriorDuty, RecorderRuns
 from domain.messages import CraneName
 from domain.moments import Day
+from domain.remark import Remark
 
 PRIOR_COLUMNS: Final = ("prior_lifts", "prior_kq", "prior_f1", "prior_years", "prior_source")
 COLUMNS: Final = ("crane", "manufactured_on", "design_years", "recorder_runs", *PRIOR_COLUMNS)
@@ -76,7 +77,7 @@ class HistoryRow(Answer):
     prior_duty: PriorDuty | None
     unknown_years: float = Field(description="before the record, of which nothing is entered")
     assumed_share: float = Field(description="of the design working period, for the unknown years")
-    contradictions: tuple[str, ...] = Field(description="entries that do not fit, with what to do")
+    contradictions: tuple[Remark, ...] = Field(description="entries that do not fit, with what to do")
 
 
 class CounterKind(StrEnum):
@@ -130,4 +131,4 @@ class CountersAnswer(Answer):
     crane: str
     readings: tuple[CounterReadingRow, ...]
     spans: tuple[CounterSpanRow, ...]
-    problems: tuple[str, ...] = Field(description="readings that contradict each other, with what to do")
+    problems: tuple[Remark, ...] = Field(description="readings that contradict each other, with what to do")

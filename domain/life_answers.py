@@ -94,7 +94,7 @@ class MonthFactorRow(Answer):
 
     month: date
     f1: float
-    reason: str
+    reason: Remark
     coverage: float | None
     by_counter: bool
 
@@ -109,7 +109,7 @@ class LifeAnswer(Answer):
     kq: float | None
     coverage: float | None = Field(description="share of the time with the crane in use that was recorded")
     f1: float = Field(description="safety factor on counted duty: the mean of the months by their duty")
-    f1_reason: str
+    f1_reason: Remark
     f1_by_month: tuple[MonthFactorRow, ...] = Field(
         default=(),
         description="by the coverage of the month, and by a counter of the crane or how its recorder runs",
@@ -132,7 +132,7 @@ class LifeAnswer(Answer):
         description="all four together; 1 is used up; None without a design class or a record"
     )
     used_share_unsure: UnsureFigure | None = Field(default=None, description="how sure `used_share` is")
-    used_share_reason: str = Field(default="", description="why it is None, and what to enter")
+    used_share_reason: Remark | None = Field(default=None, description="why it is None, and what to enter")
     prior_known_from: date | None = Field(
         default=None, description="manufacture, else the first day of service; None without a record"
     )
@@ -149,7 +149,7 @@ class LifeAnswer(Answer):
     design_years_assumed: bool = Field(
         default=False, description="not entered from the manual: the years to the special assessment stand in"
     )
-    contradictions: tuple[str, ...] = Field(
+    contradictions: tuple[Remark, ...] = Field(
         default=(), description="entries that do not fit each other or the record, with what to do"
     )
     design: DesignClass | None
@@ -157,7 +157,9 @@ class LifeAnswer(Answer):
         default=(), description="of every entered detail; of an assumed one, marked, while none is entered"
     )
     forecast: Forecast | None = Field(description="when it is spent: a used share of 1")
-    forecast_reason: str = Field(default="", description="why there is no forecast, such as too little data")
+    forecast_reason: Remark | None = Field(
+        default=None, description="why there is no forecast, such as too little data"
+    )
     forecast_from: date | None = Field(
         default=None, description="day after the last recorded one, from which forecasts are reckoned"
     )
@@ -167,7 +169,7 @@ class LifeAnswer(Answer):
     review_forecast: Forecast | None = Field(default=None, description="when that share is reached")
     special_assessment_on: date = Field(description="the earliest by age, use, an entered day or condition")
     special_assessment_by: str = Field(default="age", description="age, use, date or condition")
-    special_assessment_reason: str
+    special_assessment_reason: Remark
     special_assessment_by_use_on: date | None = Field(
         default=None,
         description="early day on which the review share may be reached; None without a forecast",
@@ -195,7 +197,7 @@ class Outlook(Answer):
     )
     review: Forecast | None = Field(description="when the crane's review share is reached")
     spent: Forecast | None = Field(description="when a used share of 1 is reached")
-    reason: str = Field(default="", description="why there is no date")
+    reason: Remark | None = Field(default=None, description="why there is no date")
     detail: str
     detail_assumed: bool
     damage_a_year: float | None = Field(description="Miner sum a year of the default detail: it compares")
@@ -248,7 +250,7 @@ class FactorsAnswer(Answer):
     crane: str
     coverage: float | None
     f1: float
-    f1_reason: str
+    f1_reason: Remark
     prior_f1: float | None = Field(description="factor of the prior duty as stated; None without any")
     rows: tuple[FactorRow, ...]
     source: str = "P. Depale, M. Bennebach, Mechanics & Industry 20, 2019, 802, Table 3; by coverage: this project's convention"

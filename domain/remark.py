@@ -4,6 +4,7 @@ The words of a code stand in the catalogue (`words/remarks.py`), which fills in 
 """
 
 import math
+from collections.abc import Sequence
 from datetime import date
 from decimal import Decimal
 from typing import Final, Literal
@@ -14,7 +15,6 @@ Unit = Literal["1", "kg", "m", "m2", "kN", "kPa", "MPa", "m/s", "deg", "%", "yea
 """Of a quantity; 1 for a count or a ratio, which is written without a unit."""
 Bound = Literal["near", "most", "least"]
 """How a figure may be rounded: to the nearest, never up (what is allowed at most), never down (what is needed at least)."""
-MONTHS: Final = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
 THIN: Final = "\u202f"
 _SLACK: Final = 1e-9  # of a step, against what binary fractions add
 
@@ -58,6 +58,19 @@ class Remark(_Frozen):
 Value = Quantity | Day | str | tuple[Remark, ...]
 
 
+def coded(code: str, **values: "Quantity | date | str | Remark | Sequence[Remark]") -> Remark:
+    """A remark without its words, for rooms that know none: `words.remarks.worded` puts them in."""
+    return Remark(code=code, values={name: _held(value) for name, value in values.items()})
+
+
+def _held(value: "Quantity | date | str | Remark | Sequence[Remark]") -> Value:
+    if isinstance(value, Quantity | str):
+        return value
+    if isinstance(value, date):
+        return Day(day=value)
+    return (value,) if isinstance(value, Remark) else tuple(value)
+
+
 def count(number: float) -> Quantity:
     """How many."""
     return Quantity(value=number, unit="1")
@@ -77,11 +90,6 @@ def significant(value: float, unit: Unit = "1", digits: int = 6) -> Quantity:
     """A quantity to so many digits, without zeros at its end."""
     exponent = Decimal(f"{value:.{digits}g}").normalize().as_tuple().exponent
     return Quantity(value=value, unit=unit, decimals=max(0, -int(exponent)))
-
-
-def written_day(day: date) -> str:
-    """A calendar day as every sentence and screen writes it."""
-    return f"{day.day} {MONTHS[day.month - 1]} {day.year}"
 
 
 def rounded(value: float, decimals: int, bound: Bound) -> float:

@@ -18,7 +18,7 @@ from typing import Any, Final, NamedTuple
 
 from domain.crane import AssessmentEntries
 from domain.life_record import Defect, RecordKind
-from domain.remark import written_day
+from domain.remark import Remark, coded, significant
 from domain.units import DAYS_PER_YEAR
 from duty.forecast import Forecast, NoForecast
 
@@ -39,7 +39,7 @@ class Assessment(NamedTuple):
 
     on: date
     by: By
-    reason: str
+    reason: Remark
 
 
 def special_assessment(
@@ -57,11 +57,17 @@ def special_assessment(
     """
     candidates = [by_age(entries)]
     if entries.assess_by is not None:
-        candidates.append(Assessment(entries.assess_by, By.DATE, "the day that is entered for it"))
+        candidates.append(Assessment(entries.assess_by, By.DATE, coded("assessment.entered_day")))
     if entries.assess_since is not None:
-        candidates.append(Assessment(entries.assess_since, By.CONDITION, entries.assess_because.strip()))
+        candidates.append(
+            Assessment(
+                entries.assess_since,
+                By.CONDITION,
+                coded("assessment.because", because=entries.assess_because.strip()),
+            )
+        )
     candidates += [
-        Assessment(one.found_on, By.CONDITION, defect_words(one))
+        Assessment(one.found_on, By.CONDITION, defect_remark(one))
         for one in defects
         if calls(one, entries.assessed_on)
     ]
@@ -107,30 +113,30 @@ def calls(defect: Defect, assessed_on: date | None) -> bool:
     return defect.kind is RecordKind.CRACK and (assessed_on is None or assessed_on < defect.found_on)
 
 
-def defect_words(defect: Defect) -> str:
-    """A finding or crack that calls, in words."""
-    size = f" of {defect.length_mm:g} mm" if defect.length_mm is not None else ""
-    place = f" at {defect.detail}" if defect.detail else ""
-    what = f"{defect.kind}{size}{place}"
-    if defect.kind is RecordKind.FINDING:
-        what += f" ({defect.note[:NOTE_CHARS].strip()})" if defect.note else ""
+def defect_remark(defect: Defect) -> Remark:
+    """What a finding or crack that calls says of itself."""
+    size = (
+        [] if defect.length_mm is None else [coded("assessment.size", length=significant(defect.length_mm))]
+    )
+    place = [coded("assessment.place", place=defect.detail)] if defect.detail else []
+    note = defect.note[:NOTE_CHARS].strip() if defect.kind is RecordKind.FINDING else ""
+    noted = [coded("assessment.note", note=note)] if note else []
+    what = coded(f"assessment.{defect.kind}", size=size, place=place, note=noted)
     if defect.closed_on is None:
-        return f"open {what} since {written_day(defect.found_on)}"
-    return f"{what}, closed on {written_day(defect.closed_on)}, no special assessment since"
+        return coded("assessment.open", what=what, day=defect.found_on)
+    return coded("assessment.closed", what=what, day=defect.closed_on)
 
 
 def by_age(entries: AssessmentEntries) -> Assessment:
     """The day by age alone; 28 February stands for a 29th that the year does not have."""
     years = entries.special_assessment_after_years
-    begin, words = entries.manufactured_on, "manufacture"
+    begin, since = entries.manufactured_on, "manufacture"
     if begin is None:
-        begin, words = (
-            entries.commissioned_on,
-            "the first day of service; the day of manufacture is not entered",
-        )
+        begin, since = entries.commissioned_on, "service"
     if entries.assessed_on is not None:
-        begin, words = entries.assessed_on, "the last special assessment"
-    return Assessment(years_after(begin, years), By.AGE, f"{years:g} years after {words}")
+        begin, since = entries.assessed_on, "assessment"
+    reason = coded(f"assessment.after_{since}", years=significant(years))
+    return Assessment(years_after(begin, years), By.AGE, reason)
 
 
 def years_after(begin: date, years: float) -> date:
@@ -149,11 +155,11 @@ def _by_use(
     review: Forecast | NoForecast | None,
     start: date | None,
 ) -> Assessment | None:
-    share = f"{100 * entries.review_at_share:g} %"
+    share = significant(100 * entries.review_at_share, "%")
     if used_share is not None and start is not None and used_share >= entries.review_at_share:
         if entries.assessed_on is not None and entries.assess_by is not None:
             return None  # who assessed it knew the use, and set the day of the next one
-        return Assessment(start, By.USE, f"the used share has reached {share}")
+        return Assessment(start, By.USE, coded("assessment.use_reached", share=share))
     if isinstance(review, Forecast):
-        return Assessment(review.early_on, By.USE, f"the used share may reach {share}")
+        return Assessment(review.early_on, By.USE, coded("assessment.use_may_reach", share=share))
     return None

@@ -5,7 +5,7 @@ of one day are one where they agree. Where they do not, or where a counter ran b
 and the reader is told: none of the two is preferred.
 """
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from datetime import date
 from itertools import groupby, pairwise
 from operator import attrgetter
@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from domain.history import CounterKind
-from domain.remark import written_day
+from domain.remark import Remark, coded, count, significant
 
 HOURS_A_DAY: Final = 24
 ROUNDING: Final = 1.0
@@ -75,27 +75,33 @@ def day_readings(readings: ArrayLike) -> DayReadings | None:
     return DayReadings(float(values.min()), float(values.max()), float(values[-1]))
 
 
-def gains(readings: Sequence[CounterReading]) -> tuple[list[Gained], list[str]]:
+def gains(readings: Sequence[CounterReading]) -> tuple[list[Gained], list[Remark]]:
     """What counters gained from reading to reading, and readings that contradict each other, with what to do.
 
     Nothing is reckoned over a counter that restarted, nor from or to a reading that is contradicted: there nothing
     independent tells.
     """
     found: list[Gained] = []
-    problems: list[str] = []
+    problems: list[Remark] = []
     for kind in CounterKind:
         mine = sorted((one for one in readings if CounterKind(one.kind) is kind), key=attrgetter("read_on"))
         days = [_one_day(kind, list(group), problems) for _, group in groupby(mine, attrgetter("read_on"))]
         doubted = {day.read_on for day in days if day.doubted}
         for before, after in pairwise(days):
-            told = _too_many_hours(kind, before, after)
-            if told:
-                problems.append(told)
+            wrong = _too_many_hours(kind, before, after)
+            if wrong is not None:
+                problems.append(wrong)
                 doubted |= {before.read_on, after.read_on}
             elif not after.restarted and after.low < before.value - ROUNDING:
                 problems.append(
-                    f"{_words(kind)} ran backwards: {before.value:g} on {written_day(before.read_on)}, {after.low:g} on"
-                    f" {written_day(after.read_on)}. Withdraw the wrong one, or enter a reading of the later day as restarted"
+                    coded(
+                        "counter.fell",
+                        counter=coded(f"counter.{kind}"),
+                        before=significant(before.value),
+                        before_day=before.read_on,
+                        after=significant(after.low),
+                        after_day=after.read_on,
+                    )
                 )
                 doubted |= {before.read_on, after.read_on}
         found += [
@@ -106,51 +112,56 @@ def gains(readings: Sequence[CounterReading]) -> tuple[list[Gained], list[str]]:
     return found, problems
 
 
-def short(problems: Sequence[str], most: int = 3) -> tuple[str, ...]:
+def short(problems: Sequence[Remark], most: int = 3) -> tuple[Remark, ...]:
     """The newest problems of many, and how many more there are."""
     more = len(problems) - most
-    return (*problems[-most:], *((f"and {more} more such readings of counters",) if more > 0 else ()))
+    return (*problems[-most:], *((coded("counter.more", count=count(more)),) if more > 0 else ()))
 
 
-def _one_day(kind: CounterKind, readings: Sequence[CounterReading], problems: list[str]) -> _Day:
+def _one_day(kind: CounterKind, readings: Sequence[CounterReading], problems: list[Remark]) -> _Day:
     """The readings of one day as one; what is wrong with them is added to problems."""
     day = readings[0].read_on
     begun = [one.value for one in readings if one.restarted]
     if begun:  # what was read before the restart, on the same day, may be anything
         return _Day(day, min(begun), min(begun), restarted=True, doubted=False)
-    told = len(problems)
+    before = len(problems)
     if max(one.low for one in readings) - min(one.high for one in readings) > ROUNDING:
         problems.append(
-            f"{_words(kind)}: readings of {written_day(day)} contradict each other, {_listed(one.value for one in readings)}: withdraw"
-            " the wrong one, or mend what the crane sends"
+            coded(
+                "counter.contradicts",
+                counter=coded(f"counter.{kind}"),
+                day=day,
+                least=significant(min(one.value for one in readings)),
+                most=significant(max(one.value for one in readings)),
+            )
         )
     fallen = next((one for one in readings if one.value < one.high - ROUNDING), None)
     if fallen is not None:
         problems.append(
-            f"{_words(kind)} ran backwards on {written_day(day)}: {fallen.high:g}, then {fallen.value:g}. Have the crane send null where it"
-            " cannot read its counter, or enter a reading of that day as restarted"
+            coded(
+                "counter.fell_on_day",
+                counter=coded(f"counter.{kind}"),
+                day=day,
+                high=significant(fallen.high),
+                last=significant(fallen.value),
+            )
         )
     value, low = max(one.value for one in readings), min(one.low for one in readings)
-    return _Day(day, value, low, restarted=False, doubted=len(problems) > told)
+    return _Day(day, value, low, restarted=False, doubted=len(problems) > before)
 
 
-def _too_many_hours(kind: CounterKind, before: _Day, after: _Day) -> str:
-    """What is told of a counter of hours that gained more than there are; empty where it did not."""
+def _too_many_hours(kind: CounterKind, before: _Day, after: _Day) -> Remark | None:
+    """What is told of a counter of hours that gained more than there are; None where it did not."""
     there_are = HOURS_A_DAY * (
         (after.read_on - before.read_on).days + 1
     )  # readings may be of any hour of their days
     gained = after.value - before.value
     if kind is not CounterKind.OPERATING_HOURS or after.restarted or gained <= there_are + ROUNDING:
-        return ""
-    return (
-        f"{_words(kind)} rose by {gained:g} h from {before.read_on} to {after.read_on}, more than there are:"
-        " withdraw the wrong reading, or mend what the crane sends"
+        return None
+    return coded(
+        "counter.too_many_hours",
+        counter=coded(f"counter.{kind}"),
+        gained=significant(gained),
+        after=before.read_on,
+        upto=after.read_on,
     )
-
-
-def _words(kind: CounterKind) -> str:
-    return kind.value.replace("_", " ")
-
-
-def _listed(values: Iterable[float]) -> str:
-    return " and ".join(f"{one:g}" for one in sorted(values))

@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from domain.errors import InvalidInput
+from domain.remark import Remark, coded, count
 from domain.units import WEEKS_PER_YEAR
 from duty.geometry import Floats
 
@@ -54,7 +55,7 @@ class Forecast(NamedTuple):
 class NoForecast(NamedTuple):
     """Why no date is given."""
 
-    reason: str
+    reason: Remark
     weeks: int
 
 
@@ -149,8 +150,13 @@ def forecasts(
     weeks, working = use.size, int(np.count_nonzero(use))
     if weeks < LEAST_WEEKS or working < LEAST_WORKING_WEEKS:
         short = NoForecast(
-            f"too little data: {weeks} weeks of record, {working} of them with lifts; a date is given from "
-            f"{LEAST_WEEKS} weeks with {LEAST_WORKING_WEEKS} working ones",
+            coded(
+                "forecast.too_little",
+                weeks=count(weeks),
+                working=count(working),
+                least_weeks=count(LEAST_WEEKS),
+                least_working=count(LEAST_WORKING_WEEKS),
+            ),
             weeks,
         )
         return [short] * len(thresholds)
@@ -171,7 +177,7 @@ def _dated(
     # the counted quantile, since a future may need infinitely many weeks
     early, middle, late = np.quantile(weeks_needed, [0.1, 0.5, 0.9], method="inverted_cdf")
     if not np.isfinite(middle):
-        return NoForecast(f"not reached within {HORIZON_YEARS} years at the use on record", weeks)
+        return NoForecast(coded("forecast.not_reached", years=count(HORIZON_YEARS)), weeks)
     return Forecast(
         threshold,
         start + early * _WEEK,

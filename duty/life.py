@@ -20,7 +20,7 @@ from typing import Final, NamedTuple
 
 from domain.crane import Crane, DesignClass, PriorDuty
 from domain.errors import InvalidInput
-from domain.remark import written_day
+from domain.remark import Quantity, Remark, coded, significant
 from domain.units import DAYS_PER_YEAR
 from duty.recording import Recording
 from duty.spectrum import design_limits
@@ -31,19 +31,11 @@ SPENT_SHARE: Final = 1.0
 YEARS_ROUNDING: Final = 0.1  # years are entered to one decimal place
 
 
-_DAY_WORDS: Final = {
-    "manufactured_on": "manufactured on",
-    "commissioned_on": "in service since",
-    "assessed_on": "special assessment of",
-    "assess_since": "condition known since",
-}
-
-
 class Contradiction(NamedTuple):
     """An entry that does not fit others or the record."""
 
     field: str  # of the crane
-    text: str  # what does not fit, and what to do
+    remark: Remark  # what does not fit, and what to do
 
 
 class UsedShare(NamedTuple):
@@ -176,48 +168,35 @@ def contradictions(
     for field in past if today is not None else ():
         day = getattr(crane, field)
         if day is not None and today is not None and day > today:
-            found.append(
-                Contradiction(field, f"{_DAY_WORDS[field]} {written_day(day)} lies ahead: correct the day")
-            )
+            found.append(_entry(field, "ahead", day=day))
     return tuple(found)
+
+
+def _entry(field: str, what: str, **values: Quantity | date) -> Contradiction:
+    return Contradiction(field, coded(f"entry.{what}", entry=coded(f"entry.{field}"), **values))
 
 
 def _days_that_do_not_fit(crane: Crane, since: date, first_day: date | None) -> list[Contradiction]:
     found = []
     if crane.manufactured_on is not None and crane.manufactured_on > crane.commissioned_on:
         found.append(
-            Contradiction(
+            _entry(
                 "manufactured_on",
-                f"manufactured on {written_day(crane.manufactured_on)}, in service since {written_day(crane.commissioned_on)}: correct one of the two",
+                "made_after_service",
+                made=crane.manufactured_on,
+                service=crane.commissioned_on,
             )
         )
     for field in ("manufactured_on", "commissioned_on"):
         day = getattr(crane, field)
         if first_day is not None and day is not None and day > first_day:
-            found.append(
-                Contradiction(
-                    field,
-                    f"{_DAY_WORDS[field]} {written_day(day)}, but recorded from {written_day(first_day)}: correct the day, or see whose readings"
-                    " these are",
-                )
-            )
+            found.append(_entry(field, "after_record", day=day, recorded=first_day))
     for field in ("assessed_on", "assess_since"):
         day = getattr(crane, field)
         if day is not None and day < since:
-            found.append(
-                Contradiction(
-                    field,
-                    f"{_DAY_WORDS[field]} {written_day(day)} lies before {written_day(since)}, when the crane began: correct one of the two",
-                )
-            )
+            found.append(_entry(field, "before_crane", day=day, since=since))
     if crane.assess_by is not None and crane.assessed_on is not None and crane.assess_by <= crane.assessed_on:
-        found.append(
-            Contradiction(
-                "assess_by",
-                f"the next special assessment is due by {written_day(crane.assess_by)}, the last was on {written_day(crane.assessed_on)}: enter the day of the"
-                " next one, or none",
-            )
-        )
+        found.append(_entry("assess_by", "next_before_last", due=crane.assess_by, last=crane.assessed_on))
     return found
 
 
@@ -229,30 +208,24 @@ def _prior_that_does_not_fit(crane: Crane, since: date, until: date | None) -> l
     found = []
     if (prior.lifts > 0) != (prior.kq > 0):
         found.append(
-            Contradiction(
-                "prior_duty",
-                f"prior duty of {prior.lifts:g} lifts at kQ {prior.kq:g} is no duty: enter both, or no prior duty",
-            )
+            _entry("prior_duty", "no_duty", lifts=significant(prior.lifts), kq=significant(prior.kq))
         )
     if until is None:
         return found
     whole = max((until - since).days / DAYS_PER_YEAR, 0.0)
     if prior.years is not None and prior.years > whole + YEARS_ROUNDING:
         found.append(
-            Contradiction(
+            _entry(
                 "prior_duty",
-                f"duty is entered for {prior.years:g} years before the record, but only {whole:.1f} years lie between"
-                f" {written_day(since)} and {written_day(until)}: what is recorded would count twice; enter the years before the record alone",
+                "too_many_years",
+                years=significant(prior.years),
+                whole=Quantity(value=whole, unit="1", decimals=1),
+                since=since,
+                until=until,
             )
         )
     elif prior.years is None and prior.lifts > 0 and until <= since:
-        found.append(
-            Contradiction(
-                "prior_duty",
-                f"duty is entered for the time before the record, but the record begins on {written_day(until)}, with the crane: what is"
-                " recorded would count twice; enter no prior duty",
-            )
-        )
+        found.append(_entry("prior_duty", "nothing_before", until=until))
     return found
 
 

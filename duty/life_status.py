@@ -17,6 +17,7 @@ import numpy as np
 from domain.crane import Crane
 from domain.errors import InvalidInput
 from domain.history import CounterKind
+from domain.remark import Remark, coded
 from domain.units import DAYS_PER_YEAR
 from duty import life
 from duty.assessment import Assessment, special_assessment
@@ -39,10 +40,10 @@ from duty.recording import (
 from duty.uncertainty import BiasPart, bias_parts
 from duty.unrecorded import unrecorded_use
 
-NO_DESIGN: Final = "enter the design class from the crane's manual: there is no default"
-NO_RECORD: Final = "nothing is recorded yet, so nothing tells how much is used"
-AS_ASKED: Final = "as asked"
-NO_PACE: Final = "no week is left on record, so nothing tells at which pace the excluded time was used: withdraw an exclusion"
+NO_DESIGN: Final = coded("life.no_design")
+NO_RECORD: Final = coded("life.no_record")
+AS_ASKED: Final = coded("f1.as_asked")
+NO_PACE: Final = coded("life.no_pace")
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -55,7 +56,7 @@ class Totals:
     missing_ms: int = 0
     months: Sequence[Month] = ()  # of record, in time order
     counters: Sequence[CounterSpan] = ()  # readings of the crane's own counters against the record
-    counter_problems: tuple[str, ...] = ()  # readings of them that contradict each other
+    counter_problems: tuple[Remark, ...] = ()  # readings of them that contradict each other
     weeks: Mapping[date, float]  # cube_sum by the Monday of its week; weeks without a record absent
     first_day: date | None = None  # first recorded day
     last_day: date | None = None  # last recorded local day
@@ -133,9 +134,9 @@ class LifeStatus:
     prior: PriorYears | None  # None without a record
     prior_unknown: float  # share of the design working period for unknown years; needs no design class
     blank_years: float  # of long breaks in the record that no counter spans: see `recording.blank_days`
-    contradictions: tuple[str, ...]
+    contradictions: tuple[Remark, ...]
     used: UsedShare | None
-    reason: str
+    reason: Remark | None  # None where `used` can be told
     assessment: Assessment
     start: date  # first day of the forecasts
     weekly_share: Floats  # share of the design working period of each whole week of record
@@ -153,11 +154,11 @@ class LifeStatus:
         return 0.0 if self.prior is None else self.prior.unknown
 
     @property
-    def forecast_reason(self) -> str:
-        """Why there is no date of being spent; empty where there is one."""
+    def forecast_reason(self) -> Remark | None:
+        """Why there is no date of being spent; None where there is one."""
         if self.spent is None:
             return self.reason or NO_DESIGN
-        return self.spent.reason if isinstance(self.spent, NoForecast) else ""
+        return self.spent.reason if isinstance(self.spent, NoForecast) else None
 
     @property
     def bias(self) -> tuple[BiasPart, ...]:
@@ -212,7 +213,7 @@ def life_status(crane: Crane, totals: Totals, f1: float | None = None) -> LifeSt
             blank=unjudged.blank_share,
         )
     except InvalidInput as problem:
-        return replace(unjudged, reason=str(problem))
+        return replace(unjudged, reason=coded("life.no_share", why=str(problem)))
     unit = life.share_of_design(crane.design, 1.0, f1)
     start = unjudged.start
     weekly = unit * whole_weeks(
@@ -227,7 +228,7 @@ def life_status(crane: Crane, totals: Totals, f1: float | None = None) -> LifeSt
         crane, defects=totals.noted.defects, used_share=used.total, review=review, start=start
     )
     return replace(
-        unjudged, used=used, reason="", assessment=due, weekly_share=weekly, review=review, spent=spent
+        unjudged, used=used, reason=None, assessment=due, weekly_share=weekly, review=review, spent=spent
     )
 
 
@@ -257,7 +258,7 @@ def _unjudged(crane: Crane, totals: Totals, f1: float | None) -> LifeStatus:
         prior_unknown=0.0 if prior is None else life.unknown_share(prior.unknown, years.years),
         blank_years=blank_days(totals.weeks, totals.counters) / DAYS_PER_YEAR,
         contradictions=(
-            *(one.text for one in life.contradictions(crane, totals.first_day)),
+            *(one.remark for one in life.contradictions(crane, totals.first_day)),
             *totals.counter_problems,
         ),
         used=None,

@@ -18,6 +18,7 @@ from typing import Final, NamedTuple, Protocol
 from domain.crane import RecorderRuns
 from domain.errors import InvalidInput
 from domain.history import CounterKind
+from domain.remark import Quantity, Remark, coded, count
 from duty.counters import ROUNDING, Gained
 
 HOUR_MS: Final = 3_600_000.0
@@ -34,15 +35,13 @@ class Recording(Enum):
 
 
 STATED: Final = {
-    RecorderRuns.ALWAYS: (Recording.DOCUMENTED_PROCESS, "the recorder is stated to run always"),
-    RecorderRuns.WITH_IGNITION: (
-        Recording.DOCUMENTED_PROCESS,
-        "the recorder is stated to run with the ignition",
-    ),
-    RecorderRuns.CAN_BE_SWITCHED_OFF: (Recording.UNDOCUMENTED, "the recorder can be switched off"),
-    RecorderRuns.UNKNOWN: (Recording.UNDOCUMENTED, "how the recorder runs is not stated"),
+    RecorderRuns.ALWAYS: (Recording.DOCUMENTED_PROCESS, coded("f1.runs_always")),
+    RecorderRuns.WITH_IGNITION: (Recording.DOCUMENTED_PROCESS, coded("f1.runs_with_ignition")),
+    RecorderRuns.CAN_BE_SWITCHED_OFF: (Recording.UNDOCUMENTED, coded("f1.can_be_switched_off")),
+    RecorderRuns.UNKNOWN: (Recording.UNDOCUMENTED, coded("f1.not_stated")),
 }
 
+COVERAGE_UNKNOWN: Final = coded("f1.coverage_unknown")
 UNCOUNTED_SHARE: Final = 0.01
 """Of the record without which coverage is still told: a hundredth is the finest step of the table below. Own choice."""
 LONG_BREAK: Final = timedelta(weeks=26)
@@ -62,10 +61,10 @@ _COVERAGE_STEPS: Final = (
 
 
 class Factor(NamedTuple):
-    """Safety factor on counted duty, with the sentence that explains it."""
+    """Safety factor on counted duty, with what explains it."""
 
     f1: float
-    reason: str
+    reason: Remark
 
 
 class Month(NamedTuple):
@@ -119,7 +118,7 @@ class MonthFactor(NamedTuple):
 
     month: date
     f1: float
-    reason: str
+    reason: Remark
     coverage: float | None
     by_counter: bool
 
@@ -144,15 +143,15 @@ def f1_from_coverage(share: float | None, *, told: float | None = None) -> Facto
     where it is given the reciprocal is that of `told`, and the step still that of the coverage.
     """
     if share is None:
-        return Factor(Recording.UNKNOWN.value, "coverage is not known")
+        return Factor(Recording.UNKNOWN.value, COVERAGE_UNKNOWN)
     if not 0 <= share <= 1:
         raise InvalidInput("coverage must lie in 0..1", field="share")
     told = share if told is None else max(told, share)
     if told == 0:
-        return Factor(Recording.UNKNOWN.value, "nothing is recorded")
+        return Factor(Recording.UNKNOWN.value, coded("f1.nothing_recorded"))
     f1 = next(recording.value for least, recording in _COVERAGE_STEPS if share >= least)
     f1 = f1 if share >= _COVERAGE_STEPS[0][0] else max(f1, 1 / told)
-    return Factor(f1, f"{100 * share:.1f} % of the time in use is on record")
+    return Factor(f1, _on_record(share))
 
 
 def spans_of(found: Sequence[Gained], recorded: Sequence[RecordedBetween]) -> list[CounterSpan]:
@@ -189,7 +188,7 @@ def overall(months: Sequence[Month], factors: Sequence[MonthFactor], stated: Rec
     By recorded time where no duty was counted; 1.5 without any month.
     """
     if not months:
-        return Factor(Recording.UNKNOWN.value, "coverage is not known")
+        return Factor(Recording.UNKNOWN.value, COVERAGE_UNKNOWN)
     weights = [month.cube_sum for month in months]
     if not any(weights):
         weights = [float(month.recorded_ms) for month in months]
@@ -199,17 +198,14 @@ def overall(months: Sequence[Month], factors: Sequence[MonthFactor], stated: Rec
     f1 = min(max(f1, min(one.f1 for one in factors)), max(one.f1 for one in factors))  # rounding
     counter = sum(one.by_counter for one in factors)
     share = share_of(months)
-    recorded = (
-        "coverage is not known" if share is None else f"{100 * share:.1f} % of the time in use is on record"
-    )
+    recorded = COVERAGE_UNKNOWN if share is None else _on_record(share)
     if counter == len(factors):
-        return Factor(f1, f"{recorded}, and a counter of the crane spans all of it")
-    independent = (
-        "nothing independent supports it"
-        if not counter
-        else f"a counter of the crane supports {counter} of {len(factors)} months"
-    )
-    return Factor(f1, f"{recorded}; {STATED[stated][1]}; {independent}")
+        return Factor(f1, coded("f1.spanned", recorded=recorded))
+    rests_on = {"recorded": recorded, "stated": STATED[stated][1]}
+    if not counter:
+        return Factor(f1, coded("f1.unsupported", **rests_on))
+    supported = {"supported": count(counter), "months": count(len(factors))}
+    return Factor(f1, coded("f1.supported_in_part", **rests_on, **supported))
 
 
 def is_rest(day_from: date, day_to: date, spans: Sequence[CounterSpan]) -> bool:
@@ -260,15 +256,14 @@ def span_f1(
     )
     by_coverage = f1_from_coverage(known, told=told)
     if share is None and known is not None:
-        words = "coverage is not known, message numbers do not count up"
-        by_coverage = Factor(max(by_coverage.f1, Recording.UNKNOWN.value), words)
-    counted, silent = [], ""
+        by_coverage = Factor(max(by_coverage.f1, Recording.UNKNOWN.value), coded("f1.not_counted_up"))
+    counted, silent = [], []
     for kind in CounterKind:
         mine = [one for one in spans if one.kind is kind and one.upto >= first and one.after <= last]
         if not mine or not _spanned(first, last, mine):
             continue
         if not _supports(mine):
-            silent = f"; a counter of the crane shows so few {_unit(kind)} that it stands still or counts something else"
+            silent = [coded(f"f1.silent_{kind}")]
             continue
         least_f1 = 1.0 if known is None else f1_from_coverage(known, told=told).f1
         counted.append(_counted(first, by_coverage.reason, least_f1, share, mine))
@@ -276,9 +271,9 @@ def span_f1(
         return max(counted, key=lambda one: one.f1)
     if known is None:
         return MonthFactor(first, by_coverage.f1, by_coverage.reason, share, by_counter=False)
-    least, words = STATED[stated]
+    least, statement = STATED[stated]
     f1 = max(by_coverage.f1, least.value)
-    reason = f"{by_coverage.reason}; {words}, and nothing independent supports it{silent}"
+    reason = coded("f1.month_unsupported", recorded=by_coverage.reason, stated=statement, silent=silent)
     return MonthFactor(first, f1, reason, share, by_counter=False)
 
 
@@ -302,22 +297,21 @@ def _supports(spans: Sequence[CounterSpan]) -> bool:
     return sum(one.gained for one in spans) + ROUNDING >= SUPPORTS_SHARE * recorded
 
 
-def _unit(kind: CounterKind) -> str:
-    return "hours" if kind is CounterKind.OPERATING_HOURS else "lifts"
+def _on_record(share: float) -> Remark:
+    return coded("f1.on_record", share=Quantity(value=100 * share, unit="%", decimals=1))
 
 
 def _counted(
-    month: date, recorded_words: str, least_f1: float, share: float | None, spans: Sequence[CounterSpan]
+    month: date, recorded_reason: Remark, least_f1: float, share: float | None, spans: Sequence[CounterSpan]
 ) -> MonthFactor:
     # together: a counter that a crane sends daily is off by parts of days. Spans without a record are duty of their own
     known = [one for one in spans if not one.blind]
     recorded = sum(one.recorded for one in known)
     ratio = max(sum(one.gained for one in known) / recorded, 1.0) if recorded else 1.0
     f1 = max(least_f1, ratio)
-    unit = _unit(spans[0].kind)
-    words = f"a counter of the crane shows {ratio:.2f} times the recorded {unit}"
-    if ratio == 1:
-        words = f"a counter of the crane shows no more {unit} than are recorded"
+    shows, kind = Quantity(value=ratio, unit="1", decimals=2), spans[0].kind
+    reason = coded(f"f1.shows_no_more_{kind}") if ratio == 1 else coded(f"f1.shows_{kind}", ratio=shows)
     if len(known) < len(spans):
-        words += ", but for use without a record, which is taken at a pace of its own"
-    return MonthFactor(month, f1, f"{recorded_words}; {words}", share, by_counter=True)
+        reason = coded("f1.but_for_unrecorded", shown=reason)
+    reason = coded("f1.by_counter", recorded=recorded_reason, shown=reason)
+    return MonthFactor(month, f1, reason, share, by_counter=True)

@@ -167,7 +167,7 @@ def _coverage(dossier: Dossier) -> Section:
     return section(
         "Evidence of the record",
         pairs=[
-            ("safety factor f1 in force", f"{life.f1:.3g}: {life.f1_reason}"),
+            ("safety factor f1 in force", f"{life.f1:.3g}: {life.f1_reason.text}"),
             ("coverage of the time in use", percent(life.coverage)),
             ("days with data, without", f"{found.days_recorded}, {found.days_without_record}"),
             ("recorded, missing", f"{hours(found.recorded_s)}, {hours(found.missing_s)}"),
@@ -177,7 +177,7 @@ def _coverage(dossier: Dossier) -> Section:
                 ("month", "f1", "coverage", "why"),
                 (0, 0, 0, 1),
                 [
-                    (f"{one.month:%Y-%m}", f"{one.f1:.3g}", percent(one.coverage), one.reason)
+                    (f"{one.month:%Y-%m}", f"{one.f1:.3g}", percent(one.coverage), one.reason.text)
                     for one in life.f1_by_month
                 ],
                 "f1 by month",
@@ -226,7 +226,10 @@ def _assessment(dossier: Dossier) -> Section:
     return section(
         "State of the assessment",
         pairs=[
-            ("special assessment due on", f"{life.special_assessment_on}: {life.special_assessment_reason}"),
+            (
+                "special assessment due on",
+                f"{life.special_assessment_on}: {life.special_assessment_reason.text}",
+            ),
             ("decided by", life.special_assessment_by),
             ("by age", day(life.special_assessment_by_calendar_on)),
             ("by use, early day", day(life.special_assessment_by_use_on)),
@@ -241,7 +244,7 @@ def _assessment(dossier: Dossier) -> Section:
 def _condition(crane: Crane, life: LifeAnswer) -> str:
     """The condition that decides, or that is entered of the crane; those of findings and cracks stand with their records."""
     if life.special_assessment_by == "condition":
-        return life.special_assessment_reason
+        return life.special_assessment_reason.text
     return "none" if crane.assess_since is None else f"{crane.assess_because}, since {crane.assess_since}"
 
 

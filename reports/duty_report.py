@@ -145,9 +145,9 @@ def assumptions(report: DutyReport) -> list[str]:
         f"limit_pct was not sent for {hours(assumed_s)} of the period: 100 was assumed, which is conservative for life."
         if assumed_s
         else "limit_pct was sent throughout the period, but for gaps of 10 s at most: nothing was assumed for it.",
-        f"Safety factor f1 = {life.f1:.3g}: {life.f1_reason}.",
+        f"Safety factor f1 = {life.f1:.3g}: {life.f1_reason.text}.",
         *_history(crane, life),
-        f"Special assessment: {life.special_assessment_reason}.",
+        f"Special assessment: {life.special_assessment_reason.text}.",
     ]
     if life.used_share_unrecorded:
         found.append(

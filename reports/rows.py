@@ -201,7 +201,7 @@ def life_rows(life: LifeAnswer) -> Pairs:
     """Used share with its parts, the forecast with its range."""
     forecast = life.forecast
     if forecast is None:
-        dates = life.forecast_reason or "none"
+        dates = life.forecast_reason.text if life.forecast_reason else "none"
     else:
         late = forecast.late_on.isoformat() if forecast.late_on else "beyond the horizon"
         dates = (
@@ -212,7 +212,8 @@ def life_rows(life: LifeAnswer) -> Pairs:
     return [
         (
             "used share, whole life",
-            percent(life.used_share) + (f" ({life.used_share_reason})" if life.used_share_reason else ""),
+            percent(life.used_share)
+            + (f" ({life.used_share_reason.text})" if life.used_share_reason else ""),
         ),
         ("80 % range of it", _range(life.used_share_unsure)),
         ("of it counted", percent(life.used_share_counted)),
@@ -224,10 +225,10 @@ def life_rows(life: LifeAnswer) -> Pairs:
             + (", assumed from the years to the special assessment" if life.design_years_assumed else ""),
         ),
         ("of it in use without a record", percent(life.used_share_unrecorded)),
-        *(("entries contradict each other", one) for one in life.contradictions),
-        ("safety factor f1", f"{life.f1:.3g}: {life.f1_reason}"),
+        *(("entries contradict each other", one.text) for one in life.contradictions),
+        ("safety factor f1", f"{life.f1:.3g}: {life.f1_reason.text}"),
         ("forecast of being used up", dates),
-        ("special assessment on", f"{life.special_assessment_on}: {life.special_assessment_reason}"),
+        ("special assessment on", f"{life.special_assessment_on}: {life.special_assessment_reason.text}"),
         ("in words", life.sentence),
     ]
 

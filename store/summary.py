@@ -24,7 +24,7 @@ class FleetCrane:
     review_at_share: float
     assessment_on: date | None  # None: nothing counted yet, the entries decide
     assessment_by: str | None
-    assessment_reason: str
+    assessment_reason: str  # a remark as JSON
     entries: dict[str, Any] | None
     online: bool
     live_at: datetime | None
@@ -125,10 +125,10 @@ class CraneSummary:
     kq: float | None
     coverage: float | None
     f1: float | None
-    f1_reason: str
+    f1_reason: str  # a remark as JSON
     assessment_on: date | None
     assessment_by: str | None
-    assessment_reason: str
+    assessment_reason: str  # a remark as JSON
     allowed_sum: float | None
     used_share: float | None
     used_share_counted: float | None
@@ -139,7 +139,7 @@ class CraneSummary:
     forecast_early_on: date | None
     forecast_middle_on: date | None
     forecast_late_on: date | None
-    forecast_text: str
+    forecast_text: str  # why there is no date: a remark as JSON; empty with one
     detail_name: str | None
     damage: float | None  # of the default detail, what was not counted included
     damage_counted: float | None

@@ -22,6 +22,7 @@ from domain.history import COLUMNS, MOST_ENTRIES, PRIOR_COLUMNS, HistoryEntry, H
 from duty.life import contradictions, design_years, prior_years, unknown_share
 from store import registration
 from store.registration import History
+from words.remarks import listed, text, worded
 
 MOST_TOLD: Final = 10
 
@@ -96,7 +97,7 @@ def refuse_contradictions(conn: Connection[Any], crane: Crane, now: datetime) ->
     """Raise InvalidInput where the entries of a crane do not fit each other, its record, or the day."""
     told = contradictions(crane, registration.recorded_from(conn, crane.name), _latest_day(now))
     if told:
-        raise InvalidInput("; ".join(one.text for one in told), field=f"crane.{told[0].field}")
+        raise InvalidInput(listed(one.remark for one in told), field=f"crane.{told[0].field}")
 
 
 def _latest_day(now: datetime) -> date:
@@ -130,7 +131,7 @@ def history_row(of: History) -> HistoryRow:
         prior_duty=crane.prior_duty,
         unknown_years=unknown,
         assumed_share=unknown_share(unknown, design_years(crane).years),
-        contradictions=tuple(one.text for one in contradictions(crane, first)),
+        contradictions=tuple(worded(one.remark) for one in contradictions(crane, first)),
     )
 
 
@@ -164,7 +165,7 @@ def _wrong(entry: HistoryEntry, on_file: History | None, seen: set[str], now: da
         return ["stands there twice: keep one line"]
     spec = {**on_file.spec, **entry.changes(), "type": on_file.type_spec, "site": on_file.site}
     first = None if on_file.first_at is None else on_file.first_at.date()
-    return [one.text for one in contradictions(Crane.model_validate(spec), first, _latest_day(now))]
+    return [text(one.remark) for one in contradictions(Crane.model_validate(spec), first, _latest_day(now))]
 
 
 def _entry(cells: dict[str, str]) -> HistoryEntry:

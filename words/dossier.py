@@ -114,7 +114,7 @@ def unknown(
     """What is not known of a crane, what stands in for it, and what that does to the figures; the weightiest first."""
     return (
         *_history(crane, life),
-        *(f"Entries contradict each other: {one}." for one in life.contradictions),
+        *(f"Entries contradict each other: {one.text}." for one in life.contradictions),
         *_record(crane, life, coverage, counters, duty),
         *_readings(life, spectrum, findings),
         *_open(overloads, records),
@@ -127,8 +127,8 @@ def _history(crane: Crane, life: LifeAnswer) -> Iterator[str]:
         yield remark("life.blank", years=years(life.blank_years)).text
     if life.recorded_from is None:
         yield "Nothing is recorded of this crane: no figure of its use can be given."
-    if life.used_share is None:
-        yield f"There is no used share: {life.used_share_reason}."
+    if life.used_share is None and life.used_share_reason is not None:
+        yield f"There is no used share: {life.used_share_reason.text}."
     if life.unknown_years:
         yield (
             f"Nothing is known of {life.unknown_years:.1f} years before the record: they count 1.5 times"
@@ -165,7 +165,7 @@ def _record(
             else f"is stated as {crane.recorder_runs.value.replace('_', ' ')}"
         )
         yield f"No counter of the crane supports the record: days without data count as rest, and how the recorder runs {how}."
-    yield from (f"{one}." for one in counters.problems)
+    yield from (f"{one.text}." for one in counters.problems)
     if coverage.days_without_record:
         yield f"{_many(coverage.days_without_record, 'day')} without data between the first and the last recorded day."
     if life.coverage is not None and life.coverage < 1:

@@ -11,17 +11,31 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date
 
-from domain.remark import Day, Quantity, Remark, Value
+from domain.remark import Day, Quantity, Remark, Value, coded
 from words import numbers
 from words.numbers import Units
 from words.texts import spoken, t
 
 
-def remark(code: str, **values: Quantity | date | str | Sequence[Remark]) -> Remark:
+def remark(code: str, **values: Quantity | date | str | Remark | Sequence[Remark]) -> Remark:
     """A remark with its text. Raises KeyError for a code or value that the catalogue and the remark do not share."""
-    held = {name: _held(value) for name, value in values.items()}
-    made = Remark(code=code, values=held)
-    return made.model_copy(update={"text": _filled(made, None)})
+    return worded(coded(code, **values))
+
+
+def worded(one: Remark) -> Remark:
+    """A remark with its text, and those of the remarks in its values. Raises KeyError as `remark` does."""
+    values = {
+        name: tuple(map(worded, value)) if isinstance(value, tuple) else value
+        for name, value in one.values.items()
+    }
+    return one.model_copy(update={"values": values, "text": _filled(one, None)})
+
+
+def kept(stored: str) -> Remark:
+    """A remark that the database keeps as JSON, with its text; a sentence of a version before stands as it was."""
+    if not stored.startswith("{"):
+        return Remark(code="", text=stored)
+    return worded(Remark.model_validate_json(stored))
 
 
 def text(one: Remark, units: Units | None = None) -> str:
@@ -43,18 +57,12 @@ def sentence(remarks: Iterable[Remark], units: Units | None = None) -> str:
 
 def listed(remarks: Iterable[Remark]) -> str:
     """Remarks that are no sentences."""
-    return "; ".join(one.text for one in remarks)
+    return "; ".join(map(text, remarks))
 
 
 def _template(one: Remark) -> str:
     count = one.values.get("count")
     return spoken().text(f"remark.{one.code}", count.value if isinstance(count, Quantity) else None)
-
-
-def _held(value: Quantity | date | str | Sequence[Remark]) -> Value:
-    if isinstance(value, date):
-        return Day(day=value)
-    return value if isinstance(value, Quantity | str) else tuple(value)
 
 
 @dataclass(frozen=True)

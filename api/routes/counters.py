@@ -15,6 +15,7 @@ from domain.history import CounterReadingAsked, CountersAnswer
 from duty.counters import gains
 from store import counters
 from store.counters import READINGS
+from words.remarks import listed
 
 router = APIRouter(tags=["maintenance"])
 ReadingId = Annotated[
@@ -46,12 +47,12 @@ async def enter_counter_reading(
         )
 
     def write(own: Connection[Any]) -> None:
-        before = set(gains(READINGS.all(own, crane_id=crane.crane_id, zone=crane.time_zone))[1])
+        before = gains(READINGS.all(own, crane_id=crane.crane_id, zone=crane.time_zone))[1]
         counters.add_reading(own, crane.crane_id, asked, caller.account)
         told = gains(READINGS.all(own, crane_id=crane.crane_id, zone=crane.time_zone))[1]
         new = [one for one in told if one not in before]
         if new:
-            raise InvalidInput("; ".join(new), field="value")
+            raise InvalidInput(listed(new), field="value")
 
     await written(request, caller, write)
     return await counters_of(conn, crane)

@@ -214,7 +214,7 @@ async def test_f1_of_a_complete_record_is_what_its_recorder_earns(
     entered(yard, recorder_runs=runs)
     found = await life(http, yard)
     assert (found["coverage"], found["f1"]) == (1.0, f1)
-    assert "nothing independent supports it" in found["f1_reason"]
+    assert "nothing independent supports it" in found["f1_reason"]["text"]
     # a counter that gained the recorded hour and no more earns 1.0; one that gained three earns 3
     path = f"/cranes/{yard.crane.name}/counters"
     before = {"kind": "operating_hours", "read_on": "2026-02-28", "value": 500}
@@ -274,7 +274,9 @@ async def test_a_counter_sent_in_samples_that_runs_backwards_is_told_and_not_use
     found = await life(http, yard)
     assert not any(month["by_counter"] for month in found["f1_by_month"])
     assert found["f1"] == 1.1
-    assert any("ran backwards on 31 Mar 2026: 500.9, then 20" in one for one in found["contradictions"])
+    assert any(
+        "ran backwards on 31 Mar 2026: 500.9, then 20" in one["text"] for one in found["contradictions"]
+    )
     assert "ran backwards" in found["sentence"]
     told = (await http.get(f"/cranes/{yard.crane.name}/counters")).json()
     assert (len(told["spans"]), len(told["problems"])) == (0, 2)
@@ -345,7 +347,9 @@ async def test_the_assessment_counts_from_manufacture_and_is_seen_before_it_is_d
     entered(yard, **made)
     found, row = await life(http, yard), await fleet_row(http)
     assert found["special_assessment_on"] == row["assessment_on"] == "2026-06-15"
-    assert found["special_assessment_reason"] == row["assessment_reason"] == "10 years after manufacture"
+    assert (
+        found["special_assessment_reason"]["text"] == row["assessment_reason"] == "10 years after manufacture"
+    )
     shown = FleetRow.model_validate(row)
     for days, words in ((25, "Assessment due soon"), (-1, "Assessment overdue")):
         today = date(2026, 6, 15) - timedelta(days=days)

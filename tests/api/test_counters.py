@@ -32,7 +32,7 @@ async def test_a_counter_that_agrees_earns_one_and_one_that_does_not_its_ratio(f
     assert (await enter(http, "2026-04-02", 1005)).status_code == 201
     life = (await http.get("/cranes/heron-3/life")).json()
     assert life["f1"] == pytest.approx(2.5)
-    assert "2.50 times the recorded hours" in life["f1_by_month"][0]["reason"]
+    assert "2.50 times the recorded hours" in life["f1_by_month"][0]["reason"]["text"]
     period = (
         await http.get("/cranes/heron-3/coverage", params={"day_from": "2026-03-01", "day_to": "2026-03-31"})
     ).json()

@@ -35,7 +35,7 @@ async def test_the_report_shows_the_numbers_of_the_screens(http: httpx.AsyncClie
     assert f"class of kQ {spectrum['q_class']} of {spectrum['edition']}" in text
     assert f"used share, whole life {100 * life['used_share']:.3g} %" in text
     assert life["special_assessment_on"] in text
-    assert life["forecast_reason"] in text
+    assert life["forecast_reason"]["text"] in text
     assert "limiter overrides 2" in text
     assert "E-07" in text
 

@@ -108,4 +108,4 @@ async def test_coverage_of_a_whole_record(http: httpx.AsyncClient) -> None:
     assert (found["days_recorded"], found["days_without_record"]) == (2, 0)
     assert found["estimated"] is None
     empty = await ask(http, "/cranes/crake-1/coverage")
-    assert (empty["coverage"], empty["f1"], empty["f1_reason"]) == (None, 1.5, "coverage is not known")
+    assert (empty["coverage"], empty["f1"], empty["f1_reason"]["code"]) == (None, 1.5, "f1.coverage_unknown")

@@ -299,7 +299,7 @@ async def test_life_is_counted_duty_over_the_design_period(http: httpx.AsyncClie
     (month,) = found["f1_by_month"]
     assert (month["month"], month["f1"], month["by_counter"]) == ("2026-03-01", 1.1, False)
     assert found["forecast"] is None
-    assert "too little data" in found["forecast_reason"]
+    assert "too little data" in found["forecast_reason"]["text"]
     assert found["special_assessment_on"] == "2030-05-01"
 
 
@@ -307,6 +307,6 @@ async def test_life_without_telemetry_says_so(http: httpx.AsyncClient) -> None:
     found = await ask(http, "/cranes/crake-1/life")
     assert found["lifts"] == 0
     assert found["used_share"] is None  # nothing tells that it is unused
-    assert "nothing is recorded" in found["used_share_reason"]
+    assert "nothing is recorded" in found["used_share_reason"]["text"]
     assert found["f1"] == 1.5
-    assert found["f1_reason"] == "coverage is not known"
+    assert found["f1_reason"]["text"] == "coverage is not known"

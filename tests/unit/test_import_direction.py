@@ -10,7 +10,7 @@ MAY_IMPORT: dict[str, set[str]] = {
     "domain": set(),
     "duty": {"domain"},
     "store": {"domain"},
-    "transfer": {"domain", "duty", "store"},
+    "transfer": {"domain", "duty", "store", "words"},
     "ingest": {"domain", "store"},
     "analytics": {"domain", "duty", "store"},
     "alerts": {"domain", "duty", "store", "words"},

@@ -9,7 +9,7 @@ from dashboard.parts import form
 from dashboard.parts.form import Done, Values
 from domain.history import CounterKind, CounterReadingAsked, CounterReadingRow, CountersAnswer, CounterSpanRow
 from domain.life_answers import LifeAnswer, MonthFactorRow
-from words import numbers
+from words import numbers, remarks
 from words.texts import t
 
 MAY_ENTER: Final = ("engineer", "admin")
@@ -21,9 +21,10 @@ def section(life: LifeAnswer, found: CountersAnswer, role: str) -> html.Section:
     parts: list[Any] = [
         html.H2(t("counters.title")),
         html.P(
-            t("counters.summary", f1=numbers.plain(life.f1, 2), reason=life.f1_reason), className="bl-summary"
+            t("counters.summary", f1=numbers.plain(life.f1, 2), reason=remarks.text(life.f1_reason)),
+            className="bl-summary",
         ),
-        *(html.P(problem, className="bl-partial") for problem in found.problems),
+        *(html.P(remarks.text(problem), className="bl-partial") for problem in found.problems),
     ]
     if found.spans:
         parts.append(_table("span", [_span(one) for one in reversed(found.spans)]))
@@ -72,7 +73,12 @@ def _span(row: CounterSpanRow) -> tuple[Any, ...]:
 
 
 def _month(row: MonthFactorRow) -> tuple[Any, ...]:
-    return f"{row.month:%Y-%m}", numbers.plain(row.f1, 2), numbers.share(row.coverage), row.reason
+    return (
+        f"{row.month:%Y-%m}",
+        numbers.plain(row.f1, 2),
+        numbers.share(row.coverage),
+        remarks.text(row.reason),
+    )
 
 
 def _reading(crane: str, row: CounterReadingRow, role: str) -> tuple[Any, ...]:

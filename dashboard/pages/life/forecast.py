@@ -21,7 +21,8 @@ def fan(life: LifeAnswer) -> Any:
     title = t("forecast.title")
     spent = life.forecast
     if spent is None or life.used_share is None or life.recorded_to is None:
-        return charts.nothing(title, life.forecast_reason or life.used_share_reason or t("forecast.none"))
+        why = life.forecast_reason or life.used_share_reason
+        return charts.nothing(title, remarks.text(why) if why else t("forecast.none"))
     goal, review = 100 * spent.threshold, 100 * life.review_at_share
     figure = {
         "data": _futures(life, spent),
@@ -234,7 +235,7 @@ def _cells(old: Outlook, new: Outlook) -> tuple[str, ...]:
 def _dates(outlook: Outlook) -> str:
     spent = outlook.spent
     if spent is None:
-        return outlook.reason or numbers.MISSING
+        return remarks.text(outlook.reason) if outlook.reason else numbers.MISSING
     late = numbers.day(spent.late_on) if spent.late_on else t("forecast.beyond")
     return t(
         "what_if.dates", middle=numbers.day(spent.middle_on), early=numbers.day(spent.early_on), late=late

@@ -77,7 +77,10 @@ async def render(visit: Visit) -> Any:
 
 def _share(life: LifeAnswer, factors: FactorsAnswer | Trouble) -> html.Section:
     if life.used_share is None:
-        body: Any = html.P(life.used_share_reason or t("life.no_class"), className="bl-partial")
+        body: Any = html.P(
+            remarks.text(life.used_share_reason) if life.used_share_reason else t("life.no_class"),
+            className="bl-partial",
+        )
     else:
         body = marks.bar(
             life.used_share,
@@ -101,12 +104,12 @@ def _share(life: LifeAnswer, factors: FactorsAnswer | Trouble) -> html.Section:
                     f"{design.u_class} {design.q_class}" if design else numbers.MISSING,
                     design.edition.value if design else t("life.no_class"),
                 ),
-                marks.fact(t("life.f1"), numbers.plain(life.f1, 1), life.f1_reason),
+                marks.fact(t("life.f1"), numbers.plain(life.f1, 1), remarks.text(life.f1_reason)),
                 marks.fact(t("life.coverage"), numbers.share(life.coverage), t("life.coverage.note")),
                 marks.fact(
                     t("life.assessment"),
                     numbers.day(life.special_assessment_on),
-                    life.special_assessment_reason,
+                    remarks.text(life.special_assessment_reason),
                 ),
             ),
             html.Details(

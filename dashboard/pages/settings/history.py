@@ -12,7 +12,7 @@ from dashboard.visit import Visit
 from domain import attention
 from domain.accounts import WhoAmI
 from domain.history import COLUMNS, HistoryAsked, HistoryRow
-from words import numbers
+from words import numbers, remarks
 from words.texts import t
 
 MAY_ENTER: Final = ("engineer", "admin")
@@ -113,7 +113,7 @@ def _grid_row(row: HistoryRow) -> dict[str, Any]:
         if row.unknown_years
         else t("history.years.none"),
         "runs": t(f"recorder.{row.recorder_runs}"),
-        "wrong": "; ".join(row.contradictions),
+        "wrong": remarks.listed(row.contradictions),
     }
 
 

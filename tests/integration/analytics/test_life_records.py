@@ -92,7 +92,7 @@ def test_a_crack_makes_the_assessment_due_everywhere(yard: Yard) -> None:
     life, fleet = asked(yard.url, f"/cranes/{yard.crane.name}/life", "/fleet")
     reason = "open crack of 8 mm at boom foot since 15 Sep 2025"
     assert (life["special_assessment_on"], life["special_assessment_by"]) == (str(CHANGED), "condition")
-    assert life["special_assessment_reason"] == fleet["rows"][0]["assessment_reason"] == reason
+    assert life["special_assessment_reason"]["text"] == fleet["rows"][0]["assessment_reason"] == reason
     with psycopg.connect(yard.url) as conn:
         (facts,) = alert_watch.cranes(conn, MONDAY)
         assert assessment_on(facts) == CHANGED

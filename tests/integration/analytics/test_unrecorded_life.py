@@ -91,4 +91,4 @@ def test_with_everything_false_there_is_no_used_share(busy: Yard) -> None:
     exclude(busy, timedelta(0), (WEEKS[-1] + 2) * WEEK, readings_false=True)
     found = life_of(busy)
     assert found["used_share"] is None
-    assert "withdraw an exclusion" in found["used_share_reason"]
+    assert "withdraw an exclusion" in found["used_share_reason"]["text"]

@@ -13,8 +13,8 @@ from boomledger.cli import app
 from boomledger.console import out
 from domain.alerts import DEFAULT_RULES
 from domain.errors import BoomledgerError
-from domain.remark import written_day
 from simulator.yard import field_cases
+from words.texts import english
 
 Run = Callable[..., Result]
 
@@ -61,7 +61,7 @@ def test_a_wrong_crane_file_names_every_field(run: Run, tmp_path: Path) -> None:
 def test_entries_about_a_life_that_cannot_be_are_refused_by_both_commands(run: Run, tmp_path: Path) -> None:
     content = json.loads(succeeded(run("crane", "example")))
     file = tmp_path / "crane.json"
-    begun = written_day(date.fromisoformat(content["crane"]["commissioned_on"]))
+    begun = english().day(date.fromisoformat(content["crane"]["commissioned_on"]))
     wrong = {
         f"in service since {begun}: correct one of the two": {"manufactured_on": "2099-01-01"},
         "design_years": {"design_years": 0},

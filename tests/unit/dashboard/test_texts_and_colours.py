@@ -24,7 +24,7 @@ SOURCES = [path.read_text() for path in sorted(ROOM.rglob("*.py"))]
 
 
 def keys_asked_for(sources: list[str]) -> tuple[set[str], set[str]]:
-    """Keys as they stand in the code, and the patterns of those that are put together for `t` or `remark`."""
+    """Keys as they stand in the code, and the patterns of those that are put together for `t`, `remark` or `coded`."""
     whole: set[str] = set()
     patterns: set[str] = set()
     for source in sources:
@@ -34,7 +34,7 @@ def keys_asked_for(sources: list[str]) -> tuple[set[str], set[str]]:
             is_t = (
                 isinstance(node, ast.Call)
                 and isinstance(node.func, ast.Name)
-                and node.func.id in ("t", "remark")
+                and node.func.id in ("t", "remark", "coded")
             )
             if is_t and node.args and isinstance(node.args[0], ast.JoinedStr):
                 parts = [
@@ -85,14 +85,14 @@ def test_every_remark_has_words_and_no_words_are_left_over() -> None:
     """Codes stand in the rooms that tell something, whole or put together; their words in the catalogue."""
     rooms = [
         path.read_text()
-        for room in ("answers", "words", "reports")
+        for room in ("answers", "duty", "words", "reports")
         for path in (ROOM.parent / room).glob("*.py")
     ]
     calls = [
         node.args[0]
         for source in rooms
         for node in ast.walk(ast.parse(source))
-        if isinstance(node, ast.Call) and isinstance(node.func, ast.Name) and node.func.id == "remark" and len(node.args) == 1
+        if isinstance(node, ast.Call) and isinstance(node.func, ast.Name) and node.func.id in ("remark", "coded") and len(node.args) == 1
     ]  # fmt: skip
     whole, patterns = keys_asked_for(rooms)
     codes = {

@@ -4,8 +4,8 @@ from datetime import date
 
 import pytest
 
-from domain.remark import Bound, Quantity, Remark, percent, rounded, significant, written_day
-from words.remarks import remark, text
+from domain.remark import Bound, Quantity, Remark, coded, percent, rounded, significant
+from words.remarks import kept, remark, text
 
 
 @pytest.mark.parametrize(
@@ -51,7 +51,18 @@ def test_a_remark_that_was_kept_reads_as_it_was_told_where_nobody_tells_it_any_m
 
 
 def test_a_day_reads_alike_in_every_sentence() -> None:
-    assert written_day(date(2028, 1, 28)) == "28 Jan 2028"
+    assert remark("due_on", day=date(2028, 1, 28)).text == "due on 28 Jan 2028"
+
+
+def test_a_remark_in_the_store_gets_its_words_and_a_sentence_of_before_stays() -> None:
+    reason = coded("f1.unsupported", recorded=coded("f1.coverage_unknown"), stated=coded("f1.not_stated"))
+    told = kept(reason.model_dump_json(exclude={"text"}))
+    assert (
+        told.text
+        == "coverage is not known; how the recorder runs is not stated; nothing independent supports it"
+    )
+    assert told.values["recorded"][0].text == "coverage is not known"  # type: ignore[index, union-attr]
+    assert kept("10 years after manufacture").text == "10 years after manufacture"
 
 
 @pytest.mark.parametrize(

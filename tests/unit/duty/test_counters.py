@@ -6,7 +6,9 @@ from datetime import date
 import numpy as np
 import pytest
 
+from domain.remark import coded
 from duty.counters import DayReadings, Gained, day_readings, gains, short
+from words.remarks import text
 
 DAYS = [date(2026, 5, day) for day in (1, 9, 20, 30, 31)]
 
@@ -47,7 +49,7 @@ def test_over_a_counter_that_ran_backwards_nothing_is_reckoned_and_it_is_told() 
     found, problems = gains(readings)
     # neither 40 nor 5 is preferred, so nothing is reckoned from or to them
     assert [(one.after, one.upto, one.gained) for one in found] == [(DAYS[3], DAYS[4], 10.0)]
-    (told,) = problems
+    (told,) = map(text, problems)
     assert "ran backwards: 40 on 9 May 2026, 5 on 20 May 2026" in told
     assert "enter a reading of the later day as restarted" in told
     readings[2].restarted = True
@@ -77,14 +79,14 @@ def test_readings_of_one_day_that_contradict_each_other_count_neither_before_nor
     found, problems = gains([Read(DAYS[0], 3100), typed, sent, Read(DAYS[2], 3150)])
     assert found == []
     assert len(problems) == 1
-    assert "contradict each other, 3126 and 3140: withdraw the wrong one" in problems[0]
+    assert "contradict each other, 3\u202f126 and 3\u202f140: withdraw the wrong one" in text(problems[0])
 
 
 def test_a_counter_that_falls_within_a_day_is_told() -> None:
     fell = Read(DAYS[1], 20.0, low=20.0, high=3126.0)
     found, problems = gains([Read(DAYS[0], 3100), fell, Read(DAYS[2], 30.0)])
     assert found == []
-    assert any("ran backwards on 9 May 2026: 3126, then 20" in one for one in problems)
+    assert any("ran backwards on 9 May 2026: 3\u202f126, then 20" in text(one) for one in problems)
     # a person who knows says so: what was read before on that day then contradicts nothing
     known = Read(DAYS[1], 0.0, restarted=True)
     assert gains([Read(DAYS[0], 3100), fell, known, Read(DAYS[2], 30.0)]) == (
@@ -104,7 +106,7 @@ def test_more_hours_than_there_are_is_told() -> None:
     assert gained(read(10, 10 + 24 * 9)) == [(DAYS[0], DAYS[1], 216.0)]
     found, problems = gains(read(10, 10 + 24 * 9 + 2))
     assert found == []
-    assert "rose by 218 h from 2026-05-01 to 2026-05-09, more than there are" in problems[0]
+    assert "rose by 218 h from 1 May 2026 to 9 May 2026, more than there are" in text(problems[0])
     lifts = [Read(DAYS[0], 0, kind="lifts"), Read(DAYS[1], 5000, kind="lifts")]
     assert len(gains(lifts)[0]) == 1
 
@@ -138,5 +140,7 @@ def test_a_day_knows_the_least_the_largest_and_the_last_reading(
 
 
 def test_of_many_problems_the_newest_are_told_and_how_many_more() -> None:
-    assert short(["a", "b"]) == ("a", "b")
-    assert short(["a", "b", "c", "d", "e"]) == ("c", "d", "e", "and 2 more such readings of counters")
+    a, b, c, d, e = map(coded, "abcde")
+    assert short([a, b]) == (a, b)
+    *newest, more = short([a, b, c, d, e])
+    assert (newest, text(more)) == ([c, d, e], "and 2 more such readings of counters")

@@ -17,6 +17,7 @@ from duty.forecast import (
     trend,
     whole_weeks,
 )
+from words.remarks import text
 
 TODAY = date(2026, 1, 5)
 
@@ -91,13 +92,13 @@ def test_the_same_seed_gives_the_same_dates() -> None:
 def test_too_little_data_is_said(use: np.ndarray) -> None:
     found = forecast(use, 0.2, 1.0, TODAY)
     assert isinstance(found, NoForecast)
-    assert found.reason.startswith("too little data")
+    assert text(found.reason).startswith("too little data")
 
 
 def test_a_threshold_out_of_scope_gets_no_date() -> None:
     found = forecast(weeks_of(2, 60, mean=1e-6), 0.2, 1.0, TODAY)
     assert isinstance(found, NoForecast)
-    assert "100 years" in found.reason
+    assert "100 years" in text(found.reason)
 
 
 def test_some_futures_beyond_the_horizon_leave_the_late_day_open() -> None:

@@ -21,6 +21,7 @@ from duty.life import (
 )
 from duty.spectrum import kq
 from tests.unit.duty.invented import crane as invented_crane
+from words.remarks import text
 
 DESIGN = DesignClass(edition=Edition.EN_13001_1, u_class="U4", q_class="Q3")  # 250 000 cycles, kQ 0.25
 
@@ -105,7 +106,7 @@ def test_entries_that_do_not_fit_are_told_and_count_no_negative_years() -> None:
     twice = crane.model_copy(update={"prior_duty": PriorDuty(lifts=1, kq=0.1, f1=1.2, years=5)})
     (told,) = contradictions(twice, first)
     assert told.field == "prior_duty"
-    assert "count twice" in told.text
+    assert "count twice" in text(told.remark)
     assert prior_years(twice, first).unknown == 0
 
 
@@ -151,7 +152,7 @@ def test_each_contradiction_names_its_entry_and_what_to_do(
     crane = invented_crane().model_copy(update={"commissioned_on": date(2024, 3, 1), **changes})
     (found,) = contradictions(crane, first, today)
     assert found.field == field
-    assert told in found.text
+    assert told in text(found.remark)
     # without a record the years before today bound what can be entered
     unrecorded = contradictions(crane, None, today)
     assert (unrecorded == (found,)) is not ("record" in told or "count twice" in told)

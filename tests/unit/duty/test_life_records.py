@@ -13,6 +13,7 @@ from duty.life_records import effects, noted_in
 from duty.life_status import Totals, life_status
 from duty.uncertainty import PRESSURE_BIAS_PCT, BiasPart, Source, bias_parts, of_damage, of_used_share
 from tests.unit.duty.invented import crane as invented_crane
+from words.remarks import text
 
 MONDAY = date(2026, 3, 2)
 DAY = timedelta(days=1)
@@ -42,10 +43,10 @@ def test_a_crack_makes_the_assessment_due_until_it_is_closed_and_assessed() -> N
     crane = invented_crane()
     due = special_assessment(crane, defects=[crack(MONDAY)])
     assert due[:2] == (MONDAY, By.CONDITION)
-    assert due.reason == "open crack of 12 mm at column foot since 2 Mar 2026"
+    assert text(due.reason) == "open crack of 12 mm at column foot since 2 Mar 2026"
     closed = special_assessment(crane, defects=[crack(MONDAY, MONDAY + DAY)])
     assert closed[:2] == (MONDAY, By.CONDITION)
-    assert closed.reason.endswith("closed on 3 Mar 2026, no special assessment since")
+    assert text(closed.reason).endswith("closed on 3 Mar 2026, no special assessment since")
     assessed = crane.model_copy(update={"assessed_on": MONDAY})
     assert special_assessment(assessed, defects=[crack(MONDAY)]).by is By.CONDITION
     assert special_assessment(assessed, defects=[crack(MONDAY, MONDAY + DAY)]).by is By.AGE
@@ -57,7 +58,7 @@ def test_a_finding_calls_only_while_it_is_open() -> None:
     play = Defect(RecordKind.FINDING, MONDAY, None, note="play in the slewing gear")
     assert calls(play, None)
     assert not calls(play._replace(closed_on=MONDAY), None)
-    assert "(play in the slewing gear)" in special_assessment(invented_crane(), defects=[play]).reason
+    assert "(play in the slewing gear)" in text(special_assessment(invented_crane(), defects=[play]).reason)
 
 
 def test_the_stored_form_is_judged_the_same() -> None:
@@ -65,7 +66,7 @@ def test_the_stored_form_is_judged_the_same() -> None:
         "commissioned_on": "2020-05-01",
         "defects": [{"kind": "crack", "found_on": "2026-03-02", "detail": "column foot", "length_mm": 12.0}],
     }
-    assert by_entries(stored).reason == "open crack of 12 mm at column foot since 2 Mar 2026"
+    assert text(by_entries(stored).reason) == "open crack of 12 mm at column foot since 2 Mar 2026"
     assert by_entries({**stored, "defects": None}).by is By.AGE
 
 

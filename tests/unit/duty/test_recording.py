@@ -19,6 +19,7 @@ from duty.recording import (
     months_f1,
     overall,
 )
+from words.remarks import text
 
 HOURS = CounterKind.OPERATING_HOURS
 H = 3_600_000
@@ -63,7 +64,7 @@ def test_a_complete_record_earns_one_only_by_a_counter(stated: RecorderRuns, f1:
     months = [Month(MAY, 100 * H, 0, 0, 5.0)]
     (found,) = months_f1(months, stated)
     assert (found.f1, found.by_counter) == (f1, False)
-    assert "nothing independent supports it" in overall(months, [found], stated).reason
+    assert "nothing independent supports it" in text(overall(months, [found], stated).reason)
     agrees = [CounterSpan(HOURS, date(2026, 4, 20), date(2026, 6, 3), 130.0, 150.0)]
     (found,) = months_f1(months, stated, agrees)
     assert (found.f1, found.by_counter) == (1.0, True)
@@ -80,8 +81,8 @@ def test_numbers_that_do_not_count_up_leave_coverage_unknown() -> None:
     untold = Month(MAY, 100 * H, 0, 0, 5.0, uncounted_ms=2 * H)
     (found,) = months_f1([untold], RecorderRuns.ALWAYS)
     assert (found.coverage, found.f1) == (None, 1.5)
-    assert "do not count up" in found.reason
-    assert overall([untold], [found], RecorderRuns.ALWAYS).reason.startswith("coverage is not known")
+    assert "do not count up" in text(found.reason)
+    assert text(overall([untold], [found], RecorderRuns.ALWAYS).reason).startswith("coverage is not known")
     assert months_f1([untold._replace(missing_ms=100 * H)], RecorderRuns.ALWAYS)[0].f1 == 2.0
     assert months_f1([untold._replace(uncounted_ms=H // 2)], RecorderRuns.ALWAYS)[0].f1 == 1.1
     counter = CounterSpan(HOURS, date(2026, 4, 20), date(2026, 6, 3), 130.0, 100.0)
@@ -156,7 +157,7 @@ def test_a_counter_that_stands_still_supports_nothing() -> None:
     still = CounterSpan(HOURS, date(2026, 4, 30), date(2026, 5, 31), 0.0, 100.0)
     (found,) = months_f1(months, RecorderRuns.UNKNOWN, [still])
     assert (found.f1, found.by_counter) == (1.3, False)
-    assert "it stands still or counts something else" in found.reason
+    assert "it stands still or counts something else" in text(found.reason)
     week = date(2026, 6, 8), date(2026, 6, 14)
     quiet = CounterSpan(HOURS, date(2026, 5, 31), date(2026, 6, 30), 0.0, 0.0)
     assert is_rest(*week, [quiet])
@@ -174,4 +175,4 @@ def test_use_beside_next_to_no_record_is_blind_and_makes_no_factor() -> None:
     assert not span._replace(gained=100.5, recorded=100.0, idle=True).blind  # rounding
     (found,) = months_f1([Month(MAY, H // 30, 0)], RecorderRuns.ALWAYS, [span])
     assert (found.f1, found.by_counter) == (1.0, True)
-    assert "taken at a pace of its own" in found.reason
+    assert "taken at a pace of its own" in text(found.reason)
