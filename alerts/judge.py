@@ -12,6 +12,7 @@ from domain.alerts import AlertKind, AlertRuleAsked, Priority
 from domain.units import MS_PER_MIN, s_to_h
 from duty.assessment import by_entries
 from store.alert_watch import CraneFacts, DutyFacts, Key, OpenAlert, TokenFacts
+from words.texts import t
 
 LOADED_MS_LEAST = 30 * MS_PER_MIN
 """A share of less than half an hour under load says little: it raises nothing. Own choice, no source."""
@@ -91,7 +92,7 @@ def steps(
     readings: Iterable[Reading],
     open_alerts: Sequence[OpenAlert],
     now: datetime,
-    gone: Callable[[str], str] = lambda _: "no longer watched by the rule",
+    gone: Callable[[str], str] = lambda _: t("alert.cleared.unwatched"),
 ) -> list[Step]:
     """What one rule does to its alerts. An open alert without a reading is out of scope, or its fault or finding is gone.
 
@@ -129,7 +130,7 @@ def _go_on(
     elif where is Side.GOOD:
         calm_since = alert.calm_since or now
         if now - calm_since >= timedelta(minutes=rule.clear_after_min):
-            return Clear(alert, value, "back on the good side of the clear level")
+            return Clear(alert, value, t("alert.cleared.good"))
     known = [one for one in (alert.worst_value, value) if one is not None]
     worst = None if not known else min(known) if rule.falling else max(known)
     return See(alert, value, worst, calm_since, detail)
@@ -192,7 +193,10 @@ def unknown_histories(cranes: Iterable[CraneFacts], carried_by: Set[int | None])
         more = len(unknown) - MOST_NAMES
         found.append(
             Reading(
-                bearer.crane_id, float(len(unknown)), "", names + (f" and {more} more" if more > 0 else "")
+                bearer.crane_id,
+                float(len(unknown)),
+                "",
+                names + (t("list.more", count=more) if more > 0 else ""),
             )
         )
     return found

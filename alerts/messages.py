@@ -13,9 +13,6 @@ from words.alerts import alert_words, sentence
 from words.texts import t
 
 ALERTS_MAX: Final = 100
-CAUTION: Final = (
-    "Telemetry is no inspection and postpones none. The crane's own limiter and manual stay in charge."
-)
 Body = dict[str, Any]
 
 
@@ -46,7 +43,7 @@ def alerts_body(news: Sequence[News], made_at: datetime, link: str | None) -> Bo
         "cranes": cranes,
         "more": max(0, listed - ALERTS_MAX),
         "link": link,
-        "caution": CAUTION,
+        "caution": t("caution.alert"),
     }
 
 
@@ -94,17 +91,17 @@ def _entry(news: Sequence[News]) -> Body:
 def subject_line(body: Mapping[str, Any]) -> str:
     """Counts only: the subject of a mail is read on locked screens."""
     if body["kind"] == "trial":
-        return "Boomledger: a trial message"
+        return t("mail.trial")
     if body["kind"] == "system":
         wrong = len(body["raised"])
-        return f"Boomledger itself: {wrong} not working" if wrong else "Boomledger itself: works again"
+        return t("mail.system", count=wrong) if wrong else t("mail.system.again")
     entries = [entry for crane in body["cranes"] for entry in crane["alerts"]]
     total = len(entries) + body["more"]
     high = sum(entry["priority"] == "high" and entry["what"] != "cleared" for entry in entries)
     cranes = sum(bool(one["crane"]) for one in body["cranes"])
-    at = f" at {cranes} crane{'s' * (cranes != 1)}" if cranes else ""
-    text = f"Boomledger: {total} alert{'s' * (total != 1)}{at}"
-    return f"{text}, {high} of high priority" if high else text
+    at = t("mail.at", cranes=t("mail.cranes", count=cranes)) if cranes else ""
+    text = t("mail.subject", alerts=t("mail.alerts", count=total), at=at)
+    return text + t("mail.high", count=high) if high else text
 
 
 def plain_text(body: Mapping[str, Any]) -> str:
@@ -119,20 +116,16 @@ def plain_text(body: Mapping[str, Any]) -> str:
         parts.append(f"{crane['crane']} ({crane['site']})" if crane["crane"] else t("alerts.accounts"))
         for entry in crane["alerts"]:
             parts.append(f"  [{entry['priority']}] {entry['what']}: {entry['text']}")
-            parts.append(f"    raised {_local(entry['raised_at'], zone)}, rule {entry['rule']}")
+            parts.append(t("mail.raised", at=_local(entry["raised_at"], zone), rule=entry["rule"]))
             if entry["cleared_at"]:
-                parts.append(f"    cleared {_local(entry['cleared_at'], zone)}")
+                parts.append(t("mail.cleared", at=_local(entry["cleared_at"], zone)))
                 continue
             if entry["acknowledged_by"]:
-                parts.append(f"    {entry['acknowledged_by']} has it")
-            parts += [
-                f"    likely cause: {entry['cause']}",
-                f"    consequence: {entry['consequence']}",
-                f"    what to do: {entry['what_to_do']}",
-            ]
+                parts.append(t("mail.acknowledged", who=entry["acknowledged_by"]))
+            parts += [t(f"mail.{part}", text=entry[part]) for part in ("cause", "consequence", "what_to_do")]
         parts.append("")
     if body["more"]:
-        parts.append(f"and {body['more']} more: see the list of alerts\n")
+        parts.append(t("mail.more", count=body["more"]) + "\n")
     if body["link"]:
         parts.append(f"{body['link']}\n")
     parts.append(body["caution"])
@@ -140,14 +133,14 @@ def plain_text(body: Mapping[str, Any]) -> str:
 
 
 def _system_text(body: Mapping[str, Any]) -> str:
-    parts = ["This is about Boomledger itself and the whole fleet, not about a crane.", ""]
+    parts = [t("mail.about_system"), ""]
     for one in body["raised"]:
         parts += [
-            f"{one['text']} (since {_utc(one['since'])})",
-            f"    consequence: {one['consequence']}",
-            f"    what to do: {one['what_to_do']}",
+            t("mail.since", text=one["text"], at=_utc(one["since"])),
+            t("mail.consequence", text=one["consequence"]),
+            t("mail.what_to_do", text=one["what_to_do"]),
         ]
-    parts += [f"works again: {one['part']}, out since {_utc(one['raised_at'])}" for one in body["cleared"]]
+    parts += [t("mail.works_again", part=one["part"], at=_utc(one["raised_at"])) for one in body["cleared"]]
     return "\n".join([*parts, *([body["link"]] if body["link"] else [])]) + "\n"
 
 

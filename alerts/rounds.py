@@ -19,6 +19,7 @@ from store import alert_watch
 from store.alert_watch import CraneFacts, Key, OpenAlert, TokenFacts, WatchedRule
 from store.service import SERVICE_STATES, ServiceState
 from words.alerts import sentence, token_end_words
+from words.texts import t
 
 _LOG = structlog.get_logger("alerts")
 SERVICE_LATE_DAYS = 90
@@ -124,7 +125,7 @@ class Facts:
         """Why a rule has no reading of a subject any more."""
         if rule.kind is AlertKind.TOKEN_EXPIRY and rule.enabled:
             return token_end_words(judge.token_end(self.tokens(), subject, self.now))
-        return "no longer watched by the rule"
+        return t("alert.cleared.unwatched")
 
     def _service(self) -> list[ServiceState]:
         return SERVICE_STATES.all(self.conn, today=self.now.date(), crane=None, late_days=SERVICE_LATE_DAYS)

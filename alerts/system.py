@@ -11,6 +11,7 @@ from domain.alerts import AlertTargetAsked
 from domain.system_watch import Trouble, troubles
 from store import alert_watch, system_watch
 from store.system_watch import HEARTBEATS, OPEN, OpenTrouble
+from words.alerts import system_words
 
 _LOG = structlog.get_logger("alerts")
 JUDGED_BY_OTHERS = frozenset({"watch"})
@@ -36,7 +37,7 @@ def judge_system(conn: Connection[Any], link: str | None) -> tuple[list[Trouble]
             _tell(conn, system_body(raised, cleared, work.at, link), work.at, only_cleared=not raised)
             _LOG.warning(
                 "system_judged",
-                raised=[one.text for one in raised],
+                raised=[one.told.code for one in raised],
                 cleared=[one.subject for one in cleared],
             )
     return raised, cleared
@@ -53,11 +54,12 @@ def system_body(
             {
                 "part": one.subject,
                 "since": one.since.isoformat(),
-                "text": one.text,
-                "consequence": one.consequence,
-                "what_to_do": one.action,
+                "code": one.told.code,
+                "text": words.text,
+                "consequence": words.consequence,
+                "what_to_do": words.action,
             }
-            for one in raised
+            for one, words in zip(raised, map(system_words, raised), strict=True)
         ],
         "cleared": [{"part": one.subject, "raised_at": one.raised_at.isoformat()} for one in cleared],
         "link": link,

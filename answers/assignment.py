@@ -14,12 +14,15 @@ from domain.dispatch_answers import Assumption, DispatchQuestion
 from domain.errors import InvalidInput
 from domain.job import Window
 from domain.job_answers import AssignedJob, AssignmentAnswer, AssignmentAsked, ListedJob, ReservationRow
+from domain.remark import count
 from duty.assign import NOBODY, Assignment, assign, greedy, overlapping
 from duty.capacity import Flags, Floats, Ints
 from duty.dispatch import Ruling
 from duty.ranking import rank
 from store import reservations
 from store.reservations import Held
+from words.remarks import remark
+from words.texts import cautions
 
 
 async def assignment(
@@ -68,6 +71,7 @@ def _assigned(
     found, by_list = assign(cost, overlaps), greedy(cost, overlaps)
     names = [row.name for row in situations[0].listed.rows]
     return AssignmentAnswer(
+        cautions=cautions("dispatch"),
         jobs=tuple(
             _explained(index, asked, names, cost, overlaps, found, rulings[index]).model_copy(
                 update={"assumed": left_open[index]}
@@ -122,32 +126,22 @@ def _explained(
     rival = _rival(index, cheapest, found, overlaps)
     if cheapest == NOBODY:
         fitting = int((ruling == Ruling.FIT).sum())
-        text = (
-            f"{fitting} {'crane fits' if fitting == 1 else 'cranes fit'} by chart and entries, and"
-            f" {'it' if fitting == 1 else 'each'} is reserved or needs an override"
-            if fitting
-            else "no crane fits: ask for this job alone to see every reason"
-        )
+        why = remark("assigned.none_free", count=count(fitting)) if fitting else remark("assigned.none_fits")
     elif crane == NOBODY:
-        text = "every crane that could take it has another job of the list in that time" + (
-            ""
-            if found.most_assigned == found.assigned
-            else ", in the list that was found; a better one may exist"
-        )
+        why = remark("assigned.taken" if found.most_assigned == found.assigned else "assigned.taken_as_found")
     elif cost[index, crane] == cost[index, cheapest]:
-        text = "the cheapest crane for it"
+        why = remark("assigned.cheapest")
     elif rival == NOBODY:
-        text = "cheaper for the list as a whole"
+        why = remark("assigned.cheaper_together")
     else:
-        title = asked.jobs[rival].title
-        text = f"{names[cheapest]} would cost less, and serves {title!r} in that time: better for the list as a whole"
+        why = remark("assigned.rival", crane=names[cheapest], title=asked.jobs[rival].title)
     return AssignedJob(
         title=asked.jobs[index].title,
         crane=None if crane == NOBODY else names[crane],
         points=None if crane == NOBODY else float(cost[index, crane]),
         cheapest_crane=None if cheapest == NOBODY else names[cheapest],
         cheapest_points=None if cheapest == NOBODY else float(cost[index, cheapest]),
-        explanation=text,
+        explanation=why,
     )
 
 

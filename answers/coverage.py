@@ -25,6 +25,7 @@ from store.duty import Day
 from store.reading import CraneInScope, CraneKnown
 from store.summary import CraneSummary
 from words.remarks import kept, remark, worded
+from words.texts import cautions, t
 
 MOST_GAPS: Final = 100
 GAP_CAUSES: Final = ("offline", "quarantine", "hole")
@@ -61,6 +62,8 @@ def coverage_answer(
     factor = span_f1(chosen.first, chosen.last, record, crane.recorder_runs, counters)
     longest = sorted(gaps, key=lambda gap: -gap.missing_ms)[:MOST_GAPS]
     return CoverageAnswer(
+        note=t("coverage.note"),
+        cautions=cautions("duty"),
         crane=crane.name,
         day_from=chosen.first,
         day_to=chosen.last,
@@ -118,6 +121,7 @@ def _estimated(design: DesignClass | None, missing_ms: int, days: Sequence[Day])
     except InvalidInput:
         shares = [None] * 3
     return EstimatedDuty(
+        note=t("coverage.note.estimated"),
         missing_hours=found.hours,
         days_of_record=found.days,
         lifts=found.lifts.value,

@@ -32,6 +32,7 @@ from duty.ranking import (
 from duty.sweep import span_of
 from store.reservations import Held
 from words.remarks import remark
+from words.texts import cautions
 
 _SPREADS: Final = tuple(sorted(SPREAD_RANK, key=lambda spread: SPREAD_RANK[spread]))
 
@@ -92,6 +93,7 @@ def _answer(
         wanted = seen & np.isin(found.ruling, [Ruling[name.upper()] for name in question.rulings])
     order = order[wanted[order]][question.skip_candidates :]
     return DispatchAnswer(
+        cautions=cautions("dispatch"),
         question=question,
         candidates=tuple(
             _candidate(question, situation, measured, index)
@@ -102,7 +104,7 @@ def _answer(
         more_candidates=max(order.size - question.most_candidates, 0),
         sectors=tuple(SECTORS[index] for index in span_of(question).sectors),
         assumed=dispatch_reasons.assumed(question, found, seen),
-        assumptions=dispatch_reasons.ASSUMPTIONS,
+        assumptions=dispatch_reasons.assumptions(),
     )
 
 

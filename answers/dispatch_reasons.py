@@ -7,7 +7,7 @@ from typing import Any, Final
 import numpy as np
 
 from answers.dispatch_fleet import Situation
-from domain.crane import Sector, sector_words
+from domain.crane import Sector
 from domain.dispatch_answers import Assumption, CraneState, EntryName, StateCode
 from domain.job import ASSUMED_BELOW_HOOK_M, ASSUMED_CLEARANCE_M, LiftJob
 from domain.remark import Quantity, Remark
@@ -16,20 +16,22 @@ from duty.dispatch import Entry, Matches, Remedy, Ruling
 from duty.reactions import plate_area_m2
 from duty.sweep import span_of
 from words.alerts import finding_words
-from words.remarks import remark
+from words.remarks import remark, sector_words
+from words.texts import t
 
-ASSUMPTIONS: Final[tuple[str, ...]] = (
-    "Rated capacity is that of the chart at the next larger outreach; outside the chart there is none.",
-    "Load and rigging together are held against the rated capacity; the hook block counts as rigging unless the "
-    "chart has deducted it.",
-    "Between two points the whole rectangle of outreach and hook height is checked, in every sector on the way, both "
-    "ways round unless one is named.",
-    "What is left open is taken at its worst: every sector, the narrowest charted spread, every charted hook height, the "
-    "weakest chart of the days.",
-    "Pad forces, ground pressure, stability margin, expected utilisation and structural percent are estimates from "
-    "the geometry entered: level, rigid ground, static load times the hoisting factor, no wind. Wind and slope are only compared as entered.",
-    "A plate under a pad is taken as stiff: it spreads the force evenly over its whole area.",
+_ASSUMED: Final = (
+    "next_outreach",
+    "with_rigging",
+    "whole_rectangle",
+    "at_its_worst",
+    "estimates",
+    "stiff_plate",
 )
+
+
+def assumptions() -> tuple[Remark, ...]:
+    """What every answer of dispatch rests on."""
+    return tuple(remark(f"dispatch_assumes.{name}") for name in _ASSUMED)
 
 
 def assumed(job: LiftJob, found: Matches, seen: Flags) -> tuple[Assumption, ...]:
@@ -176,7 +178,7 @@ def _sector(job: LiftJob, found: Matches, index: int) -> Remark:
     needed = {SECTORS[one] for one in span_of(job).sectors}
     if not charted:
         return remark("ruled.sector", needed=sector_words(needed))
-    missing = sector_words(needed - charted, " or ")
+    missing = sector_words(needed - charted, t("list.or"))
     return remark("ruled.sector_in_part", missing=missing, charted=sector_words(charted))
 
 

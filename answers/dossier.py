@@ -26,6 +26,7 @@ from store.reading import CraneInScope, CraneKnown
 from store.statement import Sites
 from store.summary import CraneSummary
 from words.dossier import SOURCES, unknown
+from words.texts import cautions
 
 EVERY_ROW: Final = 10_000
 _TIMES: Final = ("recorded", "working", "loaded", "near_limit", "over_limit", "emergency", "limit_assumed")
@@ -48,6 +49,7 @@ async def dossier_of(conn: AsyncConnection[Any], crane: CraneKnown, sites: Sites
     overloaded = tuple(map(as_row, reversed(await overloads.of_crane(conn, crane.crane_id))))
     records = await records_of(conn, crane)
     draft = Dossier(
+        cautions=cautions("dossier"),
         state="draft",
         number=None,
         finished_at=None,

@@ -6,6 +6,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from typing import Any, Final, Literal
 
 from domain.dossier import DossierChange
+from words.texts import t
 
 Part = Literal["figure", "entry", "record"]
 FIGURES: Final = ("life", "coverage", "duty", "spectrum", "method")
@@ -63,14 +64,18 @@ def _overloads(before: Sequence[Any], after: Sequence[Any]) -> Iterator[DossierC
         ([old[at] for at in old.keys() - new.keys()], "before"),
     ):
         if found:
-            words = f"{len(found)}, highest peak {max(row['peak_structural_pct'] for row in found):.1f} %"
+            words = t(
+                "changes.overloads", count=len(found), peak=max(row["peak_structural_pct"] for row in found)
+            )
             sides = {"before": None, "after": None, side: words}
-            what = "overloads that came" if side == "after" else "overloads that went"
+            what = t("changes.overloads_came" if side == "after" else "changes.overloads_went")
             yield DossierChange(part="record", what=what, **sides)
     for at in (one for one in new if one in old):
         was, now = dict(_flat(old[at])), dict(_flat(new[at]))
         for field in {**was, **now}:
-            yield from _change("record", f"overload {at}: {field}", was.get(field), now.get(field))
+            yield from _change(
+                "record", t("changes.overload", at=at, field=field), was.get(field), now.get(field)
+            )
 
 
 def _damage(whole: Mapping[str, Any]) -> dict[str, Any]:

@@ -15,11 +15,14 @@ from domain.fault_answers import (
     FaultsAndOverloadsAnswer,
 )
 from domain.moments import DayRange, TimeRange, now_utc
+from domain.remark import Quantity, count
 from duty import rates
 from duty.faults import FEWEST_DAYS, Association, faults_with_overloads
 from store import faults
 from store.faults import CraneFaults, FaultEpisode
 from store.statement import Sites
+from words.remarks import remark
+from words.texts import t
 
 
 async def episodes_of(
@@ -89,25 +92,28 @@ def crane_row(row: CraneFaults) -> CraneFaultsRow:
 def association_answer(
     found: Association, first: date, last: date, crane: str | None
 ) -> FaultsAndOverloadsAnswer:
-    """The association with a sentence that says no more than it allows."""
-    days = found.days_with + found.days_without
+    """The association with a remark that says no more than it allows."""
+    days = count(found.days_with + found.days_without)
     if not found.enough:
-        words = f"{days} crane-days are too few to tell: {FEWEST_DAYS} are needed, some with an overload, some without, and a fault."
+        told = remark("association.too_few", days=days, least=count(FEWEST_DAYS))
     elif found.low > 1:
-        words = (
-            f"Faults came more often on days with an overload: the odds are {found.odds_ratio:.1f} times as high, "
-            f"{found.low:.1f} to {found.high:.1f} with 95 % confidence, over {days} crane-days."
+        told = remark(
+            "association.more",
+            odds=_odds(found.odds_ratio, 1),
+            low=_odds(found.low, 1),
+            high=_odds(found.high, 1),
+            days=days,
         )
     elif found.high < 1:
-        words = (
-            f"Faults came less often on days with an overload: the odds are {found.odds_ratio:.2f} times as high, "
-            f"{found.low:.2f} to {found.high:.2f} with 95 % confidence, over {days} crane-days."
+        told = remark(
+            "association.less",
+            odds=_odds(found.odds_ratio, 2),
+            low=_odds(found.low, 2),
+            high=_odds(found.high, 2),
+            days=days,
         )
     else:
-        words = (
-            f"No connection can be told over {days} crane-days: the odds may be {found.low:.2f} to {found.high:.1f} "
-            "times as high on days with an overload."
-        )
+        told = remark("association.none", low=_odds(found.low, 2), high=_odds(found.high, 1), days=days)
     return FaultsAndOverloadsAnswer(
         day_from=first,
         day_to=last,
@@ -119,5 +125,10 @@ def association_answer(
         days_with=found.days_with,
         days_without=found.days_without,
         enough=found.enough,
-        sentence=words,
+        remark=told,
+        caution=t("caution.association"),
     )
+
+
+def _odds(ratio: float | None, decimals: int) -> Quantity:
+    return Quantity(value=ratio or 0.0, unit="1", decimals=decimals)

@@ -25,6 +25,7 @@ from store.site_scope import whole_fleet
 from store.statement import Sites
 from store.summary import FleetCrane, FleetPeriod
 from words.remarks import kept, text
+from words.texts import cautions
 
 LIVE_S: Final = 2.0
 DUE_S: Final = 60.0
@@ -121,6 +122,7 @@ class FleetAtAGlance:
             return tuple(listed)
 
         return FleetAnswer(
+            cautions=cautions("duty"),
             day_from=span.first,
             day_to=span.last,
             near_limit_from_pct=NEAR_LIMIT_PCT,

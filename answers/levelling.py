@@ -16,6 +16,7 @@ from domain.units import DAYS_PER_MONTH
 from duty.assign import level
 from store.summary import USE_OF_LATE, UseOfLate
 from words.remarks import remark
+from words.texts import cautions
 
 
 async def levelling(
@@ -37,7 +38,7 @@ async def levelling(
             continue
         rows.append(_levelled(late, situation, index, budget, today, days, many))
     rows.sort(key=lambda row: -row.pace_share_per_month / max(row.even_share_per_month, 1e-12))
-    return LevellingAnswer(rows=tuple(rows), unknown=tuple(unknown))
+    return LevellingAnswer(cautions=cautions("dispatch"), rows=tuple(rows), unknown=tuple(unknown))
 
 
 def _levelled(

@@ -32,6 +32,7 @@ from store.life_records import life_records
 from store.reading import CraneInScope, CraneKnown
 from store.summary import CraneSummary
 from words.remarks import sentence, worded
+from words.texts import cautions, t
 
 
 async def life_of(conn: AsyncConnection[Any], crane: CraneKnown) -> LifeAnswer:
@@ -125,6 +126,8 @@ def life_answer(
     review = as_answer(stands.review)
     remarks = tuple(life_remarks(stands, stands.assessment.on, stands.assessment.reason))
     return LifeAnswer(
+        method=t("life.method"),
+        cautions=cautions("duty"),
         crane=crane.name,
         recorded_from=None if found is None or found.first_at is None else found.first_at.date(),
         recorded_to=None if found is None or found.last_at is None else found.last_at.date(),
@@ -204,14 +207,14 @@ def as_answer(made: ahead.Forecast | ahead.NoForecast | None) -> Forecast | None
         late_on=made.late_on,
         weeks_used=made.weeks,
         season_unseen=made.season_unseen,
-        trend=f"{trend.direction} (Mann-Kendall: tau {trend.tau:.2f}, p {trend.p_value:.3f})",
+        trend=t(f"trend.{trend.direction}", tau=trend.tau, p=trend.p_value),
     )
 
 
 def factors_answer(crane: Crane, stands: LifeStatus) -> FactorsAnswer:
     """The used share and the day of being spent under every factor of the table."""
-    steps = {recording.value: recording.name.lower().replace("_", " ") for recording in Recording}
-    steps.setdefault(stands.factor.f1, "by its months")
+    steps = {recording.value: t(f"factors.{recording.name.lower()}") for recording in Recording}
+    steps.setdefault(stands.factor.f1, t("factors.by_its_months"))
     prior, design = crane.prior_duty, crane.design
     rows = []
     for f1 in sorted(steps):
@@ -230,6 +233,8 @@ def factors_answer(crane: Crane, stands: LifeStatus) -> FactorsAnswer:
             )
         )
     return FactorsAnswer(
+        source=t("factors.source"),
+        cautions=cautions("duty"),
         crane=crane.name,
         coverage=stands.coverage,
         f1=stands.factor.f1,

@@ -31,6 +31,7 @@ from store.duty import ConfigurationBin, LiftBin, WorkingTime
 from store.reading import CraneInScope, CraneKnown
 from store.statement import Sites
 from words.remarks import remark
+from words.texts import cautions, t
 
 LAST_STEP: Final = int(DEFAULT_EDGES.edges_pct[-1] // RANGE_STEP_PCT)  # holds everything above too
 CLEAR_RATIO: Final = 1.25  # from which one spectrum is called heavier than another; our choice, no source
@@ -52,6 +53,7 @@ async def comparison(
     made = {scope: load_spectrum(scope, bins, worked) for scope in ("crane", "type", "fleet")}
     design = design_spectrum(crane.crane().design, made["crane"], chosen)
     return SpectrumComparison(
+        cautions=cautions("duty"),
         crane=crane.name,
         type=crane.type_name,
         day_from=chosen.first,
@@ -81,6 +83,8 @@ async def by_configuration(
         full_pct=SPREAD_FULL_PCT,
     )
     return ConfigurationsAnswer(
+        note=t("configurations.note"),
+        cautions=cautions("duty"),
         crane=crane.name,
         day_from=chosen.first,
         day_to=chosen.last,

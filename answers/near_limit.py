@@ -33,6 +33,7 @@ from store import duty, faults, reading, segments, summary
 from store.reading import CraneInScope
 from store.statement import Sites
 from store.summary import NearLimitPeriod
+from words.texts import cautions
 
 Exposure = Callable[[NearLimitPeriod], float]
 AROUND_S: Final = 30.0
@@ -58,6 +59,7 @@ async def ranking(
     found = await summary.near_limit_periods(conn, day_from=chosen.first, day_to=chosen.last, sites=sites)
     rows = await to_thread.run_sync(ranked, found, by)
     return NearLimitRanking(
+        cautions=cautions("duty"),
         day_from=chosen.first,
         day_to=chosen.last,
         before_from=chosen.first - (chosen.last - chosen.first) - timedelta(days=1),
@@ -79,6 +81,7 @@ async def near_limit_of(conn: AsyncConnection[Any], crane: CraneInScope, chosen:
     spans = await duty.spans(conn, crane.name, *days)
     peaks = await duty.lift_peaks(conn, crane.name, *days)
     return NearLimitAnswer(
+        cautions=cautions("duty"),
         day_from=chosen.first,
         day_to=chosen.last,
         near_limit_from_pct=NEAR_LIMIT_PCT,

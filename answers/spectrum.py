@@ -34,6 +34,7 @@ from store import duty, summary
 from store.duty import WHOLE_LIFE, Span
 from store.reading import CraneInScope, CraneKnown
 from store.summary import CraneSummary
+from words.texts import cautions
 
 SMALLEST_AT_M: Final = (2.0, 4.0, 8.0, 12.0, 16.0, 20.0)  # outreaches of which the smallest lift is told
 RANGE_STEP_PCT: Final = 5.0
@@ -160,6 +161,7 @@ def spectrum_answer(
     s_m = spectrum.stress_history(counted.range_pct, counted.count).s_m
     day_from, day_to = (spans[0].first_day, spans[-1].last_day) if spans else (duty.FIRST_DAY, duty.FIRST_DAY)
     return SpectrumAnswer(
+        cautions=cautions("duty"),
         crane=crane.name,
         day_from=day_from,
         day_to=day_to,

@@ -40,6 +40,7 @@ from store.duty import Span
 from store.life_records import life_records
 from store.reading import CraneInScope
 from words.remarks import remark
+from words.texts import cautions
 
 CELL_PCT: Final = 5.0
 FEWEST_CYCLES: Final = 1e3
@@ -181,6 +182,7 @@ def damage_answer(crane: str, weld: Detail, spans: Sequence[Span], rule: Residue
     knee = weld.curve.knees_mpa[-1]
     around, note = _around(weld, turned)
     return DamageAnswer(
+        cautions=cautions("duty"),
         crane=crane,
         day_from=spans[0].first_day if spans else duty.FIRST_DAY,
         day_to=spans[-1].last_day if spans else duty.FIRST_DAY,

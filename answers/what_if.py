@@ -27,6 +27,7 @@ from store.details import details_of
 from store.duty import HeavyWeek
 from store.reading import CraneKnown
 from words.remarks import remark, sentence, worded
+from words.texts import cautions
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -128,6 +129,7 @@ def what_if_answer(
         *_classes_assumed(giver, receiver),
     )
     return WhatIfAnswer(
+        cautions=cautions("duty"),
         crane=giver.crane.name,
         duty_factor=change.duty_factor,
         heavy_from_pct=change.heavy_from_pct if np.isfinite(change.heavy_from_pct) else None,

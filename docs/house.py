@@ -3,7 +3,7 @@
     python docs/house.py           a table
     python docs/house.py --json    one line of JSON
 
-Rules are readings of charts, spreads, kinematics, thresholds and unit conversions. Their authors are `duty/`, `domain/units.py`,
+Rules are readings of charts, spreads, kinematics, thresholds and unit conversions, and sentences in English outside `words/`. Their authors are `duty/`, `domain/units.py`,
 `domain/attention.py` and `domain/remark.py`. The simulator has physics of its own on purpose: what is counted is judged against it.
 """
 
@@ -39,6 +39,26 @@ MARKUP: Final = re.compile(
     r"</?(?:html|head|body|div|span|p|a|h\d|ul|li|table|t[rdh]|script|style|svg|path)\b[^<]*>|=>|\bfunction ?\(|\b(?:document|window)\.\w+[.(]"
 )
 """HTML or JavaScript in a string: it belongs into a file of its own, where it is looked at as what it is."""
+TELLING: Final = (
+    "domain/",
+    "duty/",
+    "answers/",
+    "alerts/",
+    "analytics/",
+    "api/routes/",
+    "dashboard/",
+)
+"""Rooms whose figures people read: what they tell are codes, whose words stand in the catalogue."""
+ENGLISH: Final = re.compile(r"[A-Za-z][a-z',]*(?: (?:[a-z][a-z',-]*|[A-Z0-9][\w.]*|\u2026)[,:;.]?){2,}")
+"""Three words and more in a row; a value that is filled in stands as \u2026."""
+NO_WORDS: Final = re.compile(
+    r"^\s*(?:select|insert|with|update) |%\{|bl-[a-z]|(?:default|script|style|img|font|worker)-src |<\w+ "
+)
+"""Queries, hover forms, classes, policies and markup are no sentences."""
+TO_DEVELOPERS: Final = re.compile(
+    r"(?:^|\.)(?:_?(?:log|LOG|logger)\.\w+|Field|Query|Body|File|Form|Path|Header|Counter|Gauge|Histogram|(?:Invalid|Refused|Bad|Not)\w+|\w*(?:Error|Problem)|field_error|Option|Argument)$"
+)
+"""Calls whose texts are errors, descriptions of the api or lines of a log: those are in English (see DEVELOPERS.md)."""
 ENGINE: Final = "dashboard/engine/"  # reads and writes the document
 DRAWN_ONLY: Final = re.compile(r"FULL|STEP|CELL")  # how far a scale goes or how wide a class is, no threshold
 
@@ -58,9 +78,34 @@ ALLOWED: Final[dict[tuple[str, str], str]] = {
     ("store/schema/tables/3_counting.sql", "threshold"): "an index takes a constant; tests/integration/store/test_migrate.py holds it to duty.overloads",
     ("boomledger/tally.py", "formula"): "the self-check sums the simulator's truth on its own, to judge what was counted",
     ("boomledger/truth_check.py", "formula"): "the same",
+    ("domain/channels.py", "english"): "the wire's documents, for who builds a sender",
+    ("domain/dossier.py", "english"): "a description of the api",
+    ("domain/errors.py", "english"): "an error",
+    ("domain/life_record.py", "english"): "part of an error",
+    ("domain/near_limit.py", "english"): "a code of the wire, whose words are near.change.*",
+    ("duty/chart_rules.py", "english"): "an error in a line of a file",
+    ("duty/details.py", "english"): "what the entry of a weld detail names as its source",
+    ("duty/rates.py", "english"): "a code of the wire, whose words are near.change.*",
+    ("duty/sn.py", "english"): "the name of a curve in its standard",
+    ("duty/status_csv.py", "english"): "an error in a line of a file",
+    ("analytics/heartbeat.py", "english"): "what a process tells of itself, for who runs the server",
+    ("alerts/defaults.py", "english"): "names of rules, which their owner changes",
+    ("alerts/messages.py", "english"): "a code of the wire",
+    ("alerts/post.py", "english"): "an error",
+    ("alerts/webhook.py", "english"): "what a key is derived with",
+    ("answers/dossier_changes.py", "english"): "a field of the dossier's JSON",
+    ("api/routes/faults.py", "english"): "an error",
+    ("api/routes/findings.py", "english"): "an error",
+    ("api/routes/health.py", "english"): "for who runs the server",
+    ("api/routes/imports.py", "english"): "errors, and the description of the api",
+    ("api/routes/life_records.py", "english"): "errors, and the description of the api",
+    ("api/routes/maintenance.py", "english"): "an error",
+    ("api/routes/spectrum.py", "english"): "an error",
+    ("dashboard/pages/fleet/page.py", "english"): "commands",
+    ("dashboard/pages/settings/cranes.py", "english"): "a command",
     ("boomledger/yard.py", "threshold"): "what the invented owner of the demo had looked at, no rule of the product",
 }  # fmt: skip
-"""Where a rule has to stand a second time, and which test holds it to its author."""
+"""Where a rule has to stand a second time, and which test holds it to its author; where English is for developers or no sentence."""
 
 
 def strays() -> list[Stray]:
@@ -69,8 +114,9 @@ def strays() -> list[Stray]:
         stray
         for room in ROOMS
         for path in sorted((ROOT / room).rglob("*"))
-        if path.suffix in _READERS and not _name(path).startswith(AUTHORS)
+        if path.suffix in _READERS
         for stray in _READERS[path.suffix](_name(path), path.read_text(encoding="utf-8"))
+        if stray.rule == "english" or not stray.place.startswith(AUTHORS)
     ]
     return [stray for stray in found if (stray.place, stray.rule) not in ALLOWED]
 
@@ -88,6 +134,29 @@ def in_python(place: str, text: str) -> Iterator[Stray]:
             continue
         for rule in _rules_of(node, place):
             yield Stray(place, getattr(node, "lineno", 0), rule, ast.unparse(node)[:100])
+    if place.startswith(TELLING):
+        yield from _english(place, tree)
+
+
+def _english(place: str, tree: ast.Module) -> Iterator[Stray]:
+    """Sentences in a module, but docstrings, errors and what developers read."""
+    left: set[int] = set()
+    for node in ast.walk(tree):
+        named = isinstance(node, ast.Call) and TO_DEVELOPERS.search(ast.unparse(node.func))
+        docstring = isinstance(node, ast.Expr) and isinstance(node.value, ast.Constant)
+        described = isinstance(node, ast.keyword) and node.arg in ("description", "summary")
+        if named or docstring or described or isinstance(node, ast.Raise | ast.Assert):
+            left |= {id(one) for one in ast.walk(node)}
+        if isinstance(node, ast.JoinedStr):
+            left |= {id(one) for one in node.values}
+    for node in ast.walk(tree):
+        parts = node.values if isinstance(node, ast.JoinedStr) else [node]
+        text = "".join(
+            str(one.value) if isinstance(one, ast.Constant) and isinstance(one.value, str) else "\u2026"
+            for one in parts
+        )
+        if id(node) not in left and ENGLISH.search(text) and not NO_WORDS.search(text):
+            yield Stray(place, getattr(node, "lineno", 0), "english", text[:100])
 
 
 def _rules_of(node: ast.AST, place: str) -> Iterator[str]:

@@ -18,18 +18,6 @@ from domain.remark import Remark
 Row = TypeVar("Row")
 Value = TypeVar("Value", bound="Answer")
 
-CAUTIONS_DUTY: tuple[str, ...] = (
-    "Telemetry is no inspection and postpones none.",
-    "Counted duty begins when logging begins; duty before that is what the owner stated, or assumed.",
-    "Pressure-based utilisation is not stress at a weld.",
-    "A Miner sum compares, it does not predict.",
-)
-CAUTIONS_DISPATCH: tuple[str, ...] = (
-    "Headroom on a screen is not permission to lift.",
-    "The lift plan, the load chart at the crane, the ground, the stabilisers, the wind and the competent person"
-    " decide; the crane's limiter stays in charge.",
-)
-
 
 class Answer(BaseModel):
     """Base of every answer."""
@@ -92,6 +80,7 @@ class SystemTrouble(Answer):
 
     part: str = Field(description="a part, or queue: days that wait to be counted")
     since: AwareDatetime
+    code: str
     text: str
     consequence: str
     what_to_do: str
@@ -144,7 +133,7 @@ class ChartsAnswer(Answer):
     crane: str
     on: date
     charts: tuple[LoadChart, ...]
-    cautions: tuple[str, ...] = CAUTIONS_DISPATCH
+    cautions: tuple[str, ...]
 
 
 class LiveAnswer(Answer):
@@ -337,7 +326,7 @@ class SpectrumAnswer(Answer):
         description="seconds by utilisation_pct, what the operator sees; all time below 0 in one step"
     )
     lift_peaks: tuple[LevelBin, ...] = Field(description="lifts by their peak structural percent")
-    cautions: tuple[str, ...] = CAUTIONS_DUTY
+    cautions: tuple[str, ...]
 
 
 class AreaCell(Answer):

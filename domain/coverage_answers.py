@@ -4,7 +4,7 @@ from datetime import date
 
 from pydantic import Field
 
-from domain.answers import CAUTIONS_DUTY, Answer
+from domain.answers import Answer
 from domain.maintenance import GapRow
 from domain.remark import Remark
 
@@ -31,10 +31,7 @@ class EstimatedDuty(Answer):
     )
     design_share_low: float | None
     design_share_high: float | None
-    note: str = (
-        "Estimated, not counted, and added to nothing: the safety factor f1 on the counted duty carries the gaps already. "
-        "It supposes that the crane worked in the gaps as it did in the record."
-    )
+    note: str
 
 
 class CoverageAnswer(Answer):
@@ -60,9 +57,5 @@ class CoverageAnswer(Answer):
     causes: tuple[CauseTime, ...]
     gaps: tuple[GapRow, ...] = Field(description="the longest, by what is missing")
     estimated: EstimatedDuty | None = Field(description="None without gaps, or with too few days of record")
-    note: str = (
-        "Between two starts of the sender the crane was off, or nobody can tell: that time is not missing, but for what "
-        "message numbers say was lost at a start. An automatic "
-        "recorder earns f1 = 1.0 only if it cannot be switched off while the crane is used: check that at the crane."
-    )
-    cautions: tuple[str, ...] = CAUTIONS_DUTY
+    note: str
+    cautions: tuple[str, ...]

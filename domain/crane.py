@@ -58,24 +58,6 @@ class Sector(StrEnum):
 QUARTERS: Final = (Sector.OVER_CAB, Sector.RIGHT, Sector.REAR, Sector.LEFT)
 """The four sectors, clockwise from above."""
 
-_SECTOR_WORDS: Final = {
-    Sector.OVER_CAB: "over the cab",
-    Sector.RIGHT: "over the right side",
-    Sector.REAR: "over the rear",
-    Sector.LEFT: "over the left side",
-    Sector.SIDE: "over the side",
-}
-
-
-def sector_words(sectors: Iterable[Sector], joined: str = " and ") -> str:
-    """Sectors in words; right and left together are the side, and all of them all round."""
-    there = {quarter for sector in sectors for quarter in sector.quarters}
-    if len(there) == len(QUARTERS):
-        return "all round"
-    if there >= set(Sector.SIDE.quarters):
-        there = there - set(Sector.SIDE.quarters) | {Sector.SIDE}
-    return joined.join(_SECTOR_WORDS[one] for one in Sector if one in there)
-
 
 class RecorderRuns(StrEnum):
     """When the recorder of a crane runs, as its owner states it: it decides how far days without data are rest."""

@@ -5,7 +5,7 @@ from typing import Literal
 
 from pydantic import AwareDatetime, Field
 
-from domain.answers import CAUTIONS_DISPATCH, Answer
+from domain.answers import Answer
 from domain.crane import Sector, Spread
 from domain.job import LiftJob, Weights
 from domain.remark import Remark
@@ -173,5 +173,5 @@ class DispatchAnswer(Answer):
     assumed: tuple[Assumption, ...] = Field(
         default=(), description="what the question left open, the costliest first"
     )
-    assumptions: tuple[str, ...] = ()
-    cautions: tuple[str, ...] = CAUTIONS_DISPATCH
+    assumptions: tuple[Remark, ...] = ()
+    cautions: tuple[str, ...]

@@ -4,7 +4,7 @@ from typing import Any, Final, Literal
 
 from pydantic import AwareDatetime, Field
 
-from domain.answers import CAUTIONS_DUTY, Answer, SpectrumAnswer
+from domain.answers import Answer, SpectrumAnswer
 from domain.coverage_answers import CoverageAnswer
 from domain.crane import Crane, Site
 from domain.description import DescriptionEntry
@@ -15,13 +15,6 @@ from domain.life_answers import LifeAnswer
 from domain.life_record import LifeRecordRow
 from domain.maintenance import DetailEntry, ServiceDoneRow
 from domain.overload import OverloadRow
-
-CAUTIONS_DOSSIER: Final = (
-    *CAUTIONS_DUTY,
-    "The design working period is not a guaranteed period. Monitoring replaces neither inspection nor maintenance.",
-    "This dossier is the part of a special assessment that can be computed. The expert engineer inspects the crane, weighs what "
-    "is not known, and decides; the crane's manual and local rules come first.",
-)
 
 SINCE_DESCRIPTION: Final = "number of an earlier finished dossier; left out: the one before"
 
@@ -142,4 +135,4 @@ class Dossier(Answer):
     sources: tuple[MethodSource, ...]
     since: DossierRow | None = Field(description="the finished dossier that `changes` compares with")
     changes: tuple[DossierChange, ...]
-    cautions: tuple[str, ...] = CAUTIONS_DOSSIER
+    cautions: tuple[str, ...]

@@ -7,8 +7,7 @@ from pydantic import AwareDatetime, Field, StrictBool
 from domain.answers import Answer
 from domain.fleet_answers import Confident
 from domain.messages import CraneName
-
-NO_CAUSE = "An association is no cause: both may come from hard work, heat or a worn part."
+from domain.remark import Remark
 
 
 class FaultEpisodeRow(Answer):
@@ -81,8 +80,8 @@ class FaultsAndOverloadsAnswer(Answer):
     days_with: int = Field(description="crane-days with an overload")
     days_without: int
     enough: bool
-    sentence: str
-    caution: str = NO_CAUSE
+    remark: Remark
+    caution: str
 
 
 class StatusCodeRow(Answer):

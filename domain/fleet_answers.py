@@ -4,7 +4,7 @@ from datetime import date
 
 from pydantic import AwareDatetime, Field
 
-from domain.answers import CAUTIONS_DUTY, Answer
+from domain.answers import Answer
 from domain.attention import REVIEW_SHARE
 
 
@@ -103,7 +103,7 @@ class FleetAnswer(Answer):
     near_limit_from_pct: float
     rows: tuple[FleetRow, ...]
     quarantined: int = Field(description="messages set aside in the period")
-    cautions: tuple[str, ...] = CAUTIONS_DUTY
+    cautions: tuple[str, ...]
 
 
 class FleetWeeksRow(Answer):

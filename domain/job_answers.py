@@ -5,7 +5,7 @@ from typing import Annotated
 
 from pydantic import AwareDatetime, Field, StrictBool, StringConstraints
 
-from domain.answers import CAUTIONS_DISPATCH, Answer
+from domain.answers import Answer
 from domain.crane import LoadChart
 from domain.dispatch_answers import Assumption, DispatchCandidate, DispatchQuestion, StateCode
 from domain.job import Value, Weights, Window
@@ -142,7 +142,7 @@ class AssignedJob(Answer):
     points: float | None = Field(description="what the crane costs for this job by the weights")
     cheapest_crane: str | None = Field(description="what the job alone would have taken")
     cheapest_points: float | None
-    explanation: str
+    explanation: Remark
     assumed: tuple[Assumption, ...] = Field(
         default=(), description="what the job left open and was taken at its worst, the costliest first"
     )
@@ -159,7 +159,7 @@ class AssignmentAnswer(Answer):
     exact: bool = Field(description="proven: no list gives more jobs a crane, nor as many for fewer points")
     most_assigned: int = Field(description="no list gives more jobs a crane")
     least_points: float = Field(description="no list gives as many jobs a crane for fewer points")
-    cautions: tuple[str, ...] = CAUTIONS_DISPATCH
+    cautions: tuple[str, ...]
 
 
 class LevellingRow(Answer):
@@ -191,7 +191,7 @@ class LevellingAnswer(Answer):
 
     rows: tuple[LevellingRow, ...]
     unknown: tuple[str, ...] = Field(description="cranes without design class or counted duty")
-    cautions: tuple[str, ...] = CAUTIONS_DISPATCH
+    cautions: tuple[str, ...]
 
 
 class MeasuredRow(Answer):

@@ -4,7 +4,7 @@ from datetime import date
 
 from pydantic import Field
 
-from domain.answers import CAUTIONS_DUTY, Answer, Beyond
+from domain.answers import Answer, Beyond
 from domain.attention import REVIEW_SHARE
 from domain.crane import DesignClass, PriorDuty
 from domain.remark import Remark
@@ -183,8 +183,8 @@ class LifeAnswer(Answer):
     overloads: int = Field(default=0, description="entries of the overload register")
     open_overloads: int = Field(default=0, description="of these, without a decision that holds")
     service_due_on: date | None = None
-    method: str = "in the manner of ISO 12482:2014; used share = f1 * sum(C*kq) / (C_design * kq_design)"
-    cautions: tuple[str, ...] = CAUTIONS_DUTY
+    method: str
+    cautions: tuple[str, ...]
 
 
 class Outlook(Answer):
@@ -227,7 +227,7 @@ class WhatIfAnswer(Answer):
     remarks: tuple[Remark, ...] = Field(description="what it would change, and what dates rest on")
     sentence: str = Field(description="the remarks in English, one after the other")
     assumptions: tuple[Remark, ...]
-    cautions: tuple[str, ...] = CAUTIONS_DUTY
+    cautions: tuple[str, ...]
 
 
 class FactorRow(Answer):
@@ -253,8 +253,8 @@ class FactorsAnswer(Answer):
     f1_reason: Remark
     prior_f1: float | None = Field(description="factor of the prior duty as stated; None without any")
     rows: tuple[FactorRow, ...]
-    source: str = "P. Depale, M. Bennebach, Mechanics & Industry 20, 2019, 802, Table 3; by coverage: this project's convention"
-    cautions: tuple[str, ...] = CAUTIONS_DUTY
+    source: str
+    cautions: tuple[str, ...]
 
 
 class CurvePoint(Answer):
@@ -322,4 +322,4 @@ class DamageAnswer(Answer):
     )
     around_base_note: Remark
     remarks: tuple[Remark, ...] = Field(description="where most of the damage comes from")
-    cautions: tuple[str, ...] = CAUTIONS_DUTY
+    cautions: tuple[str, ...]

@@ -5,7 +5,7 @@ from typing import Literal
 
 from pydantic import AwareDatetime, Field
 
-from domain.answers import CAUTIONS_DUTY, Answer, EventRow, NearLimitPlace, SamplesAnswer
+from domain.answers import Answer, EventRow, NearLimitPlace, SamplesAnswer
 from domain.fleet_answers import Confident
 from domain.maintenance import OverrideRow
 from domain.remark import Remark
@@ -64,7 +64,7 @@ class NearLimitRanking(Answer):
     near_limit_from_pct: float
     confidence: float
     rows: tuple[NearLimitRow, ...]
-    cautions: tuple[str, ...] = CAUTIONS_DUTY
+    cautions: tuple[str, ...]
 
 
 class NearLimitPlaces(Answer):
@@ -127,7 +127,7 @@ class NearLimitAnswer(Answer):
     reasons: tuple[Remark, ...] = Field(
         description="where near-limit time gathers, in words, the most telling first"
     )
-    cautions: tuple[str, ...] = CAUTIONS_DUTY
+    cautions: tuple[str, ...]
 
 
 class OverrideTrace(Answer):

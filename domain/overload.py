@@ -3,11 +3,11 @@
 import math
 from datetime import date
 from enum import StrEnum
-from typing import Annotated, Final, Self
+from typing import Annotated, Self
 
 from pydantic import AwareDatetime, Field, StringConstraints, model_validator
 
-from domain.answers import CAUTIONS_DUTY, Answer
+from domain.answers import Answer
 from domain.errors import field_error
 from domain.moments import Day
 
@@ -28,21 +28,6 @@ class OverloadCause(StrEnum):
     READING_FALSE = "reading_false"
     NOT_FOUND = "not_found"
     OTHER = "other"
-
-
-CAUSE_WORDS: Final[dict[OverloadCause, str]] = {
-    OverloadCause.LOAD_HEAVIER: "Load heavier than assumed",
-    OverloadCause.MOVED_OUT: "Outreach increased under load",
-    OverloadCause.LIMITER_OVERRIDDEN: "Limiter overridden",
-    OverloadCause.EMERGENCY_MODE: "Emergency mode, on the manual valves",
-    OverloadCause.SUDDEN_MOVEMENT: "Sudden movement or swinging load",
-    OverloadCause.LOAD_CAUGHT: "Load caught, stuck or pulled sideways",
-    OverloadCause.WRONG_SETTING: "Stabilisers, chart or attachment set wrongly",
-    OverloadCause.READING_FALSE: "Reading false: sensor, zero or calibration",
-    OverloadCause.NOT_FOUND: "Looked into, cause not found",
-    OverloadCause.OTHER: "Other, see the note",
-}
-"""How a cause reads on screens and in reports."""
 
 
 def peak_words(peak_pct: float) -> str:
@@ -141,7 +126,7 @@ class OverloadEntry(Answer):
 
     entry: OverloadRow
     decisions: tuple[OverloadDecision, ...]
-    cautions: tuple[str, ...] = CAUTIONS_DUTY
+    cautions: tuple[str, ...]
 
 
 class OverloadCount(Answer):

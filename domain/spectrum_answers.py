@@ -5,7 +5,7 @@ from typing import Literal
 
 from pydantic import Field
 
-from domain.answers import CAUTIONS_DUTY, Answer, Beyond
+from domain.answers import Answer, Beyond
 from domain.crane import DesignClass
 from domain.remark import Remark
 
@@ -64,7 +64,7 @@ class SpectrumComparison(Answer):
     fleet: LoadSpectrum = Field(description="every crane that you may see, this one included")
     design: DesignSpectrum | None
     remark: Remark = Field(description="how much heavier or lighter its spectrum is")
-    cautions: tuple[str, ...] = CAUTIONS_DUTY
+    cautions: tuple[str, ...]
 
 
 class ConfigurationSpectrum(Answer):
@@ -92,11 +92,8 @@ class ConfigurationsAnswer(Answer):
     full_from_pct: float
     none_to_pct: float
     rows: tuple[ConfigurationSpectrum, ...]
-    note: str = (
-        "Lifts, not cycles: the ledger of cycles knows no configuration. Lifts counted before stabilisers were kept are "
-        "unknown; `boomledger analyse --again` counts them once more."
-    )
-    cautions: tuple[str, ...] = CAUTIONS_DUTY
+    note: str
+    cautions: tuple[str, ...]
 
 
 class LedgerCell(Answer):
@@ -125,4 +122,4 @@ class LedgerAnswer(Answer):
     beyond: Beyond | None = Field(default=None, description="readings that no class reaches")
     rows: tuple[LedgerCell, ...]
     open_pct: tuple[float, ...] = Field(description="open turning points in time order, not counted above")
-    cautions: tuple[str, ...] = CAUTIONS_DUTY
+    cautions: tuple[str, ...]

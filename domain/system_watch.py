@@ -9,6 +9,8 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import Final
 
+from domain.remark import Remark, coded
+
 SILENT_AFTER: Final = timedelta(seconds=60)
 WAITING_AFTER: Final = timedelta(hours=6)
 BACKUP_AFTER: Final = timedelta(days=8)
@@ -21,27 +23,8 @@ CLOCK: Final = "clock"
 EVIDENCE: Final = "rejected messages"
 EVIDENCE_TOLD_FOR: Final = timedelta(hours=24)
 
-CONSEQUENCE: Final = {
-    INGEST: "No message of any crane is stored. Live values and everything counted from now on are missing until it works again.",
-    BROKER: "No message of any crane arrives. Senders with an outbox keep theirs.",
-    "analytics": "Nothing is counted. Lifts, life used and findings stay as they were.",
-    "watch": "No alert is raised and none is sent.",
-    QUEUE: "Figures of the days that wait are old.",
-    BACKUP: "What came since the last backup is lost if the database is.",
-    CLOCK: "Ages and times of arrival are wrong. Messages are stored by the times of their senders, and refused only where they lie "
-    "ahead of every clock there is.",
-    EVIDENCE: "Messages that could still have been stored after a correction are gone. The cranes and reasons are on record.",
-}
-ACTION: Final = {
-    INGEST: "Look at the log of ingest, start it again, see that the disk of the database has room.",
-    BROKER: "See that the broker runs and lets ingest in.",
-    "analytics": "Look at the log of analytics and start it again.",
-    "watch": "Look at the log of the watch and start it again.",
-    QUEUE: "Look at the log of analytics; start another one where it cannot keep up.",
-    BACKUP: "Run `boomledger db backup`.",
-    CLOCK: "Compare the clocks of the machines of ingest and of the database with the time, and set what is wrong.",
-    EVIDENCE: "Correct what they are rejected for and judge them again under Data health; give quarantine more room.",
-}
+PARTS: Final = (INGEST, BROKER, "analytics", "watch", QUEUE, BACKUP, CLOCK, EVIDENCE)
+"""What can be wrong with words of its own."""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -73,9 +56,7 @@ class Trouble:
 
     subject: str
     since: datetime
-    text: str
-    consequence: str
-    action: str
+    told: Remark  # without its words: `words.alerts.system_words`
 
 
 def troubles(heartbeats: Iterable[ProcessHeartbeat], work: NewestWork) -> list[Trouble]:
@@ -84,33 +65,30 @@ def troubles(heartbeats: Iterable[ProcessHeartbeat], work: NewestWork) -> list[T
     for heartbeat in heartbeats:
         silent_after = BACKUP_AFTER if heartbeat.process == BACKUP else SILENT_AFTER
         if work.at - heartbeat.working_at > silent_after:
-            found.append(_trouble(heartbeat.process, heartbeat.working_at, _text(heartbeat, work.at)))
+            found.append(
+                Trouble(subject=heartbeat.process, since=heartbeat.working_at, told=_told(heartbeat, work.at))
+            )
     if work.waiting_since is not None and work.at - work.waiting_since > WAITING_AFTER:
-        found.append(
-            _trouble(QUEUE, work.waiting_since, "Days with new data have waited to be counted for long")
-        )
+        found.append(Trouble(subject=QUEUE, since=work.waiting_since, told=coded("system.waiting")))
     if work.clock_doubted_since is not None:
-        found.append(_trouble(CLOCK, work.clock_doubted_since, work.clock_doubt or ""))
+        found.append(
+            Trouble(
+                subject=CLOCK,
+                since=work.clock_doubted_since,
+                told=coded("system.clock", doubt=work.clock_doubt or ""),
+            )
+        )
     if (gone := work.evidence_deleted_at) is not None and work.at - gone < EVIDENCE_TOLD_FOR:
-        found.append(_trouble(EVIDENCE, gone, "Rejected messages were deleted: quarantine is full"))
+        found.append(Trouble(subject=EVIDENCE, since=gone, told=coded("system.evidence_deleted")))
     # Where ingest itself tells nothing, what it knew of the broker says nothing.
-    silent = any(one.subject == INGEST and "tells nothing" in one.text for one in found)
+    silent = any(one.subject == INGEST and one.told.code == "system.silent" for one in found)
     return [one for one in found if not (silent and one.subject == BROKER)]
 
 
-def _text(heartbeat: ProcessHeartbeat, at: datetime) -> str:
+def _told(heartbeat: ProcessHeartbeat, at: datetime) -> Remark:
     if heartbeat.process == BACKUP:
-        return "The last backup is old"
+        return coded("system.backup_old")
+    part = heartbeat.process.capitalize()
     if at - heartbeat.beat_at > SILENT_AFTER:
-        return f"{heartbeat.process.capitalize()} tells nothing of itself: it ended, or hangs"
-    return f"{heartbeat.process.capitalize()} does not work: {heartbeat.trouble}"
-
-
-def _trouble(subject: str, since: datetime, text: str) -> Trouble:
-    return Trouble(
-        subject=subject,
-        since=since,
-        text=text,
-        consequence=CONSEQUENCE.get(subject, ""),
-        action=ACTION.get(subject, "Look at its log and start it again."),
-    )
+        return coded("system.silent", part=part)
+    return coded("system.not_working", part=part, trouble=heartbeat.trouble)

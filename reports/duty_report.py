@@ -6,7 +6,7 @@ from datetime import datetime
 from typing import Any, Final
 from zoneinfo import ZoneInfo
 
-from domain.answers import CAUTIONS_DUTY, FaultRow, SpectrumAnswer
+from domain.answers import FaultRow, SpectrumAnswer
 from domain.crane import Crane
 from domain.description import DescriptionEntry
 from domain.exclusion import ExclusionRow
@@ -21,6 +21,7 @@ from duty.levels import NEAR_LIMIT_PCT
 from reports import rows
 from reports.document import Pairs, bars, hours, moment, number, or_dash, pdf, percent
 from words.remarks import remark
+from words.texts import cautions
 
 LEVEL_STEP_PCT: Final = 10
 METHOD: Final = (
@@ -69,7 +70,7 @@ def report_data(report: DutyReport) -> dict[str, Any]:
         "title": f"Duty report: {report.crane.title or report.crane.name}",
         "date": [local.year, local.month, local.day],
         "footer": f"{report.crane.name}, counted up to {local:%Y-%m-%d %H:%M} {report.time_zone}",
-        "cautions": list(CAUTIONS_DUTY),
+        "cautions": list(cautions("duty")),
         "crane": rows.crane_rows(report.crane),
         "record": record_rows(report),
         "use": rows.use_rows(spectrum),

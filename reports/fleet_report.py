@@ -5,7 +5,6 @@ from dataclasses import dataclass
 from datetime import UTC, date, datetime
 from typing import Any, Final
 
-from domain.answers import CAUTIONS_DUTY
 from domain.findings import FindingRow
 from domain.fleet_answers import FleetAnswer, FleetRow
 from domain.maintenance import OpenFaultRow
@@ -13,6 +12,7 @@ from domain.overload import OverloadRow
 from domain.units import s_to_h
 from reports.document import hours, number, or_dash, pdf
 from reports.rows import finding_cells, finding_words, overload_cells, overload_words
+from words.texts import cautions
 
 BAR_MM: Final = 40.0
 METHOD: Final = (
@@ -59,7 +59,7 @@ def report_data(report: FleetReport) -> dict[str, Any]:
         "title": f"Fleet report, {fleet.day_from} to {fleet.day_to}",
         "date": [at.year, at.month, at.day],
         "footer": f"Fleet report, counted up to {at:%Y-%m-%d %H:%M} UTC",
-        "cautions": list(CAUTIONS_DUTY),
+        "cautions": list(cautions("duty")),
         "totals": totals(report),
         "near_note": f"Worst share first. Near the limit: utilisation of {fleet.near_limit_from_pct:g} % or more. "
         "Before: the period of equal length before. * readings in doubt, see findings.",

@@ -8,17 +8,18 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 
-from domain.answers import CAUTIONS_DISPATCH
-from domain.crane import Crane, LoadChart, Sector, Spread, sector_words
+from domain.crane import Crane, LoadChart, Sector, Spread
 from domain.dispatch_answers import DispatchCandidate, DispatchQuestion, StateCode
 from domain.errors import InvalidInput
 from domain.job import ASSUMED_BELOW_HOOK_M, ASSUMED_CLEARANCE_M, USUAL_HOOK_HEIGHT_M, Position
-from domain.remark import Quantity, Unit
+from domain.remark import Quantity, Remark, Unit
 from duty.capacity import SECTORS
 from duty.drawing import lift_curve, set_up_of
 from duty.geometry import envelope
 from duty.sweep import span_of
 from reports.document import Pairs, pdf
+from words.remarks import sector_words, text
+from words.texts import cautions
 
 WIDTH_MM: Final = 74.0
 HEIGHT_MM: Final = 50.0
@@ -56,7 +57,7 @@ class Sheet:
     charts: tuple[LoadChart, ...]  # in force on the day of the job
     override_reason: str | None  # why the crane is used although something needs an override
     chart_source: str  # where they were read off, and since when they hold
-    assumptions: tuple[str, ...]
+    assumptions: tuple[Remark, ...]
     time_zone: str
     prepared_by: str
     prepared_at: datetime
@@ -92,8 +93,8 @@ def sheet_data(sheet: Sheet) -> dict[str, Any]:
         "pads": _pads(sheet),
         "chart": _chart(sheet),
         "envelope": _side_view(sheet),
-        "assumptions": list(sheet.assumptions),
-        "cautions": [*CAUTIONS_DISPATCH, "The sheet holds for this crane, this set-up and this day only."],
+        "assumptions": [text(one) for one in sheet.assumptions],
+        "cautions": list(cautions("sheet")),
     }
 
 

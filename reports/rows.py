@@ -11,10 +11,11 @@ from domain.exclusion import ExclusionRow
 from domain.findings import FindingRow
 from domain.life_answers import DetailDamage, LifeAnswer, UnsureFigure
 from domain.life_record import LifeRecordRow
-from domain.overload import CAUSE_WORDS, OverloadRow, OverloadState, peak_words
+from domain.overload import OverloadRow, OverloadState, peak_words
 from domain.units import SI_PER
 from reports.document import Pairs, moment, number, percent
 from words.remarks import listed
+from words.texts import t
 
 INFLUENCES: Final = {
     "pressure_bias": "bias of the pressure reading",
@@ -111,7 +112,7 @@ def overload_cells(row: OverloadRow) -> list[str]:
     said = "; ".join(part for part in (row.note, row.decided) if part)
     words = "open"
     if row.cause is not None and row.decided_at is not None:
-        words = f"{CAUSE_WORDS[row.cause]}: {said} ({row.decided_by}, {row.decided_at:%Y-%m-%d})"
+        words = f"{t(f'overloads.cause.{row.cause}')}: {said} ({row.decided_by}, {row.decided_at:%Y-%m-%d})"
     if row.state is OverloadState.OPEN and row.cause is not None:
         then = peak_words(row.decided_peak_structural_pct or 0.0)
         words = f"open again, the peak was {then} when it was decided on; {words}"

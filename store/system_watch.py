@@ -47,7 +47,7 @@ def beat(conn: Connection[Any], process: str, trouble: str = "") -> None:
 
 def raise_trouble(conn: Connection[Any], found: Trouble, at: datetime) -> None:
     """Write down what is wrong; what is known already keeps its time."""
-    run(conn, "system_trouble_raised", subject=found.subject, at=at, detail=found.text)
+    run(conn, "system_trouble_raised", subject=found.subject, at=at, detail=found.told.code)
 
 
 def clear_trouble(conn: Connection[Any], subject: str) -> None:

@@ -4,6 +4,8 @@ from typing import NamedTuple
 
 from domain.alerts import AlertKind
 from domain.findings import FindingCode
+from domain.system_watch import PARTS, Trouble
+from words.remarks import text
 from words.texts import t
 
 
@@ -54,3 +56,19 @@ def sentence(kind: AlertKind, value: float | None, subject: str, days: int, deta
         subject = finding_words(subject).title
     words = t(f"alert.{kind}.measure", value=value, subject=subject, days=days)
     return t("alert.cranes", what=words, cranes=detail) if detail else words
+
+
+class SystemWords(NamedTuple):
+    """What is wrong with a part of the system, what follows, and what to do."""
+
+    text: str
+    consequence: str
+    action: str
+
+
+def system_words(trouble: Trouble) -> SystemWords:
+    """The words of something that is wrong with the system."""
+    told, part = text(trouble.told), trouble.subject.replace(" ", "_")
+    if trouble.subject not in PARTS:
+        return SystemWords(told, "", t("system.other.action"))
+    return SystemWords(told, t(f"system.{part}.consequence"), t(f"system.{part}.action"))

@@ -11,6 +11,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date
 
+from domain.crane import QUARTERS, Sector
 from domain.remark import Day, Quantity, Remark, Value, coded
 from words import numbers
 from words.numbers import Units
@@ -94,3 +95,13 @@ def _years(years: float) -> str:
     if years >= 0.95:
         return t("duration.years", years=years)
     return t("duration.months", count=max(round(years * 12), 1))
+
+
+def sector_words(sectors: Iterable[Sector], joined: str | None = None) -> str:
+    """Sectors in words; right and left together are the side, and all of them all round. joined: by "and" if not given."""
+    there = {quarter for sector in sectors for quarter in sector.quarters}
+    if len(there) == len(QUARTERS):
+        return t("sectors.all")
+    if there >= set(Sector.SIDE.quarters):
+        there = there - set(Sector.SIDE.quarters) | {Sector.SIDE}
+    return (joined or t("list.and")).join(t(f"sectors.{one}") for one in Sector if one in there)

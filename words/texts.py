@@ -11,7 +11,7 @@ import tomllib
 from datetime import date
 from functools import cache
 from pathlib import Path
-from typing import Any, Final
+from typing import Any, Final, Literal
 
 from babel import Locale, UnknownLocaleError
 from babel.dates import format_date
@@ -95,3 +95,16 @@ def t(key: str, **values: Any) -> str:
     return text.format(
         **{name: _Figure(one) if isinstance(one, float) else one for name, one in values.items()}
     )
+
+
+_CAUTIONS: Final = {
+    "duty": ("telemetry", "logging", "pressure", "miner"),
+    "dispatch": ("headroom", "decides"),
+    "dossier": ("telemetry", "logging", "pressure", "miner", "no_guarantee", "computed"),
+    "sheet": ("headroom", "decides", "sheet"),
+}
+
+
+def cautions(about: Literal["duty", "dispatch", "dossier", "sheet"]) -> tuple[str, ...]:
+    """What every answer or document about something says of its limits."""
+    return tuple(t(f"caution.{name}") for name in _CAUTIONS[about])

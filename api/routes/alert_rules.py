@@ -28,6 +28,7 @@ from store import alerts
 from store.access import Principal
 from store.alerts import RuleRow, TargetRow
 from store.site_scope import whole_fleet
+from words.texts import t
 
 router = APIRouter(tags=["alerts"], route_class=TableRoute)
 writes = APIRouter(tags=["alerts"])
@@ -112,7 +113,7 @@ async def try_target(entry: EntryName, conn: Conn, caller: Caller) -> None:
     body = {
         "kind": "trial",
         "made_at": now.isoformat(),
-        "text": f"{caller.account} tried whether messages of Boomledger arrive here. Nothing is wrong with any crane.",
+        "text": t("mail.trial.text", who=caller.account),
     }
     if not await alerts.make_trial(conn, entry, body):
         raise NotFound(f"there is no target {entry!r}: see the list of targets")

@@ -7,7 +7,7 @@ from fastapi import APIRouter, Query, Request, Response
 
 from answers.assignment import assignment
 from answers.dispatch import OfCrane, dispatch, of_crane
-from answers.dispatch_reasons import ASSUMPTIONS, come_up_since
+from answers.dispatch_reasons import assumptions, come_up_since
 from answers.drawing import drawing_at_job
 from answers.levelling import levelling
 from answers.reservations import reservation_in_scope
@@ -23,6 +23,7 @@ from reports.lift_sheet import Sheet, lift_sheet_pdf
 from store import charts
 from store.descriptions import charts_on
 from store.reading import CraneKnown
+from words.texts import t
 
 router = APIRouter(tags=["dispatch"])
 
@@ -112,11 +113,16 @@ async def _sheet(
         charts=await charts_on(conn, crane, found.charts_on),
         override_reason=asked.override_reason,
         chart_source=(
-            "as entered with the type"
+            t("dispatch.chart_source.type")
             if version is None
-            else f"{version.source}, version {version.version_id}, from {version.valid_from}"
+            else t(
+                "dispatch.chart_source",
+                source=version.source,
+                number=version.version_id,
+                day=version.valid_from,
+            )
         ),
-        assumptions=ASSUMPTIONS,
+        assumptions=assumptions(),
         time_zone=crane.time_zone,
         prepared_by=caller.account,
         prepared_at=now_utc(),

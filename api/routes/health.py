@@ -16,6 +16,7 @@ from domain.system_watch import troubles
 from store.connection import AWAY
 from store.site_scope import Pool, site_scope
 from store.system_watch import HEARTBEATS, Answering, newest_work_async
+from words.alerts import system_words
 
 router = APIRouter(tags=["health"])
 READY_WITHIN_S: Final = 2.0
@@ -56,6 +57,7 @@ async def show_system(conn: Conn) -> SystemAnswer:
     """Whether ingest, broker, counting, alerts and backup work, and how old the newest message and count are."""
     work = await newest_work_async(conn)
     heartbeats = await HEARTBEATS.all_async(conn)
+    wrong = troubles(heartbeats, work)
     return SystemAnswer(
         at=work.at,
         newest_commit_at=work.committed_at,
@@ -67,11 +69,12 @@ async def show_system(conn: Conn) -> SystemAnswer:
             SystemTrouble(
                 part=one.subject,
                 since=one.since,
-                text=one.text,
-                consequence=one.consequence,
-                what_to_do=one.action,
+                code=one.told.code,
+                text=words.text,
+                consequence=words.consequence,
+                what_to_do=words.action,
             )
-            for one in troubles(heartbeats, work)
+            for one, words in zip(wrong, map(system_words, wrong), strict=True)
         ),
     )
 

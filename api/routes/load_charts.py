@@ -13,6 +13,7 @@ from domain.job_answers import ChartProblem, ChartsAsked, ChartsImported, ChartV
 from duty.chart_csv import read_charts, write_charts
 from store import charts
 from store.descriptions import charts_on
+from words.texts import cautions
 
 router = APIRouter(tags=["dispatch"])
 
@@ -21,7 +22,9 @@ router = APIRouter(tags=["dispatch"])
 async def show_charts(crane: KnownCrane, conn: Conn, on: OnDay = None) -> ChartsAnswer:
     """Load charts in force on a day. The chart at the crane decides, not this copy."""
     day = on or crane.today()
-    return ChartsAnswer(crane=crane.name, on=day, charts=await charts_on(conn, crane, day))
+    return ChartsAnswer(
+        cautions=cautions("dispatch"), crane=crane.name, on=day, charts=await charts_on(conn, crane, day)
+    )
 
 
 @router.get("/cranes/{name}/charts.csv", dependencies=[VIEWER], response_class=PlainTextResponse)

@@ -28,6 +28,7 @@ from domain.overload import (
 from duty.overloads import TOGETHER_UP_TO_PCT
 from store import overloads
 from store.reading import CraneInScope
+from words.texts import cautions
 
 router = APIRouter(tags=["overloads"], route_class=TableRoute)
 writes = APIRouter(tags=["overloads"])
@@ -143,6 +144,7 @@ async def _entry(conn: Conn, crane: CraneInScope, started_at: Instant) -> Overlo
         )
     made = await overloads.decisions(conn, crane.crane_id, row.started_at)
     return OverloadEntry(
+        cautions=cautions("duty"),
         entry=as_row(row),
         decisions=of_rows(OverloadDecision, reversed(made)),
     )

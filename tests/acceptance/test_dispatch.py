@@ -640,7 +640,10 @@ async def test_who_sees_no_crane_learns_nothing_of_any(database: str, client: ht
             await nowhere.post("/dispatch/assignment", json={"jobs": [{"title": "Roof", "job": job}]})
         ).json()
         assert day["jobs"][0]["crane"] is None
-        assert day["jobs"][0]["explanation"] == "no crane fits: ask for this job alone to see every reason"
+        assert (
+            day["jobs"][0]["explanation"]["text"]
+            == "no crane fits: ask for this job alone to see every reason"
+        )
         held = {"crane": "yard-04", "window": WINDOW, "title": "Roof"}
         assert (await nowhere.post("/reservations", json=held)).status_code == 404
 

@@ -61,7 +61,7 @@ async def test_the_fleet_of_a_viewer_is_that_of_their_sites(api: FastAPI) -> Non
 async def test_two_days_do_not_tell_of_overloads(http: httpx.AsyncClient) -> None:
     found = await ask(http, "/faults/overloads", day_from="2026-03-01", day_to="2026-03-31")
     assert (found["days_with"], found["days_without"], found["enough"]) == (2, 0, False)
-    assert "too few" in found["sentence"]
+    assert "too few" in found["remark"]["text"]
     assert "no cause" in found["caution"]
     assert (await http.get("/faults/overloads", params={"crane": "no-such"})).status_code == 404
 

@@ -56,6 +56,8 @@ Reader = Callable[[str, str], Iterator[tuple[str, int, str, str]]]
         ("act = 0.95 <= one.used_share", "threshold"),
         ("WATCH_PCT: Final = 5.0", "threshold"),
         ("sums = peak ** 3", "formula"),
+        ("told = f'{days} days are too few to tell'", "english"),
+        ("return 'Nothing is recorded yet.'", "english"),
         ("page = '<p class=note>'", "markup"),
         ("act = 'window.open(address)'", "markup"),
         ("rows = 'row => row.name'", "markup"),

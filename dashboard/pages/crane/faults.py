@@ -10,7 +10,7 @@ from dash import html
 from dashboard.parts import events, grid
 from domain.attention import State
 from domain.fault_answers import FaultEpisodeRow, FaultsAndOverloadsAnswer
-from words import numbers
+from words import numbers, remarks
 from words.numbers import Units
 from words.texts import t
 
@@ -55,7 +55,7 @@ def section(
 def _with_overloads(found: FaultsAndOverloadsAnswer | None) -> html.P | None:
     if found is None or not found.enough:
         return None
-    words = t("episodes.overloads", sentence=found.sentence, caution=found.caution)
+    words = t("episodes.overloads", sentence=remarks.text(found.remark), caution=found.caution)
     return html.P(words, className="bl-summary")
 
 

@@ -23,7 +23,7 @@ from domain import attention
 from domain.crane import Sector, Spread
 from domain.errors import BoomledgerError
 from domain.job_answers import AssignedJob, AssignmentAnswer, AssignmentAsked, HoldAsked, ListedJob
-from words import numbers
+from words import numbers, remarks
 from words.numbers import Units
 from words.texts import t
 
@@ -253,7 +253,7 @@ def _row(visit: Visit, lines: Sequence[Line], index: int, one: AssignedJob, zone
                 className="bl-cell-note",
             ),
             html.Div(crane),
-            html.P(one.explanation, className="bl-summary"),
+            html.P(remarks.text(one.explanation), className="bl-summary"),
             _assumed(one, visit.units),
             html.Div(
                 [

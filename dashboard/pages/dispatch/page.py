@@ -15,6 +15,7 @@ from dashboard.pages.dispatch.question import Bad, asked_for, job_query, questio
 from dashboard.parts import charts, marks, states
 from dashboard.visit import Trouble, Visit, together
 from domain.dispatch_answers import DispatchAnswer, DispatchQuestion, RulingName
+from words import remarks
 from words.texts import t
 
 
@@ -101,7 +102,7 @@ def _assumptions(answer: DispatchAnswer) -> html.Details:
     return html.Details(
         [
             html.Summary(t("dispatch.assumptions")),
-            html.Ul([html.Li(line) for line in answer.assumptions], className="bl-notes"),
+            html.Ul([html.Li(remarks.text(line)) for line in answer.assumptions], className="bl-notes"),
         ],
         className="bl-card bl-numbers",
     )

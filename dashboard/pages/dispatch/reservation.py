@@ -15,10 +15,9 @@ from dashboard.parts import form, marks, page
 from dashboard.parts.form import Done, Values
 from dashboard.visit import Visit
 from domain import attention
-from domain.answers import CAUTIONS_DISPATCH
 from domain.job_answers import ReservationRow
 from words import numbers
-from words.texts import t
+from words.texts import cautions, t
 
 
 async def render(visit: Visit) -> Any:
@@ -58,7 +57,7 @@ async def render(visit: Visit) -> Any:
             )
         )
         parts.append(await dispatch_lift.lift(visit, row.job, row.planned, held=True))
-    parts.append(marks.cautions(CAUTIONS_DISPATCH, strong=True))
+    parts.append(marks.cautions(cautions("dispatch"), strong=True))
     return html.Div(parts)
 
 

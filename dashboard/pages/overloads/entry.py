@@ -15,7 +15,6 @@ from dashboard.parts.form import Done, Values
 from dashboard.visit import Trouble, Visit, together
 from domain.errors import InvalidInput
 from domain.overload import (
-    CAUSE_WORDS,
     OverloadDecision,
     OverloadDecisionAsked,
     OverloadEntry,
@@ -168,7 +167,7 @@ def _line(one: OverloadDecision, zone: ZoneInfo, *, holds: bool) -> list[Any]:
     return [
         html.Div(
             [
-                html.Strong(CAUSE_WORDS[one.cause]),
+                html.Strong(t(f"overloads.cause.{one.cause}")),
                 f": {one.note}" if one.note else "",
                 html.Br(),
                 one.decided,

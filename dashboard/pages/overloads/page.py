@@ -13,12 +13,12 @@ from dashboard.parts import charts, events, form, grid, marks, page
 from dashboard.parts.form import Done, Values
 from dashboard.visit import UTC_ZONE, ZONES, Trouble, Visit, together
 from domain.accounts import WhoAmI
-from domain.answers import CAUTIONS_DUTY, Page
+from domain.answers import Page
 from domain.attention import State
 from domain.exclusion import ExclusionRow
 from domain.life_answers import LifeAnswer
 from domain.overload import (
-    CAUSE_WORDS,
+    OverloadCause,
     OverloadCount,
     OverloadRow,
     OverloadsDecisionAsked,
@@ -26,7 +26,7 @@ from domain.overload import (
     peak_words,
 )
 from words import numbers
-from words.texts import t
+from words.texts import cautions, t
 
 MAY_DECIDE: Final = ("engineer", "admin")
 STATES: Final = ("open", "decided", "all")
@@ -76,14 +76,14 @@ async def render(visit: Visit) -> Any:
             head,
             _list(visit, crane, found, _summary(counts, crane, more[:1]), zones),
             _several(crane) if _may(more) and _still_open(counts, crane) else None,
-            marks.cautions(CAUTIONS_DUTY),
+            marks.cautions(cautions("duty")),
         ]
     )
 
 
 def decision_fields(name: str) -> list[Any]:
     """The fields of a form that decides."""
-    causes = [(cause.value, words) for cause, words in CAUSE_WORDS.items()]
+    causes = [(cause.value, t(f"overloads.cause.{cause}")) for cause in OverloadCause]
     return [
         form.choose(name, "cause", None, causes, placeholder=t("overloads.cause.choose")),
         form.text(name, "note", note=t("overloads.note.note"), lines=2),
@@ -230,7 +230,7 @@ def _said(row: OverloadRow, zone: ZoneInfo) -> str:
     if row.cause is None:
         return numbers.MISSING
     who = t("overloads.by", who=row.decided_by, when=numbers.moment(row.decided_at, zone))
-    return f"{CAUSE_WORDS[row.cause]}. {row.decided} {who}"
+    return f"{t(f'overloads.cause.{row.cause}')}. {row.decided} {who}"
 
 
 def state_of(row: OverloadRow) -> tuple[State, str]:

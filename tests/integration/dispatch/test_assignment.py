@@ -33,14 +33,14 @@ async def test_a_list_over_the_yard(client: httpx.AsyncClient) -> None:
     assert len(set(morning)) == 7
     assert "yard-04" not in [job["crane"] for job in body["jobs"]]
     assert by_title["impossible"]["crane"] is None
-    assert "no crane fits" in by_title["impossible"]["explanation"]
+    assert "no crane fits" in by_title["impossible"]["explanation"]["text"]
     assert body["assigned"] == 8
     assert body["exact"]
     # Nobody is told that a crane would cost less where it would not.
     for job in body["jobs"]:
         dearer = job["crane"] is not None and job["points"] > job["cheapest_points"]
-        assert ("would cost less" in job["explanation"]) == dearer, job
-    assert by_title["pallets 5"]["explanation"] == "the cheapest crane for it"
+        assert ("would cost less" in job["explanation"]["text"]) == dearer, job
+    assert by_title["pallets 5"]["explanation"]["text"] == "the cheapest crane for it"
     assert (-body["assigned"], body["points"]) <= (-body["greedy_assigned"], body["greedy_points"])
     assert body["points"] == pytest.approx(sum(job["points"] for job in body["jobs"] if job["crane"]))
 
@@ -62,7 +62,7 @@ async def test_a_list_worked_by_hand_says_why_each_job_has_its_crane(client: htt
 
     async def said(*jobs: dict[str, Any]) -> tuple[dict[str, Any], list[tuple[str | None, str]]]:
         body = (await client.post("/dispatch/assignment", json={"jobs": list(jobs)})).json()
-        return body, [(job["crane"], job["explanation"]) for job in body["jobs"]]
+        return body, [(job["crane"], job["explanation"]["text"]) for job in body["jobs"]]
 
     # 1500 kg: 0.85 * 2000 = 1700 kg, so both may; 3000 kg only the strong one. From the top the light job, entered first, takes it.
     light, heavy = listed("light", (8, 10), mass_kg=1500.0), listed("heavy", (9, 11), mass_kg=3000.0)

@@ -46,7 +46,12 @@ def row(crane: str = "heron-3", **changes: Any) -> FleetRow:
 
 def fleet(*rows: FleetRow) -> FleetAnswer:
     return FleetAnswer(
-        day_from=TODAY - timedelta(days=6), day_to=TODAY, near_limit_from_pct=90.0, rows=rows, quarantined=0
+        cautions=(),
+        day_from=TODAY - timedelta(days=6),
+        day_to=TODAY,
+        near_limit_from_pct=90.0,
+        rows=rows,
+        quarantined=0,
     )
 
 

@@ -187,6 +187,7 @@ def outlook(crane: str, year: int) -> Outlook:
 
 def test_the_answer_to_what_if_shows_both_cranes_before_and_after() -> None:
     found = WhatIfAnswer(
+        cautions=(),
         crane="heron-3",
         duty_factor=1.0,
         heavy_from_pct=80.0,
@@ -218,6 +219,7 @@ def test_the_answer_to_what_if_shows_both_cranes_before_and_after() -> None:
 
 def damage(*cells: DamageCell) -> DamageAnswer:
     return DamageAnswer(
+        cautions=(),
         crane="heron-3",
         day_from=date(2026, 1, 1),
         day_to=date(2026, 2, 1),
