@@ -99,7 +99,7 @@ def subject_line(body: Mapping[str, Any]) -> str:
     total = len(entries) + body["more"]
     high = sum(entry["priority"] == "high" and entry["what"] != "cleared" for entry in entries)
     cranes = sum(bool(one["crane"]) for one in body["cranes"])
-    at = t("mail.at", cranes=t("mail.cranes", count=cranes)) if cranes else ""
+    at = t("mail.at", cranes=t("many.cranes", count=cranes)) if cranes else ""
     text = t("mail.subject", alerts=t("mail.alerts", count=total), at=at)
     return text + t("mail.high", count=high) if high else text
 

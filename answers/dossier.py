@@ -25,7 +25,7 @@ from store.duty import WHOLE_LIFE
 from store.reading import CraneInScope, CraneKnown
 from store.statement import Sites
 from store.summary import CraneSummary
-from words.dossier import SOURCES, unknown
+from words.dossier import sources, unknown
 from words.texts import cautions
 
 EVERY_ROW: Final = 10_000
@@ -71,7 +71,7 @@ async def dossier_of(conn: AsyncConnection[Any], crane: CraneKnown, sites: Sites
         records=records,
         services=tuple(await service.services_done(conn, crane.name)),
         method=method,
-        sources=SOURCES,
+        sources=sources(),
         since=None,
         changes=(),
     )

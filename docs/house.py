@@ -47,6 +47,8 @@ TELLING: Final = (
     "analytics/",
     "api/routes/",
     "dashboard/",
+    "reports/",
+    "words/",
 )
 """Rooms whose figures people read: what they tell are codes, whose words stand in the catalogue."""
 ENGLISH: Final = re.compile(r"[A-Za-z][a-z',]*(?: (?:[a-z][a-z',-]*|[A-Z0-9][\w.]*|\u2026)[,:;.]?){2,}")

@@ -11,6 +11,7 @@ from zoneinfo import ZoneInfo
 import typst
 
 from domain.units import s_to_h
+from words.texts import spoken
 
 BAR_MM: Final = 90.0  # the longest bar
 
@@ -48,17 +49,17 @@ def number(value: float | None) -> str:
     """Three figures, or whole thousands; a dash for None."""
     if value is None:
         return "–"
-    return f"{value:,.0f}" if abs(value) >= 1000 else f"{value:.3g}"
+    return spoken().written(f"{value:,.0f}" if abs(value) >= 1000 else f"{value:.3g}")
 
 
 def percent(share: float | None) -> str:
     """A share as percent; a dash for None."""
-    return "–" if share is None else f"{100 * share:.3g} %"
+    return "–" if share is None else spoken().written(f"{100 * share:.3g} %")
 
 
 def hours(seconds: float) -> str:
     """Hours out of seconds, with their unit."""
-    return f"{s_to_h(seconds):,.1f} h"
+    return spoken().written(f"{s_to_h(seconds):,.1f} h")
 
 
 def or_dash(value: object) -> str:

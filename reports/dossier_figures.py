@@ -16,20 +16,15 @@ from domain.maintenance import DetailEntry
 from duty.levels import NEAR_LIMIT_PCT
 from reports import rows
 from reports.document import bars, hours, number, percent
+from words.texts import t
 
 Section = dict[str, Any]
 WIDTH_MM: Final = 140.0
 HEIGHT_MM: Final = 62.0
 FULL_SCALE_PCT: Final = 110.0
 LEVEL_STEP_PCT: Final = 20
-SPECTRUM_CAPTION: Final = (
-    "Line: lifts of the record whose peak reaches a structural percent or more. Dashed: rectangles of the same sum of cubes"
-    " (level = cube root of kQ), of the record and of the design class. Lifts before the record are not in the line."
-)
+DAMAGE_HEAD: Final = ("detail", "damage", "range", "at_failure", "curve")
 
-DAMAGE_HEAD: Final = (
-    "detail", "damage, allowed sum", "80 % range", "over sums at failure", "curve, factor, direction",
-)  # fmt: skip
 
 Points = list[tuple[float, float]]
 
@@ -60,17 +55,20 @@ def duty_section(dossier: Dossier) -> Section:
     duty, spectrum = dossier.duty, dossier.spectrum
     share = duty.near_limit_s / duty.loaded_s if duty.loaded_s else None
     return section(
-        "Duty of the whole record",
+        t("report.duty_of_the_whole_record"),
         pairs=[
-            ("lifts", f"{duty.lifts:,}"),
-            ("recorded, at work", f"{hours(duty.recorded_s)}, {hours(duty.working_s)}"),
-            (f"time under load: in a lift, or at or above {NEAR_LIMIT_PCT} %", hours(duty.loaded_s)),
-            (f"of it at or above {NEAR_LIMIT_PCT} %", f"{hours(duty.near_limit_s)}, {percent(share)}"),
-            ("lifts near the limit", f"{duty.near_limit_lifts:,}"),
-            ("limiter stops, overrides", f"{duty.limiter_stops:,}, {duty.limiter_overrides:,}"),
-            ("on the manual valves", hours(duty.emergency_s)),
-            ("spikes", rows.spike_words(spectrum)),
-            ("utilisation below 0", hours(spectrum.below_zero_s)),
+            (t("report.lifts"), f"{duty.lifts:,}"),
+            (t("report.recorded_at_work"), f"{hours(duty.recorded_s)}, {hours(duty.working_s)}"),
+            (t("report.time_under_load_in_a", near_limit_pct=NEAR_LIMIT_PCT), hours(duty.loaded_s)),
+            (
+                t("report.of_it_at_or_above", near_limit_pct=NEAR_LIMIT_PCT),
+                f"{hours(duty.near_limit_s)}, {percent(share)}",
+            ),
+            (t("report.lifts_near_the_limit"), f"{duty.near_limit_lifts:,}"),
+            (t("report.limiter_stops_overrides"), f"{duty.limiter_stops:,}, {duty.limiter_overrides:,}"),
+            (t("report.on_the_manual_valves"), hours(duty.emergency_s)),
+            (t("report.spikes"), rows.spike_words(spectrum)),
+            (t("report.utilisation_below_0"), hours(spectrum.below_zero_s)),
         ],
     )
 
@@ -79,11 +77,14 @@ def spectrum_section(dossier: Dossier) -> Section:
     """The load spectrum against the design, drawn, with classes and their edition."""
     spectrum = dossier.spectrum
     return section(
-        "Load spectrum against the design, and classes",
+        t("report.load_spectrum_against_the_design"),
         drawing=spectrum_drawing(spectrum),
         pairs=rows.use_rows(spectrum),
         bars=bars(
-            [(f"{one.low_pct:g} to {one.high_pct:g}", one.cycles) for one in reversed(spectrum.ranges)],
+            [
+                (t("report.to_6", low_pct=one.low_pct, high_pct=one.high_pct), one.cycles)
+                for one in reversed(spectrum.ranges)
+            ],
             logarithmic=True,
         ),
     )
@@ -119,19 +120,16 @@ def spectrum_drawing(spectrum: SpectrumAnswer) -> dict[str, Any] | None:
             for one in _rectangles(spectrum, room=10 ** (0.7 * decades))
         ],
         "alt": _alt(spectrum, steps[0].high_pct),
-        "caption": SPECTRUM_CAPTION,
+        "caption": t("report.spectrum_caption"),
     }
 
 
 def _alt(spectrum: SpectrumAnswer, highest_pct: float) -> str:
     design = spectrum.design_cycles
-    words = (
-        f"Load spectrum: {spectrum.lifts:,} lifts of the record by their peak structural percent, the highest up to "
-        f"{highest_pct:g} %"
-    )
+    words = t("report.load_spectrum_lifts_of_the", lifts=spectrum.lifts, highest_pct=highest_pct)
     if not design:
-        return f"{words}; no design class is entered."
-    return f"{words}; the design allows {design:,.0f} lifts at kQ {spectrum.design_kq:.3g}."
+        return t("report.no_design_class_is_entered_2", words=words)
+    return t("report.the_design_allows_lifts_at", words=words, design=design, design_kq=spectrum.design_kq)
 
 
 def _rectangles(spectrum: SpectrumAnswer, *, room: float) -> list[dict[str, Any]]:
@@ -142,8 +140,8 @@ def _rectangles(spectrum: SpectrumAnswer, *, room: float) -> list[dict[str, Any]
     found = [
         (name, cycles, 100 * float(np.cbrt(kq)))
         for name, cycles, kq in (
-            ("record", float(spectrum.lifts), spectrum.kq),
-            ("design", spectrum.design_cycles, spectrum.design_kq),
+            (t("report.record"), float(spectrum.lifts), spectrum.kq),
+            (t("report.design"), spectrum.design_cycles, spectrum.design_kq),
         )
         if cycles is not None and kq
     ]
@@ -151,7 +149,7 @@ def _rectangles(spectrum: SpectrumAnswer, *, room: float) -> list[dict[str, Any]
     return [
         {
             "points": [(1, level), (cycles, level), (cycles, 0)],
-            "label": f"{name}: {cycles:,.0f} lifts at {level:.0f} %",
+            "label": t("report.lifts_at", name=name, cycles=cycles, level=level),
             "above": level == highest,
             "beside": cycles < room,
         }
@@ -172,18 +170,16 @@ def _staircase(steps: Sequence[tuple[float, float]]) -> list[tuple[float, float]
 def life_section(life: LifeAnswer) -> Section:
     """The used share in its parts, and what makes it unsure."""
     return section(
-        "Share of the design working period",
+        t("report.share_of_the_design_working"),
         pairs=rows.life_rows(life),
-        tables=_influences(
-            "What makes the used share unsure, weightiest first", life.used_share_unsure, share=True
-        ),
+        tables=_influences(t("report.what_makes_the_used_share"), life.used_share_unsure, share=True),
     )
 
 
 def _influences(title: str, found: UnsureFigure | None, *, share: bool) -> list[dict[str, Any]]:
     shown = percent if share else number
     return table(
-        ("influence", "low", "high", "by"),
+        (t("report.influence"), t("report.low"), t("report.high"), t("report.by")),
         (1, 0, 0, 1),
         rows.influence_rows(found, shown),
         title,
@@ -194,29 +190,37 @@ def damage_section(dossier: Dossier) -> Section:
     """Damage by weld detail and direction with allowed sum and uncertainty."""
     details = dossier.life.details
     return section(
-        "Damage by weld detail and direction",
-        text=[
-            "Miner sums compare, they do not predict. The last range divides the sum by those at which failures were quoted "
-            "(0.33 to 3, unverified); the 80 % range is how sure the sum itself is."
-        ],
+        t("report.damage_by_weld_detail_and"),
+        text=[t("report.miner_sums_compare_they_do")],
         tables=[
-            *table(DAMAGE_HEAD, (1, 0, 0, 0, 2), map(_damage_row, details)),
+            *table(
+                [t(f"report.damage_head.{name}") for name in DAMAGE_HEAD],
+                (1, 0, 0, 0, 2),
+                map(_damage_row, details),
+            ),
             *(
                 one
                 for detail in details
-                for one in _influences(f"What makes it unsure: {detail.detail}", detail.unsure, share=False)
+                for one in _influences(
+                    t("report.what_makes_it_unsure", detail=detail.detail), detail.unsure, share=False
+                )
             ),
             *table(
-                ("detail", "direction around the base and damage"),
+                (t("report.detail"), t("report.direction_around_the_base_and")),
                 (0, 1),
                 [line for detail in details for line in rows.direction_rows(detail)],
-                "Around the base: 0° towards the cab, clockwise from above; 180° and more mirror these",
+                t("report.around_the_base_0_towards"),
             ),
             *table(
-                ("detail", "stress and curve", "source of the curve", "entered by"),
+                (
+                    t("report.detail"),
+                    t("report.stress_and_curve"),
+                    t("report.source_of_the_curve"),
+                    t("report.entered_by"),
+                ),
                 (0, 1, 1, 0),
                 [_entered_row(one, zone_of(dossier)) for one in dossier.details],
-                "Weld details as entered",
+                t("report.weld_details_as_entered"),
             ),
         ],
     )
@@ -224,27 +228,39 @@ def damage_section(dossier: Dossier) -> Section:
 
 def _damage_row(detail: DetailDamage) -> list[str]:
     name, damage, failure, equivalent, curve = rows.detail_row(detail)
-    since = f", counted since its change on {detail.counted_since}" if detail.counted_since else ""
+    since = (
+        t("report.counted_since_its_change_on", counted_since=detail.counted_since)
+        if detail.counted_since
+        else ""
+    )
     unsure = detail.unsure
     return [
-        name + (" (assumed)" if detail.assumed else "") + since,
+        name + (t("report.assumed") if detail.assumed else "") + since,
         damage,
-        "–" if unsure is None else f"{number(unsure.low)} to {number(unsure.high)}",
+        "–" if unsure is None else t("report.to_2", low=number(unsure.low), high=number(unsure.high)),
         failure,
-        f"{curve}; equivalent range {equivalent}",
+        t("report.equivalent_range", curve=curve, equivalent=equivalent),
     ]
 
 
 def _entered_row(entry: DetailEntry, zone: ZoneInfo) -> list[str]:
     spec = entry.spec
     lines = ", ".join(
-        f"slope {one.slope_m:g}" + ("" if one.to_cycles is None else f" to {one.to_cycles:g} cycles")
+        t("report.slope_2", slope_m=one.slope_m)
+        + ("" if one.to_cycles is None else t("report.to_cycles", to_cycles=one.to_cycles))
         for one in spec.branches
     )
     offset = f" {spec.offset_mpa:+g} MPa" if spec.offset_mpa else ""
     return [
-        entry.name + (" (default)" if entry.is_default else ""),
-        f"{spec.mpa_per_pct:g} MPa per %{offset}, {spec.curve} {spec.reference_mpa:g} MPa{f': {lines}' if lines else ''}",
+        entry.name + (t("report.default") if entry.is_default else ""),
+        t(
+            "report.mpa_per_mpa",
+            mpa_per_pct=spec.mpa_per_pct,
+            offset=offset,
+            curve=spec.curve,
+            reference_mpa=spec.reference_mpa,
+            lines=f": {lines}" if lines else "",
+        ),
         spec.source or "–",
         f"{entry.entered_by}, {entry.entered_at.astimezone(zone):%Y-%m-%d}",
     ]

@@ -10,12 +10,12 @@ from domain.overload import OverloadRow, OverloadState
 from reports import rows
 from reports.dossier_figures import Section, section, table, zone_of
 from words.remarks import listed
+from words.texts import t
 
 HIGHEST: Final = 10
+OVERLOAD_HEAD: Final = ("lift", "peak", "load", "cause", "decision")
 PEAK_STEP_PCT: Final = 5
-OVERLOAD_HEAD: Final = ("lift", "peak structural, utilisation", "load, outreach", "cause", "decision")
 OVERLOAD_WIDTHS: Final = (0, 0, 0, 1, 2)
-_EXCLUDED: Final = "spans excluded from the count, where none is found"
 
 
 def overload_section(dossier: Dossier) -> Section:
@@ -23,8 +23,8 @@ def overload_section(dossier: Dossier) -> Section:
     entries, excluded = dossier.overloads, sum(one.withdrawn_at is None for one in dossier.exclusions)
     if not entries:
         return section(
-            "Overload register",
-            text=[f"No lift above 100 % structural is counted. Spans excluded from the count: {excluded}."],
+            t("report.overload_register"),
+            text=[t("report.no_lift_above_100_structural", excluded=excluded)],
         )
     highest = sorted(entries, key=lambda one: -one.peak_structural_pct)[:HIGHEST]
     steps = Counter(int(one.peak_structural_pct // PEAK_STEP_PCT) * PEAK_STEP_PCT for one in entries)
@@ -34,27 +34,33 @@ def overload_section(dossier: Dossier) -> Section:
         if one.state is OverloadState.OPEN
     )
     return section(
-        "Overload register",
-        text=[
-            f"Lifts whose peak is above 100 % structural. Every entry stands in the annex; {_EXCLUDED}: {excluded}."
-        ],
+        t("report.overload_register"),
+        text=[t("report.lifts_whose_peak_is_above", excluded=excluded)],
         tables=[
             *table(
-                ("peak structural percent", "lifts", "without a decision"),
+                (t("report.peak_structural_percent"), t("report.lifts"), t("report.without_a_decision")),
                 (1, 1, 1),
                 [
-                    (f"{step} to {step + PEAK_STEP_PCT}", str(steps[step]), str(waiting[step]))
+                    (
+                        t("report.to_5", step=step, step_2=step + PEAK_STEP_PCT),
+                        str(steps[step]),
+                        str(waiting[step]),
+                    )
                     for step in sorted(steps, reverse=True)
                 ],
             ),
             *table(
-                OVERLOAD_HEAD,
+                _head(),
                 OVERLOAD_WIDTHS,
                 [_overload(one, zone_of(dossier)) for one in highest],
-                f"The {len(highest)} highest",
+                t("report.the_highest", how_many=len(highest)),
             ),
         ],
     )
+
+
+def _head() -> list[str]:
+    return [t(f"report.overload_head.{name}") for name in OVERLOAD_HEAD]
 
 
 def overload_annex(dossier: Dossier) -> list[Section]:
@@ -62,12 +68,14 @@ def overload_annex(dossier: Dossier) -> list[Section]:
     if not dossier.overloads:
         return []
     lines = [_overload(one, zone_of(dossier)) for one in dossier.overloads]
-    text = f"All {len(lines)}, newest first; times of {dossier.site.time_zone}. The trace of each lift is shown under Overloads."
-    return [section("Overload register", text=[text], tables=table(OVERLOAD_HEAD, OVERLOAD_WIDTHS, lines))]
+    text = t("report.all_newest_first_times_of", how_many=len(lines), time_zone=dossier.site.time_zone)
+    return [
+        section(t("report.overload_register"), text=[text], tables=table(_head(), OVERLOAD_WIDTHS, lines))
+    ]
 
 
 def _overload(row: OverloadRow, zone: ZoneInfo) -> list[str]:
-    load = "load not known" if row.mass_kg is None else f"{row.mass_kg:,.0f} kg"
+    load = t("report.load_not_known") if row.mass_kg is None else f"{row.mass_kg:,.0f} kg"
     outreach = "" if row.peak_outreach_m is None else f", {row.peak_outreach_m:.1f} m"
     cause = (
         "–"
@@ -78,10 +86,16 @@ def _overload(row: OverloadRow, zone: ZoneInfo) -> list[str]:
     if row.decided is not None and row.decided_at is not None:
         at_peak = row.decided_peak_structural_pct or 0.0
         decided.append(
-            f"{row.decided} ({row.decided_by}, {row.decided_at.astimezone(zone):%Y-%m-%d}, at {at_peak:.1f} %)"
+            t(
+                "report.at",
+                decided=row.decided,
+                decided_by=row.decided_by,
+                at=f"{row.decided_at.astimezone(zone):%Y-%m-%d}",
+                at_peak=at_peak,
+            )
         )
     if not row.counted:
-        decided.append("no longer counted")
+        decided.append(t("report.no_longer_counted_2"))
     return [
         f"{row.started_at.astimezone(zone):%Y-%m-%d %H:%M:%S}",
         f"{row.peak_structural_pct:.1f} %, {row.peak_utilisation_pct:.1f} %",
@@ -94,10 +108,10 @@ def _overload(row: OverloadRow, zone: ZoneInfo) -> list[str]:
 def finding_section(dossier: Dossier) -> Section:
     """What is wrong with readings."""
     return section(
-        "Findings about readings",
-        text=[] if dossier.findings else ["None. That is no proof that readings are right."],
+        t("report.findings_about_readings_2"),
+        text=[] if dossier.findings else [t("report.none_that_is_no_proof")],
         tables=table(
-            ("finding", "days", "moves", "next step"),
+            (t("report.finding"), t("report.days"), t("report.moves"), t("report.next_step")),
             (0, 0, 1, 2),
             [rows.finding_cells(one)[1:] for one in dossier.findings],
         ),
@@ -107,12 +121,10 @@ def finding_section(dossier: Dossier) -> Section:
 def exclusion_section(dossier: Dossier) -> Section:
     """Spans that do not count."""
     return section(
-        "Excluded spans",
-        text=["Readings that an engineer took out of the count, withdrawn ones included."]
-        if dossier.exclusions
-        else ["None."],
+        t("report.excluded_spans"),
+        text=[t("report.readings_that_an_engineer_took")] if dossier.exclusions else [t("report.none_2")],
         tables=table(
-            ("span", "channel", "reason", "by"),
+            (t("report.span"), t("report.channel"), t("report.reason"), t("report.by")),
             (0, 0, 1, 0),
             [rows.exclusion_row(one, dossier.site.time_zone) for one in dossier.exclusions],
         ),
@@ -123,52 +135,60 @@ def record_section(dossier: Dossier) -> Section:
     """What happened to the crane and what was done to it, each with its effect on the figures."""
     zone = zone_of(dossier)
     return section(
-        "Records of its life",
-        text=[]
-        if dossier.records
-        else ["No inspection, finding, repair, crack, calibration or changed detail is entered."],
+        t("report.records_of_its_life"),
+        text=[] if dossier.records else [t("report.no_inspection_finding_repair_crack")],
         tables=[
             *table(
-                ("day", "record", "what", "by", "effect on the figures"),
+                (
+                    t("report.day_2"),
+                    t("report.record"),
+                    t("report.what"),
+                    t("report.by"),
+                    t("report.effect_on_the_figures"),
+                ),
                 (0, 0, 3, 1, 2),
                 [_record(one) for one in dossier.records],
             ),
             *table(
-                ("record", "file", "SHA-256"),
+                (t("report.record"), t("report.file"), "SHA-256"),
                 (0, 1, 0),
                 [
                     (str(one.record_id), file.name, file.sha256)
                     for one in dossier.records
                     for file in one.files
                 ],
-                "Files that are kept with the records",
+                t("report.files_that_are_kept_with"),
             ),
             *table(
-                ("done", "service", "by", "note"),
+                (t("report.done"), t("report.service"), t("report.by"), t("report.note")),
                 (0, 1, 0, 1),
                 [
                     (f"{one.done_at.astimezone(zone):%Y-%m-%d}", one.plan, one.done_by, one.note or "–")
                     for one in dossier.services
                 ],
-                "Services done",
+                t("report.services_done"),
             ),
         ],
     )
 
 
 def _record(row: LifeRecordRow) -> list[str]:
-    found = "" if row.found_error_pct is None else f"found {row.found_error_pct:+g} % off, "
-    left = "" if row.left_error_pct is None else f"{found}left within {row.left_error_pct:g} %"
+    found = "" if row.found_error_pct is None else t("report.found_off", found_error_pct=row.found_error_pct)
+    left = (
+        ""
+        if row.left_error_pct is None
+        else t("report.left_within", found=found, left_error_pct=row.left_error_pct)
+    )
     what = (
         row.detail,
-        "" if row.length_mm is None else f"{row.length_mm:g} mm",
+        "" if row.length_mm is None else t("report.mm", length_mm=row.length_mm),
         row.channel,
         left,
         row.service_interval,
-        "" if row.found_in is None else f"found in record {row.found_in}",
+        "" if row.found_in is None else t("report.found_in_record", found_in=row.found_in),
         row.note,
-        "" if row.version == 1 or row.withdrawn else f"corrected: {row.reason}",
-        f"WITHDRAWN: {row.reason}" if row.withdrawn else "",
+        "" if row.version == 1 or row.withdrawn else t("report.corrected", reason=row.reason),
+        t("report.withdrawn", reason=row.reason) if row.withdrawn else "",
     )
     return [
         row.happened_on.isoformat(),

@@ -21,21 +21,10 @@ from duty.levels import NEAR_LIMIT_PCT
 from reports import rows
 from reports.document import Pairs, bars, hours, moment, number, or_dash, pdf, percent
 from words.remarks import remark
-from words.texts import cautions
+from words.texts import cautions, t
 
 LEVEL_STEP_PCT: Final = 10
-METHOD: Final = (
-    "Structural percent is the load moment over the full structural rating; it is what cycles, spectrum and life use. "
-    "Utilisation is what the operator saw; near-limit figures use it.",
-    "Cycles are counted by rainflow in fixed classes; what stays open is read by the rule named above.",
-    "kQ is the mean cube of the lifts' peak structural share. Class letters of EN 13001-1 and of "
-    "ISO 4301-1:1986 are unverified (known or restated, the standards were not at hand); they hold for the edition named and no other.",
-    "The used share is reckoned in the manner of ISO 12482:2014, whose scope leaves out mobile cranes; f1 follows Depale "
-    "and Bennebach, Mechanics & Industry 20 (2019) 802, Table 3.",
-    "The assessment date follows Depale and Bennebach, Procedia Structural Integrity 38 (2022), p. 322, unless the maker says "
-    "otherwise. A special assessment is made by an expert engineer and has a practical part.",
-    "The design working period is not a guaranteed period. Monitoring replaces neither inspection nor maintenance.",
-)
+METHOD: Final = ("percent", "cycles", "classes", "used_share", "assessment", "no_guarantee")
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -67,9 +56,14 @@ def report_data(report: DutyReport) -> dict[str, Any]:
     local = report.counted_at.astimezone(ZoneInfo(report.time_zone))
     spectrum = report.spectrum
     return {
-        "title": f"Duty report: {report.crane.title or report.crane.name}",
+        "title": t("report.duty_report", title=report.crane.title or report.crane.name),
         "date": [local.year, local.month, local.day],
-        "footer": f"{report.crane.name}, counted up to {local:%Y-%m-%d %H:%M} {report.time_zone}",
+        "footer": t(
+            "report.counted_up_to",
+            name=report.crane.name,
+            local=f"{local:%Y-%m-%d %H:%M}",
+            time_zone=report.time_zone,
+        ),
         "cautions": list(cautions("duty")),
         "crane": rows.crane_rows(report.crane),
         "record": record_rows(report),
@@ -78,9 +72,14 @@ def report_data(report: DutyReport) -> dict[str, Any]:
         "unsure": unsure_rows(report.life),
         "details": [rows.detail_row(detail) for detail in report.life.details],
         "directions": [row for detail in report.life.details for row in rows.direction_rows(detail)],
-        "spectrum_note": f"Ranges of structural percent, {spectrum.residue_rule.replace('_', ' ')}, bars by the logarithm of cycles.",
+        "spectrum_note": t(
+            "report.ranges_of_structural_percent_bars", replace=spectrum.residue_rule.replace("_", " ")
+        ),
         "ranges": bars(
-            [(f"{one.low_pct:g} to {one.high_pct:g}", one.cycles) for one in reversed(spectrum.ranges)],
+            [
+                (t("report.to_6", low_pct=one.low_pct, high_pct=one.high_pct), one.cycles)
+                for one in reversed(spectrum.ranges)
+            ],
             logarithmic=True,
         ),
         "levels": level_bars(spectrum),
@@ -98,7 +97,7 @@ def report_data(report: DutyReport) -> dict[str, Any]:
         "exclusions": [rows.exclusion_row(row, report.time_zone) for row in report.exclusions],
         "records": [rows.record_cells(row) for row in report.records if not row.withdrawn],
         "descriptions": [rows.description_row(entry) for entry in report.descriptions],
-        "method": list(METHOD),
+        "method": [t(f"report.duty_method.{name}") for name in METHOD],
         "assumptions": assumptions(report),
     }
 
@@ -108,32 +107,43 @@ def record_rows(report: DutyReport) -> Pairs:
     spectrum, life = report.spectrum, report.life
     assumed_ms = sum(day.limit_assumed_ms for day in report.days)
     return [
-        ("period", f"{spectrum.day_from} to {spectrum.day_to}, local days of {report.time_zone}"),
-        ("days with data", str(spectrum.days_recorded)),
-        ("time recorded", hours(spectrum.recorded_s)),
-        ("coverage, whole record", percent(life.coverage)),
-        ("excluded, in use and not recorded", hours(ms_to_s(sum(day.excluded_ms for day in report.days)))),
-        ("limit_pct assumed 100", hours(ms_to_s(assumed_ms))),
-        ("utilisation below 0", hours(spectrum.below_zero_s)),
-        ("spikes", rows.spike_words(spectrum)),
-        ("days without a boom position, lifts from percent alone", str(spectrum.days_without_pose)),
-        ("time without a boom position on the other days", hours(spectrum.no_pose_s)),
-        ("smallest lift found for certain", smallest_words(spectrum)),
-        ("findings about readings", rows.finding_words(report.findings)),
+        (
+            t("report.period"),
+            t(
+                "report.to_local_days_of",
+                day_from=spectrum.day_from,
+                day_to=spectrum.day_to,
+                time_zone=report.time_zone,
+            ),
+        ),
+        (t("report.days_with_data"), str(spectrum.days_recorded)),
+        (t("report.time_recorded"), hours(spectrum.recorded_s)),
+        (t("report.coverage_whole_record"), percent(life.coverage)),
+        (t("report.excluded_in_use_and_not"), hours(ms_to_s(sum(day.excluded_ms for day in report.days)))),
+        (t("report.limit_pct_assumed_100"), hours(ms_to_s(assumed_ms))),
+        (t("report.utilisation_below_0"), hours(spectrum.below_zero_s)),
+        (t("report.spikes"), rows.spike_words(spectrum)),
+        (t("report.days_without_a_boom_position"), str(spectrum.days_without_pose)),
+        (t("report.time_without_a_boom_position"), hours(spectrum.no_pose_s)),
+        (t("report.smallest_lift_found_for_certain"), smallest_words(spectrum)),
+        (t("report.findings_about_readings"), rows.finding_words(report.findings)),
     ]
 
 
 def smallest_words(spectrum: SpectrumAnswer) -> str:
     """From which mass on lifts are found, by outreach."""
-    each = [f"{one.mass_kg:.0f} kg at {one.outreach_m:g} m" for one in spectrum.smallest_lifts]
+    each = [
+        t("report.kg_at_m", mass_kg=one.mass_kg, outreach_m=one.outreach_m) for one in spectrum.smallest_lifts
+    ]
     return ", ".join(each) or "-"
 
 
 def unsure_rows(life: LifeAnswer) -> list[list[str]]:
     """How sure the used share and the damage of each detail are: figure, influence, low, high, by."""
-    figures = [("used share", rows.influence_rows(life.used_share_unsure, percent))]
+    figures = [(t("report.used_share"), rows.influence_rows(life.used_share_unsure, percent))]
     figures += [
-        (f"damage: {detail.detail}", rows.influence_rows(detail.unsure, number)) for detail in life.details
+        (t("report.damage", detail=detail.detail), rows.influence_rows(detail.unsure, number))
+        for detail in life.details
     ]
     return [[name if place == 0 else "", *row] for name, found in figures for place, row in enumerate(found)]
 
@@ -143,43 +153,41 @@ def assumptions(report: DutyReport) -> list[str]:
     crane, life = report.crane, report.life
     assumed_s = ms_to_s(sum(day.limit_assumed_ms for day in report.days))
     found = [
-        f"limit_pct was not sent for {hours(assumed_s)} of the period: 100 was assumed, which is conservative for life."
+        t("report.limit_pct_was_not_sent", assumed_s=hours(assumed_s))
         if assumed_s
-        else "limit_pct was sent throughout the period, but for gaps of 10 s at most: nothing was assumed for it.",
-        f"Safety factor f1 = {life.f1:.3g}: {life.f1_reason.text}.",
+        else t("report.limit_pct_was_sent_throughout"),
+        t("report.safety_factor_f1_2", f1=life.f1, text=life.f1_reason.text),
         *_history(crane, life),
-        f"Special assessment: {life.special_assessment_reason.text}.",
+        t("report.special_assessment", text=life.special_assessment_reason.text),
     ]
     if life.used_share_unrecorded:
-        found.append(
-            "Time in use that is not on record (excluded, or told by two boxes or a wrong clock) is taken at the pace of the"
-            " crane's 90th-percentile week, and excluded time never at less than it had counted unless its readings are false."
-        )
+        found.append(t("report.time_in_use_that_is"))
     if crane.design is None:
-        found.append("No design class is entered: there is no used share, and none is assumed.")
+        found.append(t("report.no_design_class_is_entered"))
     outside = [report.spectrum.beyond, *(detail.beyond for detail in life.details)]
     found += dict.fromkeys(one.remark.text for one in outside if one is not None)
     if any(detail.assumed for detail in life.details):
-        found.append(
-            "No weld detail is entered: one is assumed, the same for every crane, to compare cranes and nothing else."
-        )
+        found.append(t("report.no_weld_detail_is_entered"))
     return found
 
 
 def _history(crane: Crane, life: LifeAnswer) -> list[str]:
     """What is assumed for the time before the record, and for long breaks in it."""
-    found = ["Duty before the record is not entered."]
+    found = [t("report.duty_before_the_record_is")]
     if crane.prior_duty is not None:
-        found = ["Duty before the record was stated by the owner and has a safety factor of its own."]
+        found = [t("report.duty_before_the_record_was")]
     if life.unknown_years:
         found.append(
-            f"Nothing is known of {life.unknown_years:.1f} years before the record: they count 1.5 times over"
-            f" {life.design_years:g} design years."
+            t(
+                "report.nothing_is_known_of_years",
+                unknown_years=life.unknown_years,
+                design_years=life.design_years,
+            )
         )
         if life.design_years_assumed:
-            found.append("The design years are not entered: the years to the special assessment stand in.")
+            found.append(t("report.the_design_years_are_not"))
         if not life.prior_from_manufacture:
-            found.append("The day of manufacture is not entered: the first day of service stands in.")
+            found.append(t("report.the_day_of_manufacture_is"))
     return [*found, remark("life.blank", years=years(life.blank_years)).text] if life.blank_years else found
 
 
@@ -189,16 +197,16 @@ def limiter_rows(report: DutyReport) -> Pairs:
     loaded_ms = sum(day.loaded_ms for day in report.days)
     share = near_ms / loaded_ms if loaded_ms else None
     return [
-        (f"time under load: in a lift, or at or above {NEAR_LIMIT_PCT} %", hours(ms_to_s(loaded_ms))),
+        (t("report.time_under_load_in_a", near_limit_pct=NEAR_LIMIT_PCT), hours(ms_to_s(loaded_ms))),
         (
-            f"of it at or above {NEAR_LIMIT_PCT} %",
+            t("report.of_it_at_or_above", near_limit_pct=NEAR_LIMIT_PCT),
             f"{hours(ms_to_s(near_ms))}, {percent(share)}",
         ),
-        ("limiter stops", str(sum(day.limiter_stops for day in report.days))),
-        ("limiter overrides", str(sum(day.limiter_overrides for day in report.days))),
-        ("on the manual valves", hours(ms_to_s(sum(day.emergency_ms for day in report.days)))),
+        (t("report.limiter_stops"), str(sum(day.limiter_stops for day in report.days))),
+        (t("report.limiter_overrides"), str(sum(day.limiter_overrides for day in report.days))),
+        (t("report.on_the_manual_valves"), hours(ms_to_s(sum(day.emergency_ms for day in report.days)))),
         (
-            "lifts above 100 % structural, whole record",
+            t("report.lifts_above_100_structural_whole"),
             rows.overload_words(report.life.overloads, report.life.open_overloads),
         ),
     ]
@@ -212,7 +220,12 @@ def level_bars(spectrum: SpectrumAnswer) -> list[dict[str, Any]]:
         sums[step] = sums.get(step, 0.0) + s_to_h(one.value)
     return bars(
         [
-            (f"{step} to {step + LEVEL_STEP_PCT}" if step >= 0 else "below 0", sums[step])
+            (
+                t("report.to_5", step=step, step_2=step + LEVEL_STEP_PCT)
+                if step >= 0
+                else t("report.below_0"),
+                sums[step],
+            )
             for step in sorted(sums, reverse=True)
         ]
     )

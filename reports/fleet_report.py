@@ -12,18 +12,10 @@ from domain.overload import OverloadRow
 from domain.units import s_to_h
 from reports.document import hours, number, or_dash, pdf
 from reports.rows import finding_cells, finding_words, overload_cells, overload_words
-from words.texts import cautions
+from words.texts import cautions, t
 
 BAR_MM: Final = 40.0
-METHOD: Final = (
-    "Near the limit is utilisation, as the operator saw it, at or above the level named above; its share is of the time under load: in a lift, or at or above that level.",
-    "The used share is that of the design working period over the whole record, in the manner of ISO 12482:2014, with the safety "
-    "factor f1 by how the duty was recorded; a crane without a design class from its manual has none. Years before the record of which nothing is entered count 1.5 times.",
-    "A special assessment is due on the earliest day by age, by use, of an entered day or for an entered condition; local rules decide.",
-    "The forecast is the middle of its range: the duty report of a crane shows the range and what it rests on.",
-    "Damage is a Miner sum of the default weld detail, carried over what was not counted as the used share is: it compares. Where a crane has no detail of its own, one is assumed for all alike.",
-    "Days are local days of each crane's site. Days that were never recorded count as nothing: look at the hours recorded.",
-)
+METHOD: Final = ("near_limit", "used_share", "assessment", "forecast", "damage", "days")
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -56,21 +48,20 @@ def report_data(report: FleetReport) -> dict[str, Any]:
     at = report.counted_at
     longest = max((row.near_limit_pct or 0.0 for row in fleet.rows), default=0.0) or 1.0
     return {
-        "title": f"Fleet report, {fleet.day_from} to {fleet.day_to}",
+        "title": t("report.fleet_report_to", day_from=fleet.day_from, day_to=fleet.day_to),
         "date": [at.year, at.month, at.day],
-        "footer": f"Fleet report, counted up to {at:%Y-%m-%d %H:%M} UTC",
+        "footer": t("report.fleet_report_counted_up_to", at=f"{at:%Y-%m-%d %H:%M}"),
         "cautions": list(cautions("duty")),
         "totals": totals(report),
-        "near_note": f"Worst share first. Near the limit: utilisation of {fleet.near_limit_from_pct:g} % or more. "
-        "Before: the period of equal length before. * readings in doubt, see findings.",
+        "near_note": t("report.worst_share_first_near_the", near_limit_from_pct=fleet.near_limit_from_pct),
         "near": [
             {"cells": near_cells(row, report.invented), "width": round(BAR_MM * (row.near_limit_pct or 0.0) / longest, 2)}
             for row in fleet.rows
         ],
-        "life_note": "Largest used share first, cranes without a known one before all. A forecast compares, it does not predict. * readings in doubt, see findings.",
+        "life_note": t("report.largest_used_share_first_cranes"),
         "life": [life_cells(row, report.today) for row in sorted(fleet.rows, key=_by_use)],
         "faults": [
-            [row.crane, row.code, f"{row.raised_at.astimezone(UTC):%Y-%m-%d %H:%M} UTC", str(row.raised_times),
+            [row.crane, row.code, t("report.utc", at=f"{row.raised_at.astimezone(UTC):%Y-%m-%d %H:%M}"), str(row.raised_times),
              row.text, row.meaning or "–"]
             for row in report.faults
         ],
@@ -81,7 +72,7 @@ def report_data(report: FleetReport) -> dict[str, Any]:
             for row in sorted(fleet.rows, key=lambda one: (one.service_due_on or date.max, one.crane))
             if row.service_due_on is not None
         ],
-        "method": list(METHOD),
+        "method": [t(f"report.fleet_method.{name}") for name in METHOD],
     }  # fmt: skip
 
 
@@ -91,27 +82,27 @@ def totals(report: FleetReport) -> list[tuple[str, str]]:
     loaded, near = sum(row.loaded_s for row in rows), sum(row.near_limit_s for row in rows)
     share = f", {100 * near / loaded:.3g} %" if loaded else ""
     return [
-        ("sites", "every site" if report.sites is None else ", ".join(report.sites) or "none"),
-        ("cranes", f"{len(rows)}, with a record in the period {sum(row.recorded_s > 0 for row in rows)}"),
-        ("lifts", f"{sum(row.lifts for row in rows)}"),
-        ("time under load", hours(loaded)),
-        ("of it near the limit", f"{hours(near)}{share}"),
-        ("limiter stops, overrides", f"{sum(r.limiter_stops for r in rows)}, {sum(r.limiter_overrides for r in rows)}"),
-        ("on the manual valves", hours(sum(row.emergency_s for row in rows))),
-        ("faults raised, open now", f"{sum(row.faults for row in rows)}, {len(report.faults)}"),
-        ("lifts above 100 % structural, whole record", overload_words(sum(r.overloads for r in rows), sum(r.open_overloads for r in rows))),
-        ("special assessments overdue", str(sum(r.assessment_on is not None and r.assessment_on < report.today for r in rows))),
-        ("cranes whose life before the record is not entered", str(sum(r.unknown_years > 0 for r in rows))),
-        ("findings about readings", finding_words(report.findings)),
-        ("messages set aside", f"{report.fleet.quarantined}: not counted until they are replayed"),
+        (t("report.sites"), t("report.every_site") if report.sites is None else ", ".join(report.sites) or t("report.none")),
+        (t("report.cranes"), t("report.with_a_record_in_the", how_many=len(rows), recorded_s=sum(row.recorded_s > 0 for row in rows))),
+        (t("report.lifts"), f"{sum(row.lifts for row in rows)}"),
+        (t("report.time_under_load"), hours(loaded)),
+        (t("report.of_it_near_the_limit"), f"{hours(near)}{share}"),
+        (t("report.limiter_stops_overrides"), f"{sum(r.limiter_stops for r in rows)}, {sum(r.limiter_overrides for r in rows)}"),
+        (t("report.on_the_manual_valves"), hours(sum(row.emergency_s for row in rows))),
+        (t("report.faults_raised_open_now"), f"{sum(row.faults for row in rows)}, {len(report.faults)}"),
+        (t("report.lifts_above_100_structural_whole"), overload_words(sum(r.overloads for r in rows), sum(r.open_overloads for r in rows))),
+        (t("report.special_assessments_overdue"), str(sum(r.assessment_on is not None and r.assessment_on < report.today for r in rows))),
+        (t("report.cranes_whose_life_before_the"), str(sum(r.unknown_years > 0 for r in rows))),
+        (t("report.findings_about_readings"), finding_words(report.findings)),
+        (t("report.messages_set_aside"), t("report.not_counted_until_they_are", quarantined=report.fleet.quarantined)),
     ]  # fmt: skip
 
 
 def near_cells(row: FleetRow, invented: frozenset[str]) -> list[str]:
     """One crane near the limit."""
     return [
-        row.crane + (" (draft)" if row.draft else "") + (" *" if row.findings else ""),
-        f"{row.type}{' (invented)' if row.type in invented else ''}, {row.site}",
+        row.crane + (t("report.draft") if row.draft else "") + (" *" if row.findings else ""),
+        f"{row.type}{t('report.invented') if row.type in invented else ''}, {row.site}",
         str(row.lifts),
         f"{s_to_h(row.loaded_s):,.1f}",
         f"{s_to_h(row.near_limit_s):,.1f}",
@@ -124,20 +115,21 @@ def near_cells(row: FleetRow, invented: frozenset[str]) -> list[str]:
 
 def life_cells(row: FleetRow, today: date) -> list[str]:
     """One crane's life."""
-    share = "not known" if row.used_share is None else f"{100 * row.used_share:.3g} %"
-    unknown = f"{row.unknown_years:.1f} years" if row.unknown_years else "–"
+    share = t("report.not_known") if row.used_share is None else f"{100 * row.used_share:.3g} %"
+    unknown = t("report.years", unknown_years=row.unknown_years) if row.unknown_years else "–"
     if row.used_share is not None and row.used_share_unknown:
-        unknown += f": {100 * row.used_share_unknown:.3g} % assumed"
-    detail = (row.damage_detail or "–") + (" (assumed)" if row.damage_assumed else "")
+        unknown += t("report.assumed_2", used_share_unknown=100 * row.used_share_unknown)
+    detail = (row.damage_detail or "–") + (t("report.assumed") if row.damage_assumed else "")
     if row.damage_beyond:
-        detail += f"; too small, {row.damage_beyond:,} readings lie beyond the classes"
+        detail += t("report.too_small_readings_lie_beyond", damage_beyond=row.damage_beyond)
     return [
         row.crane + (" *" if row.findings else ""),
         share,
         unknown,
         or_dash(row.spent_on),
         *assessment_cells(row, today),
-        number(row.damage) + (f" of {row.damage_allowed:g}" if row.damage_allowed else ""),
+        number(row.damage)
+        + (t("report.of_3", damage_allowed=row.damage_allowed) if row.damage_allowed else ""),
         detail,
         f"{s_to_h(row.recorded_s):,.1f}",
     ]
@@ -148,7 +140,13 @@ def assessment_cells(row: FleetRow, today: date) -> tuple[str, str]:
     if row.assessment_on is None:
         return "–", "–"
     left = (row.assessment_on - today).days
-    state = f"in {left} days" if left > 0 else "due today" if left == 0 else "overdue"
+    state = (
+        t("report.in_days", left=left)
+        if left > 0
+        else t("report.due_today")
+        if left == 0
+        else t("report.overdue")
+    )
     return f"{row.assessment_on}, {state}", f"{row.assessment_by}: {row.assessment_reason}"
 
 

@@ -19,31 +19,12 @@ from duty.geometry import envelope
 from duty.sweep import span_of
 from reports.document import Pairs, pdf
 from words.remarks import sector_words, text
-from words.texts import cautions
+from words.texts import cautions, t
 
 WIDTH_MM: Final = 74.0
 HEIGHT_MM: Final = 50.0
 VIEW_WIDTH_MM: Final = 100.0
 VIEW_HEIGHT_MM: Final = 42.0
-_NO_PLAN: Final = (
-    "It helps to prepare one. A competent person plans the lift, looks at the ground, the stabilisers, the wind, the "
-    "load and the load chart at the crane, and decides. The crane's limiter stays in charge."
-)
-_SPREADS: Final = {
-    Spread.FULL: "full",
-    Spread.PART: "part",
-    Spread.NONE: "retracted",
-    None: "not given (narrowest charted)",
-}
-
-_ATTENTION: Final[dict[StateCode, str]] = {
-    "open_fault": "OPEN FAULT",
-    "assessment_overdue": "SPECIAL ASSESSMENT OVERDUE",
-    "findings": "doubtful readings",
-    "never_heard": "never heard",
-    "service_overdue": "SERVICE OVERDUE",
-    "draft": "entry is a draft",
-}
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -80,13 +61,18 @@ def sheet_data(sheet: Sheet) -> dict[str, Any]:
     """Everything that the page shows."""
     local = sheet.prepared_at.astimezone(ZoneInfo(sheet.time_zone))
     return {
-        "title": f"Lift sheet: {sheet.title}",
+        "title": t("report.lift_sheet", title=sheet.title),
         "date": [local.year, local.month, local.day],
         "footer": (
-            f"Prepared {local:%Y-%m-%d %H:%M} {sheet.time_zone} by {sheet.prepared_by} with Boomledger."
-            + (" Invented crane: for demonstration only." if sheet.crane.type.invented else "")
+            t(
+                "report.prepared_by_with_boomledger",
+                local=f"{local:%Y-%m-%d %H:%M}",
+                time_zone=sheet.time_zone,
+                prepared_by=sheet.prepared_by,
+            )
+            + (t("report.invented_crane_for_demonstration_only") if sheet.crane.type.invented else "")
         ),
-        "no_plan": _NO_PLAN,
+        "no_plan": t("report.no_plan"),
         "lift": _lift(sheet),
         "crane": _crane(sheet),
         "result": _result(sheet),
@@ -101,37 +87,55 @@ def sheet_data(sheet: Sheet) -> dict[str, Any]:
 def _lift(sheet: Sheet) -> Pairs:
     job = sheet.question
     pairs = [
-        ("Load", _at_least(job.mass_kg, "kg")),
-        ("Rigging and attachment", _at_least(job.rigging_kg, "kg")),
-        ("On the hook", _at_least(job.hook_load_kg, "kg")),
-        ("Set down at", _position(job.place)),
+        (t("report.load"), _at_least(job.mass_kg, "kg")),
+        (t("report.rigging_and_attachment"), _at_least(job.rigging_kg, "kg")),
+        (t("report.on_the_hook"), _at_least(job.hook_load_kg, "kg")),
+        (t("report.set_down_at"), _position(job.place)),
     ]
-    picked = "NOT ENTERED, not checked" if job.pick is None else _position(job.pick)
-    pairs.insert(3, ("Picked up at", picked))
+    picked = t("report.not_entered_not_checked") if job.pick is None else _position(job.pick)
+    pairs.insert(3, (t("report.picked_up_at"), picked))
     if job.obstacle_height_m is not None:
         pairs.append(
             (
-                "Over an obstacle",
-                f"{job.obstacle_height_m:.1f} m high, "
-                f"{_or_assumed(job.clearance_m, ASSUMED_CLEARANCE_M)} clear, "
-                f"{_or_assumed(job.below_hook_m, ASSUMED_BELOW_HOOK_M)} below the hook",
+                t("report.over_an_obstacle"),
+                t(
+                    "report.m_high_clear_below_the",
+                    obstacle_height_m=job.obstacle_height_m,
+                    or_assumed=_or_assumed(job.clearance_m, ASSUMED_CLEARANCE_M),
+                    or_assumed_2=_or_assumed(job.below_hook_m, ASSUMED_BELOW_HOOK_M),
+                ),
             )
         )
     pairs.append(
-        ("Room for stabilisers", f"left {_SPREADS[job.spread_left]}, right {_SPREADS[job.spread_right]}")
+        (
+            t("report.room_for_stabilisers"),
+            t("report.left_right_2", spreads=_spread(job.spread_left), spreads_2=_spread(job.spread_right)),
+        )
     )
-    bears = "not stated" if job.ground_bearing_kpa is None else _at_most(job.ground_bearing_kpa, "kPa")
-    plate = "none" if job.plate_area_m2 is None else _at_most(job.plate_area_m2, "m2", 2)
+    bears = (
+        t("report.not_stated") if job.ground_bearing_kpa is None else _at_most(job.ground_bearing_kpa, "kPa")
+    )
+    plate = t("report.none") if job.plate_area_m2 is None else _at_most(job.plate_area_m2, "m2", 2)
     pairs += [
-        ("Ground bears", bears),
-        ("Plates under pads", plate),
-        ("Wind", _compared(job.wind_m_s, sheet.crane.wind_limit_m_s, "m/s")),
-        ("Slope", _compared(job.slope_deg, sheet.crane.slope_limit_deg, "deg")),
+        (t("report.ground_bears"), bears),
+        (t("report.plates_under_pads"), plate),
+        (t("report.wind"), _compared(job.wind_m_s, sheet.crane.wind_limit_m_s, "m/s")),
+        (t("report.slope"), _compared(job.slope_deg, sheet.crane.slope_limit_deg, "deg")),
     ]
     if job.window is not None:
         zone = ZoneInfo(sheet.time_zone)
         start, end = job.window.starts_at.astimezone(zone), job.window.ends_at.astimezone(zone)
-        pairs.append(("Time", f"{start:%Y-%m-%d %H:%M} to {end:%Y-%m-%d %H:%M} {sheet.time_zone}"))
+        pairs.append(
+            (
+                t("report.time"),
+                t(
+                    "report.to_7",
+                    start=f"{start:%Y-%m-%d %H:%M}",
+                    end=f"{end:%Y-%m-%d %H:%M}",
+                    time_zone=sheet.time_zone,
+                ),
+            )
+        )
     return pairs
 
 
@@ -148,40 +152,43 @@ def _at_most(value: float | None, unit: Unit, decimals: int = 0) -> str:
 def _compared(expected: float | None, limit: float | None, unit: Unit) -> str:
     """What is expected beside the limit entered for the crane."""
     if expected is None:
-        return "not stated, not compared"
+        return t("report.not_stated_not_compared")
     if limit is None:
-        return f"{_at_least(expected, unit, 1)}; NO LIMIT ENTERED, not compared"
-    return f"{_at_least(expected, unit, 1)}; limit entered {_at_most(limit, unit, 1)}"
+        return t("report.no_limit_entered_not_compared", at_least=_at_least(expected, unit, 1))
+    return t("report.limit_entered", at_least=_at_least(expected, unit, 1), at_most=_at_most(limit, unit, 1))
 
 
 def _or_assumed(entered_m: float | None, assumed_m: float) -> str:
-    return f"{assumed_m:.1f} m (assumed)" if entered_m is None else f"{entered_m:.1f} m"
+    return t("report.m_assumed", assumed_m=assumed_m) if entered_m is None else f"{entered_m:.1f} m"
 
 
 def _position(position: Position) -> str:
     where = "" if position.sector is None else f", {sector_words([position.sector])}"
     height = position.hook_height_m
-    hook = "hook height NOT ENTERED" if height is None else f"hook at {height:.1f} m"
-    return f"{position.outreach_m:.2f} m outreach, {hook}{where}"
+    hook = t("report.hook_height_not_entered") if height is None else t("report.hook_at_m", height=height)
+    return t("report.m_outreach", outreach_m=position.outreach_m, hook=hook, where=where)
 
 
 def _crane(sheet: Sheet) -> Pairs:
     found = sheet.candidate
     sector = sector_words(SECTORS[index] for index in span_of(sheet.question).sectors)
     return [
-        ("Crane", f"{found.crane} {found.title}".strip()),
-        ("Type", sheet.crane.type.title),
-        ("Stabilisers", f"left {_word(found.spread_left)}, right {_word(found.spread_right)}"),
-        ("Sector", sector),
-        ("Fly jib", "fitted" if found.jib_fitted else "not fitted"),
-        ("Extensions out", "as needed" if found.stage is None else str(found.stage)),
-        ("Load chart", sheet.chart_source),
+        (t("report.crane"), f"{found.crane} {found.title}".strip()),
+        (t("report.type_2"), sheet.crane.type.title),
         (
-            "Attention",
-            "; ".join([*_reserved(sheet), *(_ATTENTION[one] for one in _matters(found))])
-            or "nothing recorded",
+            t("report.stabilisers"),
+            t("report.left_right", word=_word(found.spread_left), word_2=_word(found.spread_right)),
         ),
-        *([] if sheet.override_reason is None else [("OVERRIDDEN", sheet.override_reason)]),
+        (t("report.sector"), sector),
+        (t("report.fly_jib"), t("report.fitted") if found.jib_fitted else t("report.not_fitted")),
+        (t("report.extensions_out"), t("report.as_needed") if found.stage is None else str(found.stage)),
+        (t("report.load_chart"), sheet.chart_source),
+        (
+            t("report.attention"),
+            "; ".join([*_reserved(sheet), *(t(f"report.attention.{one}") for one in _matters(found))])
+            or t("report.nothing_recorded"),
+        ),
+        *([] if sheet.override_reason is None else [(t("report.overridden"), sheet.override_reason)]),
     ]
 
 
@@ -191,7 +198,12 @@ def _reserved(sheet: Sheet) -> list[str]:
     return (
         []
         if until is None
-        else [f"RESERVED until {until.astimezone(ZoneInfo(sheet.time_zone)):%Y-%m-%d %H:%M}"]
+        else [
+            t(
+                "report.reserved_until",
+                at=f"{until.astimezone(ZoneInfo(sheet.time_zone)):%Y-%m-%d %H:%M}",
+            )
+        ]
     )
 
 
@@ -201,20 +213,27 @@ def _matters(found: DispatchCandidate) -> dict[StateCode, None]:
 
 
 def _word(spread: Spread | None) -> str:
-    return "" if spread is None else _SPREADS[spread]
+    return "" if spread is None else _spread(spread)
+
+
+def _spread(spread: Spread | None) -> str:
+    return t("report.spread_not_given") if spread is None else t(f"spread.{spread}")
 
 
 def _result(sheet: Sheet) -> Pairs:
     found, job = sheet.candidate, sheet.question
     return [
-        ("Rated capacity there", _at_most(found.capacity_kg, "kg")),
-        ("Capacity used", _at_least(found.capacity_used_pct, "%", 1)),
-        ("Planning limit", f"{job.planning_limit_pct:g} %"),
-        ("Headroom to it", f"{_at_most(found.headroom_pct, '%', 1)}, {_at_most(found.headroom_kg, 'kg')}"),
-        ("Limited by", found.limited_by or ""),
+        (t("report.rated_capacity_there"), _at_most(found.capacity_kg, "kg")),
+        (t("report.capacity_used"), _at_least(found.capacity_used_pct, "%", 1)),
+        (t("report.planning_limit"), f"{job.planning_limit_pct:g} %"),
         (
-            "Expected display",
-            f"about {_at_least(found.expected_utilisation_pct, '%')} utilisation (estimate)",
+            t("report.headroom_to_it"),
+            f"{_at_most(found.headroom_pct, '%', 1)}, {_at_most(found.headroom_kg, 'kg')}",
+        ),
+        (t("report.limited_by"), found.limited_by or ""),
+        (
+            t("report.expected_display"),
+            t("report.about_utilisation_estimate", at_least=_at_least(found.expected_utilisation_pct, "%")),
         ),
     ]
 
@@ -222,11 +241,17 @@ def _result(sheet: Sheet) -> Pairs:
 def _pads(sheet: Sheet) -> Pairs:
     found, job = sheet.candidate, sheet.question
     return [
-        ("Left, at most", _at_least(found.pad_left_kn, "kN")),
-        ("Right, at most", _at_least(found.pad_right_kn, "kN")),
-        ("Ground pressure", f"{_at_least(found.pad_pressure_kpa, 'kPa')} under pad or plate"),
-        ("Tipping line", f"{_at_most(found.stability_margin_m, 'm', 2)} from the resultant"),
-        ("Hoisting factor", f"{job.hoisting_factor:.2f} on the load (assumed)"),
+        (t("report.left_at_most"), _at_least(found.pad_left_kn, "kN")),
+        (t("report.right_at_most"), _at_least(found.pad_right_kn, "kN")),
+        (
+            t("report.ground_pressure"),
+            t("report.under_pad_or_plate", at_least=_at_least(found.pad_pressure_kpa, "kPa")),
+        ),
+        (
+            t("report.tipping_line"),
+            t("report.from_the_resultant", at_most=_at_most(found.stability_margin_m, "m", 2)),
+        ),
+        (t("report.hoisting_factor"), t("report.on_the_load_assumed", hoisting_factor=job.hoisting_factor)),
     ]
 
 
@@ -273,12 +298,15 @@ def _chart(sheet: Sheet) -> dict[str, Any]:
             },
         ],
         "alt": (
-            f"Rated capacity over outreach. At {far:.2f} m the chart gives {_at_most(capacity, 'kg')}; the lift hangs "
-            f"{_at_least(job.hook_load_kg, 'kg')} there."
+            t(
+                "report.rated_capacity_over_outreach_at",
+                far=far,
+                at_most=_at_most(capacity, "kg"),
+                at_least=_at_least(job.hook_load_kg, "kg"),
+            )
         ),
         "caption": (
-            f"Hollow: rated capacity at {far:.2f} m, that of the next larger outreach in the chart. Filled: the lift. "
-            f"Dashed: {job.planning_limit_pct:g} % planned with."
+            t("report.hollow_rated_capacity_at_m", far=far, planning_limit_pct=job.planning_limit_pct)
         ),
     }
 
@@ -301,13 +329,15 @@ def _side_view(sheet: Sheet) -> dict[str, Any]:
     def drawn(outreach_m: float, height_m: float) -> tuple[float, float]:
         return round(outreach_m * scale, 2), round((height_m - lowest_m) * scale, 2)
 
-    places = [("set down", job.place)] + ([] if job.pick is None else [("picked up", job.pick)])
+    places = [(t("report.set_down"), job.place)] + (
+        [] if job.pick is None else [(t("report.picked_up"), job.pick)]
+    )
     near, far = span.outreach_m
     swept = [(near, low), (far, low), (far, high), (near, high), (near, low)]
     marks = []
     for label, place in places:
         height_m = place.hook_height_m
-        unknown = ", height not entered" if height_m is None else ""
+        unknown = t("report.height_not_entered") if height_m is None else ""
         x, y = drawn(place.outreach_m, USUAL_HOOK_HEIGHT_M if height_m is None else height_m)
         marks.append({"x": x, "y": y, "label": label + unknown})
     return {
@@ -322,17 +352,15 @@ def _side_view(sheet: Sheet) -> dict[str, Any]:
         "marks": marks,
         "x_ticks": [{"at": round(at * scale, 2), "label": f"{at:g}"} for at in _ticks(reach_m)],
         "y_ticks": [{"at": drawn(0.0, at)[1], "label": f"{at:g}"} for at in _ticks(highest_m)],
-        "alt": (
-            f"Side view. Set down at {_position(job.place)}. The line is the highest hook that the booms reach."
-        ),
+        "alt": (t("report.side_view_set_down_at", position=_position(job.place))),
         "caption": (
-            "Line: highest hook that the booms reach, from their lengths and angles, extensions as needed. "
+            t("report.line_highest_hook_that_the")
             + (
-                "Dashed: a hook height is not entered, so whether the booms come up to it is not checked. "
+                t("report.dashed_a_hook_height_is")
                 if span.any_height
-                else "Dashed: every hook position that was checked. "
+                else t("report.dashed_every_hook_position_that")
             )
-            + "Metres from the slewing axis and above the ground."
+            + t("report.metres_from_the_slewing_axis")
         ),
     }
 

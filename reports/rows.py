@@ -2,7 +2,6 @@
 
 from collections.abc import Callable, Sequence
 from datetime import UTC
-from typing import Final
 
 from domain.answers import SpectrumAnswer
 from domain.crane import Crane
@@ -17,37 +16,31 @@ from reports.document import Pairs, moment, number, percent
 from words.remarks import listed
 from words.texts import t
 
-INFLUENCES: Final = {
-    "pressure_bias": "bias of the pressure reading",
-    "lift_rule": "rule that finds lifts",
-    "coverage": "coverage",
-    "prior_entry": "duty before the record, as entered",
-    "unknown_years": "unknown years before the record",
-    "unrecorded": "use without a record",
-    "mpa_per_pct": "stress per structural percent",
-    "sn_scatter": "scatter of the S-N curve",
-    "not_counted": "what was not counted",
-}
-
 
 def crane_rows(crane: Crane) -> Pairs:
     """Who the report is about."""
     design = crane.design
     return [
-        ("name", crane.name),
+        (t("report.name"), crane.name),
         (
-            "type",
+            t("report.type"),
             crane.type.title
-            + (" (invented)" if crane.type.invented and "invented" not in crane.type.title else ""),
+            + (t("report.invented") if crane.type.invented and "invented" not in crane.type.title else ""),
         ),
-        ("site", crane.site),
-        ("commissioned on", crane.commissioned_on.isoformat()),
-        ("full structural rating", f"{crane.type.rated_moment_kn_m:g} kN·m"),
+        (t("report.site"), crane.site),
+        (t("report.commissioned_on"), crane.commissioned_on.isoformat()),
+        (t("report.full_structural_rating"), f"{crane.type.rated_moment_kn_m:g} kN·m"),
         (
-            "design class, from its manual",
-            f"{design.u_class}, {design.q_class}{f', {design.s_class}' if design.s_class else ''} of {design.edition}"
+            t("report.design_class_from_its_manual"),
+            t(
+                "report.of_2",
+                u_class=design.u_class,
+                q_class=design.q_class,
+                s_class=f", {design.s_class}" if design.s_class else "",
+                edition=design.edition,
+            )
             if design
-            else "not entered",
+            else t("report.not_entered"),
         ),
     ]
 
@@ -56,11 +49,14 @@ def description_row(entry: DescriptionEntry) -> list[str]:
     """What the crane was like on some days."""
     parts = [
         *(f"{one.name} {one.mass_kg:g} kg" for one in entry.attachments),
-        *(f"sensor replaced: {one.channel} {one.note}".strip() for one in entry.sensors_replaced),
+        *(
+            t("report.sensor_replaced", channel=one.channel, note=one.note).strip()
+            for one in entry.sensors_replaced
+        ),
         *([entry.note] if entry.note else []),
     ]
     return [
-        "the beginning" if entry.valid_from == BEGINNING else entry.valid_from.isoformat(),
+        t("report.the_beginning") if entry.valid_from == BEGINNING else entry.valid_from.isoformat(),
         entry.type.title or entry.type.name,
         f"{entry.type.rated_moment_kn_m:g} kN·m",
         "; ".join(parts),
@@ -69,11 +65,13 @@ def description_row(entry: DescriptionEntry) -> list[str]:
 
 def exclusion_row(row: ExclusionRow, time_zone: str) -> list[str]:
     """One span that does not count, or that was excluded and counts again."""
-    reason = row.reason + (" (readings stated as false)" if row.readings_false else "")
-    withdrawn = f"; withdrawn by {row.withdrawn_by}" if row.withdrawn_at is not None else ""
+    reason = row.reason + (t("report.readings_stated_as_false") if row.readings_false else "")
+    withdrawn = (
+        t("report.withdrawn_by", withdrawn_by=row.withdrawn_by) if row.withdrawn_at is not None else ""
+    )
     return [
-        f"{moment(row.from_at, time_zone)} to {moment(row.to_at, time_zone)}",
-        row.channel or "all channels",
+        t("report.to_4", from_at=moment(row.from_at, time_zone), to_at=moment(row.to_at, time_zone)),
+        row.channel or t("report.all_channels"),
         reason,
         f"{row.entered_by}{withdrawn}",
     ]
@@ -82,19 +80,23 @@ def exclusion_row(row: ExclusionRow, time_zone: str) -> list[str]:
 def finding_words(found: Sequence[FindingRow]) -> str:
     """How many findings move the figures of how many cranes."""
     if not found:
-        return "none: no proof that readings are right"
+        return t("report.none_no_proof_that_readings")
     cranes = len({row.crane for row in found})
-    return f"{len(found)} at {cranes} crane{'s' if cranes > 1 else ''}: they move the figures of these, see below"
+    return t("report.at_crane_they_move_the", how_many=len(found), cranes=t("many.cranes", count=cranes))
 
 
 def finding_cells(row: FindingRow) -> list[str]:
     """One finding: what, when, which figures it moves, and what to do."""
     channel = f" ({row.channel})" if row.channel else ""
-    days = f"{row.day_from} to {row.day_to}" if row.day_to > row.day_from else f"{row.day_from}"
+    days = (
+        t("report.to_3", day_from=row.day_from, day_to=row.day_to)
+        if row.day_to > row.day_from
+        else f"{row.day_from}"
+    )
     return [
         row.crane,
         f"{row.title}{channel}",
-        f"{days}, {row.days} day{'s' if row.days > 1 else ''}",
+        t("report.day", days=days, many=t("many.days", count=row.days)),
         f"{row.figures}: {row.moves}",
         row.next_step,
     ]
@@ -102,7 +104,11 @@ def finding_cells(row: FindingRow) -> list[str]:
 
 def overload_words(entries: int, open_entries: int) -> str:
     """How many overloads there are, in a report."""
-    return f"{entries}, {open_entries} of them open" if entries else "none on record"
+    return (
+        t("report.of_them_open", entries=entries, open_entries=open_entries)
+        if entries
+        else t("report.none_on_record")
+    )
 
 
 def overload_cells(row: OverloadRow) -> list[str]:
@@ -110,16 +116,16 @@ def overload_cells(row: OverloadRow) -> list[str]:
     mass = "–" if row.mass_kg is None else f"≈ {row.mass_kg / SI_PER['t']:.2f} t"
     outreach = "–" if row.peak_outreach_m is None else f"{row.peak_outreach_m:.1f} m"
     said = "; ".join(part for part in (row.note, row.decided) if part)
-    words = "open"
+    words = t("report.open")
     if row.cause is not None and row.decided_at is not None:
         words = f"{t(f'overloads.cause.{row.cause}')}: {said} ({row.decided_by}, {row.decided_at:%Y-%m-%d})"
     if row.state is OverloadState.OPEN and row.cause is not None:
         then = peak_words(row.decided_peak_structural_pct or 0.0)
-        words = f"open again, the peak was {then} when it was decided on; {words}"
-    gone = "" if row.counted else "; no longer counted"
+        words = t("report.open_again_the_peak_was", then=then, words=words)
+    gone = "" if row.counted else t("report.no_longer_counted")
     return [
         row.crane,
-        f"{row.started_at.astimezone(UTC):%Y-%m-%d %H:%M} UTC",
+        t("report.utc", at=f"{row.started_at.astimezone(UTC):%Y-%m-%d %H:%M}"),
         peak_words(row.peak_structural_pct),
         peak_words(row.peak_utilisation_pct),
         mass,
@@ -132,13 +138,15 @@ def record_cells(row: LifeRecordRow) -> list[str]:
     """A record for a printed table: number, day, kind, what, person, effect."""
     parts = [
         row.detail,
-        None if row.length_mm is None else f"{row.length_mm:g} mm long",
+        None if row.length_mm is None else t("report.mm_long", length_mm=row.length_mm),
         row.channel,
-        None if row.found_error_pct is None else f"error found {row.found_error_pct:+g} %",
-        None if row.left_error_pct is None else f"error left up to {row.left_error_pct:g} %",
-        None if row.found_in is None else f"found in no. {row.found_in}",
+        None if row.found_error_pct is None else t("report.error_found", found_error_pct=row.found_error_pct),
+        None
+        if row.left_error_pct is None
+        else t("report.error_left_up_to", left_error_pct=row.left_error_pct),
+        None if row.found_in is None else t("report.found_in_no", found_in=row.found_in),
         row.note,
-        f"{len(row.files)} files" if row.files else None,
+        t("report.files", how_many=len(row.files)) if row.files else None,
     ]
     what = "; ".join(part for part in parts if part)
     kind = row.kind.replace("_", " ")
@@ -155,82 +163,111 @@ def record_cells(row: LifeRecordRow) -> list[str]:
 def spike_words(spectrum: SpectrumAnswer) -> str:
     """Single readings that stand alone: how many do not count, and how many do."""
     if not spectrum.spikes + spectrum.spikes_counted:
-        return "none"
-    off = f"the farthest {spectrum.largest_spike_pct:.0f} points off"
-    counted = ", which errs to the safe side" if spectrum.spikes_counted else ""
-    return f"{spectrum.spikes} set aside, {spectrum.spikes_counted} counted{counted}; {off}"
+        return t("report.none")
+    off = t("report.the_farthest_points_off", largest_spike_pct=spectrum.largest_spike_pct)
+    counted = t("report.which_errs_to_the_safe") if spectrum.spikes_counted else ""
+    return t(
+        "report.set_aside_counted",
+        spikes=spectrum.spikes,
+        spikes_counted=spectrum.spikes_counted,
+        counted=counted,
+        off=off,
+    )
 
 
 def use_rows(spectrum: SpectrumAnswer) -> Pairs:
     """Class of use of the period beside the design class."""
-    edition = f" of {spectrum.edition}" if spectrum.edition else ""
+    edition = t("report.of", edition=spectrum.edition) if spectrum.edition else ""
     found = [
-        ("lifts in the period", str(spectrum.lifts)),
-        ("kQ", number(spectrum.kq)),
-        ("class of kQ", f"{spectrum.q_class or 'none'}{edition}"),
-        ("class of use, whole life", f"{spectrum.u_class or 'none'}{edition}: {_life_lifts(spectrum)}"),
-        ("class of use of the period alone", f"{spectrum.u_class_of_period or 'none'}{edition}"),
+        (t("report.lifts_in_the_period"), str(spectrum.lifts)),
+        (t("report.kq"), number(spectrum.kq)),
+        (t("report.class_of_kq"), f"{spectrum.q_class or t('report.none')}{edition}"),
         (
-            f"s_m of the period, m = {spectrum.s_slope_m:g}",
-            f"{number(spectrum.s_m)}, class {spectrum.s_class or 'none'}",
+            t("report.class_of_use_whole_life"),
+            f"{spectrum.u_class or t('report.none')}{edition}: {_life_lifts(spectrum)}",
+        ),
+        (t("report.class_of_use_of_the"), f"{spectrum.u_class_of_period or t('report.none')}{edition}"),
+        (
+            t("report.s_m_of_the_period", s_slope_m=spectrum.s_slope_m),
+            t("report.class", s_m=number(spectrum.s_m), s_class=spectrum.s_class or t("report.none")),
         ),
     ]
     if spectrum.group is not None:
-        found.append(("group", f"{spectrum.group}{edition}"))
+        found.append((t("report.group"), f"{spectrum.group}{edition}"))
     if spectrum.design_cycles is not None:
-        found.append(("design", f"{spectrum.design_cycles:,.0f} cycles at kQ {number(spectrum.design_kq)}"))
-        found.append(("lifts against the design", f"{100 * spectrum.lifts / spectrum.design_cycles:.3g} %"))
+        found.append(
+            (
+                t("report.design"),
+                t(
+                    "report.cycles_at_kq",
+                    design_cycles=spectrum.design_cycles,
+                    design_kq=number(spectrum.design_kq),
+                ),
+            )
+        )
+        found.append(
+            (t("report.lifts_against_the_design"), f"{100 * spectrum.lifts / spectrum.design_cycles:.3g} %")
+        )
         if spectrum.kq is not None and spectrum.design_kq:
-            heavier = "heavier" if spectrum.kq > spectrum.design_kq else "not heavier"
+            heavier = t("report.heavier") if spectrum.kq > spectrum.design_kq else t("report.not_heavier")
             found.append(
                 (
-                    "kQ against the design",
-                    f"{spectrum.kq / spectrum.design_kq:.3g} times: {heavier} than designed for",
+                    t("report.kq_against_the_design"),
+                    t("report.times_than_designed_for", kq=spectrum.kq / spectrum.design_kq, heavier=heavier),
                 )
             )
     return found
 
 
 def _life_lifts(spectrum: SpectrumAnswer) -> str:
-    words = f"{spectrum.life_lifts:,.0f} lifts counted and entered"
-    return words + (
-        "; years before the record are unknown, so at least" if spectrum.life_lifts_at_least else ""
-    )
+    words = t("report.lifts_counted_and_entered", life_lifts=spectrum.life_lifts)
+    return words + (t("report.years_before_the_record_are") if spectrum.life_lifts_at_least else "")
 
 
 def life_rows(life: LifeAnswer) -> Pairs:
     """Used share with its parts, the forecast with its range."""
     forecast = life.forecast
     if forecast is None:
-        dates = life.forecast_reason.text if life.forecast_reason else "none"
+        dates = life.forecast_reason.text if life.forecast_reason else t("report.none")
     else:
-        late = forecast.late_on.isoformat() if forecast.late_on else "beyond the horizon"
-        dates = (
-            f"{percent(forecast.threshold)} reached between {forecast.early_on} and {late}, middle {forecast.middle_on};"
-            f" {forecast.weeks_used} weeks of record, use {forecast.trend}"
-            + ("; under a year of record: a season may be unseen" if forecast.season_unseen else "")
-        )
+        late = forecast.late_on.isoformat() if forecast.late_on else t("report.beyond_the_horizon")
+        dates = t(
+            "report.reached_between_and_middle_weeks",
+            threshold=percent(forecast.threshold),
+            early_on=forecast.early_on,
+            late=late,
+            middle_on=forecast.middle_on,
+            weeks_used=forecast.weeks_used,
+            trend=forecast.trend,
+        ) + (t("report.under_a_year_of_record") if forecast.season_unseen else "")
     return [
         (
-            "used share, whole life",
+            t("report.used_share_whole_life"),
             percent(life.used_share)
             + (f" ({life.used_share_reason.text})" if life.used_share_reason else ""),
         ),
-        ("80 % range of it", _range(life.used_share_unsure)),
-        ("of it counted", percent(life.used_share_counted)),
-        ("of it before the record, as entered", percent(life.used_share_prior)),
+        (t("report.80_range_of_it"), _range(life.used_share_unsure)),
+        (t("report.of_it_counted"), percent(life.used_share_counted)),
+        (t("report.of_it_before_the_record_2"), percent(life.used_share_prior)),
         (
-            "of it before the record, not known",
-            f"{percent(life.used_share_unknown)} for {life.unknown_years:.1f} unknown years"
-            + (f" of {life.design_years:g} design years" if life.design_years else "")
-            + (", assumed from the years to the special assessment" if life.design_years_assumed else ""),
+            t("report.of_it_before_the_record"),
+            t(
+                "report.for_unknown_years",
+                used_share_unknown=percent(life.used_share_unknown),
+                unknown_years=life.unknown_years,
+            )
+            + (t("report.of_design_years", design_years=life.design_years) if life.design_years else "")
+            + (t("report.assumed_from_the_years_to") if life.design_years_assumed else ""),
         ),
-        ("of it in use without a record", percent(life.used_share_unrecorded)),
-        *(("entries contradict each other", one.text) for one in life.contradictions),
-        ("safety factor f1", f"{life.f1:.3g}: {life.f1_reason.text}"),
-        ("forecast of being used up", dates),
-        ("special assessment on", f"{life.special_assessment_on}: {life.special_assessment_reason.text}"),
-        ("in words", life.sentence),
+        (t("report.of_it_in_use_without"), percent(life.used_share_unrecorded)),
+        *((t("report.entries_contradict_each_other"), one.text) for one in life.contradictions),
+        (t("report.safety_factor_f1"), f"{life.f1:.3g}: {life.f1_reason.text}"),
+        (t("report.forecast_of_being_used_up"), dates),
+        (
+            t("report.special_assessment_on"),
+            f"{life.special_assessment_on}: {life.special_assessment_reason.text}",
+        ),
+        (t("report.in_words"), life.sentence),
     ]
 
 
@@ -238,10 +275,14 @@ def _range(found: UnsureFigure | None) -> str:
     """The range of a used share, and what matters most in it."""
     if found is None:
         return "–"
-    words = f"{percent(found.low)} to {percent(found.high)}"
+    words = t("report.to_2", low=percent(found.low), high=percent(found.high))
     if not found.influences:
         return words
-    return f"{words}; what matters most: {INFLUENCES[found.influences[0].source]}"
+    return t(
+        "report.what_matters_most",
+        words=words,
+        influences=t(f"report.influence.{found.influences[0].source}"),
+    )
 
 
 def influence_rows(found: UnsureFigure | None, shown: Callable[[float], str]) -> list[list[str]]:
@@ -249,13 +290,13 @@ def influence_rows(found: UnsureFigure | None, shown: Callable[[float], str]) ->
     if found is None:
         return []
     return [
-        ["all together", shown(found.low), shown(found.high), ""],
+        [t("report.all_together"), shown(found.low), shown(found.high), ""],
         *(
             [
-                INFLUENCES[one.source],
+                t(f"report.influence.{one.source}"),
                 shown(one.low),
                 shown(one.high),
-                "a default or an assumption" if one.assumed else "an entry or a count",
+                t("report.a_default_or_an_assumption") if one.assumed else t("report.an_entry_or_a_count"),
             ]
             for one in found.influences
         ),
@@ -264,11 +305,16 @@ def influence_rows(found: UnsureFigure | None, shown: Callable[[float], str]) ->
 
 def detail_row(detail: DetailDamage) -> list[str]:
     """One weld detail."""
-    around = "" if detail.direction_deg is None else f", worst at {detail.direction_deg:g}°"
+    around = "" if detail.direction_deg is None else t("report.worst_at", direction_deg=detail.direction_deg)
     return [
         detail.detail,
-        f"{number(detail.damage)} of {detail.allowed_sum:g} ({number(detail.damage_counted)} counted)",
-        f"{number(detail.damage_low)} to {number(detail.damage_high)}",
+        t(
+            "report.of_counted",
+            damage=number(detail.damage),
+            allowed_sum=detail.allowed_sum,
+            damage_counted=number(detail.damage_counted),
+        ),
+        t("report.to", damage_low=number(detail.damage_low), damage_high=number(detail.damage_high)),
         f"{number(detail.equivalent_range_mpa)} MPa",
         f"{detail.curve}, {detail.gamma_mf:g}{around}",
     ]

@@ -16,6 +16,8 @@ from typing import Any, Final, Literal
 from babel import Locale, UnknownLocaleError
 from babel.dates import format_date
 
+from domain.remark import THIN
+
 _FOLDER: Final = Path(__file__).parent / "catalogue"
 _ENGLISH: Final = "en"
 _PLURAL: Final = re.compile(r"\.(?:zero|one|two|few|many)$")
@@ -56,8 +58,10 @@ class Language:
         return format_date(when, self.text(f"format.{form}"), locale=self.locale)
 
     def written(self, figure: str) -> str:
-        """A figure with the decimal sign of the language."""
-        return figure.replace(".", self.decimal)
+        """A figure with the decimal sign of the language, and a narrow space for a comma between thousands."""
+        if self._fallback is None:
+            return figure
+        return figure.replace(",", THIN).replace(".", self.decimal)
 
 
 @cache
@@ -80,11 +84,14 @@ def spoken() -> Language:
     return _spoken
 
 
-class _Figure(float):
-    """A number that a text writes with the decimal sign of its language."""
+class _Figure:
+    """A number that a text writes as its language does."""
+
+    def __init__(self, number: float) -> None:
+        self._number = number
 
     def __format__(self, spec: str) -> str:
-        return _spoken.written(format(float(self), spec))
+        return _spoken.written(format(self._number, spec))
 
 
 def t(key: str, **values: Any) -> str:
@@ -93,7 +100,10 @@ def t(key: str, **values: Any) -> str:
     if not values:
         return text
     return text.format(
-        **{name: _Figure(one) if isinstance(one, float) else one for name, one in values.items()}
+        **{
+            name: _Figure(one) if isinstance(one, int | float) and not isinstance(one, bool) else one
+            for name, one in values.items()
+        }
     )
 
 

@@ -13,6 +13,8 @@ from dashboard.parts import charts
 from dashboard.theme import graph_config
 from domain.alerts import AlertKind
 from domain.remark import Quantity, count, significant, years
+from reports.document import hours, percent
+from reports.rows import overload_words
 from words import numbers, remarks
 from words.alerts import sentence
 from words.numbers import NBSP, THIN, Units
@@ -31,9 +33,11 @@ def german() -> Iterator[Language]:
 
 
 @pytest.mark.usefixtures("german")
-def test_a_page_and_an_alert_speak_the_language() -> None:
+def test_a_page_an_alert_and_a_report_speak_the_language() -> None:
     assert "Disposition" in str(parts.head("dispatch.tab.job", t("dispatch.title")).to_plotly_json())
     assert sentence(AlertKind.LIFE_USED, 91.25, "", 30) == "91,2 % der vorgesehenen Nutzungsdauer verbraucht"
+    assert overload_words(3, 1) == "3, davon 1 offen"
+    assert (percent(0.1234), hours(4_500_000)) == ("12,3 %", f"1{THIN}250,0 h")
     assert '<html lang="de"' in create_dashboard("http://127.0.0.1:1").index_string
 
 
