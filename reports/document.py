@@ -11,7 +11,7 @@ from zoneinfo import ZoneInfo
 import typst
 
 from domain.units import s_to_h
-from words.texts import spoken
+from words.texts import english, spoken, t
 
 BAR_MM: Final = 90.0  # the longest bar
 
@@ -24,13 +24,14 @@ def pdf(layout: str, data: Mapping[str, Any], at: datetime) -> bytes:
 
     layout: name of a file in `reports/layouts/`, without its ending. at: the date that the document carries.
     """
+    words = {key.removeprefix("layout."): t(key) for key in english().texts if key.startswith("layout.")}
     made: bytes = typst.compile(
         files(__package__).joinpath(f"layouts/{layout}.typ").read_bytes(),
         format="pdf",
         ignore_system_fonts=True,
         pdf_standards=["ua-1"],
         timestamp=int(at.timestamp()),
-        sys_inputs={"data": json.dumps(data)},
+        sys_inputs={"data": json.dumps({**data, "words": words, "language": spoken().locale.language})},
     )
     return made
 

@@ -41,7 +41,8 @@ class Language:
     def missing(self) -> list[str]:
         """Keys that are said in English for want of words. A language has plural forms of its own, so those are not compared."""
         keys = self._fallback.texts if self._fallback else {}
-        return sorted(key for key in keys if key not in self.texts and not _PLURAL.search(key))
+        forms = {key for key in keys if _PLURAL.search(key) and _PLURAL.sub("", key) in keys}
+        return sorted(set(keys) - set(self.texts) - forms)
 
     def text(self, key: str, count: object = None) -> str:
         """The text of a key in the form for a count. Raises KeyError for a key that English has not either."""

@@ -8,9 +8,9 @@ from pypdf import PdfReader
 
 from api.app import create_api, running
 from api.settings import ApiSettings
-from reports.rows import INFLUENCES
 from tests.api.conftest import client_of
 from tests.api.test_maintenance import DETAIL
+from words.texts import t
 
 pytestmark = pytest.mark.anyio
 
@@ -49,7 +49,7 @@ async def test_how_sure_the_figures_are_stands_as_a_table_with_what_matters_most
     found = life["used_share_unsure"]
     assert len(found["influences"]) > 1
     assert f"used share all together {100 * found['low']:.3g} % {100 * found['high']:.3g} %" in table
-    places = [table.index(INFLUENCES[one["source"]]) for one in found["influences"]]
+    places = [table.index(t(f"report.influence.{one['source']}")) for one in found["influences"]]
     assert places == sorted(places), "what matters most first"
     widths = [one["high"] - one["low"] for one in found["influences"]]
     assert widths == sorted(widths, reverse=True)

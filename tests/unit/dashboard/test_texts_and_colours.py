@@ -74,11 +74,17 @@ def test_no_text_is_left_over() -> None:
     left = {
         key
         for key in english().texts
-        if not key.startswith(("remark.", "duration."))
+        if not key.startswith(("remark.", "duration.", "layout."))
         and (stem := key.removesuffix(".one")) not in whole
         and not any(re.fullmatch(one, stem) for one in patterns)
     }
     assert left == set()
+
+
+def test_the_layouts_of_documents_ask_for_their_words_and_no_other() -> None:
+    layouts = [path.read_text() for path in (ROOM.parent / "reports" / "layouts").glob("*.typ")]
+    asked = {key for layout in layouts for key in re.findall(r't\("(\w+)"\)', layout)}
+    assert asked == {key.removeprefix("layout.") for key in english().texts if key.startswith("layout.")}
 
 
 def test_every_remark_has_words_and_no_words_are_left_over() -> None:

@@ -91,7 +91,8 @@ def test_what_has_no_words_is_said_in_english_and_counted(german: Language) -> N
     missing = german.missing()
     assert "remark.ruled.too_far" in missing
     assert "period.days" not in missing
-    plain = [key for key in english().texts if not key.endswith(".one")]
+    texts = english().texts
+    plain = [key for key in texts if not key.endswith(".one") or key.removesuffix(".one") not in texts]
     assert len(missing) == len(plain) - sum(key in plain for key in german.texts)
     assert english().missing() == []
 
