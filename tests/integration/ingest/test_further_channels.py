@@ -8,7 +8,9 @@ import numpy as np
 import orjson
 import psycopg
 import pytest
+from typer.testing import CliRunner
 
+from boomledger.cli import app
 from domain.errors import Conflict, InvalidInput
 from domain.further_channel import MOST, FurtherChannelAsked, check_name
 from domain.messages import Leaf, topic
@@ -214,3 +216,30 @@ def test_a_message_that_a_withdrawn_correction_sets_aside_keeps_them(
         "slew_deg": [1, 2, 3],
         "oil_pressure_bar": [180.5, None, None],
     }
+
+
+def test_the_command_registers_lists_and_withdraws(
+    database: str, connection: psycopg.Connection, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    register(database, "crane-a")
+    monkeypatch.setenv("BOOMLEDGER_DATABASE_URL", database)
+    monkeypatch.setenv("COLUMNS", "200")
+
+    def run_it(*words: str) -> str:
+        done = CliRunner().invoke(app, ["channel", *words], catch_exceptions=False)
+        assert done.exit_code == 0, done.output
+        return done.output
+
+    limits = ("--unit", "bar", "--low", "-1", "--high", "400")
+    run_it("add", "oil_pressure_bar", *limits)
+    run_it("add", "pump_bar", *limits, "--crane", "crane-a")
+    run_it("withdraw", "pump_bar", "--crane", "crane-a")
+    listed = [row for row in run_it("list").splitlines() if "_bar" in row]
+    assert ["all" in row for row in listed] == [True, False]
+    assert [row.count("command line") for row in listed] == [1, 2]
+    wrong = CliRunner().invoke(
+        app, ["channel", "add", "pump_bar", "--unit", "bar", "--low", "2", "--high", "1"]
+    )
+    assert (wrong.exit_code, "above the smallest" in wrong.output) == (2, True)
+    noted = connection.execute("select action from audit order by audit_id").fetchall()
+    assert noted == [("register channel",), ("register channel",), ("withdraw channel",)]
