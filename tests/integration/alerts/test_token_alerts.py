@@ -15,7 +15,7 @@ from alerts.rounds import judge_all
 from domain.alerts import DEFAULT_RULES, AlertKind, AlertRuleAsked, AlertTargetAsked
 from store import alert_watch
 from store.access import Role, create_user
-from store.alerts import enter_rules
+from store.alerts import ALERTS, BY_CRANE, enter_rules
 from store.privacy import kept, remove
 from tests.support import rows
 
@@ -140,6 +140,18 @@ def test_what_an_alert_tells_of_its_person_is_given_and_goes_with_them(server: p
     assert rows.count(server, "alert") == 1
     assert remove(server, "rida").gone["alert.detail"] == 1
     assert (rows.count(server, "alert"), rows.count(server, "alert_history")) == (0, 0)
+
+
+@pytest.mark.parametrize("accounts", [True, False])
+def test_the_queries_leave_them_out_without_the_wall_of_the_database(
+    server: psycopg.Connection, accounts: bool
+) -> None:
+    make_token(server, "nightly export", 2)
+    judge_all(server, NOW)
+    asked = dict.fromkeys(("alert_id", "crane", "open_only", "priority", "before"))
+    scope: dict[str, Any] = {"sites": None, "accounts": accounts, "fleet_kinds": []}
+    assert len(ALERTS.all(server, **scope, **asked, rows=10)) == accounts
+    assert len(BY_CRANE.all(server, **scope)) == accounts
 
 
 def test_a_rule_about_tokens_has_no_scope() -> None:
