@@ -115,6 +115,7 @@ def state_of(problem: BaseException) -> str:
 
 
 def first_line(problem: BaseException) -> str:
-    """The first line of an error's text, for a log line or another error."""
+    """The first line of an error's text, for a log line or another error; of several servers, what each of them said."""
     lines = str(problem).strip().splitlines()
-    return lines[0] if lines else type(problem).__name__
+    of_servers = [line.removeprefix("- ") for line in lines if line.startswith("- host: ")]
+    return "; ".join(of_servers or lines[:1]) or type(problem).__name__

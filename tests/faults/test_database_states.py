@@ -207,14 +207,20 @@ def test_a_broker_that_died_is_told_of_and_waited_for(processes: Processes) -> N
 def test_a_database_whose_disk_is_full_is_waited_for(processes: Processes) -> None:
     if not processes.small_disk:
         pytest.skip("a small disk can be mounted by root only")
-    disk = processes.folder / "postgres"
-    filler = disk / "filler"
-    filler.write_bytes(bytes(shutil.disk_usage(disk).free))
-    with suppress(psycopg.Error), psycopg.connect(processes.database, autocommit=True) as conn:
-        for _ in range(100):  # the log of what is written needs another file each time, until there is none
-            conn.execute("select pg_logical_emit_message(true, 'trial', 'x')")
-            conn.execute("select pg_switch_wal()")
-    wait_until(processes.are_not_ready, "all say so")
+    filler = processes.folder / "postgres" / "filler"
+
+    def fill() -> None:
+        """Leave no room, also none that a server freed when it came up again, and have it write."""
+        with suppress(OSError), filler.open("ab") as more:
+            more.write(bytes(shutil.disk_usage(filler.parent).free))
+        with suppress(psycopg.Error), psycopg.connect(processes.database, autocommit=True) as conn:
+            for _ in range(
+                50
+            ):  # the log of what is written needs another file each time, until there is none
+                conn.execute("select pg_logical_emit_message(true, 'trial', 'x')")
+                conn.execute("select pg_switch_wal()")
+
+    wait_until(lambda: fill() or processes.are_not_ready(), "all say so")
     filler.unlink()
     processes.postgres.start()
     processes.go_on()
