@@ -49,6 +49,22 @@ async def signed_in(app: FastAPI, account: str) -> httpx.AsyncClient:
     return http
 
 
+async def test_a_name_in_any_script_costs_nobody_the_document(http: httpx.AsyncClient) -> None:
+    person = "Екатерина 検査 \U0001f600 e\u0489 \ufffe"
+    entered = {
+        "kind": "inspection",
+        "happened_on": "2026-03-02",
+        "person": person,
+        "note": "invented; e and q stay",
+    }
+    assert (await http.post("/cranes/heron-3/life-records", json=entered)).status_code == 201
+    document = await http.get("/cranes/heron-3/dossier/report")
+    assert document.status_code == 200
+    read = " ".join(text_of(document.content).split())
+    assert all(one in read for one in ("Екатерина", "[U+691C]", "[U+67FB]", "[U+1F600]", "[U+FFFE]"))
+    assert "e and q stay" in read
+
+
 async def test_a_draft_has_the_answers_of_the_api(http: httpx.AsyncClient) -> None:
     draft = (await http.get("/cranes/heron-3/dossier")).json()
     assert (draft["state"], draft["number"], draft["since"]) == ("draft", None, None)
