@@ -11,10 +11,12 @@ import time
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
+from urllib.parse import quote
 
 import httpx
 import psycopg
 import pytest
+from psycopg.conninfo import conninfo_to_dict, make_conninfo
 
 from boomledger.admin import patiently
 from boomledger.broker import Broker, find_mosquitto
@@ -43,11 +45,17 @@ WRITE_NOTHING = ("web",)
 class Processes:
     """The four long-running processes over one database, each by its command."""
 
-    def __init__(self, folder: Path) -> None:
+    def __init__(self, folder: Path, *, servers: int = 1) -> None:
+        """`servers`: how many their URL names; the second one is started by `follow`."""
         self.folder = folder
         self.small_disk = os.path.ismount(folder / "postgres")
-        self.postgres = EmbeddedPostgres(folder / "postgres", {"fsync": "off", "max_connections": "30"})
+        options = {"fsync": "off", "max_connections": "30"}
+        self.postgres = EmbeddedPostgres(folder / "postgres", options)
         self.database = self.postgres.start()
+        primary = conninfo_to_dict(self.database)
+        replicates = {"primary_conninfo": make_conninfo("", host=primary["host"], user=primary["user"])}
+        self.other = EmbeddedPostgres(folder / "other", options | replicates)
+        url = self.database if servers == 1 else f"{self.database},{quote(str(folder / 'other'), safe='')}"
         migrate(self.database)
         program = find_mosquitto()
         assert program is not None
@@ -59,13 +67,13 @@ class Processes:
             own = free_port()
             self.ready[name] = f"http://127.0.0.1:{own}/readyz"
             settings = {
-                "BOOMLEDGER_DATABASE_URL": self.database,
+                "BOOMLEDGER_DATABASE_URL": url,
                 "BOOMLEDGER_BROKER_URL": f"mqtt://{host}:{port}",
                 "BOOMLEDGER_METRICS_PORT": str(own),
                 "BOOMLEDGER_ALERT_EVERY_S": "1",
                 "PYTHONFAULTHANDLER": "1",
             }
-            program_of = ("-m", "boomledger", *command) if command else ("-c", API, self.database, str(own))
+            program_of = ("-m", "boomledger", *command) if command else ("-c", API, url, str(own))
             with (folder / f"{name}.log").open("wb") as log:
                 self.running[name] = subprocess.Popen(
                     [sys.executable, *program_of],
@@ -81,6 +89,7 @@ class Processes:
         ends = {name: self._end_of(name) for name in self.running}
         self.broker.stop()
         self.postgres.stop()
+        self.other.stop()
         assert set(ends.values()) <= {0, -signal.SIGTERM}, ends
 
     def _end_of(self, name: str) -> int | str:
@@ -92,6 +101,25 @@ class Processes:
             process.send_signal(signal.SIGABRT)
             process.wait(10)
             return (self.folder / f"{name}.log").read_text(errors="replace")[-6000:]
+
+    def follow(self) -> None:
+        """Start another server that has everything of the first and follows it."""
+        (self.folder / "other").mkdir(mode=0o700)
+        owner = (self.folder / "postgres").stat()
+        os.chown(self.folder / "other", owner.st_uid, owner.st_gid)
+        copied = (
+            "-D",
+            str(self.folder / "other" / "data"),
+            "-d",
+            self.database,
+            "-X",
+            "stream",
+            "-c",
+            "fast",
+            "-R",
+        )
+        self.postgres._command("pg_basebackup", *copied)
+        self.other.start()
 
     def are_ready(self, *, but: tuple[str, ...] = ()) -> bool:
         found = [answer(url) for name, url in self.ready.items() if name not in but]
@@ -148,19 +176,26 @@ def hanging(servers: list[int]) -> Iterator[None]:
                 os.kill(pid, signal.SIGCONT)
 
 
-@pytest.fixture(scope="module")
-def processes() -> Iterator[Processes]:
+@contextmanager
+def working(*, servers: int = 1) -> Iterator[Processes]:
+    """All of them at work; they are to end by themselves."""
     if find_mosquitto() is None:
         pytest.skip("no mosquitto on this machine: apt-get install mosquitto")
     with tempfile.TemporaryDirectory(prefix="boomledger-states-") as folder:
         Path(folder).chmod(0o755)
         with small_disk(Path(folder) / "postgres"):
-            found = Processes(Path(folder))
+            found = Processes(Path(folder), servers=servers)
             try:
                 wait_until(found.are_ready, "all are ready", 150)
                 yield found
             finally:
                 found.stop()
+
+
+@pytest.fixture(scope="module")
+def processes() -> Iterator[Processes]:
+    with working() as found:
+        yield found
 
 
 @pytest.mark.timeout(240)
@@ -305,3 +340,22 @@ def test_work_that_waits_is_done_when_the_database_takes_writes_again(processes:
     processes.set("default_transaction_read_only", "on")
     threading.Timer(0.5, processes.set, ("default_transaction_read_only", "off")).start()
     assert patiently(processes.database, lambda conn: conn.execute("select 7").fetchone(), wait_s=0.1) == (7,)
+
+
+@pytest.mark.timeout(300)
+def test_all_go_on_with_the_server_that_takes_over() -> None:
+    with working(servers=2) as processes:
+        processes.follow()
+        processes.postgres.stop()  # and does not come back
+        wait_until(lambda: processes.are_not_ready(but=WRITE_NOTHING), "all that write say so")
+        processes.other._command("pg_ctl", "promote", "-D", str(processes.folder / "other" / "data"))
+        processes.go_on()
+        register(processes.other.url, "crane-9")
+        with (
+            mqtt_client(processes.address) as client,
+            psycopg.connect(processes.other.url, autocommit=True) as conn,
+        ):
+            publish_all(client, [message("crane-9", 0)])
+            wait_until(
+                lambda: conn.execute("select count(*) from segment").fetchone() == (1,), "it is stored there"
+            )
