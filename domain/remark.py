@@ -7,9 +7,9 @@ import math
 from collections.abc import Sequence
 from datetime import date
 from decimal import Decimal
-from typing import Final, Literal
+from typing import Any, Final, Literal
 
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import BaseModel, ConfigDict, Field, model_validator
 
 Unit = Literal["1", "kg", "m", "m2", "kN", "kPa", "MPa", "m/s", "deg", "%", "year"]
 """Of a quantity; 1 for a count or a ratio, which is written without a unit."""
@@ -53,6 +53,12 @@ class Remark(_Frozen):
         default="",
         description="in the language of the server (English unless set otherwise), with quantities in SI units",
     )
+
+    @model_validator(mode="before")
+    @classmethod
+    def _of_before(cls, told: Any) -> Any:
+        """What was kept when it was only a sentence stays that sentence: the catalogue has no words for its code."""
+        return {"code": "kept", "text": told} if isinstance(told, str) else told
 
 
 Value = Quantity | Day | str | tuple[Remark, ...]

@@ -113,6 +113,18 @@ async def test_what_is_not_known_stands_before_any_figure(http: httpx.AsyncClien
     assert text.index("Nothing is recorded of this crane") < text.index("full structural rating")
 
 
+async def test_a_dossier_of_before_whose_reasons_are_sentences_is_read(fresh_api: FastAPI) -> None:
+    http = await engineer(fresh_api)
+    await finish(http)
+    kept = (await http.get(f"{PATH}/1")).json()
+    kept["life"]["f1_reason"] = kept["coverage"]["f1_reason"] = "a sentence of before, 42 % of it"
+    kept["life"]["special_assessment_reason"] = "another one"
+    data = orjson.dumps(kept)
+    read = " ".join(text_of(dossier_pdf(data)).split())
+    assert "a sentence of before, 42 % of it" in read
+    assert "another one" in read
+
+
 async def test_a_finished_dossier_is_kept_byte_for_byte(fresh_api: FastAPI) -> None:
     http = await engineer(fresh_api)
     row = await finish(http, "ten *years* #(1 + 1) (invented)")
