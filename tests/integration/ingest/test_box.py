@@ -98,85 +98,94 @@ def step_until_acknowledged(cranes: list[Crane]) -> None:
     wait_until(acknowledged, "the broker's acknowledgements", 20)
 
 
+def lose_power(crane: Crane) -> None:
+    """With messages on their way, and some that were never sent."""
+    crane.record(MINUTE // 2)
+    crane.cut()
+    boot = crane.box.boot
+    crane.start()
+    assert crane.box.boot != boot
+    assert crane.box.waiting() > 0
+
+
+def start_with_a_wrong_clock(crane: Crane) -> None:
+    """It is set after two seconds."""
+    for i in range(20):
+        crane.box.record(CLOCK_WITHOUT_BATTERY + i * DT, {"utilisation_pct": 50.0})
+    crane.wrong_boot = crane.box.boot
+    crane.record(MINUTE)
+    assert crane.box.boot != crane.wrong_boot
+
+
+def check_refused(cranes: list[Crane]) -> None:
+    """What the wrong clock wrote is apart and told; it is sent again once and refused again."""
+    for waiting in (1, 0):
+        step_until_empty(cranes)
+        for crane in cranes:
+            assert [(boot, why) for boot, _, why in crane.box.apart()] == [(crane.wrong_boot, "refused")]
+            crane.box.send_refused_again()
+            assert crane.box.waiting() == waiting
+
+    def told() -> bool:
+        for crane in cranes:
+            crane.box.step()
+        return all("before_registration" in {one["code"] for one in crane.box.notices} for crane in cranes)
+
+    wait_until(told, "the notices")
+
+
+def check_stored(crane: Crane, connection: psycopg.Connection, crane_id: int) -> None:
+    found = crane.stored(connection, crane_id)
+    assert [at for at, _ in found] == list(crane.recorded), "every sample once"
+    names = list(crane.recorded[T0])
+    np.testing.assert_array_equal(
+        [[readings[name] for name in names] for _, readings in found],
+        [[as_stored(name, readings[name]) for name in names] for readings in crane.recorded.values()],
+    )
+    stopped = events.read(connection, crane_id, T0, T0 + timedelta(days=1))
+    assert [(one.at, one.kind, one.code) for one in stopped] == [
+        (T0 + timedelta(seconds=30), "limiter_stop", "L102")
+    ]
+
+
 def test_a_box_by_the_document_loses_nothing(
     database: str, connection: psycopg.Connection, mosquitto: tuple[str, int], tmp_path: Path
 ) -> None:
     ids = register(database, "crane-json", "crane-cbor")
-    cranes = [Crane("crane-json", False, mosquitto, tmp_path), Crane("crane-cbor", True, mosquitto, tmp_path)]
+    cranes = [Crane(name, name == "crane-cbor", mosquitto, tmp_path) for name in ids]
 
-    def wait_for_stored() -> None:
-        wait_until(
-            lambda: all(
-                len(crane.stored(connection, ids[crane.name])) == len(crane.recorded) for crane in cranes
-            ),
-            "rows",
-        )
+    def stored() -> bool:
+        return all(len(one.stored(connection, ids[one.name])) == len(one.recorded) for one in cranes)
+
+    def online() -> int:
+        return len(connection.execute("select from live where online").fetchall())
 
     with ingesting(database, mosquitto):
         for crane in cranes:
             crane.record(MINUTE)
             crane.box.event(T0 + timedelta(seconds=30), "limiter_stop", "L102")
         step_until_empty(cranes)
-    # ingest is away: the broker acknowledges, nobody gives receipts; then the connections are cut, and the receipts reach nobody
-    for crane in cranes:
+    for crane in cranes:  # ingest is away: the broker acknowledges, and nobody gives receipts
         crane.record(MINUTE)
     step_until_acknowledged(cranes)
     for crane in cranes:
         assert crane.box.waiting() == 6
-        crane.cut()
+        crane.cut()  # so the receipts reach nobody
     with ingesting(database, mosquitto):
-        wait_for_stored()
+        wait_until(stored, "rows")
         step_until_empty(cranes)
-        # the power goes with messages on their way, and some that were never sent
         for crane in cranes:
             crane.record(MINUTE)
         step_until_acknowledged(cranes)
         for crane in cranes:
-            crane.record(MINUTE // 2)
-            crane.cut()
-            boot = crane.box.boot
-            crane.start()
-            assert crane.box.boot != boot
-            assert crane.box.waiting() > 0
-        # the clock starts wrong and is set
-        for crane in cranes:
-            for i in range(20):
-                crane.box.record(CLOCK_WITHOUT_BATTERY + i * DT, {"utilisation_pct": 50.0})
-            crane.wrong_boot = crane.box.boot
-            crane.record(MINUTE)
-            assert crane.box.boot != crane.wrong_boot
-        step_until_empty(cranes)
-        for crane in cranes:
-            assert [(boot, why) for boot, _, why in crane.box.apart()] == [(crane.wrong_boot, "refused")]
-            crane.box.send_refused_again()
-            assert crane.box.waiting() == 1
-        step_until_empty(cranes)
-        for crane in cranes:
-            assert [boot for boot, _, _ in crane.box.apart()] == [crane.wrong_boot]
-            crane.box.send_refused_again()
-            assert crane.box.waiting() == 0, "once only"
-        wait_until(
-            lambda: (
-                [crane.box.step() for crane in cranes]
-                and all("before_registration" in {n["code"] for n in crane.box.notices} for crane in cranes)
-            ),
-            "the notices",
-        )
-        # presence keeps the boot of its connection: the clock was set meanwhile
-        online = "select count(*) from live where online"
-        assert connection.execute(online).fetchone() == (2,)
+            lose_power(crane)
+            start_with_a_wrong_clock(crane)
+        check_refused(cranes)
+        assert online() == 2
         for crane in cranes:
             crane.box.close()
-        wait_until(lambda: connection.execute(online).fetchone() == (0,), "offline cranes")
-    for crane in cranes:
-        found = crane.stored(connection, ids[crane.name])
-        assert [at for at, _ in found] == list(crane.recorded), "every sample once"
-        names = list(crane.recorded[T0])
-        np.testing.assert_array_equal(
-            [[readings[name] for name in names] for _, readings in found],
-            [[as_stored(name, readings[name]) for name in names] for readings in crane.recorded.values()],
+        wait_until(
+            lambda: online() == 0, "offline: under the boot of the connection, the clock was set since"
         )
-        stopped = events.read(connection, ids[crane.name], T0, T0 + timedelta(days=1))
-        assert [(one.at, one.kind, one.code) for one in stopped] == [
-            (T0 + timedelta(seconds=30), "limiter_stop", "L102")
-        ]
+    for crane in cranes:
+        check_stored(crane, connection, ids[crane.name])
