@@ -41,7 +41,7 @@ class PasswordFile:
 
         Credentials that the name had before stop working. Raises InvalidInput for what is no crane name.
         """
-        if not re.match(CRANE_NAME_PATTERN, name):
+        if not re.fullmatch(CRANE_NAME_PATTERN, name):
             raise InvalidInput(
                 f"{name!r} is no crane name: lower-case letters, digits and hyphens", field="name"
             )

@@ -87,7 +87,7 @@ class FurtherChannelRow(Answer):
 def check_name(name: str, unit: str) -> None:
     """Raises InvalidInput where no further channel of that unit can have the name."""
     ending = _ENDINGS.get(unit, re.sub(r"[^a-z0-9]+", "_", unit.lower()).strip("_"))
-    if not re.match(NAME, name):
+    if not re.fullmatch(NAME, name):
         text = "a name has small letters, digits and underscores, begins with a letter and has 60 characters at most"
     elif name in CHANNEL_BY_NAME or name in _TAKEN:
         text = f"{name} is taken: choose another name"

@@ -51,8 +51,8 @@ _TOPIC = re.compile(rf"^{TOPIC_ROOT}/([^/]+)/([a-z]+)$")
 
 def parse_topic(text: str) -> tuple[str, Leaf] | None:
     """(crane, leaf) of a topic of this wire format, else None."""
-    found = _TOPIC.match(text)
-    if found is None or not re.match(CRANE_NAME_PATTERN, found[1]) or found[2] not in set(Leaf):
+    found = _TOPIC.fullmatch(text)
+    if found is None or not re.fullmatch(CRANE_NAME_PATTERN, found[1]) or found[2] not in set(Leaf):
         return None
     return found[1], Leaf(found[2])
 

@@ -9,7 +9,6 @@ import math
 import secrets
 from collections.abc import Callable, Mapping, Sequence
 from datetime import datetime
-from functools import lru_cache
 from typing import Any, Final, NamedTuple, Never
 
 import cbor2
@@ -19,7 +18,7 @@ from numpy.typing import NDArray
 
 from domain.errors import QuarantineReason, UnreadableMessage
 from ingest import quick
-from ingest.quick import Samples, in_order
+from ingest.quick import Samples, in_order, remembered
 
 DEEPEST: Final = 8
 MOST_DECIMALS: Final = 9
@@ -146,6 +145,8 @@ def _rows(body: dict[str, Any]) -> tuple[dict[str, Any], list[_Rows]]:
     channels, blocks = body.pop("channels", {}), body.pop("blocks", [])
     if not isinstance(channels, dict) or not isinstance(blocks, list):
         raise _bad("channels is a map, and blocks is a list", "channels")
+    if {*map(type, channels)} - {str}:  # bytes can be a key too
+        raise _bad("names are texts", "channels")
     lists = {name: found for name, found in channels.items() if not isinstance(found, CBORTag)}
     rows = [_block(block) for block in blocks]
     rows += [_Rows((name,), _typed(channels[name], name)) for name in channels if name not in lists]
@@ -189,7 +190,7 @@ def _block(block: Any) -> _Rows:
     return _Rows(names, numbers.reshape(len(names), -1), offsets, powers, missing, narrow)
 
 
-@lru_cache(maxsize=200)
+@remembered(200)
 def _layout(names: tuple[Any, ...], decimals: bytes) -> tuple[tuple[str, ...], NDArray[np.float32]]:
     """The names of a block, and the powers of ten by which its integers are divided: a float holds each of them exactly."""
     if not 0 < len(names) == len(decimals) or {*map(type, names)} != {str}:
@@ -222,7 +223,7 @@ def _assembled(body: Mapping[str, Any], rows: Sequence[_Rows]) -> Samples | None
     return quick.samples(body, known, unknown, values if known == names else values[places])
 
 
-@lru_cache(maxsize=200)
+@remembered(200)
 def _order(names: tuple[str, ...]) -> tuple[tuple[str, ...], tuple[str, ...], list[int]]:
     """Channels in the order of `in_order`, unknown ones, and the place of each; fewer where a name stands twice."""
     known, unknown = in_order(names)

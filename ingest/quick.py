@@ -8,8 +8,8 @@ import re
 import struct
 from collections.abc import Callable, Iterable, Sequence
 from datetime import datetime
-from functools import lru_cache
-from typing import Any, Final, NamedTuple
+from functools import lru_cache, wraps
+from typing import Any, Final, NamedTuple, TypeVar
 
 import numpy as np
 import orjson
@@ -20,6 +20,26 @@ from store.segments import Floats, to_ms
 
 _FIELDS: Final = {"boot", "seq", "t0", "dt_ms"}  # beside the channels
 _TIME: Final = re.compile(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d(?:\.\d{1,6})?(?:Z|\+00:00)", re.ASCII)
+
+MOST_NAMES: Final = 100
+MOST_CHARACTERS: Final = 5000
+T = TypeVar("T")
+
+
+def remembered(most: int) -> Callable[[Callable[..., T]], Callable[..., T]]:
+    """Remembers what a function says of the names of a message, unless these are so many or long that they would fill the memory."""
+
+    def made(function: Callable[..., T]) -> Callable[..., T]:
+        kept = lru_cache(maxsize=most)(function)
+
+        @wraps(function)
+        def asked(names: tuple[str, ...], *more: Any) -> T:
+            short = len(names) <= MOST_NAMES and sum(map(len, names)) <= MOST_CHARACTERS
+            return kept(names, *more) if short else function(names, *more)
+
+        return asked
+
+    return made
 
 
 class Samples(NamedTuple):
@@ -81,7 +101,7 @@ def samples(body: Any, names: tuple[str, ...], unknown: tuple[str, ...], values:
     return Samples(boot, seq, to_ms(t0), dt_ms, names, values, unknown)
 
 
-@lru_cache(maxsize=1000)
+@remembered(1000)
 def in_order(names: tuple[str, ...]) -> tuple[tuple[str, ...], tuple[str, ...]]:
     """Channels in the order of domain.channels, and those that are unknown."""
     known = tuple(name for name in CHANNEL_NAMES if name in names)

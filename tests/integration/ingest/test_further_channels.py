@@ -1,9 +1,11 @@
 """Further channels from the broker to the reader: stored, judged, moved to the cold tier, exported and brought in."""
 
+import contextlib
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
+import cbor2
 import numpy as np
 import orjson
 import psycopg
@@ -176,6 +178,7 @@ def test_a_moved_day_keeps_them(database: str, connection: psycopg.Connection, t
         ("x" * 57 + "_bar", "bar", "60 characters"),
         ("level", "%", "level_pct"),
         ("flow", "l/min", "flow_l_min"),
+        ("count\n", "1", "small letters"),
     ],
 )
 def test_a_name_is_one_of_the_dictionary_s_form(name: str, unit: str, told: str) -> None:
@@ -243,3 +246,18 @@ def test_the_command_registers_lists_and_withdraws(
     assert (wrong.exit_code, "above the smallest" in wrong.output) == (2, True)
     noted = connection.execute("select action from audit order by audit_id").fetchall()
     assert noted == [("register channel",), ("register channel",), ("withdraw channel",)]
+
+
+@pytest.mark.parametrize("name", [b"oil_pressure_bar", b"\0"])
+def test_a_name_in_bytes_is_refused_and_stops_nothing(database: str, name: bytes) -> None:
+    register(database, "crane-a")
+    row = cbor2.CBORTag(85, np.array([1, 2, 3], "<f4").tobytes())
+    said = {"boot": 7, "seq": 0, "t0": T0, "dt_ms": 1000, "channels": {"slew_deg": row, name: row}}
+    content = Content("application/cbor", "")
+    batch = [
+        Incoming(topic("crane-a", Leaf.SAMPLES), raw, NOW, content=content)
+        for raw in (cbor2.dumps(said), in_cbor(1))
+    ]
+    with contextlib.closing(Writer(database, Limits(), alone=False)) as writer:
+        outcomes = [result.outcome for result in writer.store(batch)]
+    assert outcomes == [Outcome.QUARANTINED, Outcome.STORED]

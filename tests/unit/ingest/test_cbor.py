@@ -1,9 +1,11 @@
 """CBOR says what JSON says: the same arrays, keys and refusals; and what is compressed is bounded before it is unpacked."""
 
+import gc
 import struct
 import subprocess
 import sys
 import textwrap
+import tracemalloc
 import zlib
 from datetime import UTC, datetime
 from pathlib import Path
@@ -20,7 +22,7 @@ from hypothesis import strategies as st
 
 from domain.channels import CHANNEL_NAMES
 from domain.errors import QuarantineReason, UnreadableMessage
-from domain.messages import Leaf, topic
+from domain.messages import Leaf, parse_topic, topic
 from ingest import cbor
 from ingest.content import PLAIN, Content
 from ingest.decode import Parsed, key_in, parse
@@ -445,3 +447,29 @@ def test_a_bomb_takes_no_memory() -> None:
     assert done.returncode == 0, done.stderr
     print(done.stdout)
     assert float(done.stdout.splitlines()[-1]) < 5, done.stdout
+
+
+@pytest.mark.parametrize("content", [PLAIN, CBOR])
+def test_messages_of_very_many_or_long_names_are_not_remembered(content: Content) -> None:
+    """They would stay in the memory, seven megabytes a message."""
+    many = {f"{k:05d}": [1.0] for k in range(20_000)}
+    for strange in (many, {"x" * 500_000: [1.0]}):
+        said = BODY | {"channels": {"slew_deg": [1.0], **strange}}
+        if content is CBOR:
+            row = CBORTag(85, np.array([1], "<f4").tobytes())
+            payload = cbor2.dumps(said | {"channels": dict.fromkeys(said["channels"], row)})
+        else:
+            payload = orjson.dumps(said)
+        tracemalloc.start()
+        found: Any = parse(WHERE, payload, Limits(), content)
+        assert found.message.channels == ("slew_deg",)
+        del found
+        gc.collect()
+        left_bytes, _ = tracemalloc.get_traced_memory()
+        tracemalloc.stop()
+        assert left_bytes < 300_000, left_bytes
+
+
+@pytest.mark.parametrize("where", ["boomledger/v1/a\n/samples", "boomledger/v1/a/samples\n"])
+def test_a_topic_with_a_line_end_is_none(where: str) -> None:
+    assert parse_topic(where) is None
