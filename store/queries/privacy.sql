@@ -84,16 +84,23 @@ update {table} set {key} = %(pseudonym)s where {key} = %(name)s;
 
 -- name: person_renamed_in_audit
 -- Lines of the audit about somebody stay under another name, and those of somebody without the address.
-update audit
+-- A role, site or crane that is called the same, and the key of a value, are no person.
+with said as (
+    select audit_id, replace(replace(replace((detail - '{role,sites,crane}'::text[])::text, word || ': ', chr(1)), word, other), chr(1), word || ': ')::jsonb
+        || coalesce((select jsonb_object_agg(key, value) from jsonb_each(detail) where key in ('role', 'sites', 'crane')), '{}') as detail
+    from audit, (select to_json(%(name)s::text)::text, to_json(%(pseudonym)s::text)::text) as words (word, other)
+)
+update audit a
 set address = case when account_name = %(pseudonym)s then '' else address end,
     target = case
         when target = %(name)s then %(pseudonym)s
         when target = '/users/' || %(name)s or starts_with(target, '/users/' || %(name)s || '/')
             then '/users/' || %(pseudonym)s || substr(target, length('/users/' || %(name)s) + 1)
         else target end,
-    detail = replace(detail::text, to_json(%(name)s::text)::text, to_json(%(pseudonym)s::text)::text)::jsonb
-where account_name = %(pseudonym)s or target = %(name)s or target = '/users/' || %(name)s
-    or starts_with(target, '/users/' || %(name)s || '/') or position(to_json(%(name)s::text)::text in detail::text) > 0;
+    detail = said.detail
+from said
+where said.audit_id = a.audit_id and (account_name = %(pseudonym)s or target = %(name)s or target = '/users/' || %(name)s
+    or starts_with(target, '/users/' || %(name)s || '/') or said.detail <> a.detail);
 
 -- name: targets_of_recipient
 -- Whom alerts are mailed to, where an address is among them.

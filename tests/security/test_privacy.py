@@ -207,6 +207,25 @@ def test_signed_records_where_asked_and_recipients(traces: str) -> None:
     assert left == [(["max@example.com"],), (["ida@example.com"],)]
 
 
+@pytest.mark.parametrize("name", ["admin", "role", "north-yard"])
+def test_who_is_called_like_a_role_a_key_or_a_site_changes_only_what_tells_of_the_person(
+    fresh_yard_url: str, name: str
+) -> None:
+    said = {"role": "admin", "sites": ["north-yard"], "crane": name, "note": f'called "{name}"'}
+    with connect(fresh_yard_url, autocommit=True) as conn:
+        insert = "insert into audit (account_name, via, action, detail) values ('max', 'command', 'x', %s)"
+        conn.execute(insert, [json.dumps(said)])
+        with pytest.raises(NotFound):
+            remove(conn, name)
+        access.create_user(conn, name, PASSWORD, access.Role.VIEWER)
+        conn.execute(insert, [json.dumps(said | {"decided_by": name})])
+        pseudonym = remove(conn, name).pseudonym
+        found = conn.execute(
+            "select detail from audit where account_name = 'max' order by audit_id"
+        ).fetchall()
+    assert found == [(said,), (said | {"decided_by": pseudonym},)]
+
+
 def test_nobody_the_unknown_and_the_last_administrator_are_refused(fresh_yard_url: str) -> None:
     with connect(fresh_yard_url, autocommit=True) as conn:
         with pytest.raises(InvalidInput):
