@@ -119,12 +119,6 @@ class CraneLink:
             stated.UserProperty = ("content-encoding", "zstd")
         self._client.publish(where, payload, qos=1, properties=stated)
 
-    def started(self, boot: int) -> None:
-        """Say that the crane is online with a boot number, once for each."""
-        if boot != self._boot:
-            self._boot = boot
-            self._client.publish(topic(self._crane, Leaf.STATUS), self._status("online"), qos=1, retain=True)
-
     def close(self) -> None:
         """Say offline and disconnect."""
         told = self._client.publish(

@@ -151,7 +151,9 @@ class Publisher:
         if ready:
             self._outbox.put(ready)
         for message in ready:
-            self._link(message.crane, message.boot).started(message.boot)
+            self._link(
+                message.crane, message.boot
+            )  # its status keeps the boot of its connection, as its will does
 
     def _send_due(self) -> int:
         due = self._outbox.due(time.monotonic(), self._resend_after_s, self._window)
