@@ -34,6 +34,7 @@ AUDIT_DETAIL: Final = "boomledger.audit_detail"
 """What a route wants written down with its call, in the scope of the request; a GET with it is an export."""
 OBJECTS: Final = frozenset({"crane", "account", "everyone"})
 """Query parameters that name whose data is read."""
+TARGET_CHARACTERS: Final = 500
 KEY_FORM: Final = re.compile(r"[\x21-\x7e]{1,200}")
 TAGGED_BYTES_MAX: Final = 8_000_000
 SPOOLED_BYTES: Final = 2_000_000
@@ -288,12 +289,16 @@ def replay_body(body: IO[bytes], receive: Receive) -> Callable[[], Awaitable[Mes
 def _read(scope: Scope) -> Read:
     principal: Principal = scope[PRINCIPAL]
     asked = parse_qsl(scope["query_string"].decode("latin-1"))
-    of = urlencode([pair for pair in asked if pair[0] in OBJECTS])
+    # The last first: of a parameter that is given twice it is the one that a route of one crane goes by.
+    of = urlencode([pair for pair in dict.fromkeys(reversed(asked)) if pair[0] in OBJECTS])
+    target = f"{_path(scope)}?{of}" if of else _path(scope)
+    if len(target) > TARGET_CHARACTERS:  # what was left out makes another object all the same
+        target = f"{target[:TARGET_CHARACTERS]}... {hashlib.sha256(target.encode()).hexdigest()[:16]}"
     return Read(
         account=principal.account,
         via=principal.via,
         action=f"read {_route(scope)}",
-        target=f"{_path(scope)}?{of}"[:500] if of else _path(scope),
+        target=target,
         address=_address(scope),
     )
 

@@ -215,3 +215,19 @@ async def test_a_refused_log_in_keeps_no_password_typed_as_a_name(
                 await http.post("/login", json={"account": name, "password": "wrong password"})
             ).status_code == 401
     assert [line[0] for line in lines(fresh_yard_url, "refused log-in")] == ["unknown account", "viewer-all"]
+
+
+@pytest.mark.anyio
+async def test_a_long_query_hides_no_crane(
+    fresh_api: FastAPI, fresh_yard_url: str, token_of: TokenOf
+) -> None:
+    asked = "/reservations?from=2026-03-02T00:00:00Z&to=2026-03-03T00:00:00Z"
+    many = "&".join(f"crane=no-{number}-{'x' * 40}" for number in range(15))
+    async with client_of(fresh_api, headers=bearer(token_of, "admin-all")) as http:
+        for of in (f"{many}&crane=heron-3", f"{many}&crane=crake-1", f"crane=no-0&{many}&crane=crake-1"):
+            answer = await http.get(f"{asked}&{of}")
+            assert answer.status_code == 200, answer.text
+    targets = [line[3] for line in lines(fresh_yard_url)]
+    cranes = [target.partition("&")[0].removeprefix("/reservations?crane=") for target in targets]
+    assert cranes == ["heron-3", "crake-1", "crake-1"]
+    assert max(map(len, targets)) < 600
