@@ -127,6 +127,7 @@ def ledger_answer(crane: str, counted: Ledger, first: object, last: object) -> L
                 cycles=counted.counts,
             ),
             "open_pct": centres[counted.residue].tolist(),
+            "cautions": cautions("duty"),
         }
     )
 

@@ -101,17 +101,23 @@ class Plan:
                 shape = segment.channels, segment.values.shape[1], self.further.get(place, ())
                 alike.setdefault(shape, []).append(place)
         for (channels, _, further), group in alike.items():
-            low, high = extremes([self.segments[place] for place in group])
-            own = (
-                len(channels) - sum(name not in CHANNEL_BY_NAME for name in channels)
-                if further
-                else len(channels)
-            )
-            self.extremes.append(Extremes(group, channels[:own], low[:, :own], high[:, :own]))
-            least, most = limits.bounds(channels, further)
-            wrong = outside(low, least.T, most.T) | outside(high, least.T, most.T)
-            for place in (group[row] for row in np.flatnonzero(wrong.any(axis=1))):
-                self.segments[place], self.refused[place] = take_out(self.segments[place], least, most)
+            try:
+                self._check_alike(channels, further, group, limits)
+            except Exception as problem:
+                for place in group:
+                    del self.segments[place]
+                    self._not_thought_of(place, problem)
+
+    def _check_alike(
+        self, channels: tuple[str, ...], further: tuple[FurtherRange, ...], group: list[int], limits: Limits
+    ) -> None:
+        low, high = extremes([self.segments[place] for place in group])
+        own = len(channels) - (sum(name not in CHANNEL_BY_NAME for name in channels) if further else 0)
+        least, most = limits.bounds(channels, further)
+        wrong = outside(low, least.T, most.T) | outside(high, least.T, most.T)
+        self.extremes.append(Extremes(group, channels[:own], low[:, :own], high[:, :own]))
+        for place in (group[row] for row in np.flatnonzero(wrong.any(axis=1))):
+            self.segments[place], self.refused[place] = take_out(self.segments[place], least, most)
 
     def read(self, place: int, limits: Limits) -> Parsed | None:
         """The message at a place, None where it cannot be read and is set aside."""
@@ -123,10 +129,14 @@ class Plan:
             return parsed
         except UnreadableMessage as problem:
             self.reject(place, problem.reason, str(problem))
-        except Exception as problem:  # no input may stop ingest, whatever we have not thought of
-            log.exception("a message could not be judged", topic=message.topic)
-            self.reject(place, QuarantineReason.BAD_SHAPE, f"{type(problem).__name__} while reading it")
+        except Exception as problem:
+            self._not_thought_of(place, problem)
         return None
+
+    def _not_thought_of(self, place: int, problem: Exception) -> None:
+        """Set a message aside that meets a fault of ours: no input may stop ingest."""
+        log.exception("a message could not be judged", topic=self.batch[place].topic)
+        self.reject(place, QuarantineReason.BAD_SHAPE, f"{type(problem).__name__} while reading it")
 
     def judge(self, place: int, parsed: Parsed, cranes: Mapping[str, CraneEntry], limits: Limits) -> None:
         message = self.batch[place]
@@ -135,6 +145,9 @@ class Plan:
             judged = judge_but_for_ranges(parsed, message.received_at, cranes, limits, ahead_ms)
         except UnreadableMessage as problem:
             self.reject(place, problem.reason, str(problem))
+            return
+        except Exception as problem:
+            self._not_thought_of(place, problem)
             return
         if isinstance(judged, Segment):
             self.segments[place] = judged

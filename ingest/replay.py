@@ -135,6 +135,9 @@ def _serve(database_url: str, limits: Limits, stop: threading.Event) -> None:
         except AWAY as problem:
             log.warning("no replay while the database is not there", problem=first_line(problem))
             stop.wait(LOOK_EVERY_S * 5)
+        except Exception:  # the next one is done all the same
+            log.exception("replays and corrections of clocks met a fault, going on")
+            stop.wait(LOOK_EVERY_S * 5)
 
 
 def bring_in_next(conn: Connection[Any], limits: Limits) -> bool:

@@ -43,6 +43,10 @@ Row = TypeVar("Row", Segment, Event)
 Keep = Callable[[Connection[Any], Sequence[Row]], tuple[set[Key], set[Key]]]
 
 
+UNFORESEEN: Final = (AttributeError, TypeError, ValueError, LookupError, ArithmeticError)
+"""What a fault of ours raises on a message that nobody has thought of."""
+
+
 class Outcome(StrEnum):
     """What became of a message. Each is safe: nothing else is ever acknowledged."""
 
@@ -128,7 +132,7 @@ class Writer:
 
         Raises psycopg.Error or domain Unavailable when the database is not there: nothing of the batch counts then,
         and it is to be tried again. Raises Conflict when another process that works alone holds the database. A message
-        that the database refuses is set aside and does not stop the others.
+        that the database refuses, or that we cannot cope with, is set aside and does not stop the others.
         """
         batch = planned.batch
         try:
@@ -141,9 +145,13 @@ class Writer:
                 # either where it is the message that is wrong.
                 self._ranges.clear()
                 return self._store(self.plan(batch), set_aside)
-        except (psycopg.DataError, psycopg.IntegrityError) as problem:
+        except (psycopg.DataError, psycopg.IntegrityError, *UNFORESEEN) as problem:
             if len(batch) == 1:
-                detail = f"the database refused it: {problem.diag.message_primary}"
+                if isinstance(problem, psycopg.Error):
+                    detail = f"the database refused it: {problem.diag.message_primary}"
+                else:  # no input may stop ingest, whatever we have not thought of
+                    log.exception("a message could not be stored", topic=batch[0].topic)
+                    detail = f"{type(problem).__name__} while storing it"
                 return [self._refused(batch[0], detail, set_aside)]
             middle = len(batch) // 2
             halves = batch[:middle], batch[middle:]
@@ -332,7 +340,7 @@ class Writer:
                 self._ranges.add(month)
 
     def _refused(self, message: Incoming, detail: str, set_aside: bool) -> Result:
-        log.error("a message was refused by the database", topic=message.topic, detail=detail)
+        log.error("a message was set aside", topic=message.topic, detail=detail)
         if set_aside:
             conn = self._connection()
             with conn.transaction():

@@ -83,7 +83,7 @@ def own_mapping(file: Path, limits: TableLimits = ON_SERVER) -> Mapping:
     names = column_names(file, OWN_SAMPLES, limits)
     if "kind" in names:
         return OWN_EVENTS
-    further = [name for name in names if re.match(NAME, name) and name not in OWN_SAMPLES.columns()]
+    further = [name for name in names if re.fullmatch(NAME, name) and name not in OWN_SAMPLES.columns()]
     columns = {name: ChannelColumn(column=name) for name in further}
     return OWN_SAMPLES.model_copy(update={"channels": {**OWN_SAMPLES.channels, **columns}})
 

@@ -155,7 +155,7 @@ class Nodes:
             return []
         node.refused.add(key)
         who = key or name
-        if not re.match(CRANE_NAME_PATTERN, who):
+        if not re.fullmatch(CRANE_NAME_PATTERN, who):
             raise UnreadableMessage(QuarantineReason.BAD_SHAPE, f"{who!r} is no name of a crane")
         known = self._events.setdefault(who, {})
         crane = _Crane(

@@ -1,7 +1,9 @@
 """The writer by itself: replay after a fix, and a message that the database refuses."""
 
 import asyncio
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
+from typing import Any
 
 import numpy as np
 import orjson
@@ -95,6 +97,34 @@ def test_a_message_that_the_database_refuses_is_set_aside_and_the_others_are_sto
     ]
     (kept,) = quarantine.page(connection)
     assert "segment_span" in kept.detail
+
+
+@pytest.mark.parametrize("where", ["judging", "checking", "storing"])
+def test_a_message_that_meets_a_fault_of_ours_is_set_aside_and_the_others_are_stored(
+    database: str, connection: psycopg.Connection, monkeypatch: pytest.MonkeyPatch, where: str
+) -> None:
+    register(database, "crane-a")
+    judge = module.judge_but_for_ranges
+
+    def faulty(*arguments: object) -> object:
+        found = judge(*arguments)  # type: ignore[arg-type]
+        if isinstance(found, Segment) and found.t0_ms == segments.to_ms(t0_of(4)):
+            if where == "judging":
+                raise AttributeError("a fault")
+            wrong: Any = {"channels": (b"slew_deg",)} if where == "checking" else {"received_ms": None}
+            return replace(found, **wrong)
+        return found
+
+    monkeypatch.setattr(module, "judge_but_for_ranges", faulty)
+    writer = Writer(database, Limits(), alone=False)
+    results = writer.store([incoming("crane-a", number) for number in range(9)])
+    writer.close()
+    assert [result.outcome for result in results] == [
+        Outcome.QUARANTINED if number == 4 else Outcome.STORED for number in range(9)
+    ]
+    (kept,) = quarantine.page(connection)
+    assert "Error while" in kept.detail
+    assert stored(connection) == 8
 
 
 def test_a_dropped_partition_is_made_again(database: str, connection: psycopg.Connection) -> None:
