@@ -225,6 +225,13 @@ def age(database: str) -> None:
         conn.execute("update lease_renewal set renewed_at = renewed_at - %s * interval '1 s'", [HELD_S + 1])
 
 
+def freeze(lease: Lease) -> None:
+    """Renew no more, as a process that is stopped: a renewal in between would make the lease young again."""
+    lease._stop.set()
+    assert lease._renewing is not None
+    lease._renewing.join()
+
+
 def test_what_a_holder_had_in_hand_when_it_was_replaced_is_not_stored(
     database: str, connection: psycopg.Connection
 ) -> None:
@@ -237,6 +244,7 @@ def test_what_a_holder_had_in_hand_when_it_was_replaced_is_not_stored(
         first, second = Lease(database, "trial"), Lease(database, "trial")
         assert first.take(mine)
         assert not second.take(other)
+        freeze(first)
         with pytest.raises(psycopg.OperationalError), mine.transaction():  # noqa: PT012 - all of it belongs to one
             first.prove(mine)
             mine.execute("update crane set name = 'taken' where name = 'crane-a'")
