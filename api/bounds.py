@@ -16,6 +16,9 @@ from store.duty import FIRST_DAY, WHOLE_LIFE
 YEAR_FIRST, YEAR_LAST = RECORD_YEARS
 SAMPLES_RANGE_MAX: Final = timedelta(days=31)
 LIST_RANGE_MAX: Final = timedelta(days=366)
+_TAG: Final = r'(?:W/)?"[\x21\x23-\x7e]*"'
+TAGS: Final = rf"(?:\*|{_TAG}(?: *, *{_TAG})*)"
+"""Entity tags as RFC 9110, 8.8.3 and 13.1.1, writes them; ours hold ASCII only."""
 
 
 _EXAMPLE_FROM = {"example": {"value": "2026-03-02T05:00:00Z"}}

@@ -18,6 +18,7 @@ from starlette.datastructures import Headers
 from starlette.requests import Request
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
+from api.bounds import TAGS
 from api.gate import SAFE_METHODS
 from api.problems import problem_response
 from api.stages import KEY_FORM, capture, keep_body, replay_body
@@ -27,9 +28,6 @@ from store.locks import wait_for_path
 from store.site_scope import Pool
 
 CONDITIONAL: Final = frozenset({"PUT", "PATCH", "DELETE"})
-_TAG: Final = r'(?:W/)?"[\x21\x23-\x7e]*"'
-TAGS: Final = rf"(?:\*|{_TAG}(?: *, *{_TAG})*)"
-"""Entity tags as RFC 9110, 8.8.3 and 13.1.1, writes them; ours hold ASCII only."""
 
 
 def ill_formed(headers: Headers) -> str | None:

@@ -11,6 +11,7 @@ from fastapi.responses import Response
 from psycopg_pool import PoolTimeout
 from starlette.exceptions import HTTPException
 
+from api.bounds import TAGS
 from domain.answers import FieldProblem, Problem
 from domain.errors import BoomledgerError, Conflict, InvalidInput, NotFound, Unavailable, field_of
 from domain.registration import field_path
@@ -140,6 +141,9 @@ FORMS: Final = {
     r"^U\d$": "U0 to U9",
     r"^Q\d$": "Q0 to Q5",
     r"^S(0[12]|\d)$": "S02, S01 or S0 to S9",
+    r"^[a-z][a-z0-9_]{0,59}$": "1 to 60 lower-case letters, digits and underscores, a letter first",
+    r"^[A-Za-z0-9%/.-]{1,12}$": "1 to 12 letters, digits and any of % / . -",
+    f"^{TAGS}$": "the ETag of an answer in its quotes, several of them parted by commas, or *",
 }
 """What each pattern of the api asks for, in words; a test finds every pattern of the description here."""
 

@@ -8,7 +8,8 @@ from fastapi.openapi.utils import get_openapi
 from fastapi.routing import APIRoute
 
 from api.body_examples import BY_SCHEMA
-from api.matching import CONDITIONAL, TAGS
+from api.bounds import TAGS
+from api.matching import CONDITIONAL
 from api.permissions import least_of
 from api.problems import PROBLEM_JSON
 from api.tables import CSV, PARQUET, TableRoute

@@ -4,7 +4,7 @@ from typing import Annotated
 
 import typer
 from pydantic import ValidationError
-from rich.table import Table
+from rich.table import Column, Table
 
 from boomledger.console import err, load_settings, out
 
@@ -49,7 +49,17 @@ def channel_list(crane: OfCrane = None) -> None:
     from store import cranes, further_channels
     from store.connection import connect
 
-    table = Table("name", "crane", "unit", "from", "to", "meaning", "by", "brought in", "withdrawn by")
+    table = Table(
+        Column("name", no_wrap=True),
+        "crane",
+        "unit",
+        "from",
+        "to",
+        "meaning",
+        "by",
+        "brought in",
+        "withdrawn by",
+    )
     with connect(database_url(load_settings())) as conn:
         crane_id = None if crane is None else cranes.get_crane(conn, crane).crane_id
         for row in further_channels.listed(conn, crane_id):

@@ -31,6 +31,8 @@ def test_the_keyboard_reaches_the_page_the_search_and_a_crane(
     expect(page.locator(".bl-skip")).to_be_focused()
     page.keyboard.press("/")
     expect(page.get_by_placeholder("Find a crane")).to_be_focused()
+    # What is typed chooses among the cranes that have come by then.
+    page.get_by_role("option").first.wait_for()
     page.keyboard.type("yard-07")
     # Enter takes the chosen option, which comes a moment after the list.
     page.get_by_role("option", name="yard-07", selected=True).wait_for()

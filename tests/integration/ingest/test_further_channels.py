@@ -13,6 +13,7 @@ import pytest
 from typer.testing import CliRunner
 
 from boomledger.cli import app
+from boomledger.console import out
 from domain.errors import Conflict, InvalidInput
 from domain.further_channel import MOST, FurtherChannelAsked, check_name
 from domain.messages import Leaf, topic
@@ -226,7 +227,7 @@ def test_the_command_registers_lists_and_withdraws(
 ) -> None:
     register(database, "crane-a")
     monkeypatch.setenv("BOOMLEDGER_DATABASE_URL", database)
-    monkeypatch.setenv("COLUMNS", "200")
+    monkeypatch.setattr(out, "width", 200)
 
     def run_it(*words: str) -> str:
         done = CliRunner().invoke(app, ["channel", *words], catch_exceptions=False)
