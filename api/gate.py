@@ -185,8 +185,8 @@ def host_refusal(headers: Mapping[str, str], settings: ApiSettings) -> str | Non
     name = _host_name(headers.get("host", ""))
     if settings.open_access and not is_loopback(name):
         return "open access answers to localhost and loopback addresses only"
-    if settings.allowed_hosts and name not in settings.allowed_hosts:
-        return "this server does not go by that name: see the setting allowed_hosts"
+    if settings.allowed_hosts and name.lower() not in settings.allowed_hosts and not is_loopback(name):
+        return "this server does not go by that name: see the setting BOOMLEDGER_ALLOWED_HOSTS"
     return None
 
 

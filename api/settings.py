@@ -28,7 +28,7 @@ class ApiSettings(BaseModel):
         default=True, description="__Host- cookie for https; false only for plain http on loopback"
     )
     allowed_hosts: tuple[str, ...] = Field(
-        default=(), description="names in the Host header that are answered; empty for any"
+        default=(), description="names in the Host header that are answered, loopback always; empty for any"
     )
     session_hours: Annotated[float, Field(gt=0, le=H_PER_DAY * 30)] = 12.0
     session_idle_minutes: Annotated[float, Field(gt=0, le=MIN_PER_DAY)] = 60.0

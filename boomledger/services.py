@@ -267,6 +267,7 @@ def web_app(settings: Settings) -> "ASGIApp":
             password_score=settings.password_score,
             reset_link_hours=settings.reset_link_hours,
             public_url=settings.public_url,
+            allowed_hosts=settings.allowed_hosts,
             most_connections=settings.most_connections,
             import_bytes_max=settings.max_import_bytes,
             import_table=TableLimits(rows=settings.max_import_rows),

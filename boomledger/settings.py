@@ -73,6 +73,10 @@ class Settings(BaseSettings):
         default=(),
         description="addresses of reverse proxies whose X-Forwarded-For is believed, as a JSON list; none by default",
     )
+    allowed_hosts: tuple[str, ...] = Field(
+        default=(),
+        description="names in the Host header that pages and api answer to, as a JSON list, loopback always; empty for any",
+    )
     most_connections: int = Field(
         default=1000,
         ge=10,

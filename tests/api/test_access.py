@@ -365,7 +365,11 @@ def test_open_access_is_refused_on_any_other_host() -> None:
 def test_names_that_are_not_ours_are_refused() -> None:
     settings = ApiSettings(allowed_hosts=("cranes.example",))
     assert host_refusal({"host": "cranes.example:443"}, settings) is None
+    assert host_refusal({"host": "Cranes.Example"}, settings) is None
+    assert host_refusal({"host": "127.0.0.1:8000"}, settings) is None  # probes
     assert host_refusal({"host": "other.example"}, settings)
+    assert host_refusal({"host": "cranes.example.other.example"}, settings)
+    assert host_refusal({}, settings)
 
 
 @pytest.mark.parametrize("header", ["", "Basic abc", "Bearer", "Bearer   ", "bearer x"])
