@@ -105,7 +105,8 @@ class Plan:
                 self._check_alike(channels, further, group, limits)
             except Exception as problem:
                 for place in group:
-                    del self.segments[place]
+                    for said in (self.segments, self.refused, self.strange, self.further):
+                        said.pop(place, None)  # what is set aside tells nothing else
                     self._not_thought_of(place, problem)
 
     def _check_alike(

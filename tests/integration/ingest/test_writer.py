@@ -66,6 +66,18 @@ def test_a_replay_does_not_forgive_a_clock_that_was_ahead(
     assert replay(database, Limits()).kept == 1
 
 
+def why_the_fourth_was_set_aside(database: str, connection: psycopg.Connection) -> str:
+    """The detail in quarantine, after nine messages of which all but the fourth were stored."""
+    writer = Writer(database, Limits(), alone=False)
+    results = writer.store([incoming("crane-a", number) for number in range(9)])
+    writer.close()
+    assert [result.outcome for result in results] == [
+        Outcome.QUARANTINED if number == 4 else Outcome.STORED for number in range(9)
+    ]
+    (kept,) = quarantine.page(connection)
+    return kept.detail
+
+
 def test_a_message_that_the_database_refuses_is_set_aside_and_the_others_are_stored(
     database: str, connection: psycopg.Connection, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -89,14 +101,7 @@ def test_a_message_that_the_database_refuses_is_set_aside_and_the_others_are_sto
         return found
 
     monkeypatch.setattr(module, "judge_but_for_ranges", blind)
-    writer = Writer(database, Limits(), alone=False)
-    results = writer.store([incoming("crane-a", number) for number in range(9)])
-    writer.close()
-    assert [result.outcome for result in results] == [
-        Outcome.QUARANTINED if number == 4 else Outcome.STORED for number in range(9)
-    ]
-    (kept,) = quarantine.page(connection)
-    assert "segment_span" in kept.detail
+    assert "segment_span" in why_the_fourth_was_set_aside(database, connection)
 
 
 @pytest.mark.parametrize("where", ["judging", "checking", "storing"])
@@ -116,14 +121,7 @@ def test_a_message_that_meets_a_fault_of_ours_is_set_aside_and_the_others_are_st
         return found
 
     monkeypatch.setattr(module, "judge_but_for_ranges", faulty)
-    writer = Writer(database, Limits(), alone=False)
-    results = writer.store([incoming("crane-a", number) for number in range(9)])
-    writer.close()
-    assert [result.outcome for result in results] == [
-        Outcome.QUARANTINED if number == 4 else Outcome.STORED for number in range(9)
-    ]
-    (kept,) = quarantine.page(connection)
-    assert "Error while" in kept.detail
+    assert "Error while" in why_the_fourth_was_set_aside(database, connection)
     assert stored(connection) == 8
 
 
