@@ -109,6 +109,11 @@ def form(
     )
 
 
+def entries(lines: Sequence[html.Li], none: str) -> html.Ul | html.P:
+    """What is entered already, a line each, or that there is nothing."""
+    return html.Ul(lines, className="bl-entries") if lines else html.P(none, className="bl-nothing")
+
+
 def sure(name: str, word: str, question: str, *, key: str, context: Values) -> html.Details:
     """A step that cannot be taken back: it opens, says what it does, and wants a second press."""
     return html.Details(

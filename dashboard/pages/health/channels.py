@@ -43,9 +43,7 @@ def section(
             html.H2(title),
             html.P(t("further.note"), className="bl-summary"),
             form.form(name, fields, t("further.register")),
-            html.Ul(lines, className="bl-entries")
-            if lines
-            else html.P(t("further.none"), className="bl-nothing"),
+            form.entries(lines, t("further.none")),
         ],
         className="bl-card",
         id="channels",

@@ -43,9 +43,7 @@ def section(
             html.H2(title),
             html.P(t("clocks.note"), className="bl-summary"),
             form.form(name, fields, t("clocks.correct")),
-            html.Ul(lines, className="bl-entries")
-            if lines
-            else html.P(t("clocks.none"), className="bl-nothing"),
+            form.entries(lines, t("clocks.none")),
         ],
         className="bl-card",
         id="clocks",

@@ -36,9 +36,7 @@ async def render(visit: Visit, who: WhoAmI) -> Any:
             [
                 html.H2(t("rules.title")),
                 html.P(t("rules.note"), className="bl-summary"),
-                html.Ul(lines, className="bl-entries")
-                if lines
-                else html.P(t("rules.none"), className="bl-nothing"),
+                form.entries(lines, t("rules.none")),
             ],
             className="bl-card",
         )
@@ -136,7 +134,7 @@ async def _targets(visit: Visit) -> list[Any]:
             [
                 html.H2(t("targets.title")),
                 html.P(t("targets.note"), className="bl-summary"),
-                html.Ul(lines, className="bl-entries") if lines else html.P(t("targets.none"), className="bl-nothing"),
+                form.entries(lines, t("targets.none")),
                 html.H3(t("targets.new")),
                 form.form("target", fields, t("targets.save")),
                 html.Details([html.Summary(t("targets.last")), html.Ul(tried or [html.Li(t("targets.never"))], className="bl-notes")], className="bl-numbers"),

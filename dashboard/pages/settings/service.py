@@ -50,11 +50,7 @@ async def render(visit: Visit, who: WhoAmI) -> Any:
         return html.Section([*parts, html.P(plans.text, className="bl-partial")], className="bl-card")
     may = who.role in MAY_ENTER
     lines = [html.Li(_line(row, visit, may)) for row in plans.items]
-    parts.append(
-        html.Ul(lines, className="bl-entries")
-        if lines
-        else html.P(t("service.plans.none"), className="bl-nothing")
-    )
+    parts.append(form.entries(lines, t("service.plans.none")))
     cards: list[Any] = [html.Section(parts, className="bl-card")]
     if may:
         cards.append(_plan_form(crane, names))
