@@ -33,7 +33,7 @@ from domain.alerts import (
     Shelved,
 )
 from domain.answers import CraneDetail, Page
-from domain.clock_correction import ClockCorrectionAsked, ClockCorrectionRow
+from domain.clock_correction import ClockCorrectionAsked, ClockCorrectionRow, ClockSuggestion
 from domain.crane import CraneType, Site
 from domain.description import DescriptionAsked, DescriptionDone, DescriptionEntry
 from domain.dossier import DossierAsked, DossierRow
@@ -138,6 +138,9 @@ class Entries(Transport):
 
     @call("GET", "/cranes/{name}/clock-corrections/{correction_id}")
     async def clock_correction(self, name: str, correction_id: int) -> ClockCorrectionRow: ...
+
+    @call("GET", "/cranes/{name}/clock-suggestions")
+    async def clock_suggestions(self, name: str) -> Page[ClockSuggestion]: ...
 
     @call("GET", "/cranes/{name}/life-records")
     async def life_records(self, name: str) -> Page[LifeRecordRow]: ...

@@ -65,3 +65,24 @@ class ClockCorrectionRow(Answer):
     )
     messages: int = Field(description="samples and events that were stored and moved when it was applied")
     problem: str = Field(description="why it could not be applied or reverted; empty where it was")
+
+
+class ClockSuggestion(Answer):
+    """What the times at which messages of a boot came say of its clock. Evidence, no decision: an engineer decides."""
+
+    boot: int
+    seq_from: int = Field(description="first number of the messages that agree")
+    seq_to: int | None = Field(
+        description="their last number; None where none of the boot is known that follows"
+    )
+    messages: int = Field(description="messages that agree")
+    refused: int = Field(description="of them, those that were refused for their time")
+    others: int = Field(
+        description="other messages of the boot that were looked at: sent late, or at another time"
+    )
+    came_from: AwareDatetime
+    came_to: AwareDatetime = Field(description="when the first and the last of them came")
+    offset_ms: int = Field(
+        description="median of arrival less the time of the last sample, in whole seconds; below 0: the clock was ahead [ms]"
+    )
+    spread_ms: int = Field(description="between the least and the greatest of these differences [ms]")

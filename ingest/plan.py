@@ -46,10 +46,10 @@ class Incoming(NamedTuple):
     ahead_ms: int = 0  # how far another clock was known to be ahead of it then
     content: Content = PLAIN
 
-    def kept(self, span_ms: int = 0) -> bytes:
-        """The bytes to keep of it, with what they cannot be read without. span_ms: time that it covers, where that is known."""
+    def kept(self, covers_ms: tuple[int, int] | None = None) -> bytes:
+        """The bytes to keep of it, with what they cannot be read without. covers_ms: how long a time, and its end, where known."""
         key = key_in(self.payload, self.content)
-        return quarantine.enveloped(self.payload, self.content, key, span_ms)
+        return quarantine.enveloped(self.payload, self.content, key, covers_ms)
 
 
 class Extremes(NamedTuple):
@@ -76,14 +76,14 @@ class Plan:
         default_factory=dict
     )  # of those that have registered ones
     extremes: list[Extremes] = field(default_factory=list)
-    spans_ms: dict[int, int] = field(default_factory=dict)  # of samples that are not plain JSON
+    covers_ms: dict[int, tuple[int, int]] = field(default_factory=dict)  # of samples that are not plain JSON
     unknown: dict[int, Parsed] = field(default_factory=dict)  # their cranes have to be looked up first
     ahead_ms: int = 0  # how far another clock is ahead of ours
     version: int = -1  # of the corrections of senders' clocks that hold
 
     def reject(self, place: int, reason: QuarantineReason, detail: str) -> None:
         """Set a message aside."""
-        self.rejected[place] = rejected(self.batch[place], reason, detail, self.spans_ms.get(place, 0))
+        self.rejected[place] = rejected(self.batch[place], reason, detail, self.covers_ms.get(place))
 
     def settle_unknown(self, cranes: Mapping[str, CraneEntry], limits: Limits) -> None:
         """Judge the messages whose cranes were looked up by now."""
@@ -126,7 +126,8 @@ class Plan:
         try:
             parsed = parse(message.topic, message.payload, limits, message.content)
             if message.content != PLAIN and isinstance(parsed.message, Samples):
-                self.spans_ms[place] = parsed.message.values.shape[1] * parsed.message.dt_ms
+                length_ms = parsed.message.values.shape[1] * parsed.message.dt_ms
+                self.covers_ms[place] = length_ms, parsed.message.last_ms
             return parsed
         except UnreadableMessage as problem:
             self.reject(place, problem.reason, str(problem))
@@ -206,7 +207,9 @@ def _hear(clock: ServerClock, made: Plan, read: Mapping[int, Parsed]) -> None:
     made.ahead_ms = clock.ahead_ms
 
 
-def rejected(message: Incoming, reason: QuarantineReason, detail: str, span_ms: int = 0) -> Rejected:
+def rejected(
+    message: Incoming, reason: QuarantineReason, detail: str, covers_ms: tuple[int, int] | None = None
+) -> Rejected:
     """A message to set aside."""
     return Rejected(
         received_at=message.received_at,
@@ -214,7 +217,7 @@ def rejected(message: Incoming, reason: QuarantineReason, detail: str, span_ms: 
         crane_name=crane_of(message),
         reason=reason,
         detail=detail,
-        raw=message.kept(span_ms),
+        raw=message.kept(covers_ms),
     )
 
 

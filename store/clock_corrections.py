@@ -19,13 +19,17 @@ from psycopg.rows import dict_row
 from domain.clock_correction import ClockCorrectionAsked, ClockCorrectionRow
 from domain.errors import Conflict, NotFound, Unavailable
 from domain.messages import Leaf, topic
-from store import segments
+from store import quarantine, segments
 from store.cold import bring_back
+from store.columns import from_ms
 from store.cranes import ClockOffset
 from store.locks import Lock, give_back, take
 from store.sql import query
 from store.statement import Statement, run, run_async
 from store.touched import touch
+
+REFUSED_READ: Final = 300  # messages, of at most so many bytes each
+REFUSED_BYTES: Final = 50_000
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -55,6 +59,26 @@ class Claimed:
         }
 
 
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Arrival:
+    """When a samples message came, and the time of its last sample as its sender states it."""
+
+    boot: int
+    seq: int
+    end_at: datetime
+    received_at: datetime
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Stretch:
+    """A time that a finding is about."""
+
+    from_at: datetime
+    to_at: datetime
+
+
+ARRIVALS: Final = Statement("arrivals", Arrival)
+CLOCK_FINDINGS: Final = Statement("clock_finding_days", Stretch)
 CORRECTIONS: Final = Statement("clock_corrections_listed", ClockCorrectionRow)
 CLAIMED: Final = Statement("clock_correction_claimed", Claimed)
 
@@ -87,6 +111,18 @@ async def show(conn: AsyncConnection[Any], crane_id: int, correction_id: int) ->
     if found is None:
         raise NotFound(f"this crane has no correction {correction_id}: see its list of corrections")
     return found
+
+
+async def refused_arrivals(conn: AsyncConnection[Any], crane: str) -> list[Arrival]:
+    """The same of the newest messages that were refused for their time, as far as what is kept of them says it."""
+    params = {"crane": crane, "rows": REFUSED_READ, "bytes": REFUSED_BYTES}
+    rows = await (await conn.execute(query("arrivals_refused"), params)).fetchall()
+    return [
+        Arrival(boot=key[0], seq=key[1], end_at=from_ms(end_ms), received_at=received_at)
+        for received_at, raw in rows
+        if (said := quarantine.told_of(raw)) is not None
+        for *key, end_ms in [said]
+    ]
 
 
 def hold(conn: Connection[Any]) -> int:

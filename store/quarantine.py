@@ -173,15 +173,18 @@ def refused_ahead(
     return [(to_ms(received_at), _span_ms(raw)) for received_at, raw in rows]
 
 
-def enveloped(payload: bytes, content: tuple[str, str], key: tuple[int, int] | None, span_ms: int) -> bytes:
+def enveloped(
+    payload: bytes, content: tuple[str, str], key: tuple[int, int] | None, covers_ms: tuple[int, int] | None
+) -> bytes:
     """What to keep of a message: its bytes, after a line of JSON with its content type and encoding where it has any.
 
-    The line also says, for who reads no CBOR, boot and number of the message and the time that it covers.
+    The line also says, for who reads no CBOR, boot and number of the message, how long a time it covers, and the time of its last
+    sample since 1970.
     """
     if not any(content) and not payload.startswith(_HEAD):
         return payload
     head: dict[str, object] = {"content_type": content[0], "content_encoding": content[1]}
-    head |= {"span_ms": span_ms} if span_ms else {}
+    head |= {} if covers_ms is None else {"span_ms": covers_ms[0], "end_ms": covers_ms[1]}
     head |= {} if key is None else {"boot": key[0], "seq": key[1]}
     return orjson.dumps(head, option=orjson.OPT_APPEND_NEWLINE) + payload
 
@@ -204,6 +207,20 @@ def _span_ms(raw: bytes) -> int:
         return int(body["dt_ms"]) * max(len(values) for values in body["channels"].values())
     except (ValueError, TypeError, KeyError, AttributeError):
         return 0
+
+
+def told_of(raw: bytes) -> tuple[int, int, int] | None:
+    """Boot, number and time of the last sample [ms since 1970] of a samples message as it is kept; None where it does not say."""
+    try:
+        if raw.startswith(_HEAD):
+            head = orjson.loads(raw.partition(b"\n")[0])
+            return int(head["boot"]), int(head["seq"]), int(head["end_ms"])
+        body = orjson.loads(raw)
+        last = max(len(values) for values in body["channels"].values()) - 1
+        end_ms = to_ms(datetime.fromisoformat(body["t0"])) + last * int(body["dt_ms"])
+        return int(body["boot"]), int(body["seq"]), end_ms
+    except (ValueError, TypeError, KeyError, AttributeError):
+        return None
 
 
 def by_day(conn: Connection[Any], crane: str, zone: str, first_day: date, last_day: date) -> list[AsideDay]:

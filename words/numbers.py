@@ -11,7 +11,16 @@ from typing import Any, Final, NamedTuple
 from zoneinfo import ZoneInfo
 
 from domain.remark import THIN, Bound, Quantity, rounded
-from domain.units import MS_PER_S, S_PER_DAY, S_PER_H, S_PER_MIN, SI_PER, s_to_h
+from domain.units import (
+    DAYS_PER_YEAR,
+    H_PER_DAY,
+    MS_PER_S,
+    S_PER_DAY,
+    S_PER_H,
+    S_PER_MIN,
+    SI_PER,
+    s_to_h,
+)
 from words.texts import spoken, t
 
 NBSP: Final = "\u00a0"
@@ -198,6 +207,22 @@ def duration(seconds: float | None) -> str:
     if hours < 48:
         return f"{plain(hours)}{NBSP}h{NBSP}{rest:02d}{NBSP}min"
     return f"{plain(round(seconds / S_PER_DAY))}{NBSP}{t('duration.days')}"
+
+
+def whole_span(seconds: float) -> str:
+    """A span of time to the second: days, hours, minutes and seconds, and about how many years where they are one and more."""
+    minutes, rest_s = divmod(round(seconds), S_PER_MIN)
+    all_hours, rest_min = divmod(minutes, S_PER_H // S_PER_MIN)
+    days, rest_h = divmod(all_hours, H_PER_DAY)
+    parts = [
+        t("duration.whole_days", count=days) if days else "",
+        f"{rest_h}{NBSP}h" if rest_h else "",
+        f"{rest_min}{NBSP}min" if rest_min else "",
+        f"{rest_s}{NBSP}s" if rest_s else "",
+    ]
+    said = " ".join(filter(None, parts)) or f"0{NBSP}s"
+    years = days / DAYS_PER_YEAR
+    return said if years < 1 else t("duration.about_years", span=said, years=plain(years, 1))
 
 
 def hours(seconds: float | None) -> str:

@@ -4,13 +4,14 @@ from typing import Annotated
 
 from fastapi import APIRouter, Path, Request
 
+from answers.clocks import clock_suggestions
 from api.deps import Caller, Conn, SeenCrane
 from api.paging import Cursor, Limit, decode_cursor, page
 from api.permissions import ENGINEER, PERSONAL, VIEWER
 from api.stages import AUDIT_DETAIL
 from api.tables import TableRoute
 from domain.answers import Page
-from domain.clock_correction import ClockCorrectionAsked, ClockCorrectionRow
+from domain.clock_correction import ClockCorrectionAsked, ClockCorrectionRow, ClockSuggestion
 from store import clock_corrections
 
 router = APIRouter(tags=["records"], route_class=TableRoute)
@@ -35,6 +36,15 @@ async def list_clock_corrections(
         rows=limit + 1,
     )
     return page(rows, limit, [(row.correction_id,) for row in rows])
+
+
+@writes.get("/cranes/{name}/clock-suggestions", dependencies=[ENGINEER])
+async def list_clock_suggestions(crane: SeenCrane, conn: Conn) -> Page[ClockSuggestion]:
+    """What the times at which messages came say of the clock of their sender, by boot: evidence for a correction, no decision.
+
+    Only messages that were sent as they were recorded tell anything. A boot without such has none, nor has one that is corrected.
+    """
+    return Page(items=await clock_suggestions(conn, crane))
 
 
 @writes.get("/cranes/{name}/clock-corrections/{correction_id}", dependencies=[VIEWER, PERSONAL])

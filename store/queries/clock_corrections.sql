@@ -156,3 +156,27 @@ select received_at, received_at, topic, %(crane)s, case when early then 'before_
     %(detail)s, raw, sha256(convert_to(topic, 'UTF8') || '\x00'::bytea || raw)
 from told
 on conflict (digest) do nothing;
+
+-- name: arrivals
+-- Newest samples messages of one crane over a time range: whose they are, the time of their last sample, when they came.
+select boot, seq, t0 + (n - 1) * dt_ms * interval '1 millisecond' as end_at, received_at
+from segment
+where crane_id = %(crane_id)s and t0 >= %(time_from)s and t0 < %(time_to)s
+order by t0 desc
+limit %(rows)s;
+
+-- name: arrivals_refused
+-- Newest messages of one crane that were refused for their time, as they are kept; long ones are left out.
+select received_at, raw
+from quarantine
+where crane_name = %(crane)s and reason in ('in_future', 'before_registration') and octet_length(raw) <= %(bytes)s
+order by quarantine_id desc
+limit %(rows)s;
+
+-- name: clock_finding_days
+-- Newest local days of one crane whose messages tell of a clock that was wrong, as the ends of each.
+select from_at, to_at
+from finding
+where crane_id = %(crane_id)s and code in ('clock_behind', 'clock_set_back')
+order by coalesce(noticed_on, day) desc, day desc
+limit %(rows)s;

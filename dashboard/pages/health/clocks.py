@@ -1,40 +1,59 @@
 """A part of Data health: messages of a sender whose clock was wrong get other times, and their own again."""
 
+import math
 from collections.abc import Sequence
+from dataclasses import dataclass
 from typing import Any, Final
 from zoneinfo import ZoneInfo
 
-from dash import html
+from dash import dcc, html
 
 from dashboard.client import Client
 from dashboard.parts import charts, form
 from dashboard.parts.form import Done, Values
 from dashboard.visit import Trouble
 from domain.answers import Page
-from domain.clock_correction import ClockCorrectionAsked, ClockCorrectionRow
+from domain.clock_correction import ClockCorrectionAsked, ClockCorrectionRow, ClockSuggestion
 from domain.messages import MAX_INT63
-from domain.units import MS_PER_S, ms_to_s
+from domain.units import MS_PER_S, S_PER_MIN, ms_to_s
 from words import numbers
 from words.texts import t
 
 SHOWN: Final = 20
 
 
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Evidence:
+    """What the page knows of one crane's clock beside its corrections."""
+
+    crane: str  # that the page is about, empty without one
+    boot: str  # whose offset is to stand in the form, as the address says it
+    suggested: Page[ClockSuggestion] | Trouble | None
+    refused: Sequence[str]  # cranes of which messages were refused for their time
+
+
 def section(
-    found: Page[ClockCorrectionRow] | Trouble, cranes: Sequence[str], crane: str, zone: ZoneInfo
+    found: Page[ClockCorrectionRow] | Trouble, cranes: Sequence[str], evidence: Evidence, zone: ZoneInfo
 ) -> html.Section:
-    """What is corrected and how it stands, one more to enter, one to withdraw."""
+    """What is corrected and how it stands, what arrival suggests, one more to enter, one to withdraw."""
     title = t("clocks.title")
     if isinstance(found, Trouble):
         return charts.missing(title, found)
     name = "clock"
-    first = crane or (cranes[0] if cranes else "")
+    suggested = evidence.suggested.items if isinstance(evidence.suggested, Page) else ()
+    filled = next((one for one in suggested if str(one.boot) == evidence.boot), None)
+    first = evidence.crane or (cranes[0] if cranes else "")
     fields = [
         form.choose(name, "crane", first, [(one, one) for one in cranes]),
-        form.text(name, "boot", note=t("clocks.boot.note")),
-        form.text(name, "seq_from", note=t("clocks.seq_from.note")),
-        form.text(name, "seq_to", note=t("clocks.seq_to.note")),
-        form.number(name, "offset_s", note=t("clocks.offset.note")),
+        form.text(name, "boot", filled and str(filled.boot), note=t("clocks.boot.note")),
+        form.text(name, "seq_from", filled and str(filled.seq_from), note=t("clocks.seq_from.note")),
+        form.text(
+            name,
+            "seq_to",
+            None if filled is None or filled.seq_to is None else str(filled.seq_to),
+            note=t("clocks.seq_to.note"),
+        ),
+        form.number(name, "offset_s", filled and ms_to_s(filled.offset_ms), note=t("clocks.offset.note")),
         form.text(name, "reason", note=t("clocks.reason.note")),
     ]
     lines = [html.Li(_line(row, zone)) for row in found.items[:SHOWN]]
@@ -42,12 +61,60 @@ def section(
         [
             html.H2(title),
             html.P(t("clocks.note"), className="bl-summary"),
+            *_suggestions(evidence, filled, zone),
             form.form(name, fields, t("clocks.correct")),
             form.entries(lines, t("clocks.none")),
         ],
         className="bl-card",
         id="clocks",
     )
+
+
+def _suggestions(evidence: Evidence, filled: ClockSuggestion | None, zone: ZoneInfo) -> list[Any]:
+    """What arrival says of the clock of the page's crane, or the way to the cranes that were refused for their time."""
+    if evidence.suggested is None:
+        if not evidence.refused:
+            return [html.P(t("clocks.suggested.choose"), className="bl-summary")]
+        links: list[Any] = [
+            dcc.Link(one, href=f"/data?crane={one}", className="bl-link") for one in evidence.refused
+        ]
+        parted = [part for link in links for part in (link, ", ")][:-1]
+        return [html.P([t("clocks.suggested.refused"), " ", *parted], className="bl-summary")]
+    title = html.H3(t("clocks.suggested", crane=evidence.crane))
+    if isinstance(evidence.suggested, Trouble):
+        return [title, html.P(t("clocks.suggested.unknown"), className="bl-partial")]
+    lines = [
+        html.Li(_suggestion(one, evidence.crane, zone, chosen=one is filled))
+        for one in evidence.suggested.items[:SHOWN]
+    ]
+    return [
+        title,
+        html.P(t("clocks.suggested.note"), className="bl-summary"),
+        form.entries(lines, t("clocks.suggested.none")),
+    ]
+
+
+def _suggestion(one: ClockSuggestion, crane: str, zone: ZoneInfo, *, chosen: bool) -> list[Any]:
+    which = "clocks.suggested.ahead" if one.offset_ms < 0 else "clocks.suggested.behind"
+    said = [
+        t(which, boot=str(one.boot), offset=numbers.whole_span(ms_to_s(abs(one.offset_ms)))),
+        t(
+            "clocks.suggested.from",
+            count=one.messages,
+            refused=numbers.plain(one.refused),
+            first=numbers.moment(one.came_from, zone),
+            last=numbers.moment(one.came_to, zone),
+            spread=numbers.duration(math.ceil(ms_to_s(one.spread_ms))),
+        ),
+    ]
+    if one.others:
+        said.append(t("clocks.suggested.others", count=one.others))
+    fill: Any = html.Em(t("clocks.suggested.filled"))
+    if not chosen:
+        address = f"/data?crane={crane}&boot={one.boot}#clocks"
+        words = t("clocks.suggested.fill", boot=str(one.boot))
+        fill = dcc.Link(words, href=address, className="bl-link")
+    return [html.Div([html.Strong(said[0]), html.Br(), " ".join(said[1:]), " ", fill])]
 
 
 def _line(row: ClockCorrectionRow, zone: ZoneInfo) -> list[Any]:
@@ -58,7 +125,7 @@ def _line(row: ClockCorrectionRow, zone: ZoneInfo) -> list[Any]:
         numbers=t("clocks.numbers", first=str(row.seq_from), last=str(row.seq_to))
         if row.seq_to < MAX_INT63
         else t("clocks.from", first=str(row.seq_from)),
-        offset=f"{ms_to_s(row.offset_ms):+,.3f}".rstrip("0").rstrip("."),
+        offset=_offset(ms_to_s(row.offset_ms)),
         reason=row.reason,
         who=row.entered_by,
         when=numbers.moment(row.entered_at, zone),
@@ -75,6 +142,12 @@ def _line(row: ClockCorrectionRow, zone: ZoneInfo) -> list[Any]:
             )
         )
     return parts
+
+
+def _offset(offset_s: float) -> str:
+    """In seconds, as it is entered, and as people say it."""
+    said = f"{offset_s:+,.3f}".rstrip("0").rstrip(".") + f"{numbers.NBSP}s"
+    return said if abs(offset_s) < S_PER_MIN else f"{said} ({numbers.whole_span(abs(offset_s))})"
 
 
 def _state(row: ClockCorrectionRow) -> str:

@@ -16,9 +16,11 @@ from dashboard.visit import UTC_ZONE, ZONES, Trouble, Visit, together
 from domain import attention
 from domain.answers import Page
 from domain.attention import State
+from domain.errors import QuarantineReason
 from domain.findings import FindingRow
 from domain.fleet_answers import FleetAnswer, FleetRow
 from domain.maintenance import DayRow
+from domain.quarantine import QuarantineRow
 from domain.units import MS_PER_MIN, ms_to_h, ms_to_s, s_to_h
 from words import numbers
 from words.texts import t
@@ -96,10 +98,25 @@ async def _engineers(visit: Visit, cranes: list[str], zone: ZoneInfo) -> list[An
     )
     return [
         rejected.section(found, replays, zone),
-        clocks.section(corrected, cranes, visit.query.get("crane", ""), zone),
+        clocks.section(corrected, cranes, await _clock_evidence(visit, found), zone),
         channels.section(further, cranes, visit.query.get("crane", ""), zone),
         health_import.section(earlier, running, zone),
     ]
+
+
+async def _clock_evidence(visit: Visit, refused: Page[QuarantineRow] | Trouble) -> clocks.Evidence:
+    crane = visit.query.get("crane", "")
+    suggested = None
+    if crane:
+        (suggested,) = await together(visit.client.clock_suggestions(crane))
+    of_time = (QuarantineReason.IN_FUTURE, QuarantineReason.BEFORE_REGISTRATION)
+    rows = () if isinstance(refused, Trouble) else refused.items
+    return clocks.Evidence(
+        crane=crane,
+        boot=visit.query.get("boot", ""),
+        suggested=suggested,
+        refused=sorted({row.crane for row in rows if row.crane and row.reason in of_time}),
+    )
 
 
 def _age_state(row: FleetRow) -> tuple[State, str]:
