@@ -11,6 +11,7 @@ from dash import dcc, html
 from dashboard.client import Client
 from dashboard.parts import form, grid, marks, page, states
 from dashboard.parts.form import Done, Values
+from dashboard.parts.grid import column
 from dashboard.visit import UTC_ZONE, ZONES, Trouble, Visit, attempt
 from domain.alerts import FLEET_KINDS, AlertDetail, AlertKind, AlertRow, Priority, Shelved
 from domain.attention import State
@@ -41,7 +42,7 @@ async def render(visit: Visit) -> Any:
             label=t("alerts.show"),
             default="open",
         ),
-        dcc.Link(t("alerts.rules"), href="/settings?tab=alerts", className="bl-button bl-button-quiet"),
+        page.button(t("alerts.rules"), "/settings?tab=alerts"),
     )
     zones = await _zones(visit, listed)
     parts: list[Any] = [head]
@@ -108,11 +109,8 @@ def _whose(row: AlertRow) -> str:
 def _line(row: AlertRow, zone: ZoneInfo, visit: Visit, role: str) -> list[Any]:
     state = State.STALE if row.state == "shelved" else STATES[row.priority]
     who = _holder(row, zone)
-    link = dcc.Link(
-        t("alerts.more"),
-        href=visit.href(alert=str(row.alert_id)),
-        className="bl-link",
-        title=t("alerts.more.label", text=row.text),
+    link = page.link(
+        t("alerts.more"), visit.href(alert=str(row.alert_id)), title=t("alerts.more.label", text=row.text)
     )
     parts: list[Any] = [
         marks.mark(state, t(f"alerts.priority.{row.priority}")),
@@ -156,7 +154,7 @@ def _holder(row: AlertRow, zone: ZoneInfo) -> str:
 async def _detail(visit: Visit, chosen: AlertDetail | Trouble, role: str) -> html.Section:
     title = t("alerts.detail")
     if isinstance(chosen, Trouble):
-        return html.Section([html.H2(title), states.partial(title, chosen.text)], className="bl-card")
+        return page.card(title, states.partial(title, chosen.text))
     row = chosen.alert
     zone = await ZONES.of_site(row.site, row.crane, visit.client) if row.crane else UTC_ZONE
     history = [
@@ -170,34 +168,33 @@ async def _detail(visit: Visit, chosen: AlertDetail | Trouble, role: str) -> htm
         for one in chosen.history
     ]
     unit = f"{numbers.NBSP}{row.unit}"
-    return html.Section(
-        [
-            html.H2(f"{row.crane}: {row.text}" if _about(row) else row.text),
-            marks.facts(
-                marks.fact(
-                    t("alerts.value"),
-                    _figure(row.value) + unit,
-                    t("alerts.raised_at", level=f"{row.raise_at:g}{unit}"),
-                ),
-                marks.fact(t("alerts.worst"), _figure(row.worst_value) + unit),
-                marks.fact(t("alerts.rule"), row.rule),
+    arrive: dict[str, Any] = {"data-arrive": str(row.alert_id)}
+    return page.card(
+        f"{row.crane}: {row.text}" if _about(row) else row.text,
+        marks.facts(
+            marks.fact(
+                t("alerts.value"),
+                _figure(row.value) + unit,
+                t("alerts.raised_at", level=f"{row.raise_at:g}{unit}"),
             ),
-            html.Dl(
-                [
-                    part
-                    for name in ("cause", "consequence", "action")
-                    for part in (html.Dt(t(f"alerts.{name}")), html.Dd(getattr(row, name)))
-                ],
-                className="bl-alert-why",
-            ),
-            html.P(dcc.Link(t("alerts.evidence"), href=evidence(row), className="bl-link")),
-            *_actions(row, role),
-            html.H3(t("alerts.history")),
-            html.Ol(history, className="bl-alert-history"),
-            dcc.Link(t("alerts.close"), href=visit.href(alert=None), className="bl-link"),
-        ],
-        className="bl-card bl-alert-detail",
-        **{"data-arrive": str(row.alert_id)},
+            marks.fact(t("alerts.worst"), _figure(row.worst_value) + unit),
+            marks.fact(t("alerts.rule"), row.rule),
+        ),
+        html.Dl(
+            [
+                part
+                for name in ("cause", "consequence", "action")
+                for part in (html.Dt(t(f"alerts.{name}")), html.Dd(getattr(row, name)))
+            ],
+            className="bl-alert-why",
+        ),
+        html.P(page.link(t("alerts.evidence"), evidence(row))),
+        *_actions(row, role),
+        html.H3(t("alerts.history")),
+        html.Ol(history, className="bl-alert-history"),
+        page.link(t("alerts.close"), visit.href(alert=None)),
+        kind="bl-alert-detail",
+        **arrive,
     )
 
 
@@ -250,7 +247,7 @@ def _actions(row: AlertRow, role: str) -> list[Any]:
         ]
         parts.append(form.form("shelve", fields, t("alerts.shelve"), key=key, context=context, quiet=True))
     if not parts:
-        parts.append(html.P(t("alerts.not_yours"), className="bl-summary"))
+        parts.append(page.note(t("alerts.not_yours")))
     return parts
 
 
@@ -258,12 +255,12 @@ async def _past(visit: Visit) -> Any:
     """Every alert, the cleared ones too."""
     rows = (await visit.client.alerts(limit=AT_MOST)).items
     columns: list[dict[str, Any]] = [
-        {"field": "raised", "headerName": t("alerts.col.raised"), "cellRenderer": "LinkCell", "minWidth": 128, "flex": 2},
-        {"field": "crane", "headerName": t("fleet.col.crane"), "filter": True, "minWidth": 96},
-        {"field": "urgency", "headerName": t("alerts.col.priority"), "cellRenderer": "MarkCell", "minWidth": 110, "narrow": False},
-        {"field": "text", "headerName": t("alerts.col.text"), "minWidth": 110, "flex": 3, "wrapText": True, "cellClass": "bl-cell-wrap"},
-        {"field": "standing", "headerName": t("alerts.col.state"), "filter": True, "minWidth": 120, "narrow": False},
-    ]  # fmt: skip
+        column("raised", t("alerts.col.raised"), 128, "LinkCell", flex=2),
+        column("crane", t("fleet.col.crane"), 96, filter=True),
+        column("urgency", t("alerts.col.priority"), 110, "MarkCell", narrow=False),
+        column("text", t("alerts.col.text"), 110, flex=3, wrap=True),
+        column("standing", t("alerts.col.state"), 120, filter=True, narrow=False),
+    ]
     zones = await _zones(visit, rows)
     data = [
         {

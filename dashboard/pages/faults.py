@@ -7,7 +7,7 @@ from textwrap import shorten
 from typing import Any, Final
 from zoneinfo import ZoneInfo
 
-from dash import dcc, html
+from dash import html
 
 from dashboard.pages.crane import faults as crane_faults
 from dashboard.parts import charts, events, marks, page, period
@@ -73,7 +73,7 @@ def _events(found: Page[EventRow], zone: ZoneInfo, chosen: period.Period) -> lis
     if not raised:
         return []
     more = t("faults.more", count=MOST_EVENTS) if found.next_cursor else ""
-    head = html.Div([html.H2(t("events.title")), html.P(more, className="bl-summary") if more else None])
+    head = html.Div([html.H2(t("events.title")), page.note(more) if more else None])
     return [
         _timeline(raised, zone, chosen, more),
         html.Section(
@@ -141,7 +141,7 @@ def _open(
     return html.Section(
         [
             title,
-            html.P(t("faults.open.note"), className="bl-summary"),
+            page.note(t("faults.open.note")),
             html.Ul(items, className="bl-open-faults"),
         ],
         className="bl-card",
@@ -162,10 +162,8 @@ def _open_line(row: OpenFaultRow, moment: str, zone: ZoneInfo) -> list[Any]:
         html.Span(
             t("faults.since", when=numbers.moment(at, zone), count=row.raised_times), className="bl-cell-note"
         ),
-        dcc.Link(
-            t("events.trace"),
-            href=events.trace_address(row.crane, at - events.CONTEXT, at + events.CONTEXT),
-            className="bl-link",
+        page.link(
+            t("events.trace"), events.trace_address(row.crane, at - events.CONTEXT, at + events.CONTEXT)
         ),
     ]
 
@@ -262,17 +260,11 @@ def _by_crane(found: FaultPareto) -> html.Section:
         ("crane", "raised", "codes", "open", "working_hours", "hours_between"),
         [(r.crane, r.count, r.codes, r.open, r.working_hours, r.hours_between) for r in faulty],
     )
-    return html.Section(
-        [
-            html.H2(t("faults.by_crane")),
-            html.P(t("faults.by_crane.note"), className="bl-summary"),
-            html.Table(
-                [html.Thead(html.Tr([html.Th(word, scope="col") for word in headers])), html.Tbody(rows)],
-                className="bl-table",
-            ),
-            charts.numbers_behind("faults-by-crane", *table),
-        ],
-        className="bl-card",
+    return page.card(
+        t("faults.by_crane"),
+        page.note(t("faults.by_crane.note")),
+        page.table(headers, rows),
+        charts.numbers_behind("faults-by-crane", *table),
     )
 
 

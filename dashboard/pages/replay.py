@@ -6,7 +6,7 @@ from typing import Any, Final
 from zoneinfo import ZoneInfo
 
 from anyio import to_thread
-from dash import dcc, html
+from dash import html
 
 from dashboard.pages.crane.tables import shown_span
 from dashboard.parts import components, events, page, period, states
@@ -38,7 +38,7 @@ async def render_list(visit: Visit) -> Any:
     items = [
         html.Li(
             [
-                dcc.Link(row.crane, href=f"/replay/{row.crane}", className="bl-link"),
+                page.link(row.crane, f"/replay/{row.crane}"),
                 html.Span(row.title or row.type, className="bl-cell-note"),
                 page.age(row.last_at),
             ]
@@ -48,9 +48,7 @@ async def render_list(visit: Visit) -> Any:
     return html.Div(
         [
             page.head(t("replay.title"), t("replay.context")),
-            html.Section(
-                [html.H2(t("replay.choose")), html.Ul(items, className="bl-life-list")], className="bl-card"
-            ),
+            page.card(t("replay.choose"), html.Ul(items, className="bl-life-list")),
         ]
     )
 
@@ -108,10 +106,7 @@ async def render(visit: Visit) -> Any:
     return html.Div(
         [
             head,
-            html.Section(
-                [html.H2(t("replay.player")), html.P(" ".join(notes), className="bl-summary"), player],
-                className="bl-card",
-            ),
+            page.card(t("replay.player"), page.note(" ".join(notes)), player),
         ]
     )
 
@@ -121,13 +116,9 @@ def _steps(visit: Visit, crane: str, start: datetime, end: datetime) -> list[Any
     back = visit.href(visit.path, **{"from": _iso(start - span), "to": _iso(start)})
     onward = visit.href(visit.path, **{"from": _iso(end), "to": _iso(end + span)})
     return [
-        dcc.Link(
-            t("replay.to_trace"),
-            href=events.trace_address(crane, start, end),
-            className="bl-button bl-button-quiet",
-        ),
-        dcc.Link(t("replay.back"), href=back, className="bl-button bl-button-quiet"),
-        dcc.Link(t("replay.onward"), href=onward, className="bl-button bl-button-quiet"),
+        page.button(t("replay.to_trace"), events.trace_address(crane, start, end)),
+        page.button(t("replay.back"), back),
+        page.button(t("replay.onward"), onward),
     ]
 
 

@@ -3,9 +3,10 @@
 from datetime import date
 from typing import Any
 
-from dash import dcc, html
+from dash import html
 
 from dashboard.parts import charts, grid, marks, page, states
+from dashboard.parts.grid import column
 from dashboard.visit import Trouble, Visit, attempt
 from domain import attention
 from domain.attention import State
@@ -32,15 +33,11 @@ async def render(visit: Visit) -> Any:
             page.head(
                 t("service.title"),
                 t("service.context", count=due),
-                dcc.Link(
-                    t("service.enter"), href="/settings?tab=service", className="bl-button bl-button-quiet"
-                ),
+                page.button(t("service.enter"), "/settings?tab=service"),
             ),
             html.Section(
                 [
-                    html.Div(
-                        [html.H2(t("service.table")), html.P(t("service.note"), className="bl-summary")]
-                    ),
+                    html.Div([html.H2(t("service.table")), page.note(t("service.note"))]),
                     grid.grid("service-grid", t("service.table"), _columns(), rows),
                 ],
                 className="bl-card bl-card-flush",
@@ -48,9 +45,7 @@ async def render(visit: Visit) -> Any:
             charts.missing(t("service.plans"), plans)
             if isinstance(plans, Trouble)
             else _plans(list(plans.items), today),
-            html.Section(
-                [html.H2(t("service.intervals")), html.P(t("service.intervals.text"))], className="bl-card"
-            ),
+            page.card(t("service.intervals"), html.P(t("service.intervals.text"))),
             marks.cautions(fleet.cautions),
         ]
     )
@@ -64,34 +59,14 @@ def _plans(plans: list[ServiceRow], today: date) -> html.Section:
     """Every interval that is entered, with what has run since it was last done."""
     title = t("service.plans")
     if not plans:
-        return html.Section(
-            [html.H2(title), html.P(t("service.plans.none"), className="bl-nothing")], className="bl-card"
-        )
+        return page.card(title, page.nothing(t("service.plans.none")))
     columns: list[dict[str, Any]] = [
-        {"field": "crane", "headerName": t("fleet.col.crane"), "minWidth": 110},
-        {"field": "plan", "headerName": t("service.col.plan"), "minWidth": 120},
-        {
-            "field": "urgency",
-            "headerName": t("service.col.state"),
-            "cellRenderer": "MarkCell",
-            "sort": "desc",
-            "minWidth": 130,
-        },
-        {"field": "due", "headerName": t("service.col.due"), "minWidth": 120, "narrow": False},
-        {
-            "field": "hours",
-            "headerName": t("service.col.hours"),
-            "type": "rightAligned",
-            "minWidth": 130,
-            "narrow": False,
-        },
-        {
-            "field": "lifts",
-            "headerName": t("service.col.lifts"),
-            "type": "rightAligned",
-            "minWidth": 120,
-            "narrow": False,
-        },
+        column("crane", t("fleet.col.crane"), 110),
+        column("plan", t("service.col.plan"), 120),
+        column("urgency", t("service.col.state"), 130, "MarkCell", sort="desc"),
+        column("due", t("service.col.due"), 120, narrow=False),
+        column("hours", t("service.col.hours"), 130, narrow=False, right=True),
+        column("lifts", t("service.col.lifts"), 120, narrow=False, right=True),
     ]
     rows = []
     for one in plans:
@@ -114,7 +89,7 @@ def _plans(plans: list[ServiceRow], today: date) -> html.Section:
         )
     return html.Section(
         [
-            html.Div([html.H2(title), html.P(t("service.plans.note"), className="bl-summary")]),
+            html.Div([html.H2(title), page.note(t("service.plans.note"))]),
             grid.grid("plan-grid", title, columns, rows),
         ],
         className="bl-card bl-card-flush",
@@ -123,27 +98,12 @@ def _plans(plans: list[ServiceRow], today: date) -> html.Section:
 
 def _columns() -> list[dict[str, Any]]:
     return [
-        {"field": "crane", "headerName": t("fleet.col.crane"), "cellRenderer": "CraneCell", "minWidth": 140},
-        {
-            "field": "urgency",
-            "headerName": t("service.col.state"),
-            "cellRenderer": "MarkCell",
-            "minWidth": 170,
-            "sort": "desc",
-        },
-        {"field": "which", "headerName": t("service.col.which"), "minWidth": 150, "narrow": False},
-        {"field": "service", "headerName": t("service.col.service"), "minWidth": 130, "narrow": False},
-        {"field": "assessment", "headerName": t("service.col.assessment"), "minWidth": 150, "narrow": False},
-        {
-            "field": "reason",
-            "headerName": t("service.col.reason"),
-            "minWidth": 260,
-            "flex": 2,
-            "wrapText": True,
-            "cellClass": "bl-cell-wrap",
-            "narrow": False,
-            "sortable": False,
-        },
+        column("crane", t("fleet.col.crane"), 140, "CraneCell"),
+        column("urgency", t("service.col.state"), 170, "MarkCell", sort="desc"),
+        column("which", t("service.col.which"), 150, narrow=False),
+        column("service", t("service.col.service"), 130, narrow=False),
+        column("assessment", t("service.col.assessment"), 150, narrow=False),
+        column("reason", t("service.col.reason"), 260, flex=2, narrow=False, sortable=False, wrap=True),
     ]
 
 

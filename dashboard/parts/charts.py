@@ -12,7 +12,7 @@ from urllib.parse import quote
 
 from dash import dcc, html
 
-from dashboard.parts import states
+from dashboard.parts import page, states
 from dashboard.theme import FONT, graph_config
 from dashboard.visit import Trouble
 from domain.remark import THIN
@@ -120,27 +120,24 @@ def numbers_behind(name: str, headers: Sequence[str], rows: Sequence[Row]) -> ht
     shown = rows[:TABLE_ROWS]
     rest = len(rows) - len(shown)
     body = [html.Tr([html.Td(_cell(value)) for value in row]) for row in shown]
-    return html.Details(
-        [
-            html.Summary(t("chart.numbers")),
-            html.Div(
-                html.Table(
-                    [html.Thead(html.Tr([html.Th(word, scope="col") for word in headers])), html.Tbody(body)]
-                ),
-                className="bl-table-scroll",
-                tabIndex=0,
-                role="region",
-                **{"aria-label": t("chart.table", name=name)},
+    return page.fold(
+        t("chart.numbers"),
+        html.Div(
+            html.Table(
+                [html.Thead(html.Tr([html.Th(word, scope="col") for word in headers])), html.Tbody(body)]
             ),
-            html.P(t("chart.more_rows", count=rest)) if rest > 0 else None,
-            html.A(
-                t("chart.csv"),
-                href=_csv_address(headers, rows),
-                download=f"{name}.csv",
-                className="bl-quiet-link",
-            ),
-        ],
-        className="bl-numbers",
+            className="bl-table-scroll",
+            tabIndex=0,
+            role="region",
+            **{"aria-label": t("chart.table", name=name)},
+        ),
+        html.P(t("chart.more_rows", count=rest)) if rest > 0 else None,
+        html.A(
+            t("chart.csv"),
+            href=_csv_address(headers, rows),
+            download=f"{name}.csv",
+            className="bl-quiet-link",
+        ),
     )
 
 
@@ -159,12 +156,12 @@ def grid_csv(grid: str, fields: dict[str, str]) -> html.Button:
 
 def missing(title: str, trouble: Trouble) -> html.Section:
     """Where a chart would stand, when its answer did not come."""
-    return html.Section([html.H2(title), states.partial(title, trouble.text)], className="bl-card")
+    return page.card(title, states.partial(title, trouble.text))
 
 
 def nothing(title: str, text: str) -> html.Section:
     """Where a chart would stand, when there is nothing to draw yet."""
-    return html.Section([html.H2(title), html.P(text, className="bl-nothing")], className="bl-card")
+    return page.card(title, page.nothing(text))
 
 
 def _cell(value: object) -> str:

@@ -6,9 +6,10 @@ from typing import Any, Final
 from urllib.parse import urlencode
 from zoneinfo import ZoneInfo
 
-from dash import dcc, html
+from dash import html
 
-from dashboard.parts import charts, grid, marks
+from dashboard.parts import charts, grid, marks, page
+from dashboard.parts.grid import column
 from domain.answers import EventRow
 from domain.attention import State
 from domain.messages import EventKind, EventState
@@ -45,39 +46,24 @@ def word_of(event: EventRow) -> str:
     return f"{word} {t('event.cleared')}" if event.state is EventState.CLEARED else word
 
 
-def event_list(
-    events: Sequence[EventRow], zone: ZoneInfo, *, with_crane: bool = False, all_at: str | None = None
-) -> html.Section:
+def event_list(events: Sequence[EventRow], zone: ZoneInfo, *, all_at: str | None = None) -> html.Section:
     """The newest events, each with the way to the trace around it. all_at: where every event is listed."""
     if not events:
-        return html.Section(
-            [html.H2(t("events.title")), html.P(t("events.none"), className="bl-nothing")],
-            className="bl-card",
-        )
-    items = [html.Li(_line(event, zone, with_crane)) for event in events]
-    rest = html.P(dcc.Link(t("events.all"), href=all_at, className="bl-link"), className="bl-after-grid")
-    return html.Section(
-        [
-            html.H2(t("events.title")),
-            html.Ol(items, className="bl-events"),
-            rest if all_at is not None else None,
-        ],
-        className="bl-card",
-    )
+        return page.card(t("events.title"), page.nothing(t("events.none")))
+    items = html.Ol([html.Li(_line(event, zone)) for event in events], className="bl-events")
+    rest = html.P(page.link(t("events.all"), all_at), className="bl-after-grid") if all_at else None
+    return page.card(t("events.title"), items, rest)
 
 
-def _line(event: EventRow, zone: ZoneInfo, with_crane: bool) -> list[Any]:
+def _line(event: EventRow, zone: ZoneInfo) -> list[Any]:
     return [
         html.Time(numbers.moment(event.at, zone, seconds=True), dateTime=event.at.isoformat()),
         marks.mark(state_of(event), word_of(event)),
-        html.Span(
-            " ".join(part for part in (event.crane if with_crane else "", event.code, event.text) if part)
-        ),
-        dcc.Link(
+        html.Span(" ".join(filter(None, (event.code, event.text)))),
+        page.link(
             t("events.trace"),
-            href=trace_address(event.crane, event.at - CONTEXT, event.at + CONTEXT),
+            trace_address(event.crane, event.at - CONTEXT, event.at + CONTEXT),
             title=t("events.trace.label", time=numbers.moment(event.at, zone, seconds=True)),
-            className="bl-link",
         ),
     ]
 
@@ -85,38 +71,11 @@ def _line(event: EventRow, zone: ZoneInfo, with_crane: bool) -> list[Any]:
 def event_grid(events: Sequence[EventRow], zone: ZoneInfo, *, with_crane: bool = False) -> html.Div:
     """All events of a period, sortable and filterable, and as a file."""
     columns: list[dict[str, Any]] = [
-        {
-            "field": "at",
-            "headerName": t("events.col.at", zone=zone.key),
-            "cellRenderer": "LinkCell",
-            "minWidth": 128,
-            "flex": 1,
-        },
-        {"field": "crane", "headerName": t("fleet.col.crane"), "minWidth": 84, "hide": not with_crane},
-        {
-            "field": "word",
-            "headerName": t("events.col.kind"),
-            "cellRenderer": "MarkCell",
-            "filter": True,
-            "minWidth": 132,
-        },
-        {
-            "field": "code",
-            "headerName": t("events.col.code"),
-            "filter": True,
-            "minWidth": 100,
-            "narrow": False,
-        },
-        {
-            "field": "text",
-            "headerName": t("events.col.text"),
-            "filter": True,
-            "minWidth": 240,
-            "flex": 2,
-            "wrapText": True,
-            "cellClass": "bl-cell-wrap",
-            "narrow": False,
-        },
+        column("at", t("events.col.at", zone=zone.key), 128, "LinkCell", flex=1),
+        column("crane", t("fleet.col.crane"), 84, hide=not with_crane),
+        column("word", t("events.col.kind"), 132, "MarkCell", filter=True),
+        column("code", t("events.col.code"), 100, filter=True, narrow=False),
+        column("text", t("events.col.text"), 240, filter=True, flex=2, narrow=False, wrap=True),
     ]
     rows = [
         {

@@ -5,9 +5,10 @@ from datetime import timedelta
 from typing import Any, Final
 from zoneinfo import ZoneInfo
 
-from dash import dcc, html
+from dash import html
 
-from dashboard.parts import events, grid, marks
+from dashboard.parts import events, grid, marks, page
+from dashboard.parts.grid import column
 from dashboard.visit import Trouble
 from domain.answers import Page
 from domain.attention import State
@@ -39,7 +40,7 @@ def line(found: Page[FindingRow] | Trouble, crane: str) -> html.P | None:
     titles = list(dict.fromkeys(row.title for row in found.items))
     more = t("list.more", count=len(titles) - TITLES_MOST) if len(titles) > TITLES_MOST else ""
     count, named = len(titles), ", ".join(titles[:TITLES_MOST]) + more
-    link = dcc.Link(t("findings.see"), href=list_of(crane), className="bl-link")
+    link = page.link(t("findings.see"), list_of(crane))
     words = t("findings.line", count=count, titles=named)
     return html.P(
         [marks.mark(State.WATCH, t("attention.findings", count=count)), f" {words} ", link],
@@ -49,16 +50,15 @@ def line(found: Page[FindingRow] | Trouble, crane: str) -> html.P | None:
 
 def table(rows: Sequence[FindingRow], zone: ZoneInfo, units: Units) -> html.Div:
     """Every finding with its days, the figures that it moves and which way, and what to do; newest first."""
-    wrapped: dict[str, Any] = {"wrapText": True, "autoHeight": True, "cellClass": "bl-cell-wrap"}
     columns: list[dict[str, Any]] = [
-        {"field": "crane", "headerName": t("fleet.col.crane"), "cellRenderer": "CraneCell", "minWidth": 96, "filter": True},
-        {"field": "finding", "headerName": t("findings.col.title"), "minWidth": 150, "flex": 2, "filter": True, **wrapped},
-        {"field": "trace", "headerName": t("findings.col.trace", zone=zone.key), "cellRenderer": "LinkCell", "minWidth": 128, "flex": 2},
-        {"field": "days", "headerName": t("findings.col.days"), "minWidth": 110, "narrow": False, **wrapped},
-        {"field": "size", "headerName": t("findings.col.size"), "type": "rightAligned", "minWidth": 90, "narrow": False, "sortable": False},
-        {"field": "moves", "headerName": t("findings.col.moves"), "minWidth": 190, "flex": 3, "narrow": False, **wrapped},
-        {"field": "next", "headerName": t("findings.col.next"), "minWidth": 220, "flex": 4, "narrow": False, **wrapped},
-    ]  # fmt: skip
+        column("crane", t("fleet.col.crane"), 96, "CraneCell", filter=True),
+        column("finding", t("findings.col.title"), 150, flex=2, filter=True, tall=True),
+        column("trace", t("findings.col.trace", zone=zone.key), 128, "LinkCell", flex=2),
+        column("days", t("findings.col.days"), 110, narrow=False, tall=True),
+        column("size", t("findings.col.size"), 90, narrow=False, sortable=False, right=True),
+        column("moves", t("findings.col.moves"), 190, flex=3, narrow=False, tall=True),
+        column("next", t("findings.col.next"), 220, flex=4, narrow=False, tall=True),
+    ]
     newest = sorted(rows, key=lambda row: (row.day_to, row.from_at), reverse=True)
     return grid.grid(
         "findings-grid", t("findings.title"), columns, [_row(row, zone, units) for row in newest]

@@ -1,8 +1,10 @@
-"""What the top of every page looks like: one h1, a line of context, its controls."""
+"""What pages are made of: the heading with its controls, cards, folds, tables, lists and links, each with its look and what makes it
+readable to all in one place."""
 
 from collections.abc import Sequence
 from typing import Any, Final
 
+import dash_mantine_components as dmc
 from dash import dcc, html
 
 from dashboard.parts.components import Age, Choice, Link
@@ -12,6 +14,7 @@ from words.numbers import age_words
 
 STALE: Final = {"stale_after_ms": MS_PER_S * STALE_AFTER_S}
 """The same for the cells of a grid."""
+QUIET: Final = "bl-button bl-button-quiet"
 
 
 def head(title: str, context: Any = None, *controls: Any) -> html.Header:
@@ -22,6 +25,71 @@ def head(title: str, context: Any = None, *controls: Any) -> html.Header:
     return html.Header(
         [html.Div(words), html.Div(list(controls), className="bl-controls")], className="bl-head"
     )
+
+
+def card(
+    title: Any, *parts: Any, note: Any = None, flush: bool = False, kind: str = "", **more: Any
+) -> html.Section:
+    """A part of a page under its own heading. note: words below that. flush: what follows reaches its edges, as grids do."""
+    words = [html.H2(title), None if note is None else html.P(note, className="bl-summary")]
+    look = " ".join(filter(None, ("bl-card", "bl-card-flush" if flush else "", kind)))
+    return html.Section([html.Div(words), *parts] if flush else [*words, *parts], className=look, **more)
+
+
+def note(words: Any) -> html.P:
+    """What goes with the figures beside it."""
+    return html.P(words, className="bl-summary")
+
+
+def nothing(words: Any) -> html.P:
+    """That there is nothing yet."""
+    return html.P(words, className="bl-nothing")
+
+
+def fold(word: Any, *parts: Any, look: str = "bl-numbers", **more: Any) -> html.Details:
+    """What is folded away behind a word."""
+    return html.Details([html.Summary(word), *parts], className=look, **more)
+
+
+def entries(lines: Sequence[Any], none: str) -> html.Ul | html.P:
+    """What is entered already, a line each, or that there is nothing."""
+    return html.Ul([html.Li(line) for line in lines], className="bl-entries") if lines else nothing(none)
+
+
+def table(headers: Sequence[Any], rows: Sequence[Any], label: str = "", look: str = "bl-table-scroll") -> Any:
+    """A table. rows: html.Tr, or the cells of one. label: what it lists, where it may be wider than the screen and scrolls by itself."""
+    lines = [row if isinstance(row, html.Tr) else html.Tr([_cell(cell) for cell in row]) for row in rows]
+    whole = html.Table(
+        [html.Thead(html.Tr([html.Th(word, scope="col") for word in headers])), html.Tbody(lines)],
+        className="bl-table",
+    )
+    if not label:
+        return whole
+    return html.Div(whole, className=look, tabIndex=0, role="region", **{"aria-label": label})
+
+
+def _cell(cell: Any) -> Any:
+    return cell if isinstance(cell, html.Th | html.Td) else html.Td(cell)
+
+
+def row_head(words: Any) -> html.Th:
+    """The cell that names its row."""
+    return html.Th(words, scope="row")
+
+
+def link(words: Any, href: str, **more: Any) -> dcc.Link:
+    """The way to another page, in a line of words."""
+    return dcc.Link(words, href=href, className="bl-link", **more)
+
+
+def button(words: Any, href: str, **more: Any) -> dcc.Link:
+    """The way to another page, as a quiet button."""
+    return dcc.Link(words, href=href, className=QUIET, **more)
+
+
+def tall(words: Any, href: str, **more: Any) -> dmc.Anchor:
+    """The same for a thumb, within a page as well."""
+    return dmc.Anchor(words, href=href, underline="never", className=f"{QUIET} bl-button-tall", **more)
 
 
 def tabs(label: str, here: str, items: Sequence[tuple[str, str, str]]) -> html.Nav:

@@ -7,7 +7,7 @@ from zoneinfo import ZoneInfo
 from dash import html
 
 from dashboard.pages.crane import near_limit as crane_near_limit
-from dashboard.parts import area, charts, findings, marks, period
+from dashboard.parts import area, charts, findings, marks, page, period
 from dashboard.visit import Trouble, Visit, together
 from domain import attention
 from domain.answers import CraneDetail, LevelBin, SpectrumAnswer, WorkingAreaAnswer
@@ -79,50 +79,34 @@ def _figures(s: SpectrumAnswer, units: Units) -> html.Section:
         if s.design is not None
         else t("life.no_class")
     )
-    return html.Section(
-        [
-            html.H2(t("duty.title")),
-            html.P(
-                t(
-                    "duty.summary",
-                    first=numbers.day(s.day_from),
-                    last=numbers.day(s.day_to),
-                    days=s.days_recorded,
-                ),
-                className="bl-summary",
+    return page.card(
+        t("duty.title"),
+        page.note(
+            t("duty.summary", first=numbers.day(s.day_from), last=numbers.day(s.day_to), days=s.days_recorded)
+        ),
+        marks.facts(
+            marks.fact(t("duty.lifts"), numbers.plain(s.lifts), t("duty.lifts.note")),
+            marks.fact(t("duty.kq"), numbers.plain(s.kq, 4), design),
+            marks.fact(t("duty.classes"), classes, _classes_note(s) if s.edition else None),
+            marks.fact(
+                t("duty.history"),
+                numbers.plain(s.s_m, 6),
+                t("duty.history.note", s=s.s_class or numbers.MISSING, m=numbers.plain(s.s_slope_m)),
             ),
-            marks.facts(
-                marks.fact(t("duty.lifts"), numbers.plain(s.lifts), t("duty.lifts.note")),
-                marks.fact(t("duty.kq"), numbers.plain(s.kq, 4), design),
-                marks.fact(
-                    t("duty.classes"),
-                    classes,
-                    _classes_note(s) if s.edition else None,
-                ),
-                marks.fact(
-                    t("duty.history"),
-                    numbers.plain(s.s_m, 6),
-                    t("duty.history.note", s=s.s_class or numbers.MISSING, m=numbers.plain(s.s_slope_m)),
-                ),
-                marks.fact(
-                    t("duty.recorded"),
-                    numbers.hours(s.recorded_s),
-                    t("duty.recorded.note", samples=numbers.plain(s.samples)),
-                ),
+            marks.fact(
+                t("duty.recorded"),
+                numbers.hours(s.recorded_s),
+                t("duty.recorded.note", samples=numbers.plain(s.samples)),
             ),
-            _against_design(s),
-            _notes(s, units),
-            html.Details(
-                [
-                    html.Summary(t("formula")),
-                    html.P(t("duty.kq.formula")),
-                    html.P(t("duty.sm.formula")),
-                    html.P(t("duty.residue", rule=t(f"residue.{s.residue_rule}"))),
-                ],
-                className="bl-numbers",
-            ),
-        ],
-        className="bl-card",
+        ),
+        _against_design(s),
+        _notes(s, units),
+        page.fold(
+            t("formula"),
+            html.P(t("duty.kq.formula")),
+            html.P(t("duty.sm.formula")),
+            html.P(t("duty.residue", rule=t(f"residue.{s.residue_rule}"))),
+        ),
     )
 
 

@@ -5,10 +5,10 @@ from datetime import datetime, timedelta
 from typing import Any, Final
 from zoneinfo import ZoneInfo
 
-from dash import dcc, html
+from dash import html
 
 from dashboard.client import Client
-from dashboard.parts import events, form
+from dashboard.parts import events, form, page
 from dashboard.parts.form import Done, Values
 from domain.channels import CHANNEL_NAMES
 from domain.exclusion import CountedAgain, ExclusionAsked, ExclusionRow
@@ -25,14 +25,14 @@ def section(
     crane: str, rows: Sequence[ExclusionRow], start: datetime, end: datetime, zone: ZoneInfo, *, may: bool
 ) -> html.Section:
     """The list of a crane, and for who may the form that excludes the span that is shown."""
-    parts: list[Any] = [html.H2(t("exclusions.title")), html.P(t("exclusions.note"), className="bl-summary")]
+    parts: list[Any] = [html.H2(t("exclusions.title")), page.note(t("exclusions.note"))]
     if may:
         parts.append(_form(crane, start, end))
     if rows:
         lines = [html.Li(_line(row, zone, may=may)) for row in rows[:SHOWN]]
         parts.append(html.Ul(lines, className="bl-entries"))
     else:
-        parts.append(html.P(t("exclusions.none"), className="bl-nothing"))
+        parts.append(page.nothing(t("exclusions.none")))
     return html.Section(parts, className="bl-card", id="exclusions")
 
 
@@ -42,13 +42,8 @@ def of_fleet(rows: Sequence[ExclusionRow], zone: ZoneInfo) -> html.Section | Non
     if not shown:
         return None
     lines = [html.Li(_line(row, zone, may=False, of=row.crane)) for row in shown]
-    return html.Section(
-        [
-            html.H2(t("exclusions.title")),
-            html.P(t("exclusions.fleet"), className="bl-summary"),
-            html.Ul(lines, className="bl-entries"),
-        ],
-        className="bl-card",
+    return page.card(
+        t("exclusions.title"), page.note(t("exclusions.fleet")), html.Ul(lines, className="bl-entries")
     )
 
 
@@ -90,11 +85,7 @@ def _line(row: ExclusionRow, zone: ZoneInfo, *, may: bool, of: str = "") -> list
     if row.withdrawn_at is not None:
         when = numbers.moment(row.withdrawn_at, zone)
         words = f"{words} {t('exclusions.withdrawn', who=row.withdrawn_by or '', when=when)}"
-    parts: list[Any] = [
-        html.Div(
-            [dcc.Link(f"{of} {span}".strip(), href=_trace_of(row), className="bl-link"), html.Br(), words]
-        )
-    ]
+    parts: list[Any] = [html.Div([page.link(f"{of} {span}".strip(), _trace_of(row)), html.Br(), words])]
     if may and row.withdrawn_at is None:
         parts.append(
             form.sure(

@@ -7,7 +7,8 @@ from zoneinfo import ZoneInfo
 
 from dash import html
 
-from dashboard.parts import events, grid
+from dashboard.parts import events, grid, page
+from dashboard.parts.grid import column
 from domain.attention import State
 from domain.fault_answers import FaultEpisodeRow, FaultsAndOverloadsAnswer
 from words import numbers, remarks
@@ -32,20 +33,22 @@ def section(
         return None
     title = t("episodes.title")
     columns: list[dict[str, Any]] = [
-        {"field": "at", "headerName": t("events.col.at", zone=zone.key), "cellRenderer": "LinkCell", "minWidth": 150},
-        {"field": "urgency", "headerName": t("events.col.code"), "cellRenderer": "MarkCell", "minWidth": 110},
-        {"field": "meaning", "headerName": t("codes.col.meaning"), "minWidth": 180, "flex": 2, "wrapText": True, "cellClass": "bl-cell-wrap", "narrow": False, "tooltipField": "advice"},
-        {"field": "lasted", "headerName": t("episodes.col.open"), "minWidth": 90, "narrow": False},
-        {"field": "repeats", "headerName": t("episodes.col.repeats"), "type": "rightAligned", "minWidth": 84, "narrow": False},
-        {"field": "mode", "headerName": t("channel.mode"), "minWidth": 110, "narrow": False},
-        {"field": "doing", "headerName": t("episodes.col.doing"), "minWidth": 220, "flex": 3, "wrapText": True, "cellClass": "bl-cell-wrap", "narrow": False},
-    ]  # fmt: skip
+        column("at", t("events.col.at", zone=zone.key), 150, "LinkCell"),
+        column("urgency", t("events.col.code"), 110, "MarkCell"),
+        column(
+            "meaning", t("codes.col.meaning"), 180, flex=2, narrow=False, tooltipField="advice", wrap=True
+        ),
+        column("lasted", t("episodes.col.open"), 90, narrow=False),
+        column("repeats", t("episodes.col.repeats"), 84, narrow=False, right=True),
+        column("mode", t("channel.mode"), 110, narrow=False),
+        column("doing", t("episodes.col.doing"), 220, flex=3, narrow=False, wrap=True),
+    ]
     data = [_row(crane, row, zone, units) for row in rows]
     repeated = sum(row.repeats > 0 for row in rows)
     words = t("episodes.summary", count=len(rows), repeated=repeated)
     return html.Section(
         [
-            html.Div([html.H2(title), html.P(words, className="bl-summary"), _with_overloads(together)]),
+            html.Div([html.H2(title), page.note(words), _with_overloads(together)]),
             grid.grid("episode-grid", title, columns, data, rowHeight=62),
         ],
         className="bl-card bl-card-flush",
@@ -56,7 +59,7 @@ def _with_overloads(found: FaultsAndOverloadsAnswer | None) -> html.P | None:
     if found is None or not found.enough:
         return None
     words = t("episodes.overloads", sentence=remarks.text(found.remark), caution=found.caution)
-    return html.P(words, className="bl-summary")
+    return page.note(words)
 
 
 def _row(crane: str, row: FaultEpisodeRow, zone: ZoneInfo, units: Units) -> dict[str, Any]:

@@ -4,7 +4,7 @@ from typing import Any, Final
 
 from dash import html
 
-from dashboard.parts import charts
+from dashboard.parts import charts, page
 from domain.near_limit import MassClass, Measure, NearLimitAnswer
 from words import numbers, remarks
 from words.numbers import Units
@@ -38,29 +38,20 @@ def _rates(found: NearLimitAnswer) -> html.Section:
         if one.name in SHOWN
     ]
     reasons = [html.Li(remarks.text(reason)) for reason in found.reasons]
-    return html.Section(
-        [
-            html.H2(t("near.title")),
-            html.P(
-                t(
-                    "near.summary",
-                    share=numbers.percent(found.crane.near_limit_pct),
-                    level=numbers.percent(found.near_limit_from_pct),
-                    before=numbers.percent(found.crane.near_limit_pct_before),
-                    hours=numbers.plain(found.crane.working_hours, 0),
-                ),
-                className="bl-summary",
-            ),
-            html.Table(
-                [html.Thead(html.Tr([html.Th(word, scope="col") for word in headers])), html.Tbody(rows)],
-                className="bl-table",
-            ),
-            html.H3(t("near.reasons")),
-            html.Ul(reasons, className="bl-notes")
-            if reasons
-            else html.P(t("near.reasons.none"), className="bl-nothing"),
-        ],
-        className="bl-card",
+    return page.card(
+        t("near.title"),
+        page.note(
+            t(
+                "near.summary",
+                share=numbers.percent(found.crane.near_limit_pct),
+                level=numbers.percent(found.near_limit_from_pct),
+                before=numbers.percent(found.crane.near_limit_pct_before),
+                hours=numbers.plain(found.crane.working_hours, 0),
+            )
+        ),
+        page.table(headers, rows),
+        html.H3(t("near.reasons")),
+        html.Ul(reasons, className="bl-notes") if reasons else page.nothing(t("near.reasons.none")),
     )
 
 

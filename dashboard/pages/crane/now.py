@@ -139,10 +139,7 @@ def _present(visit: Visit, live: LiveAnswer, drawn: DrawingAnswer, lifts: Any) -
                     html.Div(
                         [
                             html.H2(t("now.pose")),
-                            html.P(
-                                [t("now.measured"), " ", page.age(live.at, crane=name)],
-                                className="bl-summary",
-                            ),
+                            page.note([t("now.measured"), " ", page.age(live.at, crane=name)]),
                         ],
                         className="bl-card-head",
                     ),
@@ -151,11 +148,8 @@ def _present(visit: Visit, live: LiveAnswer, drawn: DrawingAnswer, lifts: Any) -
                 ],
                 className="bl-card bl-now-side",
             ),
-            html.Section(
-                [html.H2(t("now.readings")), _readings(visit, live, now, state)],
-                className="bl-card bl-now-facts",
-            ),
-            html.Section([html.H2(t("now.top")), top], className="bl-card bl-now-top"),
+            page.card(t("now.readings"), _readings(visit, live, now, state), kind="bl-now-facts"),
+            page.card(t("now.top"), top, kind="bl-now-top"),
         ],
         className="bl-now bl-now-stale" if stale else "bl-now",
     )

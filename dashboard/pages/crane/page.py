@@ -3,7 +3,7 @@
 from typing import Any, Final
 from zoneinfo import ZoneInfo
 
-from dash import dcc, html
+from dash import html
 
 from dashboard.pages.crane import duty as crane_duty
 from dashboard.pages.crane import now as crane_now
@@ -43,8 +43,8 @@ def _head(detail: CraneDetail) -> html.Header:
     if crane.type.invented:
         words += [" ", t("crane.invented")]
     links = [
-        dcc.Link(t("crane.to_life"), href=f"/life/{crane.name}", className="bl-button bl-button-quiet"),
-        dcc.Link(t("crane.to_replay"), href=f"/replay/{crane.name}", className="bl-button bl-button-quiet"),
+        page.button(t("crane.to_life"), f"/life/{crane.name}"),
+        page.button(t("crane.to_replay"), f"/replay/{crane.name}"),
     ]
     return page.head(crane.name, words, *links)
 

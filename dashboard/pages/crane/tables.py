@@ -9,6 +9,7 @@ from dash import dcc, html
 from dashboard.pages.crane import exclusions as crane_exclusions
 from dashboard.pages.crane import faults as crane_faults
 from dashboard.parts import charts, events, grid, page, period, trace
+from dashboard.parts.grid import bars, column
 from dashboard.visit import Trouble, Visit, attempt, together
 from domain import attention
 from domain.answers import CraneDetail, Lift
@@ -52,7 +53,7 @@ async def render_lifts(visit: Visit, detail: CraneDetail) -> Any:
     heaviest = max(answer.items, key=lambda lift: lift.peak_utilisation_pct)
     summary = [
         t("lifts.summary", count=numbers.plain(len(answer.items)), peak=numbers.percent(heaviest.peak_utilisation_pct)),
-        dcc.Link(numbers.moment(heaviest.started_at, zone), href=_trace_of(heaviest), className="bl-link"),
+        page.link(numbers.moment(heaviest.started_at, zone), _trace_of(heaviest)),
         t("lifts.summary.rest"),
     ]  # fmt: skip
     after: list[Any] = [charts.grid_csv("lift-grid", LIFT_CSV)]
@@ -64,7 +65,7 @@ async def render_lifts(visit: Visit, detail: CraneDetail) -> Any:
             top,
             html.Section(
                 [
-                    html.Div([html.H2(t("lifts.title")), html.P(summary, className="bl-summary")]),
+                    html.Div([html.H2(t("lifts.title")), page.note(summary)]),
                     grid.grid(
                         "lift-grid",
                         t("lifts.title"),
@@ -83,7 +84,7 @@ def _earlier(visit: Visit, chosen: period.Period, oldest: date) -> dcc.Link:
     """To the lifts of the period that had no room: those up to the day of the oldest one shown."""
     first = str(chosen.first)
     href = visit.href(days=period.DATES, first=first, last=str(max(oldest, chosen.first or oldest)))
-    return dcc.Link(t("lifts.earlier"), href=href, className="bl-link")
+    return page.link(t("lifts.earlier"), href)
 
 
 def _trace_of(lift: Lift) -> str:
@@ -93,72 +94,23 @@ def _trace_of(lift: Lift) -> str:
 def _lift_columns(visit: Visit, zone: ZoneInfo) -> list[dict[str, Any]]:
     length, mass = numbers.length_unit(visit.units), numbers.mass_unit(visit.units)
     return [
-        {
-            "field": "started",
-            "headerName": t("lifts.col.started", zone=zone.key),
-            "cellRenderer": "LinkCell",
-            "minWidth": 150,
-            "flex": 2,
-        },
-        {
-            "field": "peak",
-            "headerName": t("lifts.col.peak"),
-            "cellRenderer": "BarCell",
-            "cellRendererParams": {"kind": "peak", "full": 120.0, "band": [attention.WARNING_PCT, 120.0]},
-            "minWidth": 130,
-        },
-        {
-            "field": "mass",
-            "cellRenderer": "DayCell",
-            "cellClass": ["ag-right-aligned-cell", "bl-cell-estimated"],
-            "headerName": t("lifts.col.mass", unit=mass),
-            "type": "rightAligned",
-            "minWidth": 90,
-            "narrow": False,
-        },
-        {
-            "field": "outreach",
-            "cellRenderer": "DayCell",
-            "headerName": t("lifts.col.outreach", unit=length),
-            "type": "rightAligned",
-            "minWidth": 90,
-            "narrow": False,
-        },
-        {
-            "field": "structural",
-            "headerName": t("lifts.col.structural"),
-            "type": "rightAligned",
-            "minWidth": 90,
-            "narrow": False,
-        },
-        {
-            "field": "slew",
-            "headerName": t("lifts.col.slew"),
-            "type": "rightAligned",
-            "minWidth": 90,
-            "narrow": False,
-        },
-        {
-            "field": "stops",
-            "headerName": t("fleet.col.stops"),
-            "type": "rightAligned",
-            "minWidth": 90,
-            "narrow": False,
-        },
-        {
-            "field": "overrides",
-            "headerName": t("fleet.col.overrides"),
-            "type": "rightAligned",
-            "minWidth": 95,
-            "narrow": False,
-        },
-        {
-            "field": "lasted",
-            "headerName": t("lifts.col.lasted"),
-            "minWidth": 90,
-            "narrow": False,
-            "sortable": False,
-        },
+        column("started", t("lifts.col.started", zone=zone.key), 150, "LinkCell", flex=2),
+        bars("peak", t("lifts.col.peak"), 130, 120.0, (attention.WARNING_PCT, 120.0)),
+        column(
+            "mass",
+            t("lifts.col.mass", unit=mass),
+            90,
+            "DayCell",
+            cellClass=["ag-right-aligned-cell", "bl-cell-estimated"],
+            narrow=False,
+            right=True,
+        ),
+        column("outreach", t("lifts.col.outreach", unit=length), 90, "DayCell", narrow=False, right=True),
+        column("structural", t("lifts.col.structural"), 90, narrow=False, right=True),
+        column("slew", t("lifts.col.slew"), 90, narrow=False, right=True),
+        column("stops", t("fleet.col.stops"), 90, narrow=False, right=True),
+        column("overrides", t("fleet.col.overrides"), 95, narrow=False, right=True),
+        column("lasted", t("lifts.col.lasted"), 90, narrow=False, sortable=False),
     ]
 
 
@@ -238,7 +190,7 @@ async def render_events(visit: Visit, detail: CraneDetail) -> Any:
             ),
             html.Section(
                 [
-                    html.Div([html.H2(t("events.title")), html.P(summary, className="bl-summary")]),
+                    html.Div([html.H2(t("events.title")), page.note(summary)]),
                     events.event_grid(answer.items, zone),
                 ],
                 className="bl-card bl-card-flush",
@@ -278,7 +230,7 @@ async def render_trace(visit: Visit, detail: CraneDetail) -> Any:
                         samples=numbers.plain(samples.recorded_samples),
                     ),
                     " ",
-                    dcc.Link(t("trace.replay"), href=replay, className="bl-link"),
+                    page.link(t("trace.replay"), replay),
                 ],
                 className="bl-period",
             ),

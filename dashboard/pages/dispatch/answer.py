@@ -41,17 +41,14 @@ def answer_parts(
         for rank, one in enumerate(fit, start=skipped + 1)
     ]
     return [
-        html.Section(
-            [
-                html.H2(t("dispatch.fit", count=answer.fit_count)),
-                html.P(job_words(answer.question, visit), className="bl-summary"),
-                assumed(answer.assumed, visit.units),
-                html.Ol(cards[:SHOWN_AT_FIRST], className="bl-candidates"),
-                _more(cards[SHOWN_AT_FIRST:]),
-                _pages(visit, skipped, skipped + len(fit), answer.fit_count),
-                _order(answer),
-            ],
-            className="bl-card",
+        page.card(
+            t("dispatch.fit", count=answer.fit_count),
+            page.note(job_words(answer.question, visit)),
+            assumed(answer.assumed, visit.units),
+            html.Ol(cards[:SHOWN_AT_FIRST], className="bl-candidates"),
+            _more(cards[SHOWN_AT_FIRST:]),
+            _pages(visit, skipped, skipped + len(fit), answer.fit_count),
+            _order(answer),
         )
     ]
 
@@ -72,13 +69,7 @@ def assumed(entries: Sequence[Assumption], units: Units) -> html.Ul | None:
 def _more(cards: list[Any]) -> Any:
     if not cards:
         return None
-    return html.Details(
-        [
-            html.Summary(t("dispatch.more", count=len(cards))),
-            html.Ol(cards, className="bl-candidates"),
-        ],
-        className="bl-numbers",
-    )
+    return page.fold(t("dispatch.more", count=len(cards)), html.Ol(cards, className="bl-candidates"))
 
 
 def _pages(visit: Visit, skipped: int, until: int, count: int) -> Any:
@@ -97,9 +88,7 @@ def _pages(visit: Visit, skipped: int, until: int, count: int) -> Any:
 
 
 def _step(word: str, href: str) -> dmc.Anchor:
-    return dmc.Anchor(
-        word, href=href, underline="never", className="bl-button bl-button-quiet bl-button-tall"
-    )
+    return page.tall(word, href)
 
 
 def job_words(question: DispatchQuestion, visit: Visit) -> str:
@@ -171,7 +160,7 @@ def _card(
                             limit=numbers.percent(limit),
                         ),
                     ),
-                    html.P(configuration_words(one), className="bl-summary"),
+                    page.note(configuration_words(one)),
                     html.Details(
                         [
                             html.Summary(_points_words(one)),
@@ -293,13 +282,10 @@ def _order(answer: DispatchAnswer) -> html.Details:
     head = html.Thead(
         html.Tr([html.Th(t("dispatch.weight"), scope="col"), html.Th(t("dispatch.points.col"), scope="col")])
     )
-    return html.Details(
-        [
-            html.Summary(t("dispatch.order")),
-            html.P(t("dispatch.order.note"), className="bl-summary"),
-            html.Table([head, html.Tbody(rows)], className="bl-table"),
-        ],
-        className="bl-numbers",
+    return page.fold(
+        t("dispatch.order"),
+        page.note(t("dispatch.order.note")),
+        html.Table([head, html.Tbody(rows)], className="bl-table"),
     )
 
 
@@ -346,7 +332,7 @@ def ruled_out(
     return html.Section(
         [
             html.H2(t("dispatch.out", count=sum(counted.values())), id="out"),
-            html.P(t("dispatch.out.note"), className="bl-summary"),
+            page.note(t("dispatch.out.note")),
             html.Ul(filters, className="bl-filters"),
             html.Ul(rows, className="bl-ruled-out"),
             html.Div(steps, className="bl-pages") if steps else None,

@@ -53,21 +53,11 @@ async def render(visit: Visit) -> Any:
 
 def _controls(visit: Visit, first: date, count: int, zone: ZoneInfo) -> html.Div:
     def to(day: date | None, word: str) -> dmc.Anchor:
-        return dmc.Anchor(
-            word,
-            href=visit.href(**{"from": None if day is None else day.isoformat()}),
-            underline="never",
-            className="bl-button bl-button-quiet bl-button-tall",
-        )
+        return page.tall(word, visit.href(**{"from": None if day is None else day.isoformat()}))
 
     whole = None
     if visit.query.get("crane"):
-        whole = dmc.Anchor(
-            t("dispatch.calendar.all"),
-            href=visit.href(crane=None),
-            underline="never",
-            className="bl-button bl-button-quiet bl-button-tall",
-        )
+        whole = page.tall(t("dispatch.calendar.all"), visit.href(crane=None))
     return html.Div(
         [
             to(first - timedelta(days=count), t("dispatch.calendar.back")),
@@ -132,20 +122,17 @@ def _bars(rows: tuple[ReservationRow, ...], first: date, count: int, zone: ZoneI
     months = numbers.day(first) + (
         f" – {numbers.day(first + timedelta(days=count - 1))}" if count > 1 else ""
     )
-    return html.Section(
-        [
-            html.H2(t("dispatch.calendar.picture", cranes=len(by_crane), span=months)),
-            html.Div(
-                [html.Span(), html.Div(days, className="bl-calendar-days")],
-                className="bl-calendar-head",
-                **{"aria-hidden": "true"},
-            ),
-            html.Ul(lines, className="bl-calendar"),
-            html.P(t("dispatch.calendar.more", count=len(by_crane) - CRANES_A_PAGE), className="bl-summary")
-            if len(by_crane) > CRANES_A_PAGE
-            else None,
-        ],
-        className="bl-card",
+    return page.card(
+        t("dispatch.calendar.picture", cranes=len(by_crane), span=months),
+        html.Div(
+            [html.Span(), html.Div(days, className="bl-calendar-days")],
+            className="bl-calendar-head",
+            **{"aria-hidden": "true"},
+        ),
+        html.Ul(lines, className="bl-calendar"),
+        page.note(t("dispatch.calendar.more", count=len(by_crane) - CRANES_A_PAGE))
+        if len(by_crane) > CRANES_A_PAGE
+        else None,
     )
 
 

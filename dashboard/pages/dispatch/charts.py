@@ -11,7 +11,7 @@ from dash.exceptions import PreventUpdate
 
 from dashboard.client import Client
 from dashboard.pages.dispatch.parts import head
-from dashboard.parts import charts, components, form, marks, states
+from dashboard.parts import charts, components, form, marks, page, states
 from dashboard.parts.components import SideView
 from dashboard.parts.form import Done, Unreadable, Values
 from dashboard.visit import Trouble, Visit, together
@@ -44,10 +44,7 @@ async def render_list(visit: Visit) -> Any:
             )
             for row in rows
         ]
-        body = html.Section(
-            [html.H2(t("dispatch.charts.choose")), html.Ul(links, className="bl-entries")],
-            className="bl-card",
-        )
+        body = page.card(t("dispatch.charts.choose"), html.Ul(links, className="bl-entries"))
     return html.Div([head("charts", t("dispatch.charts.title"), t("dispatch.charts.context")), body])
 
 
@@ -165,27 +162,20 @@ def _drawn(visit: Visit, on_file: tuple[LoadChart, ...], drawn: DrawingAnswer) -
             ),
             rows=rows,
         ),
-        html.Section(
-            [
-                html.H2(t("dispatch.charts.envelope")),
-                html.P(t("dispatch.charts.envelope.note", setup=setup_words(best)), className="bl-summary"),
-                SideView(
-                    id="chart-view",
-                    geometry=components.geometry_of(drawn.figure),
-                    reach=components.lines(drawn.figure.outline),
-                    chart=components.lines(line),
-                    tallest=320,
-                    state="ok",
-                    units=numbers.drawn(visit.units),
-                    label=t("dispatch.charts.envelope.note", setup=setup_words(best)),
-                    words={
-                        "rated": t("drawing.rated"),
-                        "at": t("drawing.at"),
-                        "outreach": t("drawing.outreach"),
-                    },
-                ),
-            ],
-            className="bl-card",
+        page.card(
+            t("dispatch.charts.envelope"),
+            page.note(t("dispatch.charts.envelope.note", setup=setup_words(best))),
+            SideView(
+                id="chart-view",
+                geometry=components.geometry_of(drawn.figure),
+                reach=components.lines(drawn.figure.outline),
+                chart=components.lines(line),
+                tallest=320,
+                state="ok",
+                units=numbers.drawn(visit.units),
+                label=t("dispatch.charts.envelope.note", setup=setup_words(best)),
+                words={"rated": t("drawing.rated"), "at": t("drawing.at"), "outreach": t("drawing.outreach")},
+            ),
         ),
     ]
 
@@ -217,13 +207,10 @@ def _versions(visit: Visit, versions: tuple[ChartVersionRow, ...], on: date | No
         )
         for row in versions
     ]
-    return html.Section(
-        [
-            html.H2(t("dispatch.charts.versions")),
-            html.P(t("dispatch.charts.versions.note"), className="bl-summary"),
-            html.Ul(entries, className="bl-entries"),
-        ],
-        className="bl-card",
+    return page.card(
+        t("dispatch.charts.versions"),
+        page.note(t("dispatch.charts.versions.note")),
+        html.Ul(entries, className="bl-entries"),
     )
 
 
@@ -241,18 +228,15 @@ def _import(crane: str, type_name: str) -> html.Section:
             note=t("dispatch.charts.step.note"),
         ),
     ]
-    return html.Section(
-        [
-            html.H2(t("dispatch.charts.import")),
-            html.P(t("dispatch.charts.import.note"), className="bl-summary"),
-            form.upload("chart-upload", t("dispatch.charts.upload"), ".csv,text/csv,text/plain", 1_000_000),
-            dcc.Store(id="chart-crane", data=crane),
-            html.Div(
-                form.form("charts", fields, t("dispatch.charts.go"), context={"crane": crane}),
-                className="bl-chart-form",
-            ),
-        ],
-        className="bl-card",
+    return page.card(
+        t("dispatch.charts.import"),
+        page.note(t("dispatch.charts.import.note")),
+        form.upload("chart-upload", t("dispatch.charts.upload"), ".csv,text/csv,text/plain", 1_000_000),
+        dcc.Store(id="chart-crane", data=crane),
+        html.Div(
+            form.form("charts", fields, t("dispatch.charts.go"), context={"crane": crane}),
+            className="bl-chart-form",
+        ),
     )
 
 

@@ -44,7 +44,7 @@ async def render(visit: Visit) -> Any:
     ]
     if problems:
         listed = html.Ul([html.Li(one) for one in problems], className="bl-problems")
-        parts.append(html.Section([html.H2(t("dispatch.day.problems")), listed], className="bl-card"))
+        parts.append(page.card(t("dispatch.day.problems"), listed))
     result: Any = states.empty(t("dispatch.day.empty"), t("dispatch.day.empty.text"))
     if lines:
         answer = await attempt(visit.client.assign(AssignmentAsked(jobs=tuple(line.asked for line in lines))))
@@ -76,12 +76,7 @@ def _to_the_form() -> html.A:
 
 def _days(visit: Visit, day: date) -> list[Any]:
     return [
-        dmc.Anchor(
-            word,
-            href=visit.href(day=(day + timedelta(days=step)).isoformat()),
-            underline="never",
-            className="bl-button bl-button-quiet bl-button-tall",
-        )
+        page.tall(word, visit.href(day=(day + timedelta(days=step)).isoformat()))
         for step, word in ((-1, t("dispatch.day.back")), (1, t("dispatch.day.on")))
     ]
 
@@ -195,22 +190,19 @@ def _assigned(visit: Visit, lines: Sequence[Line], answer: AssignmentAnswer, zon
     ]
     return html.Div(
         [
-            html.Section(
-                [
-                    html.H2(t("dispatch.day.answer", count=answer.assigned, jobs=len(lines))),
-                    html.P(compared, className="bl-summary"),
-                    html.Ol(rows, className="bl-day-list"),
-                    form.sure(
-                        "hold_list",
-                        t("dispatch.day.hold", count=len(holding)),
-                        t("dispatch.day.hold.sure"),
-                        key="",
-                        context={"holding": holding},
-                    )
-                    if holding
-                    else None,
-                ],
-                className="bl-card",
+            page.card(
+                t("dispatch.day.answer", count=answer.assigned, jobs=len(lines)),
+                page.note(compared),
+                html.Ol(rows, className="bl-day-list"),
+                form.sure(
+                    "hold_list",
+                    t("dispatch.day.hold", count=len(holding)),
+                    t("dispatch.day.hold.sure"),
+                    key="",
+                    context={"holding": holding},
+                )
+                if holding
+                else None,
             ),
             marks.cautions(answer.cautions, strong=True),
         ]
@@ -253,7 +245,7 @@ def _row(visit: Visit, lines: Sequence[Line], index: int, one: AssignedJob, zone
                 className="bl-cell-note",
             ),
             html.Div(crane),
-            html.P(remarks.text(one.explanation), className="bl-summary"),
+            page.note(remarks.text(one.explanation)),
             _assumed(one, visit.units),
             html.Div(
                 [
@@ -279,23 +271,11 @@ def _assumed(one: AssignedJob, units: Units) -> html.Details | None:
     """What the job left open, folded; the costliest stands in the heading."""
     if not one.assumed:
         return None
-    return html.Details(
-        [
-            html.Summary(t(f"dispatch.assumed.{one.assumed[0].entry}")),
-            assumed(one.assumed, units),
-        ],
-        className="bl-numbers",
-    )
+    return page.fold(t(f"dispatch.assumed.{one.assumed[0].entry}"), assumed(one.assumed, units))
 
 
 def _link(word: str, href: str, label: str) -> dmc.Anchor:
-    return dmc.Anchor(
-        word,
-        href=href,
-        underline="never",
-        className="bl-button bl-button-quiet bl-button-tall",
-        **{"aria-label": label},
-    )
+    return page.tall(word, href, **{"aria-label": label})
 
 
 @form.handles("hold_list")

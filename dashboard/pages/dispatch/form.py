@@ -23,6 +23,7 @@ from dashboard.pages.dispatch.question import (
     query_of_typed,
     unit_of,
 )
+from dashboard.parts import page
 from dashboard.parts.components import Choice
 from dashboard.visit import Visit
 from domain.crane import QUARTERS, Sector, Spread
@@ -60,7 +61,7 @@ def job_form(visit: Visit, zone: ZoneInfo) -> html.Section:
             ),
             html.H3(t("dispatch.stabilisers")),
             html.Div([_spread(visit, side) for side in ("left", "right")], className="bl-fields"),
-            html.P(t("dispatch.spread.note"), className="bl-summary"),
+            page.note(t("dispatch.spread.note")),
             _when(visit, zone),
             _folded(visit, "obstacle", _fields(visit, *OBSTACLE)),
             _folded(visit, "ground", _sectors(visit), _jib(visit), _fields(visit, *GROUND)),
@@ -76,7 +77,7 @@ def _folded(visit: Visit, name: str, *parts: Any) -> html.Details:
     return html.Details(
         [
             html.Summary(t(f"dispatch.fold.{name}")),
-            html.P(t(f"dispatch.fold.{name}.note"), className="bl-summary"),
+            page.note(t(f"dispatch.fold.{name}.note")),
             *parts,
         ],
         open=any(one in visit.query for one in _OPEN_BY[name]),
@@ -183,7 +184,7 @@ def _weights(visit: Visit) -> html.Div:
     return html.Div(
         [
             html.H3(t("dispatch.weights")),
-            html.P(t("dispatch.weights.note"), className="bl-summary"),
+            page.note(t("dispatch.weights.note")),
             _fields(visit, *WEIGHTS),
         ]
     )
@@ -194,7 +195,7 @@ def _when(visit: Visit, zone: ZoneInfo) -> html.Fieldset:
     return html.Fieldset(
         [
             html.Legend(t("dispatch.when"), className="bl-field-label"),
-            html.P(t("dispatch.when.note", zone=str(zone)), className="bl-summary"),
+            page.note(t("dispatch.when.note", zone=str(zone))),
             html.Div(
                 [
                     dmc.DateInput(

@@ -36,27 +36,19 @@ async def render(visit: Visit) -> Any:
         parts.append(states.empty(t("dispatch.levelling.empty"), t("dispatch.levelling.empty.text")))
     else:
         parts.append(
-            html.Section(
-                [
-                    html.H2(_headline(answer.rows)),
-                    html.P(t("dispatch.levelling.note"), className="bl-summary"),
-                    html.Ul([_pace(row, visit.units) for row in answer.rows], className="bl-paces"),
-                ],
-                className="bl-card",
+            page.card(
+                _headline(answer.rows),
+                page.note(t("dispatch.levelling.note")),
+                html.Ul([_pace(row, visit.units) for row in answer.rows], className="bl-paces"),
             )
         )
         parts.append(_pace_table(answer.rows, visit.units))
     if answer.unknown:
         parts.append(
-            html.Section(
-                [
-                    html.H2(t("dispatch.levelling.unknown", count=len(answer.unknown))),
-                    html.P(t("dispatch.levelling.unknown.text"), className="bl-summary"),
-                    html.Ul(
-                        [html.Li(page.crane_link(name)) for name in answer.unknown], className="bl-inline"
-                    ),
-                ],
-                className="bl-card",
+            page.card(
+                t("dispatch.levelling.unknown", count=len(answer.unknown)),
+                page.note(t("dispatch.levelling.unknown.text")),
+                html.Ul([html.Li(page.crane_link(name)) for name in answer.unknown], className="bl-inline"),
             )
         )
     parts.append(marks.cautions(answer.cautions))
@@ -154,49 +146,40 @@ async def render_measured(visit: Visit) -> Any:
         parts.append(states.empty(t("dispatch.measured.empty"), t("dispatch.measured.empty.text")))
         return html.Div(parts)
     parts.append(
-        html.Section(
-            [
-                html.H2(t("dispatch.bias")),
-                html.P(
-                    t("dispatch.bias.note", watch=numbers.plain(attention.BIAS_WATCH_PCT)),
-                    className="bl-summary",
-                ),
-                html.Ul([_bias(one) for one in answer.bias], className="bl-biases"),
-            ],
-            className="bl-card",
+        page.card(
+            t("dispatch.bias"),
+            page.note(t("dispatch.bias.note", watch=numbers.plain(attention.BIAS_WATCH_PCT))),
+            html.Ul([_bias(one) for one in answer.bias], className="bl-biases"),
         )
     )
     parts.append(
-        html.Section(
-            [
-                html.H2(t("dispatch.measured.jobs", count=len(answer.rows))),
-                html.Ul([_measured(row, zone) for row in answer.rows[:100]], className="bl-entries"),
-                charts.numbers_behind(
-                    "planned-and-measured",
-                    (
-                        t("dispatch.reservation.crane"),
-                        t("dispatch.measured.col.title"),
-                        t("dispatch.measured.col.start"),
-                        t("dispatch.measured.col.lifts"),
-                        t("dispatch.measured.col.planned"),
-                        t("dispatch.measured.col.measured"),
-                        t("dispatch.measured.col.difference"),
-                    ),
-                    [
-                        (
-                            row.crane,
-                            row.title,
-                            row.starts_at.isoformat(),
-                            row.lifts,
-                            row.planned_utilisation_pct,
-                            row.measured_utilisation_pct,
-                            row.difference_pct,
-                        )
-                        for row in answer.rows
-                    ],
+        page.card(
+            t("dispatch.measured.jobs", count=len(answer.rows)),
+            html.Ul([_measured(row, zone) for row in answer.rows[:100]], className="bl-entries"),
+            charts.numbers_behind(
+                "planned-and-measured",
+                (
+                    t("dispatch.reservation.crane"),
+                    t("dispatch.measured.col.title"),
+                    t("dispatch.measured.col.start"),
+                    t("dispatch.measured.col.lifts"),
+                    t("dispatch.measured.col.planned"),
+                    t("dispatch.measured.col.measured"),
+                    t("dispatch.measured.col.difference"),
                 ),
-            ],
-            className="bl-card",
+                [
+                    (
+                        row.crane,
+                        row.title,
+                        row.starts_at.isoformat(),
+                        row.lifts,
+                        row.planned_utilisation_pct,
+                        row.measured_utilisation_pct,
+                        row.difference_pct,
+                    )
+                    for row in answer.rows
+                ],
+            ),
         )
     )
     return html.Div(parts)

@@ -7,7 +7,7 @@ from dash import Dash, Input, Output, State, dcc, html, no_update
 from dashboard.client import Client, NotAllowed
 from dashboard.pages.dispatch.answer import configuration_words
 from dashboard.pages.dispatch.question import Bad, job_query, question_of
-from dashboard.parts import charts, components, form, marks
+from dashboard.parts import charts, components, form, marks, page
 from dashboard.parts.components import SideView
 from dashboard.parts.form import Done, Unreadable, Values
 from dashboard.visit import Trouble, Visit, attempt
@@ -62,11 +62,10 @@ async def lift(
         html.Section(
             [
                 html.H2(title, id="lift"),
-                html.P(configuration_words(one), className="bl-summary"),
-                html.P(t("dispatch.picture.note"), className="bl-summary"),
-                html.P(
-                    t("dispatch.picture.height", height=numbers.length(USUAL_HOOK_HEIGHT_M, visit.units)),
-                    className="bl-summary",
+                page.note(configuration_words(one)),
+                page.note(t("dispatch.picture.note")),
+                page.note(
+                    t("dispatch.picture.height", height=numbers.length(USUAL_HOOK_HEIGHT_M, visit.units))
                 )
                 if question.hook_height_m is None
                 else None,
@@ -107,7 +106,7 @@ def _figures(visit: Visit, one: DispatchCandidate) -> html.Div:
             t("dispatch.fact.expected"), numbers.percent(one.expected_utilisation_pct, "least"), estimate
         ),
     )
-    return html.Div([facts, html.P(t("dispatch.estimate.note"), className="bl-summary")])
+    return html.Div([facts, page.note(t("dispatch.estimate.note"))])
 
 
 def _up_to(value_kn: float | None, visit: Visit) -> str:
@@ -208,9 +207,9 @@ def _hold(visit: Visit, question: DispatchQuestion, one: DispatchCandidate) -> h
         className="bl-sheet",
     )
     if question.window is None:
-        reserve: Any = html.P(t("dispatch.hold.when"), className="bl-nothing")
+        reserve: Any = page.nothing(t("dispatch.hold.when"))
     elif one.held_until is not None:
-        reserve = html.P(t("dispatch.hold.taken", crane=one.crane), className="bl-nothing")
+        reserve = page.nothing(t("dispatch.hold.taken", crane=one.crane))
     else:
         why = form.text("hold", "override_reason", key=one.crane, note=t("dispatch.override.note"))
         fields = [title, why] if one.needs_override else [title]
@@ -226,9 +225,7 @@ def _override(one: DispatchCandidate) -> html.P | None:
         return None
     what = numbers.listed([state.text for state in one.states if state.needs_override])
     words = t("dispatch.override.what", crane=one.crane, what=what)
-    return html.P(
-        [marks.mark(attention.State.ACT, t("dispatch.override")), " ", words], className="bl-summary"
-    )
+    return page.note([marks.mark(attention.State.ACT, t("dispatch.override")), " ", words])
 
 
 @form.handles("hold")

@@ -3,7 +3,6 @@
 from typing import Any
 from zoneinfo import ZoneInfo
 
-import dash_mantine_components as dmc
 from dash import dcc, html
 
 from dashboard.client import Client
@@ -26,36 +25,25 @@ async def render(visit: Visit) -> Any:
     zone = ZoneInfo(row.time_zone)
     parts: list[Any] = [
         head("calendar", row.title, t("dispatch.reservation.context", number=row.reservation_id)),
-        html.Section(
-            [
-                html.H2(t("dispatch.reservation.held")),
-                _state(row),
-                html.P(t("dispatch.reservation.override", reason=row.override_reason), className="bl-summary")
-                if row.override_reason
-                else None,
-                marks.facts(
-                    marks.fact(t("dispatch.reservation.crane"), page.crane_link(row.crane), row.site),
-                    marks.fact(
-                        t("dispatch.reservation.day"), numbers.weekday(row.starts_at.astimezone(zone).date())
-                    ),
-                    marks.fact(t("dispatch.reservation.time"), clock(row), row.time_zone),
-                    marks.fact(t("dispatch.reservation.by"), row.held_by, numbers.moment(row.held_at, zone)),
+        page.card(
+            t("dispatch.reservation.held"),
+            _state(row),
+            page.note(t("dispatch.reservation.override", reason=row.override_reason))
+            if row.override_reason
+            else None,
+            marks.facts(
+                marks.fact(t("dispatch.reservation.crane"), page.crane_link(row.crane), row.site),
+                marks.fact(
+                    t("dispatch.reservation.day"), numbers.weekday(row.starts_at.astimezone(zone).date())
                 ),
-                _steps(row),
-            ],
-            className="bl-card",
+                marks.fact(t("dispatch.reservation.time"), clock(row), row.time_zone),
+                marks.fact(t("dispatch.reservation.by"), row.held_by, numbers.moment(row.held_at, zone)),
+            ),
+            _steps(row),
         ),
     ]
     if row.job is not None and row.planned is not None:
-        parts.append(
-            html.Section(
-                [
-                    html.H2(t("dispatch.reservation.job")),
-                    html.P(job_words(row.job, visit), className="bl-summary"),
-                ],
-                className="bl-card",
-            )
-        )
+        parts.append(page.card(t("dispatch.reservation.job"), page.note(job_words(row.job, visit))))
         parts.append(await dispatch_lift.lift(visit, row.job, row.planned, held=True))
     parts.append(marks.cautions(cautions("dispatch"), strong=True))
     return html.Div(parts)
@@ -77,24 +65,12 @@ def _state(row: ReservationRow) -> html.Div:
 def _steps(row: ReservationRow) -> html.Div:
     day = row.starts_at.astimezone(ZoneInfo(row.time_zone)).date().isoformat()
     steps: list[Any] = [
-        dmc.Anchor(
-            t("dispatch.reservation.calendar"),
-            href=f"/dispatch/calendar?crane={row.crane}&from={day}",
-            underline="never",
-            className="bl-button bl-button-quiet bl-button-tall",
-        )
+        page.tall(t("dispatch.reservation.calendar"), f"/dispatch/calendar?crane={row.crane}&from={day}")
     ]
     if row.job is not None:
         if row.released_at is None:
             steps.append(_sheet(row))
-        steps.append(
-            dmc.Anchor(
-                t("dispatch.reservation.again"),
-                href=address_of(row.job),
-                underline="never",
-                className="bl-button bl-button-quiet bl-button-tall",
-            )
-        )
+        steps.append(page.tall(t("dispatch.reservation.again"), address_of(row.job)))
     if row.released_at is None:
         steps.append(
             form.sure(

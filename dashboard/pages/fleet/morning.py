@@ -4,7 +4,7 @@ from collections.abc import Mapping, Sequence
 from datetime import date
 from typing import Any
 
-from dash import dcc, html
+from dash import html
 
 from dashboard.parts import findings, page
 from domain import attention
@@ -29,9 +29,7 @@ def sentences(fleet: FleetAnswer, why: Mapping[str, tuple[str, str]], today: dat
     )
     lines = [html.Li(words, className=f"bl-{state}") for state, words in filter(None, found)]
     heading = t("fleet.summary", first=numbers.day(fleet.day_from), last=numbers.day(fleet.day_to))
-    return html.Section(
-        [html.H2(heading), html.Ul(lines, className="bl-sentences")], className="bl-card bl-morning"
-    )
+    return page.card(heading, html.Ul(lines, className="bl-sentences"), kind="bl-morning")
 
 
 def is_near(row: FleetRow) -> bool:
@@ -62,7 +60,7 @@ def _findings(fleet: FleetAnswer) -> tuple[State, list[Any]] | None:
     for place, row in enumerate(found[:5]):
         words += [
             ", " if place else "",
-            dcc.Link(row.crane, href=findings.list_of(row.crane), className="bl-link"),
+            page.link(row.crane, findings.list_of(row.crane)),
         ]
     return State.WATCH, [*words, _rest(found, 5), "."]
 
@@ -101,7 +99,7 @@ def _life(fleet: FleetAnswer) -> tuple[State, list[Any]] | None:
     state = attention.life_state(most.used_share, most.review_at_share)
     words: list[Any] = [
         t("morning.life.most"),
-        dcc.Link(most.crane, href=f"/life/{most.crane}", className="bl-link"),
+        page.link(most.crane, f"/life/{most.crane}"),
         t("morning.life.share", share=numbers.share(most.used_share)),
     ]
     unknown = len(fleet.rows) - len(known)
@@ -177,7 +175,7 @@ def _overloads(fleet: FleetAnswer) -> tuple[State, list[Any]] | None:
     total = sum(row.open_overloads for row in found)
     words: list[Any] = [html.Strong(t("morning.overloads", count=total)), t("morning.overloads.on")]
     for place, row in enumerate(found[:5]):
-        link = dcc.Link(row.crane, href=f"/overloads?crane={row.crane}", className="bl-link")
+        link = page.link(row.crane, f"/overloads?crane={row.crane}")
         words += [", " if place else "", link, f" ({row.open_overloads})"]
     return State.WATCH, [*words, _rest(found, 5), "."]
 
@@ -185,13 +183,13 @@ def _overloads(fleet: FleetAnswer) -> tuple[State, list[Any]] | None:
 def _service(fleet: FleetAnswer, today: date) -> tuple[State, list[Any]]:
     known = [row for row in fleet.rows if row.service_due_on is not None]
     if not known:
-        link = dcc.Link(t("morning.service.enter"), href="/settings?tab=service", className="bl-link")
+        link = page.link(t("morning.service.enter"), "/settings?tab=service")
         return State.STALE, [t("morning.service.unknown"), " ", link, "."]
     due = sorted(
         (row for row in known if attention.due_state(row.service_due_on, today) is not State.OK),
         key=lambda row: row.service_due_on or today,
     )
-    link = dcc.Link(t("morning.service.link"), href="/service", className="bl-link")
+    link = page.link(t("morning.service.link"), "/service")
     if not due:
         return State.OK, [t("morning.service.none", days=attention.DUE_SOON_DAYS), " ", link, "."]
     past = [row for row in due if attention.due_state(row.service_due_on, today) is State.ACT]
@@ -222,11 +220,5 @@ def _data(fleet: FleetAnswer) -> tuple[State, list[Any]]:
     else:
         words = [t("morning.data.all")]
     if fleet.quarantined:
-        words += [
-            dcc.Link(
-                t("morning.data.quarantined", count=numbers.plain(fleet.quarantined)),
-                href="/data",
-                className="bl-link",
-            )
-        ]
+        words += [page.link(t("morning.data.quarantined", count=numbers.plain(fleet.quarantined)), "/data")]
     return (State.STALE if silent else State.OK), words

@@ -113,7 +113,7 @@ async def _first_run(visit: Visit) -> Any:
             )
         )
     else:
-        steps.append(html.P(t("first.ask"), className="bl-summary"))
+        steps.append(page.note(t("first.ask")))
     return html.Div([page.head(t("fleet.title")), states.empty(t("first.title"), t("first.text"), *steps)])
 
 
@@ -148,7 +148,7 @@ def _wanting(row: FleetRow, visit: Visit) -> bool:
 
 def _table_head(fleet: FleetAnswer) -> html.Div:
     note = t("fleet.table.note", percent=numbers.percent(fleet.near_limit_from_pct))
-    return html.Div([html.H2(t("fleet.table")), html.P(note, className="bl-summary")])
+    return html.Div([html.H2(t("fleet.table")), page.note(note)])
 
 
 def _filter(visit: Visit) -> html.Div:

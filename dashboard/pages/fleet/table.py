@@ -7,6 +7,7 @@ from typing import Any, Final
 from dash import html
 
 from dashboard.parts import grid, marks, page
+from dashboard.parts.grid import bars, column
 from domain import attention
 from domain.attention import State
 from domain.fleet_answers import FleetRow
@@ -59,11 +60,7 @@ def pressing(row: FleetRow, today: date) -> tuple[State, str]:
     return State.OK, t("attention.none")
 
 
-def table(
-    rows: Sequence[FleetRow],
-    why: Mapping[str, tuple[str, str]],
-    today: date,
-) -> html.Div:
+def table(rows: Sequence[FleetRow], why: Mapping[str, tuple[str, str]], today: date) -> html.Div:
     """One row a crane, the most pressing first."""
     return grid.grid(
         "fleet-grid",
@@ -76,93 +73,27 @@ def table(
     )
 
 
-def _bars(kind: str, full: float, band: tuple[float, float] | None = None) -> dict[str, Any]:
-    """A column of bars. band: where attention begins and ends; None: each row has its own."""
-    return {
-        "field": kind,
-        "cellRenderer": "BarCell",
-        "cellRendererParams": {"kind": kind, "full": full, "band": band},
-        "minWidth": 92,
-        "flex": 2,
-        "headerName": t(f"fleet.col.{kind}"),
-    }
-
-
 def _count(field: str, width: int) -> dict[str, Any]:
-    return {
-        "field": field,
-        "headerName": t(f"fleet.col.{field}"),
-        "type": "rightAligned",
-        "width": width,
-        "minWidth": width,
-        "narrow": False,
-    }
+    return column(field, t(f"fleet.col.{field}"), width, narrow=False, right=True, fixed=True)
 
 
 def _columns() -> list[dict[str, Any]]:
-    crane = {"field": "crane", "cellRenderer": "CraneCell", "minWidth": 98, "flex": 3}
-    state = {"field": "urgency", "cellRenderer": "MarkCell", "minWidth": 116, "flex": 3, "sort": "desc"}
-    reason = {
-        "field": "why",
-        "headerName": t("fleet.col.why"),
-        "minWidth": 118,
-        "flex": 3,
-        "narrow": False,
-        "wrapText": True,
-        "cellClass": "bl-cell-wrap",
-        "sortable": False,
-        "tooltipField": "why_long",
-    }
-    assessment = {
-        "field": "assessment",
-        "headerName": t("life.col.assessment"),
-        "cellRenderer": "DueCell",
-        "width": 116,
-        "minWidth": 116,
-        "narrow": False,
-        "tooltipField": "assessment_reason",
-    }
-    service = {
-        "field": "service",
-        "headerName": t("fleet.col.service"),
-        "cellRenderer": "DueCell",
-        "width": 84,
-        "minWidth": 84,
-        "narrow": False,
-    }
-    now = {
-        "field": "now",
-        "headerName": t("fleet.col.now"),
-        "cellRenderer": "NowCell",
-        "width": 68,
-        "minWidth": 68,
-        "narrow": False,
-        "sortable": False,
-    }
-    age = {
-        "field": "at",
-        "headerName": t("fleet.col.age"),
-        "cellRenderer": "AgeCell",
-        "cellRendererParams": page.STALE,
-        "width": 96,
-        "minWidth": 96,
-        "narrow": False,
-    }
+    near = (attention.NEAR_ACT_PCT, NEAR_FULL_PCT)
     return [
-        {**crane, "headerName": t("fleet.col.crane")},
-        {**state, "headerName": t("fleet.col.state")},
-        _bars("near", NEAR_FULL_PCT, (attention.NEAR_ACT_PCT, NEAR_FULL_PCT)),
-        reason,
+        column("crane", t("fleet.col.crane"), 98, "CraneCell", flex=3),
+        column("urgency", t("fleet.col.state"), 116, "MarkCell", flex=3, sort="desc"),
+        bars("near", t("fleet.col.near"), 92, NEAR_FULL_PCT, near, flex=2),
+        column("why", t("fleet.col.why"), 118, flex=3, narrow=False, sortable=False, tooltipField="why_long", wrap=True),
         _count("stops", 74),
         _count("overrides", 88),
-        {**_bars("life", 1.0), "minWidth": 150, "narrow": False},
-        assessment,
-        service,
+        bars("life", t("fleet.col.life"), 150, 1.0, flex=2, narrow=False),
+        column("assessment", t("life.col.assessment"), 116, "DueCell", narrow=False, tooltipField="assessment_reason", fixed=True),
+        column("service", t("fleet.col.service"), 84, "DueCell", narrow=False, fixed=True),
         _count("faults", 66),
-        now,
-        age,
+        column("now", t("fleet.col.now"), 68, "NowCell", narrow=False, sortable=False, fixed=True),
+        column("at", t("fleet.col.age"), 96, "AgeCell", cellRendererParams=page.STALE, narrow=False, fixed=True),
         *({"field": name, "hide": True} for name in FILTERED_BESIDES),
-    ]
+    ]  # fmt: skip
 
 
 def _grid_row(row: FleetRow, why: tuple[str, str], today: date) -> dict[str, Any]:

@@ -27,16 +27,13 @@ def small_multiples(weeks: FleetWeeksAnswer, fleet: FleetAnswer) -> Any:
     if not rows:
         return None
     headers = ("crane", *(f"week_of_{day.isoformat()}" for day in weeks.weeks))
-    return html.Section(
-        [
-            html.H2(title),
-            html.P(_summary(rows, len(weeks.weeks), len(fleet.rows)), className="bl-summary"),
-            html.Ul([html.Li(_one(row)) for row in rows], className="bl-multiples"),
-            charts.numbers_behind(
-                "near-limit-weeks", headers, [(row.crane, *row.near_limit_pct) for row in rows]
-            ),
-        ],
-        className="bl-card",
+    return page.card(
+        title,
+        page.note(_summary(rows, len(weeks.weeks), len(fleet.rows))),
+        html.Ul([html.Li(_one(row)) for row in rows], className="bl-multiples"),
+        charts.numbers_behind(
+            "near-limit-weeks", headers, [(row.crane, *row.near_limit_pct) for row in rows]
+        ),
     )
 
 

@@ -7,7 +7,7 @@ from zoneinfo import ZoneInfo
 from dash import html
 
 from dashboard.client import Client
-from dashboard.parts import charts, form
+from dashboard.parts import charts, form, page
 from dashboard.parts.form import Done, Values
 from dashboard.visit import Trouble
 from domain.answers import Page
@@ -38,14 +38,11 @@ def section(
         form.text(name, "meaning"),
     ]
     lines = [html.Li(_line(row, zone)) for row in found.items if row.withdrawn_at is None][:SHOWN]
-    return html.Section(
-        [
-            html.H2(title),
-            html.P(t("further.note"), className="bl-summary"),
-            form.form(name, fields, t("further.register")),
-            form.entries(lines, t("further.none")),
-        ],
-        className="bl-card",
+    return page.card(
+        title,
+        page.note(t("further.note")),
+        form.form(name, fields, t("further.register")),
+        form.entries(lines, t("further.none")),
         id="channels",
     )
 

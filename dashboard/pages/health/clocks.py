@@ -6,10 +6,10 @@ from dataclasses import dataclass
 from typing import Any, Final
 from zoneinfo import ZoneInfo
 
-from dash import dcc, html
+from dash import html
 
 from dashboard.client import Client
-from dashboard.parts import charts, form
+from dashboard.parts import charts, form, page
 from dashboard.parts.form import Done, Values
 from dashboard.visit import Trouble
 from domain.answers import Page
@@ -57,15 +57,12 @@ def section(
         form.text(name, "reason", note=t("clocks.reason.note")),
     ]
     lines = [html.Li(_line(row, zone)) for row in found.items[:SHOWN]]
-    return html.Section(
-        [
-            html.H2(title),
-            html.P(t("clocks.note"), className="bl-summary"),
-            *_suggestions(evidence, filled, zone),
-            form.form(name, fields, t("clocks.correct")),
-            form.entries(lines, t("clocks.none")),
-        ],
-        className="bl-card",
+    return page.card(
+        title,
+        *_suggestions(evidence, filled, zone),
+        form.form(name, fields, t("clocks.correct")),
+        form.entries(lines, t("clocks.none")),
+        note=t("clocks.note"),
         id="clocks",
     )
 
@@ -74,12 +71,10 @@ def _suggestions(evidence: Evidence, filled: ClockSuggestion | None, zone: ZoneI
     """What arrival says of the clock of the page's crane, or the way to the cranes that were refused for their time."""
     if evidence.suggested is None:
         if not evidence.refused:
-            return [html.P(t("clocks.suggested.choose"), className="bl-summary")]
-        links: list[Any] = [
-            dcc.Link(one, href=f"/data?crane={one}", className="bl-link") for one in evidence.refused
-        ]
+            return [page.note(t("clocks.suggested.choose"))]
+        links: list[Any] = [page.link(one, f"/data?crane={one}") for one in evidence.refused]
         parted = [part for link in links for part in (link, ", ")][:-1]
-        return [html.P([t("clocks.suggested.refused"), " ", *parted], className="bl-summary")]
+        return [page.note([t("clocks.suggested.refused"), " ", *parted])]
     title = html.H3(t("clocks.suggested", crane=evidence.crane))
     if isinstance(evidence.suggested, Trouble):
         return [title, html.P(t("clocks.suggested.unknown"), className="bl-partial")]
@@ -89,7 +84,7 @@ def _suggestions(evidence: Evidence, filled: ClockSuggestion | None, zone: ZoneI
     ]
     return [
         title,
-        html.P(t("clocks.suggested.note"), className="bl-summary"),
+        page.note(t("clocks.suggested.note")),
         form.entries(lines, t("clocks.suggested.none")),
     ]
 
@@ -113,7 +108,7 @@ def _suggestion(one: ClockSuggestion, crane: str, zone: ZoneInfo, *, chosen: boo
     if not chosen:
         address = f"/data?crane={crane}&boot={one.boot}#clocks"
         words = t("clocks.suggested.fill", boot=str(one.boot))
-        fill = dcc.Link(words, href=address, className="bl-link")
+        fill = page.link(words, address)
     return [html.Div([html.Strong(said[0]), html.Br(), " ".join(said[1:]), " ", fill])]
 
 

@@ -12,7 +12,7 @@ from dash.exceptions import PreventUpdate
 
 from dashboard.client import Client
 from dashboard.pages.health.import_answer import answer
-from dashboard.parts import form
+from dashboard.parts import form, page
 from dashboard.parts.form import content_of
 from dashboard.visit import Trouble
 from domain.answers import Page
@@ -34,29 +34,24 @@ def section(
     earlier: Page[ImportRow] | Trouble, running: ImportRunning | Trouble, zone: ZoneInfo
 ) -> html.Section:
     """The file to choose, how to read it, how far it is, what is in it, and the files before it."""
-    return html.Section(
-        [
-            html.H2(t("import.title")),
-            html.P(t("import.note", most=MOST_BYTES // BYTES_PER_MB), className="bl-summary"),
-            dcc.Store(id="import-zone", data=str(zone)),
-            form.named_upload(
-                "import-file",
-                ".csv,.parquet,text/csv",
-                MOST_BYTES,
-                name="import-name",
-                problem="import-problem",
-                too_large=t("import.too_large", name="{name}", size="{size}"),
-            ),
-            _mapping(),
-            html.Button(
-                t("import.look"), id="import-look", type="button", className="bl-button bl-button-tall"
-            ),
-            _running(None if isinstance(running, Trouble) else running.running),
-            html.P(id="import-problem", className="bl-form-problem", role="alert"),
-            html.Div(id="import-answer", **{"aria-live": "polite"}),
-            html.Div(_earlier(earlier, zone), id="import-list"),
-        ],
-        className="bl-card",
+    return page.card(
+        t("import.title"),
+        page.note(t("import.note", most=MOST_BYTES // BYTES_PER_MB)),
+        dcc.Store(id="import-zone", data=str(zone)),
+        form.named_upload(
+            "import-file",
+            ".csv,.parquet,text/csv",
+            MOST_BYTES,
+            name="import-name",
+            problem="import-problem",
+            too_large=t("import.too_large", name="{name}", size="{size}"),
+        ),
+        _mapping(),
+        html.Button(t("import.look"), id="import-look", type="button", className="bl-button bl-button-tall"),
+        _running(None if isinstance(running, Trouble) else running.running),
+        html.P(id="import-problem", className="bl-form-problem", role="alert"),
+        html.Div(id="import-answer", **{"aria-live": "polite"}),
+        html.Div(_earlier(earlier, zone), id="import-list"),
         id="import",
     )
 
@@ -65,7 +60,7 @@ def _mapping() -> html.Details:
     return html.Details(
         [
             html.Summary(t("import.mapping")),
-            html.P(t("import.mapping.text"), className="bl-summary"),
+            page.note(t("import.mapping.text")),
             html.Div(
                 [
                     form.upload(
@@ -128,7 +123,7 @@ def _earlier(earlier: Page[ImportRow] | Trouble, zone: ZoneInfo) -> list[Any]:
     if isinstance(earlier, Trouble):
         return [title, html.P(earlier.text, className="bl-partial")]
     if not earlier.items:
-        return [title, html.P(t("import.earlier.none"), className="bl-nothing")]
+        return [title, page.nothing(t("import.earlier.none"))]
     lines = [
         html.Li(
             html.Div(

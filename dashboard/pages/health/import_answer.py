@@ -80,10 +80,7 @@ def _cranes(done: ImportDone, zone: ZoneInfo) -> Any:
         for one in done.cranes
     ]
     return html.Div(
-        html.Table(
-            [html.Thead(html.Tr([html.Th(word, scope="col") for word in head])), html.Tbody(rows)],
-            className="bl-table",
-        ),
+        page.table(head, rows),
         className="bl-import-cranes",
         tabIndex=0,
         role="region",
@@ -100,9 +97,7 @@ def _problems(title: str, found: Sequence[ImportProblem], count: int, mend: str 
         [
             html.H3(title),
             html.Ul(lines, className="bl-problems"),
-            html.P(f"{t('import.problems.more', count=more)} {mend}".strip(), className="bl-summary")
-            if more > 0
-            else None,
+            page.note(f"{t('import.problems.more', count=more)} {mend}".strip()) if more > 0 else None,
         ]
     )
 
@@ -115,13 +110,13 @@ def _place(one: ImportProblem) -> str:
 
 def _steps(done: ImportDone) -> list[Any]:
     if done.stored:
-        return [html.P(t("import.stored.next"), className="bl-summary")]
+        return [page.note(t("import.stored.next"))]
     if not done.new:
         word = "import.nothing_new" if done.known else "import.nothing_usable"
-        return [html.P(t(word), className="bl-summary")]
+        return [page.note(t(word))]
     how = "good" if done.problem_count else "all"
     return [
-        html.P(t(f"import.store.{how}.note"), className="bl-summary"),
+        page.note(t(f"import.store.{how}.note")),
         html.Button(
             t(f"import.store.{how}"),
             id={"type": "import-store", "how": how},

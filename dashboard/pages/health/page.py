@@ -5,13 +5,14 @@ from datetime import date, timedelta
 from typing import Any, Final
 from zoneinfo import ZoneInfo
 
-from dash import dcc, html
+from dash import html
 
 from dashboard.pages.crane import exclusions as crane_exclusions
 from dashboard.pages.health import channels, clocks, rejected
 from dashboard.pages.health import file_import as health_import
 from dashboard.palette import MAGNITUDE
 from dashboard.parts import charts, findings, grid, marks, page
+from dashboard.parts.grid import column
 from dashboard.visit import UTC_ZONE, ZONES, Trouble, Visit, together
 from domain import attention
 from domain.answers import Page
@@ -61,7 +62,7 @@ async def render(visit: Visit) -> Any:
                     zone,
                 )
                 if may
-                else [html.P(t("health.not_yours"), className="bl-summary")]
+                else [page.note(t("health.not_yours"))]
             ),
         ]
     )
@@ -71,15 +72,15 @@ def _findings(found: Page[FindingRow] | Trouble, crane: str, zone: ZoneInfo, vis
     title = t("findings.title")
     if isinstance(found, Trouble):
         return charts.missing(title, found)
-    all_link = dcc.Link(t("findings.all"), href="/data", className="bl-link") if crane else None
+    all_link = page.link(t("findings.all"), "/data") if crane else None
     if not found.items:
         words = t("findings.none.crane", crane=crane) if crane else t("findings.none")
-        return html.Section([html.H2(title), marks.mark(State.OK, words), " ", all_link], className="bl-card")
+        return page.card(title, marks.mark(State.OK, words), " ", all_link)
     words = t("findings.summary", count=len(found.items), cranes=len({row.crane for row in found.items}))
     more = t("findings.more") if found.next_cursor else ""
     return html.Section(
         [
-            html.Div([html.H2(title), html.P([words + more, " ", all_link], className="bl-summary")]),
+            html.Div([html.H2(title), page.note([words + more, " ", all_link])]),
             findings.table(found.items, zone, visit.units),
         ],
         className="bl-card bl-card-flush",
@@ -149,35 +150,11 @@ def _ages(fleet: FleetAnswer) -> html.Section:
             }
         )
     columns: list[dict[str, Any]] = [
-        {"field": "crane", "headerName": t("fleet.col.crane"), "cellRenderer": "CraneCell", "minWidth": 100},
-        {
-            "field": "urgency",
-            "headerName": t("health.col.state"),
-            "cellRenderer": "MarkCell",
-            "sort": "desc",
-            "minWidth": 100,
-        },
-        {
-            "field": "at",
-            "headerName": t("health.col.newest"),
-            "cellRenderer": "AgeCell",
-            "cellRendererParams": page.STALE,
-            "minWidth": 88,
-        },
-        {
-            "field": "recorded",
-            "headerName": t("health.col.recorded"),
-            "type": "rightAligned",
-            "minWidth": 120,
-            "narrow": False,
-        },
-        {
-            "field": "lifts",
-            "headerName": t("health.col.lifts"),
-            "type": "rightAligned",
-            "minWidth": 100,
-            "narrow": False,
-        },
+        column("crane", t("fleet.col.crane"), 100, "CraneCell"),
+        column("urgency", t("health.col.state"), 100, "MarkCell", sort="desc"),
+        column("at", t("health.col.newest"), 88, "AgeCell", cellRendererParams=page.STALE),
+        column("recorded", t("health.col.recorded"), 120, narrow=False, right=True),
+        column("lifts", t("health.col.lifts"), 100, narrow=False, right=True),
     ]
     silent = sum(row["state"] == State.STALE for row in rows)
     return html.Section(
@@ -185,7 +162,7 @@ def _ages(fleet: FleetAnswer) -> html.Section:
             html.Div(
                 [
                     html.H2(t("health.ages")),
-                    html.P(t("health.ages.summary", silent=silent, count=len(rows)), className="bl-summary"),
+                    page.note(t("health.ages.summary", silent=silent, count=len(rows))),
                 ]
             ),
             grid.grid("age-grid", t("health.ages"), columns, rows),

@@ -8,8 +8,9 @@ from zoneinfo import ZoneInfo
 from dash import html
 
 from dashboard.client import Client
-from dashboard.parts import charts, form, grid, marks
+from dashboard.parts import charts, form, grid, marks, page
 from dashboard.parts.form import Done, Values
+from dashboard.parts.grid import column
 from dashboard.visit import Trouble
 from domain.answers import Page
 from domain.attention import State
@@ -29,38 +30,14 @@ def section(
         return charts.missing(title, found)
     rows = found.items
     if not rows:
-        return html.Section(
-            [html.H2(title), marks.mark(State.OK, t("health.quarantine.none")), *_replays(replays, zone)],
-            className="bl-card",
-        )
+        return page.card(title, marks.mark(State.OK, t("health.quarantine.none")), *_replays(replays, zone))
     reasons = Counter(row.reason for row in rows)
     columns: list[dict[str, Any]] = [
-        {
-            "field": "received",
-            "headerName": t("health.col.received", zone=zone.key),
-            "minWidth": 200,
-            "flex": 1,
-        },
-        {"field": "crane", "headerName": t("fleet.col.crane"), "minWidth": 110},
-        {"field": "reason", "headerName": t("health.col.reason"), "filter": True, "minWidth": 150},
-        {
-            "field": "detail",
-            "headerName": t("health.col.detail"),
-            "minWidth": 260,
-            "flex": 2,
-            "wrapText": True,
-            "autoHeight": True,
-            "cellClass": "bl-cell-wrap",
-            "narrow": False,
-        },
-        {
-            "field": "start",
-            "headerName": t("health.col.start"),
-            "minWidth": 200,
-            "flex": 1,
-            "cellClass": "bl-cell-mono",
-            "narrow": False,
-        },
+        column("received", t("health.col.received", zone=zone.key), 200, flex=1),
+        column("crane", t("fleet.col.crane"), 110),
+        column("reason", t("health.col.reason"), 150, filter=True),
+        column("detail", t("health.col.detail"), 260, flex=2, narrow=False, wrap=True),
+        column("start", t("health.col.start"), 200, flex=1, cellClass="bl-cell-mono", narrow=False),
     ]
     data = [
         {
@@ -80,7 +57,7 @@ def section(
             html.Div(
                 [
                     html.H2(title),
-                    html.P(t("health.quarantine.summary", reasons=words), className="bl-summary"),
+                    page.note(t("health.quarantine.summary", reasons=words)),
                 ]
             ),
             grid.grid("quarantine-grid", title, columns, data),

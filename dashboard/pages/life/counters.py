@@ -5,7 +5,7 @@ from typing import Any, Final
 from dash import html
 
 from dashboard.client import Client
-from dashboard.parts import form
+from dashboard.parts import form, page
 from dashboard.parts.form import Done, Values
 from domain.history import CounterKind, CounterReadingAsked, CounterReadingRow, CountersAnswer, CounterSpanRow
 from domain.life_answers import LifeAnswer, MonthFactorRow
@@ -20,32 +20,21 @@ def section(life: LifeAnswer, found: CountersAnswer, role: str) -> html.Section:
     """What supports the record, month by month, and the readings behind it."""
     parts: list[Any] = [
         html.H2(t("counters.title")),
-        html.P(
-            t("counters.summary", f1=numbers.plain(life.f1, 2), reason=remarks.text(life.f1_reason)),
-            className="bl-summary",
-        ),
+        page.note(t("counters.summary", f1=numbers.plain(life.f1, 2), reason=remarks.text(life.f1_reason))),
         *(html.P(remarks.text(problem), className="bl-partial") for problem in found.problems),
     ]
     if found.spans:
         parts.append(_table("span", [_span(one) for one in reversed(found.spans)]))
     else:
-        parts.append(html.P(t("counters.none"), className="bl-nothing"))
+        parts.append(page.nothing(t("counters.none")))
     if life.f1_by_month:
         rows = [_month(one) for one in reversed(life.f1_by_month[-MOST_MONTHS:])]
-        parts.append(
-            html.Details([html.Summary(t("counters.months")), _table("month", rows)], className="bl-numbers")
-        )
+        parts.append(page.fold(t("counters.months"), _table("month", rows)))
     if found.readings:
         readings = [_reading(life.crane, one, role) for one in reversed(found.readings[-MOST_MONTHS:])]
-        parts.append(
-            html.Details(
-                [html.Summary(t("counters.readings")), _table("reading", readings)], className="bl-numbers"
-            )
-        )
+        parts.append(page.fold(t("counters.readings"), _table("reading", readings)))
     if role in MAY_ENTER:
-        parts.append(
-            html.Details([html.Summary(t("counters.enter")), _form(life.crane)], className="bl-numbers")
-        )
+        parts.append(page.fold(t("counters.enter"), _form(life.crane)))
     return html.Section(parts, className="bl-card")  # fmt: skip
 
 
@@ -103,13 +92,7 @@ def _reading(crane: str, row: CounterReadingRow, role: str) -> tuple[Any, ...]:
 def _table(kind: str, rows: list[tuple[Any, ...]]) -> html.Div:
     headers = [t(f"counters.{kind}.{place}") for place in range(1, len(rows[0]) + 1)]
     return html.Div(
-        html.Table(
-            [
-                html.Thead(html.Tr([html.Th(word, scope="col") for word in headers])),
-                html.Tbody([html.Tr([html.Td(cell) for cell in row]) for row in rows]),
-            ],
-            className="bl-table",
-        ),
+        page.table(headers, [html.Tr([html.Td(cell) for cell in row]) for row in rows]),
         className="bl-scroll",
     )
 

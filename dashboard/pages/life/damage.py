@@ -3,10 +3,10 @@
 from math import log10
 from typing import Any, Final
 
-from dash import dcc, html
+from dash import html
 
 from dashboard.palette import MAGNITUDE
-from dashboard.parts import area, charts, marks
+from dashboard.parts import area, charts, marks, page
 from dashboard.visit import Visit
 from domain.attention import State
 from domain.life_answers import DamageAnswer, DetailDamage, LifeAnswer
@@ -37,30 +37,17 @@ def _table(damage: DamageAnswer, life: LifeAnswer, visit: Visit) -> html.Section
         )
         for one in life.details
     ]
-    table = html.Table(
-        [html.Thead(html.Tr([html.Th(word, scope="col") for word in headers])), html.Tbody(rows)],
-        className="bl-table",
-    )
-    return html.Section(
-        [
-            html.H2(t("damage.title")),
-            _assumed_note() if damage.assumed else None,
-            html.P(remarks.sentence(damage.remarks, visit.units), className="bl-summary"),
-            html.P(t("details.summary"), className="bl-summary"),
-            *_beyond(damage, life),
-            html.Div(
-                table,
-                className="bl-table-scroll",
-                tabIndex=0,
-                role="region",
-                **{"aria-label": t("damage.title")},
-            ),
-            html.Details(
-                [html.Summary(t("formula")), *(html.P(t(key)) for key in FORMULA)],
-                className="bl-numbers",
-            ),
-        ],
-        className="bl-card",
+    table = page.table(headers, rows)
+    return page.card(
+        t("damage.title"),
+        _assumed_note() if damage.assumed else None,
+        page.note(remarks.sentence(damage.remarks, visit.units)),
+        page.note(t("details.summary")),
+        *_beyond(damage, life),
+        html.Div(
+            table, className="bl-table-scroll", tabIndex=0, role="region", **{"aria-label": t("damage.title")}
+        ),
+        page.fold(t("formula"), *(html.P(t(key)) for key in FORMULA)),
     )
 
 
@@ -80,7 +67,7 @@ def _assumed_note() -> html.P:
 def _name(one: DetailDamage, visit: Visit) -> Any:
     if one.assumed:
         return t("damage.assumed.name")
-    return dcc.Link(one.detail, href=visit.href(detail=one.detail), className="bl-link")
+    return page.link(one.detail, visit.href(detail=one.detail))
 
 
 def _detail_cells(one: DetailDamage) -> tuple[str, ...]:

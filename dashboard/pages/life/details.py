@@ -4,10 +4,10 @@ import re
 from collections.abc import Sequence
 from typing import Any, Final
 
-from dash import ClientsideFunction, Dash, Input, Output, dcc, html
+from dash import ClientsideFunction, Dash, Input, Output, html
 
 from dashboard.client import Client
-from dashboard.parts import form
+from dashboard.parts import form, page
 from dashboard.parts.form import Done, Values
 from dashboard.visit import Visit
 from domain.detail import Branch, CurveFamily, DetailSpec
@@ -31,18 +31,18 @@ NUMBERS: Final = (
 
 def editor(visit: Visit, crane: str, entries: Sequence[DetailEntry], role: str) -> html.Section:
     """What is entered, and a form for a new one or for the one that the address names."""
-    parts: list[Any] = [html.H2(t("details.title")), html.P(t("details.note"), className="bl-summary")]
+    parts: list[Any] = [html.H2(t("details.title")), page.note(t("details.note"))]
     if entries:
         parts.append(
             html.Ul([html.Li(_line(visit, crane, one, role)) for one in entries], className="bl-entries")
         )
     else:
-        parts.append(html.P(t("details.none"), className="bl-nothing"))
+        parts.append(page.nothing(t("details.none")))
     if role in MAY_ENTER:
         chosen = next((one for one in entries if one.name == visit.query.get("edit")), None)
         parts.append(_form(crane, chosen))
     else:
-        parts.append(html.P(t("details.not_yours"), className="bl-summary"))
+        parts.append(page.note(t("details.not_yours")))
     return html.Section(parts, className="bl-card", id="details")
 
 
@@ -59,13 +59,11 @@ def _line(visit: Visit, crane: str, one: DetailEntry, role: str) -> list[Any]:
     )
     parts: list[Any] = [
         html.Div([html.Strong(one.name), t("details.default") if one.is_default else "", html.Br(), words]),
-        dcc.Link(t("details.show"), href=visit.href(detail=one.name, edit=None), className="bl-link"),
+        page.link(t("details.show"), visit.href(detail=one.name, edit=None)),
     ]
     if role in MAY_ENTER:
         parts += [
-            dcc.Link(
-                t("details.change"), href=visit.href(detail=one.name, edit=one.name), className="bl-link"
-            ),
+            page.link(t("details.change"), visit.href(detail=one.name, edit=one.name)),
             form.sure(
                 "detail-drop",
                 t("details.drop"),

@@ -4,7 +4,7 @@ from collections.abc import Sequence
 from typing import Any, Final
 from zoneinfo import ZoneInfo
 
-from dash import dcc, html
+from dash import html
 
 from dashboard.client import Client
 from dashboard.parts import charts, form, marks, page
@@ -24,7 +24,7 @@ async def render(visit: Visit) -> Any:
     draft = await visit.client.dossier_draft(name)
     listed, me = await together(visit.client.dossiers(name), visit.client.me())
     zone = ZoneInfo(draft.site.time_zone)
-    back = dcc.Link(t("dossier.to_life"), href=f"/life/{name}", className="bl-button bl-button-quiet")
+    back = page.button(t("dossier.to_life"), f"/life/{name}")
     printed = html.A(
         t("dossier.draft.pdf"), href=f"{API}/cranes/{name}/dossier/report", className="bl-button", download=""
     )
@@ -49,38 +49,35 @@ def _unknown(draft: Dossier) -> html.Section:
     """What is not known, before anything else."""
     if draft.unknown:
         body: list[Any] = [
-            html.P(t("dossier.unknown.note"), className="bl-summary"),
+            page.note(t("dossier.unknown.note")),
             html.Ul([html.Li(line) for line in draft.unknown], className="bl-notes"),
         ]
     else:
-        body = [html.P(t("dossier.unknown.none"), className="bl-nothing")]
-    return html.Section([html.H2(t("dossier.unknown")), *body], className="bl-card")
+        body = [page.nothing(t("dossier.unknown.none"))]
+    return page.card(t("dossier.unknown"), *body)
 
 
 def _finish(draft: Dossier) -> html.Section:
     name = draft.crane.name
-    return html.Section(
-        [
-            html.H2(t("dossier.finish.title")),
-            html.P(t("dossier.finish.note"), className="bl-summary"),
-            form.form(
-                "dossier",
-                [form.text("dossier", "note", note=t("dossier.note.note"))],
-                t("dossier.finish"),
-                context={"crane": name},
-            ),
-        ],
-        className="bl-card",
+    return page.card(
+        t("dossier.finish.title"),
+        page.note(t("dossier.finish.note")),
+        form.form(
+            "dossier",
+            [form.text("dossier", "note", note=t("dossier.note.note"))],
+            t("dossier.finish"),
+            context={"crane": name},
+        ),
     )
 
 
 def _finished(name: str, rows: Sequence[DossierRow], zone: ZoneInfo) -> html.Section:
     """Finished dossiers, each with its hashes and its files."""
-    parts: list[Any] = [html.H2(t("dossier.list")), html.P(t("dossier.list.note"), className="bl-summary")]
+    parts: list[Any] = [html.H2(t("dossier.list")), page.note(t("dossier.list.note"))]
     if rows:
         parts.append(html.Ul([html.Li(_line(name, row, zone)) for row in rows], className="bl-entries"))
     else:
-        parts.append(html.P(t("dossier.list.none"), className="bl-nothing"))
+        parts.append(page.nothing(t("dossier.list.none")))
     return html.Section(parts, className="bl-card")
 
 
@@ -96,7 +93,7 @@ def _line(name: str, row: DossierRow, zone: ZoneInfo) -> html.Div:
         address = f"/life/{name}/dossier?changes={row.number}"
         links += [
             " · ",
-            dcc.Link(t("dossier.changed", number=row.number), href=address, className="bl-link"),
+            page.link(t("dossier.changed", number=row.number), address),
         ]
     return html.Div(
         [
@@ -131,9 +128,7 @@ def _since(draft: Dossier) -> html.Section | None:
 
 def _table(title: str, changes: Sequence[DossierChange]) -> html.Section:
     if not changes:
-        return html.Section(
-            [html.H2(title), html.P(t("dossier.changes.none"), className="bl-nothing")], className="bl-card"
-        )
+        return page.card(title, page.nothing(t("dossier.changes.none")))
     headers = [t(f"dossier.col.{name}") for name in ("part", "what", "before", "after")]
     rows = [
         html.Tr(
@@ -146,17 +141,11 @@ def _table(title: str, changes: Sequence[DossierChange]) -> html.Section:
         )
         for one in changes
     ]
-    table = html.Table(
-        [html.Thead(html.Tr([html.Th(word, scope="col") for word in headers])), html.Tbody(rows)],
-        className="bl-table",
-    )
-    return html.Section(
-        [
-            html.H2(title),
-            html.P(t("dossier.changes.count", count=len(changes)), className="bl-summary"),
-            html.Div(table, className="bl-table-scroll", tabIndex=0, role="region", **{"aria-label": title}),
-        ],
-        className="bl-card",
+    table = page.table(headers, rows)
+    return page.card(
+        title,
+        page.note(t("dossier.changes.count", count=len(changes))),
+        html.Div(table, className="bl-table-scroll", tabIndex=0, role="region", **{"aria-label": title}),
     )
 
 

@@ -6,7 +6,7 @@ import dash_mantine_components as dmc
 from dash import Dash, Input, Output, State, dcc, html
 
 from dashboard.client import Client, NotAllowed
-from dashboard.parts import charts
+from dashboard.parts import charts, page
 from domain.errors import BoomledgerError
 from domain.life_answers import Forecast, LifeAnswer, Outlook, WhatIfAnswer
 from words import numbers, remarks
@@ -80,10 +80,7 @@ def fan(life: LifeAnswer) -> Any:
         figure,
         headers=("future", "reached_on", "used_share_pct"),
         rows=rows,
-        more=html.Details(
-            [html.Summary(t("formula")), *(html.P(t(key)) for key in FORMULA)],
-            className="bl-numbers",
-        ),
+        more=page.fold(t("formula"), *(html.P(t(key)) for key in FORMULA)),
     )
 
 
@@ -157,26 +154,23 @@ def what_if(life: LifeAnswer) -> html.Section:
     title = t("what_if.title")
     if not life.lifts:
         return charts.nothing(title, t("what_if.none"))
-    return html.Section(
-        [
-            html.H2(title),
-            html.P(t("what_if.note"), className="bl-summary"),
-            dcc.Store(id="what-if-crane", data=life.crane),
-            _slider("work", 25, 200, 5, 100, (50, 100, 150, 200)),
-            _slider("heavy", 50, NOT_MOVED, 5, NOT_MOVED, (50, 70, 90)),
-            dmc.Select(
-                id="what-if-to",
-                label=t("what_if.to"),
-                description=t("what_if.to.note"),
-                data=[],
-                clearable=True,
-                clearButtonProps={"aria-label": t("form.clear")},
-                searchable=True,
-                size="sm",
-            ),
-            html.Div(id="what-if-answer", className="bl-answer", role="status"),
-        ],
-        className="bl-card",
+    return page.card(
+        title,
+        page.note(t("what_if.note")),
+        dcc.Store(id="what-if-crane", data=life.crane),
+        _slider("work", 25, 200, 5, 100, (50, 100, 150, 200)),
+        _slider("heavy", 50, NOT_MOVED, 5, NOT_MOVED, (50, 70, 90)),
+        dmc.Select(
+            id="what-if-to",
+            label=t("what_if.to"),
+            description=t("what_if.to.note"),
+            data=[],
+            clearable=True,
+            clearButtonProps={"aria-label": t("form.clear")},
+            searchable=True,
+            size="sm",
+        ),
+        html.Div(id="what-if-answer", className="bl-answer", role="status"),
     )
 
 
@@ -214,16 +208,10 @@ def answer_words(found: WhatIfAnswer) -> list[Any]:
     rows = [html.Tr([html.Th(old.crane, scope="row"), *map(html.Td, _cells(old, new))]) for old, new in pairs]
     return [
         html.P(remarks.sentence(found.remarks)),
-        html.Table(
-            [html.Thead(html.Tr([html.Th(word, scope="col") for word in headers])), html.Tbody(rows)],
-            className="bl-table",
-        ),
-        html.Details(
-            [
-                html.Summary(t("assumptions")),
-                html.Ul([html.Li(remarks.text(line)) for line in found.assumptions], className="bl-notes"),
-            ],
-            className="bl-numbers",
+        page.table(headers, rows),
+        page.fold(
+            t("assumptions"),
+            html.Ul([html.Li(remarks.text(line)) for line in found.assumptions], className="bl-notes"),
         ),
     ]
 
@@ -279,5 +267,5 @@ def register(app: Dash, client: Client) -> None:
         if not moving and found.duty_factor == 1:
             words[0] = html.P(t("what_if.as_now"))
         if to and not moving:
-            words.insert(0, html.P(t("what_if.choose_heavy"), className="bl-summary"))
+            words.insert(0, page.note(t("what_if.choose_heavy")))
         return words

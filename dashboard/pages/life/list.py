@@ -6,6 +6,7 @@ from typing import Any
 from dash import html
 
 from dashboard.parts import grid, marks, page, states
+from dashboard.parts.grid import bars, column
 from dashboard.visit import Visit
 from domain import attention
 from domain.fleet_answers import FleetRow
@@ -26,7 +27,7 @@ async def render_list(visit: Visit) -> Any:
             page.head(t("life.title"), t("life.context")),
             html.Section(
                 [
-                    html.Div([html.H2(t("life.list")), html.P(_summary(fleet.rows), className="bl-summary")]),
+                    html.Div([html.H2(t("life.list")), page.note(_summary(fleet.rows))]),
                     grid.grid("life-grid", t("life.list"), _columns(), grid_rows(fleet.rows)),
                 ],
                 className="bl-card bl-card-flush",
@@ -59,15 +60,12 @@ def _summary(rows: tuple[FleetRow, ...]) -> str:
 
 def _columns() -> list[dict[str, Any]]:
     return [
-        {"field": "crane", "headerName": t("fleet.col.crane"), "cellRenderer": "LinkCell", "minWidth": 98, "flex": 2},
-        {"field": "title", "headerName": t("settings.col.type"), "minWidth": 120, "flex": 3, "narrow": False},
-        {
-            "field": "life", "headerName": t("life.used"), "cellRenderer": "BarCell",
-            "cellRendererParams": {"kind": "life", "full": 1.0}, "minWidth": 120, "flex": 4,
-        },
-        {"field": "spent", "headerName": t("life.col.spent"), "cellRenderer": "DayCell", "minWidth": 110, "flex": 2},
-        {"field": "assessment", "headerName": t("life.col.assessment"), "cellRenderer": "DayCell", "minWidth": 120, "flex": 2, "narrow": False},
-    ]  # fmt: skip
+        column("crane", t("fleet.col.crane"), 98, "LinkCell", flex=2),
+        column("title", t("settings.col.type"), 120, flex=3, narrow=False),
+        bars("life", t("life.used"), 120, 1.0, flex=4),
+        column("spent", t("life.col.spent"), 110, "DayCell", flex=2),
+        column("assessment", t("life.col.assessment"), 120, "DayCell", flex=2, narrow=False),
+    ]
 
 
 def _grid_row(row: FleetRow) -> dict[str, Any]:

@@ -3,7 +3,7 @@
 from typing import Any
 from zoneinfo import ZoneInfo
 
-from dash import Dash, dcc, html
+from dash import Dash, html
 
 from dashboard.client import Client
 from dashboard.pages.life import counters as life_counters
@@ -41,10 +41,8 @@ async def render(visit: Visit) -> Any:
     report = html.A(
         t("life.report"), href=f"/api/v1/cranes/{name}/report", className="bl-button", download=""
     )
-    back = dcc.Link(t("life.to_crane"), href=f"/crane/{name}?tab=duty", className="bl-button bl-button-quiet")
-    dossier = dcc.Link(
-        t("dossier.title"), href=f"/life/{name}/dossier", className="bl-button bl-button-quiet"
-    )
+    back = page.button(t("life.to_crane"), f"/crane/{name}?tab=duty")
+    dossier = page.button(t("dossier.title"), f"/life/{name}/dossier")
     role = "" if isinstance(me, Trouble) else me.role
     parts: list[Any] = [
         page.head(t("life.of", crane=name), t("life.basis"), back, dossier, report),
@@ -91,40 +89,34 @@ def _share(life: LifeAnswer, factors: FactorsAnswer | Trouble) -> html.Section:
             text=_shares(life),
         )
     design = life.design
-    return html.Section(
-        [
-            html.H2(t("life.used")),
-            body,
-            html.P(remarks.sentence(life.remarks), className="bl-summary"),
-            marks.facts(
-                marks.fact(t("duty.lifts"), numbers.plain(life.lifts), _recorded(life)),
-                marks.fact(t("duty.kq"), numbers.plain(life.kq, 4), t("duty.kq.note")),
-                marks.fact(
-                    t("life.design"),
-                    f"{design.u_class} {design.q_class}" if design else numbers.MISSING,
-                    design.edition.value if design else t("life.no_class"),
-                ),
-                marks.fact(t("life.f1"), numbers.plain(life.f1, 1), remarks.text(life.f1_reason)),
-                marks.fact(t("life.coverage"), numbers.share(life.coverage), t("life.coverage.note")),
-                marks.fact(
-                    t("life.assessment"),
-                    numbers.day(life.special_assessment_on),
-                    remarks.text(life.special_assessment_reason),
-                ),
+    return page.card(
+        t("life.used"),
+        body,
+        page.note(remarks.sentence(life.remarks)),
+        marks.facts(
+            marks.fact(t("duty.lifts"), numbers.plain(life.lifts), _recorded(life)),
+            marks.fact(t("duty.kq"), numbers.plain(life.kq, 4), t("duty.kq.note")),
+            marks.fact(
+                t("life.design"),
+                f"{design.u_class} {design.q_class}" if design else numbers.MISSING,
+                design.edition.value if design else t("life.no_class"),
             ),
-            html.Details(
-                [
-                    html.Summary(t("formula")),
-                    html.P(life.method),
-                    html.P(t("life.formula")),
-                    html.P(_prior(life)),
-                    html.P(t("factors.note")),
-                    html.P(factors.text) if isinstance(factors, Trouble) else _factors(factors),
-                ],
-                className="bl-numbers",
+            marks.fact(t("life.f1"), numbers.plain(life.f1, 1), remarks.text(life.f1_reason)),
+            marks.fact(t("life.coverage"), numbers.share(life.coverage), t("life.coverage.note")),
+            marks.fact(
+                t("life.assessment"),
+                numbers.day(life.special_assessment_on),
+                remarks.text(life.special_assessment_reason),
             ),
-        ],
-        className="bl-card",
+        ),
+        page.fold(
+            t("formula"),
+            html.P(life.method),
+            html.P(t("life.formula")),
+            html.P(_prior(life)),
+            html.P(t("factors.note")),
+            html.P(factors.text) if isinstance(factors, Trouble) else _factors(factors),
+        ),
     )
 
 
@@ -175,10 +167,7 @@ def _factors(factors: FactorsAnswer) -> html.Table:
         )
         for row in factors.rows
     ]
-    return html.Table(
-        [html.Thead(html.Tr([html.Th(word, scope="col") for word in headers])), html.Tbody(rows)],
-        className="bl-table",
-    )
+    return page.table(headers, rows)
 
 
 def register(app: Dash, client: Client) -> None:

@@ -8,7 +8,7 @@ from dash import Dash, Input, Output, State, ctx, dcc, html, no_update, set_prop
 from dash.exceptions import PreventUpdate
 
 from dashboard.client import Client
-from dashboard.parts import form
+from dashboard.parts import form, page
 from dashboard.parts.form import Done, Values, content_of
 from domain.channels import CHANNEL_NAMES
 from domain.errors import BoomledgerError
@@ -73,7 +73,7 @@ def enter(name: str, offers: Offers) -> html.Section:
         html.Details(
             [
                 html.Summary(t(f"record.enter.{kind}")),
-                html.P(t(f"record.effect.{kind}"), className="bl-summary"),
+                page.note(t(f"record.effect.{kind}")),
                 form.form(
                     NAME, fields(kind, offers, kind.value), t("records.save"), key=kind.value,
                     context={"crane": name, "kind": kind.value}, label=t(f"record.enter.{kind}"),
@@ -83,10 +83,7 @@ def enter(name: str, offers: Offers) -> html.Section:
         )
         for kind in RecordKind
     ]  # fmt: skip
-    return html.Section(
-        [html.H2(t("records.enter")), html.P(t("records.enter.note"), className="bl-summary"), *folds],
-        className="bl-card",
-    )
+    return page.card(t("records.enter"), page.note(t("records.enter.note")), *folds)
 
 
 def correct(name: str, row: LifeRecordAnswer, offers: Offers) -> list[Any]:
@@ -189,37 +186,31 @@ def attach(name: str, rows: Rows, chosen: str | None) -> html.Section | None:
         return None
     of = next((row for row in force if str(row.record_id) == chosen), force[0])
     most = FILE_BYTES_MAX // BYTES_PER_MB
-    return html.Section(
-        [
-            html.H2(t("records.attach.title")),
-            html.P(t("records.attach.note", allowed=ALLOWED, most=most), className="bl-summary"),
-            dcc.Store(id="record-file-crane", data=name),
-            dmc.Select(
-                id="record-file-record",
-                label=t("records.attach.record"),
-                value=str(of.record_id),
-                data=[{"value": str(row.record_id), "label": _short(row)} for row in force],
-                allowDeselect=False,
-                checkIconPosition="right",
-                size="sm",
-            ),
-            form.named_upload(
-                "record-file",
-                ".pdf,.png,.jpg,.jpeg,.txt,.csv",
-                FILE_BYTES_MAX,
-                name="record-file-name",
-                problem="record-file-problem",
-                too_large=t("records.attach.too_large", name="{name}", size="{size}", most=most),
-            ),
-            html.Button(
-                t("records.attach"),
-                id="record-file-send",
-                type="button",
-                className="bl-button bl-button-tall",
-            ),
-            html.P(id="record-file-problem", className="bl-form-problem", role="alert"),
-        ],
-        className="bl-card",
+    return page.card(
+        t("records.attach.title"),
+        page.note(t("records.attach.note", allowed=ALLOWED, most=most)),
+        dcc.Store(id="record-file-crane", data=name),
+        dmc.Select(
+            id="record-file-record",
+            label=t("records.attach.record"),
+            value=str(of.record_id),
+            data=[{"value": str(row.record_id), "label": _short(row)} for row in force],
+            allowDeselect=False,
+            checkIconPosition="right",
+            size="sm",
+        ),
+        form.named_upload(
+            "record-file",
+            ".pdf,.png,.jpg,.jpeg,.txt,.csv",
+            FILE_BYTES_MAX,
+            name="record-file-name",
+            problem="record-file-problem",
+            too_large=t("records.attach.too_large", name="{name}", size="{size}", most=most),
+        ),
+        html.Button(
+            t("records.attach"), id="record-file-send", type="button", className="bl-button bl-button-tall"
+        ),
+        html.P(id="record-file-problem", className="bl-form-problem", role="alert"),
         id="record-files",
     )
 

@@ -4,7 +4,7 @@ from collections.abc import Sequence
 from typing import Any, Final
 from zoneinfo import ZoneInfo
 
-from dash import dcc, html
+from dash import html
 
 from dashboard.pages.life.record_form import Offers, attach, correct, enter, what
 from dashboard.parts import charts, marks, page
@@ -32,7 +32,7 @@ async def render(visit: Visit) -> Any:
     rows = listed.items
     may = not isinstance(me, Trouble) and me.role in MAY_ENTER
     zone = ZoneInfo("UTC") if isinstance(crane, Trouble) else ZoneInfo(crane.site.time_zone)
-    back = dcc.Link(t("records.to_life"), href=f"/life/{name}", className="bl-button bl-button-quiet")
+    back = page.button(t("records.to_life"), f"/life/{name}")
     chosen = await _chosen(visit, name, rows)
     offers = Offers(
         rows,
@@ -48,7 +48,7 @@ async def render(visit: Visit) -> Any:
             else None,
             _list(visit, name, rows, may=may),
             *([enter(name, offers), attach(name, rows, visit.query.get("record"))] if may else []),
-            html.P(t("records.caution"), className="bl-summary"),
+            page.note(t("records.caution")),
         ]
     )
 
@@ -60,9 +60,9 @@ def on_life(crane: str, rows: Rows) -> html.Section:
     if telling:
         parts.append(html.Ul([html.Li(html.Div(_words(row))) for row in telling], className="bl-entries"))
     else:
-        parts.append(html.P(t("records.quiet" if rows else "records.none"), className="bl-nothing"))
+        parts.append(page.nothing(t("records.quiet" if rows else "records.none")))
     count = t("records.all", count=len(rows))
-    parts.append(html.P(dcc.Link(count, href=f"/life/{crane}/records", className="bl-link")))
+    parts.append(html.P(page.link(count, f"/life/{crane}/records")))
     return html.Section(parts, className="bl-card", id="life-records")
 
 
@@ -82,7 +82,7 @@ def _list(visit: Visit, name: str, rows: Rows, *, may: bool) -> html.Section:
     if force:
         parts.append(_entries(visit, name, force, may=may))
     else:
-        parts.append(html.P(t("records.none"), className="bl-nothing"))
+        parts.append(page.nothing(t("records.none")))
     if gone:
         summary = html.Summary(t("records.withdrawn", count=len(gone)))
         parts.append(html.Details([summary, _entries(visit, name, gone, may=False)], className="bl-numbers"))
@@ -96,7 +96,7 @@ def _entries(visit: Visit, name: str, rows: Rows, *, may: bool) -> html.Ul:
 def _line(visit: Visit, name: str, row: LifeRecordRow, *, may: bool) -> list[Any]:
     files = [_file(name, one) for one in row.files]
     word = t("records.change" if may else "records.open", number=row.record_id)
-    link = dcc.Link(word, href=visit.href(record=str(row.record_id)), className="bl-link")
+    link = page.link(word, visit.href(record=str(row.record_id)))
     return [html.Div([*_words(row), *files]), link]
 
 
@@ -159,5 +159,5 @@ def _one(
     ]
     if may and not row.withdrawn:
         parts += correct(name, row, offers)
-    parts.append(html.P(dcc.Link(t("records.close"), href=visit.href(record=None), className="bl-link")))
+    parts.append(html.P(page.link(t("records.close"), visit.href(record=None))))
     return html.Section(parts, className="bl-card", id="record")

@@ -4,6 +4,7 @@ from typing import Any, Final
 
 from dash import html
 
+from dashboard.parts import page
 from domain.life_answers import LifeAnswer, UnsureFigure
 from words import numbers
 from words.texts import t
@@ -29,24 +30,14 @@ def section(life: LifeAnswer) -> html.Section | None:
     if not rows:
         return None
     headers = [t(f"unsure.col.{name}") for name in ("figure", "source", "low", "high", "basis")]
-    table = html.Table(
-        [html.Thead(html.Tr([html.Th(word, scope="col") for word in headers])), html.Tbody(rows)],
-        className="bl-table",
-    )
-    return html.Section(
-        [
-            html.H2(t("unsure.title")),
-            html.P(_summary(life), className="bl-summary"),
-            html.Div(
-                table,
-                className="bl-table-scroll",
-                tabIndex=0,
-                role="region",
-                **{"aria-label": t("unsure.title")},
-            ),
-            html.Details([html.Summary(t("formula")), html.P(t("unsure.formula"))], className="bl-numbers"),
-        ],
-        className="bl-card",
+    table = page.table(headers, rows)
+    return page.card(
+        t("unsure.title"),
+        page.note(_summary(life)),
+        html.Div(
+            table, className="bl-table-scroll", tabIndex=0, role="region", **{"aria-label": t("unsure.title")}
+        ),
+        page.fold(t("formula"), html.P(t("unsure.formula"))),
     )
 
 

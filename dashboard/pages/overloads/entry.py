@@ -109,21 +109,18 @@ def _facts(row: OverloadRow, visit: Visit) -> html.Section:
     if not row.counted:
         notes.append(html.P(t("overloads.gone"), className="bl-partial"))
     mass = numbers.mass(row.mass_kg, visit.units)
-    return html.Section(
-        [
-            html.H2(t("overloads.lift")),
-            html.P(marks.mark(*overloads.state_of(row)), className="bl-summary"),
-            marks.facts(
-                marks.fact(t("overloads.col.peak"), overloads.peak_text(row.peak_structural_pct), t("overloads.peak.note")),
-                marks.fact(t("overloads.col.utilisation"), overloads.peak_text(row.peak_utilisation_pct), t("overloads.utilisation.note")),
-                marks.fact(t("overloads.mass"), mass if row.mass_kg is None else f"≈{numbers.NBSP}{mass}", t("overloads.mass.note")),
-                marks.fact(t("overloads.outreach"), numbers.length(row.peak_outreach_m, visit.units), t("overloads.outreach.note")),
-                marks.fact(t("overloads.limiter"), f"{row.limiter_stops} / {row.limiter_overrides}", t("overloads.limiter.note")),
-                marks.fact(t("lifts.col.lasted"), lasted),
-            ),
-            *notes,
-        ],
-        className="bl-card",
+    return page.card(
+        t("overloads.lift"),
+        page.note(marks.mark(*overloads.state_of(row))),
+        marks.facts(
+            marks.fact(t("overloads.col.peak"), overloads.peak_text(row.peak_structural_pct), t("overloads.peak.note")),
+            marks.fact(t("overloads.col.utilisation"), overloads.peak_text(row.peak_utilisation_pct), t("overloads.utilisation.note")),
+            marks.fact(t("overloads.mass"), mass if row.mass_kg is None else f"≈{numbers.NBSP}{mass}", t("overloads.mass.note")),
+            marks.fact(t("overloads.outreach"), numbers.length(row.peak_outreach_m, visit.units), t("overloads.outreach.note")),
+            marks.fact(t("overloads.limiter"), f"{row.limiter_stops} / {row.limiter_overrides}", t("overloads.limiter.note")),
+            marks.fact(t("lifts.col.lasted"), lasted),
+        ),
+        *notes,
     )  # fmt: skip
 
 
@@ -131,24 +128,24 @@ def _decision(found: OverloadEntry, tag: str, zone: ZoneInfo, *, may: bool) -> h
     row = found.entry
     parts: list[Any] = [
         html.H2(t("overloads.decision")),
-        html.P(t("overloads.decision.note"), className="bl-summary"),
+        page.note(t("overloads.decision.note")),
     ]
     if found.decisions:
         lines = [html.Li(_line(one, zone, holds=place == 0)) for place, one in enumerate(found.decisions)]
         parts.append(html.Ul(lines, className="bl-entries"))
     else:
-        parts.append(html.P(t("overloads.decision.none"), className="bl-nothing"))
+        parts.append(page.nothing(t("overloads.decision.none")))
     if may:
         asks = _form(row, tag)
         again = t("overloads.again") if row.state is OverloadState.DECIDED else ""
-        parts.append(html.Details([html.Summary(again), asks], className="bl-numbers") if again else asks)
+        parts.append(page.fold(again, asks) if again else asks)
     else:
-        parts.append(html.P(t("overloads.not_yours"), className="bl-summary"))
+        parts.append(page.note(t("overloads.not_yours")))
     steps = [
-        dcc.Link(t("overloads.exclude"), href=overloads.trace_address(row.crane, row), className="bl-link"),
-        dcc.Link(t("overloads.condition"), href=f"/settings?crane={row.crane}", className="bl-link"),
+        page.link(t("overloads.exclude"), overloads.trace_address(row.crane, row)),
+        page.link(t("overloads.condition"), f"/settings?crane={row.crane}"),
     ]
-    parts.append(html.P([t("overloads.next"), " ", steps[0], " · ", steps[1]], className="bl-summary"))
+    parts.append(page.note([t("overloads.next"), " ", steps[0], " · ", steps[1]]))
     return html.Section(parts, className="bl-card", id="decision")
 
 

@@ -6,11 +6,12 @@ from typing import Any, Final
 from urllib.parse import urlencode
 from zoneinfo import ZoneInfo
 
-from dash import dcc, html
+from dash import html
 
 from dashboard.client import Client
 from dashboard.parts import charts, events, form, grid, marks, page
 from dashboard.parts.form import Done, Values
+from dashboard.parts.grid import column
 from dashboard.visit import UTC_ZONE, ZONES, Trouble, Visit, together
 from domain.accounts import WhoAmI
 from domain.answers import Page
@@ -101,7 +102,7 @@ def _several(crane: str) -> html.Section:
         *decision_fields(name),
     ]
     asks = form.form(name, fields, t("overloads.several.save"), context={"crane": crane})
-    note = html.P(t("overloads.several.note"), className="bl-summary")
+    note = page.note(t("overloads.several.note"))
     parts = [html.Summary(t("overloads.several")), note, asks]
     return html.Section(html.Details(parts, className="bl-numbers"), className="bl-card", id="several")
 
@@ -115,8 +116,8 @@ async def _decide_several(client: Client, values: Values, context: Values) -> Do
 
 def _to_crane(crane: str) -> tuple[Any, ...]:
     return (
-        dcc.Link(t("overloads.all"), href=list_address(), className="bl-button bl-button-quiet"),
-        dcc.Link(t("overloads.to_life"), href=f"/life/{crane}", className="bl-button bl-button-quiet"),
+        page.button(t("overloads.all"), list_address()),
+        page.button(t("overloads.to_life"), f"/life/{crane}"),
     )
 
 
@@ -156,16 +157,14 @@ def _in_force(excluded: Page[ExclusionRow]) -> int:
 def _list(
     visit: Visit, crane: str, found: Page[OverloadRow], summary: str, zones: Mapping[str, ZoneInfo]
 ) -> html.Section:
-    summaries = [html.P(words, className="bl-summary") for words in (summary, t("overloads.limits"))]
+    summaries = [page.note(words) for words in (summary, t("overloads.limits"))]
     top = html.Div([html.H2(t("overloads.list")), *summaries])
     if not found.items:
-        return html.Section(
-            [top, html.P(t("overloads.none_shown"), className="bl-nothing")], className="bl-card"
-        )
+        return html.Section([top, page.nothing(t("overloads.none_shown"))], className="bl-card")
     after: list[Any] = [charts.grid_csv("overload-grid", CSV)]
     if found.next_cursor:
         earlier = visit.href(cursor=found.next_cursor)
-        after.append(dcc.Link(t("overloads.earlier"), href=earlier, className="bl-link"))
+        after.append(page.link(t("overloads.earlier"), earlier))
     rows = [_row(row, visit, zones.get(row.site, UTC_ZONE)) for row in found.items]
     return html.Section(
         [
@@ -184,18 +183,16 @@ async def _zones(visit: Visit, rows: Sequence[OverloadRow]) -> dict[str, ZoneInf
 
 
 def _columns(visit: Visit, crane: str) -> list[dict[str, Any]]:
-    wrapped: dict[str, Any] = {"wrapText": True, "autoHeight": True, "cellClass": "bl-cell-wrap"}
-    right: dict[str, Any] = {"type": "rightAligned", "cellRenderer": "DayCell"}
     length, mass = numbers.length_unit(visit.units), numbers.mass_unit(visit.units)
     return [
-        {"field": "started", "headerName": t("overloads.col.started"), "cellRenderer": "LinkCell", "minWidth": 108, "flex": 2},
-        {"field": "crane", "headerName": t("fleet.col.crane"), "minWidth": 72, "hide": bool(crane)},
-        {"field": "peak", "headerName": t("overloads.col.peak"), **right, "minWidth": 94},
-        {"field": "urgency", "headerName": t("overloads.col.state"), "cellRenderer": "MarkCell", "minWidth": 96, "flex": 2},
-        {"field": "mass", "headerName": t("lifts.col.mass", unit=mass), **right, "minWidth": 96, "narrow": False},
-        {"field": "outreach", "headerName": t("lifts.col.outreach", unit=length), **right, "minWidth": 90, "narrow": False},
-        {"field": "said", "headerName": t("overloads.decision"), "filter": True, "minWidth": 200, "flex": 5, "narrow": False, **wrapped},
-    ]  # fmt: skip
+        column("started", t("overloads.col.started"), 108, "LinkCell", flex=2),
+        column("crane", t("fleet.col.crane"), 72, hide=bool(crane)),
+        column("peak", t("overloads.col.peak"), 94, "DayCell", right=True),
+        column("urgency", t("overloads.col.state"), 96, "MarkCell", flex=2),
+        column("mass", t("lifts.col.mass", unit=mass), 96, "DayCell", narrow=False, right=True),
+        column("outreach", t("lifts.col.outreach", unit=length), 90, "DayCell", narrow=False, right=True),
+        column("said", t("overloads.decision"), 200, filter=True, flex=5, narrow=False, tall=True),
+    ]
 
 
 def _row(row: OverloadRow, visit: Visit, zone: ZoneInfo) -> dict[str, Any]:
@@ -250,24 +247,19 @@ def on_life(life: LifeAnswer, found: Page[OverloadRow] | Trouble, zone: ZoneInfo
     title = t("overloads.register")
     if isinstance(found, Trouble):
         return charts.missing(title, found)
-    link = dcc.Link(t("overloads.see"), href=list_address(life.crane, "all"), className="bl-link")
+    link = page.link(t("overloads.see"), list_address(life.crane, "all"))
     if not life.overloads:
-        return html.Section(
-            [html.H2(title), html.P(t("overloads.none"), className="bl-nothing")], className="bl-card"
-        )
+        return page.card(title, page.nothing(t("overloads.none")))
     words = t(
         "overloads.summary", entries=numbers.plain(life.overloads), open=numbers.plain(life.open_overloads)
     )
     lines = [html.Li(_line(row, zone)) for row in found.items]
     if life.open_overloads > len(found.items):
         lines.append(html.Li(t("overloads.more", count=life.open_overloads - len(found.items))))
-    return html.Section(
-        [
-            html.H2(title),
-            html.P([words, " ", link], className="bl-summary"),
-            html.Ul(lines, className="bl-entries") if lines else None,
-        ],
-        className="bl-card",
+    return page.card(
+        title,
+        page.note([words, " ", link]),
+        html.Ul(lines, className="bl-entries") if lines else None,
         id="overloads",
     )
 
@@ -277,9 +269,7 @@ def _line(row: OverloadRow, zone: ZoneInfo) -> list[Any]:
     return [
         html.Div(
             [
-                dcc.Link(
-                    numbers.moment(row.started_at, zone, seconds=True), href=address(row), className="bl-link"
-                ),
+                page.link(numbers.moment(row.started_at, zone, seconds=True), address(row)),
                 " ",
                 t("overloads.line", peak=peak_text(row.peak_structural_pct), lasted=lasted),
             ]

@@ -5,7 +5,7 @@ from typing import Any, Final
 from dash import html
 
 from dashboard.client import Client
-from dashboard.parts import form
+from dashboard.parts import form, page
 from dashboard.parts.form import Done, Values
 from dashboard.visit import UTC_ZONE, Visit
 from domain.accounts import NewToken, SessionRow, TokenRow, WhoAmI
@@ -27,24 +27,17 @@ async def render(visit: Visit, who: WhoAmI) -> Any:
     ]
     make: Any = form.form("token", fields, t("access.make"))
     if who.via != "session":
-        make = html.P(t("access.sign_in_first"), className="bl-nothing")
+        make = page.nothing(t("access.sign_in_first"))
     return html.Div(
         [
-            html.Section(
-                [
-                    html.H2(t("access.tokens")),
-                    html.P(t("access.tokens.note"), className="bl-summary"),
-                    entries([token_line(row) for row in tokens], t("access.tokens.none")),
-                    make,
-                ],
-                className="bl-card",
+            page.card(
+                t("access.tokens"),
+                page.note(t("access.tokens.note")),
+                entries([token_line(row) for row in tokens], t("access.tokens.none")),
+                make,
             ),
-            html.Section(
-                [
-                    html.H2(t("access.sessions")),
-                    entries([_session(row) for row in sessions], t("access.sessions.none")),
-                ],
-                className="bl-card",
+            page.card(
+                t("access.sessions"), entries([_session(row) for row in sessions], t("access.sessions.none"))
             ),
         ]
     )
@@ -53,7 +46,7 @@ async def render(visit: Visit, who: WhoAmI) -> Any:
 def entries(lines: list[list[Any]], none: str) -> Any:
     """A list of lines, or the word that there is none."""
     if not lines:
-        return html.P(none, className="bl-nothing")
+        return page.nothing(none)
     return html.Ul([html.Li(line) for line in lines], className="bl-entries")
 
 

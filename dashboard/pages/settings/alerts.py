@@ -2,10 +2,10 @@
 
 from typing import Any, Final
 
-from dash import dcc, html
+from dash import html
 
 from dashboard.client import Client
-from dashboard.parts import form
+from dashboard.parts import form, page
 from dashboard.parts.form import Done, Values
 from dashboard.visit import UTC_ZONE, Visit
 from domain.accounts import WhoAmI
@@ -32,19 +32,12 @@ async def render(visit: Visit, who: WhoAmI) -> Any:
     may = who.role in MAY_ENTER
     lines = [html.Li(_rule(visit, row, may)) for row in rules]
     parts: list[Any] = [
-        html.Section(
-            [
-                html.H2(t("rules.title")),
-                html.P(t("rules.note"), className="bl-summary"),
-                form.entries(lines, t("rules.none")),
-            ],
-            className="bl-card",
-        )
+        page.card(t("rules.title"), page.note(t("rules.note")), form.entries(lines, t("rules.none")))
     ]
     if may:
         parts.append(_rule_form(next((row for row in rules if row.name == visit.query.get("rule")), None)))
     else:
-        parts.append(html.P(t("details.not_yours"), className="bl-summary"))
+        parts.append(page.note(t("details.not_yours")))
     if who.role == "admin":
         parts += await _targets(visit)
     return html.Div(parts)
@@ -70,7 +63,7 @@ def _rule(visit: Visit, row: AlertRuleRow, may: bool) -> list[Any]:
     ]
     if may:
         found += [
-            dcc.Link(t("details.change"), href=visit.href(rule=row.name), className="bl-link"),
+            page.link(t("details.change"), visit.href(rule=row.name)),
             form.sure(
                 "rule-drop", t("details.drop"), t("rules.drop.sure"), key=row.name, context={"rule": row.name}
             ),
@@ -101,13 +94,10 @@ def _rule_form(row: AlertRuleRow | None) -> html.Section:
         ],
         className="bl-notes",
     )
-    return html.Section(
-        [
-            html.H2(t("rules.change", name=row.name) if row else t("rules.new")),
-            form.form(name, fields, t("rules.save")),
-            html.Details([html.Summary(t("rules.units")), units], className="bl-numbers"),
-        ],
-        className="bl-card",
+    return page.card(
+        t("rules.change", name=row.name) if row else t("rules.new"),
+        form.form(name, fields, t("rules.save")),
+        page.fold(t("rules.units"), units),
     )
 
 
@@ -130,18 +120,17 @@ async def _targets(visit: Visit) -> list[Any]:
         for one in sent
     ]  # fmt: skip
     return [
-        html.Section(
-            [
-                html.H2(t("targets.title")),
-                html.P(t("targets.note"), className="bl-summary"),
-                form.entries(lines, t("targets.none")),
-                html.H3(t("targets.new")),
-                form.form("target", fields, t("targets.save")),
-                html.Details([html.Summary(t("targets.last")), html.Ul(tried or [html.Li(t("targets.never"))], className="bl-notes")], className="bl-numbers"),
-            ],
-            className="bl-card",
+        page.card(
+            t("targets.title"),
+            form.entries(lines, t("targets.none")),
+            html.H3(t("targets.new")),
+            form.form("target", fields, t("targets.save")),
+            page.fold(
+                t("targets.last"), html.Ul(tried or [html.Li(t("targets.never"))], className="bl-notes")
+            ),
+            note=t("targets.note"),
         )
-    ]  # fmt: skip
+    ]
 
 
 def _target(row: AlertTargetRow) -> list[Any]:

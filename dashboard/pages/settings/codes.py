@@ -5,8 +5,9 @@ from typing import Any, Final
 from dash import html
 
 from dashboard.client import Client
-from dashboard.parts import form, grid
+from dashboard.parts import form, grid, page
 from dashboard.parts.form import Done, Values
+from dashboard.parts.grid import column
 from dashboard.visit import UTC_ZONE, Visit
 from domain.accounts import WhoAmI
 from domain.fault_answers import StatusCodesAsked
@@ -19,14 +20,13 @@ MAY_ENTER: Final = ("engineer", "admin")
 async def render(visit: Visit, who: WhoAmI) -> Any:
     """The codes that are known, and a form for more."""
     rows = (await visit.client.status_codes()).items
-    tall = {"wrapText": True, "autoHeight": True, "cellClass": "bl-cell-wrap"}
     columns: list[dict[str, Any]] = [
-        {"field": "code", "headerName": t("events.col.code"), "filter": True, "minWidth": 88},
-        {"field": "meaning", "headerName": t("codes.col.meaning"), "filter": True, "minWidth": 110, "flex": 3, **tall},
-        {"field": "advice", "headerName": t("codes.col.advice"), "minWidth": 110, "flex": 3, **tall},
-        {"field": "type", "headerName": t("settings.col.type"), "minWidth": 110, "narrow": False},
-        {"field": "source", "headerName": t("codes.col.source"), "minWidth": 120, "narrow": False, **tall},
-    ]  # fmt: skip
+        column("code", t("events.col.code"), 88, filter=True),
+        column("meaning", t("codes.col.meaning"), 110, filter=True, flex=3, tall=True),
+        column("advice", t("codes.col.advice"), 110, flex=3, tall=True),
+        column("type", t("settings.col.type"), 110, narrow=False),
+        column("source", t("codes.col.source"), 120, narrow=False, tall=True),
+    ]
     data = [
         {
             "code": row.code,
@@ -38,14 +38,10 @@ async def render(visit: Visit, who: WhoAmI) -> Any:
         for row in rows
     ]
     title = t("codes.title")
-    known = (
-        grid.grid("code-grid", title, columns, data)
-        if rows
-        else html.P(t("codes.none"), className="bl-nothing")
-    )
+    known = grid.grid("code-grid", title, columns, data) if rows else page.nothing(t("codes.none"))
     parts = [
         html.Section(
-            [html.Div([html.H2(title), html.P(t("codes.note"), className="bl-summary")]), known],
+            [html.Div([html.H2(title), page.note(t("codes.note"))]), known],
             className="bl-card bl-card-flush" if rows else "bl-card",
         )
     ]
@@ -56,13 +52,9 @@ async def render(visit: Visit, who: WhoAmI) -> Any:
             form.text("codes", "csv", "code,meaning,advice\n", lines=6, note=t("codes.csv.note")),
             form.yes_no("codes", "check_only", False, note=t("codes.check.note")),
         ]
-        parts.append(
-            html.Section(
-                [html.H2(t("codes.new")), form.form("codes", fields, t("codes.save"))], className="bl-card"
-            )
-        )
+        parts.append(page.card(t("codes.new"), form.form("codes", fields, t("codes.save"))))
     else:
-        parts.append(html.P(t("details.not_yours"), className="bl-summary"))
+        parts.append(page.note(t("details.not_yours")))
     return html.Div(parts)
 
 

@@ -13,7 +13,7 @@ from dash.exceptions import PreventUpdate
 from pydantic import ValidationError
 
 from dashboard.client import Client
-from dashboard.parts import form
+from dashboard.parts import form, page
 from dashboard.parts.form import Done, Unreadable, Values
 from domain.answers import CraneDetail
 from domain.attention import REVIEW_SHARE
@@ -85,15 +85,12 @@ def crane_form(
         _more("design", _design(name, detail), opened=True),
         _more("prior", _prior(name, detail), opened=crane is not None and crane.prior_duty is not None),
     ]  # fmt: skip
-    return html.Section(
-        [
-            html.H2(title),
-            html.P(t("cranes.note"), className="bl-summary"),
-            form.form(
-                name, fields, t("cranes.save") if crane is None else t("cranes.save.change"), context=context
-            ),
-        ],
-        className="bl-card",
+    return page.card(
+        title,
+        page.note(t("cranes.note")),
+        form.form(
+            name, fields, t("cranes.save") if crane is None else t("cranes.save.change"), context=context
+        ),
         id="crane-form",
     )
 

@@ -6,11 +6,12 @@ from collections.abc import Mapping, Sequence
 from typing import Any, Final
 from zoneinfo import ZoneInfo
 
-from dash import dcc, html
+from dash import html
 
 from dashboard.pages.settings.crane_form import PLACEHOLDER, crane_form
 from dashboard.pages.settings.descriptions import section as descriptions
-from dashboard.parts import grid
+from dashboard.parts import grid, page
+from dashboard.parts.grid import column
 from dashboard.visit import UTC_ZONE, Visit
 from domain.accounts import WhoAmI
 from domain.answers import CraneDetail, CraneRow
@@ -39,7 +40,7 @@ async def render(visit: Visit, who: WhoAmI) -> Any:
     if rows:
         parts.append(_list(rows, zones, may, may_describe))
     elif not may:
-        parts.append(html.P(t("settings.cranes.none"), className="bl-nothing"))
+        parts.append(page.nothing(t("settings.cranes.none")))
     types = () if of_types is None else of_types.items
     dated: list[Any] = []
     if shown is not None and not shown[0].crane.draft:
@@ -47,7 +48,7 @@ async def render(visit: Visit, who: WhoAmI) -> Any:
         on_file = [one for one in types if one.name != PLACEHOLDER]
         dated = [descriptions(shown[0], entries, on_file, visit.units)]
     if not may:
-        parts.append(html.P(t("cranes.not_yours"), className="bl-summary"))
+        parts.append(page.note(t("cranes.not_yours")))
         return html.Div([*dated, *parts])
     if shown is not None:
         detail, tag = shown
@@ -81,18 +82,18 @@ def _list(
     rows: Sequence[CraneRow], zones: Mapping[str, ZoneInfo], may: bool, may_describe: bool
 ) -> html.Section:
     columns: list[dict[str, Any]] = [
-        {"field": "crane", "headerName": t("fleet.col.crane"), "cellRenderer": "CraneCell", "minWidth": 120},
-        {"field": "type", "headerName": t("settings.col.type"), "filter": True, "minWidth": 120, "narrow": not may, "wrapText": True, "cellClass": "bl-cell-wrap"},
-        {"field": "site", "headerName": t("settings.col.site"), "filter": True, "minWidth": 110, "narrow": False},
-        {"field": "registered", "headerName": t("settings.col.registered"), "minWidth": 110, "narrow": False},
-        {"field": "urgency", "headerName": t("settings.col.state"), "cellRenderer": "MarkCell", "minWidth": 130, "narrow": False},
-        {"field": "service", "headerName": t("settings.tab.service"), "cellRenderer": "LinkCell", "minWidth": 100, "narrow": False, "sortable": False},
-        {"field": "details", "headerName": t("details.title"), "cellRenderer": "LinkCell", "minWidth": 100, "narrow": False, "sortable": False},
-    ]  # fmt: skip
+        column("crane", t("fleet.col.crane"), 120, "CraneCell"),
+        column("type", t("settings.col.type"), 120, filter=True, narrow=not may, wrap=True),
+        column("site", t("settings.col.site"), 110, filter=True, narrow=False),
+        column("registered", t("settings.col.registered"), 110, narrow=False),
+        column("urgency", t("settings.col.state"), 130, "MarkCell", narrow=False),
+        column("service", t("settings.tab.service"), 100, "LinkCell", narrow=False, sortable=False),
+        column("details", t("details.title"), 100, "LinkCell", narrow=False, sortable=False),
+    ]
     if may_describe:
         columns.insert(
             1,
-            {"field": "change", "headerName": t("cranes.col.entry"), "cellRenderer": "LinkCell", "minWidth": 110, "sortable": False},
+            column("change", t("cranes.col.entry"), 110, "LinkCell", sortable=False),
         )  # fmt: skip
     data = [
         {
@@ -118,15 +119,12 @@ def _list(
             html.Div(
                 [
                     html.H2(t("settings.cranes")),
-                    html.P(
+                    page.note(
                         [
                             t("settings.cranes.note"),
                             " ",
-                            dcc.Link(
-                                t("settings.cranes.charts"), href="/dispatch/charts", className="bl-link"
-                            ),
-                        ],
-                        className="bl-summary",
+                            page.link(t("settings.cranes.charts"), "/dispatch/charts"),
+                        ]
                     ),
                 ]
             ),
@@ -146,13 +144,10 @@ def _connect(crane: str) -> html.Section:
         html.Li([html.Span(t(f"cranes.connect.{name}")), html.Code(command, className="bl-command")])
         for name, command in steps.items()
     ]
-    return html.Section(
-        [
-            html.H2(t("cranes.connect", crane=crane)),
-            html.Ol(lines, className="bl-first-steps"),
-            html.P(t("cranes.connect.docs"), className="bl-summary"),
-            dcc.Link(t("cranes.connect.see", crane=crane), href=f"/crane/{crane}", className="bl-link"),
-        ],
-        className="bl-card",
+    return page.card(
+        t("cranes.connect", crane=crane),
+        html.Ol(lines, className="bl-first-steps"),
+        page.note(t("cranes.connect.docs")),
+        page.link(t("cranes.connect.see", crane=crane), f"/crane/{crane}"),
         id="connect",
     )

@@ -8,7 +8,7 @@ from dash import html
 
 from dashboard.client import Client
 from dashboard.pages.settings.crane_form import NEW, described
-from dashboard.parts import form
+from dashboard.parts import form, page
 from dashboard.parts.form import Done, Unreadable, Values
 from domain.answers import CraneDetail
 from domain.channels import CHANNEL_NAMES
@@ -30,15 +30,12 @@ def section(
     name = detail.crane.name
     zone = ZoneInfo(detail.site.time_zone)
     lines = [html.Li(_line(name, entry, zone, units)) for entry in entries]
-    return html.Section(
-        [
-            html.H2(t("described.title", crane=name)),
-            html.P(t("described.note"), className="bl-summary"),
-            html.Ul(lines, className="bl-entries"),
-            html.H3(t("described.new")),
-            _form(detail, entries[0], types, zone),
-        ],
-        className="bl-card",
+    return page.card(
+        t("described.title", crane=name),
+        page.note(t("described.note")),
+        html.Ul(lines, className="bl-entries"),
+        html.H3(t("described.new")),
+        _form(detail, entries[0], types, zone),
         id="descriptions",
     )
 

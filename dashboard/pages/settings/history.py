@@ -6,8 +6,9 @@ from typing import Any, Final
 from dash import html
 
 from dashboard.client import Client
-from dashboard.parts import form, grid
+from dashboard.parts import form, grid, page
 from dashboard.parts.form import Done, Values
+from dashboard.parts.grid import bars, column
 from dashboard.visit import Visit
 from domain import attention
 from domain.accounts import WhoAmI
@@ -25,29 +26,26 @@ async def render(visit: Visit, who: WhoAmI) -> Any:
     table = (
         grid.grid("history-grid", title, _columns(), [_grid_row(row) for row in rows])
         if rows
-        else html.P(t("history.none"), className="bl-nothing")
+        else page.nothing(t("history.none"))
     )
     parts: list[Any] = [
         html.Section(
-            [html.Div([html.H2(title), html.P(_summary(rows), className="bl-summary")]), table],
+            [html.Div([html.H2(title), page.note(_summary(rows))]), table],
             className="bl-card bl-card-flush" if rows else "bl-card",
         )
     ]
     if who.role not in MAY_ENTER:
-        parts.append(html.P(t("details.not_yours"), className="bl-summary"))
+        parts.append(page.note(t("details.not_yours")))
         return html.Div(parts)
     fields = [
         form.text("history", "csv", template(rows), lines=10, note=t("history.csv.note")),
         form.yes_no("history", "check_only", False, note=t("codes.check.note")),
     ]
     parts.append(
-        html.Section(
-            [
-                html.H2(t("history.new")),
-                html.P(t("history.new.text"), className="bl-summary"),
-                form.form("history", fields, t("history.save")),
-            ],
-            className="bl-card",
+        page.card(
+            t("history.new"),
+            page.note(t("history.new.text")),
+            form.form("history", fields, t("history.save")),
         )
     )
     return html.Div(parts)
@@ -70,19 +68,15 @@ def _summary(rows: Sequence[HistoryRow]) -> str:
 
 
 def _columns() -> list[dict[str, Any]]:
-    wrap = {"wrapText": True, "autoHeight": True, "cellClass": "bl-cell-wrap"}
     return [
-        {"field": "crane", "headerName": t("fleet.col.crane"), "cellRenderer": "LinkCell", "minWidth": 98, "flex": 2},
-        {"field": "since", "headerName": t("history.col.since"), "minWidth": 130, "flex": 3, "narrow": False, **wrap},
-        {"field": "first", "headerName": t("history.col.first"), "cellRenderer": "DayCell", "minWidth": 110, "flex": 2, "narrow": False},
-        {"field": "prior", "headerName": t("history.col.prior"), "minWidth": 140, "flex": 4, **wrap},
-        {
-            "field": "unknown", "headerName": t("history.col.unknown"), "cellRenderer": "BarCell",
-            "cellRendererParams": {"kind": "unknown", "full": 20.0, "band": [20.0, 20.0]}, "minWidth": 130, "flex": 3,
-        },
-        {"field": "runs", "headerName": t("history.col.runs"), "minWidth": 120, "flex": 2, "narrow": False, **wrap},
-        {"field": "wrong", "headerName": t("history.col.wrong"), "minWidth": 120, "flex": 3, "narrow": False, **wrap},
-    ]  # fmt: skip
+        column("crane", t("fleet.col.crane"), 98, "LinkCell", flex=2),
+        column("since", t("history.col.since"), 130, flex=3, narrow=False, tall=True),
+        column("first", t("history.col.first"), 110, "DayCell", flex=2, narrow=False),
+        column("prior", t("history.col.prior"), 140, flex=4, tall=True),
+        bars("unknown", t("history.col.unknown"), 130, 20.0, (20.0, 20.0), flex=3),
+        column("runs", t("history.col.runs"), 120, flex=2, narrow=False, tall=True),
+        column("wrong", t("history.col.wrong"), 120, flex=3, narrow=False, tall=True),
+    ]
 
 
 def _grid_row(row: HistoryRow) -> dict[str, Any]:

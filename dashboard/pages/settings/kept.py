@@ -7,6 +7,7 @@ from urllib.parse import quote
 
 from dash import html
 
+from dashboard.parts import page
 from dashboard.visit import UTC_ZONE, Visit
 from domain.accounts import KeptAnswer, KeptPlace, WhoAmI
 from words import numbers
@@ -21,23 +22,20 @@ async def render(visit: Visit, who: WhoAmI) -> Any:
     found = await visit.client.kept(account)
     path = "me" if account is None else f"users/{quote(account)}"
     title = t("kept.title") if account is None else t("kept.title.of", name=found.name)
-    return html.Section(
-        [
-            html.H2(title),
-            html.P(t("kept.note", at=numbers.moment(found.at, UTC_ZONE)), className="bl-summary"),
-            html.P(
-                html.A(
-                    t("kept.download"),
-                    href=f"/api/v1/{path}/kept",
-                    download=f"kept-{found.name}.json",
-                    className="bl-link",
-                )
-            ),
-            _table(found, title) if found.places else html.P(t("kept.none"), className="bl-nothing"),
-            html.P(t("kept.elsewhere")) if found.withheld else None,
-            html.P(t("kept.removing")),
-        ],
-        className="bl-card",
+    return page.card(
+        title,
+        page.note(t("kept.note", at=numbers.moment(found.at, UTC_ZONE))),
+        html.P(
+            html.A(
+                t("kept.download"),
+                href=f"/api/v1/{path}/kept",
+                download=f"kept-{found.name}.json",
+                className="bl-link",
+            )
+        ),
+        _table(found, title) if found.places else page.nothing(t("kept.none")),
+        html.P(t("kept.elsewhere")) if found.withheld else None,
+        html.P(t("kept.removing")),
         id="kept",
     )
 

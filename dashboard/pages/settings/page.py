@@ -57,19 +57,12 @@ async def _about(visit: Visit, _who: WhoAmI) -> Any:
     )
     return html.Div(
         [
-            html.Section(
-                [html.H2(t("settings.units")), html.P(t("settings.units.text"))], className="bl-card"
-            ),
-            html.Section(
-                [html.H2(t("settings.sources")), html.P(t("settings.sources.text"))], className="bl-card"
-            ),
-            html.Section(
-                [
-                    html.H2(t("settings.about")),
-                    html.P(words),
-                    html.A(t("settings.api"), href="/api/v1/docs", className="bl-link"),
-                ],
-                className="bl-card",
+            page.card(t("settings.units"), html.P(t("settings.units.text"))),
+            page.card(t("settings.sources"), html.P(t("settings.sources.text"))),
+            page.card(
+                t("settings.about"),
+                html.P(words),
+                html.A(t("settings.api"), href="/api/v1/docs", className="bl-link"),
             ),
         ]
     )

@@ -8,7 +8,7 @@ from dash import html
 
 from dashboard.client import Client
 from dashboard.pages.settings import access
-from dashboard.parts import form
+from dashboard.parts import form, page
 from dashboard.parts.form import Done, Values
 from dashboard.visit import UTC_ZONE, Visit
 from domain.accounts import Account, AuditRow, WhoAmI
@@ -22,10 +22,7 @@ ROLES: Final = ("viewer", "dispatcher", "engineer", "admin")
 async def render(visit: Visit, who: WhoAmI) -> Any:
     """Every account with a form to change it, and one to add another."""
     if who.role != "admin":
-        return html.Section(
-            [html.H2(t("people.title")), html.P(t("people.not_yours"), className="bl-nothing")],
-            className="bl-card",
-        )
+        return page.card(t("people.title"), page.nothing(t("people.not_yours")))
     users, audit, tokens = await asyncio.gather(
         visit.client.users(),
         visit.client.audit(reads=False, limit=AUDIT_ROWS),
@@ -40,31 +37,23 @@ async def render(visit: Visit, who: WhoAmI) -> Any:
     ]
     return html.Div(
         [
-            html.Section(
-                [
-                    html.H2(t("people.title")),
-                    html.P(t("people.note"), className="bl-summary"),
-                    html.Ul(
-                        [
-                            html.Li(_line(row, visit.href("/settings", tab="kept", account=row.name)))
-                            for row in rows
-                        ],
-                        className="bl-entries",
-                    ),
-                ],
-                className="bl-card",
+            page.card(
+                t("people.title"),
+                page.note(t("people.note")),
+                html.Ul(
+                    [
+                        html.Li(_line(row, visit.href("/settings", tab="kept", account=row.name)))
+                        for row in rows
+                    ],
+                    className="bl-entries",
+                ),
             ),
-            html.Section(
-                [html.H2(t("people.new")), form.form("person", new, t("people.add"))], className="bl-card"
-            ),
-            html.Section(
-                [
-                    html.H2(t("people.tokens")),
-                    access.entries(
-                        [access.token_line(row, row.account) for row in tokens.items], t("people.tokens.none")
-                    ),
-                ],
-                className="bl-card",
+            page.card(t("people.new"), form.form("person", new, t("people.add"))),
+            page.card(
+                t("people.tokens"),
+                access.entries(
+                    [access.token_line(row, row.account) for row in tokens.items], t("people.tokens.none")
+                ),
                 id="tokens",
             ),
             _audit(audit.items),
@@ -93,23 +82,13 @@ def _audit(rows: Sequence[AuditRow]) -> html.Section:
         )
         for row in rows
     ]
-    table = html.Table(
-        [html.Thead(html.Tr([html.Th(word, scope="col") for word in head])), html.Tbody(lines)],
-        className="bl-table",
-    )
-    return html.Section(
-        [
-            html.H2(t("people.audit")),
-            html.P(t("people.audit.note", count=len(rows)), className="bl-summary"),
-            html.Div(
-                table,
-                className="bl-table-scroll",
-                tabIndex=0,
-                role="region",
-                **{"aria-label": t("people.audit")},
-            ),
-        ],
-        className="bl-card",
+    table = page.table(head, lines)
+    return page.card(
+        t("people.audit"),
+        page.note(t("people.audit.note", count=len(rows))),
+        html.Div(
+            table, className="bl-table-scroll", tabIndex=0, role="region", **{"aria-label": t("people.audit")}
+        ),
         id="audit",
     )
 

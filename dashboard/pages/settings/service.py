@@ -9,7 +9,7 @@ import dash_mantine_components as dmc
 from dash import html
 
 from dashboard.client import Client
-from dashboard.parts import charts, form, marks
+from dashboard.parts import charts, form, marks, page
 from dashboard.parts.form import Done, Values
 from dashboard.visit import UTC_ZONE, Trouble, Visit, together
 from domain import attention
@@ -44,7 +44,7 @@ async def render(visit: Visit, who: WhoAmI) -> Any:
     parts: list[Any] = [
         html.H2(t("service.of", crane=crane)),
         choice,
-        html.P(t("service.intervals.text"), className="bl-summary"),
+        page.note(t("service.intervals.text")),
     ]
     if isinstance(plans, Trouble):
         return html.Section([*parts, html.P(plans.text, className="bl-partial")], className="bl-card")
@@ -57,7 +57,7 @@ async def render(visit: Visit, who: WhoAmI) -> Any:
         if plans.items:
             cards.append(_done_form(crane, plans.items))
     else:
-        cards.append(html.P(t("details.not_yours"), className="bl-summary"))
+        cards.append(page.note(t("details.not_yours")))
     if not isinstance(done, Trouble) and done.items:
         rows = [
             (one.plan, numbers.moment(one.done_at, UTC_ZONE), one.done_by, one.note) for one in done.items
@@ -114,9 +114,7 @@ def _plan_form(crane: str, names: list[str]) -> html.Section:
         form.text(name, "note"),
         form.choose(name, "reach", "one", [("one", t("service.reach.this", crane=crane)), ("all", t("service.reach.all", count=len(names)))]),
     ]  # fmt: skip
-    return html.Section(
-        [html.H2(t("service.new")), form.form(name, fields, t("service.save"), context={"crane": crane})], className="bl-card"
-    )  # fmt: skip
+    return page.card(t("service.new"), form.form(name, fields, t("service.save"), context={"crane": crane}))  # fmt: skip
 
 
 def _done_form(crane: str, plans: tuple[ServiceRow, ...]) -> html.Section:
@@ -126,30 +124,18 @@ def _done_form(crane: str, plans: tuple[ServiceRow, ...]) -> html.Section:
         form.text(name, "done_on", today_in().isoformat(), note=t("service.day.note")),
         form.text(name, "note"),
     ]
-    return html.Section(
-        [
-            html.H2(t("service.done")),
-            html.P(t("service.done.note"), className="bl-summary"),
-            form.form(name, fields, t("service.done.save"), context={"crane": crane}),
-        ],
-        className="bl-card",
+    return page.card(
+        t("service.done"),
+        page.note(t("service.done.note")),
+        form.form(name, fields, t("service.done.save"), context={"crane": crane}),
     )
 
 
 def _done_table(rows: Sequence[tuple[str, ...]]) -> html.Section:
     headers = [t(f"service.done.col.{name}") for name in ("plan", "when", "who", "note")]
-    return html.Section(
-        [
-            html.H2(t("service.done.list")),
-            html.Table(
-                [
-                    html.Thead(html.Tr([html.Th(word, scope="col") for word in headers])),
-                    html.Tbody([html.Tr([html.Td(value) for value in row]) for row in rows]),
-                ],
-                className="bl-table",
-            ),
-        ],
-        className="bl-card",
+    return page.card(
+        t("service.done.list"),
+        page.table(headers, [html.Tr([html.Td(value) for value in row]) for row in rows]),
     )
 
 
