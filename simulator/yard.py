@@ -1,7 +1,7 @@
 """The invented rental yard: which cranes stand in it, who works with them, and what is wrong with them."""
 
 from collections.abc import Collection
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import UTC, date, datetime, time, timedelta
 from functools import lru_cache
 from pathlib import Path
@@ -12,7 +12,7 @@ from pydantic import BaseModel, ConfigDict, Field, field_validator
 
 from domain.channels import CHANNEL_BY_NAME
 from domain.crane import Crane, DesignClass, PriorDuty, RecorderRuns, Site
-from domain.errors import InvalidInput, NotFound
+from domain.errors import NotFound
 from simulator.machine import Machine, load_machine, with_boom_masses
 
 YARD_FILE: Final = Path(__file__).parent / "yard.yaml"
@@ -214,16 +214,6 @@ class Yard:
         """Cranes that send CBOR under zstd."""
         return frozenset(crane.name for crane in self.cranes if crane.thin_link)
 
-    def of_size(self, cranes: int) -> "Yard":
-        """A yard with so many cranes: the first ones, or all of them and copies numbered on without their stories."""
-        if cranes < 1:
-            raise InvalidInput("a yard needs at least one crane", field="cranes")
-        copies = (
-            _copy(self.cranes[number % len(self.cranes)], number)
-            for number in range(len(self.cranes), cranes)
-        )
-        return Yard(site=self.site, cranes=(*self.cranes[:cranes], *copies))
-
     def crane(self, name: str) -> YardCrane:
         """The crane of that name. Raises NotFound with the names that there are."""
         for crane in self.cranes:
@@ -262,14 +252,6 @@ def field_cases(reference_day: date = REFERENCE_DAY, names: Collection[str] | No
     for name in names:
         yard.crane(name)
     return Yard(site=yard.site, cranes=tuple(crane for crane in yard.cranes if crane.name in names))
-
-
-def _copy(crane: YardCrane, number: int) -> YardCrane:
-    """The same kind of crane and work under another name, with random numbers of its own."""
-    name = f"yard-{number + 1:02d}"
-    title = f"{crane.crane.type.title.removesuffix(' (invented)')}, copy {number + 1} (invented)"
-    renamed = crane.crane.model_copy(update={"name": name, "title": title})
-    return replace(crane, crane=renamed, number=number, story="")
 
 
 def _crane(entry: _Entry, site: Site, reference_day: date, number: int) -> YardCrane:

@@ -6,7 +6,7 @@ import jsonschema
 import orjson
 import pytest
 
-from boomledger.wire_documents import FOLDER, asyncapi, documents, json_schema
+from docs.wire_documents import FOLDER, asyncapi, documents, json_schema
 from domain.channels import CHANNELS
 from tests.support.telemetry import message
 
@@ -17,7 +17,7 @@ def schema_of(name: str) -> dict[str, object]:
 
 def test_the_files_are_current() -> None:
     for name, text in documents().items():
-        assert (FOLDER / name).read_text() == text, "run: python -m boomledger.wire_documents"
+        assert (FOLDER / name).read_text() == text, "run: python -m docs.wire_documents"
 
 
 def test_the_schema_is_a_schema_and_takes_our_messages() -> None:

@@ -18,13 +18,13 @@ import pytest
 from pydantic import SecretStr
 from rich.console import Console
 
+from benchmarks.load import Load, run_load
 from boomledger import replay, simulate
 from boomledger.broker import find_mosquitto, free_port, wait_for_port
 from boomledger.settings import Settings
 from boomledger.yard import register, write_history
 from ingest import service
 from simulator.generate import generate_day
-from simulator.load import Load, run_load
 from simulator.record import DayRecord
 from simulator.yard import load_yard
 from store import cranes, segments

@@ -2,8 +2,8 @@
 
 import pytest
 
+from benchmarks.load import Load, crane_names, run_load
 from domain.errors import InvalidInput, Unavailable
-from simulator.load import Load, crane_names, run_load
 
 
 @pytest.mark.mosquitto

@@ -1,6 +1,6 @@
 """The wire format as documents for machines, generated from the pydantic models: JSON Schema and AsyncAPI 3.0.
 
-`python -m boomledger.wire_documents` writes them to docs/wire/; a test compares what stands there with the models.
+`python -m docs.wire_documents` writes them to docs/wire/; a test compares what stands there with the models.
 """
 
 import json
@@ -22,7 +22,7 @@ from domain.messages import (
     StatusMessage,
 )
 
-FOLDER: Final = Path(__file__).parents[1] / "docs" / "wire"
+FOLDER: Final = Path(__file__).parent / "wire"
 MODELS: Final[dict[Leaf, type[BaseModel]]] = {
     Leaf.SAMPLES: SamplesMessage,
     Leaf.EVENTS: EventMessage,
