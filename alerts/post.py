@@ -41,12 +41,12 @@ def collect(conn: Connection[Any], link: str | None, now: datetime | None = None
     now = now or datetime.now(UTC)
     made = 0
     with conn.transaction():
-        targets = {row.target_id: row for row in alert_watch.targets(conn)}
-        for ready in alert_watch.ready_targets(conn, now):
+        targets = {row.target_id: row for row in alert_watch.TARGETS.all(conn)}
+        for ready in alert_watch.READY_TARGETS.all(conn, now=now):
             target = AlertTargetAsked.model_validate(targets[ready.target_id].spec)
             if not _may_tell(ready, target, now):
                 continue
-            news = alert_watch.news_of(conn, ready.target_id, now)
+            news = alert_watch.NEWS.all(conn, target_id=ready.target_id, now=now)
             body = alerts_body(news, now, link)
             alert_watch.make_delivery(conn, ready.target_id, body, now, [one.news_id for one in news])
             made += 1
@@ -84,7 +84,7 @@ def send_due(
     """
     sent = 0
     for _ in range(most):
-        claimed = alert_watch.claim_delivery(conn, claim_s)
+        claimed = alert_watch.DELIVERY_CLAIMED.first(conn, claim_s=claim_s)
         if claimed is None:
             break
         sent += _send_one(conn, delivery, claimed, send, now or datetime.now(UTC))

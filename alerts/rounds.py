@@ -17,12 +17,11 @@ from domain.alerts import AlertKind, AlertRuleAsked, AlertTargetAsked
 from duty.service import interval_due
 from store import alert_watch
 from store.alert_watch import CraneFacts, Key, OpenAlert, TokenFacts, WatchedRule
-from store.service import SERVICE_STATES, ServiceState
+from store.service import LATE_DAYS, SERVICE_STATES, ServiceState
 from words.alerts import sentence, token_end_words
 from words.texts import t
 
 _LOG = structlog.get_logger("alerts")
-SERVICE_LATE_DAYS = 90
 RAISED: Final = Counter("boomledger_alerts_raised", "Alerts raised")
 CLEARED: Final = Counter("boomledger_alerts_cleared", "Alerts cleared")
 OPEN: Final = Gauge("boomledger_alerts_open", "Alerts open after the last round")
@@ -81,7 +80,7 @@ class Facts:
                 ids = {crane.crane_id for crane in cranes}
                 return [
                     Reading(one.crane_id, 1.0, one.code)
-                    for one in self.once("codes", 0, lambda: alert_watch.open_codes(self.conn))
+                    for one in self.once("codes", 0, lambda: alert_watch.OPEN_CODES.all(self.conn))
                     if one.crane_id in ids and (not rule.codes or one.code in rule.codes)
                 ]
             case AlertKind.FINDING:
@@ -118,7 +117,9 @@ class Facts:
 
     def tokens(self) -> list[TokenFacts]:
         """Every token of an account that is not disabled."""
-        found: list[TokenFacts] = self.once("tokens", 0, lambda: alert_watch.tokens(self.conn, self.now))
+        found: list[TokenFacts] = self.once(
+            "tokens", 0, lambda: alert_watch.TOKENS.all(self.conn, now=self.now)
+        )
         return found
 
     def gone(self, rule: AlertRuleAsked, subject: str) -> str:
@@ -128,7 +129,7 @@ class Facts:
         return t("alert.cleared.unwatched")
 
     def _service(self) -> list[ServiceState]:
-        return SERVICE_STATES.all(self.conn, today=self.now.date(), crane=None, late_days=SERVICE_LATE_DAYS)
+        return SERVICE_STATES.all(self.conn, today=self.now.date(), crane=None, late_days=LATE_DAYS)
 
 
 def _days_to_service(state: ServiceState, crane: CraneFacts) -> float | None:
@@ -150,14 +151,14 @@ def judge_all(conn: Connection[Any], now: datetime | None = None) -> Round:
     """Judge every rule once, in one transaction with the news for every target."""
     now = now or datetime.now(UTC)
     with conn.transaction():
-        open_alerts = alert_watch.open_alerts(conn)
-        rules = list(_understood(alert_watch.rules(conn)))
+        open_alerts = alert_watch.OPEN_ALERTS.all(conn)
+        rules = list(_understood(alert_watch.RULES.all(conn)))
         of_tokens = [
             (rule.raise_at, one.rule_id)
             for one, rule in rules
             if rule.kind is AlertKind.TOKEN_EXPIRY and rule.enabled
         ]
-        facts = Facts(conn, now, alert_watch.cranes(conn, now), open_alerts, of_tokens)
+        facts = Facts(conn, now, alert_watch.CRANES.all(conn, now=now), open_alerts, of_tokens)
         teller = Teller(conn, now, facts.cranes)
         raised = cleared = 0
         for watched, rule in rules:
@@ -203,7 +204,8 @@ class Teller:
         self._conn, self._now = conn, now
         self._cranes = {crane.crane_id: crane for crane in cranes}
         self._targets = [
-            (row.target_id, AlertTargetAsked.model_validate(row.spec)) for row in alert_watch.targets(conn)
+            (row.target_id, AlertTargetAsked.model_validate(row.spec))
+            for row in alert_watch.TARGETS.all(conn)
         ]
         self._shelved: set[Key] = alert_watch.shelved(conn, now)
 

@@ -67,7 +67,7 @@ def system_body(
 
 
 def _tell(conn: Connection[Any], body: Mapping[str, Any], at: datetime, *, only_cleared: bool) -> None:
-    for row in alert_watch.targets(conn):
+    for row in alert_watch.TARGETS.all(conn):
         target = AlertTargetAsked.model_validate(row.spec)
         if target.enabled and (target.tell_cleared or not only_cleared):
             alert_watch.make_delivery(conn, row.target_id, body, at, [])

@@ -22,7 +22,7 @@ from domain.messages import EventState
 from duty import circumstances, directions, faults, ledger, levels
 from store import events, segments
 from store.duty import FIRST_DAY, LAST_DAY, SPANS_OF, Span
-from store.exclusions import in_force
+from store.exclusions import EXCLUSIONS_IN_FORCE
 from store.quarantine import refused_ahead
 from store.sql import query
 from store.statement import run, run_many
@@ -64,7 +64,7 @@ def _count_day(
             refused=refused,
         )
 
-    excluded = in_force(conn, entry.crane_id, start_at, end_at)
+    excluded = EXCLUSIONS_IN_FORCE.all(conn, crane_id=entry.crane_id, time_from=start_at, time_to=end_at)
     return exclusions.count_without(found, excluded, count) if excluded else count(found)
 
 

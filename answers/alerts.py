@@ -5,6 +5,7 @@ from typing import Any
 from psycopg import AsyncConnection
 
 from domain.alerts import UNITS, AlertDetail, AlertRow, AlertRuleAsked
+from domain.answers import of_row
 from domain.errors import NotFound
 from store import alerts
 from store.alerts import AlertListing
@@ -27,7 +28,7 @@ async def alert_detail(
 ) -> AlertDetail:
     """One alert in scope with its history."""
     row = await alert_in_scope(conn, sites, alert_id, accounts=accounts)
-    history = await alerts.history(conn, alert_id)
+    history = await alerts.HISTORY.all_async(conn, alert_id=alert_id)
     return AlertDetail(
         alert=alert_row(row),
         history=tuple(history),
@@ -46,8 +47,9 @@ def alert_row(row: AlertListing) -> AlertRow:
         state = "shelved"
     else:
         state = "open" if row.acknowledged_at is None else "acknowledged"
-    return AlertRow(
-        **{name: getattr(row, name) for name in AlertRow.model_fields if hasattr(row, name)},
+    return of_row(
+        AlertRow,
+        row,
         kind=rule.kind,
         priority=rule.priority,
         state=state,

@@ -8,7 +8,7 @@ from anyio import to_thread
 from psycopg import AsyncConnection
 
 from answers.life import counter_spans
-from domain.answers import of_rows
+from domain.answers import of_row, of_rows
 from domain.coverage_answers import CauseTime, CoverageAnswer, EstimatedDuty
 from domain.crane import Crane, DesignClass
 from domain.errors import InvalidInput
@@ -38,7 +38,7 @@ async def coverage_of(conn: AsyncConnection[Any], crane: CraneKnown, chosen: Day
     first_at = days[0].day_start_at if days else start
     last_at = days[-1].day_end_at if days else start + timedelta(days=1)
     gaps = await duty.gaps(conn, crane.name, first_at, last_at)
-    whole = await summary.crane_summary(conn, crane.name)
+    whole = await summary.CRANE_SUMMARY.first_async(conn, crane=crane.name)
     counters, _ = await counter_spans(conn, crane, None if whole is None else whole.counting_id)
     return await to_thread.run_sync(coverage_answer, crane.crane(), chosen, days, gaps, whole, counters)
 
@@ -135,22 +135,12 @@ def _estimated(design: DesignClass | None, missing_ms: int, days: Sequence[Day])
 
 async def counters_of(conn: AsyncConnection[Any], crane: CraneInScope) -> CountersAnswer:
     """Readings of the crane's own counters in force, and what they gained beside what was recorded."""
-    found = await summary.crane_summary(conn, crane.name)
+    found = await summary.CRANE_SUMMARY.first_async(conn, crane=crane.name)
     rows = await READINGS.all_async(conn, crane_id=crane.crane_id, zone=crane.time_zone)
     spans, problems = await counter_spans(conn, crane, None if found is None else found.counting_id)
     return CountersAnswer(
         crane=crane.name,
         readings=of_rows(CounterReadingRow, rows),
-        spans=tuple(
-            CounterSpanRow(
-                kind=one.kind,
-                after=one.after,
-                upto=one.upto,
-                gained=one.gained,
-                recorded=one.recorded,
-                agrees=one.gained <= one.recorded,
-            )
-            for one in spans
-        ),
+        spans=tuple(of_row(CounterSpanRow, one, agrees=one.gained <= one.recorded) for one in spans),
         problems=tuple(map(worded, problems)),
     )

@@ -171,7 +171,7 @@ class DispatchFleet:
     async def _list(self, conn: AsyncConnection[Any], day: date) -> Listed:
         while True:
             stamp = await charts.fleet_stamp(conn)
-            rows, types = await charts.fleet_cranes(conn, day), await charts.fleet_types(conn)
+            rows, types = await charts.fleet_cranes(conn, day), await charts.FLEET_TYPES.all_async(conn)
             if await charts.fleet_stamp(conn) == stamp:
                 break  # else the fleet changed meanwhile, and another day would list other cranes under the same stamp
         before = self._listed.entries().values()
@@ -214,7 +214,9 @@ async def _pack(conn: AsyncConnection[Any], version_ids: list[int]) -> dict[int,
     found: dict[int, Packed] = {}
     packing: asyncio.Task[dict[int, Packed]] | None = None
     for start in range(0, len(version_ids), _VERSIONS_AT_ONCE):
-        rows = await charts.version_charts(conn, version_ids[start : start + _VERSIONS_AT_ONCE])
+        rows = await charts.VERSION_CHARTS.all_async(
+            conn, version_ids=version_ids[start : start + _VERSIONS_AT_ONCE]
+        )
         if packing is not None:
             found |= await packing
         packing = asyncio.create_task(anyio.to_thread.run_sync(_packed, rows))

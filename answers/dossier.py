@@ -20,7 +20,7 @@ from domain.moments import DayRange
 from domain.units import ms_to_s
 from store import dossiers, exclusions, overloads, service, summary
 from store.descriptions import descriptions
-from store.details import details_of
+from store.details import DETAILS_OF
 from store.duty import WHOLE_LIFE
 from store.reading import CraneInScope, CraneKnown
 from store.statement import Sites
@@ -43,7 +43,7 @@ async def dossier_of(conn: AsyncConnection[Any], crane: CraneKnown, sites: Sites
     spectrum = await spectrum_of(conn, crane)
     coverage = await coverage_of(conn, crane, _recorded(crane, life))
     counters = await counters_of(conn, crane)
-    whole = await summary.crane_summary(conn, crane.name)
+    whole = await summary.CRANE_SUMMARY.first_async(conn, crane=crane.name)
     worked, method = _duty(whole), await _method(conn, crane, whole, version)
     rows = await findings_of(conn, sites, WHOLE_LIFE, crane=crane.name, rows=EVERY_ROW)
     overloaded = tuple(map(as_row, reversed(await overloads.of_crane(conn, crane.crane_id))))
@@ -63,13 +63,13 @@ async def dossier_of(conn: AsyncConnection[Any], crane: CraneKnown, sites: Sites
         counters=counters,
         duty=worked,
         spectrum=spectrum,
-        details=tuple(await details_of(conn, crane.name)),
+        details=tuple(await DETAILS_OF.all_async(conn, crane=crane.name)),
         overloads=overloaded,
         findings=rows,
         exclusions=tuple(await exclusions.exclusions(conn, crane_id=crane.crane_id, rows=EVERY_ROW)),
         descriptions=tuple(await descriptions(conn, crane.crane_id)),
         records=records,
-        services=tuple(await service.services_done(conn, crane.name)),
+        services=tuple(await service.SERVICE_DONE.all_async(conn, crane=crane.name)),
         method=method,
         sources=sources(),
         since=None,

@@ -47,7 +47,7 @@ _TOLD = ("utilisation_pct", "extension_m", "jib_extension_m", "slew_deg")
 async def drawing_of(conn: AsyncConnection[Any], crane: CraneKnown, sites: Sites, day: date) -> DrawingAnswer:
     """A crane for drawing: outline, last known position with the rated capacity there, lines of its charts on a day."""
     charts = await charts_on(conn, crane, day)
-    rows = await reading.live_rows(conn, sites, cranes=[crane.name])
+    rows = await reading.LIVE_ROWS.all_async(conn, sites=sites, cranes=[crane.name])
     values, at = (rows[0].last_values or {}, rows[0].at) if rows else ({}, None)
     return await anyio.to_thread.run_sync(_drawing, crane.name, crane.crane().type, charts, day, values, at)
 

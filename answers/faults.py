@@ -7,6 +7,7 @@ from anyio import to_thread
 from psycopg import AsyncConnection
 
 from answers.near_limit import confident
+from domain.answers import of_row
 from domain.channels import Mode
 from domain.fault_answers import (
     CraneFaultsRow,
@@ -55,7 +56,9 @@ async def faults_and_overloads(
     conn: AsyncConnection[Any], sites: Sites, chosen: DayRange, crane: str | None
 ) -> FaultsAndOverloadsAnswer:
     """Whether faults come on days with overloads, with the uncertainty of that."""
-    rows = await faults.faults_and_overloads(conn, chosen.first, chosen.last, crane=crane, sites=sites)
+    rows = await faults.FAULTS_AND_OVERLOADS.all_async(
+        conn, day_from=chosen.first, day_to=chosen.last, crane=crane, sites=sites
+    )
     found = await to_thread.run_sync(
         faults_with_overloads,
         [row.faults for row in rows],
@@ -66,24 +69,19 @@ async def faults_and_overloads(
 
 def episode_row(row: FaultEpisode, now: datetime) -> FaultEpisodeRow:
     """One episode with its age and the word for its mode."""
-    known = {name: getattr(row, name) for name in FaultEpisodeRow.model_fields if hasattr(row, name)}
-    return FaultEpisodeRow(
-        **{
-            **known,
-            "mode": None if row.mode is None else Mode(int(row.mode)).name.lower(),
-            "open_s": max(((row.cleared_at or now) - row.raised_at) / timedelta(seconds=1), 0.0),
-        }
+    return of_row(
+        FaultEpisodeRow,
+        row,
+        mode=None if row.mode is None else Mode(int(row.mode)).name.lower(),
+        open_s=max(((row.cleared_at or now) - row.raised_at) / timedelta(seconds=1), 0.0),
     )
 
 
 def crane_row(row: CraneFaults) -> CraneFaultsRow:
     """One crane with its rate and the working hours between its faults."""
-    return CraneFaultsRow(
-        crane=row.crane,
-        count=row.count,
-        codes=row.codes,
-        open=row.open,
-        working_hours=row.working_hours,
+    return of_row(
+        CraneFaultsRow,
+        row,
         per_hour=confident(rates.rate(row.count, row.working_hours)),
         hours_between=row.working_hours / row.count if row.count else None,
     )
@@ -114,17 +112,12 @@ def association_answer(
         )
     else:
         told = remark("association.none", low=_odds(found.low, 2), high=_odds(found.high, 1), days=days)
-    return FaultsAndOverloadsAnswer(
+    return of_row(
+        FaultsAndOverloadsAnswer,
+        found,
         day_from=first,
         day_to=last,
         crane=crane,
-        odds_ratio=found.odds_ratio,
-        low=found.low,
-        high=found.high,
-        p_value=found.p_value,
-        days_with=found.days_with,
-        days_without=found.days_without,
-        enough=found.enough,
         remark=told,
         caution=t("caution.association"),
     )

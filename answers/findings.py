@@ -4,6 +4,7 @@ from typing import Any
 
 from psycopg import AsyncConnection
 
+from domain.answers import of_row
 from domain.channels import CHANNEL_BY_NAME
 from domain.findings import MOVES_AND_UNIT, FindingCode, FindingRow
 from domain.moments import DayRange
@@ -26,20 +27,11 @@ def finding_row(row: FindingSpan) -> FindingRow:
     """A finding with its words."""
     words = finding_words(row.code)
     moves, unit = MOVES_AND_UNIT[FindingCode(row.code)]
-    return FindingRow(
-        crane=row.crane,
-        code=FindingCode(row.code),
+    return of_row(
+        FindingRow,
+        row,
         title=words.title,
-        channel=row.channel,
-        day_from=row.day_from,
-        day_to=row.day_to,
-        days=row.days,
-        from_at=row.from_at,
-        to_at=row.to_at,
-        size=row.size,
         unit=unit,
-        least=row.least,
-        most=row.most,
         figures=words.figures,
         moves=moves,
         consequence=_extent(row) + words.consequence,

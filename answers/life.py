@@ -11,7 +11,7 @@ from psycopg import AsyncConnection
 from answers.life_remarks import life_remarks
 from answers.service import earliest_due
 from answers.weld_damage import around_base_wanted, damage_of_details, unsure_answer
-from domain.answers import of_rows
+from domain.answers import of_row, of_rows
 from domain.crane import Crane
 from domain.life_answers import FactorRow, FactorsAnswer, Forecast, LifeAnswer, MonthFactorRow
 from domain.maintenance import DetailEntry
@@ -26,7 +26,7 @@ from duty.life_status import LifeStatus, Totals, life_status, with_unrecorded
 from duty.recording import CounterSpan, Month, Recording, spans_of
 from store import duty, overloads, service, summary
 from store.counters import MONTHLY_RECORD, READINGS, RECORDED_BETWEEN
-from store.details import details_of
+from store.details import DETAILS_OF
 from store.duty import Span
 from store.life_records import life_records
 from store.reading import CraneInScope, CraneKnown
@@ -38,7 +38,7 @@ from words.texts import cautions, t
 async def life_of(conn: AsyncConnection[Any], crane: CraneKnown) -> LifeAnswer:
     """Used share of the design working period with its safety factor, damage by detail, forecast, assessment date."""
     totals, found = await crane_totals(conn, crane)
-    details = await details_of(conn, crane.name)
+    details = await DETAILS_OF.all_async(conn, crane=crane.name)
     spans = await duty.spans(conn, crane.name, directions=any(map(around_base_wanted, details)))
     today = crane.today()
     states = await service.service_states(conn, today=today, crane=crane.name)
@@ -75,12 +75,12 @@ async def _spans_since(
 
 async def crane_totals(conn: AsyncConnection[Any], crane: CraneInScope) -> tuple[Totals, CraneSummary | None]:
     """Counted totals of one crane and the records of its life, with the summary that they come from."""
-    found = await summary.crane_summary(conn, crane.name)
+    found = await summary.CRANE_SUMMARY.first_async(conn, crane=crane.name)
     noted = noted_in(await life_records(conn, crane.crane_id))
     if found is None or found.counting_id is None:
         return Totals(weeks={}, noted=noted), found
     keys = {"crane_id": crane.crane_id, "counting_id": found.counting_id}
-    weeks = await duty.weekly_use(conn, **keys)
+    weeks = await duty.WEEKLY_USE.all_async(conn, **keys)
     counters, told = await counter_spans(conn, crane, found.counting_id)
     totals = Totals(
         lifts=found.lifts,
@@ -96,7 +96,7 @@ async def crane_totals(conn: AsyncConnection[Any], crane: CraneInScope) -> tuple
         noted=noted,
     )
     apart = found.unrecorded_ms or any(one.blind for one in counters)
-    return with_unrecorded(totals, await duty.weekly_record(conn, **keys) if apart else []), found
+    return with_unrecorded(totals, await duty.WEEKLY_RECORD.all_async(conn, **keys) if apart else []), found
 
 
 async def counter_spans(
@@ -200,13 +200,10 @@ def as_answer(made: ahead.Forecast | ahead.NoForecast | None) -> Forecast | None
     if not isinstance(made, ahead.Forecast):
         return None
     trend = made.trend
-    return Forecast(
-        threshold=made.threshold,
-        early_on=made.early_on,
-        middle_on=made.middle_on,
-        late_on=made.late_on,
+    return of_row(
+        Forecast,
+        made,
         weeks_used=made.weeks,
-        season_unseen=made.season_unseen,
         trend=t(f"trend.{trend.direction}", tau=trend.tau, p=trend.p_value),
     )
 

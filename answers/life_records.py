@@ -5,13 +5,14 @@ from typing import Any
 
 from psycopg import AsyncConnection
 
+from domain.answers import of_row
 from domain.errors import NotFound
 from domain.life_record import Effect, LifeRecord, LifeRecordAnswer, LifeRecordFileRow, LifeRecordRow
 from domain.overload import OverloadRow, OverloadState
 from domain.remark import Remark, significant
 from duty.life_records import effects
 from store import life_records, overloads, summary
-from store.details import details_of
+from store.details import DETAILS_OF
 from store.life_records import LIFE_RECORD_FILES, LIFE_RECORD_VERSIONS
 from store.overloads import OverloadListing
 from store.reading import CraneKnown
@@ -21,10 +22,10 @@ from words.remarks import remark
 async def records_of(conn: AsyncConnection[Any], crane: CraneKnown) -> tuple[LifeRecordRow, ...]:
     """Records of a crane's life as they stand, the newest day first, withdrawn ones included, with their effect on the figures."""
     rows = await life_records.life_records(conn, crane.crane_id)
-    found = await summary.crane_summary(conn, crane.name)
+    found = await summary.CRANE_SUMMARY.first_async(conn, crane=crane.name)
     done = effects(
         rows,
-        details={row.name for row in await details_of(conn, crane.name)},
+        details={row.name for row in await DETAILS_OF.all_async(conn, crane=crane.name)},
         first_day=None if found is None or found.first_at is None else found.first_at.date(),
         assessed_on=crane.crane().assessed_on,
     )
@@ -82,5 +83,4 @@ async def register_of(conn: AsyncConnection[Any], *, rows: int, **of: Any) -> li
 
 def as_row(listing: OverloadListing) -> OverloadRow:
     """An entry for an answer."""
-    figures = {name: getattr(listing, name) for name in OverloadRow.model_fields if hasattr(listing, name)}
-    return OverloadRow(**figures, state=OverloadState.OPEN if listing.open else OverloadState.DECIDED)
+    return of_row(OverloadRow, listing, state=OverloadState.OPEN if listing.open else OverloadState.DECIDED)

@@ -71,11 +71,11 @@ async def by_configuration(
     conn: AsyncConnection[Any], crane: CraneInScope, chosen: DayRange
 ) -> ConfigurationsAnswer:
     """Lifts by their peak for every spread of the stabilisers that was used."""
-    bins = await duty.lift_configurations(
+    bins = await duty.LIFT_CONFIGURATIONS.all_async(
         conn,
-        crane.name,
-        chosen.first,
-        chosen.last,
+        crane=crane.name,
+        day_from=chosen.first,
+        day_to=chosen.last,
         step_pct=RANGE_STEP_PCT,
         last_step=LAST_STEP,
         near_limit_pct=NEAR_LIMIT_PCT,

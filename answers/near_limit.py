@@ -13,6 +13,7 @@ from answers.counted import merged_tallies
 from answers.near_limit_places import circumstances_of
 from answers.samples import samples_answer
 from answers.spectrum import place_near_limit
+from domain.answers import of_row
 from domain.errors import NotFound
 from domain.fleet_answers import Confident
 from domain.moments import DayRange, TimeRange
@@ -154,14 +155,11 @@ def ranked(found: Sequence[NearLimitPeriod], by: MeasureName) -> list[NearLimitR
 
 def near_limit_row(now: NearLimitPeriod, before: NearLimitPeriod) -> NearLimitRow:
     """One crane with every measure, in the period and in the one before."""
-    return NearLimitRow(
-        crane=now.crane,
-        title=now.title,
-        type=now.type,
-        site=now.site,
+    return of_row(
+        NearLimitRow,
+        now,
         place=None,
         working_hours=_hours(now),
-        lifts=now.lifts,
         near_limit_s=ms_to_s(now.near_limit_ms),
         near_limit_pct=_share_pct(now),
         near_limit_pct_before=_share_pct(before),

@@ -6,6 +6,7 @@ from typing import Any
 
 from psycopg import AsyncConnection
 
+from domain.answers import of_row
 from domain.errors import NotFound
 from domain.job_answers import CraneBias, MeasuredAnswer, MeasuredRow, ReservationRow
 from domain.moments import now_utc
@@ -18,7 +19,7 @@ async def reservation_in_scope(
     conn: AsyncConnection[Any], reservation_id: int, sites: Sites
 ) -> ReservationRow:
     """A reservation of a crane at some sites (None: at any). Raises NotFound, as of one that does not exist, for any other."""
-    found = await reservations.reservation(conn, reservation_id, sites)
+    found = await reservations.ONE.first_async(conn, reservation_id=reservation_id, sites=sites)
     if found is None:
         raise NotFound(f"there is no reservation {reservation_id} that you may see: look at the calendar")
     return found
@@ -29,7 +30,9 @@ async def planned_and_measured(
 ) -> MeasuredAnswer:
     """Reservations of the last days that are over, of one crane or of all at some sites (None: at any)."""
     now = now_utc()
-    found = await reservations.measured(conn, sites, since=now - timedelta(days=days), until=now, crane=crane)
+    found = await reservations.MEASURED.all_async(
+        conn, sites=sites, since=now - timedelta(days=days), until=now, crane=crane
+    )
     rows = [_measured(row) for row in found]
     return MeasuredAnswer(rows=tuple(rows), bias=biases(rows))
 
@@ -53,14 +56,8 @@ def biases(rows: list[MeasuredRow]) -> tuple[CraneBias, ...]:
 
 def _measured(row: Measured) -> MeasuredRow:
     planned, measured = row.planned_utilisation_pct, row.measured_utilisation_pct
-    return MeasuredRow(
-        reservation_id=row.reservation_id,
-        crane=row.crane,
-        title=row.title,
-        starts_at=row.starts_at,
-        ends_at=row.ends_at,
-        lifts=row.lifts,
-        planned_utilisation_pct=planned,
-        measured_utilisation_pct=measured,
+    return of_row(
+        MeasuredRow,
+        row,
         difference_pct=None if planned is None or measured is None else measured - planned,
     )

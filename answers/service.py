@@ -6,6 +6,7 @@ from typing import Any
 
 from psycopg import AsyncConnection
 
+from domain.answers import of_row
 from domain.maintenance import OpenFaultRow, ServiceRow
 from domain.moments import today_in
 from duty.service import interval_due
@@ -32,7 +33,7 @@ async def service_of_fleet(conn: AsyncConnection[Any], sites: Sites) -> tuple[Se
 async def open_faults(conn: AsyncConnection[Any], sites: Sites) -> tuple[OpenFaultRow, ...]:
     """Every open fault of the cranes of some sites, oldest first."""
     seen = await _seen(conn, sites)
-    return tuple(row for row in await faults.open_faults(conn) if row.crane in seen)
+    return tuple(row for row in await faults.OPEN_FAULTS.all_async(conn) if row.crane in seen)
 
 
 async def _seen(conn: AsyncConnection[Any], sites: Sites) -> set[str]:
@@ -42,12 +43,7 @@ async def _seen(conn: AsyncConnection[Any], sites: Sites) -> set[str]:
 def service_row(state: ServiceState, today: date) -> ServiceRow:
     """One interval of one crane with its due day."""
     falls = interval_due(state, today)
-    return ServiceRow(
-        **{name: getattr(state, name) for name in ServiceRow.model_fields if hasattr(state, name)},
-        due_on=falls.on,
-        due_by=falls.by,
-        overdue=falls.overdue,
-    )
+    return of_row(ServiceRow, state, due_on=falls.on, due_by=falls.by, overdue=falls.overdue)
 
 
 def earliest_due(states: Iterable[ServiceState], today: date) -> dict[str, date]:

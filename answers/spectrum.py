@@ -52,9 +52,9 @@ async def spectrum_of(
     life = chosen == WHOLE_LIFE
     spans = await duty.spans(conn, crane.name, chosen.first, chosen.last)
     peaks = await duty.structural_peaks(conn, crane.name, chosen.first, chosen.last)
-    recorded = await duty.life_recorded(conn, crane.crane_id) if life else None
+    recorded = await duty.LIFE_RECORDED.first_async(conn, crane_id=crane.crane_id) if life else None
     recorded = recorded or await duty.days_recorded(conn, crane.name, chosen.first, chosen.last)
-    whole = await summary.crane_summary(conn, crane.name)
+    whole = await summary.CRANE_SUMMARY.first_async(conn, crane=crane.name)
     known = crane.crane()
     answer = await to_thread.run_sync(spectrum_answer, known, spans, peaks, rule, threshold_pct, whole)
     first, last = chosen.first, chosen.last

@@ -35,7 +35,7 @@ from duty.life_status import LifeStatus
 from duty.reading import Cycles, ResidueRule
 from duty.sn import SnCurve
 from store import duty
-from store.details import details_of
+from store.details import DETAILS_OF
 from store.duty import Span
 from store.life_records import life_records
 from store.reading import CraneInScope
@@ -54,7 +54,7 @@ async def damage_of(
 
     Over the whole life it begins with the day on which the detail was changed. Raises NotFound for a name that does not apply.
     """
-    rows = await details_of(conn, crane.name)
+    rows = await DETAILS_OF.all_async(conn, crane=crane.name)
     found = rows[0] if rows and name is None else next((row for row in rows if row.name == name), None)
     if name is not None and found is None and not (name == COMPARISON.name and not rows):
         raise NotFound(f"no weld detail {name!r} applies to {crane.name}: see its details")

@@ -23,7 +23,7 @@ from duty.life_status import NO_DESIGN, LifeStatus, life_status
 from duty.reading import Cycles
 from duty.what_if import Change
 from store import duty
-from store.details import details_of
+from store.details import DETAILS_OF
 from store.duty import HeavyWeek
 from store.reading import CraneKnown
 from words.remarks import remark, sentence, worded
@@ -67,12 +67,12 @@ async def what_if_of(
         rating_ratio=ratio,
     )
     heavy: list[HeavyWeek] = []
-    counting = await duty.counting_in_use(conn)
+    counting = await duty.COUNTING_IN_USE.first_async(conn)
     if counting is not None and heavy_from_pct is not None:
-        heavy = await duty.weekly_heavy(
+        heavy = await duty.WEEKLY_HEAVY.all_async(
             conn,
-            crane.crane_id,
-            counting.counting_id,
+            crane_id=crane.crane_id,
+            counting_id=counting.counting_id,
             heavy_from_pct=heavy_from_pct,
             heaviest_pct=change.heaviest_pct if receiver is not None else np.inf,
         )
@@ -82,7 +82,7 @@ async def what_if_of(
 async def _subject(conn: AsyncConnection[Any], crane: CraneKnown, assumed: Crane | None = None) -> Subject:
     """assumed: a crane whose design class stands in where this one has none."""
     totals, _ = await crane_totals(conn, crane)
-    rows = await details_of(conn, crane.name)
+    rows = await DETAILS_OF.all_async(conn, crane=crane.name)
     detail = detail_of(rows[0].name, rows[0].spec) if rows else COMPARISON
     spans = await duty.spans(conn, crane.name, directions=detail.direction != "none")
     days = 0

@@ -81,7 +81,7 @@ async def get_crane(name: CraneNamePath, conn: Conn, caller: Caller) -> CraneInS
 
 async def get_known_crane(name: CraneNamePath, conn: Conn, caller: Caller) -> CraneKnown:
     """The same with everything entered about it."""
-    found = await reading.crane_known(conn, name, caller.site_list)
+    found = await reading.CRANE_KNOWN.first_async(conn, crane=name, sites=caller.site_list)
     if found is None:
         raise no_crane(name)
     return found

@@ -37,6 +37,12 @@ def of_rows(kind: type[Value], rows: Iterable[object]) -> tuple[Value, ...]:
     return tuple(kind.model_validate(row, from_attributes=True) for row in rows)
 
 
+def of_row(kind: type[Value], row: object, /, **more: object) -> Value:
+    """The same of one row; `more`: fields that it has not, or that read otherwise in the answer."""
+    same = {name: getattr(row, name) for name in kind.model_fields if name not in more and hasattr(row, name)}
+    return kind.model_validate({**same, **more})
+
+
 class FieldProblem(Answer):
     """What is wrong with one field of what was sent."""
 

@@ -87,7 +87,7 @@ def replay(
 def _as_they_arrived(conn: Connection[Any], page: Sequence[Quarantined]) -> list[Incoming]:
     """The messages, each with what was known of other clocks when it came first."""
     came = [row.received_at for row in page]
-    doubts: list[ClockAhead] = quarantine.clocks_ahead(conn, min(came), max(came))
+    doubts: list[ClockAhead] = quarantine.CLOCKS_AHEAD.all(conn, time_from=min(came), time_to=max(came))
     return [
         Incoming(
             row.topic,
@@ -191,7 +191,7 @@ def _replay_refused(conn: Connection[Any], corrected: Claimed) -> None:
 def _replay_next(conn: Connection[Any], database_url: str, limits: Limits, stop: threading.Event) -> bool:
     """Do the oldest replay that waits; False where none does. One that is cut short is done again by who comes next."""
     with conn.transaction():
-        asked = quarantine.claim_replay(conn)
+        asked = quarantine.REPLAY_CLAIMED.first(conn)
         if asked is None:
             return False
         done, problem = Replayed(stored=0, known=0, kept=0), ""

@@ -173,30 +173,20 @@ class Waiting:
     given_up: int  # in the last day
 
 
-_RULES: Final = Statement("watch_rules", WatchedRule)
-_CRANES: Final = Statement("watch_cranes", CraneFacts)
+RULES: Final = Statement("watch_rules", WatchedRule)
+CRANES: Final = Statement("watch_cranes", CraneFacts)
 _DUTY: Final = Statement("watch_duty", DutyFacts)
-_FAULTS: Final = Statement("watch_faults", OpenCode)
+OPEN_CODES: Final = Statement("watch_faults", OpenCode)
 _FINDINGS: Final = Statement("watch_findings", FoundDays)
-_TOKENS: Final = Statement("watch_tokens", TokenFacts)
+TOKENS: Final = Statement("watch_tokens", TokenFacts)
 _QUARANTINE: Final = Statement("watch_quarantine", SetAside)
-_OPEN: Final = Statement("watch_open", OpenAlert)
+OPEN_ALERTS: Final = Statement("watch_open", OpenAlert)
 _SHELVES: Final = Statement("watch_shelves", _Shelf)
-_TARGETS: Final = Statement("watch_targets", TargetRow)
-_READY: Final = Statement("news_ready", ReadyTarget)
-_NEWS: Final = Statement("news_of_target", News)
-_CLAIMED: Final = Statement("delivery_claimed", Claimed)
+TARGETS: Final = Statement("watch_targets", TargetRow)
+READY_TARGETS: Final = Statement("news_ready", ReadyTarget)
+NEWS: Final = Statement("news_of_target", News)
+DELIVERY_CLAIMED: Final = Statement("delivery_claimed", Claimed)
 _WAITING: Final = Statement("deliveries_waiting", Waiting)
-
-
-def rules(conn: Connection[Any]) -> list[WatchedRule]:
-    """Every rule in force."""
-    return _RULES.all(conn)
-
-
-def cranes(conn: Connection[Any], now: datetime) -> list[CraneFacts]:
-    """Every completed crane, with its local day at that moment."""
-    return _CRANES.all(conn, now=now)
 
 
 def duty_of_days(conn: Connection[Any], days: int, now: datetime) -> dict[int, DutyFacts]:
@@ -204,19 +194,9 @@ def duty_of_days(conn: Connection[Any], days: int, now: datetime) -> dict[int, D
     return {row.crane_id: row for row in _DUTY.all(conn, days=days, now=now)}
 
 
-def open_codes(conn: Connection[Any]) -> list[OpenCode]:
-    """Every open fault."""
-    return _FAULTS.all(conn)
-
-
 def findings(conn: Connection[Any], days: int, now: datetime) -> list[FoundDays]:
     """What was found at each crane in its last local days, by code."""
     return _FINDINGS.all(conn, days=days, now=now)
-
-
-def tokens(conn: Connection[Any], now: datetime) -> list[TokenFacts]:
-    """Tokens of accounts that are not disabled, those that have expired too."""
-    return _TOKENS.all(conn, now=now)
 
 
 def set_aside(conn: Connection[Any], days: int, now: datetime) -> dict[int, int]:
@@ -224,20 +204,10 @@ def set_aside(conn: Connection[Any], days: int, now: datetime) -> dict[int, int]
     return {row.crane_id: row.messages for row in _QUARANTINE.all(conn, days=days, now=now)}
 
 
-def open_alerts(conn: Connection[Any]) -> list[OpenAlert]:
-    """Every open alert."""
-    return _OPEN.all(conn)
-
-
 def shelved(conn: Connection[Any], now: datetime) -> set[Key]:
     """What is on the shelf now; what ran out a day ago is forgotten."""
     run(conn, "watch_shelves_cleaned", now=now)
     return {(row.rule_id, row.crane_id, row.subject) for row in _SHELVES.all(conn, now=now)}
-
-
-def targets(conn: Connection[Any]) -> list[TargetRow]:
-    """Every target."""
-    return _TARGETS.all(conn)
 
 
 def raise_alert(
@@ -291,16 +261,6 @@ def write_news(
     )
 
 
-def ready_targets(conn: Connection[Any], now: datetime) -> list[ReadyTarget]:
-    """Targets with something to tell."""
-    return _READY.all(conn, now=now)
-
-
-def news_of(conn: Connection[Any], target_id: int, now: datetime) -> list[News]:
-    """Everything that one target can be told now, by crane."""
-    return _NEWS.all(conn, target_id=target_id, now=now)
-
-
 def make_delivery(
     conn: Connection[Any], target_id: int, body: Mapping[str, Any], now: datetime, news_ids: list[int]
 ) -> int:
@@ -310,11 +270,6 @@ def make_delivery(
     assert row is not None
     run(conn, "news_put_into", delivery_id=row[0], news_ids=news_ids)
     return int(row[0])
-
-
-def claim_delivery(conn: Connection[Any], claim_s: float) -> Claimed | None:
-    """The message that waited longest, for this sender alone until `claim_s` have passed."""
-    return _CLAIMED.first(conn, claim_s=claim_s)
 
 
 def delivery_sent(conn: Connection[Any], delivery_id: int) -> None:

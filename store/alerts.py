@@ -161,11 +161,6 @@ async def alike(conn: AsyncConnection[Any], sites: Sites, alert_id: int) -> list
     return [number for (number,) in await found.fetchall()]
 
 
-async def history(conn: AsyncConnection[Any], alert_id: int) -> list[AlertHistoryRow]:
-    """What happened to one alert, in time order."""
-    return await HISTORY.all_async(conn, alert_id=alert_id)
-
-
 async def by_crane(conn: AsyncConnection[Any], sites: Sites, *, accounts: bool) -> list[AlertsOfCrane]:
     """Open alerts in scope by crane, the most urgent first; those about accounts under an empty name."""
     return await BY_CRANE.all_async(conn, sites=sites, accounts=accounts, fleet_kinds=list(FLEET_KINDS))
@@ -213,10 +208,3 @@ async def drop_target(conn: AsyncConnection[Any], name: str) -> bool:
 async def make_trial(conn: AsyncConnection[Any], name: str, body: Mapping[str, Any]) -> bool:
     """Have a message sent to one target that says that messages arrive; False when there is no such target."""
     return await run_async(conn, "alert_trial_made", name=name, body=Jsonb(dict(body))) == 1
-
-
-async def deliveries(
-    conn: AsyncConnection[Any], *, before: int | None = None, rows: int = 200
-) -> list[AlertDeliveryRow]:
-    """Messages, newest first, before a delivery_id."""
-    return await DELIVERIES.all_async(conn, before=before, rows=rows)

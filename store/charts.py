@@ -130,16 +130,6 @@ async def chart_days(conn: AsyncConnection[Any], after: date, until: date) -> li
     return [row.valid_from for row in await CHART_DAYS.all_async(conn, after=after, until=until)]
 
 
-async def fleet_types(conn: AsyncConnection[Any]) -> list[TypeRow]:
-    """Every description that holds for a crane now."""
-    return await FLEET_TYPES.all_async(conn)
-
-
-async def version_charts(conn: AsyncConnection[Any], version_ids: list[int]) -> list[VersionCharts]:
-    """The charts of some versions, in no order."""
-    return await VERSION_CHARTS.all_async(conn, version_ids=version_ids)
-
-
 async def write_charts(
     conn: AsyncConnection[Any],
     charts: Sequence[LoadChart],
@@ -166,13 +156,3 @@ async def write_charts(
     if row is None:
         raise NotFound(f"no crane is named {crane!r} and no type {type!r}: name exactly one that exists")
     return row.version_id
-
-
-async def chart_versions(conn: AsyncConnection[Any], crane: str) -> list[ChartVersionRow]:
-    """Versions that were entered for a crane or its type, newest first."""
-    return await VERSIONS_LISTED.all_async(conn, crane=crane)
-
-
-async def in_force(conn: AsyncConnection[Any], crane: str, day: date) -> InForce | None:
-    """The version that holds for a crane on a day; None where the charts of its type's entry hold."""
-    return await IN_FORCE.first_async(conn, crane=crane, day=day)

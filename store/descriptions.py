@@ -72,7 +72,7 @@ async def type_on(conn: AsyncConnection[Any], crane_id: int, day: date) -> Crane
 
 async def charts_on(conn: AsyncConnection[Any], crane: CraneInScope, day: date) -> tuple[LoadChart, ...]:
     """The charts of a crane that hold on a day: its own version, its type's, or those of the description that held."""
-    version = await charts.in_force(conn, crane.name, day)
+    version = await charts.IN_FORCE.first_async(conn, crane=crane.name, day=day)
     if version is None:
         return charts_in_force((await type_on(conn, crane.crane_id, day)).charts, day)
     return tuple(LoadChart.model_validate(one) for one in version.charts)

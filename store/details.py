@@ -12,11 +12,6 @@ from store.statement import Statement, run_async
 DETAILS_OF: Final = Statement("details_of", DetailEntry)
 
 
-async def details_of(conn: AsyncConnection[Any], crane: str) -> list[DetailEntry]:
-    """Weld details that apply to a crane, the default one first."""
-    return await DETAILS_OF.all_async(conn, crane=crane)
-
-
 async def write_detail(
     conn: AsyncConnection[Any],
     *,

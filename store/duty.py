@@ -180,11 +180,6 @@ WEEKLY_HEAVY: Final = Statement("weekly_heavy", HeavyWeek)
 GAPS_READ: Final = Statement("gaps_read", GapRow)
 
 
-async def counting_in_use(conn: AsyncConnection[Any]) -> Counting | None:
-    """The way of counting that answers are read from; None before the first recount."""
-    return await COUNTING_IN_USE.first_async(conn)
-
-
 async def spans(
     conn: AsyncConnection[Any],
     crane: str,
@@ -221,11 +216,6 @@ async def days_recorded(
     return found or DaysRecorded(days=0, first_day=None, last_day=None, recorded_ms=0)
 
 
-async def life_recorded(conn: AsyncConnection[Any], crane_id: int) -> DaysRecorded | None:
-    """The same over the whole record, at once; None where no summary was made by the counting in use."""
-    return await LIFE_RECORDED.first_async(conn, crane_id=crane_id)
-
-
 async def days(
     conn: AsyncConnection[Any], crane: str, day_from: date = FIRST_DAY, day_to: date = LAST_DAY
 ) -> list[Day]:
@@ -238,21 +228,6 @@ async def days_of(
 ) -> list[Day]:
     """The same of several cranes, by name of the crane and day."""
     return await DAYS_READ.all_async(conn, cranes=list(cranes), day_from=day_from, day_to=day_to)
-
-
-async def lifts(
-    conn: AsyncConnection[Any],
-    crane: str,
-    time_from: datetime,
-    time_to: datetime,
-    *,
-    before: datetime | None = None,
-    rows: int = 500,
-) -> list[LiftRow]:
-    """Lifts that began in [time_from, time_to), newest first; `before` is the started_at of the last page's end."""
-    return await LIFTS_READ.all_async(
-        conn, crane=crane, time_from=time_from, time_to=time_to, before=before, rows=rows
-    )
 
 
 async def lift_peaks(
@@ -289,60 +264,6 @@ async def lift_bins(
     }
     bins = await LIFT_BINS.all_async(conn, **of, step_pct=step_pct, last_step=last_step)
     return bins, await WORKING_MS_OF.all_async(conn, **of)
-
-
-async def lift_configurations(
-    conn: AsyncConnection[Any],
-    crane: str,
-    day_from: date,
-    day_to: date,
-    *,
-    step_pct: float,
-    last_step: int,
-    near_limit_pct: float,
-    none_pct: float,
-    full_pct: float,
-) -> list[ConfigurationBin]:
-    """Lifts of one crane by stabiliser spread and step of peak structural percent."""
-    return await LIFT_CONFIGURATIONS.all_async(
-        conn,
-        crane=crane,
-        day_from=day_from,
-        day_to=day_to,
-        step_pct=step_pct,
-        last_step=last_step,
-        near_limit_pct=near_limit_pct,
-        none_pct=none_pct,
-        full_pct=full_pct,
-    )
-
-
-async def weekly_use(conn: AsyncConnection[Any], crane_id: int, counting_id: int) -> list[WeekUse]:
-    """Use by week, in time order; weeks without a recorded day are absent. Fills duty.life's forecast."""
-    return await WEEKLY_USE.all_async(conn, crane_id=crane_id, counting_id=counting_id)
-
-
-async def weekly_record(conn: AsyncConnection[Any], crane_id: int, counting_id: int) -> list[WeekRecord]:
-    """What is on record by week, and what is not though the crane was in use, in time order."""
-    return await WEEKLY_RECORD.all_async(conn, crane_id=crane_id, counting_id=counting_id)
-
-
-async def weekly_heavy(
-    conn: AsyncConnection[Any],
-    crane_id: int,
-    counting_id: int,
-    *,
-    heavy_from_pct: float,
-    heaviest_pct: float,
-) -> list[HeavyWeek]:
-    """Lifts whose peak structural percent is heavy_from_pct or more, by week in time order."""
-    return await WEEKLY_HEAVY.all_async(
-        conn,
-        crane_id=crane_id,
-        counting_id=counting_id,
-        heavy_from_pct=heavy_from_pct,
-        heaviest_pct=heaviest_pct,
-    )
 
 
 async def gaps(

@@ -58,11 +58,6 @@ def withdraw(
     return _touched(conn, crane_id, zone, exclusion_id)
 
 
-def in_force(conn: Connection[Any], crane_id: int, time_from: datetime, time_to: datetime) -> list[Excluded]:
-    """What is excluded of a crane in [time_from, time_to), in time order."""
-    return EXCLUSIONS_IN_FORCE.all(conn, crane_id=crane_id, time_from=time_from, time_to=time_to)
-
-
 def listed(conn: Connection[Any], crane_id: int | None = None) -> list[ExclusionRow]:
     """Every exclusion of one crane or of the fleet, newest first, those taken back included."""
     return EXCLUSIONS_LISTED.all(conn, **_asked(crane_id=crane_id, rows=10_000))

@@ -2,7 +2,7 @@
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from datetime import date, datetime
+from datetime import datetime
 from typing import Any, Final
 
 from psycopg import AsyncConnection, Connection
@@ -95,11 +95,6 @@ async def fault_episodes(
     )
 
 
-async def open_faults(conn: AsyncConnection[Any]) -> list[OpenFaultRow]:
-    """Every open fault of the fleet, oldest first."""
-    return await OPEN_FAULTS.all_async(conn)
-
-
 async def fault_pareto(
     conn: AsyncConnection[Any],
     time_from: datetime,
@@ -132,25 +127,6 @@ async def overrides(
 ) -> list[Override]:
     """Limiter overrides in the range, newest first."""
     return await OVERRIDES.all_async(conn, time_from=time_from, time_to=time_to, crane=crane, rows=rows)
-
-
-async def faults_and_overloads(
-    conn: AsyncConnection[Any],
-    day_from: date,
-    day_to: date,
-    *,
-    crane: str | None = None,
-    sites: list[str] | None = None,
-) -> list[FaultsAndOverloads]:
-    """Crane-days with their faults and overloads, both ends included."""
-    return await FAULTS_AND_OVERLOADS.all_async(
-        conn, day_from=day_from, day_to=day_to, crane=crane, sites=sites
-    )
-
-
-async def status_codes(conn: AsyncConnection[Any]) -> list[StatusCodeRow]:
-    """The catalogue of status codes."""
-    return await STATUS_CODES.all_async(conn)
 
 
 async def import_status_codes(

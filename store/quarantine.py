@@ -256,11 +256,6 @@ def note_doubt(
     return int(row[0])
 
 
-def clocks_ahead(conn: Connection[Any], time_from: datetime, time_to: datetime) -> list[ClockAhead]:
-    """When, by ingest's clock, another one was ahead of it, in a time with both ends."""
-    return CLOCKS_AHEAD.all(conn, time_from=time_from, time_to=time_to)
-
-
 def ask_replay_of(conn: Connection[Any], asked_by: str, *, crane_name: str, reason: str) -> None:
     """`ask_replay` on a blocking connection."""
     params = {"crane_name": crane_name, "reason": reason, "asked_by": asked_by}
@@ -275,11 +270,6 @@ async def ask_replay(
     row = await (await conn.execute(query("replay_asked"), params)).fetchone()
     assert row is not None
     return int(row[0])
-
-
-def claim_replay(conn: Connection[Any]) -> ReplayAsked | None:
-    """The oldest request that waits, ours until the transaction ends; None without one, or while another works on it."""
-    return REPLAY_CLAIMED.first(conn)
 
 
 def _text(text: str) -> str:

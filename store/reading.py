@@ -128,11 +128,6 @@ async def cranes_in_scope(
     return await CRANES_IN_SCOPE.all_async(conn, cranes=list(cranes), sites=sites)
 
 
-async def crane_known(conn: AsyncConnection[Any], crane: str, sites: Sites) -> CraneKnown | None:
-    """One crane with everything entered about it; None as for `crane_in_scope`."""
-    return await CRANE_KNOWN.first_async(conn, crane=crane, sites=sites)
-
-
 async def sites_in_scope(conn: AsyncConnection[Any], sites: Sites) -> list[Site]:
     """Sites by name."""
     return [Site.model_validate(row.spec) for row in await SITES_IN_SCOPE.all_async(conn, sites=sites)]
@@ -149,13 +144,6 @@ async def crane_type(conn: AsyncConnection[Any], name: str) -> CraneType | None:
     """One crane type; None without it."""
     row = await TYPE_BY_NAME.first_async(conn, name=name)
     return None if row is None else CraneType.model_validate(row.spec)
-
-
-async def live_rows(
-    conn: AsyncConnection[Any], sites: Sites, *, cranes: list[str] | None = None
-) -> list[LiveRow]:
-    """Last known values of the named cranes, or of every crane in scope."""
-    return await LIVE_ROWS.all_async(conn, sites=sites, cranes=cranes)
 
 
 async def event_rows(
@@ -184,18 +172,6 @@ async def event_rows(
         before_seq=seq,
         rows=rows,
     )
-
-
-async def fault_rows(conn: AsyncConnection[Any], crane_id: int, time_from: datetime) -> list[FaultRow]:
-    """Status codes of one crane raised since a time or still open, open ones first."""
-    return await FAULT_ROWS.all_async(conn, crane_id=crane_id, time_from=time_from)
-
-
-async def quarantine_rows(
-    conn: AsyncConnection[Any], sites: Sites, *, before: int | None = None, rows: int = 200
-) -> list[QuarantineListing]:
-    """Messages set aside, newest first, before an id."""
-    return await QUARANTINE_ROWS.all_async(conn, sites=sites, before=before, rows=rows)
 
 
 async def quarantined_count(

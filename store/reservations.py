@@ -102,11 +102,6 @@ async def release(conn: AsyncConnection[Any], reservation_id: int, released_by: 
     return row is not None
 
 
-async def reservation(conn: AsyncConnection[Any], reservation_id: int, sites: Sites) -> ReservationRow | None:
-    """One reservation, None where there is none in scope."""
-    return await ONE.first_async(conn, reservation_id=reservation_id, sites=sites)
-
-
 async def reservations(
     conn: AsyncConnection[Any],
     sites: Sites,
@@ -133,10 +128,3 @@ async def cranes_held(conn: AsyncConnection[Any], time_from: datetime, time_to: 
     """Cranes that are held at some time of [time_from, time_to)."""
     found = await CRANES_HELD.all_async(conn, time_from=time_from, time_to=time_to)
     return {row.crane: row for row in found}
-
-
-async def measured(
-    conn: AsyncConnection[Any], sites: Sites, *, since: datetime, until: datetime, crane: str | None = None
-) -> list[Measured]:
-    """Reservations that began since one instant and were over by the other, planned against measured, newest first."""
-    return await MEASURED.all_async(conn, sites=sites, since=since, until=until, crane=crane)

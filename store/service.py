@@ -33,20 +33,16 @@ class ServiceState:
     late_days: int
 
 
+LATE_DAYS: Final = 90
 SERVICE_STATES: Final = Statement("service_states", ServiceState)
 SERVICE_DONE: Final = Statement("service_done_read", ServiceDoneRow)
 
 
 async def service_states(
-    conn: AsyncConnection[Any], *, today: date, crane: str | None = None, late_days: int = 90
+    conn: AsyncConnection[Any], *, today: date, crane: str | None = None
 ) -> list[ServiceState]:
-    """Every interval of one crane or of the fleet; use of late is that of the last `late_days` days."""
-    return await SERVICE_STATES.all_async(conn, today=today, crane=crane, late_days=late_days)
-
-
-async def services_done(conn: AsyncConnection[Any], crane: str) -> list[ServiceDoneRow]:
-    """Services done on one crane, newest first."""
-    return await SERVICE_DONE.all_async(conn, crane=crane)
+    """Every interval of one crane or of the fleet; use of late is that of the last LATE_DAYS days."""
+    return await SERVICE_STATES.all_async(conn, today=today, crane=crane, late_days=LATE_DAYS)
 
 
 async def write_service_plan(

@@ -12,37 +12,43 @@ from store.statement import Statement
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
-class FleetCrane:
-    """One crane of the fleet as it stands now."""
+class LifeUsed:
+    """How much life of a crane is used, and when somebody is to look at it. None of a figure: not known."""
 
     crane_id: int
     crane: str
-    title: str
-    type: str
-    site: str
-    draft: bool
-    review_at_share: float
-    assessment_on: date | None  # None: nothing counted yet, the entries decide
-    assessment_by: str | None
-    assessment_reason: str  # a remark as JSON
-    entries: dict[str, Any] | None
-    online: bool
-    live_at: datetime | None
-    utilisation_pct: float | None
     counting_id: int | None
     counted_at: datetime | None  # None: nothing counted yet
     last_at: datetime | None
+    assessment_on: date | None  # None: nothing counted yet, the entries decide
+    assessment_by: str | None
+    assessment_reason: str  # a remark as JSON
     used_share: float | None  # all of the next four
     used_share_counted: float | None
     used_share_prior: float | None
     used_share_unknown: float | None
     used_share_unrecorded: float | None
-    unknown_years: float | None
-    open_faults: int
+    unknown_years: float | None  # before the first record, of which nothing is entered
     forecast_middle_on: date | None
     detail_name: str | None
-    damage: float | None
+    damage: float | None  # of the default detail, what was not counted included
     allowed_sum: float | None  # Miner sum that the detail may reach
+    open_faults: int
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class FleetCrane(LifeUsed):
+    """One crane of the fleet as it stands now."""
+
+    title: str
+    type: str
+    site: str
+    draft: bool
+    review_at_share: float
+    entries: dict[str, Any] | None
+    online: bool
+    live_at: datetime | None
+    utilisation_pct: float | None
     damage_beyond: int | None
 
 
@@ -93,55 +99,36 @@ class NearLimitPeriod:
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
-class CraneSummary:
+class CraneSummary(LifeUsed):
     """Whole-life figures of one crane and what they mean."""
 
-    crane: str
-    crane_id: int
-    counting_id: int | None
-    counted_at: datetime | None
     made_of: str | None
     judged_by: str | None  # thresholds of its findings
     first_at: datetime | None
-    last_at: datetime | None
     days: int
     recorded_ms: int
     missing_ms: int  # at most, from sequence numbers that never came and readings that are missing
     unrecorded_ms: int  # of these: in use, and what the crane did is not known
-    working_ms: int
-    loaded_ms: int
-    near_limit_ms: int
     over_limit_ms: int
     emergency_ms: int
     limit_assumed_ms: int  # limit_pct absent: 100 assumed
+    working_ms: int
+    loaded_ms: int
+    near_limit_ms: int
     lifts: int
     near_limit_lifts: int
-    peak_cubed_sum: float
     warnings: int
     limiter_stops: int
     limiter_overrides: int
+    peak_cubed_sum: float
     faults: int
-    open_faults: int
     kq: float | None
     coverage: float | None
     f1: float | None
     f1_reason: str  # a remark as JSON
-    assessment_on: date | None
-    assessment_by: str | None
-    assessment_reason: str  # a remark as JSON
-    allowed_sum: float | None
-    used_share: float | None
-    used_share_counted: float | None
-    used_share_prior: float | None
-    used_share_unknown: float | None
-    used_share_unrecorded: float | None
-    unknown_years: float | None  # before the first record, of which nothing is entered
     forecast_early_on: date | None
-    forecast_middle_on: date | None
     forecast_late_on: date | None
     forecast_text: str  # why there is no date: a remark as JSON; empty with one
-    detail_name: str | None
-    damage: float | None  # of the default detail, what was not counted included
     damage_counted: float | None
     damage_direction_deg: float | None
     damage_beyond: int = 0  # readings that no class reaches, behind the damage
@@ -237,11 +224,6 @@ async def fleet_weeks(
         sites=None if sites is None else list(sites),
         cranes=None if cranes is None else list(cranes),
     )
-
-
-async def crane_summary(conn: AsyncConnection[Any], crane: str) -> CraneSummary | None:
-    """Whole-life figures of one crane; None before its first recount."""
-    return await CRANE_SUMMARY.first_async(conn, crane=crane)
 
 
 async def near_limit_periods(

@@ -16,6 +16,7 @@ from typing import Any, Final, NamedTuple
 from psycopg import Connection
 from pydantic import ValidationError
 
+from domain.answers import of_row
 from domain.crane import Crane
 from domain.errors import InvalidInput
 from domain.history import COLUMNS, MOST_ENTRIES, PRIOR_COLUMNS, HistoryEntry, HistoryRow
@@ -118,17 +119,11 @@ def history_row(of: History) -> HistoryRow:
     crane = of.crane()
     first = None if of.first_at is None else of.first_at.date()
     unknown = 0.0 if first is None else prior_years(crane, first).unknown
-    return HistoryRow(
+    return of_row(
+        HistoryRow,
+        crane,
         crane=crane.name,
-        title=crane.title,
-        site=crane.site,
-        manufactured_on=crane.manufactured_on,
-        commissioned_on=crane.commissioned_on,
         recorded_from=first,
-        design=crane.design,
-        design_years=crane.design_years,
-        recorder_runs=crane.recorder_runs,
-        prior_duty=crane.prior_duty,
         unknown_years=unknown,
         assumed_share=unknown_share(unknown, design_years(crane).years),
         contradictions=tuple(worded(one.remark) for one in contradictions(crane, first)),

@@ -37,7 +37,7 @@ from domain.accounts import (
     WhoAmI,
     reset_address,
 )
-from domain.answers import Page, of_rows
+from domain.answers import Page, of_row, of_rows
 from domain.errors import InvalidInput, NotFound
 from domain.moments import now_utc
 from store import access, audit, privacy
@@ -132,7 +132,7 @@ async def log_out(
 @router.get("/me", dependencies=[VIEWER])
 async def who_am_i(caller: Caller) -> WhoAmI:
     """Who is asking, with role and sites in scope."""
-    return WhoAmI(account=caller.account, role=caller.role, sites=caller.sites, via=caller.via)
+    return of_row(WhoAmI, caller)
 
 
 @router.get("/me/kept", dependencies=[VIEWER, PERSONAL])

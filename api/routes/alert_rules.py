@@ -21,7 +21,7 @@ from domain.alerts import (
     AlertTargetAsked,
     AlertTargetRow,
 )
-from domain.answers import Page
+from domain.answers import Page, of_row
 from domain.errors import NotFound
 from domain.web_address import refuse_local
 from store import alerts
@@ -123,7 +123,7 @@ async def try_target(entry: EntryName, conn: Conn, caller: Caller) -> None:
 async def list_deliveries(conn: Conn, limit: Limit = 200, cursor: Cursor = None) -> Page[AlertDeliveryRow]:
     """Messages that were sent, wait, or were given up, newest first, with the last error."""
     before = decode_cursor(cursor, (int,))
-    rows = await alerts.deliveries(conn, before=before[0] if before else None, rows=limit + 1)
+    rows = await alerts.DELIVERIES.all_async(conn, before=before[0] if before else None, rows=limit + 1)
     return page(rows, limit, [(row.delivery_id,) for row in rows])
 
 
@@ -142,18 +142,9 @@ async def may_change(conn: AsyncConnection[Any], caller: Principal, name: str) -
 def rule_row(row: RuleRow) -> AlertRuleRow:
     """A rule as it is answered."""
     spec = AlertRuleAsked.model_validate({**row.spec, "site": row.site, "type": row.type, "crane": row.crane})
-    return AlertRuleRow(
-        **spec.model_dump(),
-        name=row.name,
-        unit=UNITS[spec.kind],
-        entered_at=row.entered_at,
-        entered_by=row.entered_by,
-        open_alerts=row.open_alerts,
-    )
+    return of_row(AlertRuleRow, row, **spec.model_dump(), unit=UNITS[spec.kind])
 
 
 def target_row(row: TargetRow) -> AlertTargetRow:
     """A target as it is answered."""
-    return AlertTargetRow.model_validate(
-        {**row.spec, "name": row.name, "entered_at": row.entered_at, "entered_by": row.entered_by}
-    )
+    return of_row(AlertTargetRow, row, **row.spec)

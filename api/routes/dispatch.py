@@ -104,7 +104,7 @@ async def print_held(reservation_id: ReservationId, conn: Conn, caller: Caller, 
 async def _sheet(
     asked: SheetAsked, crane: CraneKnown, found: OfCrane, conn: Conn, caller: Caller
 ) -> Response:
-    version = await charts.in_force(conn, crane.name, found.charts_on)
+    version = await charts.IN_FORCE.first_async(conn, crane=crane.name, day=found.charts_on)
     sheet = Sheet(
         title=asked.title,
         question=asked.job,

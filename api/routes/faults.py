@@ -76,7 +76,7 @@ async def show_faults_and_overloads(
 @listed.get("/status-codes", dependencies=[VIEWER])
 async def list_status_codes(conn: Conn) -> Page[StatusCodeRow]:
     """The catalogue of status codes that was imported."""
-    rows = await faults.status_codes(conn)
+    rows = await faults.STATUS_CODES.all_async(conn)
     return Page(items=tuple(rows))
 
 

@@ -51,7 +51,9 @@ async def show_what_if(
         raise InvalidInput("say from which peak lifts are moved", field="heavy_from_pct")
     if to == crane.name:
         raise InvalidInput("lifts are moved to another crane", field="to")
-    other = None if to is None else await reading.crane_known(conn, to, caller.site_list)
+    other = (
+        None if to is None else await reading.CRANE_KNOWN.first_async(conn, crane=to, sites=caller.site_list)
+    )
     if to is not None and other is None:
         raise no_crane(to)
     return await what_if_of(

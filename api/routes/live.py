@@ -13,7 +13,7 @@ from api.deps import Caller, Conn, CraneNamePath, no_crane
 from api.hub import Hub
 from api.permissions import PERSONAL, VIEWER
 from api.problems import Refused
-from domain.answers import LiveAnswer, LiveChanges
+from domain.answers import LiveAnswer, LiveChanges, of_row
 from domain.moments import now_utc
 from store import reading
 from store.access import Principal
@@ -29,7 +29,7 @@ VERSION_MAX: Final = 2**53
 @router.get("/cranes/{name}/live", dependencies=[VIEWER, PERSONAL])
 async def show_live(name: CraneNamePath, conn: Conn, caller: Caller) -> LiveAnswer:
     """Last known values of one crane, with their age. Late data and lost coverage make the age large."""
-    rows = await reading.live_rows(conn, caller.site_list, cranes=[name])
+    rows = await reading.LIVE_ROWS.all_async(conn, sites=caller.site_list, cranes=[name])
     if not rows:
         raise no_crane(name)
     return live_answer(rows[0], now_utc())
@@ -100,18 +100,16 @@ async def _changes(pool: Pool, hub: Hub, caller: Principal, after: int | None, w
     if cranes == []:
         return LiveChanges(version=version, items=())
     async with site_scope(pool, caller.sites, **caller.who) as conn:
-        rows = await reading.live_rows(conn, caller.site_list, cranes=cranes)
+        rows = await reading.LIVE_ROWS.all_async(conn, sites=caller.site_list, cranes=cranes)
     now = now_utc()
     return LiveChanges(version=version, items=tuple(live_answer(row, now) for row in rows))
 
 
 def live_answer(row: LiveRow, now: datetime) -> LiveAnswer:
     """One crane's last known values with their age."""
-    return LiveAnswer(
-        crane=row.crane,
-        online=row.online,
-        at=row.at,
-        received_at=row.received_at,
+    return of_row(
+        LiveAnswer,
+        row,
         age_s=None if row.at is None else (now - row.at).total_seconds(),
         values=row.last_values or {},
     )

@@ -37,7 +37,7 @@ async def export_charts(crane: KnownCrane, conn: Conn, on: OnDay = None) -> Plai
 @router.get("/cranes/{name}/chart-versions", dependencies=[VIEWER, PERSONAL])
 async def list_versions(crane: SeenCrane, conn: Conn) -> tuple[ChartVersionRow, ...]:
     """Every version that was entered for the crane or for its type, newest first."""
-    rows = await charts.chart_versions(conn, crane.name)
+    rows = await charts.VERSIONS_LISTED.all_async(conn, crane=crane.name)
     return tuple(rows)
 
 

@@ -100,13 +100,13 @@ async def list_overrides(
 @router.get("/cranes/{name}/details", dependencies=[VIEWER, PERSONAL])
 async def list_details(crane: SeenCrane, conn: Conn) -> Page[DetailEntry]:
     """Weld details that apply to a crane, the default one first."""
-    return Page(items=tuple(await details.details_of(conn, crane.name)))
+    return Page(items=tuple(await details.DETAILS_OF.all_async(conn, crane=crane.name)))
 
 
 @writes.get("/cranes/{name}/details/{entry}", dependencies=[VIEWER, PERSONAL])
 async def show_detail(crane: SeenCrane, entry: EntryName, conn: Conn) -> DetailEntry:
     """The weld detail of a name that applies to a crane, its own before that of its type; its ETag guards a change."""
-    rows = [row for row in await details.details_of(conn, crane.name) if row.name == entry]
+    rows = [row for row in await details.DETAILS_OF.all_async(conn, crane=crane.name) if row.name == entry]
     if not rows:
         raise NotFound(f"no weld detail {entry!r} applies to {crane.name}: see its details")
     return max(rows, key=lambda row: row.detail_id)
@@ -172,7 +172,7 @@ async def drop_plan(crane: SeenCrane, entry: EntryName, conn: Conn) -> None:
 @router.get("/cranes/{name}/service-done", dependencies=[VIEWER, PERSONAL])
 async def list_service_done(crane: SeenCrane, conn: Conn) -> Page[ServiceDoneRow]:
     """Services done on a crane, newest first."""
-    return Page(items=tuple(await service.services_done(conn, crane.name)))
+    return Page(items=tuple(await service.SERVICE_DONE.all_async(conn, crane=crane.name)))
 
 
 @writes.post("/cranes/{name}/service-done", status_code=201, dependencies=[ENGINEER])
@@ -194,5 +194,5 @@ async def write_service_done(
         done_by=caller.account,
         note=asked.note,
     )
-    rows = await service.services_done(conn, crane.name)
+    rows = await service.SERVICE_DONE.all_async(conn, crane=crane.name)
     return next(one for one in rows if one.done_id == done_id)

@@ -6,7 +6,7 @@ from api.deps import Caller, Conn, no_crane
 from api.paging import Cursor, Limit, decode_cursor, page
 from api.permissions import ENGINEER, PERSONAL
 from api.tables import TableRoute
-from domain.answers import Page
+from domain.answers import Page, of_row
 from domain.errors import InvalidInput
 from domain.quarantine import QuarantineRow, ReplayAsked, ReplayRow
 from store import quarantine, reading
@@ -21,20 +21,11 @@ async def list_quarantine(
 ) -> Page[QuarantineRow]:
     """Messages that could not be stored, newest first, with the reason and their first bytes."""
     key = decode_cursor(cursor, (int,))
-    rows = await reading.quarantine_rows(
-        conn, caller.site_list, before=key[0] if key else None, rows=limit + 1
+    rows = await reading.QUARANTINE_ROWS.all_async(
+        conn, sites=caller.site_list, before=key[0] if key else None, rows=limit + 1
     )
     listed = [
-        QuarantineRow(
-            quarantine_id=row.quarantine_id,
-            received_at=row.received_at,
-            topic=row.topic,
-            crane=row.crane,
-            reason=row.reason,
-            detail=row.detail,
-            raw_bytes=row.raw_bytes,
-            raw_start=bytes(row.raw_start).decode("utf-8", "backslashreplace"),
-        )
+        of_row(QuarantineRow, row, raw_start=bytes(row.raw_start).decode("utf-8", "backslashreplace"))
         for row in rows
     ]
     return page(listed, limit, [(row.quarantine_id,) for row in rows])

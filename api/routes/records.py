@@ -35,7 +35,9 @@ async def list_lifts(
     span = time_range(time_from, time_to, LIST_RANGE_MAX)
     key = decode_cursor(cursor, (str,))
     before = moment_in_cursor(key[0]) if key else None
-    rows = await duty.lifts(conn, crane.name, span.start, span.end, before=before, rows=limit + 1)
+    rows = await duty.LIFTS_READ.all_async(
+        conn, crane=crane.name, time_from=span.start, time_to=span.end, before=before, rows=limit + 1
+    )
     return page(rows, limit, [(row.started_at.isoformat(),) for row in rows])
 
 
@@ -99,7 +101,9 @@ async def list_faults(
     crane: SeenCrane, conn: Conn, days: Annotated[int, Query(ge=1, le=3660)] = 90
 ) -> Page[FaultRow]:
     """Status codes of one crane, open ones first, then by how often they came in the last days."""
-    rows = await reading.fault_rows(conn, crane.crane_id, now_utc() - timedelta(days=days))
+    rows = await reading.FAULT_ROWS.all_async(
+        conn, crane_id=crane.crane_id, time_from=now_utc() - timedelta(days=days)
+    )
     return Page(items=tuple(rows))
 
 

@@ -71,7 +71,7 @@ async def duty_report(
     The same numbers as the routes of spectrum, life and days; unchanged counts give the same bytes.
     """
     chosen = chosen_days(day_from, day_to, crane.time_zone)
-    found = await summary.crane_summary(conn, crane.name)
+    found = await summary.CRANE_SUMMARY.first_async(conn, crane=crane.name)
     since = datetime.combine(chosen.first, time(), UTC) - timedelta(days=1)
     report = DutyReport(
         crane=crane.crane(),
@@ -79,7 +79,7 @@ async def duty_report(
         spectrum=await spectrum_of(conn, crane, chosen),
         life=await life_of(conn, crane),
         days=await duty.days(conn, crane.name, chosen.first, chosen.last),
-        faults=tuple(await reading.fault_rows(conn, crane.crane_id, since)),
+        faults=tuple(await reading.FAULT_ROWS.all_async(conn, crane_id=crane.crane_id, time_from=since)),
         service=await service_of(conn, crane),
         exclusions=await exclusions.exclusions(conn, crane_id=crane.crane_id, rows=MOST_EXCLUSIONS),
         records=await records_of(conn, crane),

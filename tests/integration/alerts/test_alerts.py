@@ -100,7 +100,7 @@ def test_a_message_names_the_cranes_of_all_its_sites_once(yard: psycopg.Connecti
     rows.change(yard, "crane_summary", {"unknown_years": 2})
     judge_all(yard, NOW)
     told = {
-        name: alerts_body(alert_watch.news_of(yard, target_id, NOW), NOW, None)
+        name: alerts_body(alert_watch.NEWS.all(yard, target_id=target_id, now=NOW), NOW, None)
         for target_id, name in rows.rows(yard, "alert_target", "target_id", "name")
     }
     words = "cranes whose life before the record is not entered: "

@@ -112,7 +112,7 @@ def test_targets_of_every_site_are_told_and_no_others(server: psycopg.Connection
     token = make_token(server, "nightly export", 2)
     judge_all(server, NOW)
     told_to = {
-        name: alert_watch.news_of(server, target_id, NOW)
+        name: alert_watch.NEWS.all(server, target_id=target_id, now=NOW)
         for target_id, name in rows.rows(server, "alert_target", "target_id", "name")
     }
     assert (len(told_to["office"]), told_to["yard"]) == (1, [])

@@ -63,7 +63,7 @@ def test_gaps_have_causes_inside_days_and_between(yard: Yard) -> None:
         ("sensor", START + 204 * MINUTE, START + 205 * MINUTE, 60_000, 0),
         ("offline", START + 1000 * MINUTE, START + 1100 * MINUTE, 6_000_000, 100),
     ]
-    whole = ask(yard, lambda conn: summary.crane_summary(conn, name(yard)))
+    whole = ask(yard, lambda conn: summary.CRANE_SUMMARY.first_async(conn, crane=name(yard)))
     assert whole is not None
     assert whole.missing_ms == 6_300_000
     assert whole.recorded_ms == (1200 - 105) * 60_000
@@ -92,12 +92,12 @@ def test_the_end_of_a_boot_that_lies_in_quarantine_is_missing_once(yard: Yard) -
     yard.count()
     days = {row["day"]: (row["quarantine_gap_ms"], row["last_seq"]) for row in yard.rows("day_figure")}
     assert days == {date(2026, 3, 9): (30 * 60_000, 59)}
-    whole = ask(yard, lambda conn: summary.crane_summary(conn, name(yard)))
+    whole = ask(yard, lambda conn: summary.CRANE_SUMMARY.first_async(conn, crane=name(yard)))
     assert whole is not None
     assert whole.coverage == pytest.approx(0.5)
     yard.store(parts[90:])
     yard.count()
-    whole = ask(yard, lambda conn: summary.crane_summary(conn, name(yard)))
+    whole = ask(yard, lambda conn: summary.CRANE_SUMMARY.first_async(conn, crane=name(yard)))
     assert whole is not None
     assert (whole.missing_ms, whole.recorded_ms) == (60 * 60_000, 120 * 60_000)
     found = ask(yard, lambda conn: duty.gaps(conn, name(yard), *ALWAYS))
@@ -116,7 +116,7 @@ def test_a_gap_over_midnight_lies_between_the_days(yard: Yard) -> None:
     assert [(gap.cause, gap.missing_ms, gap.messages) for gap in found] == [("offline", 3_600_000, 60)]
     days = {row["day"]: row["offline_gap_ms"] for row in yard.rows("day_figure")}
     assert days == {date(2026, 3, 9): 0, date(2026, 3, 10): 0}
-    whole = ask(yard, lambda conn: summary.crane_summary(conn, name(yard)))
+    whole = ask(yard, lambda conn: summary.CRANE_SUMMARY.first_async(conn, crane=name(yard)))
     assert whole is not None
     assert whole.coverage == pytest.approx(0.5)
 
@@ -161,7 +161,7 @@ def test_faults_with_what_the_crane_was_doing(yard: Yard) -> None:
     assert [(row.crane, row.count, row.open, row.working_hours) for row in by_crane] == [
         (name(yard), 3, 2, 3.0)
     ]
-    opened = ask(yard, faults.open_faults)
+    opened = ask(yard, faults.OPEN_FAULTS.all_async)
     assert [(row.code, row.raised_at) for row in opened] == [("H-1", at[2]), ("E-7", at[3])]
     with pytest.raises(NotFound):
         ask(
@@ -219,7 +219,7 @@ def test_a_weld_detail_changes_the_summary_without_a_recount(yard: Yard) -> None
     yard.count()
 
     def now() -> summary.CraneSummary:
-        found = ask(yard, lambda conn: summary.crane_summary(conn, name(yard)))
+        found = ask(yard, lambda conn: summary.CRANE_SUMMARY.first_async(conn, crane=name(yard)))
         assert found is not None
         return found
 

@@ -94,7 +94,7 @@ def test_a_crack_makes_the_assessment_due_everywhere(yard: Yard) -> None:
     assert (life["special_assessment_on"], life["special_assessment_by"]) == (str(CHANGED), "condition")
     assert life["special_assessment_reason"]["text"] == fleet["rows"][0]["assessment_reason"] == reason
     with psycopg.connect(yard.url) as conn:
-        (facts,) = alert_watch.cranes(conn, MONDAY)
+        (facts,) = alert_watch.CRANES.all(conn, now=MONDAY)
         assert assessment_on(facts) == CHANGED
         life_records.withdraw_record(conn, yard.crane_id, crack, "another crane", "eve")
     yard.count()
@@ -105,7 +105,7 @@ def test_a_crack_makes_the_assessment_due_everywhere(yard: Yard) -> None:
 def test_before_any_count_the_entries_with_the_defects_decide(yard: Yard) -> None:
     enter(yard, "finding", CHANGED, note="play in the slewing gear")
     with psycopg.connect(yard.url) as conn:
-        (facts,) = alert_watch.cranes(conn, MONDAY)
+        (facts,) = alert_watch.CRANES.all(conn, now=MONDAY)
         assert assessment_on(facts) == CHANGED
     (fleet,) = asked(yard.url, "/fleet")
     assert fleet["rows"][0]["assessment_by"] == "condition"
