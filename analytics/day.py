@@ -96,49 +96,29 @@ def count(
     channels, spikes = _without_spikes(
         samples.at_ms, with_pose(crane_type, samples.channels), settings.spike_pct
     )
-    nothing = np.full(samples.at_ms.size, np.nan, np.float32)
-    utilisation = channels.get("utilisation_pct", nothing)
+    sent = {name: channels[name] for name in samples.channels}
+    utilisation = channels.setdefault("utilisation_pct", np.full(samples.at_ms.size, np.nan, np.float32))
     structural = structural_pct(utilisation, channels.get("limit_pct"))
     tallied = levels.tally(
         samples.step_ms,
         utilisation,
-        channels.get("limit_pct"),
-        mode=channels.get("mode"),
-        slew_deg=channels.get("slew_deg"),
-        outreach_m=channels.get("outreach_m"),
+        **{name: channels.get(name) for name in ("limit_pct", "mode", "slew_deg", "outreach_m")},
     )
-    signals = lifts.signals(
-        crane_type, samples.at_ms, {**channels, "utilisation_pct": utilisation}, samples.step_ms
-    )
+    signals = lifts.signals(crane_type, samples.at_ms, channels, samples.step_ms)
     lift_part = lifts.find(signals, settings.lift_rule, whole_cells=True)
     wrong = _wrong(local_day, samples, refused)
     inside, ends = _gaps(local_day, samples, utilisation, events, quarantined)
     missing = [*chain.from_iterable(wrong), *inside]
     cycles = ledger.count(structural[np.isfinite(structural)], settings.edges)
-    # what counts is judged: a spike that is set aside is told as one, and is no overload
-    sent = minutes.Readings(
-        samples.at_ms, samples.step_ms, {name: channels[name] for name in samples.channels}
-    )
     return DayCount(
         day=local_day.day,
         samples=samples.at_ms.size,
         ledger=ledger.to_bytes(cycles),
         directions=_directions(structural, channels.get("slew_deg"), settings) if turned else None,
         tallies=levels.to_bytes(tallied),
-        circumstances=circumstances.to_bytes(
-            circumstances.count(
-                samples.step_ms,
-                local_day.hours(samples.at_ms),
-                utilisation,
-                **{name: channels.get(name) for name in circumstances.CHANNELS},
-            )
-        ),
+        circumstances=_circumstances(local_day, samples, channels),
         lift_part=lifts.to_bytes(lift_part),
-        plausibility=plausibility.to_bytes(
-            plausibility.count(
-                crane_type, sent, cycles, [sum(gap.missing_ms for gap in each) for each in wrong]
-            )
-        ),
+        plausibility=_plausibility(crane_type, samples, sent, cycles, wrong),
         figures={
             **_figures(local_day, samples, events, tallied, missing),
             **ends,
@@ -153,11 +133,34 @@ def count(
             ),
         },
         gaps=tuple(_gap_row(gap) for gap in missing),
-        contexts=tuple(
-            _contexts(events, samples.at_ms, structural, {**channels, "utilisation_pct": utilisation})
-        ),
+        contexts=tuple(_contexts(events, samples.at_ms, structural, channels)),
         fault_events=any(event.kind is EventKind.FAULT for event in events),
     )
+
+
+def _circumstances(
+    local_day: LocalDay, samples: DaySamples, channels: dict[str, NDArray[np.float32]]
+) -> bytes:
+    counted = circumstances.count(
+        samples.step_ms,
+        local_day.hours(samples.at_ms),
+        channels["utilisation_pct"],
+        **{name: channels.get(name) for name in circumstances.CHANNELS},
+    )
+    return circumstances.to_bytes(counted)
+
+
+def _plausibility(
+    crane_type: CraneType,
+    samples: DaySamples,
+    sent: dict[str, NDArray[np.float32]],
+    cycles: ledger.Ledger,
+    wrong: Sequence[Sequence[gaps.Gap]],
+) -> bytes:
+    """What counts is judged: a spike that is set aside is told as one, and is no overload."""
+    readings = minutes.Readings(samples.at_ms, samples.step_ms, sent)
+    wrong_ms = [sum(gap.missing_ms for gap in each) for each in wrong]
+    return plausibility.to_bytes(plausibility.count(crane_type, readings, cycles, wrong_ms))
 
 
 def _counters(channels: dict[str, NDArray[np.float32]]) -> dict[str, float | None]:

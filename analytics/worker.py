@@ -178,7 +178,7 @@ def run(
     wait_s: float = 10.0,
     days_per_claim: int = 16,
     thresholds: Thresholds = DEFAULT_THRESHOLDS,
-    on_done: Callable[[Done], None] | None = None,
+    on_done: Callable[[Done], None] = lambda done: None,
     heartbeat: Heartbeat | None = None,
 ) -> None:
     """Counts touched crane-days until the event is set; with `once`, until the queue is empty.
@@ -199,19 +199,8 @@ def run(
                     thresholds=thresholds,
                 )
                 conn.execute(query("touched_heard"))
-                measured = -MEASURE_LAG_EVERY_S
                 while not stop_event.is_set():
-                    done = worker.step()
-                    heartbeat.beat()
-                    if time.monotonic() - measured >= MEASURE_LAG_EVERY_S:
-                        worker.measure_lag()
-                        measured = time.monotonic()
-                    if done is not None:
-                        log.info("counted", crane=done.crane, days=len(done.days), samples=done.samples)
-                        if on_done is not None:
-                            on_done(done)
-                        continue
-                    worker.refresh_changed()
+                    _empty_queue(worker, stop_event, heartbeat, on_done)
                     waiting = worker.measure_lag()
                     if once:
                         return
@@ -230,6 +219,24 @@ def run(
             heartbeat.lost(state_of(problem))
             log.warning("database_gone", retry_after_s=RECONNECT_AFTER_S, problem=str(problem).strip())
             stop_event.wait(RECONNECT_AFTER_S)
+
+
+def _empty_queue(
+    worker: Worker, stop_event: threading.Event, heartbeat: Heartbeat, on_done: Callable[[Done], None]
+) -> None:
+    """Counts claim after claim until no crane is to be counted now, then writes what changed; or until the event is set."""
+    measured = -MEASURE_LAG_EVERY_S
+    while not stop_event.is_set():
+        done = worker.step()
+        heartbeat.beat()
+        if time.monotonic() - measured >= MEASURE_LAG_EVERY_S:
+            worker.measure_lag()
+            measured = time.monotonic()
+        if done is None:
+            worker.refresh_changed()
+            return
+        log.info("counted", crane=done.crane, days=len(done.days), samples=done.samples)
+        on_done(done)
 
 
 def _wait(conn: psycopg.Connection[Any], stop_event: threading.Event, wait_s: float) -> None:

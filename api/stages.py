@@ -18,7 +18,7 @@ from api.gate import PRINCIPAL, SAFE_METHODS
 from api.permissions import PERSONAL_READ, Least
 from api.problems import away_text, problem_response
 from api.reads import Read, Reads
-from store import access, audit
+from store import audit, idempotency
 from store.access import Principal
 from store.connection import AWAY
 from store.site_scope import Pool, site_scope
@@ -194,12 +194,12 @@ class Idempotent:
         if least is not None and least.role is not None and not principal.role.covers(least.role):
             await self._app(scope, receive, send)  # refuses before it reads: no body is kept for that
             return
-        key = access.bound_key(principal, scope["method"], _path(scope), key)
+        key = idempotency.bound_key(principal, scope["method"], _path(scope), key)
         with SpooledTemporaryFile(max_size=SPOOLED_BYTES) as body:
             asked = await keep_body(scope, receive, body)
             try:
                 async with site_scope(self._pool(), (), **principal.who) as conn:
-                    claimed = await access.claim_key(conn, principal.account, key, asked)
+                    claimed = await idempotency.claim_key(conn, principal.account, key, asked)
             except (*AWAY, PoolTimeout) as problem:
                 await problem_response(503, away_text(problem))(scope, receive, send)
                 return
@@ -215,19 +215,19 @@ class Idempotent:
             if answer.status < 500 and answer.status != 409:  # a conflict passes
                 async with site_scope(self._pool(), (), **caller.who) as conn:
                     kind = answer.headers.get("content-type", "")
-                    await access.keep_answer(conn, caller.account, key, answer.status, kind, answer.body)
+                    await idempotency.keep_answer(conn, caller.account, key, answer.status, kind, answer.body)
                 kept = True
         finally:
             if not kept:
                 async with site_scope(self._pool(), (), **caller.who) as conn:
-                    await access.release_key(conn, caller.account, key)
+                    await idempotency.release_key(conn, caller.account, key)
         await answer.send(send)
 
     async def _again(
         self, scope: Scope, receive: Receive, send: Send, caller: Principal, key: str, asked: bytes
     ) -> None:
         async with site_scope(self._pool(), (), **caller.who) as conn:
-            kept = await access.kept_answer(conn, caller.account, key)
+            kept = await idempotency.kept_answer(conn, caller.account, key)
         if kept is None or kept["status"] is None:
             text = "the first request with this Idempotency-Key is still running: ask again in a moment"
             await problem_response(409, text)(scope, receive, send)

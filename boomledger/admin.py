@@ -13,7 +13,7 @@ from psycopg import Connection
 from pydantic import ValidationError
 from rich.table import Table
 
-from boomledger.console import err, load_settings, out
+from boomledger.console import err, load_settings, opened, out
 from domain.errors import Conflict, InvalidInput, QuarantineReason
 from domain.registration import CraneRegistration, field_path
 from domain.units import BYTES_PER_MB
@@ -106,16 +106,14 @@ def crane_add(
 ) -> None:
     """Register a crane and its site, or replace what is known of it."""
     from boomledger.admin import read_crane_file
-    from boomledger.services import database_url
     from duty.chart_rules import refuse_charts
-    from store.connection import connect
     from store.registration import carry_out, planned
     from transfer.history import refuse_contradictions
 
     wanted = read_crane_file(file)
     if correct_past:
         wanted = wanted.model_copy(update={"correct_past": True})
-    with connect(database_url(load_settings())) as conn:
+    with opened() as conn:
         found = planned(conn, wanted, datetime.now(UTC))
         refuse_contradictions(conn, found.crane, datetime.now(UTC))
         refuse_charts(found.crane.type)
@@ -132,12 +130,10 @@ def crane_history(
     ] = None,
 ) -> None:
     """Enter the life of cranes before their record from a file, all of it or nothing; without one print what is entered."""
-    from boomledger.services import database_url
-    from store.connection import connect
     from store.registration import histories
     from transfer.history import as_csv, enter, history_row, read_csv, refuse
 
-    with connect(database_url(load_settings())) as conn:
+    with opened() as conn:
         if file is None:
             print(as_csv([history_row(one) for one in histories(conn)]), end="")
             return
@@ -150,12 +146,10 @@ def crane_history(
 @crane_app.command("list")
 def crane_list() -> None:
     """List the cranes that are registered."""
-    from boomledger.services import database_url
     from store import cranes
-    from store.connection import connect
 
     table = Table("crane", "title", "type", "site", "draft")
-    with connect(database_url(load_settings())) as conn:
+    with opened() as conn:
         for record in cranes.list_cranes(conn):
             crane = record.crane
             table.add_row(crane.name, crane.title, crane.type.name, crane.site, "yes" if crane.draft else "")
@@ -218,12 +212,10 @@ def user_link(name: Annotated[str, typer.Argument(help="Name of the account.")])
 @user_app.command("tokens")
 def user_tokens() -> None:
     """List the tokens of every account: until when they hold, and when they were used last."""
-    from boomledger.services import database_url
     from store.access import TOKENS
-    from store.connection import connect
 
     table = Table("account", "token", "role", "until (UTC)", "last used (UTC)")
-    with connect(database_url(load_settings())) as conn:
+    with opened() as conn:
         for row in TOKENS.all(conn, account=None, after=0, limit=100_000):
             used = "never" if row.last_used_at is None else f"{row.last_used_at:%Y-%m-%d %H:%M}"
             table.add_row(row.account, row.title, row.role, f"{row.expires_at:%Y-%m-%d}", used)
@@ -301,12 +293,10 @@ def patiently(url: str, work: Callable[[Connection[Any]], T], wait_s: float = CO
 @quarantine_app.command("list")
 def quarantine_list(most: Annotated[int, typer.Option(min=1, max=10_000, help="Longest list.")] = 50) -> None:
     """List messages that were set aside, newest first, with the reason."""
-    from boomledger.services import database_url
     from store import quarantine
-    from store.connection import connect
 
     table = Table("received (UTC)", "topic", "reason", "detail")
-    with connect(database_url(load_settings())) as conn:
+    with opened() as conn:
         for row in quarantine.page(conn, most=most):
             table.add_row(f"{row.received_at:%Y-%m-%d %H:%M:%S}", row.topic, row.reason, row.detail)
         for count in quarantine.counts(conn):
@@ -359,12 +349,10 @@ def account_revoke(
 @alert_app.command("defaults")
 def alert_defaults() -> None:
     """Enter the alert rules to start from; a rule whose name is taken stays as it is."""
-    from boomledger.services import database_url
     from domain.alerts import DEFAULT_RULES
     from store.alerts import enter_rules
-    from store.connection import connect
 
-    with connect(database_url(load_settings())) as conn:
+    with opened() as conn:
         entered = enter_rules(conn, DEFAULT_RULES, "command line")
     out.print(f"{entered} rules entered", highlight=False)
 

@@ -3,10 +3,9 @@
 from typing import Annotated
 
 import typer
-from pydantic import ValidationError
 from rich.table import Column, Table
 
-from boomledger.console import err, load_settings, out
+from boomledger.console import checked, opened, out
 
 channel_app = typer.Typer(help="Further channels that cranes send.", no_args_is_help=True)
 BY = "command line"
@@ -24,17 +23,11 @@ def channel_add(
     meaning: Annotated[str, typer.Option(help="What is measured, and where.")] = "",
 ) -> None:
     """Register a further channel, or change one: its readings are stored from then on, and nothing is counted by them."""
-    from boomledger.services import database_url
     from domain.further_channel import FurtherChannelAsked
     from store import audit, cranes, further_channels
-    from store.connection import connect
 
-    try:
-        asked = FurtherChannelAsked(unit=unit, low=low, high=high, meaning=meaning)
-    except ValidationError as wrong:
-        err.print("\n".join(str(problem["msg"]) for problem in wrong.errors()), highlight=False)
-        raise typer.Exit(2) from wrong
-    with connect(database_url(load_settings())) as conn:
+    asked = checked(FurtherChannelAsked, {"unit": unit, "low": low, "high": high, "meaning": meaning})
+    with opened() as conn:
         crane_id = None if crane is None else cranes.get_crane(conn, crane).crane_id
         further_channels.register(conn, crane_id, name, asked, BY)
         detail = {"crane": crane, **asked.model_dump(mode="json")}
@@ -45,9 +38,7 @@ def channel_add(
 @channel_app.command("list")
 def channel_list(crane: OfCrane = None) -> None:
     """List further channels, those of the fleet among them, withdrawn ones included."""
-    from boomledger.services import database_url
     from store import cranes, further_channels
-    from store.connection import connect
 
     table = Table(
         Column("name", no_wrap=True),
@@ -60,7 +51,7 @@ def channel_list(crane: OfCrane = None) -> None:
         "brought in",
         "withdrawn by",
     )
-    with connect(database_url(load_settings())) as conn:
+    with opened() as conn:
         crane_id = None if crane is None else cranes.get_crane(conn, crane).crane_id
         for row in further_channels.listed(conn, crane_id):
             table.add_row(
@@ -73,11 +64,9 @@ def channel_list(crane: OfCrane = None) -> None:
 @channel_app.command("withdraw")
 def channel_withdraw(name: Name, crane: OfCrane = None) -> None:
     """Withdraw a further channel: what comes is kept apart again, and what is stored can still be read."""
-    from boomledger.services import database_url
     from store import audit, cranes, further_channels
-    from store.connection import connect
 
-    with connect(database_url(load_settings())) as conn:
+    with opened() as conn:
         crane_id = None if crane is None else cranes.get_crane(conn, crane).crane_id
         further_channels.withdraw(conn, crane_id, name, BY)
         audit.note_command(conn, "withdraw channel", name, {"crane": crane})

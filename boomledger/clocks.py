@@ -5,10 +5,9 @@ from collections.abc import Awaitable, Callable
 from typing import TYPE_CHECKING, Annotated, Any, Final
 
 import typer
-from pydantic import ValidationError
 from rich.table import Table
 
-from boomledger.console import err, load_settings, out
+from boomledger.console import checked, load_settings, opened, out
 
 if TYPE_CHECKING:
     from psycopg import AsyncConnection
@@ -36,11 +35,7 @@ def clock_correct(
     from store import clock_corrections
 
     given = {"boot": boot, "seq_from": seq_from, "offset_ms": round(offset_s * MS_PER_S), "reason": reason}
-    try:
-        asked = ClockCorrectionAsked.model_validate(given | ({} if seq_to is None else {"seq_to": seq_to}))
-    except ValidationError as wrong:
-        err.print("\n".join(str(problem["msg"]) for problem in wrong.errors()), highlight=False)
-        raise typer.Exit(2) from wrong
+    asked = checked(ClockCorrectionAsked, given | ({} if seq_to is None else {"seq_to": seq_to}))
     detail = asked.model_dump(mode="json")
     _do(
         crane,
@@ -53,13 +48,11 @@ def clock_correct(
 @clock_app.command("list")
 def clock_list() -> None:
     """List corrections of clocks, newest first, withdrawn ones included."""
-    from boomledger.services import database_url
     from domain.units import ms_to_s
     from store.clock_corrections import CORRECTIONS
-    from store.connection import connect
 
     table = Table("number", "crane", "boot", "numbers", "offset (s)", "reason", "by", "messages", "state")
-    with connect(database_url(load_settings())) as conn:
+    with opened() as conn:
         for row in CORRECTIONS.all(
             conn, crane_id=None, correction_id=None, sites=None, before=None, rows=10_000
         ):

@@ -1,15 +1,21 @@
 """What every command shares: the two consoles, the settings in force, and times as they are typed."""
 
+from collections.abc import Mapping
 from datetime import datetime
+from typing import TYPE_CHECKING, Any, TypeVar
 
 import typer
-from pydantic import ValidationError
+from pydantic import BaseModel, ValidationError
 from rich.console import Console
 
 from boomledger.settings import Settings, config_file
 from domain.messages import NoticeMessage, utc
 from words.texts import Language, speak
 
+if TYPE_CHECKING:
+    from psycopg import Connection
+
+Model = TypeVar("Model", bound=BaseModel)
 out = Console()
 err = Console(stderr=True)
 
@@ -28,6 +34,23 @@ def load_settings(**overrides: object) -> Settings:
         raise typer.Exit(2) from wrong
     speak(Language(settings.language))
     return settings
+
+
+def opened(*, autocommit: bool = False, writes: bool = False) -> "Connection[Any]":
+    """A connection to the configured database; with `writes` to the server that takes writes."""
+    from boomledger.services import database_url
+    from store.connection import connect
+
+    return connect(database_url(load_settings()), autocommit=autocommit, writes=writes)
+
+
+def checked(kind: type[Model], given: Mapping[str, object]) -> Model:
+    """What was typed as a value of the domain; ends the program with a line for each part that is wrong."""
+    try:
+        return kind.model_validate(given)
+    except ValidationError as wrong:
+        err.print("\n".join(str(problem["msg"]) for problem in wrong.errors()), highlight=False)
+        raise typer.Exit(2) from wrong
 
 
 def say_notice(crane: str, notice: NoticeMessage) -> None:

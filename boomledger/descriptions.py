@@ -9,7 +9,7 @@ import typer
 from pydantic import ValidationError
 from rich.table import Table
 
-from boomledger.console import err, load_settings, out
+from boomledger.console import err, opened, out
 
 
 def describe(
@@ -30,13 +30,11 @@ def describe(
     ] = None,
 ) -> None:
     """Enter what a crane is like from a day on; its days from then on are counted again."""
-    from boomledger.services import database_url
     from domain.crane import CraneType
     from domain.description import DescriptionAsked
     from domain.registration import field_path
     from duty.chart_rules import refuse_charts
     from store import audit, cranes
-    from store.connection import connect
     from store.registration import describe_crane
 
     try:
@@ -49,7 +47,7 @@ def describe(
         refuse_charts(asked.type)
     if valid_from is not None:
         asked = asked.model_copy(update={"valid_from": _day(valid_from, "--from")})
-    with connect(database_url(load_settings())) as conn:
+    with opened() as conn:
         record = cranes.get_crane(conn, crane)
         today = datetime.now(UTC).astimezone(ZoneInfo(record.site.time_zone)).date()
         corrected = None if correct is None else _day(correct, "--correct")
@@ -62,14 +60,12 @@ def describe(
 
 def descriptions(crane: Annotated[str, typer.Argument(help="Name of the crane.")]) -> None:
     """List what a crane was like and from which day on, newest first."""
-    from boomledger.services import database_url
     from domain.description import BEGINNING
     from store import cranes
-    from store.connection import connect
     from store.descriptions import descriptions_of
 
     table = Table("from", "type", "rated [kN.m]", "attachments", "sensors replaced", "note", "by")
-    with connect(database_url(load_settings())) as conn:
+    with opened() as conn:
         for entry in descriptions_of(conn, cranes.get_crane(conn, crane).crane_id):
             table.add_row(
                 "the beginning" if entry.valid_from == BEGINNING else str(entry.valid_from),

@@ -4,10 +4,9 @@ from typing import Annotated
 from zoneinfo import ZoneInfo
 
 import typer
-from pydantic import ValidationError
 from rich.table import Table
 
-from boomledger.console import err, load_settings, out, read_time
+from boomledger.console import checked, err, opened, out, read_time
 from domain.channels import CHANNEL_NAMES
 
 exclusion_app = typer.Typer(help="Spans of readings that do not count.", no_args_is_help=True)
@@ -26,21 +25,15 @@ def exclusion_add(
     ] = False,
 ) -> None:
     """Exclude a span: its time is then in use but not recorded, never rest. Its days are counted again."""
-    from boomledger.services import database_url
     from domain.exclusion import ExclusionAsked
     from store import audit, cranes, exclusions
-    from store.connection import connect
 
     if channel is not None and channel not in CHANNEL_NAMES:
         err.print(f"channel {channel!r} is none of {', '.join(CHANNEL_NAMES)}", highlight=False)
         raise typer.Exit(2)
     given = {"from_at": read_time(time_from, "--from"), "to_at": read_time(time_to, "--to"), "reason": reason}
-    try:
-        asked = ExclusionAsked.model_validate({**given, "channel": channel, "readings_false": readings_false})
-    except ValidationError as wrong:
-        err.print("\n".join(str(problem["msg"]) for problem in wrong.errors()), highlight=False)
-        raise typer.Exit(2) from wrong
-    with connect(database_url(load_settings())) as conn:
+    asked = checked(ExclusionAsked, {**given, "channel": channel, "readings_false": readings_false})
+    with opened() as conn:
         record = cranes.get_crane(conn, crane)
         row, days = exclusions.exclude(conn, record.crane_id, ZoneInfo(record.site.time_zone), asked, BY)
         audit.note_command(conn, "exclude span", crane, asked.model_dump(mode="json"))
@@ -52,12 +45,10 @@ def exclusion_list(
     crane: Annotated[str | None, typer.Option(help="Only this crane.")] = None,
 ) -> None:
     """List excluded spans, newest first, withdrawn ones included."""
-    from boomledger.services import database_url
     from store import cranes, exclusions
-    from store.connection import connect
 
     table = Table("number", "crane", "channel", "from (UTC)", "to (UTC)", "reason", "by", "withdrawn by")
-    with connect(database_url(load_settings())) as conn:
+    with opened() as conn:
         crane_id = None if crane is None else cranes.get_crane(conn, crane).crane_id
         for row in exclusions.listed(conn, crane_id):
             ends = (f"{at:%Y-%m-%d %H:%M:%S}" for at in (row.from_at, row.to_at))
@@ -75,11 +66,9 @@ def exclusion_withdraw(
     number: Annotated[int, typer.Argument(help="Number of the exclusion, as `exclusion list` shows it.")],
 ) -> None:
     """Withdraw an exclusion: its readings count again."""
-    from boomledger.services import database_url
     from store import audit, cranes, exclusions
-    from store.connection import connect
 
-    with connect(database_url(load_settings())) as conn:
+    with opened() as conn:
         record = cranes.get_crane(conn, crane)
         zone = ZoneInfo(record.site.time_zone)
         row, days = exclusions.withdraw(conn, record.crane_id, zone, number, BY)

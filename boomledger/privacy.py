@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from boomledger.console import err, load_settings, out, read_time
+from boomledger.console import err, load_settings, opened, out, read_time
 
 if TYPE_CHECKING:
     from store.privacy import Removed
@@ -69,12 +69,10 @@ def person_give(
     name: Name, file: Annotated[Path, typer.Argument(help="New file, for nobody else to read.")]
 ) -> None:
     """Write everything that is kept under a name to a file, as JSON."""
-    from boomledger.services import database_url
     from domain.errors import Conflict
     from store import audit, privacy
-    from store.connection import connect
 
-    with connect(database_url(load_settings())) as conn:
+    with opened() as conn:
         found, _ = privacy.kept(conn, name)
         audit.note_command(conn, "give person", name, {"rows": sum(there.count for there in found)})
     told = {
@@ -87,8 +85,8 @@ def person_give(
         handle = os.open(file, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
     except FileExistsError as problem:
         raise Conflict(f"{file} is there already: name another file or remove it") from problem
-    with open(handle, "w", encoding="utf-8") as opened:
-        json.dump(told, opened, indent=2, ensure_ascii=False)
+    with open(handle, "w", encoding="utf-8") as text:
+        json.dump(told, text, indent=2, ensure_ascii=False)
     out.print(f"{file}: {sum(there.count for there in found)} rows", highlight=False, soft_wrap=True)
 
 
@@ -103,11 +101,9 @@ def person_remove(
     ] = False,
 ) -> None:
     """Remove an account and what hangs on it; records and the audit stay, under a pseudonym. It cannot be taken back."""
-    from boomledger.services import database_url
     from store import privacy
-    from store.connection import connect
 
-    with connect(database_url(load_settings()), autocommit=True, writes=True) as conn:
+    with opened(autocommit=True, writes=True) as conn:
         _show(privacy.remove(conn, name, signed=signed, dry_run=True), "would be")
         if not yes and (not sys.stdin.isatty() or typer.prompt("to do it, type the name again") != name):
             err.print("nothing was changed", highlight=False)

@@ -9,7 +9,7 @@ import typer
 from rich.progress import Progress
 from rich.table import Table
 
-from boomledger.console import err, load_settings, out, read_time
+from boomledger.console import err, load_settings, opened, out, read_time
 
 
 class Wanted(StrEnum):
@@ -88,9 +88,7 @@ def export_file(
     time_to: Annotated[str | None, typer.Option("--to", help="End, likewise. Default: now.")] = None,
 ) -> None:
     """Write samples, events, lifts or ledgers of cranes and a period to one file."""
-    from boomledger.services import database_url
     from store import audit
-    from store.connection import connect
     from transfer.exporting import Chosen, export
 
     start = read_time(time_from, "--from")
@@ -103,7 +101,7 @@ def export_file(
         time_to=read_time(time_to, "--to") or datetime.now(UTC),
     )
     with (
-        connect(database_url(load_settings()), autocommit=True) as conn,
+        opened(autocommit=True) as conn,
         Progress(console=err, transient=True) as progress,
     ):
         span = {"from": start.isoformat(), "to": chosen.time_to.isoformat()}
@@ -127,10 +125,8 @@ def import_codes(
     ] = None,
 ) -> None:
     """Enter the meanings of status codes, replacing those of the same codes; all of the file or nothing."""
-    from boomledger.services import database_url
     from duty.status_csv import read_codes
     from store import faults
-    from store.connection import connect
 
     found = read_codes(file.read_text("utf-8-sig"))
     if found.problems:
@@ -139,7 +135,7 @@ def import_codes(
         err.print("nothing was stored", highlight=False)
         raise typer.Exit(1)
 
-    with connect(database_url(load_settings())) as conn:
+    with opened() as conn:
         faults.enter_status_codes(conn, found.codes, source=source, type=crane_type)
     out.print(f"{len(found.codes)} status codes stored", highlight=False)
 
@@ -147,12 +143,10 @@ def import_codes(
 @codes_app.command("list")
 def list_codes() -> None:
     """List the status codes whose meaning is known."""
-    from boomledger.services import database_url
-    from store.connection import connect
     from store.faults import STATUS_CODES
 
     table = Table("code", "type", "meaning", "advice", "source")
-    with connect(database_url(load_settings())) as conn:
+    with opened() as conn:
         for row in STATUS_CODES.all(conn):
             table.add_row(row.code, row.type or "every", row.meaning, row.advice, row.source)
     out.print(table)

@@ -1,4 +1,4 @@
-"""Accounts, sessions, api tokens, failed log-ins and idempotency keys.
+"""Accounts, sessions, api tokens and failed log-ins.
 
 Secrets are 256 random bits; the database holds only their SHA-256. Passwords are argon2id hashes, made by the
 caller: `hash_password` and `hash_like` take some 0.1 s of CPU and belong in a thread. The api's role can neither read a digest
@@ -8,7 +8,6 @@ demand what the web process signed.
 
 import contextlib
 import hashlib
-import json
 import secrets
 from base64 import b64decode
 from dataclasses import asdict, dataclass
@@ -415,41 +414,6 @@ async def finish_log_in(
         return await _one(
             conn, query("finish_log_in"), {"name": name, "hash": hashed or "", "address": address}
         )
-
-
-def bound_key(caller: Principal, method: str, path: str, key: str) -> str:
-    """What an idempotency key is kept under: bound to the token, role and sites of its caller, and to method and path.
-
-    Nobody gets by a key what was answered to another token, to a wider site scope, or on another path. Sessions of an account
-    are one: a person who signs in again may ask again.
-    """
-    sites = None if caller.sites is None else sorted(caller.sites)
-    bound = json.dumps([caller.via, caller.token_id, caller.role, sites, method, path, key])
-    return hashlib.sha256(bound.encode()).hexdigest()
-
-
-async def claim_key(conn: AsyncConnection[Any], account: str, key: str, request_sha256: bytes) -> bool:
-    """Take an idempotency key; False when it is taken."""
-    values = {"account": account, "key": key, "request_sha256": request_sha256}
-    return await _one(conn, query("claim_idempotency_key"), values) is not None
-
-
-async def kept_answer(conn: AsyncConnection[Any], account: str, key: str) -> dict[str, Any] | None:
-    """What the first request with the key asked and was answered."""
-    return await _one(conn, query("idempotent_answer"), {"account": account, "key": key})
-
-
-async def keep_answer(
-    conn: AsyncConnection[Any], account: str, key: str, status: int, content_type: str, body: bytes
-) -> None:
-    """Keep the answer of the first request with the key."""
-    values = {"account": account, "key": key, "status": status, "content_type": content_type, "body": body}
-    await conn.execute(query("keep_idempotent_answer"), values)
-
-
-async def release_key(conn: AsyncConnection[Any], account: str, key: str) -> None:
-    """Give a key back after a request that changed nothing."""
-    await conn.execute(query("release_idempotency_key"), {"account": account, "key": key})
 
 
 def _sites(value: list[str] | None) -> tuple[str, ...] | None:
