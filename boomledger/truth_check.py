@@ -1,24 +1,24 @@
 """Compares what the api answers with what the simulator knows to be true. Asks over http, like any client."""
 
 from collections import Counter
-from collections.abc import AsyncIterator, Iterator, Sequence
+from collections.abc import Awaitable, Callable, Iterator, Sequence
 from dataclasses import dataclass
-from datetime import date, datetime, timedelta
-from typing import Final
+from datetime import UTC, date, datetime, time, timedelta
+from typing import Any, Final, TypeVar
 
 import numpy as np
 
 from dashboard.client import Client
-from domain.answers import EventRow
-from domain.crane import LoadChart, Sector, Spread
+from domain.answers import EventRow, Page
+from domain.crane import Sector, Spread
 from domain.dispatch_answers import DispatchQuestion
 from domain.fleet_answers import FleetAnswer, FleetRow
 from domain.messages import EventKind
-from domain.quarantine import QuarantineRow
 from domain.units import MS_PER_DAY
 from simulator.record import DayRecord, utc_of
 from simulator.yard import Expectation, Yard, YardCrane
 
+Row = TypeVar("Row")
 LIFTS_TOLERANCE: Final = 0.01
 YEARS_MS: Final = 10 * 365 * MS_PER_DAY
 JOBS: Final = (
@@ -102,7 +102,7 @@ async def compare(
     checks.append(_ranking_check(truths, fleet))
     for case in {crane.name: crane for crane in cases.cranes}.values():
         checks += await _case_checks(client, case, truth_of(case.name, records), first, last)
-    aside = [row async for row in _quarantine(client)]
+    aside = await _all(client.quarantine)
     checks.append(_equal("messages set aside", sum(map(refused, records)), len(aside)))
     return checks + [await _dispatch_check(client, yard, job) for job in JOBS]
 
@@ -114,7 +114,10 @@ async def _crane_checks(
     codes = await _finding_codes(client, name, first, last)
     spectrum = await client.spectrum(name, day_from=first, day_to=last)
     lifts = rows[name].lifts if name in rows else 0
-    events = [event async for event in _events(client, name, first, last)]
+    start = datetime.combine(first, time(), UTC) - timedelta(days=1)
+    end = datetime.combine(last, time(), UTC) + timedelta(days=2)
+    kinds = (EventKind.LIMITER_STOP, EventKind.LIMITER_OVERRIDE)
+    events = await _all(client.events, start, end, crane=name, kinds=kinds)
     return [
         _equal(f"{name}: samples", truth.samples, spectrum.samples),
         _near(f"{name}: lifts", truth.lifts, lifts, LIFTS_TOLERANCE),
@@ -161,29 +164,14 @@ def refused(record: DayRecord) -> int:
     return int(np.count_nonzero(ahead_ms > YEARS_MS))
 
 
-async def _quarantine(client: Client) -> AsyncIterator[QuarantineRow]:
-    cursor: str | None = None
-    while True:
-        page = await client.quarantine(cursor=cursor)
-        for row in page.items:
-            yield row
-        cursor = page.next_cursor
-        if cursor is None:
-            return
-
-
-async def _events(client: Client, crane: str, first: date, last: date) -> AsyncIterator[EventRow]:
-    start = datetime.fromisoformat(f"{first}T00:00:00+00:00") - timedelta(days=1)
-    end = datetime.fromisoformat(f"{last}T00:00:00+00:00") + timedelta(days=2)
-    cursor: str | None = None
-    kinds = (EventKind.LIMITER_STOP, EventKind.LIMITER_OVERRIDE)
-    while True:
-        page = await client.events(start, end, crane=crane, kinds=kinds, cursor=cursor)
-        for event in page.items:
-            yield event
-        cursor = page.next_cursor
-        if cursor is None:
-            return
+async def _all(ask: Callable[..., Awaitable[Page[Row]]], *what: Any, **of: Any) -> list[Row]:
+    """Every row of a list of the api, page by page."""
+    page = await ask(*what, **of)
+    rows = list(page.items)
+    while page.next_cursor is not None:
+        page = await ask(*what, **of, cursor=page.next_cursor)
+        rows += page.items
+    return rows
 
 
 def _equal(what: str, true: int, found: int) -> Check:
@@ -241,21 +229,14 @@ async def _dispatch_check(client: Client, yard: Yard, job: DispatchQuestion) -> 
 
 def _capacity(crane: YardCrane, job: DispatchQuestion) -> float | None:
     """Rated capacity at the next larger outreach of the chart; None where the job is above the planning limit."""
-    chart = _chart(crane.crane.type.charts, job)
+    asked = job.spread_left, job.spread_right, job.sector
+    charts = (
+        one for one in crane.crane.type.charts if (one.spread_left, one.spread_right, one.sector) == asked
+    )
+    chart = next(charts, None)
     if chart is None or job.outreach_m < chart.points[0].outreach_m:
         return None
     beyond = [point.capacity_kg for point in chart.points if point.outreach_m >= job.outreach_m]
     if not beyond or job.hook_load_kg > beyond[0] * job.planning_limit_pct / 100:
         return None
     return beyond[0]
-
-
-def _chart(charts: Sequence[LoadChart], job: DispatchQuestion) -> LoadChart | None:
-    for chart in charts:
-        if (chart.spread_left, chart.spread_right, chart.sector) == (
-            job.spread_left,
-            job.spread_right,
-            job.sector,
-        ):
-            return chart
-    return None

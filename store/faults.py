@@ -1,6 +1,6 @@
 """Faults from raised to cleared, what the crane was doing, limiter overrides, and the catalogue of status codes."""
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any, Final
@@ -129,20 +129,6 @@ async def overrides(
     return await OVERRIDES.all_async(conn, time_from=time_from, time_to=time_to, crane=crane, rows=rows)
 
 
-async def import_status_codes(
-    conn: AsyncConnection[Any],
-    codes: Iterable[tuple[str, str, str]],
-    *,
-    source: str,
-    type: str | None = None,  # noqa: A002
-) -> None:
-    """Enters (code, meaning, advice) rows for one crane type or for every type, replacing the same codes."""
-    rows = _status_rows(codes, source, type)
-    async with conn.cursor() as cursor:
-        await cursor.executemany(query("status_code_written"), rows)
-        _check_type(cursor.rowcount, rows, type)
-
-
 def enter_status_codes(
     conn: Connection[Any],
     codes: Iterable[tuple[str, str, str]],
@@ -150,22 +136,12 @@ def enter_status_codes(
     source: str,
     type: str | None = None,  # noqa: A002
 ) -> None:
-    """`import_status_codes` on a blocking connection."""
-    rows = _status_rows(codes, source, type)
-    with conn.cursor() as cursor:
-        cursor.executemany(query("status_code_written"), rows)
-        _check_type(cursor.rowcount, rows, type)
-
-
-def _status_rows(
-    codes: Iterable[tuple[str, str, str]], source: str, crane_type: str | None
-) -> list[dict[str, str | None]]:
-    return [
-        {"type": crane_type, "code": code, "meaning": meaning, "advice": advice, "source": source}
+    """Enters (code, meaning, advice) rows for one crane type or for every type, replacing the same codes."""
+    rows = [
+        {"type": type, "code": code, "meaning": meaning, "advice": advice, "source": source}
         for code, meaning, advice in codes
     ]
-
-
-def _check_type(written: int, rows: Sequence[object], crane_type: str | None) -> None:
-    if written != len(rows):
-        raise NotFound(f"no crane type is named {crane_type!r}: no status code was entered")
+    with conn.cursor() as cursor:
+        cursor.executemany(query("status_code_written"), rows)
+        if cursor.rowcount != len(rows):
+            raise NotFound(f"no crane type is named {type!r}: no status code was entered")

@@ -3,12 +3,12 @@
 from typing import Annotated, Final
 
 from anyio import to_thread
-from fastapi import APIRouter, Query
+from fastapi import APIRouter, Query, Request
 
 from answers.faults import episodes_of, fault_pareto, faults_and_overloads
 from answers.findings import finding_row, findings_of
 from api.bounds import LIST_RANGE_MAX, DayFrom, DayTo, TimeFrom, TimeTo, at_most, day_range, time_range
-from api.deps import Caller, Conn, SeenCrane, no_crane
+from api.deps import Caller, Conn, SeenCrane, no_crane, written
 from api.paging import Cursor, Limit, decode_cursor, page
 from api.permissions import ENGINEER_OF_ALL_SITES, PERSONAL, VIEWER
 from api.tables import TableRoute
@@ -81,13 +81,18 @@ async def list_status_codes(conn: Conn) -> Page[StatusCodeRow]:
 
 
 @router.post("/status-codes", dependencies=[ENGINEER_OF_ALL_SITES])
-async def import_status_codes(asked: StatusCodesAsked, conn: Conn) -> StatusCodesImported:
+async def import_status_codes(
+    asked: StatusCodesAsked, request: Request, caller: Caller
+) -> StatusCodesImported:
     """Enter a catalogue of status codes, replacing codes that stand in it. With a problem in any line nothing is kept."""
     found = await to_thread.run_sync(read_codes, asked.csv)
     refuse_problems(found)
     if not asked.check_only:
-        async with conn.transaction():
-            await faults.import_status_codes(conn, found.codes, source=asked.source, type=asked.type)
+        await written(
+            request,
+            caller,
+            lambda own: faults.enter_status_codes(own, found.codes, source=asked.source, type=asked.type),
+        )
     return StatusCodesImported(codes=len(found.codes), stored=not asked.check_only)
 
 

@@ -1,10 +1,9 @@
 """What happened: lifts, events and faults."""
 
-from datetime import datetime, timedelta
+from datetime import timedelta
 from typing import Annotated, Any
 
-from fastapi import APIRouter, Query
-from psycopg import AsyncConnection
+from fastapi import APIRouter, Depends, Query
 
 from answers.samples import Keep, samples_of
 from api.bounds import LIST_RANGE_MAX, SAMPLES_RANGE_MAX, TimeFrom, TimeTo, time_range
@@ -16,7 +15,7 @@ from domain.answers import EventRow, FaultRow, Lift, Page, SamplesAnswer
 from domain.messages import EventKind
 from domain.moments import now_utc
 from store import duty, reading
-from store.access import Principal
+from store.statement import Sites
 
 router = APIRouter(tags=["records"], route_class=TableRoute)
 Kinds = Annotated[list[EventKind] | None, Query(alias="kind", description="only these kinds", max_length=10)]
@@ -41,59 +40,41 @@ async def list_lifts(
     return page(rows, limit, [(row.started_at.isoformat(),) for row in rows])
 
 
+async def chosen_events(
+    time_from: TimeFrom, time_to: TimeTo, kinds: Kinds = None, limit: Limit = 500, cursor: Cursor = None
+) -> dict[str, Any]:
+    """Which events are asked for, but of which crane."""
+    span = time_range(time_from, time_to, LIST_RANGE_MAX)
+    key = decode_cursor(cursor, (str, str, int, int))
+    return {
+        "time_from": span.start,
+        "time_to": span.end,
+        "kinds": [str(kind) for kind in kinds] if kinds else None,
+        "before": (moment_in_cursor(key[0]), *key[1:]) if key else None,
+        "rows": limit + 1,
+    }
+
+
+Chosen = Annotated[dict[str, Any], Depends(chosen_events)]
+
+
 @router.get("/cranes/{name}/events", dependencies=[VIEWER, PERSONAL])
-async def list_crane_events(
-    crane: SeenCrane,
-    conn: Conn,
-    caller: Caller,
-    time_from: TimeFrom,
-    time_to: TimeTo,
-    kinds: Kinds = None,
-    limit: Limit = 500,
-    cursor: Cursor = None,
-) -> Page[EventRow]:
+async def list_crane_events(crane: SeenCrane, conn: Conn, caller: Caller, chosen: Chosen) -> Page[EventRow]:
     """Events of one crane in the range, newest first."""
-    return await _events(conn, caller, time_from, time_to, crane.name, kinds, limit, cursor)
+    return await _events(conn, caller.site_list, crane.name, chosen)
 
 
 @router.get("/events", dependencies=[VIEWER, PERSONAL])
-async def list_events(
-    conn: Conn,
-    caller: Caller,
-    time_from: TimeFrom,
-    time_to: TimeTo,
-    kinds: Kinds = None,
-    limit: Limit = 500,
-    cursor: Cursor = None,
-) -> Page[EventRow]:
+async def list_events(conn: Conn, caller: Caller, chosen: Chosen) -> Page[EventRow]:
     """Events of every crane that you may see in the range, newest first."""
-    return await _events(conn, caller, time_from, time_to, None, kinds, limit, cursor)
+    return await _events(conn, caller.site_list, None, chosen)
 
 
-async def _events(
-    conn: AsyncConnection[Any],
-    caller: Principal,
-    time_from: datetime,
-    time_to: datetime,
-    crane: str | None,
-    kinds: list[EventKind] | None,
-    limit: int,
-    cursor: str | None,
-) -> Page[EventRow]:
-    span = time_range(time_from, time_to, LIST_RANGE_MAX)
-    key = decode_cursor(cursor, (str, str, int, int))
-    before = (moment_in_cursor(key[0]), key[1], key[2], key[3]) if key else None
-    rows = await reading.event_rows(
-        conn,
-        caller.site_list,
-        span.start,
-        span.end,
-        crane=crane,
-        kinds=[str(kind) for kind in kinds] if kinds else None,
-        before=before,
-        rows=limit + 1,
+async def _events(conn: Conn, sites: Sites, crane: str | None, chosen: dict[str, Any]) -> Page[EventRow]:
+    rows = await reading.event_rows(conn, sites, crane=crane, **chosen)
+    return page(
+        rows, chosen["rows"] - 1, [(row.at.isoformat(), row.crane, row.boot, row.seq) for row in rows]
     )
-    return page(rows, limit, [(row.at.isoformat(), row.crane, row.boot, row.seq) for row in rows])
 
 
 @router.get("/cranes/{name}/faults", dependencies=[VIEWER, PERSONAL])

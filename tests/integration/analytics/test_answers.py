@@ -15,6 +15,7 @@ from domain.messages import EventKind
 from duty import circumstances, damage, directions, ledger, levels
 from duty.damage import COMPARISON
 from store import details, duty, faults, service, summary
+from store.connection import connect
 from store.duty import LIFE_READ
 from tests.integration.analytics.crane_at_work import Yard, hours, working
 
@@ -135,12 +136,9 @@ def test_faults_with_what_the_crane_was_doing(yard: Yard) -> None:
         ],
     )
     yard.count()
-    ask(
-        yard,
-        lambda conn: faults.import_status_codes(
-            conn, [("H-1", "oil filter clogged (invented)", "change it")], source="test"
-        ),
-    )
+    known = [("H-1", "oil filter clogged (invented)", "change it")]
+    with connect(yard.url) as conn:
+        faults.enter_status_codes(conn, known, source="test")
     found = ask(yard, lambda conn: faults.fault_episodes(conn, name(yard), *ALWAYS))
     assert [(f.code, f.raised_at, f.cleared_at, f.repeats, f.raised_times) for f in found] == [
         ("E-7", at[3], None, 0, 2),
@@ -163,11 +161,8 @@ def test_faults_with_what_the_crane_was_doing(yard: Yard) -> None:
     ]
     opened = ask(yard, faults.OPEN_FAULTS.all_async)
     assert [(row.code, row.raised_at) for row in opened] == [("H-1", at[2]), ("E-7", at[3])]
-    with pytest.raises(NotFound):
-        ask(
-            yard,
-            lambda conn: faults.import_status_codes(conn, [("X", "", "")], source="test", type="no-such"),
-        )
+    with connect(yard.url) as conn, pytest.raises(NotFound):
+        faults.enter_status_codes(conn, [("X", "", "")], source="test", type="no-such")
 
 
 def test_overrides_name_their_lift(yard: Yard) -> None:
