@@ -63,7 +63,8 @@ language sql stable
 as $$ select relkind = 'p' from pg_class where oid = 'segment'::regclass $$;
 
 -- Readings stay in the row when they are compressed (a row of a message is far below a page): 5 % less disk than with overflow
--- storage, measured on a simulated day of 8 channels. A hypertable's columnstore does its own packing.
+-- storage, measured on a simulated day of 8 channels. A hypertable's columnstore does its own packing. A cluster takes no such
+-- change of a table that is spread already: there a column of a later release overflows, and reads the same.
 do $$
 declare
     place record;
@@ -72,7 +73,7 @@ begin
         select tree.relid, attname as channel
         from pg_partition_tree('segment') tree
         join pg_attribute on attrelid = tree.relid and atttypid = 'real[]'::regtype and attstorage <> 'm'
-        where segment_is_partitioned()
+        where segment_is_partitioned() and not is_placed('segment')
     loop
         execute format('alter table %s alter column %I set storage main', place.relid, place.channel);
     end loop;
