@@ -27,10 +27,11 @@ _LOG = structlog.get_logger("backup")
 def back_up(database_url: str, file: Path) -> int:
     """Write the database to a file, consistent as of now, while others go on writing; its size in bytes.
 
-    Raises Conflict when the file is there, Unavailable when pg_dump fails.
+    Raises Conflict when the file is there or the database is spread over a cluster, Unavailable when pg_dump fails.
     """
     if file.exists():
         raise Conflict(f"{file} is there already: name another file or remove it")
+    _refuse_spread(database_url)
     _note(database_url, file)
     unfinished = file.with_name(f"{file.name}.unfinished")
     # `plain` can be declared by a superuser only, which the owner of the new database need not be.
@@ -46,6 +47,19 @@ def back_up(database_url: str, file: Path) -> int:
     ):
         beat(conn, BACKUP)
     return file.stat().st_size
+
+
+def _refuse_spread(database_url: str) -> None:
+    # pg_dump of the coordinator succeeds, and holds not one row of a spread table. Asked of the catalogue, since the
+    # schema may be of before.
+    with connect(database_url, autocommit=True) as conn:
+        if conn.execute("select to_regclass('pg_catalog.pg_dist_partition')").fetchone() == (None,):
+            return
+        if conn.execute("select from pg_dist_partition limit 1").fetchone() is not None:
+            raise Conflict(
+                "the database is spread over a cluster: a backup of the coordinator would hold no readings, lifts or counts. "
+                "Back up all nodes with the means of the cluster (docs/store.md, Backup)"
+            )
 
 
 def _note(database_url: str, file: Path) -> None:

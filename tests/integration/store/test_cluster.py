@@ -1,10 +1,12 @@
 """Placement on a cluster: only with Citus, once, and what is new is told right in spite of its counts."""
 
 from datetime import UTC, datetime
+from pathlib import Path
 
 import psycopg
 import pytest
 
+from boomledger.backup import back_up
 from domain.errors import Conflict
 from store import segments
 from store.cluster import shard_by_crane
@@ -49,6 +51,13 @@ def test_growing_tables_are_spread_together_and_a_second_time_does_nothing(
     assert open_tables == []
     let_in = connection.execute("select rolcanlogin from pg_roles where rolname = %s", [ROLE]).fetchone()
     assert let_in == (True,)
+
+
+@on_a_cluster
+def test_a_backup_that_would_hold_no_readings_is_refused(database: str, tmp_path: Path) -> None:
+    with pytest.raises(Conflict, match="spread over a cluster"):
+        back_up(database, tmp_path / "backup")
+    assert list(tmp_path.iterdir()) == []
 
 
 @on_a_cluster
