@@ -254,7 +254,8 @@ def db_cool(
 ) -> None:
     """Move old counted days to Parquet files: copied, read back, compared, and only then removed.
 
-    While the database is away or takes no writes it waits, an hour at most.
+    While the database is away, hangs or takes no writes it waits, an hour at most. Where the folder is not there it ends: what has
+    moved stays moved, what has not stays in the database, and the next run goes on.
     """
     from boomledger.services import database_url
     from store.cold import move
@@ -275,18 +276,28 @@ def db_cool(
 
 
 def patiently(url: str, work: Callable[[Connection[Any]], T], wait_s: float = COOL_RETRY_S) -> T:
-    """The result of work that goes on where it was when it is begun again, once the database takes writes."""
+    """The result of work that goes on where it was when it is begun again, once the database takes writes.
+
+    What else it needs (FilesUnavailable) is not waited for.
+    """
+    from domain.errors import FilesUnavailable
     from store.connection import AWAY, connect, state_of
+    from store.system_watch import cut_when_lost
+
+    def tell(state: str) -> None:
+        err.print(state, highlight=False, soft_wrap=True)
 
     give_up = time.monotonic() + COOL_PATIENCE_S
     while True:
         try:
-            with connect(url, autocommit=True, writes=True) as conn:
+            with connect(url, autocommit=True, writes=True) as conn, cut_when_lost(conn, url, tell):
                 return work(conn)
+        except FilesUnavailable:
+            raise
         except AWAY as problem:
             if time.monotonic() > give_up:
                 raise
-            err.print(f"{state_of(problem)}; trying again in {wait_s:g} s", highlight=False, soft_wrap=True)
+            tell(f"{state_of(problem)}; trying again in {wait_s:g} s")
             time.sleep(wait_s)
 
 

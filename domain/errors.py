@@ -91,3 +91,7 @@ class Conflict(BoomledgerError):
 
 class Unavailable(BoomledgerError):
     """Something this needs cannot be reached now; the text says what to check."""
+
+
+class FilesUnavailable(Unavailable):
+    """Files of the cold tier cannot be read, written or removed now; the database has nothing to do with it."""

@@ -43,7 +43,7 @@ def move(conn: Connection[Any], folder: str | None, *, before: date) -> Moved:
 
     folder: None for the one that days were moved to before; another one must hold the files of those days already. What an
     interrupted run has left there is removed first. A day that waits to be counted stays. Raises Conflict while another
-    session moves days, Unavailable when the folder is not there, CopyDiffers when a copy is not exact: nothing leaves the
+    session moves days, FilesUnavailable when the folder is not there, CopyDiffers when a copy is not exact: nothing leaves the
     database before its copy was read back and compared.
     """
     if not take(conn, Lock.COOL):
@@ -108,7 +108,9 @@ def _move(conn: Connection[Any], folder: str, before: date) -> Moved:
             waiting += 1
             continue
         days, samples, size = days + 1, samples + moved[0], size + moved[1]
-    _tidy(conn, folder)
+    # A standby that takes over without the last commits still says that days live in the files of before: theirs is the next run.
+    if conn.execute(query("standby_follows")).fetchone() == (False,):
+        _tidy(conn, folder)
     return Moved(
         days=days,
         samples=samples,
@@ -123,7 +125,7 @@ def bring_back(conn: Connection[Any], crane_id: int, boot: int, seq_from: int, s
     """Store the days that hold messages of a boot and its numbers in the database again, and queue them to be counted.
 
     In a transaction, under Lock.COOL, with a session that is prepared for segments. Their files are removed by the next
-    `move`, which also moves the days again. Reads the key of every moved message of the crane. Raises Unavailable.
+    `move`, which also moves the days again. Reads the key of every moved message of the crane. Raises FilesUnavailable.
     """
     for day, folder, location in conn.execute(
         query("cold_files_of_crane"), {"crane_id": crane_id}

@@ -10,7 +10,7 @@ import psycopg
 from psycopg import AsyncConnection
 from psycopg_pool import AsyncConnectionPool
 
-from domain.errors import Unavailable
+from domain.errors import FilesUnavailable, Unavailable
 
 CONNECT_TIMEOUT_S: Final = 10
 
@@ -95,9 +95,14 @@ async def _check_when_idle(conn: AsyncConnection[Any]) -> None:
         _CHECKED_AT[conn] = now
 
 
+SILENT: Final = "the database does not answer"
+
+
 def state_of(problem: BaseException) -> str:
     """What the database is doing, by an error of it: for a log line, a probe or an answer."""
     match problem:
+        case FilesUnavailable():
+            return str(problem)
         case psycopg.errors.ReadOnlySqlTransaction():
             return "the database is read-only and takes no writes"
         case psycopg.errors.DiskFull():
@@ -109,7 +114,7 @@ def state_of(problem: BaseException) -> str:
         case Unavailable() if "too many clients" in str(problem) or "connection slots" in str(problem):
             return "the database has no connection left"
         case Unavailable() | psycopg.OperationalError():
-            return "the database does not answer"
+            return SILENT
         case _:
             return f"the database refuses: {first_line(problem)}"
 

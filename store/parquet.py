@@ -18,7 +18,7 @@ import pyarrow.parquet as pq
 from pyarrow import fs
 
 from domain.channels import CHANNEL_BY_NAME, CHANNEL_NAMES
-from domain.errors import InvalidInput, Unavailable
+from domain.errors import FilesUnavailable, InvalidInput
 from store.columns import Floats, Ints, Segment
 
 DECIMALS: Final = (0, 1, 2, 3, 4)
@@ -52,18 +52,18 @@ def coded(stem: str, segments: Sequence[Segment]) -> tuple[str, Any]:
 
 
 def write(location: str, data: Any) -> None:
-    """Write a file. Raises Unavailable."""
+    """Write a file. Raises FilesUnavailable."""
     try:
         system, path = _open(location)
         system.create_dir(path.rsplit("/", 1)[0], recursive=True)
         with system.open_output_stream(path) as stream:
             stream.write(data)
     except OSError as problem:
-        raise Unavailable(f"{location} cannot be written: {problem}") from problem
+        raise FilesUnavailable(f"{location} cannot be written: {problem}") from problem
 
 
 def load(location: str, names: Iterable[str] | None = None, crane_id: int = 0) -> list[Segment]:
-    """Segments of a file with some of their channels, None for all of them. Raises Unavailable."""
+    """Segments of a file with some of their channels, None for all of them. Raises FilesUnavailable."""
     try:
         system, path = _open(location)
         with system.open_input_file(path) as stream:
@@ -73,32 +73,32 @@ def load(location: str, names: Iterable[str] | None = None, crane_id: int = 0) -
                 names = (*CHANNEL_NAMES, *sorted(set(there) - {*CHANNEL_NAMES, *FRAME}))
             present = [name for name in names if name in there]
             table = file.read(columns=[*FRAME, *present])
-    except OSError as problem:
-        raise Unavailable(
+    except (OSError, pa.ArrowInvalid) as problem:  # the second one where it is cut off
+        raise FilesUnavailable(
             f"{location} cannot be read: {problem}; the days in it are missing until it can"
         ) from problem
     return _segments(table, present, crane_id)
 
 
 def remove(location: str) -> bool:
-    """Delete a file that is no longer referred to; whether it was there. Raises Unavailable."""
+    """Delete a file that is no longer referred to; whether it was there. Raises FilesUnavailable."""
     try:
         system, path = _open(location)
         system.delete_file(path)
     except FileNotFoundError:
         return False
     except OSError as problem:
-        raise Unavailable(f"{location} cannot be removed: {problem}") from problem
+        raise FilesUnavailable(f"{location} cannot be removed: {problem}") from problem
     return True
 
 
 def listed(folder: str) -> dict[str, int]:
-    """Files below a folder or URL: their names from there, and bytes; none where it is not there. Raises Unavailable."""
+    """Files below a folder or URL: their names from there, and bytes; none where it is not there. Raises FilesUnavailable."""
     try:
         system, path = _open(folder)
         found = system.get_file_info(fs.FileSelector(path, recursive=True, allow_not_found=True))
     except OSError as problem:
-        raise Unavailable(f"{folder} cannot be read: {problem}") from problem
+        raise FilesUnavailable(f"{folder} cannot be read: {problem}") from problem
     return {str(one.path).removeprefix(path).lstrip("/"): one.size for one in found if one.is_file}
 
 

