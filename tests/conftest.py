@@ -7,6 +7,7 @@ TimescaleDB container when a container engine answers, else the embedded Postgre
 
 import contextlib
 import os
+import shutil
 import tempfile
 from collections.abc import Iterator
 from pathlib import Path
@@ -26,10 +27,18 @@ SERVER_SETTINGS = {
     "wal_level": "minimal",
     "max_wal_senders": "0",
     "autovacuum": "off",
+    "max_wal_size": "256MB",
     "max_connections": "200",
 }
+# A copy is hundreds of small files: in memory it costs a tenth of what it costs on a disk. A container may have little of it.
+MEMORY = Path("/dev/shm")
+MEMORY_BYTES = 4 << 30
 CONTAINER_IMAGE = "timescale/timescaledb:2.29.2-pg18"
 BROWSER = "browser"
+# About half of what the browser tests take: every page, and every state of one.
+PAGE_BY_PAGE = ("test_every_page.py", "test_pictures.py")
+# So the last files are short, and no process waits long for another.
+LONGEST_FIRST = (BROWSER, "faults", "acceptance", "api", "security", "integration", "external")
 # The traceback that structlog draws by itself shows all local values: with a day's samples among them that takes minutes.
 structlog.configure(
     processors=[
@@ -41,22 +50,24 @@ structlog.configure(
 
 @pytest.hookimpl(optionalhook=True)
 def pytest_xdist_make_scheduler(config: pytest.Config, log: object) -> object:
-    """Whole files go to a process, all browser tests to the same one: they share a yard, a server and a browser."""
+    """Whole files go to a process, the browser tests in two lots: those of a lot share a yard, a server and a browser."""
     from xdist.scheduler import LoadFileScheduling
 
     class ByFile(LoadFileScheduling):
         def _split_scope(self, nodeid: str) -> str:
             file = super()._split_scope(nodeid)
-            return BROWSER if Path(file).parent.name == BROWSER else file
+            if Path(file).parent.name != BROWSER:
+                return file
+            return f"{BROWSER} {Path(file).name in PAGE_BY_PAGE}"
 
     config.option.loadscopereorder = False
     return ByFile(config, log)
 
 
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
-    """The long forms run only when asked for: -m full. Browser tests come last; of several processes one begins with them."""
+    """The long forms run only when asked for: -m full. Several processes begin with the longest, one ends with the browser."""
     shared = "PYTEST_XDIST_WORKER" in os.environ
-    items.sort(key=lambda item: (item.path.parent.name == BROWSER) is not shared)
+    items.sort(key=lambda item: _place(item.path) if shared else item.path.parent.name == BROWSER)
     if "full" in config.option.markexpr:
         return
     long = [item for item in items if item.get_closest_marker("full")]
@@ -75,7 +86,9 @@ def database_server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
             yield url
         else:
             # Not below pytest's folder: that is closed to the account which the server runs as under root.
-            folder = Path(closing.enter_context(tempfile.TemporaryDirectory(prefix="boomledger-test-")))
+            folder = Path(
+                closing.enter_context(tempfile.TemporaryDirectory(prefix="boomledger-test-", dir=_memory()))
+            )
             folder.chmod(0o755)
             server = EmbeddedPostgres(folder / "postgres", SERVER_SETTINGS)
             closing.callback(server.stop)
@@ -120,6 +133,18 @@ def mosquitto(tmp_path: Path) -> Iterator[tuple[str, int]]:
     host, port = broker.start()
     yield host, port
     broker.stop()
+
+
+def _place(file: Path) -> int:
+    """Where a test's folder stands among those that begin."""
+    folder = file.relative_to(Path(__file__).parent).parts[0]
+    return LONGEST_FIRST.index(folder) if folder in LONGEST_FIRST else len(LONGEST_FIRST)
+
+
+def _memory() -> Path | None:
+    """Where files live in memory and there is room for a server's, None where there is no such place."""
+    usable = MEMORY.is_dir() and os.access(MEMORY, os.W_OK)
+    return MEMORY if usable and shutil.disk_usage(MEMORY).free >= MEMORY_BYTES else None
 
 
 def _container(closing: contextlib.ExitStack) -> str | None:
