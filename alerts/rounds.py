@@ -77,20 +77,13 @@ class Facts:
                 aside = self.of_days(alert_watch.set_aside, rule.days)
                 return judge.quarantine_values(cranes, aside, rule.days)
             case AlertKind.FAULT_CODE:
-                ids = {crane.crane_id for crane in cranes}
-                return [
-                    Reading(one.crane_id, 1.0, one.code)
-                    for one in self.once("codes", 0, lambda: alert_watch.OPEN_CODES.all(self.conn))
-                    if one.crane_id in ids and (not rule.codes or one.code in rule.codes)
-                ]
+                opened = self.once("codes", 0, lambda: alert_watch.OPEN_CODES.all(self.conn))
+                return _of_codes(rule, cranes, (Reading(one.crane_id, 1.0, one.code) for one in opened))
             case AlertKind.FINDING:
-                ids = {crane.crane_id for crane in cranes}
                 found = self.of_days(alert_watch.findings, rule.days)
-                return [
-                    Reading(one.crane_id, float(one.days), one.code)
-                    for one in found
-                    if one.crane_id in ids and (not rule.codes or one.code in rule.codes)
-                ]
+                return _of_codes(
+                    rule, cranes, (Reading(one.crane_id, float(one.days), one.code) for one in found)
+                )
             case AlertKind.HISTORY_UNKNOWN:
                 mine = {one.crane_id for one in self.open_alerts if one.rule_id == watched.rule_id}
                 return judge.unknown_histories(cranes, mine)
@@ -105,15 +98,10 @@ class Facts:
                     for state in self.once("service", 0, self._service)
                     if (crane := by_name.get(state.crane)) is not None
                 ]
-            case AlertKind.OFFLINE:
-                # Of a crane that was never heard there is nothing to lose; it is listed as never heard, and raises nothing.
-                return [
-                    Reading(one.crane_id, judge.crane_value(rule.kind, one, self.now))
-                    for one in cranes
-                    if one.heard
-                ]
             case _:
-                return [Reading(one.crane_id, judge.crane_value(rule.kind, one, self.now)) for one in cranes]
+                # Of a crane that was never heard there is nothing to lose; it is listed as never heard, and raises nothing.
+                heard = [one for one in cranes if one.heard or rule.kind is not AlertKind.OFFLINE]
+                return [Reading(one.crane_id, judge.crane_value(rule.kind, one, self.now)) for one in heard]
 
     def tokens(self) -> list[TokenFacts]:
         """Every token of an account that is not disabled."""
@@ -130,6 +118,14 @@ class Facts:
 
     def _service(self) -> list[ServiceState]:
         return SERVICE_STATES.all(self.conn, today=self.now.date(), crane=None, late_days=LATE_DAYS)
+
+
+def _of_codes(
+    rule: AlertRuleAsked, cranes: Iterable[CraneFacts], readings: Iterable[Reading]
+) -> list[Reading]:
+    """Readings of these cranes whose subject is a code that the rule watches; of every code where it names none."""
+    ids = {crane.crane_id for crane in cranes}
+    return [one for one in readings if one.crane_id in ids and (not rule.codes or one.subject in rule.codes)]
 
 
 def _days_to_service(state: ServiceState, crane: CraneFacts) -> float | None:

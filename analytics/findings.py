@@ -69,7 +69,9 @@ def _set_aside(
     """Messages that could not be read, of the days on which they came, whether anything is on record of them or not."""
     return [
         set_aside(one.day, one.messages, to_ms(one.first_at), to_ms(one.last_at))
-        for one in quarantine.by_day(conn, entry.crane.name, entry.zone.key, day_from, day_to)
+        for one in quarantine.BY_DAY.all(
+            conn, crane=entry.crane.name, zone=entry.zone.key, first_day=day_from, last_day=day_to
+        )
         if one.messages >= thresholds.messages_refused
     ]
 

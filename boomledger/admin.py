@@ -310,7 +310,7 @@ def quarantine_list(most: Annotated[int, typer.Option(min=1, max=10_000, help="L
     with opened() as conn:
         for row in quarantine.page(conn, most=most):
             table.add_row(f"{row.received_at:%Y-%m-%d %H:%M:%S}", row.topic, row.reason, row.detail)
-        for count in quarantine.counts(conn):
+        for count in quarantine.COUNTED.all(conn):
             err.print(f"{count.reason}: {count.messages}", highlight=False)
     out.print(table)
 

@@ -13,8 +13,7 @@ from psycopg import Connection
 from psycopg.types.json import Jsonb
 
 from store.alerts import TargetRow
-from store.sql import query
-from store.statement import Statement, run
+from store.statement import Statement, run, scalar
 
 Key = tuple[int, int | None, str]  # rule_id, crane_id (None: about an account), subject
 
@@ -217,10 +216,9 @@ def raise_alert(
     rule_id, crane_id, subject = key
     values = {"rule_id": rule_id, "crane_id": crane_id, "subject": subject, "at": at, "value": value}
     values["detail"] = detail
-    row = conn.execute(query("alert_raised"), values).fetchone()
-    if row is None:
+    alert_id: int | None = scalar(conn, "alert_raised", **values)
+    if alert_id is None:
         return None
-    alert_id = int(row[0])
     run(conn, "alert_history_written", alert_id=alert_id, at=at, what="raised", note=note)
     return alert_id
 
@@ -265,11 +263,9 @@ def make_delivery(
     conn: Connection[Any], target_id: int, body: Mapping[str, Any], now: datetime, news_ids: list[int]
 ) -> int:
     """One message that carries the news; its number."""
-    values = {"target_id": target_id, "now": now, "body": Jsonb(dict(body))}
-    row = conn.execute(query("delivery_made"), values).fetchone()
-    assert row is not None
-    run(conn, "news_put_into", delivery_id=row[0], news_ids=news_ids)
-    return int(row[0])
+    number = int(scalar(conn, "delivery_made", target_id=target_id, now=now, body=Jsonb(dict(body))))
+    run(conn, "news_put_into", delivery_id=number, news_ids=news_ids)
+    return number
 
 
 def delivery_sent(conn: Connection[Any], delivery_id: int) -> None:

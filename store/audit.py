@@ -8,7 +8,7 @@ from psycopg.rows import dict_row
 from psycopg.types.json import Jsonb
 
 from store.sql import query
-from store.statement import Rows, dicts_async
+from store.statement import Rows, dicts_async, scalar
 
 Via = Literal["session", "token", "open", "command", "login"]
 
@@ -70,15 +70,15 @@ def still_writing(conn: Connection[Any], writers: list[str]) -> list[str]:
 
 def last_before(conn: Connection[Any], since: datetime) -> int:
     """The last number before a time."""
-    row = conn.execute(query("last_before"), {"since": since}).fetchone()
-    return -1 if row is None or row[0] is None else int(row[0])
+    last: int | None = scalar(conn, "last_before", since=since)
+    return -1 if last is None else last
 
 
 def export_position(conn: Connection[Any], target: str) -> int | None:
     """How far the audit went to a target, locked until the transaction ends; None where another holds it."""
     conn.execute(query("export_begun"), {"target": target})
-    row = conn.execute(query("export_position"), {"target": target}).fetchone()
-    return None if row is None else int(row[0])
+    position: int | None = scalar(conn, "export_position", target=target)
+    return position
 
 
 def keep_export_position(conn: Connection[Any], target: str, audit_id: int) -> None:

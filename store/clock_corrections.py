@@ -25,7 +25,7 @@ from store.columns import from_ms
 from store.cranes import ClockOffset
 from store.locks import Lock, give_back, take
 from store.sql import query
-from store.statement import Statement, run, run_async
+from store.statement import Statement, run, run_async, scalar, scalar_async
 from store.touched import touch
 
 REFUSED_READ: Final = 300  # messages, of at most so many bytes each
@@ -88,9 +88,7 @@ async def enter(
 ) -> ClockCorrectionRow:
     """Enter a correction, or find the same one; ingest applies it."""
     params = {"crane_id": crane_id, **asked.model_dump(), "entered_by": account}
-    row = await (await conn.execute(query("clock_correction_added"), params)).fetchone()
-    assert row is not None
-    return await show(conn, crane_id, int(row[0]))
+    return await show(conn, crane_id, int(await scalar_async(conn, "clock_correction_added", **params)))
 
 
 async def withdraw(
@@ -127,9 +125,7 @@ async def refused_arrivals(conn: AsyncConnection[Any], crane: str) -> list[Arriv
 
 def hold(conn: Connection[Any]) -> int:
     """The version of the corrections that hold; none is applied or reverted until the transaction ends."""
-    row = conn.execute(query("correction_version_held")).fetchone()
-    assert row is not None
-    return int(row[0])
+    return int(scalar(conn, "correction_version_held"))
 
 
 def in_force(conn: Connection[Any]) -> tuple[int, dict[int, tuple[ClockOffset, ...]]]:

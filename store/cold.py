@@ -16,7 +16,7 @@ from store import cranes, parquet, segments
 from store.columns import Key, Segment, from_ms
 from store.locks import Lock, give_back, take
 from store.sql import query
-from store.statement import run
+from store.statement import run, scalar
 from store.touched import touch
 
 log = structlog.get_logger(__name__)
@@ -203,15 +203,13 @@ def _same(first: list[Segment], second: list[Segment]) -> bool:
 
 
 def _uncounted(conn: Connection[Any], crane_id: int, day: date) -> bool:
-    row = conn.execute(query("days_uncounted"), {"crane_id": crane_id, "day": day}).fetchone()
-    return row is not None and bool(row[0])
+    return bool(scalar(conn, "days_uncounted", crane_id=crane_id, day=day))
 
 
 def _drop_ranges(conn: Connection[Any], before: date) -> int:
     try:
         with conn.transaction():
-            row = conn.execute(query("empty_ranges_dropped"), {"before": midnight(before)}).fetchone()
+            return int(scalar(conn, "empty_ranges_dropped", before=midnight(before)) or 0)
     except errors.LockNotAvailable:
         log.info("a range in use stays until the next run")
         return 0
-    return 0 if row is None else int(row[0])

@@ -15,6 +15,7 @@ from domain.errors import NotFound
 from domain.further_channel import FurtherRange
 from store import descriptions
 from store.sql import query
+from store.statement import scalar
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -105,8 +106,8 @@ def save_entry(conn: Connection[Any], crane: Crane) -> int:
 
 def add_crane(conn: Connection[Any], crane: Crane) -> int | None:
     """Add a crane whose site and type are on file; its crane_id, None when there is a crane of that name."""
-    row = conn.execute(query("crane_added"), _fields(conn, crane)).fetchone()
-    return None if row is None else int(row[0])
+    crane_id: int | None = scalar(conn, "crane_added", **_fields(conn, crane))
+    return crane_id
 
 
 def save_draft(conn: Connection[Any], crane: Crane, site: Site) -> int | None:
@@ -139,14 +140,14 @@ def get_crane(conn: Connection[Any], name: str) -> CraneRecord:
 
 def find_site(conn: Connection[Any], name: str) -> Site | None:
     """One site by its name, None without it."""
-    row = conn.execute(query("site_by_name"), {"name": name}).fetchone()
-    return None if row is None else Site.model_validate(row[0])
+    spec = scalar(conn, "site_by_name", name=name)
+    return None if spec is None else Site.model_validate(spec)
 
 
 def find_type(conn: Connection[Any], name: str) -> CraneType | None:
     """One crane type by its name, None without it."""
-    row = conn.execute(query("crane_type_by_name"), {"name": name}).fetchone()
-    return None if row is None else CraneType.model_validate(row[0])
+    spec = scalar(conn, "crane_type_by_name", name=name)
+    return None if spec is None else CraneType.model_validate(spec)
 
 
 def directory(conn: Connection[Any], sites: Sequence[str] | None = None) -> dict[str, CraneEntry]:
@@ -176,9 +177,8 @@ def record(row: dict[str, Any]) -> CraneRecord:
 
 
 def _fields(conn: Connection[Any], crane: Crane) -> dict[str, Any]:
-    row = conn.execute(query("spec_id_of_type"), {"type": crane.type.name}).fetchone()
     return {
-        "spec_id": row and row[0],
+        "spec_id": scalar(conn, "spec_id_of_type", type=crane.type.name),
         "draft": crane.draft,
         "name": crane.name,
         "site": crane.site,
@@ -189,7 +189,7 @@ def _fields(conn: Connection[Any], crane: Crane) -> dict[str, Any]:
 
 
 def _one_id(conn: Connection[Any], statement: str, /, **params: object) -> int:
-    row = conn.execute(query(statement), params).fetchone()
-    if row is None:
+    number = scalar(conn, statement, **params)
+    if number is None:
         raise NotFound(f"{statement} wrote nothing")
-    return int(row[0])
+    return int(number)

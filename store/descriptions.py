@@ -23,7 +23,7 @@ from store import charts
 from store.exclusions import touch_between
 from store.reading import CraneInScope
 from store.sql import query
-from store.statement import Statement, run
+from store.statement import Statement, run, scalar
 
 LAST_DAY: Final = date(9999, 12, 31)
 
@@ -129,8 +129,7 @@ def refuse_unheard_charts(
     """Raises Conflict where older charts, entered by themselves, would hold before the other ones of a description."""
     if wanted.charts == held.charts:
         return
-    row = conn.execute(query("newest_charts"), {"crane_id": crane_id, "type": wanted.name}).fetchone()
-    newest = row[0] if row else None
+    newest = scalar(conn, "newest_charts", crane_id=crane_id, type=wanted.name)
     if newest is not None and newest < valid_from:
         raise Conflict(
             f"charts of this crane were entered by themselves, from {newest}, and hold before those of a description: "
@@ -140,8 +139,7 @@ def refuse_unheard_charts(
 
 def any_day_recorded(conn: Connection[Any], crane_id: int) -> bool:
     """Whether anything of a crane was recorded yet."""
-    row = conn.execute(query("any_day_recorded"), {"crane_id": crane_id}).fetchone()
-    return bool(row and row[0])
+    return bool(scalar(conn, "any_day_recorded", crane_id=crane_id))
 
 
 def refuse_future(valid_from: date, today: date) -> None:

@@ -6,12 +6,12 @@ from datetime import datetime
 from typing import Any, Final
 
 from psycopg import Connection
-from psycopg.rows import class_row
 from psycopg.types.json import Jsonb
 
 from domain.messages import EventKind, EventState
 from store.segments import Key, to_ms
 from store.sql import query
+from store.statement import Statement
 
 _TYPES: Final = ["int4", "timestamptz", "int8", "int8", "text", "text", "text", "text", "timestamptz"]
 
@@ -72,9 +72,10 @@ def keep(conn: Connection[Any], events: Sequence[Event]) -> tuple[set[Key], set[
 
 def read(conn: Connection[Any], crane_id: int, time_from: datetime, time_to: datetime) -> list[Event]:
     """Events of one crane with time_from <= at < time_to, oldest first."""
-    with conn.cursor(row_factory=class_row(Event)) as cursor:
-        params = {"crane_id": crane_id, "time_from": time_from, "time_to": time_to}
-        return cursor.execute(query("events_of_crane"), params).fetchall()
+    return _OF_CRANE.all(conn, crane_id=crane_id, time_from=time_from, time_to=time_to)
+
+
+_OF_CRANE: Final = Statement("events_of_crane", Event)
 
 
 CHANNEL: Final = "boomledger_live"  # NOTIFY; the payload is the name of the crane

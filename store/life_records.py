@@ -23,8 +23,7 @@ from domain.life_record import (
     RecordKind,
 )
 from store.locks import wait_for_life_records
-from store.sql import query
-from store.statement import Statement, run
+from store.statement import Statement, run, scalar
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -78,10 +77,9 @@ def add_record(
         if not row.withdrawn and all(_same(getattr(row, name), value) for name, value in given.items()):
             return row.record_id
     params = {**given, "crane_id": crane_id, "account": account}
-    added = conn.execute(query("life_record_added"), params).fetchone()
+    number = int(scalar(conn, "life_record_added", **params))
     run(conn, "summary_outdated", crane_id=crane_id)
-    assert added is not None  # an insert with `returning`
-    return int(added[0])
+    return number
 
 
 def correct_record(
@@ -143,7 +141,7 @@ def attach_file(
     }  # fmt: skip
     size = _FILES_SIZE.first(conn, crane_id=crane_id, record_id=record_id)
     assert size is not None  # an aggregate has a row
-    added = conn.execute(query("life_record_file_added"), params).fetchone()
+    added: int | None = scalar(conn, "life_record_file_added", **params)
     if added is None:
         return None
     if size.size_bytes + len(content) > bytes_max_of_crane:
@@ -154,7 +152,7 @@ def attach_file(
         )
     if size.of_record >= FILES_MAX:
         raise InvalidInput(f"a record has at most {FILES_MAX} files: enter another record", field="file")
-    return int(added[0])
+    return added
 
 
 def _given(asked: LifeRecordAsked | LifeRecord) -> dict[str, Any]:

@@ -8,13 +8,12 @@ from typing import Any, Final
 
 import orjson
 from psycopg import AsyncConnection, Connection
-from psycopg.rows import class_row
 
 from domain.errors import QuarantineReason
 from domain.quarantine import ReplayRow
 from store.columns import to_ms
 from store.sql import query
-from store.statement import Statement, run
+from store.statement import Statement, run, scalar, scalar_async
 from store.touched import touch
 
 DETAIL_CHARACTERS: Final = 500
@@ -91,6 +90,10 @@ class ReplayAsked:
     reason: str | None
 
 
+LISTED: Final = Statement("quarantine_listed", Quarantined)
+OLDEST: Final = Statement("quarantine_oldest", Quarantined)
+COUNTED: Final = Statement("quarantine_counted", ReasonCount)
+BY_DAY: Final = Statement("quarantine_days", AsideDay)
 CLOCKS_AHEAD: Final = Statement("clock_doubts_between", ClockAhead)
 REPLAY_CLAIMED: Final = Statement("replay_claimed", ReplayAsked)
 REPLAYS: Final = Statement("replays_listed", ReplayRow)
@@ -120,9 +123,7 @@ def page(
     most: int = 100,
 ) -> list[Quarantined]:
     """One page of messages set aside, newest first."""
-    params = {"crane_name": crane_name, "reason": reason, "before_id": before_id, "most": most}
-    with conn.cursor(row_factory=class_row(Quarantined)) as cursor:
-        return cursor.execute(query("quarantine_listed"), params).fetchall()
+    return LISTED.all(conn, crane_name=crane_name, reason=reason, before_id=before_id, most=most)
 
 
 def oldest(
@@ -134,9 +135,7 @@ def oldest(
     most: int = 100,
 ) -> list[Quarantined]:
     """One page of messages set aside, oldest first."""
-    params = {"crane_name": crane_name, "reason": reason, "after_id": after_id, "most": most}
-    with conn.cursor(row_factory=class_row(Quarantined)) as cursor:
-        return cursor.execute(query("quarantine_oldest"), params).fetchall()
+    return OLDEST.all(conn, crane_name=crane_name, reason=reason, after_id=after_id, most=most)
 
 
 def release(conn: Connection[Any], ids: Sequence[int]) -> None:
@@ -147,21 +146,14 @@ def release(conn: Connection[Any], ids: Sequence[int]) -> None:
         touch(conn, days)
 
 
-def counts(conn: Connection[Any]) -> list[ReasonCount]:
-    """How much is set aside, by reason."""
-    with conn.cursor(row_factory=class_row(ReasonCount)) as cursor:
-        return cursor.execute(query("quarantine_counted")).fetchall()
-
-
 def bound(conn: Connection[Any], *, most_rows: int, most_bytes: int, before: datetime | None = None) -> int:
     """Remove messages beyond a number and a size of raw bytes, and those that came last before a time.
 
     Each crane and reason has the same room: the largest pile gives first, its oldest first. How many went is recorded and
     returned.
     """
-    params = {"most_rows": most_rows, "most_bytes": most_bytes, "before": before}
-    row = conn.execute(query("quarantine_bounded"), params).fetchone()
-    return 0 if row is None else int(row[0])
+    gone = scalar(conn, "quarantine_bounded", most_rows=most_rows, most_bytes=most_bytes, before=before)
+    return int(gone or 0)
 
 
 def refused_ahead(
@@ -223,18 +215,9 @@ def told_of(raw: bytes) -> tuple[int, int, int] | None:
         return None
 
 
-def by_day(conn: Connection[Any], crane: str, zone: str, first_day: date, last_day: date) -> list[AsideDay]:
-    """How many messages of a crane were set aside on each local day, both days included, but those ahead of our clock."""
-    params = {"crane": crane, "zone": zone, "first_day": first_day, "last_day": last_day}
-    with conn.cursor(row_factory=class_row(AsideDay)) as cursor:
-        return cursor.execute(query("quarantine_days"), params).fetchall()
-
-
 def database_time(conn: Connection[Any]) -> datetime:
     """The time by the clock of the database."""
-    row = conn.execute(query("database_time")).fetchone()
-    assert row is not None
-    at: datetime = row[0]
+    at: datetime = scalar(conn, "database_time")
     return at
 
 
@@ -251,25 +234,21 @@ def note_doubt(
     params: dict[str, object] = {"to_at": to_at, "ahead_ms": ahead_ms, "detail": detail}
     if doubt_id is not None and run(conn, "clock_doubted_still", doubt_id=doubt_id, **params):
         return doubt_id
-    row = conn.execute(query("clock_doubted"), {"from_at": from_at, **params}).fetchone()
-    assert row is not None
-    return int(row[0])
+    return int(scalar(conn, "clock_doubted", from_at=from_at, **params))
 
 
 def ask_replay_of(conn: Connection[Any], asked_by: str, *, crane_name: str, reason: str) -> None:
     """`ask_replay` on a blocking connection."""
-    params = {"crane_name": crane_name, "reason": reason, "asked_by": asked_by}
-    conn.execute(query("replay_asked"), params)
+    scalar(conn, "replay_asked", crane_name=crane_name, reason=reason, asked_by=asked_by)
 
 
 async def ask_replay(
     conn: AsyncConnection[Any], asked_by: str, *, crane_name: str | None = None, reason: str | None = None
 ) -> int:
     """Ask ingest to judge messages again; the number of the request, of one that waits already where it is the same."""
-    params = {"crane_name": crane_name, "reason": reason, "asked_by": asked_by}
-    row = await (await conn.execute(query("replay_asked"), params)).fetchone()
-    assert row is not None
-    return int(row[0])
+    return int(
+        await scalar_async(conn, "replay_asked", crane_name=crane_name, reason=reason, asked_by=asked_by)
+    )
 
 
 def _text(text: str) -> str:

@@ -11,11 +11,11 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 from psycopg import Connection
-from psycopg.rows import class_row
 
 from domain.channels import CHANNEL_NAMES, outside
 from store.columns import Floats, Segment, from_ms
 from store.sql import query
+from store.statement import Statement
 
 MOST_NAMES: Final = 20  # names that are no channel, of one crane and day: a sender may make up any number
 _BEYOND: Final = float(np.finfo(np.float32).max)  # stands for a number that the type does not hold
@@ -133,14 +133,13 @@ def bound(conn: Connection[Any], crane_ids: Iterable[int], *, most_messages: int
 
 def by_day(conn: Connection[Any], crane_id: int, first_day: date, last_day: date) -> list[RefusedDay]:
     """The refused readings of a crane by day and channel, both days included."""
-    params = {"crane_id": crane_id, "first_day": first_day, "last_day": last_day}
-    with conn.cursor(row_factory=class_row(RefusedDay)) as cursor:
-        return cursor.execute(query("refused_readings_listed"), params).fetchall()
+    return _BY_DAY.all(conn, crane_id=crane_id, first_day=first_day, last_day=last_day)
 
 
 def messages(conn: Connection[Any], crane_id: int, most: int = 100) -> list[RefusedMessage]:
-    """Cache messages of a crane that had refused readings, newest first."""
-    with conn.cursor(row_factory=class_row(RefusedMessage)) as cursor:
-        return cursor.execute(
-            query("refused_messages_listed"), {"crane_id": crane_id, "most": most}
-        ).fetchall()
+    """Messages of a crane that had refused readings, newest first."""
+    return _MESSAGES.all(conn, crane_id=crane_id, most=most)
+
+
+_BY_DAY: Final = Statement("refused_readings_listed", RefusedDay)
+_MESSAGES: Final = Statement("refused_messages_listed", RefusedMessage)

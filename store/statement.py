@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from typing import Any, Generic, TypeVar
 
 from psycopg import AsyncConnection, Connection
-from psycopg.rows import class_row, dict_row
+from psycopg.rows import class_row, dict_row, scalar_row
 
 from store.sql import query
 
@@ -53,6 +53,12 @@ def run(conn: Connection[Any], name: str, /, **params: object) -> int:
     return conn.execute(query(name), params).rowcount
 
 
+def scalar(conn: Connection[Any], name: str, /, **params: object) -> Any:
+    """The first column of the first row of a query; None without a row."""
+    with conn.cursor(row_factory=scalar_row) as cursor:
+        return cursor.execute(query(name), params).fetchone()
+
+
 def run_many(conn: Connection[Any], name: str, rows: Iterable[Mapping[str, object]]) -> None:
     """Runs a writing query once for each set of parameters, in one round trip."""
     with conn.cursor() as cursor:
@@ -62,6 +68,13 @@ def run_many(conn: Connection[Any], name: str, rows: Iterable[Mapping[str, objec
 async def run_async(conn: AsyncConnection[Any], name: str, /, **params: object) -> int:
     """Runs a query that answers no rows; the number of rows it wrote."""
     return (await conn.execute(query(name), params)).rowcount
+
+
+async def scalar_async(conn: AsyncConnection[Any], name: str, /, **params: object) -> Any:
+    """The first column of the first row of a query; None without a row."""
+    async with conn.cursor(row_factory=scalar_row) as cursor:
+        await cursor.execute(query(name), params)
+        return await cursor.fetchone()
 
 
 async def dicts_async(conn: AsyncConnection[Any], name: str, /, **params: object) -> Rows:

@@ -10,7 +10,7 @@ from psycopg import Connection
 
 from store.columns import from_ms
 from store.sql import query
-from store.statement import run
+from store.statement import run, scalar
 
 CHANNEL: Final = "boomledger_touched"  # NOTIFY; empty payload
 QUARTER_MS: Final = 900_000
@@ -49,5 +49,4 @@ def touch_recorded(
 
 def waiting_days(conn: Connection[Any]) -> int:
     """How many crane-days wait to be counted."""
-    row = conn.execute(query("queue_lag")).fetchone()
-    return 0 if row is None else int(row[0])
+    return int(scalar(conn, "queue_lag") or 0)

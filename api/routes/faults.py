@@ -13,7 +13,6 @@ from api.paging import Cursor, Limit, decode_cursor, page
 from api.permissions import ENGINEER_OF_ALL_SITES, PERSONAL, VIEWER
 from api.tables import TableRoute
 from domain.answers import Page
-from domain.errors import InvalidInput
 from domain.fault_answers import (
     FaultEpisodeRow,
     FaultPareto,
@@ -24,13 +23,13 @@ from domain.fault_answers import (
 )
 from domain.findings import FindingCode, FindingRow
 from domain.messages import CRANE_NAME_PATTERN
-from duty.status_csv import CatalogueFile, read_codes
+from duty.status_csv import read_codes
 from store import faults, findings, reading
+from transfer.history import refuse
 
 router = APIRouter(tags=["records"])
 listed = APIRouter(tags=["records"], route_class=TableRoute)
 
-TOLD_PROBLEMS: Final = 10
 RepeatDays = Annotated[
     int, Query(ge=1, le=366, description="a code that comes again within so many days is a repeat")
 ]
@@ -86,7 +85,7 @@ async def import_status_codes(
 ) -> StatusCodesImported:
     """Enter a catalogue of status codes, replacing codes that stand in it. With a problem in any line nothing is kept."""
     found = await to_thread.run_sync(read_codes, asked.csv)
-    refuse_problems(found)
+    refuse([f"line {one.line}: {one.text}" if one.line else one.text for one in found.problems])
     if not asked.check_only:
         await written(
             request,
@@ -94,18 +93,6 @@ async def import_status_codes(
             lambda own: faults.enter_status_codes(own, found.codes, source=asked.source, type=asked.type),
         )
     return StatusCodesImported(codes=len(found.codes), stored=not asked.check_only)
-
-
-def refuse_problems(found: CatalogueFile) -> None:
-    """Raise InvalidInput with the first problems of a file and their lines, if there is any."""
-    if not found.problems:
-        return
-    told = "; ".join(
-        f"line {problem.line}: {problem.text}" if problem.line else problem.text
-        for problem in found.problems[:TOLD_PROBLEMS]
-    )
-    more = len(found.problems) - TOLD_PROBLEMS
-    raise InvalidInput(told + (f"; and {more} more" if more > 0 else ""), field="csv")
 
 
 findings_router = APIRouter(tags=["maintenance"], route_class=TableRoute)

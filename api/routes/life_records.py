@@ -98,13 +98,12 @@ async def correct_life_record(
 ) -> LifeRecordAnswer:
     """Correct a record, with a reason. What it said before is kept, with who and when."""
 
-    def write(own: Connection[Any]) -> int:
+    def write(own: Connection[Any]) -> None:
         life_records.correct_record(
             own, crane.crane_id, record_id, asked, asked.reason, caller.account, today=crane.today()
         )
-        return record_id
 
-    return await _changed(request, caller, crane, conn, write)
+    return await _changed(request, caller, crane, conn, write, record_id)
 
 
 @router.delete("/cranes/{name}/life-records/{record_id}", dependencies=[ENGINEER])
@@ -113,11 +112,10 @@ async def withdraw_life_record(
 ) -> LifeRecordAnswer:
     """Withdraw a record, with a reason: it has no effect any more and stays in the list with its files."""
 
-    def write(own: Connection[Any]) -> int:
+    def write(own: Connection[Any]) -> None:
         life_records.withdraw_record(own, crane.crane_id, record_id, reason.strip(), caller.account)
-        return record_id
 
-    return await _changed(request, caller, crane, conn, write)
+    return await _changed(request, caller, crane, conn, write, record_id)
 
 
 @router.post(
@@ -141,7 +139,7 @@ async def attach_life_record_file(
     name, content = await _received(request, settings.record_file_bytes_max)
     media_type = media_type_of(name, content)
 
-    def write(own: Connection[Any]) -> int:
+    def write(own: Connection[Any]) -> None:
         life_records.attach_file(
             own,
             crane.crane_id,
@@ -152,9 +150,8 @@ async def attach_life_record_file(
             account=caller.account,
             bytes_max_of_crane=settings.record_files_bytes_max,
         )
-        return record_id
 
-    return await _changed(request, caller, crane, conn, write, file=name, size_bytes=len(content))
+    return await _changed(request, caller, crane, conn, write, record_id, file=name, size_bytes=len(content))
 
 
 @router.get(
@@ -194,10 +191,13 @@ async def _changed(
     caller: Principal,
     crane: CraneKnown,
     conn: AsyncConnection[Any],
-    change: Callable[[Connection[Any]], int],
+    change: Callable[[Connection[Any]], int | None],
+    record_id: int | None = None,
     **detail: object,
 ) -> LifeRecordAnswer:
-    answer = await record_of(conn, crane, await written(request, caller, change))
+    """What a record says after a change, which answers the number of a new one."""
+    made = await written(request, caller, change)
+    answer = await record_of(conn, crane, record_id or made or 0)
     noted = {"record_id", "version", "kind", "happened_on", "person", "detail", "withdrawn", "reason"}
     request.scope[AUDIT_DETAIL] = {**answer.model_dump(mode="json", include=noted), **detail}
     return answer

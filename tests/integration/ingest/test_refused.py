@@ -170,7 +170,9 @@ def test_what_an_earlier_release_set_aside_for_it_is_stored_by_a_replay(
     )
     arrived = NOW.replace(day=9)
     quarantine.keep(connection, [replace(rejected, received_at=arrived)])
-    (aside,) = quarantine.by_day(connection, "crane-a", "Europe/Vienna", DAY, arrived.date())
+    (aside,) = quarantine.BY_DAY.all(
+        connection, crane="crane-a", zone="Europe/Vienna", first_day=DAY, last_day=arrived.date()
+    )
     assert (aside.day, aside.messages) == (arrived.date(), 1)
     assert replay(database, Limits(), reason=QuarantineReason.OUT_OF_RANGE).stored == 1
     assert quarantine.page(connection) == []

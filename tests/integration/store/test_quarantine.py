@@ -32,7 +32,7 @@ def test_the_same_bytes_again_are_counted_not_kept_twice(connection: psycopg.Con
     newest, oldest = quarantine.page(connection)
     assert (oldest.times, newest.times) == (2, 1)
     assert oldest.last_received_at == NOW + timedelta(hours=1)
-    (count,) = quarantine.counts(connection)
+    (count,) = quarantine.COUNTED.all(connection)
     assert (count.reason, count.messages, count.times, count.bytes) == ("not_json", 2, 3, 20)
 
 

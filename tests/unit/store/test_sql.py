@@ -30,7 +30,7 @@ def test_an_unknown_name_is_an_error() -> None:
 
 
 def calls_of_statements() -> Iterator[tuple[str, str, set[str]]]:
-    """Each call of a `Statement` in the product that names what it gives: where, the query, the names."""
+    """Each call of a statement or named query in the product that names what it gives: where, the query, the names."""
     trees = {path: ast.parse(path.read_text()) for room in ROOMS for path in (ROOT / room).rglob("*.py")}
     named = {
         (path.stem if path.parent.name == "store" else str(path), ast.unparse(node.target)): node.value.args[
@@ -53,6 +53,13 @@ def calls_of_statements() -> Iterator[tuple[str, str, set[str]]]:
         for node in ast.walk(tree):
             if not isinstance(node, ast.Call) or any(key.arg is None for key in node.keywords):
                 continue
+            given = {str(key.arg) for key in node.keywords}
+            match node:
+                case ast.Call(
+                    func=ast.Name(id="run" | "run_async" | "scalar" | "scalar_async" | "dicts_async"),
+                    args=[_, ast.Constant(value=str(query_name))],
+                ):
+                    yield f"{path.name}:{node.lineno}", query_name, given
             match node.func:
                 case ast.Attribute(
                     value=ast.Name(id=name), attr="all" | "first" | "all_async" | "first_async"
@@ -66,7 +73,7 @@ def calls_of_statements() -> Iterator[tuple[str, str, set[str]]]:
                 case _:
                     continue
             if key in named:
-                yield f"{path.name}:{node.lineno}", named[key], {str(given.arg) for given in node.keywords}
+                yield f"{path.name}:{node.lineno}", named[key], given
 
 
 def test_a_call_gives_what_its_query_asks_for_and_nothing_else() -> None:
