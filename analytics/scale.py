@@ -8,7 +8,7 @@ serial run however the parts were spread. A part that is lost with its machine i
 or not at all, and writing it again changes nothing. Nothing else needs this file and its queries (store/queries/scale.sql).
 """
 
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Iterable, Sequence
 from datetime import date
 from typing import TYPE_CHECKING, Any, Final
 
@@ -49,17 +49,10 @@ def open_client(scheduler: str | None = None, *, workers: int = 2) -> "Client":
         ) from problem
 
 
-def recount_fleet(
-    client: "Client",
-    db_url: str,
-    *,
-    days_per_part: int = DAYS_PER_PART,
-    on_progress: Callable[[int, int], None] = lambda cranes, of: None,
-) -> int:
+def recount_fleet(client: "Client", db_url: str, *, days_per_part: int = DAYS_PER_PART) -> int:
     """Counts every touched crane-day of the fleet; how many days were counted.
 
     db_url must be reachable from every worker. Days that are touched meanwhile stay in the queue for the ordinary worker.
-    on_progress: called with cranes written, and of how many.
     """
     from distributed import as_completed
 
@@ -74,12 +67,7 @@ def recount_fleet(
             for part in _parts(days, days_per_part)
         ]
         tasks.append(client.submit(_write_crane, db_url, crane_id, versions, method, parts, pure=False))
-    finished = as_completed(tasks)
-    counted = 0
-    for number, done in enumerate(finished, start=1):
-        counted += done.result()
-        on_progress(number, len(tasks))
-    return counted
+    return sum(done.result() for done in as_completed(tasks))
 
 
 def _parts(days: Sequence[date], size: int) -> Iterable[list[date]]:

@@ -37,7 +37,7 @@ async def coverage_of(conn: AsyncConnection[Any], crane: CraneKnown, chosen: Day
     start = datetime.combine(chosen.first, datetime.min.time(), UTC) - timedelta(days=1)
     first_at = days[0].day_start_at if days else start
     last_at = days[-1].day_end_at if days else start + timedelta(days=1)
-    gaps = await duty.gaps(conn, crane.name, first_at, last_at)
+    gaps = await duty.GAPS_READ.all_async(conn, crane=crane.name, time_from=first_at, time_to=last_at)
     whole = await summary.CRANE_SUMMARY.first_async(conn, crane=crane.name)
     counters, _ = await counter_spans(conn, crane, None if whole is None else whole.counting_id)
     return await to_thread.run_sync(coverage_answer, crane.crane(), chosen, days, gaps, whole, counters)

@@ -30,7 +30,9 @@ async def episodes_of(
     conn: AsyncConnection[Any], crane: str, span: TimeRange, repeat_days: int
 ) -> tuple[FaultEpisodeRow, ...]:
     """Faults of a crane from raised to cleared that touch a range, open ones first."""
-    rows = await faults.fault_episodes(conn, crane, span.start, span.end, repeat_days=repeat_days)
+    rows = await faults.FAULT_EPISODES.all_async(
+        conn, crane=crane, time_from=span.start, time_to=span.end, repeat_days=repeat_days
+    )
     now = now_utc()
     return tuple(episode_row(row, now) for row in rows)
 
@@ -39,10 +41,9 @@ async def fault_pareto(
     conn: AsyncConnection[Any], sites: Sites, span: TimeRange, crane: str | None, repeat_days: int
 ) -> FaultPareto:
     """Faults raised in a range by code and by crane, of one crane or of all at some sites."""
-    codes = await faults.fault_pareto(
-        conn, span.start, span.end, crane=crane, sites=sites, repeat_days=repeat_days
-    )
-    by_crane = await faults.fault_pareto_by_crane(conn, span.start, span.end, sites=sites)
+    asked = {"time_from": span.start, "time_to": span.end, "sites": sites}
+    codes = await faults.FAULT_PARETO.all_async(conn, **asked, crane=crane, repeat_days=repeat_days)
+    by_crane = await faults.FAULT_PARETO_BY_CRANE.all_async(conn, **asked)
     return FaultPareto(
         time_from=span.start,
         time_to=span.end,

@@ -80,7 +80,7 @@ async def near_limit_of(conn: AsyncConnection[Any], crane: CraneInScope, chosen:
         "near_limit_lifts",
     )
     spans = await duty.spans(conn, crane.name, *days)
-    peaks = await duty.lift_peaks(conn, crane.name, *days)
+    peaks = await duty.LIFT_PEAKS.all_async(conn, crane=crane.name, day_from=days[0], day_to=days[1])
     return NearLimitAnswer(
         cautions=cautions("duty"),
         day_from=chosen.first,
@@ -112,7 +112,9 @@ async def override_trace(
     conn: AsyncConnection[Any], crane: CraneInScope, moment: datetime, sites: Sites
 ) -> OverrideTrace:
     """One use of the limiter override with the 30 s before and after it. Raises NotFound where none was counted then."""
-    found = await faults.overrides(conn, moment, moment + timedelta(milliseconds=1), crane=crane.name, rows=1)
+    found = await faults.OVERRIDES.all_async(
+        conn, time_from=moment, time_to=moment + timedelta(milliseconds=1), crane=crane.name, rows=1
+    )
     if not found:
         raise NotFound(f"{crane.name} has no counted override at {moment.isoformat()}: see its overrides")
     (row,) = found

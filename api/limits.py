@@ -2,6 +2,9 @@
 
 Pure ASGI, in two stages: by address before the gate, by account behind it. Streams (websockets, server-sent events,
 reads that wait for a change) are counted apart from requests: they stay.
+
+The library `limits` (5.8) was weighed: it counts hits in a window of time, in memory, Redis, memcached or MongoDB. These are places
+that are held, and log-ins in vain are counted in the database, for every process and over a restart.
 """
 
 import asyncio

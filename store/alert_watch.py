@@ -12,7 +12,7 @@ from typing import Any, Final
 from psycopg import Connection
 from psycopg.types.json import Jsonb
 
-from store.alerts import TargetRow
+from store.alerts import AlertFacts, TargetRow
 from store.statement import Statement, run, scalar
 
 Key = tuple[int, int | None, str]  # rule_id, crane_id (None: about an account), subject
@@ -132,23 +132,12 @@ class ReadyTarget:
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
-class News:
+class News(AlertFacts):
     """One thing to tell one target."""
 
     news_id: int
     what: str
-    alert_id: int
-    crane: str
-    site: str
     time_zone: str
-    rule: str
-    spec: dict[str, Any]
-    subject: str
-    value: float | None
-    detail: str
-    raised_at: datetime
-    cleared_at: datetime | None
-    acknowledged_by: str | None
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

@@ -31,8 +31,8 @@ class RuleRow:
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
-class AlertListing:
-    """One alert with the spec of its rule."""
+class AlertFacts:
+    """One alert with the spec of its rule, as far as a message tells it."""
 
     alert_id: int
     crane: str
@@ -42,11 +42,17 @@ class AlertListing:
     subject: str
     detail: str = ""
     value: float | None
-    worst_value: float | None
     raised_at: datetime
     cleared_at: datetime | None
-    acknowledged_at: datetime | None
     acknowledged_by: str | None
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class AlertListing(AlertFacts):
+    """One alert with everything that became of it."""
+
+    worst_value: float | None
+    acknowledged_at: datetime | None
     shelved_until: datetime | None
     shelved_by: str | None
     shelved_reason: str | None

@@ -230,13 +230,6 @@ async def days_of(
     return await DAYS_READ.all_async(conn, cranes=list(cranes), day_from=day_from, day_to=day_to)
 
 
-async def lift_peaks(
-    conn: AsyncConnection[Any], crane: str, day_from: date = FIRST_DAY, day_to: date = LAST_DAY
-) -> list[LiftPeak]:
-    """Peaks of the lifts that began on these local days, in time order."""
-    return await LIFT_PEAKS.all_async(conn, crane=crane, day_from=day_from, day_to=day_to)
-
-
 async def structural_peaks(
     conn: AsyncConnection[Any], crane: str, day_from: date = FIRST_DAY, day_to: date = LAST_DAY
 ) -> list[float]:
@@ -264,10 +257,3 @@ async def lift_bins(
     }
     bins = await LIFT_BINS.all_async(conn, **of, step_pct=step_pct, last_step=last_step)
     return bins, await WORKING_MS_OF.all_async(conn, **of)
-
-
-async def gaps(
-    conn: AsyncConnection[Any], crane: str, time_from: datetime, time_to: datetime
-) -> list[GapRow]:
-    """Time missing from the record in a range, in time order."""
-    return await GAPS_READ.all_async(conn, crane=crane, time_from=time_from, time_to=time_to)

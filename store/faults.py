@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any, Final
 
-from psycopg import AsyncConnection, Connection
+from psycopg import Connection
 
 from domain.errors import NotFound
 from domain.fault_answers import CodeRow, StatusCodeRow
@@ -79,54 +79,6 @@ FAULT_PARETO_BY_CRANE: Final = Statement("fault_pareto_by_crane", CraneFaults)
 OVERRIDES: Final = Statement("overrides_read", Override)
 FAULTS_AND_OVERLOADS: Final = Statement("faults_and_overloads", FaultsAndOverloads)
 STATUS_CODES: Final = Statement("status_codes_read", StatusCodeRow)
-
-
-async def fault_episodes(
-    conn: AsyncConnection[Any],
-    crane: str,
-    time_from: datetime,
-    time_to: datetime,
-    *,
-    repeat_days: int = 7,
-) -> list[FaultEpisode]:
-    """Episodes of one crane that touch the range, open ones first, then newest first."""
-    return await FAULT_EPISODES.all_async(
-        conn, crane=crane, time_from=time_from, time_to=time_to, repeat_days=repeat_days
-    )
-
-
-async def fault_pareto(
-    conn: AsyncConnection[Any],
-    time_from: datetime,
-    time_to: datetime,
-    *,
-    crane: str | None = None,
-    sites: list[str] | None = None,
-    repeat_days: int = 7,
-) -> list[CodeRow]:
-    """Codes raised in the range, most frequent first; of one crane, or of the cranes of some sites or every one."""
-    return await FAULT_PARETO.all_async(
-        conn, time_from=time_from, time_to=time_to, crane=crane, sites=sites, repeat_days=repeat_days
-    )
-
-
-async def fault_pareto_by_crane(
-    conn: AsyncConnection[Any], time_from: datetime, time_to: datetime, *, sites: list[str] | None = None
-) -> list[CraneFaults]:
-    """Cranes by faults raised in the range, most first."""
-    return await FAULT_PARETO_BY_CRANE.all_async(conn, time_from=time_from, time_to=time_to, sites=sites)
-
-
-async def overrides(
-    conn: AsyncConnection[Any],
-    time_from: datetime,
-    time_to: datetime,
-    *,
-    crane: str | None = None,
-    rows: int = 500,
-) -> list[Override]:
-    """Limiter overrides in the range, newest first."""
-    return await OVERRIDES.all_async(conn, time_from=time_from, time_to=time_to, crane=crane, rows=rows)
 
 
 def enter_status_codes(

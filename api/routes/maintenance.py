@@ -73,7 +73,7 @@ async def list_days_of_cranes(
 async def list_gaps(crane: SeenCrane, conn: Conn, time_from: TimeFrom, time_to: TimeTo) -> Page[GapRow]:
     """Time missing from the record in a range, with causes."""
     span = time_range(time_from, time_to, LIST_RANGE_MAX)
-    rows = await duty.gaps(conn, crane.name, span.start, span.end)
+    rows = await duty.GAPS_READ.all_async(conn, crane=crane.name, time_from=span.start, time_to=span.end)
     return Page(items=tuple(rows))
 
 
@@ -93,7 +93,9 @@ async def list_overrides(
 ) -> Page[OverrideRow]:
     """Uses of the limiter override in a range, newest first, with what the crane was doing."""
     span = time_range(time_from, time_to, LIST_RANGE_MAX)
-    rows = await faults.overrides(conn, span.start, span.end, crane=crane.name, rows=limit)
+    rows = await faults.OVERRIDES.all_async(
+        conn, time_from=span.start, time_to=span.end, crane=crane.name, rows=limit
+    )
     return Page(items=tuple(rows))
 
 

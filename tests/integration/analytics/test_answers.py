@@ -22,7 +22,7 @@ from tests.integration.analytics.crane_at_work import Yard, hours, working
 Answer = TypeVar("Answer")
 
 START = datetime(2026, 3, 9, 6, tzinfo=UTC)
-ALWAYS = (datetime(2020, 1, 1, tzinfo=UTC), datetime(2030, 1, 1, tzinfo=UTC))
+ALWAYS = {"time_from": datetime(2020, 1, 1, tzinfo=UTC), "time_to": datetime(2030, 1, 1, tzinfo=UTC)}
 MINUTE = timedelta(minutes=1)
 
 
@@ -57,7 +57,7 @@ def test_gaps_have_causes_inside_days_and_between(yard: Yard) -> None:
         )
     yard.store(kept)
     yard.count()
-    found = ask(yard, lambda conn: duty.gaps(conn, name(yard), *ALWAYS))
+    found = ask(yard, lambda conn: duty.GAPS_READ.all_async(conn, crane=name(yard), **ALWAYS))
     assert [(gap.cause, gap.from_at, gap.to_at, gap.missing_ms, gap.messages) for gap in found] == [
         ("offline", START + 10 * MINUTE, START + 13 * MINUTE, 180_000, 3),
         ("quarantine", START + 70 * MINUTE, START + 71 * MINUTE, 60_000, 1),
@@ -101,7 +101,7 @@ def test_the_end_of_a_boot_that_lies_in_quarantine_is_missing_once(yard: Yard) -
     whole = ask(yard, lambda conn: summary.CRANE_SUMMARY.first_async(conn, crane=name(yard)))
     assert whole is not None
     assert (whole.missing_ms, whole.recorded_ms) == (60 * 60_000, 120 * 60_000)
-    found = ask(yard, lambda conn: duty.gaps(conn, name(yard), *ALWAYS))
+    found = ask(yard, lambda conn: duty.GAPS_READ.all_async(conn, crane=name(yard), **ALWAYS))
     assert [(gap.from_at, gap.to_at, gap.missing_ms) for gap in found] == [
         (START + hours(16.5), START + hours(17), 1_800_000),
         (START + hours(17), START + hours(17.5), 1_800_000),
@@ -113,7 +113,7 @@ def test_a_gap_over_midnight_lies_between_the_days(yard: Yard) -> None:
     parts = yard.messages(START + hours(16), working(2))
     yard.store([part for part in parts if not 30 <= part.seq < 90])
     yard.count()
-    found = ask(yard, lambda conn: duty.gaps(conn, name(yard), *ALWAYS))
+    found = ask(yard, lambda conn: duty.GAPS_READ.all_async(conn, crane=name(yard), **ALWAYS))
     assert [(gap.cause, gap.missing_ms, gap.messages) for gap in found] == [("offline", 3_600_000, 60)]
     days = {row["day"]: row["offline_gap_ms"] for row in yard.rows("day_figure")}
     assert days == {date(2026, 3, 9): 0, date(2026, 3, 10): 0}
@@ -139,7 +139,9 @@ def test_faults_with_what_the_crane_was_doing(yard: Yard) -> None:
     known = [("H-1", "oil filter clogged (invented)", "change it")]
     with connect(yard.url) as conn:
         faults.enter_status_codes(conn, known, source="test")
-    found = ask(yard, lambda conn: faults.fault_episodes(conn, name(yard), *ALWAYS))
+    found = ask(
+        yard, lambda conn: faults.FAULT_EPISODES.all_async(conn, crane=name(yard), **ALWAYS, repeat_days=7)
+    )
     assert [(f.code, f.raised_at, f.cleared_at, f.repeats, f.raised_times) for f in found] == [
         ("E-7", at[3], None, 0, 2),
         ("H-1", at[2], None, 1, 1),
@@ -152,10 +154,13 @@ def test_faults_with_what_the_crane_was_doing(yard: Yard) -> None:
     assert found[1].peak_utilisation_pct == pytest.approx(peak, rel=1e-6)
     assert (found[1].meaning, found[0].meaning) == ("oil filter clogged (invented)", None)
 
-    pareto = ask(yard, lambda conn: faults.fault_pareto(conn, *ALWAYS))
+    pareto = ask(
+        yard,
+        lambda conn: faults.FAULT_PARETO.all_async(conn, **ALWAYS, crane=None, sites=None, repeat_days=7),
+    )
     assert [(row.code, row.count, row.open) for row in pareto] == [("H-1", 2, 1), ("E-7", 1, 1)]
     assert pareto[-1].running_share == pytest.approx(1.0)
-    by_crane = ask(yard, lambda conn: faults.fault_pareto_by_crane(conn, *ALWAYS))
+    by_crane = ask(yard, lambda conn: faults.FAULT_PARETO_BY_CRANE.all_async(conn, **ALWAYS, sites=None))
     assert [(row.crane, row.count, row.open, row.working_hours) for row in by_crane] == [
         (name(yard), 3, 2, 3.0)
     ]
@@ -172,7 +177,7 @@ def test_overrides_name_their_lift(yard: Yard) -> None:
     inside = lift["started_at"] + (lift["ended_at"] - lift["started_at"]) / 2
     yard.store([], [yard.event(inside, EventKind.LIMITER_OVERRIDE, 9000)])
     yard.count()
-    found = ask(yard, lambda conn: faults.overrides(conn, *ALWAYS))
+    found = ask(yard, lambda conn: faults.OVERRIDES.all_async(conn, **ALWAYS, crane=None, rows=500))
     assert [(row.at, row.lift_started_at) for row in found] == [(inside, lift["started_at"])]
     assert found[0].utilisation_pct is not None
     assert [row["limiter_overrides"] for row in yard.rows("lift")][3] == 1
