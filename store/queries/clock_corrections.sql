@@ -103,8 +103,8 @@ update incoming_segment set t0 = t0 + %(offset_ms)s * interval '1 millisecond';
 insert into segment select * from incoming_segment order by crane_id, t0, boot, seq;
 
 -- name: corrected_events_shifted
--- Give stored events of one boot other times.
-update event set at = at + %(offset_ms)s * interval '1 millisecond'
+-- Give stored events of one boot other times; in UTC, since nodes of a cluster add nothing that goes by a session's zone.
+update event set at = ((at at time zone 'UTC') + %(offset_ms)s * interval '1 millisecond') at time zone 'UTC'
 where crane_id = %(crane_id)s and boot = %(boot)s and seq between %(seq_from)s and %(seq_to)s;
 
 -- name: corrected_live_shifted

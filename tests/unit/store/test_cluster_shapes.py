@@ -86,6 +86,15 @@ def asks_outside(select: ast.Node) -> bool:
     )
 
 
+def shifts_in_zone(update: ast.Node) -> bool:
+    """Whether an UPDATE reckons with an interval in the zone of the session: where a day begins depends on it."""
+    found = list(within(update.targetList))
+    interval = any(isinstance(one, ast.TypeName) and one.names[-1].sval == "interval" for one in found)
+    return interval and not any(
+        isinstance(one, ast.FuncCall) and one.funcname[-1].sval == "timezone" for one in found
+    )
+
+
 def refused(statement: ast.Node) -> Found:
     """What a cluster would not do with a statement."""
     copied, spread = placed()
@@ -94,6 +103,12 @@ def refused(statement: ast.Node) -> Found:
             ours = {cte.ctename for cte in (one.withClause.ctes if one.withClause else ())}
             if elsewhere := tables(one) - copied - spread - ours:
                 yield f"changes {one.relation.relname} of the nodes by {', '.join(sorted(elsewhere))} of the coordinator"
+        if (
+            isinstance(one, ast.UpdateStmt)
+            and one.relation.relname in copied | spread
+            and shifts_in_zone(one)
+        ):
+            yield f"adds an interval to a time of {one.relation.relname}: add it `at time zone 'UTC'`"
         if isinstance(one, ast.SelectStmt):
             yield from refused_in_select(one, copied, spread)
 
@@ -150,6 +165,7 @@ def test_a_cluster_runs_every_query(name: str) -> None:
             "once for each row",
         ),
         ("select 1 from day_figure where crane_id = 1 for update", "locks rows"),
+        ("update event set at = at + $1 * interval '1 millisecond' where crane_id = 1", "an interval"),
         ("select c.name from crane c left join day_figure d on d.crane_id = c.crane_id", "sum it first"),
     ],
 )
