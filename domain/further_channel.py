@@ -32,6 +32,34 @@ _TAKEN: Final = frozenset(
         "further",
     }
 )
+_SPELLED: Final = {
+    spelled.lower(): spelled
+    for spelled in (
+        *(
+            "Pa",
+            "kPa",
+            "MPa",
+            "bar",
+            "mbar",
+            "N",
+            "kN",
+            "MN",
+            "Nm",
+            "kNm",
+            "W",
+            "kW",
+            "J",
+            "kJ",
+            "V",
+            "A",
+            "mA",
+            "Hz",
+            "kHz",
+        ),
+        *("m", "mm", "cm", "m/s", "deg", "degC", "K", "kg", "t", "s", "min", "h", "l", "l/min", "1/min", "%"),
+    )
+}
+"""Units whose letters in another case are another unit, or none: a name has small letters and cannot tell mega from milli."""
 _ENDINGS: Final = {"%": "pct", "1": ""}
 
 
@@ -96,3 +124,14 @@ def check_name(name: str, unit: str) -> None:
     else:
         return
     raise InvalidInput(text, field="name")
+
+
+def check_unit(unit: str) -> None:
+    """Raises InvalidInput where the unit is that of a known one in letters of another case (mPa, BAR)."""
+    spelled = _SPELLED.get(unit.lower(), unit)
+    if spelled != unit:
+        text = (
+            f"is it {spelled}? Then write it so. A name cannot tell {unit} from {spelled}: for another unit than {spelled} convert the"
+            " readings to one that is spelled otherwise"
+        )
+        raise InvalidInput(text, field="unit")

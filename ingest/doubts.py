@@ -254,6 +254,7 @@ def _of_the_message(planned: Plan, place: int) -> Iterator[Doubt]:
     unknown = planned.strange.get(place)
     if unknown:
         names = ", ".join(name[:64] for name in unknown[:5])
+        names += f" and {len(unknown) - 5} more" if len(unknown) > 5 else ""
         yield Doubt(
             place,
             NoticeCode.UNKNOWN_CHANNEL,

@@ -18,13 +18,14 @@ from domain.messages import Leaf, topic
 from ingest.content import Content
 from ingest.directory import REFRESH_S, Directory
 from ingest.limits import Limits
-from ingest.plan import plan
+from ingest.plan import Plan, plan
 from ingest.writer import Incoming, Outcome, Writer
 from store import clock_corrections, further_channels, quarantine, refused
 from store.clock_corrections import Claimed
 from store.connection import AWAY, connect, first_line
 from store.locks import Lock, give_back, take
 from store.quarantine import ClockAhead, Quarantined
+from store.segments import Segment
 from store.statement import run
 
 PAGE: Final = 200
@@ -166,17 +167,30 @@ def bring_in_next(conn: Connection[Any], limits: Limits) -> bool:
                         for one in kept
                         for payload, content in [quarantine.opened(one.raw)]
                     ]
-                    found = [
-                        one
-                        for one in plan(incoming, directory.cranes, limits).segments.values()
-                        if waiting.name in one.channels
-                    ]
-                    messages += further_channels.add_readings(conn, waiting.name, found)
+                    planned = plan(incoming, directory.cranes, limits)
+                    found = [one for one in planned.segments.values() if waiting.name in one.channels]
+                    added = further_channels.add_readings(conn, waiting.name, found)
+                    messages += len(added)
+                    _judge_anew(conn, waiting.name, planned, added, directory)
             run(conn, "further_channel_brought_in", channel_id=waiting.channel_id, messages=messages)
     finally:
         with contextlib.suppress(psycopg.Error):  # the lock ends with its session
             give_back(conn, Lock.COOL)
     return True
+
+
+def _judge_anew(
+    conn: Connection[Any], name: str, planned: Plan, added: Sequence[Segment], directory: Directory
+) -> None:
+    """What was brought in is no longer unknown; of it, what is out of the range of its channel is counted as that."""
+    refused.brought_in(conn, name, added, directory.zones)
+    keys = {one.key for one in added}
+    out_of_range = [
+        (segment, [one for one in planned.refused.get(place, ()) if one.channel == name])
+        for place, segment in planned.segments.items()
+        if segment.key in keys
+    ]
+    refused.keep(conn, out_of_range, directory.zones)
 
 
 def _replay_refused(conn: Connection[Any], corrected: Claimed) -> None:

@@ -411,8 +411,8 @@ def _keep(
 
 
 def _strange(segment: Segment, names: Sequence[str]) -> Iterator[refused.Refused]:
-    """The readings under the first name that is no channel, as the day keeps them."""
-    for name in names[:1]:
+    """The readings under names that are no channel, as the day keeps them: it has room for so many, whatever comes."""
+    for name in names[: refused.MOST_NAMES]:
         printable = "".join(letter if letter.isprintable() else "?" for letter in name[:NAME_CHARACTERS])
         n = segment.values.shape[1]
         yield refused.Refused(printable, n, segment.t0_ms, segment.t0_ms + (n - 1) * segment.dt_ms, nan, nan)

@@ -8,8 +8,9 @@ import numpy as np
 from psycopg import AsyncConnection, Connection
 
 from domain.errors import Conflict, NotFound
-from domain.further_channel import MOST, FurtherChannelAsked, FurtherChannelRow, check_name
+from domain.further_channel import MOST, FurtherChannelAsked, FurtherChannelRow, check_name, check_unit
 from store.columns import Segment, from_ms
+from store.locks import Lock, wait_in_transaction
 from store.sql import query
 from store.statement import Sites, Statement, run
 
@@ -32,14 +33,24 @@ def register(
 ) -> FurtherChannelRow:
     """Register a further channel of a crane, or of every crane (None); one of that name is changed, and in force again.
 
-    Raises InvalidInput for a name that cannot be one, Conflict where there are too many.
+    Raises InvalidInput for a name that cannot be one, Conflict where there are too many, or where the name has another unit already.
     """
     check_name(name, asked.unit)
     params = {"crane_id": crane_id, "name": name, "account": account, "most": MOST, **asked.model_dump()}
-    if conn.execute(query("further_channel_saved"), params).fetchone() is None:
-        whose = "the fleet" if crane_id is None else "the crane"
-        raise Conflict(f"{whose} has {MOST} further channels: withdraw one that is no longer sent")
-    return _one(conn, crane_id, name)
+    with conn.transaction():
+        wait_in_transaction(conn, Lock.FURTHER_CHANNELS)  # two that register at once would not see each other
+        row = conn.execute(query("further_channel_unit"), {"name": name}).fetchone()
+        if row is None:
+            check_unit(asked.unit)
+        elif row[0] != asked.unit:
+            raise Conflict(
+                f"{name} is in {row[0]}: readings that are stored are in it, of this crane or another. Give the unit as {row[0]}, or"
+                " choose another name"
+            )
+        if conn.execute(query("further_channel_saved"), params).fetchone() is None:
+            whose = "the fleet" if crane_id is None else "the crane"
+            raise Conflict(f"{whose} has {MOST} further channels: withdraw one that is no longer sent")
+        return _one(conn, crane_id, name)
 
 
 def withdraw(conn: Connection[Any], crane_id: int | None, name: str, account: str) -> FurtherChannelRow:
@@ -64,10 +75,12 @@ async def page(conn: AsyncConnection[Any], sites: Sites, *, after: int, rows: in
     return await LISTED.all_async(conn, **_asked(sites, after=after, rows=rows))
 
 
-def add_readings(conn: Connection[Any], name: str, messages: Iterable[Segment]) -> int:
-    """Add the readings of a further channel to messages that are stored in the database without it; how many they were."""
-    return sum(
-        run(
+def add_readings(conn: Connection[Any], name: str, messages: Iterable[Segment]) -> list[Segment]:
+    """Add the readings of a further channel to messages that are stored in the database without it; which they were."""
+    return [
+        one
+        for one in messages
+        if run(
             conn,
             "further_readings_added",
             name=name,
@@ -78,8 +91,7 @@ def add_readings(conn: Connection[Any], name: str, messages: Iterable[Segment]) 
             n=one.values.shape[1],
             readings=one.readings(name).astype(np.float64).tolist(),
         )
-        for one in messages
-    )
+    ]
 
 
 def _asked(

@@ -18,6 +18,7 @@ class Lock(IntEnum):
     CHANGE_COUNTS = 4_870_212_093_316  # of the counting in use; whoever counts by it shares the lock
     ENTER_COUNTING = 4_870_212_093_317
     COOL = 4_870_212_093_318
+    FURTHER_CHANNELS = 4_870_212_093_319
 
 
 PATH_WAIT_S: Final = 10

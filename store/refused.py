@@ -2,6 +2,7 @@
 day, the message's bytes kept.
 """
 
+from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date, datetime
@@ -16,6 +17,7 @@ from domain.channels import CHANNEL_NAMES, outside
 from store.columns import Floats, Segment, from_ms
 from store.sql import query
 from store.statement import Statement
+from store.touched import touch
 
 MOST_NAMES: Final = 20  # names that are no channel, of one crane and day: a sender may make up any number
 _BEYOND: Final = float(np.finfo(np.float32).max)  # stands for a number that the type does not hold
@@ -108,6 +110,30 @@ def keep(
         "most_names": MOST_NAMES,
     }
     conn.execute(query("refused_readings_stored"), params)
+
+
+def brought_in(
+    conn: Connection[Any], channel: str, segments: Iterable[Segment], zones: Mapping[int, ZoneInfo]
+) -> None:
+    """Count what stood under a name that was no channel less by messages that have the readings now, and have their days judged again."""
+    found: Counter[tuple[int, date]] = Counter()
+    readings: Counter[tuple[int, date]] = Counter()
+    for one in segments:
+        day = one.crane_id, from_ms(one.t0_ms).astimezone(zones[one.crane_id]).date()
+        found[day] += 1
+        readings[day] += one.values.shape[1]
+    if not found:
+        return
+    days = sorted(found)
+    params = {
+        "crane_ids": [crane_id for crane_id, _ in days],
+        "days": [day for _, day in days],
+        "messages": [found[day] for day in days],
+        "channel": channel,
+    }
+    conn.execute(query("refused_readings_gone"), params)
+    conn.execute(query("refused_readings_fewer"), {**params, "readings": [readings[day] for day in days]})
+    touch(conn, days)
 
 
 def keep_raw(conn: Connection[Any], messages: Sequence[tuple[Segment, bytes]]) -> None:

@@ -11,6 +11,10 @@ on conflict (crane_id, name) do update
         registered_by = excluded.registered_by, withdrawn_at = null, withdrawn_by = null, brought_in_at = null
 returning channel_id;
 
+-- name: further_channel_unit
+-- The unit that a name was registered with, of whichever crane or the fleet, withdrawn ones included: the newest.
+select unit from further_channel where name = %(name)s order by registered_at desc, channel_id desc limit 1;
+
 -- name: further_channel_withdrawn
 -- Take a further channel back; one that was taken back before stays as it is.
 update further_channel set withdrawn_at = now(), withdrawn_by = %(account)s

@@ -1,6 +1,7 @@
 """Further channels from the broker to the reader: stored, judged, moved to the cold tier, exported and brought in."""
 
 import contextlib
+from concurrent.futures import ThreadPoolExecutor
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 from typing import Any
@@ -262,3 +263,101 @@ def test_a_name_in_bytes_is_refused_and_stops_nothing(database: str, name: bytes
     with contextlib.closing(Writer(database, Limits(), alone=False)) as writer:
         outcomes = [result.outcome for result in writer.store(batch)]
     assert outcomes == [Outcome.QUARANTINED, Outcome.STORED]
+
+
+def kept_apart(conn: psycopg.Connection) -> dict[str, tuple[int, int, bool]]:
+    rows = conn.execute("select channel, messages, readings, most = 'NaN' from refused_reading").fetchall()
+    return {channel: (messages, readings, unknown) for channel, messages, readings, unknown in rows}
+
+
+def test_every_unknown_name_of_a_message_is_counted_as_far_as_a_day_has_room(
+    database: str, connection: psycopg.Connection
+) -> None:
+    register(database, "crane-a")
+    stored(database, body(0), body(1))
+    assert kept_apart(connection) == dict.fromkeys(("oil_pressure_bar", "speed_1_min"), (2, 6, True))
+    many = {"slew_deg": [1.0], **{f"name_{number:04}": [1.0] for number in range(500)}}
+    others = {"slew_deg": [1.0], **{f"other_{number:04}": [1.0] for number in range(500)}}
+    stored(database, body(2, many), body(3, others), body(4))
+    found = kept_apart(connection)
+    assert len(found) == refused.MOST_NAMES
+    assert {name: found[name] for name in ("oil_pressure_bar", "speed_1_min")} == dict.fromkeys(
+        ("oil_pressure_bar", "speed_1_min"), (3, 9, True)
+    )
+    assert sum(name.startswith("name_") for name in found) == refused.MOST_NAMES - 2, "those that came first"
+    stored(database, body(5, others))
+    assert len(kept_apart(connection)) == refused.MOST_NAMES
+
+
+def test_what_is_brought_in_is_no_longer_unknown_and_its_day_is_judged_again(
+    database: str, connection: psycopg.Connection, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    crane_id = register(database, "crane-a")["crane-a"]
+    stored(database, body(0), body(1), body(2))
+    connection.execute("delete from refused_message where seq = 2")  # there was no room for it
+    connection.execute("delete from touched_day")
+    monkeypatch.setattr(replay, "BRING_IN_AFTER_S", 0)
+    speed = FurtherChannelAsked(unit="1/min", low=0, high=3000)
+    further_channels.register(connection, crane_id, "speed_1_min", speed, "ida")
+    assert replay.bring_in_next(connection, Limits())
+    assert kept_apart(connection)["speed_1_min"] == (1, 3, True), "one is still not there"
+    assert connection.execute("select crane_id, day from touched_day").fetchall() == [(crane_id, DAY)]
+    connection.execute("delete from refused_reading where channel = 'speed_1_min'")
+    connection.execute("update refused_reading set messages = 2, readings = 6")
+    further_channels.register(connection, crane_id, "oil_pressure_bar", BAR, "ida")
+    assert replay.bring_in_next(connection, Limits())
+    # 401 bar of each of the two lie beyond what it was registered with.
+    assert kept_apart(connection) == {"oil_pressure_bar": (2, 2, False)}
+
+
+@pytest.mark.parametrize("unit", ["mPa", "mpa", "MPA"])
+def test_a_unit_in_letters_of_another_case_is_asked_about(
+    database: str, connection: psycopg.Connection, unit: str
+) -> None:
+    asked = FurtherChannelAsked(unit=unit, low=0, high=40)
+    with pytest.raises(InvalidInput, match="is it MPa"):
+        further_channels.register(connection, None, "oil_mpa", asked, "ida")
+    assert further_channels.listed(connection) == []
+
+
+def test_a_name_keeps_its_unit_at_every_crane_and_after_a_withdrawal(
+    database: str, connection: psycopg.Connection
+) -> None:
+    ids = register(database, "crane-a", "crane-b")
+    mega = FurtherChannelAsked(unit="MPa", low=0, high=40)
+    milli = FurtherChannelAsked(unit="mPa", low=0, high=40)
+    further_channels.register(connection, ids["crane-a"], "oil_mpa", mega, "ida")
+    for crane_id in (ids["crane-a"], ids["crane-b"], None):
+        with pytest.raises(Conflict, match="oil_mpa is in MPa"):
+            further_channels.register(connection, crane_id, "oil_mpa", milli, "ida")
+    further_channels.withdraw(connection, ids["crane-a"], "oil_mpa", "ida")
+    with pytest.raises(Conflict, match="oil_mpa is in MPa"):
+        further_channels.register(connection, ids["crane-a"], "oil_mpa", milli, "ida")
+    wider = further_channels.register(
+        connection, ids["crane-a"], "oil_mpa", mega.model_copy(update={"high": 60.0}), "ida"
+    )
+    assert (wider.unit, wider.high, wider.withdrawn_at) == ("MPa", 60.0, None)
+
+
+def test_registrations_at_the_same_time_do_not_pass_the_bound(
+    database: str, connection: psycopg.Connection
+) -> None:
+    crane_id = register(database, "crane-a")["crane-a"]
+    plain = FurtherChannelAsked(unit="1", low=0, high=9)
+    for number in range(MOST - 1):
+        further_channels.register(connection, crane_id, f"count_{number}", plain, "ida")
+    connection.commit()
+
+    def one_more(number: int) -> str:
+        with psycopg.connect(database) as conn:
+            try:
+                further_channels.register(conn, crane_id, f"one_more_{number}", plain, "ida")
+            except Conflict:
+                return "refused"
+            conn.execute("select pg_sleep(0.2)")  # not committed yet
+            return "registered"
+
+    with ThreadPoolExecutor(6) as pool:
+        outcomes = sorted(pool.map(one_more, range(6)))
+    assert outcomes == ["refused"] * 5 + ["registered"]
+    assert len(further_channels.listed(connection, crane_id)) == MOST
