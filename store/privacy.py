@@ -180,6 +180,7 @@ def remove(conn: Connection[Any], name: str, *, signed: bool = False, dry_run: b
     values = {"name": name, "pseudonym": done.pseudonym}
     with conn.transaction(force_rollback=dry_run):
         governed = conn.execute(query("governing_accounts")).fetchall()
+        conn.execute(query("account_held"), values)
         for place in reversed(PLACES):  # the account last: other rows are found by it
             count = _count(conn, place, name)
             if not count:

@@ -52,6 +52,10 @@ delete from reservation where reservation_id in (
 -- Administrators of every site who can sign in, locked so that two removals cannot both take the last one.
 select account_id from account where role = 'admin' and sites is null and disabled_at is null order by account_id for update;
 
+-- name: account_held
+-- The account of somebody, locked: what hangs on it goes after that, as in what the api does about it.
+select account_id from account where name = %(name)s for update;
+
 -- name: named_by_name
 -- Who is looked for, where a column holds the name.
 select %(name)s::text;
@@ -84,22 +88,26 @@ update {table} set {key} = %(pseudonym)s where {key} = %(name)s;
 
 -- name: person_renamed_in_audit
 -- Lines of the audit about somebody stay under another name, and those of somebody without the address.
--- A role, site or crane that is called the same, and the key of a value, are no person.
+-- A role, site or crane that is called the same, and the key of a value, are no person; nor is the target of what was done to
+-- something else of that name. Only these actions name an account, or a person, as their target.
 with said as (
-    select audit_id, replace(replace(replace((detail - '{role,sites,crane}'::text[])::text, word || ': ', chr(1)), word, other), chr(1), word || ': ')::jsonb
+    select audit_id,
+        target = %(name)s
+            and action in ('create account', 'add account', 'change account', 'make reset link', 'give person') as is_target,
+        replace(replace(replace((detail - '{role,sites,crane}'::text[])::text, word || ': ', chr(1)), word, other), chr(1), word || ': ')::jsonb
         || coalesce((select jsonb_object_agg(key, value) from jsonb_each(detail) where key in ('role', 'sites', 'crane')), '{}') as detail
     from audit, (select to_json(%(name)s::text)::text, to_json(%(pseudonym)s::text)::text) as words (word, other)
 )
 update audit a
 set address = case when account_name = %(pseudonym)s then '' else address end,
     target = case
-        when target = %(name)s then %(pseudonym)s
+        when is_target then %(pseudonym)s
         when target = '/users/' || %(name)s or starts_with(target, '/users/' || %(name)s || '/')
             then '/users/' || %(pseudonym)s || substr(target, length('/users/' || %(name)s) + 1)
         else target end,
     detail = said.detail
 from said
-where said.audit_id = a.audit_id and (account_name = %(pseudonym)s or target = %(name)s or target = '/users/' || %(name)s
+where said.audit_id = a.audit_id and (account_name = %(pseudonym)s or is_target or target = '/users/' || %(name)s
     or starts_with(target, '/users/' || %(name)s || '/') or said.detail <> a.detail);
 
 -- name: targets_of_recipient

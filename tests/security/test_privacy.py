@@ -14,6 +14,7 @@ from fastapi import FastAPI
 
 from domain.errors import Conflict, InvalidInput, NotFound
 from store import access
+from store.audit import note_command
 from store.connection import connect
 from store.privacy import PLACES, kept, remove
 from tests.api.conftest import PASSWORD, client_of
@@ -224,6 +225,29 @@ def test_who_is_called_like_a_role_a_key_or_a_site_changes_only_what_tells_of_th
             "select detail from audit where account_name = 'max' order by audit_id"
         ).fetchall()
     assert found == [(said,), (said | {"decided_by": pseudonym},)]
+
+
+def test_a_crane_a_channel_and_a_file_of_the_same_name_keep_it_in_the_audit(traces: str) -> None:
+    of_things = (
+        "exclude span",
+        "describe crane",
+        "register channel",
+        "back up",
+        "export lifts",
+        "replay quarantine",
+    )
+    with connect(traces, autocommit=True) as conn:
+        for action in of_things:
+            note_command(conn, action, "ida", {})
+        note_command(conn, "make reset link", "ida", {})
+        pseudonym = remove(conn, "ida").pseudonym
+        found = conn.execute(
+            "select action, target from audit where account_name = 'command line' and action <> 'remove person' order by audit_id"
+        ).fetchall()
+    assert found[-len(of_things) - 1 :] == [
+        *((action, "ida") for action in of_things),
+        ("make reset link", pseudonym),
+    ]
 
 
 def test_nobody_the_unknown_and_the_last_administrator_are_refused(fresh_yard_url: str) -> None:
