@@ -42,15 +42,18 @@ def db_migrate(
     """Bring the database up to date, its schema and then its counts. Safe to run again, and by several at once.
 
     Counts of an older method are made anew beside the old ones, which are answered from until that is done. Interrupted,
-    it goes on where it was when run again.
+    it goes on where it was when run again. Where BOOMLEDGER_SCOPE_KEY is set, it becomes the key of the site scopes.
     """
     from analytics import rebuild
     from boomledger.recounting import count_anew
     from boomledger.services import database_url
-    from store.migrate import migrate
+    from store.migrate import migrate, put_scope_key
 
-    url = database_url(load_settings())
+    settings = load_settings()
+    url = database_url(settings)
     applied = migrate(url)
+    if settings.scope_key is not None:
+        put_scope_key(url, settings.scope_key.get_secret_value())
     outdated = rebuild.outdated(url)
     if applied or not outdated:
         out.print("\n".join(f"applied {name}" for name in applied) or "nothing to do", highlight=False)

@@ -14,7 +14,7 @@ from typing import Final, NamedTuple
 
 import psycopg
 
-from domain.errors import Conflict, Unavailable
+from domain.errors import Conflict, InvalidInput, Unavailable
 from store.connection import connect
 from store.locks import Lock, give_back, take
 
@@ -66,6 +66,19 @@ def migrate(url: str) -> list[str]:
             return _make(conn) if _is_empty(conn) else _upgrade(conn)
         finally:
             give_back(conn, Lock.MIGRATE)
+
+
+def put_scope_key(url: str, key: str) -> None:
+    """Make a key, 64 hexadecimal digits, that of the site scopes: web processes that have it as a setting sign by it.
+
+    Raises InvalidInput where it is none.
+    """
+    if not re.fullmatch("[0-9a-f]{64}", key):
+        raise InvalidInput(
+            "scope_key: 64 hexadecimal digits, which docs/security.md says how to make", field="scope_key"
+        )
+    with connect(url) as conn:
+        conn.execute("select put_scope_key(%s)", [bytes.fromhex(key)])
 
 
 def replace_objects(conn: psycopg.Connection) -> None:

@@ -86,13 +86,15 @@ async def open_session(
         raise too_many()
     password = credentials.password.get_secret_value()
     tried = await to_thread.run_sync(access.hash_like, password, tries.hashed_as, limiter=HASHING)
-    row = await access.finish_log_in(conn, credentials.account, tried, address)
-    if row is None:
-        # A name that no account has may be a password in the wrong field.
-        name = credentials.account if tries.hashed_as is not None else "unknown account"
-        await noted(conn, name, "refused log-in", address)
-        raise Refused(401, "no account with this name and password")
-    return await opened(conn, settings, row, "log-in", address, agent)
+    # One transaction: no session is opened by a password that was changed since it was looked at.
+    async with conn.transaction():
+        row = await access.finish_log_in(conn, credentials.account, tried, address)
+        if row is not None:
+            return await opened(conn, settings, row, "log-in", address, agent)
+    # A name that no account has may be a password in the wrong field.
+    name = credentials.account if tries.hashed_as is not None else "unknown account"
+    await noted(conn, name, "refused log-in", address)
+    raise Refused(401, "no account with this name and password")
 
 
 @router.post("/reset", dependencies=[OPEN], status_code=204)

@@ -48,7 +48,7 @@ counting                s
 crane                   siu
 crane_defects           s
 crane_description       siud
-crane_spec              siu
+crane_spec              s
 crane_summary           su
 crane_type              siu
 day_figure              s
@@ -59,7 +59,7 @@ event_context           s
 exclusion               siu
 fault_episode           s
 finding                 s
-fleet_change            si
+fleet_change            s
 further_channel         siu
 gap                     s
 idempotency             siud
@@ -149,6 +149,12 @@ REFUSED = (
     "select * from make_reset_link('admin-all', sha256('x'), now() + interval '1 day')",
     "select * from put_reset_link('admin-all', sha256('x'), now() + interval '1 day')",
     "select secret_sha256 from reset_link",
+    "insert into crane_spec (digest, spec) values (encode(sha256('x'), 'hex'), '{}')",
+    "update crane_spec set spec = '{}'",
+    "insert into fleet_change default values",
+    "insert into site (name, spec) values ('mine', '{}')",
+    "insert into crane_type (name, spec) values ('mine', '{}')",
+    "insert into status_code (code, meaning, advice, source) values ('X-1', 'harmless', 'go on', 'x')",
     OPEN_SESSION,
     "create table public.mine (x int)",
     "create function public.mine() returns int language sql as 'select 1'",
@@ -245,6 +251,13 @@ def test_sql_of_ones_own_choice_is_refused(fresh_yard_url: str, in_scope: str) -
         for name in ("boomledger.sites", "boomledger.site_ids", "boomledger.crane_ids", "boomledger.account"):
             conn.execute("select set_config(%s, '*', false)", [name])
         assert "crake-1" not in cranes(conn)
+        for shared in ("site", "crane_type", "status_code", "correction_version"):
+            own_column = (
+                "version = version + 1"
+                if shared == "correction_version"
+                else ("meaning = 'x'" if shared == "status_code" else "spec = '{}'")
+            )
+            assert conn.execute(f"update {shared} set {own_column}".encode()).rowcount == 0, shared
         own = [] if in_scope == "nothing" else [in_scope]
         assert [name for (name,) in conn.execute("select name from account").fetchall()] == own
         assert conn.execute("delete from session").rowcount == 0
@@ -314,6 +327,46 @@ def test_only_an_administrator_of_every_site_changes_accounts(
         assert noted.fetchall() == [
             ("admin-all", "session", "viewer-north", {"role": "admin", "sites": None})
         ]
+
+
+@pytest.mark.parametrize(
+    ("role", "sites", "adds_type", "replaces"),
+    [
+        ("dispatcher", None, False, False),
+        ("engineer", None, True, False),
+        ("admin", ["north-yard"], True, False),
+        ("admin", None, True, True),
+    ],
+)
+def test_what_serves_every_site_is_written_by_who_may(
+    fresh_yard_url: str, role: str, sites: list[str] | None, adds_type: bool, replaces: bool
+) -> None:
+    with as_role(fresh_yard_url) as conn:
+        scope(conn, signed(fresh_yard_url, pid=conn.info.backend_pid, role=role, sites=sites))
+        added = refusal(conn, "insert into crane_type (name, spec) values ('of-ours', '{}')")
+        assert (added == "") is adds_type
+        for statement in (
+            "update crane_type set spec = '{}' where name = (select min(name) from crane_type)",
+            "update site set spec = spec where name = 'north-yard'",
+        ):
+            assert conn.execute(statement.encode()).rowcount == int(replaces), statement  # type: ignore[arg-type]
+        assert (refusal(conn, "insert into site (name, spec) values ('of-ours', '{}')") == "") is replaces
+        coded = refusal(
+            conn, "insert into status_code (code, meaning, advice, source) values ('X-1', 'm', 'a', 's')"
+        )
+        assert (coded == "") is (sites is None and role in ("engineer", "admin"))
+
+
+def test_a_copy_of_a_type_cannot_be_slipped_under_the_digest_of_another(fresh_yard_url: str) -> None:
+    with as_role(fresh_yard_url) as conn:
+        scope(conn, signed(fresh_yard_url, pid=conn.info.backend_pid, role="engineer"))
+        wanted = {"name": "to-come", "figures": 1}
+        forged = "insert into crane_spec (digest, spec) select encode(sha256(convert_to(%s::jsonb::text, 'UTF8')), 'hex'), '{}'"
+        with pytest.raises(psycopg.errors.InsufficientPrivilege):
+            conn.execute(forged, [json.dumps(wanted)])
+        ((spec_id,),) = conn.execute("select spec_id_of(%s)", [json.dumps(wanted)]).fetchall()
+        kept = conn.execute("select spec from crane_spec where spec_id = %s", [spec_id]).fetchall()
+        assert kept == [(wanted,)]
 
 
 def test_a_log_in_is_signed_for_its_own_account_and_stage(fresh_yard_url: str) -> None:

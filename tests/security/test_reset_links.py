@@ -3,8 +3,9 @@
 import json
 import logging
 from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
 from datetime import UTC, datetime
-from typing import Any
+from typing import Any, LiteralString
 
 import httpx
 import psycopg
@@ -21,6 +22,7 @@ from dashboard.login import register, reset_page
 from store.access import Role, secret_sha256
 from tests.api.conftest import PASSWORD
 from tests.security.conftest import TokenOf
+from tests.security.test_database_role import scope, signed
 from tests.support import rows
 
 NEW = "plover over a tin roof"
@@ -52,6 +54,17 @@ async def link_of(admin: httpx.AsyncClient, account: str = "viewer-all") -> str:
 async def log_in(app: FastAPI, password: str, account: str = "viewer-all") -> int:
     async with client_of(app, address="10.9.9.9") as client:
         return (await client.post("/login", json={"account": account, "password": password})).status_code
+
+
+def wait_for_lock(url: str, pid: int) -> None:
+    """Until another connection waits for a row."""
+    with psycopg.connect(url, autocommit=True) as conn:
+        for _ in range(3000):
+            asked = conn.execute("select wait_event_type from pg_stat_activity where pid = %s", [pid])
+            if asked.fetchone() == ("Lock",):
+                return
+            conn.execute("select pg_sleep(0.01)")
+    raise AssertionError("it did not wait")
 
 
 async def set_by(client: httpx.AsyncClient, secret: str, password: str = NEW) -> httpx.Response:
@@ -120,6 +133,81 @@ async def test_a_newer_link_and_a_disabling_end_the_one_of_before(
     kept = await link_of(admin)
     assert (await admin.patch("/users/viewer-all", json={"role": "dispatcher"})).status_code == 200
     assert (await set_by(person, kept)).status_code == 204
+
+
+PUT: LiteralString = "select name from put_reset_link('viewer-all', sha256('late'), now() + interval '1 day')"
+USE: LiteralString = "select name from use_reset_link(sha256('early'), 'x', '192.0.2.1')"
+
+
+@pytest.mark.parametrize("late", [PUT, USE])
+def test_a_link_that_comes_while_the_account_is_being_disabled_is_none(
+    fresh_yard_url: str, late: LiteralString
+) -> None:
+    early = PUT.replace("late", "early")
+    with psycopg.connect(fresh_yard_url) as disabling, psycopg.connect(fresh_yard_url) as other:
+        disabling.execute(early)
+        disabling.commit()
+        rows.change(
+            disabling, "account", {"disabled_at": datetime(2026, 3, 2, tzinfo=UTC)}, name="viewer-all"
+        )
+        with ThreadPoolExecutor(1) as thread:
+            asked = thread.submit(lambda: other.execute(late).fetchall())
+            wait_for_lock(fresh_yard_url, other.info.backend_pid)
+            disabling.commit()
+            assert asked.result() == []
+        other.commit()
+        rows.change(disabling, "account", {"disabled_at": None}, name="viewer-all")
+        disabling.commit()
+        assert rows.count(disabling, "reset_link") == 0
+
+
+def test_a_session_of_the_old_password_does_not_come_after_the_new_one(fresh_yard_url: str) -> None:
+    """Two connections as two web processes: one is signing somebody in, the other uses the link meanwhile."""
+    with psycopg.connect(fresh_yard_url) as signing_in, psycopg.connect(fresh_yard_url) as other:
+        signing_in.execute(PUT.replace("late", "early"))
+        signing_in.commit()
+        ((old,),) = signing_in.execute(
+            "select password_hash from account where name = 'viewer-all'"
+        ).fetchall()
+        signing_in.commit()
+        scope(
+            signing_in,
+            signed(fresh_yard_url, pid=signing_in.info.backend_pid, account="viewer-all", role="log-in"),
+        )
+        assert signing_in.execute("select from finish_log_in('viewer-all', %s, '')", [old]).rowcount == 1
+        with ThreadPoolExecutor(1) as thread:
+            used = thread.submit(lambda: other.execute(USE).fetchall())
+            wait_for_lock(fresh_yard_url, other.info.backend_pid)
+            scope(
+                signing_in,
+                signed(
+                    fresh_yard_url, pid=signing_in.info.backend_pid, account="viewer-all", role="signed-in"
+                ),
+            )
+            signing_in.execute("select open_session(sha256('s'), now() + interval '1 h', '', '')")
+            signing_in.commit()
+            assert used.result() == [("viewer-all",)]
+        other.commit()
+        assert rows.count(other, "session") == 0
+        scope(
+            signing_in,
+            signed(fresh_yard_url, pid=signing_in.info.backend_pid, account="viewer-all", role="log-in"),
+        )
+        assert signing_in.execute("select from finish_log_in('viewer-all', %s, '')", [old]).rowcount == 0
+
+
+async def test_a_log_in_looks_at_the_password_and_opens_the_session_in_one_transaction(
+    fresh_api: FastAPI, admin: httpx.AsyncClient, fresh_yard_url: str
+) -> None:
+    await link_of(admin)
+    with psycopg.connect(fresh_yard_url) as conn:
+        conn.execute(
+            "create function same() returns trigger language plpgsql as $$ begin"
+            " if not exists (select from known_address k where k.account_id = new.account_id and k.seen_at = now())"
+            " then raise exception 'opened in another transaction'; end if; return new; end $$;"
+            "create trigger same before insert on session for each row execute function same()"
+        )
+    assert await log_in(fresh_api, PASSWORD) == 200
 
 
 async def test_who_gets_no_link(fresh_api: FastAPI, admin: httpx.AsyncClient, token_of: TokenOf) -> None:

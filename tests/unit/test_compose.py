@@ -3,6 +3,7 @@
 import re
 from pathlib import Path
 from typing import Any
+from urllib.parse import urlsplit
 
 import pytest
 import typer.main
@@ -23,7 +24,7 @@ ENV_EXAMPLE = (ROOT / ".env.example").read_text()
 
 def test_the_services_that_an_installation_needs_are_there() -> None:
     assert set(COMPOSE["services"]) == {
-        "database", "broker", "migrate", "ingest", "analytics", "watch", "web", "simulator",
+        "database", "broker", "migrate", "logins", "ingest", "analytics", "watch", "web", "simulator",
     }  # fmt: skip
     assert COMPOSE["services"]["simulator"]["profiles"] == ["simulator"]
     assert COMPOSE["services"]["database"]["image"].startswith("timescale/")
@@ -63,7 +64,7 @@ def test_health_checks_ask_ports_that_the_service_listens_on() -> None:
 
 def test_every_service_that_stays_has_a_health_check_or_needs_none() -> None:
     without = {name for name, service in COMPOSE["services"].items() if "healthcheck" not in service}
-    assert without == {"migrate", "simulator"}
+    assert without == {"migrate", "logins", "simulator"}
 
 
 def test_passwords_have_no_default_and_stand_in_the_example_empty() -> None:
@@ -71,6 +72,32 @@ def test_passwords_have_no_default_and_stand_in_the_example_empty() -> None:
     names = set(re.findall(r"\$\{(\w+)", text))
     assert names == set(re.findall(r"^(\w+)=$", ENV_EXAMPLE, flags=re.MULTILINE))
     assert not re.findall(r"\$\{\w+:-[^}]+\}", text), "a default password"
+
+
+def test_what_stays_connects_under_a_login_of_its_own() -> None:
+    """Which the file of the logins makes: tests/security/test_service_rights.py runs it on a database."""
+    users = {name: urlsplit(service["environment"]["BOOMLEDGER_DATABASE_URL"].replace("?", "")).username for name, service in OURS.items()}  # fmt: skip
+    owner = COMPOSE["services"]["database"]["environment"]["POSTGRES_USER"]
+    stay = {"ingest", "analytics", "watch", "web"}
+    assert {name: users[name] for name in stay} == {name: f"boomledger_{name}_login" for name in stay}
+    assert {name for name, user in users.items() if user == owner} == {"migrate", "simulator"}, (
+        "these register and migrate"
+    )
+    made = (ROOT / "deploy" / "database" / "logins.sql").read_text()
+    logins = COMPOSE["services"]["logins"]
+    assert logins["image"] == COMPOSE["services"]["database"]["image"]
+    for name in stay:
+        assert users[name] in made  # type: ignore[operator]
+        password = f"DATABASE_{name.upper()}_PASSWORD"
+        assert f"${{{password}:" in OURS[name]["environment"]["BOOMLEDGER_DATABASE_URL"]
+        assert f"${{{password}:" in logins["environment"][password]
+        assert f"\\getenv {name} {password}\n" in made
+        assert "logins" in OURS[name]["depends_on"]
+    keys = {name: service["environment"].get("BOOMLEDGER_SCOPE_KEY") for name, service in OURS.items()}
+    assert keys["web"] == keys["migrate"] is not None
+    assert {name for name, key in keys.items() if key} == {"web", "migrate"}, (
+        "who signs, and who puts the key into the database"
+    )
 
 
 def test_volumes_are_named_and_mounted_files_exist() -> None:

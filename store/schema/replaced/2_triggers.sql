@@ -12,7 +12,9 @@ begin
 end
 $$;
 
-create or replace function note_fleet_change() returns trigger language plpgsql as $$
+create or replace function note_fleet_change() returns trigger
+language plpgsql security definer set search_path = public, pg_temp
+as $$
 begin
     if to_regclass('public.fleet_change') is not null then
         insert into public.fleet_change default values;

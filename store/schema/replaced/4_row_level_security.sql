@@ -2,19 +2,21 @@
 -- sites that a transaction names in `boomledger.scope`, in claims that the web process signed for it; nothing without.
 -- Owner and superuser are not bound by it: ingest, analytics, alerts and the command line see everything.
 
--- A new key for the signatures; web processes that were given the one before as a setting need this one.
+-- The key of the signatures: 32 bytes that whoever deploys the web process chose, or new ones. Web processes that were given the one
+-- before as a setting need this one.
+create or replace function put_scope_key(wanted bytea) returns void
+language sql
+as $$
+    insert into scope_key (key, inner_key, outer_key)
+    select wanted, string_agg(set_byte('\x00', 0, get_byte(wanted || decode(repeat('00', 32), 'hex'), i) # 54), ''::bytea order by i),
+        string_agg(set_byte('\x00', 0, get_byte(wanted || decode(repeat('00', 32), 'hex'), i) # 92), ''::bytea order by i)
+    from generate_series(0, 63) i
+    on conflict (only_one) do update set key = excluded.key, inner_key = excluded.inner_key, outer_key = excluded.outer_key
+$$;
 create or replace function new_scope_key() returns void
 language sql
 as $$
-    with made as (
-        select sha256(uuid_send(gen_random_uuid()) || uuid_send(gen_random_uuid()) || uuid_send(gen_random_uuid())) as key
-    ), padded as (
-        select key, string_agg(set_byte('\x00', 0, get_byte(key || decode(repeat('00', 32), 'hex'), i) # 54), ''::bytea order by i) as inner_key,
-            string_agg(set_byte('\x00', 0, get_byte(key || decode(repeat('00', 32), 'hex'), i) # 92), ''::bytea order by i) as outer_key
-        from made, generate_series(0, 63) i group by key
-    )
-    insert into scope_key (key, inner_key, outer_key) select key, inner_key, outer_key from padded
-    on conflict (only_one) do update set key = excluded.key, inner_key = excluded.inner_key, outer_key = excluded.outer_key
+    select put_scope_key(sha256(uuid_send(gen_random_uuid()) || uuid_send(gen_random_uuid()) || uuid_send(gen_random_uuid())))
 $$;
 select new_scope_key() where not exists (select from scope_key);
 
@@ -51,6 +53,10 @@ as $$ select coalesce(scope_claims() -> 'sites' = 'null', false) $$;
 create or replace function account_in_scope() returns text
 language sql stable
 as $$ select scope_claims() ->> 'account' $$;
+
+create or replace function role_in_scope() returns text
+language sql stable
+as $$ select scope_claims() ->> 'role' $$;
 
 -- Accounts, tokens and the audit are for administrators of every site: of some sites, one could widen their own.
 create or replace function governs_accounts() returns boolean
@@ -106,8 +112,22 @@ select set_policy(of_table, 'site_scope', 'using (case when crane_id is null the
 from unnest(array['alert', 'alert_shelf']::regclass[]) as of_table;
 
 -- A new crane must stand at a site in scope.
-select set_policy(of_table, 'site_scope', 'using ((select every_site_in_scope()) or site_id in (select sites_in_scope()))')
-from unnest(array['site', 'crane']::regclass[]) as of_table;
+select set_policy('crane', 'site_scope', 'using ((select every_site_in_scope()) or site_id in (select sites_in_scope()))');
+
+-- What serves every site: an administrator of every site adds and changes sites and replaces types, an engineer adds a type, and
+-- an engineer of every site says what codes mean. Types and codes are everyone's to read.
+select set_policy('site', 'site_scope', 'for select using ((select every_site_in_scope()) or site_id in (select sites_in_scope()))');
+select set_policy(of_table, 'select_by_all', 'for select using (true)')
+from unnest(array['crane_type', 'status_code', 'correction_version']::regclass[]) as of_table;
+select set_policy(of_table, 'insert_for_all', format('for insert with check (%s)', may)),
+    set_policy(of_table, 'update_for_all', format('for update using (%s)', may))
+from (values
+    ('site'::regclass, '(select governs_accounts())'),
+    ('status_code', '(select every_site_in_scope() and role_in_scope() in (''engineer'', ''admin''))')
+) as shared (of_table, may);
+select set_policy('crane_type', 'insert_for_all', 'for insert with check ((select role_in_scope()) in (''engineer'', ''admin''))');
+select set_policy('crane_type', 'update_for_all', 'for update using ((select governs_accounts()))');
+select set_policy('correction_version', 'update_for_all', 'for update using ((select role_in_scope()) in (''engineer'', ''admin''))');
 
 select set_policy(of_table, 'site_scope',
     'using ((select every_site_in_scope()) or crane_name in (select crane_names_in_scope()))')

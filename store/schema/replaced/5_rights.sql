@@ -13,11 +13,11 @@ declare
             ' quarantine_removal quarantine_replay recount_day refused_message refused_reading reservation service_done service_plan'
             ' site span_ledger status_code system_trouble touched_day',
         'insert', 'alert_delivery alert_history alert_rule alert_shelf alert_target clock_correction counter_reading crane crane_description'
-            ' crane_spec crane_type detail dossier event exclusion fleet_change further_channel idempotency life_record life_record_file load_chart_version'
+            ' crane_type detail dossier event exclusion further_channel idempotency life_record life_record_file load_chart_version'
             ' overload_decision quarantine_replay refused_message refused_reading reservation service_done service_plan site'
             ' status_code touched_day',
         'update', 'alert alert_rule alert_shelf alert_target clock_correction correction_version counter_reading crane crane_description'
-            ' crane_spec crane_summary crane_type detail exclusion further_channel idempotency overload refused_reading reservation service_done'
+            ' crane_summary crane_type detail exclusion further_channel idempotency overload refused_reading reservation service_done'
             ' service_plan site status_code touched_day',
         'delete', 'alert_news alert_shelf alert_target api_token crane_description detail idempotency refused_message service_plan session',
         'select (account_id, name, role, sites, created_at, disabled_at, issuer, signed_on_at)', 'account',

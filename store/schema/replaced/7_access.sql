@@ -1,5 +1,7 @@
 -- What is done about accounts, sessions and tokens under the api's role, which can neither read a digest nor change a row of them.
 -- Each demands what the web process signed (4_row_level_security.sql): whoever runs SQL alone cannot sign.
+-- Whatever goes by the state of an account locks its row first, and what hangs on it afterwards: so a password, a disabling, a link
+-- and a session that come at once come one after the other, and none waits for the other in a ring.
 
 create or replace function demand_claims(of_role text, of_account text) returns void
 language plpgsql stable
@@ -50,18 +52,19 @@ as $$
 $$;
 
 -- The account where the password's hash is right: its tries from there are forgotten, and the address is known of it for 30 days.
+-- The session is opened in the same transaction: a password that is changed meanwhile opens none that outlives the change.
 create or replace function finish_log_in(of_name text, hash text, from_address text)
 returns table (account_id int, name text, role text, sites text[])
 language plpgsql security definer set search_path = public, pg_temp
 as $$
 #variable_conflict use_column
 declare
-    found_id constant int := (
-        select account_id from account
-        where name = of_name and disabled_at is null and sha256(password_hash::bytea) = sha256(hash::bytea)
-    );
+    found_id int;
 begin
     perform demand_claims('log-in', of_name);
+    select account_id into found_id from account
+    where name = of_name and disabled_at is null and sha256(password_hash::bytea) = sha256(hash::bytea)
+    for no key update;
     if found_id is null then
         return;
     end if;
@@ -113,7 +116,8 @@ language sql security definer set search_path = public, pg_temp
 as $$
     select demand_claims('signed-in', account_in_scope());
     insert into session (secret_sha256, account_id, expires_at, address, agent)
-    select digest, account_id, ends_at, from_address, with_agent from account where name = account_in_scope() and disabled_at is null;
+    select digest, account_id, ends_at, from_address, with_agent from account where name = account_in_scope() and disabled_at is null
+    for no key update;
 $$;
 
 -- Sessions and tokens are found by the digest of their secret, and their use is noted by it: before anything is signed.
@@ -216,6 +220,7 @@ language sql
 as $$
     insert into reset_link (account_id, secret_sha256, expires_at)
     select account_id, digest, ends_at from account where account.name = of_name and disabled_at is null and issuer is null
+    for no key update
     on conflict (account_id) do update set secret_sha256 = excluded.secret_sha256, made_at = now(), expires_at = excluded.expires_at
     returning of_name
 $$;
@@ -240,13 +245,12 @@ create or replace function use_reset_link(digest bytea, hash text, from_address 
 language plpgsql security definer set search_path = public, pg_temp
 as $$
 declare
-    found_id int;
+    found_id int := (select account_id from reset_link where secret_sha256 = digest);
     found_name text;
 begin
-    delete from reset_link r using account a
-    where r.secret_sha256 = digest and r.expires_at > now() and a.account_id = r.account_id and a.disabled_at is null
-    returning a.account_id, a.name into found_id, found_name;
-    if found_id is null then
+    select a.name into found_name from account a where a.account_id = found_id and a.disabled_at is null for no key update;
+    delete from reset_link where secret_sha256 = digest and account_id = found_id and expires_at > now() and found_name is not null;
+    if not found then
         return;
     end if;
     update account set password_hash = hash where account_id = found_id;
@@ -281,6 +285,17 @@ begin
             execute format('grant execute on function %s to boomledger_api', one.name);
         end if;
     end loop;
-    execute 'revoke execute on function new_scope_key() from public';
+    execute 'revoke execute on function new_scope_key(), put_scope_key(bytea) from public';
+    -- Policies ask these of everybody; without a signed scope they answer nothing.
+    for one in
+        select f.name as function, r.rolname as role from pg_roles r, unnest(array['scope_claims()', 'sites_in_scope()', 'cranes_in_scope()',
+            'crane_names_in_scope()', 'account_id_in_scope()']) as f (name)
+        where r.rolname in ('boomledger_ingest', 'boomledger_analytics', 'boomledger_watch')
+    loop
+        execute format('grant execute on function %s to %I', one.function, one.role);
+    end loop;
+    if exists (select from pg_roles where rolname = 'boomledger_ingest') then
+        execute 'grant execute on function spec_id_of(jsonb), segment_make_ranges(timestamptz, timestamptz) to boomledger_ingest';
+    end if;
 end
 $$;
