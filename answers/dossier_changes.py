@@ -6,6 +6,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from typing import Any, Final, Literal
 
 from domain.dossier import DossierChange
+from domain.overload import peak_words
 from words.texts import t
 
 Part = Literal["figure", "entry", "record"]
@@ -65,7 +66,9 @@ def _overloads(before: Sequence[Any], after: Sequence[Any]) -> Iterator[DossierC
     ):
         if found:
             words = t(
-                "changes.overloads", count=len(found), peak=max(row["peak_structural_pct"] for row in found)
+                "changes.overloads",
+                count=len(found),
+                peak=peak_words(max(row["peak_structural_pct"] for row in found)),
             )
             sides = {"before": None, "after": None, side: words}
             what = t("changes.overloads_came" if side == "after" else "changes.overloads_went")

@@ -6,10 +6,9 @@ from zoneinfo import ZoneInfo
 
 from domain.dossier import Dossier
 from domain.life_record import LifeRecordRow
-from domain.overload import OverloadRow, OverloadState
+from domain.overload import OverloadRow, OverloadState, peak_words
 from reports import rows
 from reports.dossier_figures import Section, section, table, zone_of
-from words.remarks import listed
 from words.texts import t
 
 HIGHEST: Final = 10
@@ -52,7 +51,7 @@ def overload_section(dossier: Dossier) -> Section:
             *table(
                 _head(),
                 OVERLOAD_WIDTHS,
-                [_overload(one, zone_of(dossier)) for one in highest],
+                [overload_row(one, zone_of(dossier)) for one in highest],
                 t("report.the_highest", how_many=len(highest)),
             ),
         ],
@@ -67,14 +66,15 @@ def overload_annex(dossier: Dossier) -> list[Section]:
     """Every entry of the overload register; nothing where there is none."""
     if not dossier.overloads:
         return []
-    lines = [_overload(one, zone_of(dossier)) for one in dossier.overloads]
+    lines = [overload_row(one, zone_of(dossier)) for one in dossier.overloads]
     text = t("report.all_newest_first_times_of", how_many=len(lines), time_zone=dossier.site.time_zone)
     return [
         section(t("report.overload_register"), text=[text], tables=table(_head(), OVERLOAD_WIDTHS, lines))
     ]
 
 
-def _overload(row: OverloadRow, zone: ZoneInfo) -> list[str]:
+def overload_row(row: OverloadRow, zone: ZoneInfo) -> list[str]:
+    """One entry of the register: lift, peaks, load, cause, decision. Peaks are rounded up, as in the duty report."""
     load = t("report.load_not_known") if row.mass_kg is None else f"{row.mass_kg:,.0f} kg"
     outreach = "" if row.peak_outreach_m is None else f", {row.peak_outreach_m:.1f} m"
     cause = (
@@ -84,7 +84,7 @@ def _overload(row: OverloadRow, zone: ZoneInfo) -> list[str]:
     )
     decided = [row.state.value.upper() if row.state is OverloadState.OPEN else ""]
     if row.decided is not None and row.decided_at is not None:
-        at_peak = row.decided_peak_structural_pct or 0.0
+        at_peak = peak_words(row.decided_peak_structural_pct or 0.0)
         decided.append(
             t(
                 "report.at",
@@ -98,7 +98,7 @@ def _overload(row: OverloadRow, zone: ZoneInfo) -> list[str]:
         decided.append(t("report.no_longer_counted_2"))
     return [
         f"{row.started_at.astimezone(zone):%Y-%m-%d %H:%M:%S}",
-        f"{row.peak_structural_pct:.1f} %, {row.peak_utilisation_pct:.1f} %",
+        f"{peak_words(row.peak_structural_pct)}, {peak_words(row.peak_utilisation_pct)}",
         load + outreach,
         cause,
         "; ".join(word for word in decided if word),
@@ -173,27 +173,5 @@ def record_section(dossier: Dossier) -> Section:
 
 
 def _record(row: LifeRecordRow) -> list[str]:
-    found = "" if row.found_error_pct is None else t("report.found_off", found_error_pct=row.found_error_pct)
-    left = (
-        ""
-        if row.left_error_pct is None
-        else t("report.left_within", found=found, left_error_pct=row.left_error_pct)
-    )
-    what = (
-        row.detail,
-        "" if row.length_mm is None else t("report.mm", length_mm=row.length_mm),
-        row.channel,
-        left,
-        row.service_interval,
-        "" if row.found_in is None else t("report.found_in_record", found_in=row.found_in),
-        row.note,
-        "" if row.version == 1 or row.withdrawn else t("report.corrected", reason=row.reason),
-        t("report.withdrawn", reason=row.reason) if row.withdrawn else "",
-    )
-    return [
-        row.happened_on.isoformat(),
-        f"{row.record_id}, {row.kind.value.replace('_', ' ')}",
-        "; ".join(word for word in what if word) or "–",
-        row.person,
-        listed(row.effect_remarks),
-    ]
+    number, day, kind, what, person, effect = rows.record_cells(row)
+    return [day, f"{number}, {kind}", what or "–", person, effect]

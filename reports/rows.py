@@ -144,8 +144,11 @@ def record_cells(row: LifeRecordRow) -> list[str]:
         None
         if row.left_error_pct is None
         else t("report.error_left_up_to", left_error_pct=row.left_error_pct),
+        row.service_interval,
         None if row.found_in is None else t("report.found_in_no", found_in=row.found_in),
         row.note,
+        None if row.version == 1 or row.withdrawn else t("report.corrected", reason=row.reason),
+        t("report.withdrawn", reason=row.reason) if row.withdrawn else None,
         t("report.files", how_many=len(row.files)) if row.files else None,
     ]
     what = "; ".join(part for part in parts if part)

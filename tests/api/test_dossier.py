@@ -217,7 +217,7 @@ async def test_overloads_stand_in_it_with_what_was_decided(fresh_api: FastAPI, f
             rows.overload(conn, "heron-3", started_at + timedelta(days=9), 140.0, **later)
     draft = (await http.get("/cranes/heron-3/dossier")).json()
     told = {one["what"]: (one["before"], one["after"]) for one in draft["changes"]}
-    assert told["overloads that came"] == (None, f"{len(draft['overloads']) // 2}, highest peak 140.2 %")
+    assert told["overloads that came"] == (None, f"{len(draft['overloads']) // 2}, highest peak 140.3 %")
 
 
 async def test_records_of_the_life_stand_in_it_with_their_effect(fresh_api: FastAPI) -> None:
