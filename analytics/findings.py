@@ -21,7 +21,7 @@ from store.duty import FIRST_DAY, LAST_DAY
 from store.findings import FINDING_FACTS, FactsRow, write
 from store.refused import by_day
 
-JUDGE_VERSION: Final = 2  # raise it when the same statistics and thresholds would give other findings
+JUDGE_VERSION: Final = 3  # raise it when the same statistics and thresholds would give other findings
 
 
 def judged_by(thresholds: Thresholds) -> str:

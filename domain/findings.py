@@ -17,6 +17,8 @@ class FindingCode(StrEnum):
 
     SENSOR_STUCK = "sensor_stuck"
     SENSOR_SATURATED = "sensor_saturated"
+    READINGS_REPEATED = "readings_repeated"
+    READINGS_SMOOTHED = "readings_smoothed"
     SPIKES = "spikes"
     ZERO_DRIFT = "zero_drift"
     ZERO_OFFSET = "zero_offset"
@@ -31,6 +33,7 @@ class FindingCode(StrEnum):
     LIMIT_ZERO = "limit_zero"
     LIMIT_LOW = "limit_low"
     LIMIT_MISSING = "limit_missing"
+    LIMIT_MISFIT = "limit_misfit"
     MODE_STUCK = "mode_stuck"
     BOOTS_OVERLAP = "boots_overlap"
     CLOCK_SET_BACK = "clock_set_back"
@@ -55,6 +58,8 @@ Moves = Literal["too high", "too low", "either way"]
 MOVES_AND_UNIT: Final[Mapping[FindingCode, tuple[Moves, str]]] = {
     FindingCode.SENSOR_STUCK: ("too low", "min"),
     FindingCode.SENSOR_SATURATED: ("too low", "%"),
+    FindingCode.READINGS_REPEATED: ("too low", "h"),
+    FindingCode.READINGS_SMOOTHED: ("too low", "h"),
     FindingCode.SPIKES: ("too high", "%"),
     FindingCode.ZERO_DRIFT: ("either way", "%"),
     FindingCode.ZERO_OFFSET: ("either way", "%"),
@@ -70,6 +75,7 @@ MOVES_AND_UNIT: Final[Mapping[FindingCode, tuple[Moves, str]]] = {
     FindingCode.LIMIT_LOW: ("too low", "%"),
     FindingCode.MODE_STUCK: ("too low", "min"),
     FindingCode.LIMIT_MISSING: ("too high", "h"),
+    FindingCode.LIMIT_MISFIT: ("either way", "%"),
     FindingCode.BOOTS_OVERLAP: ("either way", "h"),
     FindingCode.CLOCK_SET_BACK: ("either way", "h"),
     FindingCode.CLOCK_BEHIND: ("either way", "h"),
@@ -113,6 +119,7 @@ class Thresholds:
     misfit_share: float = 0.2  # of the time with both, more than 1 m apart
     limit_zero_min: float = 1.0
     limit_missing_share: float = 0.5
+    limit_followed: float = 0.5  # of what a limit that changes under load moves utilisation by, against it
     lifts_apart: float = 2.5  # cycles of 15 % or more for each lift, or a tenth of a cycle
     seldom_share: float = 0.5  # of the time, with a step of more than 3 s
     pose_missing_share: float = 0.3

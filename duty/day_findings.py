@@ -6,15 +6,17 @@ What only several days can tell stands in `duty.findings`. Thresholds and their 
 from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import date
+from itertools import combinations
 from typing import Final, NamedTuple
 
 import numpy as np
 
 from domain.crane import Boom, CraneType
 from domain.findings import FindingCode, Thresholds
+from duty import movement
 from duty.gaps import SHORTEST_HOLE_MS
 from duty.geometry import full_stroke_m
-from duty.minutes import BOOMS, CHANNELS, EXTREMES, POSE_LEAST
+from duty.minutes import BOOMS, CHANNELS, EXTREMES, FRACTION_PCT, POSE_LEAST
 from duty.plausibility import FIT_PCT, HEAVY_PCT, MISFITS_M, OWN_PCT, STEPS_MS, Ints, Plausibility
 
 HOUR_MS: Final = 3_600_000
@@ -29,9 +31,20 @@ COARSE_TIMES: Final = 3
 COARSE_SHARE: Final = 0.2
 COARSE_FROM_PCT: Final = 90.0
 GAPS_TIMES: Final = 4  # so many times as often as by the time at that level
+COARSE_BELOW_PCT: Final = (
+    5  # peaks spread: under the largest reading so many percents are as common, but where it is an end
+)
+COARSE_OFTEN: Final = 2  # so many times the minutes that end there, whatever the height
+LEAST_CHANGES: Final = 30
+SOON_SHARE: Final = 0.1  # of the changes of a reading, within SOON_MS: fewer, and a reading stands for long
+QUICK_CLASS: Final = 6  # of movement.SHARES: three fifths of a minute's range within QUICK_MS
+LEAST_SWUNG: Final = 30  # minutes
+QUICK_SHARE: Final = 0.1  # of them
+LEAST_LIMIT_STEPS: Final = 20
 SLEW_RAD: Final = 6.4  # a turn in radians and some slack
 JOINTS: Final = (*POSE_LEAST, "jib_deg", "jib_extension_m")
 LEAST_SECONDS: Final = 120  # of a class of the booms' own part: fewer tell no empty hook
+LEAST_CLASSES: Final = 4  # so many tell of one that is off
 LEAST_APART_PCT: Final = 8.0  # between the classes that are compared
 LOW_LIMIT_PCT: Final = 2.0  # one that stays below it is a fraction or none
 NEGATIVE_SHARE: Final = 0.25  # of the time, below NEGATIVE_PCT: its sign is turned round
@@ -39,7 +52,12 @@ _EXPLAIN: Final = frozenset(  # what makes the fit of the booms' own part tell n
     (
         *(FindingCode.FRACTION_FOR_PERCENT, FindingCode.RADIANS_FOR_DEGREES, FindingCode.LENGTH_UNIT),
         *(FindingCode.ANGLE_OUT_OF_GEOMETRY, FindingCode.EXTENSION_OUT_OF_STROKE, FindingCode.SENSOR_STUCK),
-        *(FindingCode.OUTREACH_MISFIT, FindingCode.LIMIT_LOW, FindingCode.LIMIT_ZERO),
+        *(
+            FindingCode.OUTREACH_MISFIT,
+            FindingCode.LIMIT_LOW,
+            FindingCode.LIMIT_ZERO,
+            FindingCode.LIMIT_MISFIT,
+        ),
     )
 )
 MISFIT_CLASS: Final = MISFITS_M.index(1.0) + 1
@@ -101,6 +119,7 @@ def of_day(crane_type: CraneType, facts: DayFacts, at: Thresholds) -> Iterator[D
     found = [told(*each) for each in _times(facts, at)]
     found += [told(*each) for each in _stuck(crane_type, facts.statistics, at)]
     found += [told(*each) for each in _units(crane_type, facts.statistics, at)]
+    found += [told(*each) for each in _movement(facts.statistics, at)]
     yield from found
     if not _EXPLAIN.intersection(each.code for each in found):
         yield from (told(*each) for each in _scale(facts.statistics, at))
@@ -173,15 +192,21 @@ def load_factor(statistics: Plausibility) -> float:
 
     In each class of the booms' own part the lower fifth of the load part is the empty hook. From the least class to the
     largest it stays where it is, but falls by what is not read of the booms. A zero that is too low is in both; an
-    attachment, or a load that hangs all the time, only raises it.
+    attachment, or a load that hangs all the time, only raises it. Booms that rest on their support are in the least class and
+    hide a scale, so from LEAST_CLASSES on the median of all pairs holds too: the smaller of both.
     """
-    first, _, width = OWN_PCT
+    width = OWN_PCT[2]
     known = np.flatnonzero(statistics.fit.sum(axis=1) >= LEAST_SECONDS)
     if not known.size or (known[-1] - known[0]) * width < LEAST_APART_PCT:
         return np.nan
-    near, far = (_lower_fifth(statistics.fit[place]) for place in (known[0], known[-1]))
-    own_near, own_far = (first + (place + 0.5) * width for place in (known[0], known[-1]))
-    return float(1.0 + (far - min(near, 0.0)) / (own_far - own_near))
+    empty = [_lower_fifth(statistics.fit[place]) for place in known]
+    shares = {
+        (i, j): 1.0 + (empty[j] - min(empty[i], 0.0)) / ((known[j] - known[i]) * width)
+        for i, j in combinations(range(known.size), 2)
+        if (known[j] - known[i]) * width >= LEAST_APART_PCT
+    }
+    ends = shares[0, known.size - 1]
+    return float(ends if known.size < LEAST_CLASSES else min(ends, np.median([*shares.values()])))
 
 
 def _lower_fifth(counts: Ints) -> float:
@@ -199,6 +224,7 @@ def _gaps_from(statistics: Plausibility, level_pct: int) -> int:
 
 def _stuck(crane_type: CraneType, statistics: Plausibility, at: Thresholds) -> Iterator[Told]:
     """Readings that stood still to the last bit while others moved."""
+    told = False
     strokes = {"extension_m": full_stroke_m(crane_type.extensions)}
     if crane_type.jib is not None:
         strokes["jib_extension_m"] = full_stroke_m(crane_type.jib.extensions)
@@ -213,8 +239,12 @@ def _stuck(crane_type: CraneType, statistics: Plausibility, at: Thresholds) -> I
         held = name == "utilisation_pct" and value >= 20.0 and minutes >= at.still_min
         if held or run["others"] >= least:
             span = int(run["first"]) * MINUTE_MS, (int(run["last"]) + 1) * MINUTE_MS
+            told |= name == "utilisation_pct"
             yield FindingCode.SENSOR_STUCK, minutes, name, span
 
+    still, row = statistics.sum("still_minutes"), statistics.channel("utilisation_pct")
+    if not told and still >= at.stuck_min * (1 if row["fine"] >= FINE_MINUTES else COARSE_TIMES):
+        yield FindingCode.SENSOR_STUCK, still, "utilisation_pct"
     run = statistics.channel(BOOMS)["longest"]
     if run["others"] >= at.frozen_min:
         span = int(run["first"]) * MINUTE_MS, (int(run["last"]) + 1) * MINUTE_MS
@@ -229,6 +259,25 @@ def _scale(statistics: Plausibility, at: Thresholds) -> Iterator[Told]:
         yield FindingCode.SCALE_WRONG, 100.0 * factor, "utilisation_pct"
     elif recorded >= LEAST_MS and statistics.sum("negative_ms") >= NEGATIVE_SHARE * recorded:
         yield FindingCode.SCALE_WRONG, -100.0, "utilisation_pct"
+
+
+def _movement(statistics: Plausibility, at: Thresholds) -> Iterator[Told]:
+    """A utilisation that is renewed too seldom, made smooth, or of another limit than the one that is sent."""
+    hours, changes = statistics.sum("recorded_ms") / HOUR_MS, statistics.sum("changes")
+    seldom = sum(statistics.sum(f"step_{number}_ms") for number in range(STEP_CLASS, len(STEPS_MS) + 1))
+    if seldom >= at.seldom_share * statistics.sum("recorded_ms"):
+        return  # told as that
+    if changes >= LEAST_CHANGES and statistics.sum("changes_soon") < SOON_SHARE * changes:
+        yield FindingCode.READINGS_REPEATED, hours, "utilisation_pct"
+        return  # whatever else it is, it follows
+    quickest = [statistics.sum(f"quickest_{number}") for number in range(movement.SHARES)]
+    if sum(quickest) >= LEAST_SWUNG and sum(quickest[QUICK_CLASS:]) < QUICK_SHARE * sum(quickest):
+        yield FindingCode.READINGS_SMOOTHED, hours, "utilisation_pct"
+        return
+    if statistics.sum("limit_steps") >= LEAST_LIMIT_STEPS:
+        followed = -statistics.sum("limit_step_product") / statistics.sum("limit_step_square")
+        if followed < at.limit_followed:
+            yield FindingCode.LIMIT_MISFIT, 100.0 * followed, "limit_pct"
 
 
 def _units(crane_type: CraneType, statistics: Plausibility, at: Thresholds) -> Iterator[Told]:
@@ -249,25 +298,34 @@ def _units(crane_type: CraneType, statistics: Plausibility, at: Thresholds) -> I
     if radians and high - low >= 0.5 and low >= -SLEW_RAD and high <= SLEW_RAD:
         yield FindingCode.RADIANS_FOR_DEGREES, max(abs(low), abs(high)), "slew_deg"
     low, high = _ends(statistics, "utilisation_pct")
-    if others >= at.stuck_min and 0.2 <= high <= 2.0 and high - low >= 0.1:
-        yield FindingCode.FRACTION_FOR_PERCENT, high, "utilisation_pct"
+    whole = others >= at.stuck_min and 0.2 <= high <= 2.0 and high - low >= 0.1
+    if whole or statistics.sum("fraction_minutes") >= at.stuck_min:
+        yield FindingCode.FRACTION_FOR_PERCENT, min(high, FRACTION_PCT), "utilisation_pct"
     lowest, limit = _ends(statistics, "limit_pct")
-    if 0.2 <= limit <= 2.0 and high > 2.0:  # every structural percent is a hundredth then
-        yield FindingCode.FRACTION_FOR_PERCENT, limit, "limit_pct"
+    part = statistics.sum("limit_fraction_minutes") >= at.stuck_min
+    if high > 2.0 and (part or 0.2 <= limit <= 2.0):  # every structural percent is a hundredth then
+        yield FindingCode.FRACTION_FOR_PERCENT, min(limit, FRACTION_PCT), "limit_pct"
     row = statistics.channel("utilisation_pct")
     if LOW_LIMIT_PCT < limit < at.limit_low_pct and limit - lowest < 1.0 and row["moved"] >= at.stuck_min:
         yield FindingCode.LIMIT_LOW, limit, "limit_pct"
-    if _saturated(row, at):
+    if _saturated(statistics, at):
         yield FindingCode.SENSOR_SATURATED, high, "utilisation_pct"
     if row["minutes"] and row["high"][0] >= at.overload_pct:  # one is enough
         yield FindingCode.OVERLOAD, row["high"][0], "utilisation_pct"
     yield from _lengths(crane_type, statistics, at)
 
 
-def _saturated(row: np.void, at: Thresholds) -> bool:
-    """Whether the largest reading comes too often: of tenths a few times, of whole percents, which repeat, only where it is high."""
+def _saturated(statistics: Plausibility, at: Thresholds) -> bool:
+    """Whether the largest reading comes too often: of tenths a few times; of whole percents, which repeat, where it is high, or
+    where few minutes end just below it."""
+    row = statistics.channel("utilisation_pct")
     if row["fine"] >= FINE_MINUTES:
         return bool(row["tops"] >= at.saturated_min)
+    top = int(row["high"][0]) if row["tops"] else 0
+    if COARSE_BELOW_PCT <= top < movement.HIGHEST_PCT:
+        ends = [statistics.sum(f"high_{level}") for level in range(top - COARSE_BELOW_PCT, top + 1)]
+        if ends[-1] >= max(COARSE_TIMES * at.saturated_min, COARSE_OFTEN * sum(ends[:-1])):
+            return True
     often = max(COARSE_TIMES * at.saturated_min, COARSE_SHARE * row["moved"])
     return bool(row["high"][0] >= COARSE_FROM_PCT and row["tops"] >= often)
 

@@ -36,6 +36,8 @@ CHANNEL: Final = np.dtype(
     ]
 )
 MINUTE_MS: Final = 60_000
+FRACTION_PCT: Final = 2.0  # a percent that stays below it may be a fraction of one
+_NOTHING_PCT: Final = 0.2
 _POSE_SENT: Final = (*POSE_LEAST, "jib_deg", "jib_extension_m", "outreach_m", "hook_height_m")
 _SHAKEN_PCT: Final = (
     30.0  # utilisation of booms on their support moves less on the road; our choice, no source
@@ -62,8 +64,17 @@ def empty_rows() -> NDArray[np.void]:
     return rows
 
 
-def add_minutes(rows: NDArray[np.void], readings: Readings) -> int:
-    """Takes the minutes of at least one sample into empty rows; returns in how many the crane worked in transport."""
+class Doubtful(NamedTuple):
+    """In how many minutes something cannot be right, or hardly."""
+
+    transport: int  # the crane worked in transport mode
+    still: int  # utilisation stood still to the last bit while a boom moved
+    fraction: int  # utilisation was at most FRACTION_PCT while a boom moved, and not 0
+    limit_fraction: int  # the limit was
+
+
+def add_minutes(rows: NDArray[np.void], readings: Readings) -> Doubtful:
+    """Takes the minutes of at least one sample into empty rows; returns those in doubt."""
     begins = starts(np.require(readings.at_ms, np.int64, ["C", "A", "W"]), MINUTE_MS)
     minutes = readings.at_ms[begins] // MINUTE_MS
     ends: dict[str, tuple[Floats32, Floats32]] = {}
@@ -88,7 +99,17 @@ def add_minutes(rows: NDArray[np.void], readings: Readings) -> int:
         others = (_others_moved(moved, name) & ~on_road)[known]
         row["begin"], row["longest"], row["end"] = _runs(minutes[known], low[known], high[known], others)
     _add_booms(rows[-1], minutes, ends, moved[CHANNELS.index("utilisation_pct")] & ~on_road)
-    return int((on_road & _works(ends, moved)).sum())
+    boom_moved = _others_moved(moved, "utilisation_pct") & ~on_road
+    never = np.full(minutes.size, np.nan, np.float32)
+    low, high = ends.get("utilisation_pct", (never, never))
+    fraction = (low >= 0.0) & (high >= _NOTHING_PCT) & (high <= FRACTION_PCT)
+    _, limit = ends.get("limit_pct", (never, never))
+    return Doubtful(
+        transport=int((on_road & _works(ends, moved)).sum()),
+        still=int((boom_moved & (low == high)).sum()),
+        fraction=int((boom_moved & fraction).sum()),
+        limit_fraction=int(((limit >= _NOTHING_PCT) & (limit <= FRACTION_PCT)).sum()),
+    )
 
 
 def merged(a: NDArray[np.void], b: NDArray[np.void]) -> NDArray[np.void]:

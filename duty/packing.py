@@ -15,6 +15,11 @@ def pack(kind: bytes, version: int, body: bytes) -> bytes:
     return _HEADER.pack(kind, version, zlib.crc32(packed)) + packed
 
 
+def version_of(kind: bytes, data: bytes) -> int | None:
+    """The version of bytes of this kind; None of others."""
+    return data[len(kind)] if data[: len(kind)] == kind and len(data) > len(kind) else None
+
+
 def unpack(kind: bytes, version: int, data: bytes) -> bytes:
     """The body that `pack` wrote. Raises InvalidInput for another kind or version, or a damaged body."""
     name = kind.decode("ascii")

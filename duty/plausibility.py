@@ -14,8 +14,10 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from domain.channels import Mode
 from domain.crane import CraneType
 from domain.errors import InvalidInput
+from duty import movement
 from duty.geometry import horizontals, jib_run_out
 from duty.kernels import compiled
 from duty.ledger import Ledger
@@ -30,7 +32,7 @@ from duty.minutes import (
     merged,
     starts,
 )
-from duty.packing import pack, unpack
+from duty.packing import pack, unpack, version_of
 from duty.reading import cycles
 from duty.statics import self_moment_at, structural_pct
 
@@ -58,6 +60,7 @@ RANGES_PCT: Final = (
 HEAVY_PCT: Final = (0, 30, 40, 50, 60, 70, 80, 90, 100)  # time with a utilisation from each on; 0: and below
 NEGATIVE_PCT: Final = -5.0  # a reading below it pulls the booms up
 WRONG: Final = ("overlap_ms", "set_back_ms", "behind_ms", "ahead_ms")  # of messages, see duty.gaps
+MINUTES: Final = ("still_minutes", "fraction_minutes", "limit_fraction_minutes")  # see minutes.Doubtful
 SUMS: Final = (
     *("recorded_ms", "limit_zero_ms", "limit_missing_ms", "pose_missing_ms"),
     *(f"step_{number}_ms" for number in range(len(STEPS_MS) + 1)),
@@ -66,10 +69,13 @@ SUMS: Final = (
     *(f"gaps_above_{level}" for level in HEAVY_PCT),
     *("negative_ms", "transport_minutes"),
     *WRONG,
+    *MINUTES,
+    *movement.SUMS,
 )
 _SECOND_MS: Final = 1_000
 _KIND: Final = b"plau"
-_VERSION: Final = 3
+_VERSION: Final = 4
+_SHORTER: Final = 3  # the version before, which ended with WRONG
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -127,11 +133,12 @@ def count(
     back, behind and ahead, in the order of WRONG. Raises InvalidInput where times fall.
     """
     made = empty()
-    made.sums[-len(WRONG) :] = wrong_ms
+    made.sums[_places(WRONG)] = wrong_ms
     if readings.at_ms.size:
         if (np.diff(readings.at_ms) < 0).any():
             raise InvalidInput("samples must be in order of time", field="at_ms")
-        made.sums[SUMS.index("transport_minutes")] = add_minutes(made.channels, readings)
+        doubtful = add_minutes(made.channels, readings)
+        made.sums[_places(("transport_minutes", *MINUTES))] = doubtful
         _add_times(made.sums, readings)
         _add_gaps(made.sums, readings)
         _add_pose(made, crane_type, readings)
@@ -158,13 +165,15 @@ def to_bytes(found: Plausibility) -> bytes:
 
 
 def from_bytes(data: bytes) -> Plausibility:
-    """The statistics that `to_bytes` wrote. Raises InvalidInput on a damaged or unknown form."""
-    body = unpack(_KIND, _VERSION, data)
-    sizes = len(SUMS), 2 * ZERO_BINS, _FIT[0] * _FIT[1], len(RANGES_PCT)
+    """The statistics that `to_bytes` wrote; what days counted before do not know of is 0. Raises InvalidInput on a damaged or unknown form."""
+    shorter = version_of(_KIND, data) == _SHORTER
+    body = unpack(_KIND, _SHORTER if shorter else _VERSION, data)
+    many = SUMS.index(MINUTES[0]) if shorter else len(SUMS)
+    sizes = many, 2 * ZERO_BINS, _FIT[0] * _FIT[1], len(RANGES_PCT)
     whole = np.frombuffer(body, "<i8", sum(sizes)).astype(np.int64)
     sums, zero, fit, half_cycles = np.split(whole, np.cumsum(sizes[:-1]))
     return Plausibility(
-        sums=sums,
+        sums=np.pad(sums, (0, len(SUMS) - many)),
         channels=np.frombuffer(body, CHANNEL, len(ROWS), 8 * sum(sizes)).copy(),
         zero=zero.reshape(2, ZERO_BINS),
         fit=fit.reshape(_FIT),
@@ -193,8 +202,14 @@ def _add_gaps(sums: Ints, readings: Readings) -> None:
     times = np.bincount(level[known], readings.step_ms[known], len(HEAVY_PCT)).astype(np.int64)
     gaps = np.bincount(level[begins], minlength=len(HEAVY_PCT))
     sums[SUMS.index("negative_ms")] += int(readings.step_ms[sent < NEGATIVE_PCT].sum())
+    first = SUMS.index("changes")
+    movement.add_movement(sums[first:], readings.at_ms, sent, readings.channels.get("limit_pct"))
     first = SUMS.index("above_0_ms")
     sums[first : first + 2 * len(HEAVY_PCT)] += np.concatenate([_from_top(times), _from_top(gaps)])
+
+
+def _places(names: Sequence[str]) -> list[int]:
+    return [SUMS.index(name) for name in names]
 
 
 def _from_top(values: Ints) -> Ints:
@@ -207,6 +222,8 @@ def _add_pose(made: Plausibility, crane_type: CraneType, readings: Readings) -> 
     if not all(name in readings.channels for name in names):
         return
     chosen = starts(np.require(readings.at_ms, np.int64, ["C", "A", "W"]), _SECOND_MS)
+    if "mode" in readings.channels:  # booms that rest on their support do not hang on the crane
+        chosen = chosen[readings.channels["mode"][chosen] != float(Mode.TRANSPORT)]
     values = {name: sent[chosen].astype(np.float64) for name, sent in readings.channels.items()}
     at = [values[name] for name in POSE_LEAST]
     if crane_type.jib is not None and "jib_deg" in values:
@@ -284,6 +301,7 @@ def warm_up() -> None:
     """Load the loops from the cache, or compile them."""
     one, reading = np.zeros(1, np.int64), np.zeros(1, np.float32)
     starts(one, _SECOND_MS)
+    movement.warm_up()
     _sum_up(
         one, reading, reading, reading, reading, reading, one, LIMIT_ZERO_PCT, np.zeros(len(SUMS), np.int64)
     )

@@ -268,7 +268,7 @@ def test_readings_far_above_the_rating_are_told() -> None:
 
 def test_readings_that_are_missing_where_the_load_is_high_are_told() -> None:
     rng = np.random.default_rng(6)
-    load = np.interp(np.arange(N) % 200, [0, 10, 50, 60, 200], [0, 60, 60, 0, 0])
+    load = np.interp(np.arange(N) % 200, [0, 3, 50, 53, 200], [0, 60, 60, 0, 0])
     true = CLEAN.channels["utilisation_pct"] + load * np.repeat(rng.uniform(0.3, 1, N // 200 + 1), 200)[:N]
     assert codes(day(utilisation_pct=np.where(true > 50, np.nan, true)), lifts=36) == {
         ("gaps_under_load", "utilisation_pct")
@@ -279,8 +279,8 @@ def test_readings_that_are_missing_where_the_load_is_high_are_told() -> None:
     assert codes(day(utilisation_pct=few), lifts=36) == set()
 
 
-def test_a_reading_that_goes_no_higher_is_told_of_a_sensor_that_resolves_tenths() -> None:
-    """Lifts of 30 to 60 % above the booms, read up to 40 % only; whole percents repeat, and tell nothing."""
+def test_a_reading_that_goes_no_higher_is_told_at_any_height() -> None:
+    """Lifts of 30 to 60 % above the booms, read up to 40 % only, in tenths and in whole percents."""
     rng = np.random.default_rng(5)
     loads = np.repeat(rng.uniform(30, 60, N // 200 + 1), 200)[:N] * (np.arange(N) % 200 < 60)
     true = np.round(CLEAN.channels["utilisation_pct"] + loads, 1)
@@ -288,7 +288,84 @@ def test_a_reading_that_goes_no_higher_is_told_of_a_sensor_that_resolves_tenths(
     assert codes(cut, lifts=36) == {("sensor_saturated", "utilisation_pct")}
     assert codes(cut, Thresholds(saturated_min=100), lifts=36) == set()
     assert codes(day(utilisation_pct=true), lifts=36) == set()
-    assert codes(day(utilisation_pct=np.minimum(np.round(true), 40.0)), lifts=36) == set()
+    assert codes(day(utilisation_pct=np.minimum(np.round(true), 40.0)), lifts=36) == {
+        ("sensor_saturated", "utilisation_pct")
+    }
+    assert codes(day(utilisation_pct=np.round(true)), lifts=36) == set()
+
+
+def loaded(peaks: np.ndarray, *, ramp_s: int = 2) -> np.ndarray:
+    """Utilisation of a lift every 200 s, held for a minute: the empty booms and peaks [%] that come and go within ramp_s."""
+    times = [0, ramp_s, 60, 60 + ramp_s, 200]
+    shape = np.interp(np.arange(N) % 200, times, [0.0, 1.0, 1.0, 0.0, 0.0])
+    return CLEAN.channels["utilisation_pct"] + shape * np.repeat(peaks, 200)[:N]
+
+
+PEAKS = np.random.default_rng(8).uniform(30, 60, N // 200 + 1)
+
+
+def test_like_loads_in_whole_percents_are_no_reading_that_goes_no_higher() -> None:
+    pallets = 45 + np.random.default_rng(9).normal(0, 1, PEAKS.size)
+    assert codes(day(utilisation_pct=np.round(loaded(pallets))), lifts=36) == set()
+
+
+@pytest.mark.parametrize(("every_s", "told"), [(2, False), (3, False), (5, True), (10, True), (30, True)])
+def test_a_reading_that_is_sent_again_and_again_is_told(every_s: int, told: bool) -> None:
+    """A box that sends each second what its sensor renews only every so often; in whole percents too."""
+    true = loaded(PEAKS)
+    for sent in (true, np.round(true)):
+        again = np.repeat(sent[::every_s], every_s)[:N]
+        assert codes(day(utilisation_pct=again), lifts=36) == (
+            {("readings_repeated", "utilisation_pct")} if told else set()
+        )
+
+
+@pytest.mark.parametrize(("mean_s", "told"), [(1, False), (2, False), (6, True), (10, True), (30, True)])
+def test_readings_that_are_averaged_are_told(mean_s: int, told: bool) -> None:
+    true = np.concatenate([np.full(mean_s - 1, CLEAN.channels["utilisation_pct"][0]), loaded(PEAKS)])
+    smooth = np.convolve(true, np.full(mean_s, 1.0 / mean_s), "valid")
+    assert codes(day(utilisation_pct=smooth), lifts=36) == (
+        {("readings_smoothed", "utilisation_pct")} if told else set()
+    )
+
+
+def test_a_utilisation_that_does_not_follow_its_limit_is_told() -> None:
+    """A limit of 60 % for one minute in four: utilisation of the same limit, of the full rating, and of the limit 8 s ago."""
+    true, limit = loaded(PEAKS) + 15.0, np.where((np.arange(N) + 20) // 60 % 4 == 1, 60.0, 100.0)
+    of_limit = day(utilisation_pct=100 * true / limit, limit_pct=limit)
+    assert codes(of_limit, lifts=36) - {("zero_offset", "utilisation_pct")} == set()
+    for utilisation in (true, 100 * true / np.roll(limit, -8)):
+        told = codes(day(utilisation_pct=utilisation, limit_pct=limit), lifts=36)
+        assert told - {("zero_offset", "utilisation_pct")} == {("limit_misfit", "limit_pct")}
+
+
+def test_percents_that_become_fractions_at_noon_are_told() -> None:
+    true = loaded(PEAKS)
+    assert codes(day(utilisation_pct=np.where(HALF, true, true / 100)), lifts=18) >= {
+        ("fraction_for_percent", "utilisation_pct")
+    }
+    limit = np.where(HALF, CLEAN.channels["limit_pct"], 1.0)
+    assert codes(day(utilisation_pct=true, limit_pct=limit), lifts=18) >= {
+        ("fraction_for_percent", "limit_pct")
+    }
+
+
+def test_a_reading_that_stands_still_many_times_for_a_minute_or_two_is_stuck() -> None:
+    """Over each drop-out of two minutes the last reading is sent again, every eight minutes."""
+    true = loaded(PEAKS)
+    place = np.arange(N)
+    held = true[np.where(place % 480 < 125, place - place % 480, place)]
+    assert codes(day(utilisation_pct=held), lifts=36) == {("sensor_stuck", "utilisation_pct")}
+
+
+def test_a_scale_is_seen_though_the_booms_rest_on_their_support_between_lifts() -> None:
+    """Folded, the support carries them: the reading there is that of no boom at all."""
+    readings = folded(120)
+    rest = np.arange(N) < N // 3
+    for factor, told in ((1.0, False), (0.7, True)):
+        sent = np.where(rest, 0.0, factor * readings.channels["utilisation_pct"])
+        found = codes(changed(readings, utilisation_pct=sent))
+        assert (("scale_wrong", "utilisation_pct") in found) is told, factor
 
 
 def test_whole_percents_that_end_at_the_same_height_near_the_limit_are_told() -> None:

@@ -12,7 +12,9 @@ from duty import ledger
 from duty.edges import DEFAULT_EDGES
 from duty.geometry import pose
 from duty.minutes import CHANNELS, POSE_LEAST, Readings
+from duty.packing import pack, unpack
 from duty.plausibility import (
+    MINUTES,
     SUMS,
     ZERO_PCT,
     Plausibility,
@@ -71,6 +73,18 @@ def test_parts_cut_at_whole_minutes_merge_to_the_whole(
     edges = [0, *sorted(12 * cut for cut in cuts), main.size]
     parts = [found(part(readings, a, b)) for a, b in zip(edges, edges[1:], strict=False)]
     assert reduce(merge, parts, empty()) == found(readings)
+
+
+def test_days_that_were_counted_before_say_what_they_know() -> None:
+    """Version 3 ended its sums before those of `duty.minutes.Doubtful` and `duty.movement`."""
+    whole = found(work(30, seed=4))
+    body, cut = unpack(b"plau", 4, to_bytes(whole)), 8 * SUMS.index(MINUTES[0])
+    old = from_bytes(pack(b"plau", 3, body[:cut] + body[8 * len(SUMS) :]))
+    known = SUMS.index(MINUTES[0])
+    assert (old.sums[:known] == whole.sums[:known]).all()
+    assert whole.sums[known:].any()
+    assert not old.sums[known:].any()
+    assert old.channels.tobytes() == whole.channels.tobytes()
 
 
 def test_bytes_come_back_as_they_were_and_damage_is_told() -> None:
