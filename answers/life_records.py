@@ -60,7 +60,9 @@ def effect_remarks(row: LifeRecord, effect: Effect) -> Iterator[Remark]:
         yield remark("record.closes", numbers=numbers, day=row.happened_on)
     if not closes or effect is not Effect.NONE:
         found = row.found_error_pct
-        kind = "bias_found" if effect is Effect.BIAS and found is not None else effect
+        kind: str = "bias_found" if effect is Effect.BIAS and found is not None else effect
+        if kind == "bias_found" and -(found or 0.0) > (row.left_error_pct or 0.0):
+            kind = "bias_found_low"
         yield remark(
             f"record.{kind}",
             day=row.happened_on,

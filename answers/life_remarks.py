@@ -37,8 +37,10 @@ def _used(found: LifeStatus) -> Iterator[Remark]:
         parts.append(
             remark("life.unknown", share=percent(used.prior_unknown), years=years(found.unknown_years))
         )
-    if used.unrecorded:
-        parts.append(remark("life.unrecorded", share=percent(used.unrecorded)))
+    if used.unrecorded > found.read_low:
+        parts.append(remark("life.unrecorded", share=percent(used.unrecorded - found.read_low)))
+    if found.read_low:
+        parts.append(remark("life.taken_for_low", share=percent(found.read_low)))
     code = "life.used_up" if used.total >= life.SPENT_SHARE else "life.used"
     yield remark(code, share=percent(used.total), parts=parts)
 
@@ -59,11 +61,8 @@ def _unknown(found: LifeStatus) -> Iterator[Remark]:
 
 
 def _read_low(found: LifeStatus) -> Iterator[Remark]:
-    """A calibration that found readings too low by more than it left: what was counted before is known to be too little."""
-    low = [
-        one for one in found.totals.noted.calibrations
-        if one.found_error_pct is not None and -one.found_error_pct > one.left_error_pct
-    ]  # fmt: skip
+    """A calibration that proved readings too low: what was counted before it is known to be too little, and taken as more."""
+    low = [one for one in found.totals.noted.calibrations if uncertainty.found_low(one)]
     if low:
         worst = min(low, key=lambda one: one.found_error_pct or 0.0)
         off = -(worst.found_error_pct or 0.0)

@@ -65,7 +65,9 @@ class FleetRow(Answer):
     used_share_unknown: float | None = Field(
         default=None, description="before the record, nothing entered: assumed"
     )
-    used_share_unrecorded: float | None = Field(default=None, description="in use without a record")
+    used_share_unrecorded: float | None = Field(
+        default=None, description="in use without a record, or read too low"
+    )
     unknown_years: float = Field(
         default=0.0, description="years before the record of which nothing is entered"
     )

@@ -122,7 +122,8 @@ class LifeAnswer(Answer):
         description="before the record, nothing entered: 1.5 times unknown_years over design_years",
     )
     used_share_unrecorded: float | None = Field(
-        default=None, description="in use while nothing was recorded, f1 included"
+        default=None,
+        description="in use while nothing was recorded, and what calibrations proved readings too low by; f1 included",
     )
     unrecorded_s: float = Field(
         default=0.0,

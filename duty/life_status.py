@@ -37,7 +37,7 @@ from duty.recording import (
     months_f1,
     overall,
 )
-from duty.uncertainty import BiasPart, bias_parts
+from duty.uncertainty import BiasPart, bias_parts, raised
 from duty.unrecorded import unrecorded_use
 
 NO_DESIGN: Final = coded("life.no_design")
@@ -161,9 +161,26 @@ class LifeStatus:
         return self.spent.reason if isinstance(self.spent, NoForecast) else None
 
     @property
+    def weeks(self) -> Mapping[date, float]:
+        """Duty by week, with what calibrations proved readings too low by: see `uncertainty.raised`."""
+        return raised(self.totals.noted.calibrations, self.totals.weeks)
+
+    @property
+    def read_low_cube_sum(self) -> float:
+        """C * kQ that readings were too low by, as calibrations proved."""
+        return max(sum(self.weeks.values()) - sum(self.totals.weeks.values()), 0.0)
+
+    @property
+    def read_low(self) -> float:
+        """Share of the design working period for it, in `used.unrecorded`; 0 where no share is known."""
+        if self.used is None or self.crane.design is None:
+            return 0.0
+        return life.share_of_design(self.crane.design, self.read_low_cube_sum, _unrecorded_f1(self))
+
+    @property
     def bias(self) -> tuple[BiasPart, ...]:
-        """How far the structural percent may be off, by parts of the counted duty: see `uncertainty.bias_parts`."""
-        return bias_parts(self.crane, self.totals.noted.calibrations, self.totals.weeks)
+        """How far the structural percent may be off, by parts of the duty as taken: see `uncertainty.bias_parts`."""
+        return bias_parts(self.crane, self.totals.noted.calibrations, self.weeks, taken=True)
 
     @property
     def blank_share(self) -> float:
@@ -184,7 +201,11 @@ class LifeStatus:
         if changed:
             used = None if used is None else used._replace(prior_entered=0.0, prior_unknown=0.0)
             unknown = self.blank_share
-        return life.carried_damage(counted, used, unknown, allowed_sum)
+        if used is not None:
+            return life.carried_damage(counted, used, unknown, allowed_sum)
+        recorded = sum(self.totals.weeks.values())
+        more = counted * self.read_low_cube_sum / recorded if recorded > 0 else 0.0
+        return life.carried_damage(counted, used, unknown, allowed_sum) + more
 
 
 def life_status(crane: Crane, totals: Totals, f1: float | None = None) -> LifeStatus:
@@ -208,7 +229,7 @@ def life_status(crane: Crane, totals: Totals, f1: float | None = None) -> LifeSt
             f1,
             crane.prior_duty,
             prior_unknown=unjudged.prior_unknown,
-            unrecorded_cube_sum=totals.unrecorded_cube_sum,
+            unrecorded_cube_sum=totals.unrecorded_cube_sum + unjudged.read_low_cube_sum,
             unrecorded_f1=_unrecorded_f1(unjudged),
             blank=unjudged.blank_share,
         )
@@ -218,7 +239,7 @@ def life_status(crane: Crane, totals: Totals, f1: float | None = None) -> LifeSt
     start = unjudged.start
     weekly = unit * whole_weeks(
         list(totals.weeks),
-        list(totals.weeks.values()),
+        list(unjudged.weeks.values()),
         start,
         rested=lambda monday: is_rest(monday, monday + timedelta(days=6), totals.counters),
     )

@@ -102,25 +102,56 @@ def lowered(bias_pct: float) -> float:
     return max(1 - bias_pct / 100, 0.01)
 
 
+def found_low(one: Calibration) -> bool:
+    """Whether a calibration proved readings too low: by more than it left, its own uncertainty included."""
+    return one.found_error_pct is not None and -one.found_error_pct > one.left_error_pct
+
+
+def raised(calibrations: Sequence[Calibration], weeks: Mapping[date, float]) -> dict[date, float]:
+    """Duty by week, taken as many times as the calibration that comes next proved readings too low before it; else as it is.
+
+    calibrations: in time order; weeks: sum of cubes by the Monday of its week. A week with a
+    calibration in it is before it and after it: the larger of both.
+    """
+    before = [date.min, *(one.day for one in calibrations)]  # from where each tells of the readings
+    found = {}
+    for monday, use in weeks.items():
+        sunday = monday + timedelta(days=6)
+        telling = [
+            one
+            for one, since in zip(calibrations, before, strict=False)
+            if since <= sunday and monday < one.day and found_low(one)
+        ]
+        times = max((damage_times(off_pct(one.found_error_pct or 0.0)) for one in telling), default=1.0)
+        found[monday] = use * times
+    return found
+
+
 def bias_parts(
-    crane: Crane, calibrations: Sequence[Calibration], weeks: Mapping[date, float]
+    crane: Crane, calibrations: Sequence[Calibration], weeks: Mapping[date, float], *, taken: bool = False
 ) -> tuple[BiasPart, ...]:
     """The pressure bias by parts of the counted duty.
 
     Before the first calibration it is what that one found, where it says so, and at least what is entered of the crane; else the
     entry or the default. After a calibration it is what that one left, and at least what the next one found. A week with a
     calibration in it has the larger of both. calibrations: in time order; weeks: sum of cubes by the Monday of its week.
+    taken: what a calibration proved too low is in the figure (`raised`), so before it what it left is in doubt.
     """
+
+    def off(one: Calibration | None) -> float:
+        if one is None:
+            return 0.0
+        return one.left_error_pct if taken and found_low(one) else off_pct(one.found_error_pct or 0.0)
+
     entered = crane.pressure_bias_pct
     spans: list[tuple[date, float, bool]] = []  # first day, bias, assumed
     found = calibrations[0].found_error_pct if calibrations else None
     if found is None:
         spans.append((date.min, PRESSURE_BIAS_PCT if entered is None else entered, entered is None))
     else:
-        spans.append((date.min, max(off_pct(found), entered or 0.0), False))
+        spans.append((date.min, max(off(calibrations[0]), entered or 0.0), False))
     for one, after in zip_longest(calibrations, calibrations[1:]):
-        seen = 0.0 if after is None else off_pct(after.found_error_pct or 0.0)
-        spans.append((one.day, max(one.left_error_pct, seen), False))
+        spans.append((one.day, max(one.left_error_pct, off(after)), False))
 
     def of_week(monday: date) -> tuple[float, bool]:
         sunday = monday + timedelta(days=6)

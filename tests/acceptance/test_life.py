@@ -152,20 +152,26 @@ async def test_that_there_was_no_duty_before_is_said_as_an_entry(http: httpx.Asy
     assert "0.0\xa0% entered for the time before the record" in shown
 
 
-async def test_a_calibration_that_found_half_of_the_truth_is_said_and_in_the_range(
+async def test_a_calibration_that_found_half_of_the_truth_is_said_and_in_the_used_share(
     http: httpx.AsyncClient, yard: Yard
 ) -> None:
-    """Readings of half of the truth: what was counted may be 2^3 = 8 times as much."""
+    """Readings of half of the truth: what was counted is taken 2^3 = 8 times."""
+    before = await life(http, yard)
     body = {
         "kind": "calibration", "happened_on": "2026-03-20", "person": "A. Nyman", "channel": "utilisation_pct",
         "found_error_pct": -50.0, "left_error_pct": 1.0,
     }  # fmt: skip
     made = await http.post(f"/cranes/{yard.crane.name}/life-records", json=body)
     assert made.status_code == 201, made.text
+    refreshed(yard)
     found = await life(http, yard)
-    assert found["used_share_unsure"]["high"] >= found["used_share"] + 7 * found["used_share_counted"]
+    assert found["used_share_counted"] == before["used_share_counted"] > 0
+    assert found["used_share"] == pytest.approx(before["used_share"] + 7 * before["used_share_counted"])
+    assert found["used_share_unsure"]["high"] >= found["used_share"]
+    assert (await fleet_row(http))["used_share"] == pytest.approx(found["used_share"])
     assert "The calibration of 20 Mar 2026 found readings 50 % too low" in found["sentence"]
-    assert "8 times as much" in found["sentence"]
+    assert "takes what was counted before it 8 times" in found["sentence"]
+    assert "for readings that a calibration found too low" in found["sentence"]
 
 
 async def test_an_entry_replaces_what_was_assumed(http: httpx.AsyncClient, yard: Yard) -> None:

@@ -1,17 +1,18 @@
 """What records of a life do to the figures: worked by hand."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date, timedelta
 from typing import Any
 
 import pytest
 
+from domain.crane import DesignClass, Edition
 from domain.life_record import Calibration, Defect, Effect, LifeRecordAsked, RecordKind
 from duty.assessment import By, by_entries, calls, special_assessment
 from duty.life import UsedShare
-from duty.life_records import effects, noted_in
+from duty.life_records import Noted, effects, noted_in
 from duty.life_status import Totals, life_status
-from duty.uncertainty import PRESSURE_BIAS_PCT, BiasPart, Source, bias_parts, of_damage, of_used_share
+from duty.uncertainty import PRESSURE_BIAS_PCT, BiasPart, Source, bias_parts, of_damage, of_used_share, raised
 from tests.unit.duty.invented import crane as invented_crane
 from words.remarks import text
 
@@ -108,6 +109,44 @@ def test_the_range_holds_the_truth_that_a_calibration_found() -> None:
         (bias,) = [one for one in harm.influences if one.source is Source.PRESSURE_BIAS]
         assert bias.high == pytest.approx(0.1 * ratio**3)
         assert 0 < bias.low < 0.1
+
+
+def test_what_a_calibration_proved_too_low_is_in_the_used_share_its_forecast_and_the_damage() -> None:
+    """Four weeks of equal duty; from the first calibration (right) to the second, two weeks, readings were half of the truth."""
+    weeks = {MONDAY + timedelta(weeks=week): 100.0 for week in range(4)}
+    right = Calibration(MONDAY + timedelta(weeks=1), 0.5, 1.0)
+    low = Calibration(MONDAY + timedelta(weeks=3), -50.0, 1.0)
+    assert [*raised([right, low], weeks).values()] == [100.0, 800.0, 800.0, 100.0]
+    high = low._replace(found_error_pct=50.0)  # too high: nothing is taken away
+    assert raised([right, high], weeks) == weeks
+    within = low._replace(found_error_pct=-0.8)  # no more than the calibration itself leaves open
+    assert raised([right, within], weeks) == weeks
+    early = right._replace(day=right.day + 3 * DAY)  # in the week of both
+    assert [*raised([early, low], weeks).values()] == [100.0, 800.0, 800.0, 100.0]
+    design = DesignClass(edition=Edition.EN_13001_1, u_class="U4", q_class="Q3")
+    crane = invented_crane().model_copy(update={"design": design})
+    totals = Totals(
+        lifts=1000,
+        cube_sum=400.0,
+        recorded_ms=3_600_000,
+        weeks=weeks,
+        first_day=MONDAY,
+        last_day=MONDAY + 28 * DAY,
+    )
+    plain, known = (
+        life_status(crane, replace(totals, noted=Noted(calibrations=of))) for of in ([right], [right, low])
+    )
+    assert plain.used is not None
+    assert known.used is not None
+    assert known.used.counted == plain.used.counted
+    assert known.used.total - plain.used.total == pytest.approx(1400 / 400 * plain.used.counted)
+    assert known.read_low == pytest.approx(known.used.unrecorded - plain.used.unrecorded)
+    assert known.carried_damage(0.1) >= plain.carried_damage(0.1) + 0.1 * 1400 / 400 - 1e-12
+    assert max(known.weekly_share) == pytest.approx(8 * max(plain.weekly_share))
+    unclassed = life_status(invented_crane(), replace(totals, noted=Noted(calibrations=[right, low])))
+    assert unclassed.carried_damage(0.1) >= 0.1 * 1400 / 400
+    # what is taken already is in doubt by what the calibration left, and not by all of it again
+    assert max(part.bias_pct for part in known.bias) < 6
 
 
 def test_the_ranges_follow_the_calibrations() -> None:
