@@ -24,6 +24,7 @@ from duty import (
     levels,
     lifts,
     minutes,
+    overloads,
     peaks,
     plausibility,
     under_load,
@@ -128,6 +129,7 @@ def count(
             **_counters(samples.channels),
             "posed": lift_part.posed,
             "no_pose_ms": lift_part.no_pose_ms,
+            "over_part": _over(samples, utilisation, structural, channels.get("outreach_m")),
             "light_part": under_load.to_bytes(
                 under_load.light_runs(samples.at_ms, samples.step_ms, utilisation)
             ),
@@ -161,6 +163,17 @@ def _plausibility(
     readings = minutes.Readings(samples.at_ms, samples.step_ms, sent)
     wrong_ms = [sum(gap.missing_ms for gap in each) for each in wrong]
     return plausibility.to_bytes(plausibility.count(crane_type, readings, cycles, wrong_ms))
+
+
+def _over(
+    samples: DaySamples,
+    utilisation: NDArray[np.float32],
+    structural: NDArray[np.float64],
+    outreach: NDArray[np.float32] | None,
+) -> bytes | None:
+    """Time above the full structural rating, None where there is none."""
+    runs = overloads.runs_above(samples.at_ms, samples.step_ms, utilisation, structural, outreach)
+    return overloads.runs_to_bytes(runs) if runs else None
 
 
 def _counters(channels: dict[str, NDArray[np.float32]]) -> dict[str, float | None]:

@@ -13,7 +13,7 @@ import numpy as np
 from analytics.day import DayCount
 from analytics.samples import Bools, DaySamples
 from domain.exclusion import UTILISATION
-from duty import lifts, spectrum
+from duty import lifts, overloads, spectrum
 from store.exclusions import Excluded
 from store.segments import to_ms
 
@@ -22,7 +22,7 @@ def count_without(
     samples: DaySamples, spans: Sequence[Excluded], count: Callable[[DaySamples], DayCount]
 ) -> DayCount:
     """The count of a day without the readings of `spans`, with the cubed peaks that they had counted."""
-    counted = count(without(samples, spans))
+    counted = _with_overloads(count(without(samples, spans)), count(samples))
     doubted = [span for span in spans if not span.readings_false]
     if not doubted:
         return counted
@@ -31,6 +31,16 @@ def count_without(
     lost = cubed_sum(before) - cubed_sum(counted.lift_part)
     known = max(cubed_sum_in(before, [span for span in doubted if _blinds(span)]), lost)
     return replace(counted, figures={**counted.figures, "excluded_cubed_sum": known})
+
+
+def _with_overloads(counted: DayCount, sent: DayCount) -> DayCount:
+    """The time above the rating by the readings as they were sent too: an exclusion takes no overload out of the register."""
+    parts = (each.figures["over_part"] for each in (counted, sent))
+    runs = overloads.joined(
+        run for part in parts if part is not None for run in overloads.runs_from_bytes(part)
+    )
+    over = overloads.runs_to_bytes(runs) if runs else None
+    return replace(counted, figures={**counted.figures, "over_part": over})
 
 
 def without(samples: DaySamples, spans: Sequence[Excluded]) -> DaySamples:

@@ -89,7 +89,7 @@ def write_days(
         _pair_faults(conn, entry.crane_id)
     if method.in_use:
         findings.refresh(conn, entry, method, thresholds, days)
-        summary.write_register(conn, entry.crane_id, method)
+        summary.write_register(conn, entry.crane_id, method, entry.zone)
         summary.refresh(conn, entry, method)
 
 

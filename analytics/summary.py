@@ -1,14 +1,17 @@
 """The summary row of one crane: totals from its days, and what they mean."""
 
 from collections.abc import Sequence
-from dataclasses import asdict, astuple, fields
+from dataclasses import asdict, astuple, fields, replace
+from math import isnan
 from typing import Any
+from zoneinfo import ZoneInfo
 
 import psycopg
 
 from analytics import counting, findings, summary
 from analytics.counting import CraneEntry, Method, crane_entry
 from domain.findings import DEFAULT_THRESHOLDS, Thresholds
+from domain.messages import EventKind
 from domain.remark import Remark
 from duty import damage, directions, ledger, reading
 from duty.counters import gains
@@ -16,16 +19,16 @@ from duty.damage import COMPARISON
 from duty.forecast import Forecast
 from duty.life_records import noted_in
 from duty.life_status import LifeStatus, Totals, life_status, with_unrecorded
-from duty.overloads import OVERLOAD_PCT, Entry, Overload, entries
+from duty.overloads import OVERLOAD_PCT, Entry, Overload, Run, entries, runs_from_bytes, without_lift
 from duty.recording import CounterSpan, Month, spans_of
 from store import overloads
-from store.columns import to_ms
+from store.columns import from_ms, to_ms
 from store.counters import MONTHLY_RECORD, RECORDED_BETWEEN
 from store.counters import READINGS as COUNTER_READINGS
 from store.details import DETAILS_OF
 from store.duty import LAST_DAY, LIFE_READ, SPANS_READ, WEEKLY_RECORD, WEEKLY_USE, Span
 from store.life_records import LIFE_RECORDS
-from store.overloads import DECISIONS, LIFTS_ABOVE, DecisionRow, OverloadedLift, RegisterRow
+from store.overloads import DECISIONS, LIFTS_ABOVE, OVER_PARTS, DecisionRow, OverloadedLift, RegisterRow
 from store.sql import query
 from store.statement import run
 
@@ -80,7 +83,7 @@ def refresh_one_changed(conn: psycopg.Connection[Any], thresholds: Thresholds = 
             return False
         entry = crane_entry(conn, row[0])
         findings.refresh(conn, entry, method, thresholds)
-        summary.write_register(conn, entry.crane_id, method)
+        summary.write_register(conn, entry.crane_id, method, entry.zone)
         refresh(conn, entry, method)
     return True
 
@@ -160,14 +163,48 @@ def _counters(conn: psycopg.Connection[Any], entry: CraneEntry, keys: dict[str, 
     return spans_of(found, RECORDED_BETWEEN.all(conn, **keys, **days))
 
 
-def write_register(conn: psycopg.Connection[Any], crane_id: int, method: Method) -> None:
+def write_register(conn: psycopg.Connection[Any], crane_id: int, method: Method, zone: ZoneInfo) -> None:
     """Writes the register after a count, within the caller's transaction."""
     overloads.hold(conn, crane_id)
     keys = {"crane_id": crane_id, "counting_id": method.counting_id}
     lifts = LIFTS_ABOVE.all(conn, **keys, over_pct=OVERLOAD_PCT)
     decided = DECISIONS.all(conn, crane_id=crane_id, ids=None)
-    found = entries([_overload(one) for one in lifts], [_overload(one) for one in decided])
-    overloads.write(conn, crane_id, [_row(entry, lifts, decided) for entry in found])
+    runs = [one for part in OVER_PARTS.all(conn, **keys) for one in runs_from_bytes(part.over_part)]
+    apart, peaks = without_lift(runs, [_overload(one) for one in lifts])
+    counted = [replace(lift, peak_structural_pct=peak) for lift, peak in zip(lifts, peaks, strict=True)]
+    counted += _without_lift(conn, crane_id, apart, zone)
+    counted.sort(key=lambda one: one.started_at)
+    found = entries([_overload(one) for one in counted], [_overload(one) for one in decided])
+    overloads.write(conn, crane_id, [_row(entry, counted, decided) for entry in found])
+
+
+def _without_lift(
+    conn: psycopg.Connection[Any], crane_id: int, runs: Sequence[Run], zone: ZoneInfo
+) -> list[OverloadedLift]:
+    """Entries of time above the rating that is in no overloaded lift."""
+    if not runs:
+        return []
+    ends = {"time_from": from_ms(runs[0].start_ms), "time_to": from_ms(runs[-1].end_ms)}
+    moments = conn.execute(query("limiter_moments"), {"crane_id": crane_id, **ends}).fetchall()
+    found = []
+    for one in runs:
+        started_at, ended_at = from_ms(one.start_ms), from_ms(one.end_ms)
+        kinds = [kind for kind, at in moments if started_at <= at <= ended_at]
+        found.append(
+            OverloadedLift(
+                started_at=started_at,
+                ended_at=ended_at,
+                day=started_at.astimezone(zone).date(),
+                peak_utilisation_pct=one.peak_utilisation_pct,
+                peak_structural_pct=one.peak_structural_pct,
+                peak_outreach_m=None if isnan(one.peak_outreach_m) else one.peak_outreach_m,
+                mass_kg=None,
+                limiter_stops=kinds.count(EventKind.LIMITER_STOP),
+                limiter_overrides=kinds.count(EventKind.LIMITER_OVERRIDE),
+                in_lift=False,
+            )
+        )
+    return found
 
 
 def _overload(lift: OverloadedLift) -> Overload:

@@ -95,7 +95,7 @@ class OverloadDecision(Answer):
 
 
 class OverloadRow(Answer):
-    """One entry of the register: a lift whose peak is above 100 % structural, with the decision that holds."""
+    """One entry of the register: a lift whose peak is above 100 % structural, or such time without one, with the decision that holds."""
 
     crane: str
     site: str
@@ -110,6 +110,10 @@ class OverloadRow(Answer):
     limiter_overrides: int
     state: OverloadState = Field(
         description="open: nothing is decided, or the peak has risen by more than 1 point since"
+    )
+    in_lift: bool = Field(
+        default=True,
+        description="False: time above the rating without a lift (pushed down, held when the record began, in transport, or readings that are excluded)",
     )
     counted: bool = Field(description="False: decided, and no overload is counted there any more")
     decisions: int = Field(description="how many there are; the fields from here on are of the last one")

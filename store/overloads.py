@@ -21,7 +21,7 @@ LAST_ROW: Final = 1_000_000
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class OverloadedLift:
-    """A lift above the full structural rating, as it is counted."""
+    """A lift above the full structural rating as it is counted, or such time without one."""
 
     started_at: datetime
     ended_at: datetime
@@ -32,6 +32,14 @@ class OverloadedLift:
     mass_kg: float | None
     limiter_stops: int
     limiter_overrides: int
+    in_lift: bool = True  # False: time above the rating without a lift
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class OverPart:
+    """Runs of time above the full structural rating of one day, as `duty.overloads` wrote them."""
+
+    over_part: bytes
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -75,6 +83,7 @@ class OverloadListing(OverloadedLift):
 
 
 LIFTS_ABOVE: Final = Statement("lifts_above", OverloadedLift)
+OVER_PARTS: Final = Statement("over_parts", OverPart)
 DECISIONS: Final = Statement("overload_decisions", DecisionRow)
 REGISTER_ROWS: Final = Statement("overload_rows", RegisterRow)
 OVERLOADS_READ: Final = Statement("overloads_read", OverloadListing)

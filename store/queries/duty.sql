@@ -93,7 +93,7 @@ insert into day_figure (
     first_boot, first_seq, last_boot, last_seq, message_ms, samples, recorded_ms, sensor_gap_ms, offline_gap_ms,
     quarantine_gap_ms, limit_assumed_ms, working_ms, near_limit_ms, over_limit_ms, emergency_ms,
     warnings, limiter_stops, limiter_overrides, faults, spikes, spikes_counted, largest_spike_pct,
-    overlap_ms, clock_ms, hole_ms, uncounted_ms, came_at, excluded_ms, excluded_cubed_sum, plausibility, light_part, lift_part,
+    overlap_ms, clock_ms, hole_ms, uncounted_ms, came_at, excluded_ms, excluded_cubed_sum, plausibility, light_part, over_part, lift_part,
     posed, no_pose_ms, operating_hours_h_low, operating_hours_h_high, operating_hours_h_last,
     lift_counter_low, lift_counter_high, lift_counter_last
 ) values (
@@ -103,7 +103,7 @@ insert into day_figure (
     %(working_ms)s, %(near_limit_ms)s, %(over_limit_ms)s, %(emergency_ms)s, %(warnings)s,
     %(limiter_stops)s, %(limiter_overrides)s, %(faults)s, %(spikes)s, %(spikes_counted)s, %(largest_spike_pct)s,
     %(overlap_ms)s, %(clock_ms)s, %(hole_ms)s, %(uncounted_ms)s, %(came_at)s, %(excluded_ms)s, %(excluded_cubed_sum)s, %(plausibility)s,
-    %(light_part)s, %(lift_part)s, %(posed)s, %(no_pose_ms)s,
+    %(light_part)s, %(over_part)s, %(lift_part)s, %(posed)s, %(no_pose_ms)s,
     %(operating_hours_h_low)s, %(operating_hours_h_high)s, %(operating_hours_h_last)s,
     %(lift_counter_low)s, %(lift_counter_high)s, %(lift_counter_last)s
 )
@@ -122,7 +122,7 @@ on conflict (crane_id, counting_id, day) do update set
     hole_ms = excluded.hole_ms, uncounted_ms = excluded.uncounted_ms, came_at = excluded.came_at,
     plausibility = excluded.plausibility,
     excluded_ms = excluded.excluded_ms, excluded_cubed_sum = excluded.excluded_cubed_sum,
-    light_part = excluded.light_part, lift_part = excluded.lift_part, posed = excluded.posed,
+    light_part = excluded.light_part, over_part = excluded.over_part, lift_part = excluded.lift_part, posed = excluded.posed,
     no_pose_ms = excluded.no_pose_ms,
     operating_hours_h_low = excluded.operating_hours_h_low, operating_hours_h_high = excluded.operating_hours_h_high,
     operating_hours_h_last = excluded.operating_hours_h_last, lift_counter_low = excluded.lift_counter_low,

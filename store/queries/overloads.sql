@@ -5,15 +5,21 @@ select pg_advisory_xact_lock(%(lock)s::int, %(crane_id)s::int);
 -- name: lifts_above
 -- Lifts of one crane whose peak structural percent is above a level, in time order.
 select started_at, ended_at, day, peak_utilisation_pct, peak_structural_pct, peak_outreach_m, mass_kg, limiter_stops,
-    limiter_overrides
+    limiter_overrides, true as in_lift
 from lift
 where crane_id = %(crane_id)s and counting_id = %(counting_id)s and peak_structural_pct > %(over_pct)s
 order by started_at;
 
+-- name: over_parts
+-- Time above the full structural rating of each day of one crane that has any, in time order.
+select over_part from day_figure
+where crane_id = %(crane_id)s and counting_id = %(counting_id)s and over_part is not null
+order by day;
+
 -- name: overload_decisions
 -- What was decided about overloads of one crane, oldest first, with the lifts as they were then; some of it where ids are given.
 select decision_id, started_at, ended_at, day, peak_utilisation_pct, peak_structural_pct, peak_outreach_m, mass_kg,
-    limiter_stops, limiter_overrides, cause, note, decided, decided_at, decided_by
+    limiter_stops, limiter_overrides, in_lift, cause, note, decided, decided_at, decided_by
 from overload_decision
 where crane_id = %(crane_id)s and (%(ids)s::integer[] is null or decision_id = any(%(ids)s::integer[]))
 order by decision_id;
@@ -21,7 +27,7 @@ order by decision_id;
 -- name: overload_rows
 -- The register of one crane as it is written.
 select started_at, ended_at, day, peak_utilisation_pct, peak_structural_pct, peak_outreach_m, mass_kg, limiter_stops,
-    limiter_overrides, counted, open, decision_ids
+    limiter_overrides, in_lift, counted, open, decision_ids
 from overload where crane_id = %(crane_id)s;
 
 -- name: overload_dropped
@@ -32,15 +38,15 @@ delete from overload where crane_id = %(crane_id)s and started_at = %(started_at
 -- An entry of the register, replacing the one of its lift.
 insert into overload (
     crane_id, started_at, ended_at, day, peak_utilisation_pct, peak_structural_pct, peak_outreach_m, mass_kg, limiter_stops,
-    limiter_overrides, counted, open, decision_ids
+    limiter_overrides, in_lift, counted, open, decision_ids
 ) values (
     %(crane_id)s, %(started_at)s, %(ended_at)s, %(day)s, %(peak_utilisation_pct)s, %(peak_structural_pct)s,
-    %(peak_outreach_m)s, %(mass_kg)s, %(limiter_stops)s, %(limiter_overrides)s, %(counted)s, %(open)s, %(decision_ids)s
+    %(peak_outreach_m)s, %(mass_kg)s, %(limiter_stops)s, %(limiter_overrides)s, %(in_lift)s, %(counted)s, %(open)s, %(decision_ids)s
 )
 on conflict (crane_id, started_at) do update set
     ended_at = excluded.ended_at, day = excluded.day, peak_utilisation_pct = excluded.peak_utilisation_pct,
     peak_structural_pct = excluded.peak_structural_pct, peak_outreach_m = excluded.peak_outreach_m,
-    mass_kg = excluded.mass_kg, limiter_stops = excluded.limiter_stops, limiter_overrides = excluded.limiter_overrides,
+    mass_kg = excluded.mass_kg, limiter_stops = excluded.limiter_stops, limiter_overrides = excluded.limiter_overrides, in_lift = excluded.in_lift,
     counted = excluded.counted, open = excluded.open, decision_ids = excluded.decision_ids;
 
 -- name: overload_decided
@@ -56,10 +62,10 @@ with entry as (
 ), made as (
     insert into overload_decision (
         crane_id, started_at, ended_at, day, peak_utilisation_pct, peak_structural_pct, peak_outreach_m, mass_kg,
-        limiter_stops, limiter_overrides, cause, note, decided, decided_by
+        limiter_stops, limiter_overrides, in_lift, cause, note, decided, decided_by
     )
     select crane_id, started_at, ended_at, day, peak_utilisation_pct, peak_structural_pct, peak_outreach_m, mass_kg,
-        limiter_stops, limiter_overrides, %(cause)s, %(note)s, %(decided)s, %(decided_by)s
+        limiter_stops, limiter_overrides, in_lift, %(cause)s, %(note)s, %(decided)s, %(decided_by)s
     from entry
     returning decision_id, crane_id, started_at
 )
@@ -71,7 +77,7 @@ returning made.decision_id;
 -- name: overloads_read
 -- Entries of one crane or of those at some sites, newest first, after a cursor; `at`: the one whose lift was under way then.
 select o.crane_id, c.name as crane, s.name as site, o.started_at, o.ended_at, o.day, o.peak_utilisation_pct, o.peak_structural_pct,
-    o.peak_outreach_m, o.mass_kg, o.limiter_stops, o.limiter_overrides, o.counted, o.open,
+    o.peak_outreach_m, o.mass_kg, o.limiter_stops, o.limiter_overrides, o.in_lift, o.counted, o.open,
     cardinality(o.decision_ids) as decisions, d.decision_id, d.cause, d.note, d.decided, d.decided_at, d.decided_by,
     d.peak_structural_pct as decided_peak_structural_pct
 from overload o

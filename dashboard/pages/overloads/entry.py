@@ -80,7 +80,7 @@ def _moment(text: str) -> datetime:
 
 def _head(row: OverloadRow, zone: ZoneInfo) -> Any:
     words = t(
-        "overloads.span",
+        "overloads.span" if row.in_lift else "overloads.span_without_lift",
         start=numbers.moment(row.started_at, zone, seconds=True),
         end=numbers.moment(row.ended_at, zone, seconds=True),
     )
@@ -108,9 +108,11 @@ def _facts(row: OverloadRow, visit: Visit) -> html.Section:
         notes.append(html.P(t("overloads.risen", then=then), className="bl-partial"))
     if not row.counted:
         notes.append(html.P(t("overloads.gone"), className="bl-partial"))
+    elif not row.in_lift:
+        notes.append(html.P(t("overloads.without_lift"), className="bl-partial"))
     mass = numbers.mass(row.mass_kg, visit.units)
     return page.card(
-        t("overloads.lift"),
+        t("overloads.lift" if row.in_lift else "overloads.time"),
         page.note(marks.mark(*overloads.state_of(row))),
         marks.facts(
             marks.fact(t("overloads.col.peak"), overloads.peak_text(row.peak_structural_pct), t("overloads.peak.note")),

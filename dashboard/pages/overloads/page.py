@@ -225,7 +225,7 @@ def _row(row: OverloadRow, visit: Visit, zone: ZoneInfo) -> dict[str, Any]:
 def _said(row: OverloadRow, zone: ZoneInfo) -> str:
     """The cause, what was decided, by whom and when."""
     if row.cause is None:
-        return numbers.MISSING
+        return numbers.MISSING if row.in_lift else t("overloads.no_lift")
     who = t("overloads.by", who=row.decided_by, when=numbers.moment(row.decided_at, zone))
     return f"{t(f'overloads.cause.{row.cause}')}. {row.decided} {who}"
 

@@ -86,6 +86,7 @@ create table day_figure (
     lift_counter_last double precision,
     lift_part bytea not null,          -- what the day knows of its lifts; joined with its neighbours at midnight
     light_part bytea,                  -- recorded time that is not near the limit
+    over_part bytea,                   -- time above the full structural rating, in a lift or not; null without any
     plausibility bytea,                -- statistics from which findings are judged: another threshold needs no other count
     primary key (crane_id, counting_id, day)
 );

@@ -70,6 +70,7 @@ create table overload_decision (
     mass_kg double precision,
     limiter_stops integer not null,
     limiter_overrides integer not null,
+    in_lift boolean not null default true,  -- false: time above the rating without a lift
     cause text not null,               -- as domain/overload.py
     note text not null default '',     -- what was found
     decided text not null check (decided <> ''),
@@ -78,7 +79,7 @@ create table overload_decision (
 );
 create index overload_decision_by_crane on overload_decision (crane_id, decision_id);
 
--- The overload register, each lift above 100 % structural of the counting in use: follows from the lifts and the decisions,
+-- The overload register, each lift above 100 % structural of the counting in use, and such time without a lift: follows from the lifts and the decisions,
 -- and is written anew after each count (duty/overloads.py).
 create table overload (
     crane_id integer not null references crane on delete cascade,
@@ -91,6 +92,7 @@ create table overload (
     mass_kg double precision,
     limiter_stops integer not null,
     limiter_overrides integer not null,
+    in_lift boolean not null default true,  -- false: time above the rating without a lift
     counted boolean not null,          -- false: decided, and no overload is counted there any more
     open boolean not null,
     decision_ids integer[] not null default '{}',  -- oldest first; the last one holds

@@ -13,6 +13,7 @@ from psycopg import AsyncConnection
 
 from analytics import rebuild
 from analytics.counting import CountingSettings
+from domain.channels import Mode
 from domain.errors import NotFound
 from domain.exclusion import ExclusionAsked
 from domain.overload import OverloadCause, OverloadDecisionAsked
@@ -124,7 +125,8 @@ def test_a_late_message_with_a_higher_peak_opens_the_entry_again(yard: Yard) -> 
     assert (entry.open, entry.decisions) == (False, 2)
 
 
-def test_a_decided_lift_that_a_recount_does_not_find_stays_and_says_so(yard: Yard) -> None:
+def test_an_exclusion_takes_no_overload_out_of_the_register(yard: Yard) -> None:
+    """Neither a decided one nor one that nobody has looked at: its lift is gone, its time above the rating is not."""
     yard.store(yard.messages(START, rectangles((300, 120, 108.0), (1200, 60, 115.0))))
     yard.count()
     first, second = register(yard)
@@ -133,16 +135,55 @@ def test_a_decided_lift_that_a_recount_does_not_find_stays_and_says_so(yard: Yar
     with psycopg.connect(yard.url) as conn:
         row, _ = exclusions.exclude(conn, yard.crane_id, yard.zone, asked, "ida")
     yard.count()
-    (kept,) = register(yard)
-    assert (kept.counted, kept.open, kept.decision_id) == (False, False, number)
-    assert figures(kept) == figures(first)
+    assert lifts_above(yard) == []
+    kept, still = register(yard)
+    assert (kept.in_lift, kept.counted, kept.open, kept.decision_id) == (False, True, False, number)
+    assert (still.in_lift, still.counted, still.open, still.decision_id) == (False, True, True, None)
+    assert [one.peak_structural_pct for one in (kept, still)] == pytest.approx([108.0, 115.0])
     later = decide(yard, kept.started_at, ASKED.model_copy(update={"cause": OverloadCause.READING_FALSE}))
     with psycopg.connect(yard.url) as conn:
         exclusions.withdraw(conn, yard.crane_id, yard.zone, row.exclusion_id, "ida")
     yard.count()
     back, other = register(yard)
-    assert (back.counted, back.open, back.decision_id, back.decisions) == (True, False, later, 2)
+    assert (back.in_lift, back.counted, back.open, back.decision_id, back.decisions) == (
+        True,
+        True,
+        False,
+        later,
+        2,
+    )
     assert (figures(back), figures(other)) == (figures(first), figures(second))
+
+
+def test_a_decided_overload_of_which_no_reading_is_left_stays_and_says_so(yard: Yard) -> None:
+    """Days that were counted before they kept the time above the rating know of lifts alone."""
+    yard.store(yard.messages(START, rectangles((300, 120, 108.0))))
+    yard.count()
+    (first,) = register(yard)
+    number = decide(yard, first.started_at)
+    with psycopg.connect(yard.url) as conn:
+        rows.change(conn, "day_figure", {"over_part": None})
+        rows.remove(conn, "lift")
+        rows.change(conn, "crane_summary", {"made_of": None})
+    yard.count()
+    (kept,) = register(yard)
+    assert (kept.counted, kept.open, kept.decision_id) == (False, False, number)
+    assert figures(kept) == figures(first)
+
+
+def test_time_above_the_rating_that_is_no_lift_is_in_the_register(yard: Yard) -> None:
+    """Held when the record began and never set down on it; in transport; and a lift, each once."""
+    sent = rectangles((0, 120, 108.0), (600, 90, 125.0), (1200, 60, 115.0))
+    sent["mode"][580:720] = float(Mode.TRANSPORT)
+    yard.store(yard.messages(START, sent))
+    yard.count()
+    found = register(yard)
+    assert [figures(one) for one in found if one.in_lift] == [figures(one) for one in lifts_above(yard)]
+    assert [round(one.peak_structural_pct) for one in found] == [108, 125, 115]
+    (moved,) = [one for one in found if not one.in_lift and round(one.peak_structural_pct) == 125]
+    assert moved.open
+    assert moved.started_at == START + timedelta(seconds=600)
+    assert (moved.ended_at - moved.started_at, moved.mass_kg) == (timedelta(seconds=90), None)
 
 
 def test_it_follows_a_change_of_counts(yard: Yard) -> None:
