@@ -376,7 +376,7 @@ def _summary(samples: SamplesAnswer, events: Sequence[EventRow], highest: float)
     overrides = sum(
         event.kind is EventKind.LIMITER_OVERRIDE and event.state is EventState.RAISED for event in events
     )
-    words = t("trace.summary", highest=numbers.percent(highest), stops=stops, overrides=overrides)
+    words = t("trace.summary", highest=numbers.percent(highest, "least"), stops=stops, overrides=overrides)
     return f"{words} {t('trace.reduced')}" if samples.reduced else words
 
 

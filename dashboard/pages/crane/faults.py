@@ -87,7 +87,7 @@ def doing(row: FaultEpisodeRow, units: Units) -> str:
             t(
                 "episodes.utilisation",
                 now=numbers.percent(row.utilisation_pct),
-                peak=numbers.percent(row.peak_utilisation_pct),
+                peak=numbers.percent(row.peak_utilisation_pct, "least"),
             )
         )
     if row.outreach_m is not None:

@@ -15,6 +15,7 @@ from domain import attention
 from domain.answers import CraneDetail, Lift
 from domain.attention import utilisation_state
 from domain.messages import EventKind
+from domain.remark import rounded
 from words import numbers
 from words.texts import t
 
@@ -52,7 +53,7 @@ async def render_lifts(visit: Visit, detail: CraneDetail) -> Any:
         return html.Div([top, charts.nothing(t("lifts.title"), words)])
     heaviest = max(answer.items, key=lambda lift: lift.peak_utilisation_pct)
     summary = [
-        t("lifts.summary", count=numbers.plain(len(answer.items)), peak=numbers.percent(heaviest.peak_utilisation_pct)),
+        t("lifts.summary", count=numbers.plain(len(answer.items)), peak=numbers.percent(heaviest.peak_utilisation_pct, "least")),
         page.link(numbers.moment(heaviest.started_at, zone), _trace_of(heaviest)),
         t("lifts.summary.rest"),
     ]  # fmt: skip
@@ -123,9 +124,9 @@ def _lift_row(lift: Lift, visit: Visit, zone: ZoneInfo) -> dict[str, Any]:
         "to_utc": lift.ended_at.isoformat(),
         "peak": peak,
         "peak_state": utilisation_state(peak).value,
-        "peak_text": numbers.percent(peak),
+        "peak_text": numbers.percent(peak, "least"),
         "peak_note": "",
-        "structural": round(lift.peak_structural_pct),
+        "structural": int(rounded(lift.peak_structural_pct, 0, "least")),
         "mass": lift.mass_kg,
         "mass_text": _estimated(lift.mass_kg, visit),
         "outreach": lift.peak_outreach_m,

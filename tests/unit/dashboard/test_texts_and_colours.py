@@ -2,14 +2,18 @@
 
 import ast
 import re
-from datetime import UTC, date, datetime
+from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
+from typing import Any, cast
 from zoneinfo import ZoneInfo
 
 import pytest
 
+from dashboard.pages.crane import tables
 from dashboard.palette import DARK, LIGHT, contrast
+from dashboard.visit import Visit
 from domain.alerts import AlertKind
+from domain.answers import Lift
 from domain.channels import CHANNEL_NAMES
 from domain.errors import QuarantineReason
 from domain.remark import Quantity, count
@@ -219,4 +223,21 @@ def test_what_the_drawings_are_told_reads_as_the_pages_do(units: Units) -> None:
         assert f"{text}{NBSP}{form['unit']}" == numbers.mass(kg, units)
     assert 7.5 * told["length"]["per_si"] == pytest.approx(
         {Units.METRIC: 7.5, Units.US: 24.606}[units], abs=1e-3
+    )
+
+
+def test_a_lift_a_little_over_the_limit_does_not_read_as_one_at_it() -> None:
+    """100.4 % of what the structure was calculated for is more than 100 %, and a table of whole percents must say so."""
+    at = datetime(2026, 11, 25, 8, tzinfo=UTC)
+    lift = Lift(crane="heron-3", started_at=at, ended_at=at + timedelta(minutes=2), peak_utilisation_pct=100.2, peak_structural_pct=100.4)  # fmt: skip
+    row = tables._lift_row(
+        lift, Visit(client=cast("Any", None), path="/crane/heron-3/lifts", now=at), ZoneInfo("UTC")
+    )
+    assert (row["structural"], row["peak_text"]) == (101, numbers.percent(101.0))
+    exact = lift.model_copy(update={"peak_utilisation_pct": 100.0, "peak_structural_pct": 100.0})
+    assert (
+        tables._lift_row(exact, Visit(client=cast("Any", None), path="/", now=at), ZoneInfo("UTC"))[
+            "structural"
+        ]
+        == 100
     )
