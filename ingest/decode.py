@@ -15,6 +15,7 @@ from domain.errors import QuarantineReason, UnreadableMessage
 from domain.messages import EventMessage, Leaf, SamplesMessage, StatusMessage, parse_topic
 from domain.units import MS_PER_DAY, MS_PER_MIN
 from ingest import cbor, quick
+from ingest.cbor import Unfilled
 from ingest.content import PLAIN, Content, unpacked
 from ingest.limits import Limits
 from ingest.quick import Samples, in_order
@@ -68,33 +69,49 @@ def address_of(topic: str) -> tuple[str, Leaf] | None:
     return parse_topic(topic)
 
 
+@lru_cache(maxsize=20_000)
+def _model_of(topic: str) -> tuple[str, type[BaseModel] | None]:
+    """The crane of a topic and the model of its messages; none of a topic that is none of ours."""
+    address = address_of(topic)
+    return ("", None) if address is None else (address[0], _MODELS.get(address[1]))
+
+
 def parse(topic: str, payload: bytes, limits: Limits, content: Content = PLAIN) -> Parsed:
     """The message by the wire format alone. Raises UnreadableMessage."""
+    unfilled = Unfilled()
+    parsed = parse_but_for_blocks(topic, payload, limits, content, unfilled)
+    unfilled.fill()
+    return parsed
+
+
+def parse_but_for_blocks(
+    topic: str, payload: bytes, limits: Limits, content: Content, unfilled: Unfilled
+) -> Parsed:
+    """`parse`, for a caller that fills the readings of many messages at once. Raises UnreadableMessage."""
     if len(payload) > limits.message_bytes:
         raise UnreadableMessage(
             QuarantineReason.TOO_LARGE, f"{len(payload)} bytes; at most {limits.message_bytes} are accepted"
         )
-    address = address_of(topic)
-    model = None if address is None else _MODELS.get(address[1])
-    if address is None or model is None:
+    crane, model = _model_of(topic)
+    if model is None:
         raise UnreadableMessage(QuarantineReason.UNKNOWN_TOPIC, "no topic of this wire format")
     message: Any = None
     payload = unpacked(payload, content, limits.message_bytes)
     if content.is_cbor:
-        message = cbor.read(payload, samples=model is SamplesMessage)
+        message = cbor.read(payload, unfilled, samples=model is SamplesMessage)
         if isinstance(message, bytes):
             message, payload = None, message
     elif model is SamplesMessage:
         message = quick.read(payload)
     if message is None:
-        message = _by_the_model(model, address[0], payload)
+        message = _by_the_model(model, crane, payload)
     if isinstance(message, Samples) and (n := message.values.shape[1]) > limits.samples:
         raise UnreadableMessage(
             QuarantineReason.BAD_LENGTHS,
             f"{n} samples; at most {limits.samples} are accepted",
             field="channels",
         )
-    return Parsed(address[0], message)
+    return Parsed(crane, message)
 
 
 def judge(
@@ -199,7 +216,7 @@ def _segment(
     offset_ms = entry.offset_ms(samples.boot, samples.seq) if entry.offsets else 0
     _check_times(samples.t0_ms + offset_ms, samples.last_ms + offset_ms, came_ms + ahead_ms, entry, limits)
     channels, own = samples.channels, len(samples.channels)
-    values = samples.values[:own]
+    values = samples.values[:own] if samples.unknown else samples.values
     # What is a channel: those of everybody, and what is registered for the crane. Here, for every encoding.
     further = [one.name for one in entry.further if one.name in samples.unknown] if samples.unknown else []
     if further:

@@ -12,6 +12,7 @@ import structlog
 from domain.channels import CHANNEL_BY_NAME, outside
 from domain.errors import QuarantineReason, UnreadableMessage
 from domain.further_channel import FurtherRange
+from ingest.cbor import Unfilled
 from ingest.content import PLAIN, Content
 from ingest.decode import (
     Parsed,
@@ -22,6 +23,7 @@ from ingest.decode import (
     judge_but_for_ranges,
     key_in,
     parse,
+    parse_but_for_blocks,
     received_ms,
 )
 from ingest.limits import Limits
@@ -120,11 +122,31 @@ class Plan:
         for place in (group[row] for row in np.flatnonzero(wrong.any(axis=1))):
             self.segments[place], self.refused[place] = take_out(self.segments[place], least, most)
 
-    def read(self, place: int, limits: Limits) -> Parsed | None:
+    def read(self, limits: Limits) -> dict[int, Parsed]:
+        """The messages that can be read, by their places; the others are set aside."""
+        unfilled = Unfilled()
+        read = self._read_all(limits, unfilled)
+        try:
+            unfilled.fill()
+        except Exception:
+            log.exception("messages could not be read together, each is read alone")
+            return self._read_all(limits, None)
+        return read
+
+    def _read_all(self, limits: Limits, unfilled: Unfilled | None) -> dict[int, Parsed]:
+        every = ((place, self._read(place, limits, unfilled)) for place in range(len(self.batch)))
+        return {place: parsed for place, parsed in every if parsed is not None}
+
+    def _read(self, place: int, limits: Limits, unfilled: Unfilled | None) -> Parsed | None:
         """The message at a place, None where it cannot be read and is set aside."""
         message = self.batch[place]
         try:
-            parsed = parse(message.topic, message.payload, limits, message.content)
+            if unfilled is None:
+                parsed = parse(message.topic, message.payload, limits, message.content)
+            else:
+                parsed = parse_but_for_blocks(
+                    message.topic, message.payload, limits, message.content, unfilled
+                )
             if message.content != PLAIN and isinstance(parsed.message, Samples):
                 length_ms = parsed.message.values.shape[1] * parsed.message.dt_ms
                 self.covers_ms[place] = length_ms, parsed.message.last_ms
@@ -176,7 +198,7 @@ def plan(
     Messages have just come where there is a `clock`, which hears them first.
     """
     made = Plan(batch)
-    read = {place: parsed for place in range(len(batch)) if (parsed := made.read(place, limits)) is not None}
+    read = made.read(limits)
     if clock is not None:
         _hear(
             clock,

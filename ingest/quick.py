@@ -6,7 +6,7 @@ message, and a test compares what it takes with what the model makes of it.
 
 import re
 import struct
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Sequence
 from datetime import datetime
 from functools import lru_cache, wraps
 from typing import Any, Final, NamedTuple, TypeVar
@@ -30,12 +30,18 @@ def remembered(most: int) -> Callable[[Callable[..., T]], Callable[..., T]]:
     """Remembers what a function says of the names of a message, unless these are so many or long that they would fill the memory."""
 
     def made(function: Callable[..., T]) -> Callable[..., T]:
-        kept = lru_cache(maxsize=most)(function)
+        kept: dict[Any, T] = {}
 
         @wraps(function)
-        def asked(names: tuple[str, ...], *more: Any) -> T:
-            short = len(names) <= MOST_NAMES and sum(map(len, names)) <= MOST_CHARACTERS
-            return kept(names, *more) if short else function(names, *more)
+        def asked(*of: Any) -> T:
+            found = kept.get(of)
+            if found is None:
+                found, names = function(*of), of[0]
+                if len(names) <= MOST_NAMES and sum(map(len, names)) <= MOST_CHARACTERS:
+                    if len(kept) >= most:
+                        kept.clear()
+                    kept[of] = found
+            return found
 
         return asked
 
@@ -58,7 +64,8 @@ class Samples(NamedTuple):
     @property
     def last_ms(self) -> int:
         """Time of the last sample [ms]."""
-        return self.t0_ms + (len(self.values[0]) - 1) * self.dt_ms
+        n: int = self.values.shape[1]
+        return self.t0_ms + (n - 1) * self.dt_ms
 
 
 def read(payload: bytes) -> Samples | None:
@@ -68,18 +75,21 @@ def read(payload: bytes) -> Samples | None:
     try:
         body = orjson.loads(payload)
         lists = body.pop("channels")
-        names, unknown = in_order(tuple(lists))
+        listed = tuple(lists)
+        names, unknown = in_order(listed)
         values = _packed([lists[name] for name in (*names, *unknown)])
-        found = samples(body, names, unknown, values)
-        return None if found is None or _repeats(payload, body["t0"], lists) else found
+        found = stated(body, names, values.shape[1])
+        if found is None or _repeats(payload, body["t0"], listed):
+            return None
+        return Samples(*found, names, values, unknown)
     except (ValueError, TypeError, LookupError, AttributeError, struct.error, OverflowError):
         return None
 
 
-def samples(body: Any, names: tuple[str, ...], unknown: tuple[str, ...], values: Floats) -> Samples | None:
-    """The samples of what a message says beside its channels, None where the model has to be asked.
+def stated(body: Any, names: tuple[str, ...], n: int) -> tuple[int, int, int, int] | None:
+    """boot, seq, t0 [ms] and dt [ms] of a message with n samples of known channels, None where the model has to be asked.
 
-    values: (names and then unknown, n), NaN for a missing reading.
+    body: what it says beside its channels.
     """
     if body.keys() != _FIELDS or not names:
         return None
@@ -93,12 +103,12 @@ def samples(body: Any, names: tuple[str, ...], unknown: tuple[str, ...], values:
             return None
     if not isinstance(t0, datetime):
         return None
-    boot, seq, dt_ms, n = body["boot"], body["seq"], body["dt_ms"], values.shape[1]
+    boot, seq, dt_ms = body["boot"], body["seq"], body["dt_ms"]
     if not (_whole(boot, MAX_INT63) and _whole(seq, MAX_INT63) and _whole(dt_ms, MAX_STEP_MS)):
         return None
     if not (dt_ms >= 1 and 1 <= n <= MAX_SAMPLES and n * dt_ms <= MAX_SPAN_MS):
         return None
-    return Samples(boot, seq, to_ms(t0), dt_ms, names, values, unknown)
+    return boot, seq, to_ms(t0), dt_ms
 
 
 @remembered(1000)
@@ -108,10 +118,15 @@ def in_order(names: tuple[str, ...]) -> tuple[tuple[str, ...], tuple[str, ...]]:
     return known, tuple(name for name in names if name not in CHANNEL_NAMES)
 
 
-def _repeats(payload: bytes, t0: str, lists: Iterable[str]) -> bool:
+def _repeats(payload: bytes, t0: str, names: tuple[str, ...]) -> bool:
     """Whether a name may have come twice: the reader keeps the last, but the colon after each stands in the payload."""
-    names = 1 + len(_FIELDS) + sum(1 + name.count(":") for name in lists)
-    return b"\\" in payload or payload.count(b":") != names + t0.count(":")
+    colons = 1 + len(_FIELDS) + _colons(names) + t0.count(":")
+    return b"\\" in payload or payload.count(b":") != colons
+
+
+@remembered(1000)
+def _colons(names: tuple[str, ...]) -> int:
+    return sum(1 + name.count(":") for name in names)
 
 
 def _has(payload: bytes, word: bytes, rare: int) -> bool:

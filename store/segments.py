@@ -285,13 +285,14 @@ def _without_cold(conn: Connection[Any], segments: Sequence[Segment]) -> tuple[S
     old = defaultdict(list)
     for segment in segments:
         if segment.t0_ms < young_ms:
-            old[segment.crane_id, from_ms(segment.t0_ms).date()].append(segment)
+            old[segment.crane_id, segment.t0_ms // MS_PER_DAY].append(segment)
     if not old:
         return segments, set()
-    crane_ids, days = zip(*old, strict=True)
+    crane_ids, numbers = zip(*old, strict=True)
+    days = [from_ms(number * MS_PER_DAY).date() for number in numbers]
     known: set[Key] = set()
     differing: set[Key] = set()
-    asked = {"crane_ids": list(crane_ids), "days": list(days)}
+    asked = {"crane_ids": list(crane_ids), "days": days}
     for crane_id, day, folder, location in conn.execute(query("cold_files_of_days"), asked).fetchall():
         try:
             held = {row.key: row for row in parquet.load(parquet.below(folder, location), crane_id=crane_id)}
@@ -300,7 +301,8 @@ def _without_cold(conn: Connection[Any], segments: Sequence[Segment]) -> tuple[S
                 "messages of a day in the cold tier are stored without a look into it", problem=str(problem)
             )
             continue
-        again = [segment for segment in old[crane_id, day] if segment.key in held]
+        of_the_day = old[crane_id, (day - EPOCH.date()).days]
+        again = [segment for segment in of_the_day if segment.key in held]
         known.update(segment.key for segment in again)
         differing.update(segment.key for segment in again if not segment.repeats(held[segment.key]))
     return [segment for segment in segments if segment.key not in known] if known else segments, differing
