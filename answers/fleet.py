@@ -12,7 +12,7 @@ from answers.cache import Cache
 from answers.near_limit import confident
 from answers.service import earliest_due
 from domain.fleet_answers import Confident, FleetAnswer, FleetRow, FleetWeeksAnswer, FleetWeeksRow
-from domain.moments import DayRange, now_utc, today_in
+from domain.moments import FURTHEST_EAST, DayRange, now_utc, today_in
 from domain.overload import OverloadCount
 from domain.units import ms_to_h, ms_to_s
 from duty import rates
@@ -99,7 +99,9 @@ class FleetAtAGlance:
         start = datetime.combine(span.first, datetime.min.time(), UTC)
         end = datetime.combine(span.last, datetime.min.time(), UTC) + timedelta(days=1)
         quarantined = await reading.quarantined_count(conn, sites, start, end)
-        found = await findings.counts(conn, sites, span.first, span.last)
+        # Of a site east of Greenwich the day of today may have begun that of UTC has not.
+        last = today_in(FURTHEST_EAST) if span.last == today_in() else span.last
+        found = await findings.counts(conn, sites, span.first, last)
         over = await overloads.counts(conn, sites=sites)
 
         def rows() -> tuple[FleetRow, ...]:

@@ -74,6 +74,10 @@ def today_in(zone: str = "UTC") -> date:
     return now_utc().astimezone(ZoneInfo(zone)).date()
 
 
+FURTHEST_EAST: Final = "Etc/GMT-14"
+"""The zone in which a day begins first (UTC+14): what happened today at any site lies on its today or before."""
+
+
 @contextlib.contextmanager
 def answered_at(moment: datetime) -> Iterator[None]:
     """Every answer of this process that begins inside the block is that of a given moment."""

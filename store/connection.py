@@ -109,10 +109,10 @@ def state_of(problem: BaseException) -> str:
             return "the disk of the database is full"
         case psycopg.errors.TooManyConnections():
             return "the database has no connection left"
-        case Unavailable() if "session is read-only" in str(problem):
-            return "the database is read-only and takes no writes"
         case Unavailable() if "too many clients" in str(problem) or "connection slots" in str(problem):
             return "the database has no connection left"
+        case Unavailable() if "session is read-only" in str(problem):
+            return "the database is read-only and takes no writes"
         case Unavailable() | psycopg.OperationalError():
             return SILENT
         case _:

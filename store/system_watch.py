@@ -131,9 +131,11 @@ class Answering:
     def _run(self) -> None:
         while not self._stop.is_set():
             try:
-                with connect(self._url, autocommit=True, wait_s=ANSWER_WITHIN_S) as conn:
+                with connect(self._url, autocommit=True, writes=self._writes, wait_s=ANSWER_WITHIN_S) as conn:
                     while not self._stop.is_set():
                         self._ask(conn)
+                        if self._writes and self._read_only:
+                            break  # another server of the URL may take writes by now
                         self._stop.wait(ASK_EVERY_S)
             except (psycopg.Error, Unavailable) as problem:
                 self._say(state_of(problem))

@@ -23,6 +23,7 @@ from domain.fault_answers import (
 )
 from domain.findings import FindingCode, FindingRow
 from domain.messages import CRANE_NAME_PATTERN
+from domain.moments import FURTHEST_EAST
 from duty.status_csv import read_codes
 from store import faults, findings, reading
 from transfer.history import refuse
@@ -126,7 +127,7 @@ async def list_fleet_findings(
     cursor: Cursor = None,
 ) -> Page[FindingRow]:
     """What is wrong with the readings of the cranes that you may see, by crane and code; the last 28 days by default."""
-    chosen = day_range(day_from, day_to, default_days=FINDINGS_DAYS, zone="UTC")
+    chosen = day_range(day_from, day_to, default_days=FINDINGS_DAYS, zone=FURTHEST_EAST)
     at_most(chosen, LONGEST_DAYS, "findings of a fleet are listed")
     after = decode_cursor(cursor, (str, str, str))
     rows = await findings.findings(

@@ -1,5 +1,6 @@
 """Every state of a database, for every process: none ends, each says what is wrong, and goes on by itself."""
 
+import contextlib
 import os
 import shutil
 import signal
@@ -174,6 +175,24 @@ def small_disk(folder: Path) -> Iterator[None]:
 
 
 @contextmanager
+def no_connection_left(database: str) -> Iterator[None]:
+    """Others have all connections of the server; those of ours are ended, and again while they come back in between."""
+    ours = "from pg_stat_activity where application_name = 'boomledger'"
+    with contextlib.ExitStack() as taken:
+        conn = taken.enter_context(psycopg.connect(database, autocommit=True))
+
+        def full() -> bool:
+            conn.execute(f"select pg_terminate_backend(pid) {ours}")
+            with suppress(psycopg.OperationalError):
+                while True:
+                    taken.enter_context(psycopg.connect(database))
+            return conn.execute(f"select count(*) {ours}").fetchone() == (0,)
+
+        wait_until(full, "others have all of them")
+        yield
+
+
+@contextmanager
 def hanging(servers: list[int]) -> Iterator[None]:
     """The server stands still with all its sessions; connections to it stay open."""
     for pid in servers:
@@ -272,21 +291,8 @@ def test_a_database_whose_disk_is_full_is_waited_for(processes: Processes) -> No
 
 @pytest.mark.timeout(240)
 def test_a_database_without_connections_left_is_waited_for(processes: Processes) -> None:
-    taken: list[psycopg.Connection] = []
-    with psycopg.connect(processes.database, autocommit=True) as conn:
-        conn.execute(
-            "select pg_terminate_backend(pid) from pg_stat_activity where application_name = 'boomledger'"
-        )
-        while len(taken) < 40:
-            try:
-                taken.append(psycopg.connect(processes.database))
-            except psycopg.OperationalError:
-                break
-    try:
+    with no_connection_left(processes.database):
         wait_until(lambda: processes.are_not_ready(saying="no connection"), "all say so")
-    finally:
-        for one in taken:
-            one.close()
     processes.go_on()
 
 
@@ -368,3 +374,56 @@ def test_all_go_on_with_the_server_that_takes_over() -> None:
             wait_until(
                 lambda: conn.execute("select count(*) from segment").fetchone() == (1,), "it is stored there"
             )
+
+
+@pytest.mark.timeout(600)
+def test_of_two_servers_the_first_may_be_full_read_only_or_hang_until_the_other_takes_over() -> None:
+    with working(servers=2) as processes:
+        processes.follow()
+        with no_connection_left(processes.database):
+            wait_until(
+                lambda: processes.are_not_ready(but=WRITE_NOTHING, saying="no connection"), "they say so"
+            )
+            wait_until(
+                lambda: processes.are_ready(but=tuple(set(COMMANDS) - set(WRITE_NOTHING))), "pages are read"
+            )
+        processes.go_on()
+        processes.set("default_transaction_read_only", "on")
+        try:
+            wait_until(lambda: processes.are_not_ready(but=WRITE_NOTHING, saying="read-only"), "they say so")
+        finally:
+            processes.set("default_transaction_read_only", "off")
+        processes.go_on()
+        with hanging(processes.servers()):
+            wait_until(lambda: processes.are_not_ready(but=WRITE_NOTHING), "all that write say so")
+            promote(processes.other)
+            processes.go_on()
+            register(processes.other.url, "crane-9")
+            with (
+                mqtt_client(processes.address) as client,
+                psycopg.connect(processes.other.url, autocommit=True) as conn,
+            ):
+                publish_all(client, [message("crane-9", 0)])
+                wait_until(
+                    lambda: conn.execute("select count(*) from segment").fetchone() == (1,),
+                    "it is stored there once work that stands still was cut",
+                    240,
+                )
+
+
+@pytest.mark.timeout(300)
+def test_all_leave_a_server_that_takes_no_writes_any_more_for_one_that_does() -> None:
+    with working(servers=2) as processes:
+        processes.follow()
+        processes.set("default_transaction_read_only", "on")  # the first one goes on answering
+        promote(processes.other)
+        with psycopg.connect(processes.other.url, autocommit=True) as conn:
+            conn.execute("alter system reset default_transaction_read_only")
+            conn.execute("select pg_reload_conf()")
+            ours = "select count(distinct process) from process_heartbeat where beat_at > now() - interval '20 s'"
+            wait_until(
+                lambda: conn.execute(ours).fetchone() >= (3,),
+                "those that write tell of themselves there",
+                120,
+            )
+        processes.go_on()

@@ -21,6 +21,7 @@ from domain.errors import QuarantineReason
 from domain.findings import FindingRow
 from domain.fleet_answers import FleetAnswer, FleetRow
 from domain.maintenance import DayRow
+from domain.moments import FURTHEST_EAST, today_in
 from domain.quarantine import QuarantineRow
 from domain.units import MS_PER_MIN, ms_to_h, ms_to_s, s_to_h
 from words import numbers
@@ -39,9 +40,9 @@ async def render(visit: Visit) -> Any:
     fleet, who, found, excluded = await together(
         visit.client.fleet(days=7, rates=False),
         visit.client.me(),
-        visit.client.findings(crane, day_from=first, day_to=last)
+        visit.client.findings(crane, day_from=first, day_to=today_in(FURTHEST_EAST))
         if crane
-        else visit.client.findings_of_all(day_from=first, day_to=last),
+        else visit.client.findings_of_all(day_from=first, day_to=today_in(FURTHEST_EAST)),
         visit.client.exclusions(crane or None),
     )
     may = not isinstance(who, Trouble) and who.role in health_import.MAY_ENTER

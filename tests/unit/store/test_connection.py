@@ -22,3 +22,7 @@ def test_of_several_servers_each_is_said_and_the_state_is_that_of_the_one_that_a
     assert first_line(RuntimeError(full)) == "host: 'a': too many clients; host: 'b': refused"
     assert "no connection left" in state_of(Unavailable(first_line(RuntimeError(full))))
     assert first_line(RuntimeError()) == "RuntimeError"
+    both = "session is read-only; host: 'b': too many clients"
+    assert "no connection left" in state_of(Unavailable(both)), (
+        "what there is to mend, not that the other only follows"
+    )
