@@ -31,6 +31,17 @@ MODELS: Final[dict[Leaf, type[BaseModel]]] = {
     Leaf.NOTICES: NoticeMessage,
 }
 _TO_CRANES: Final = {Leaf.COMMITTED, Leaf.NOTICES}
+# Compression is a user property of MQTT 5; AsyncAPI calls such properties headers.
+_HEADERS: Final = {
+    "type": "object",
+    "properties": {
+        "content-encoding": {
+            "type": "string",
+            "enum": ["zstd", "deflate"],
+            "description": "how the payload is compressed; absent where it is not",
+        }
+    },
+}
 _DIRECTIONS: Final = {leaf: "send" if leaf in _TO_CRANES else "receive" for leaf in Leaf}
 
 
@@ -56,7 +67,11 @@ def json_schema() -> dict[str, Any]:
         }
         for channel in CHANNELS
     }
-    channels["additionalProperties"] = False
+    channels["additionalProperties"] = {
+        **readings,
+        "description": "a further channel, where an engineer has registered it for the crane; else it is left out and told",
+    }
+    channels["anyOf"] = [{"required": [channel.name]} for channel in CHANNELS]
     return {"$schema": "https://json-schema.org/draft/2020-12/schema", **schema}
 
 
@@ -81,11 +96,9 @@ def asyncapi() -> dict[str, Any]:
         },
         "components": {
             "messages": {
-                model.__name__: {
-                    "summary": (model.__doc__ or "").strip(),
-                    "payload": {"$ref": f"./messages.schema.json#/$defs/{model.__name__}"},
-                }
-                for model in MODELS.values()
+                name: message
+                for leaf, model in MODELS.items()
+                for name, message in _messages(leaf, model).items()
             }
         },
     }
@@ -103,8 +116,32 @@ def _channel(leaf: Leaf, model: type[BaseModel]) -> dict[str, Any]:
     return {
         "address": f"{TOPIC_ROOT}/{{crane}}/{leaf}",
         "parameters": {"crane": {"description": f"name of the crane, {CRANE_NAME_PATTERN}"}},
-        "messages": {model.__name__: {"$ref": f"#/components/messages/{model.__name__}"}},
+        "messages": {name: {"$ref": f"#/components/messages/{name}"} for name in _messages(leaf, model)},
     }
+
+
+def _messages(leaf: Leaf, model: type[BaseModel]) -> dict[str, dict[str, Any]]:
+    """The ways of writing the messages of a topic, by name: what the ledger sends is plain JSON."""
+    name = model.__name__
+    summary = (model.__doc__ or "").strip()
+    payload = {"$ref": f"./messages.schema.json#/$defs/{name}"}
+    if leaf in _TO_CRANES:
+        return {name: {"summary": summary, "payload": payload}}
+    as_cbor: dict[str, Any] = {"summary": summary, "contentType": "application/cbor", "headers": _HEADERS}
+    if leaf is Leaf.SAMPLES:
+        as_cbor["description"] = (
+            "Typed arrays and blocks have no JSON Schema: their CDDL stands in docs/wire.md under Thin links,"
+            " and cbor_examples.json lists messages to check a sender against."
+        )
+    else:
+        as_cbor["payload"] = payload
+    as_json = {
+        "summary": summary,
+        "contentType": "application/json",
+        "headers": _HEADERS,
+        "payload": payload,
+    }
+    return {name: as_json, f"{name}Cbor": as_cbor}
 
 
 def main() -> None:

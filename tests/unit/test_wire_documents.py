@@ -1,13 +1,16 @@
 """The published JSON Schema and AsyncAPI document are those of the models, and judge as the models do."""
 
 import json
+import zlib
 
 import jsonschema
 import orjson
 import pytest
+import zstandard
 
 from docs.wire_documents import FOLDER, asyncapi, documents, json_schema
 from domain.channels import CHANNELS
+from ingest.content import CONTENT_ENCODING, Content, unpacked
 from tests.support.telemetry import message
 
 
@@ -55,3 +58,34 @@ def test_every_reference_of_the_asyncapi_document_leads_somewhere() -> None:
         for step in path.split("/"):
             assert isinstance(place, dict)
             place = place[step]
+
+
+def test_the_asyncapi_document_names_the_content_types_and_encodings_that_ingest_takes() -> None:
+    document = asyncapi()
+    for leaf in ("samples", "events", "status"):
+        references = [one["$ref"] for one in document["channels"][leaf]["messages"].values()]
+        messages = [document["components"]["messages"][one.rpartition("/")[2]] for one in references]
+        assert [Content(one["contentType"]).is_cbor for one in messages] == [False, True]
+        for one in messages:
+            encodings = one["headers"]["properties"][CONTENT_ENCODING]["enum"]
+            assert encodings == ["zstd", "deflate"]
+            for encoding in encodings:
+                packed = zstandard.compress(b"{}") if encoding == "zstd" else zlib.compress(b"{}")
+                assert unpacked(packed, Content(encoding=encoding), 10) == b"{}"
+    for leaf in ("committed", "notices"):
+        assert len(document["channels"][leaf]["messages"]) == 1
+
+
+@pytest.mark.parametrize(
+    ("channels", "taken"),
+    [
+        ({"slew_deg": [1.0], "tail_lift_kg": [2.0, None]}, True),
+        ({"slew_deg": [1.0], "tail_lift_kg": ["high"]}, False),
+        ({"tail_lift_kg": [2.0]}, False),
+        ({}, False),
+    ],
+)
+def test_further_channels_stand_beside_a_known_one(channels: dict[str, object], taken: bool) -> None:
+    body = {"boot": 1, "seq": 1, "t0": "2026-03-02T06:00:00Z", "dt_ms": 100, "channels": channels}
+    found = jsonschema.Draft202012Validator(schema_of("SamplesMessage")).is_valid(body)
+    assert found is taken
