@@ -1,7 +1,7 @@
 """One visit to a page: who asks, for what, in which units. Pages are functions of a visit and nothing else."""
 
 import asyncio
-from collections.abc import Awaitable, Callable, Mapping
+from collections.abc import Awaitable, Callable, Iterable, Mapping
 from dataclasses import dataclass, field
 from datetime import datetime
 from typing import Any, Final, NamedTuple, TypeVar
@@ -107,6 +107,18 @@ class Zones:
 
     def __init__(self) -> None:
         self._zones: dict[str, ZoneInfo] = {}
+
+    async def of_yard(self, client: Client) -> ZoneInfo:
+        """The zone of the first crane's site, in which times of the whole yard are typed and shown; UTC without a crane."""
+        first = await attempt(client.cranes(limit=1))
+        if isinstance(first, Trouble) or not first.items:
+            return UTC_ZONE
+        return await self.of_site(first.items[0].site, first.items[0].name, client)
+
+    async def of_rows(self, rows: Iterable[Any], client: Client) -> dict[str, ZoneInfo]:
+        """The zones of the sites of rows that each name a site and a crane of it."""
+        first = {row.site: row.crane for row in rows if row.crane}
+        return {site: await self.of_site(site, crane, client) for site, crane in first.items()}
 
     async def of_site(self, site: str, crane: str, client: Client) -> ZoneInfo:
         """The zone of a site, learnt from one of its cranes; UTC where that cannot be learnt now."""

@@ -44,7 +44,7 @@ async def render(visit: Visit) -> Any:
         ),
         page.button(t("alerts.rules"), "/settings?tab=alerts"),
     )
-    zones = await _zones(visit, listed)
+    zones = await ZONES.of_rows(listed, visit.client)
     parts: list[Any] = [head]
     number = visit.number("alert", 0)
     chosen = await attempt(visit.client.alert(int(number))) if number >= 1 else None
@@ -60,11 +60,6 @@ def _context(listed: Sequence[AlertRow]) -> str:
     waiting = sum(row.state == "open" for row in listed)
     cranes = len({row.crane for row in listed if row.state == "open" and row.crane})
     return t("alerts.context", count=waiting, cranes=cranes) if waiting else t("alerts.context.none")
-
-
-async def _zones(visit: Visit, rows: Sequence[AlertRow]) -> dict[str, ZoneInfo]:
-    first = {row.site: row.crane for row in rows if row.crane}
-    return {site: await ZONES.of_site(site, crane, visit.client) for site, crane in first.items()}
 
 
 def _order(row: AlertRow) -> tuple[bool, int, float]:
@@ -261,7 +256,7 @@ async def _past(visit: Visit) -> Any:
         column("text", t("alerts.col.text"), 110, flex=3, wrap=True),
         column("standing", t("alerts.col.state"), 120, filter=True, narrow=False),
     ]
-    zones = await _zones(visit, rows)
+    zones = await ZONES.of_rows(rows, visit.client)
     data = [
         {
             "raised": numbers.moment(row.raised_at, zones.get(row.site, UTC_ZONE)),

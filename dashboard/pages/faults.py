@@ -11,7 +11,7 @@ from dash import html
 
 from dashboard.pages.crane import faults as crane_faults
 from dashboard.parts import charts, events, marks, page, period
-from dashboard.visit import UTC_ZONE, ZONES, Trouble, Visit, together
+from dashboard.visit import ZONES, Trouble, Visit, together
 from domain.answers import EventRow, Page
 from domain.attention import State
 from domain.fault_answers import CraneFaultsRow, FaultPareto
@@ -31,7 +31,7 @@ KINDS: Final = {"faults": (EventKind.FAULT,), "all": (EventKind.FAULT, EventKind
 
 async def render(visit: Visit) -> Any:
     """The faults of the whole fleet."""
-    zone = await _zone(visit)
+    zone = await ZONES.of_yard(visit.client)
     chosen = period.chosen(visit, DAYS, zone)
     kinds = visit.choice("kinds", tuple(KINDS))
     opened, pareto, found = await together(
@@ -101,12 +101,6 @@ async def _moments(visit: Visit, rows: Sequence[OpenFaultRow]) -> dict[tuple[str
         for episode in getattr(answer, "items", ())
         if episode.cleared_at is None
     }
-
-
-async def _zone(visit: Visit) -> ZoneInfo:
-    """The zone of the first site in scope."""
-    first = (await visit.client.cranes(limit=1)).items[:1]
-    return await ZONES.of_site(first[0].site, first[0].name, visit.client) if first else UTC_ZONE
 
 
 def _controls(visit: Visit, kinds: str, chosen: period.Period) -> list[Any]:
@@ -244,14 +238,12 @@ def _by_crane(found: FaultPareto) -> html.Section:
     """The cranes with most faults, against their hours at work."""
     faulty = [row for row in found.cranes if row.count]
     rows = [
-        html.Tr(
-            [
-                html.Th(page.crane_link(row.crane, tab="events", kinds="faults"), scope="row"),
-                html.Td(numbers.plain(row.count)),
-                html.Td(numbers.plain(row.codes)),
-                html.Td(numbers.plain(row.open)),
-                html.Td(_hours_between(row)),
-            ]
+        (
+            page.row_head(page.crane_link(row.crane, tab="events", kinds="faults")),
+            numbers.plain(row.count),
+            numbers.plain(row.codes),
+            numbers.plain(row.open),
+            _hours_between(row),
         )
         for row in faulty[:PARETO_CODES]
     ]
@@ -262,9 +254,9 @@ def _by_crane(found: FaultPareto) -> html.Section:
     )
     return page.card(
         t("faults.by_crane"),
-        page.note(t("faults.by_crane.note")),
         page.table(headers, rows),
         charts.numbers_behind("faults-by-crane", *table),
+        note=t("faults.by_crane.note"),
     )
 
 

@@ -32,9 +32,7 @@ async def render_list(visit: Visit) -> Any:
     """Choose a crane; the newest recorded hour of it is played."""
     fleet = await visit.client.fleet(days=7, rates=False)
     if not fleet.rows:
-        return html.Div(
-            [page.head(t("replay.title")), states.empty(t("fleet.empty.title"), t("fleet.empty.text"))]
-        )
+        return html.Div([page.head(t("replay.title")), states.no_fleet()])
     items = [
         html.Li(
             [
@@ -106,7 +104,7 @@ async def render(visit: Visit) -> Any:
     return html.Div(
         [
             head,
-            page.card(t("replay.player"), page.note(" ".join(notes)), player),
+            page.card(t("replay.player"), player, note=" ".join(notes)),
         ]
     )
 
@@ -195,9 +193,7 @@ def _words(name: str) -> dict[str, Any]:
         "event_before": t("replay.event.before"),
         "link": t("replay.link"),
         "gap": t("replay.gap"),
-        "rated": t("drawing.rated"),
-        "at": t("drawing.at"),
-        "outreach": t("drawing.outreach"),
+        **components.drawing_words(),
         "cab": t("drawing.cab"),
         "kinds": {kind.value: t(f"event.{kind}") for kind in EventKind},
     }

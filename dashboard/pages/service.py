@@ -7,7 +7,7 @@ from dash import html
 
 from dashboard.parts import charts, grid, marks, page, states
 from dashboard.parts.grid import column
-from dashboard.visit import Trouble, Visit, attempt
+from dashboard.visit import Visit, attempt
 from domain import attention
 from domain.attention import State
 from domain.fleet_answers import FleetRow
@@ -21,9 +21,7 @@ async def render(visit: Visit) -> Any:
     # No figure here depends on the days: those of the fleet page.
     fleet = await visit.client.fleet(days=7, rates=False)
     if not fleet.rows:
-        return html.Div(
-            [page.head(t("service.title")), states.empty(t("fleet.empty.title"), t("fleet.empty.text"))]
-        )
+        return html.Div([page.head(t("service.title")), states.no_fleet()])
     plans = await attempt(visit.client.service_of_all())
     today = visit.now.date()
     rows = [_row(row, today) for row in fleet.rows]
@@ -35,16 +33,13 @@ async def render(visit: Visit) -> Any:
                 t("service.context", count=due),
                 page.button(t("service.enter"), "/settings?tab=service"),
             ),
-            html.Section(
-                [
-                    html.Div([html.H2(t("service.table")), page.note(t("service.note"))]),
-                    grid.grid("service-grid", t("service.table"), _columns(), rows),
-                ],
-                className="bl-card bl-card-flush",
+            page.card(
+                t("service.table"),
+                grid.grid("service-grid", t("service.table"), _columns(), rows),
+                note=t("service.note"),
+                flush=True,
             ),
-            charts.missing(t("service.plans"), plans)
-            if isinstance(plans, Trouble)
-            else _plans(list(plans.items), today),
+            charts.either(t("service.plans"), plans, lambda found: _plans(list(found.items), today)),
             page.card(t("service.intervals"), html.P(t("service.intervals.text"))),
             marks.cautions(fleet.cautions),
         ]
@@ -59,7 +54,7 @@ def _plans(plans: list[ServiceRow], today: date) -> html.Section:
     """Every interval that is entered, with what has run since it was last done."""
     title = t("service.plans")
     if not plans:
-        return page.card(title, page.nothing(t("service.plans.none")))
+        return charts.nothing(title, t("service.plans.none"))
     columns: list[dict[str, Any]] = [
         column("crane", t("fleet.col.crane"), 110),
         column("plan", t("service.col.plan"), 120),
@@ -87,12 +82,8 @@ def _plans(plans: list[ServiceRow], today: date) -> html.Section:
                 else f"{one.lifts_since}",
             }
         )
-    return html.Section(
-        [
-            html.Div([html.H2(title), page.note(t("service.plans.note"))]),
-            grid.grid("plan-grid", title, columns, rows),
-        ],
-        className="bl-card bl-card-flush",
+    return page.card(
+        title, grid.grid("plan-grid", title, columns, rows), note=t("service.plans.note"), flush=True
     )
 
 

@@ -4,7 +4,6 @@ from collections import defaultdict
 from math import floor, log10
 from typing import Any, Final
 
-from dashboard.palette import MAGNITUDE
 from dashboard.parts import charts
 from domain.answers import AreaCell, NearLimitPlace, WorkingAreaAnswer
 from domain.units import s_to_min
@@ -54,27 +53,15 @@ def heatmap(area: WorkingAreaAnswer, units: Units) -> Any:
     near = [c for c in cells if c.near_limit_s > 0]
     figure = {
         "data": [
-            {
-                "type": "heatmap",
-                "x": [_around((a + b) / 2) for a, b in slews],
-                "y": [(a + b) / 2 / factor for a, b in reaches],
-                "z": z,
-                "customdata": minutes,
-                "colorscale": MAGNITUDE,
-                "xgap": 1,
-                "ygap": 1,
-                "colorbar": {
-                    "title": {"text": t("area.minutes")},
-                    "tickvals": list(tens),
-                    "ticktext": [f"{10.0**ten:g}" for ten in tens],
-                    "thickness": 10,
-                    "outlinewidth": 0,
-                    "tickfont": {"color": "@ink_soft"},
-                },
-                "hovertemplate": "%{x:.0f}°, %{y:.1f} "
-                + numbers.length_unit(units)
-                + ": %{customdata:.1f} min<extra></extra>",
-            },
+            charts.heat(
+                [_around((a + b) / 2) for a, b in slews],
+                [(a + b) / 2 / factor for a, b in reaches],
+                z,
+                unit=t("area.minutes"),
+                hover="%{x:.0f}°, %{y:.1f} " + numbers.length_unit(units) + ": %{customdata:.1f} min",
+                ticks={ten: f"{10.0**ten:g}" for ten in tens},
+                customdata=minutes,
+            ),
             {
                 "type": "scatter",
                 "mode": "markers",
@@ -115,7 +102,8 @@ def heatmap(area: WorkingAreaAnswer, units: Units) -> Any:
         title,
         t("area.summary.near", where=where_near_limit(place, units)) if place else t("area.summary.none"),
         figure,
-        headers=(
+        **charts.columns(
+            cells,
             "slew_from_deg",
             "slew_to_deg",
             "outreach_from_m",
@@ -123,10 +111,6 @@ def heatmap(area: WorkingAreaAnswer, units: Units) -> Any:
             "recorded_s",
             "near_limit_s",
         ),
-        rows=[
-            (c.slew_from_deg, c.slew_to_deg, c.outreach_from_m, c.outreach_to_m, c.recorded_s, c.near_limit_s)
-            for c in cells
-        ],
     )
 
 

@@ -6,12 +6,13 @@ switch of theme asks the server for nothing.
 
 import csv
 import io
-from collections.abc import Sequence
+from collections.abc import Callable, Iterable, Sequence
 from typing import Any, Final
 from urllib.parse import quote
 
 from dash import dcc, html
 
+from dashboard.palette import MAGNITUDE
 from dashboard.parts import page, states
 from dashboard.theme import FONT, graph_config
 from dashboard.visit import Trouble
@@ -78,7 +79,6 @@ def chart(
     *,
     headers: Sequence[str],
     rows: Sequence[Row],
-    tools: Any = None,
     more: Any = None,
     trace_of: str | None = None,
 ) -> html.Figure:
@@ -91,7 +91,7 @@ def chart(
     dragged = html.A(
         hidden=True, className="bl-link bl-dragged", href=trace_of, **{"data-words": t("trace.dragged")}
     )
-    top = html.Div([html.H2(title), tools] if tools is not None else html.H2(title), className="bl-card-head")
+    top = html.Div(html.H2(title), className="bl-card-head")
     return html.Figure(
         [
             top,
@@ -141,6 +141,45 @@ def numbers_behind(name: str, headers: Sequence[str], rows: Sequence[Row]) -> ht
     )
 
 
+def columns(rows: Iterable[Any], *names: str) -> dict[str, Any]:
+    """`headers` and `rows` of a chart: the named attributes of each row. "seconds=value" heads the attribute `value`."""
+    parts = [(header, attribute or header) for header, _, attribute in (one.partition("=") for one in names)]
+    return {
+        "headers": [header for header, _ in parts],
+        "rows": [[getattr(row, attribute) for _, attribute in parts] for row in rows],
+    }
+
+
+def rule(
+    axis: str, at: Any, colour: str, dash: str | None = None, *, width: float = 1.2, **more: Any
+) -> dict[str, Any]:
+    """A line across a chart where one axis has the value `at`."""
+    across = "x" if axis == "y" else "y"
+    line = {"color": colour, "width": width, **({} if dash is None else {"dash": dash})}
+    ends = {f"{across}ref": "paper", f"{across}0": 0, f"{across}1": 1, f"{axis}0": at, f"{axis}1": at}
+    return {"type": "line", **ends, "line": line, **more}
+
+
+def label(text: str, colour: str, **place: Any) -> dict[str, Any]:
+    """Words in a chart; without a place across it they stand at its left edge."""
+    left = {} if "x" in place else {"xref": "paper", "x": 0.005}
+    font = {"color": colour, "size": 11}
+    return {"text": text, "showarrow": False, "font": font, "xanchor": "left", **left, **place}
+
+
+def heat(
+    x: Any, y: Any, z: Any, *, unit: str, hover: str, gap: int = 1, ticks: Any = None, **more: Any
+) -> dict[str, Any]:
+    """Cells coloured by magnitude with the bar that says what a colour means. ticks: values and words of that bar."""
+    bar = {"title": {"text": unit}, "thickness": 10, "outlinewidth": 0, "tickfont": {"color": "@ink_soft"}}
+    if ticks is not None:
+        bar |= {"tickvals": list(ticks), "ticktext": list(ticks.values())}
+    return {
+        "type": "heatmap", "x": x, "y": y, "z": z, "colorscale": MAGNITUDE, "xgap": gap, "ygap": gap,
+        "colorbar": bar, "hovertemplate": f"{hover}<extra></extra>", **more,
+    }  # fmt: skip
+
+
 def grid_csv(grid: str, fields: dict[str, str]) -> html.Button:
     """A button that writes the rows of a grid, as its filters leave them, into a CSV file. fields: column to field of a row."""
     return html.Button(
@@ -152,6 +191,11 @@ def grid_csv(grid: str, fields: dict[str, str]) -> html.Button:
             "data-csv-fields": " ".join(f"{name}={field}" for name, field in fields.items()),
         },
     )
+
+
+def either(title: str, answer: Any, draw: Callable[[Any], Any]) -> Any:
+    """What an answer draws, or that it is missing."""
+    return missing(title, answer) if isinstance(answer, Trouble) else draw(answer)
 
 
 def missing(title: str, trouble: Trouble) -> html.Section:

@@ -8,16 +8,19 @@ from typing import Any, ClassVar
 from dash.development.base_component import Component
 
 from domain.drawing_answers import Corners, Drawn, Figure
+from words.texts import t
 
 
 class _Drawn(Component):
     _children_props: ClassVar[list[str]] = []
     _base_nodes: ClassVar[list[str]] = ["children"]
     _namespace = "boomledger"
-    _type = "_Drawn"
     _valid_wildcard_attributes: ClassVar[list[str]] = ["data-", "aria-"]
     available_wildcard_properties: ClassVar[list[str]] = ["data-", "aria-"]
     _props: ClassVar[tuple[str, ...]] = ()
+
+    def __init_subclass__(cls) -> None:
+        cls._type = cls.__name__
 
     def __init__(self, **props: Any) -> None:
         self._prop_names = ["id", *self._props]
@@ -37,7 +40,6 @@ class SideView(_Drawn):
     units: how lengths and masses read, as numbers.drawn says. label: what the picture shows, in words.
     """
 
-    _type = "SideView"
     _props = (
         "crane",
         "geometry",
@@ -64,7 +66,6 @@ class TopView(_Drawn):
     position: as SideView's, with slew_deg; carrier: its ends [m]; reach_m: outermost ring.
     """
 
-    _type = "TopView"
     _props = (
         "position",
         "carrier",
@@ -88,7 +89,6 @@ class Player(_Drawn):
     axis of time, rising. start_ms: where it opens; time_from, time_to: ISO times of the span, for its address.
     """
 
-    _type = "Player"
     _props = (
         "frames",
         "events",
@@ -114,7 +114,6 @@ class Player(_Drawn):
 class Age(_Drawn):
     """How long ago something was, counting up by itself; greyed with a word beyond `stale_after_ms`."""
 
-    _type = "Age"
     _props = ("crane", "at", "stale_after_ms", "words")
 
 
@@ -124,7 +123,6 @@ class LiveFeed(_Drawn):
     data: {crane: {"at": ISO time, "online": bool, "state": of utilisation, "values": {channel: reading}}}.
     """
 
-    _type = "LiveFeed"
     _props = ("data", "paused")
 
 
@@ -134,21 +132,18 @@ class LiveValue(_Drawn):
     crane, channel, value; decimals; unit; factor: shown value = value * factor.
     """
 
-    _type = "LiveValue"
     _props = ("crane", "channel", "value", "decimals", "unit", "factor", "missing")
 
 
 class LiveMark(_Drawn):
     """The state of utilisation as word, shape and colour, kept current: words by state."""
 
-    _type = "LiveMark"
     _props = ("crane", "state", "words")
 
 
 class LiveBar(_Drawn):
     """Utilisation [%] as a bar against its band, kept current: value, full scale, where attention begins and ends."""
 
-    _type = "LiveBar"
     _props = ("crane", "value", "state", "full", "band", "label")
 
 
@@ -163,28 +158,24 @@ class Drawing(_Drawn):
     One component however many lines it has: each component costs the server and the browser time of its own.
     """
 
-    _type = "Drawing"
     _props = ("tree",)
 
 
 class Link(_Drawn):
     """A way to another page that the browser follows without loading anew; unlike that of Dash it takes aria- attributes."""
 
-    _type = "Link"
     _props = ("children", "href", "className", "title")
 
 
 class Choice(_Drawn):
     """One of a few words, side by side. options: [[key, word], ...]; value: the key chosen; wide: over the whole width."""
 
-    _type = "Choice"
     _props = ("value", "options", "label", "wide")
 
 
 class Go(_Drawn):
     """Leads on to another page at once; the way back does not lead here again. to: its address."""
 
-    _type = "Go"
     _props = ("to",)
 
 
@@ -229,6 +220,11 @@ def joints_of(joints: Corners) -> dict[str, float]:
         for index, point in enumerate(joints)
         for place, axis in enumerate("xy")
     }
+
+
+def drawing_words() -> dict[str, str]:
+    """The words in a side view."""
+    return {name: t(f"drawing.{name}") for name in ("rated", "at", "outreach")}
 
 
 def lines(corners: Corners) -> list[list[float]]:

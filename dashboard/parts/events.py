@@ -49,7 +49,7 @@ def word_of(event: EventRow) -> str:
 def event_list(events: Sequence[EventRow], zone: ZoneInfo, *, all_at: str | None = None) -> html.Section:
     """The newest events, each with the way to the trace around it. all_at: where every event is listed."""
     if not events:
-        return page.card(t("events.title"), page.nothing(t("events.none")))
+        return charts.nothing(t("events.title"), t("events.none"))
     items = html.Ol([html.Li(_line(event, zone)) for event in events], className="bl-events")
     rest = html.P(page.link(t("events.all"), all_at), className="bl-after-grid") if all_at else None
     return page.card(t("events.title"), items, rest)

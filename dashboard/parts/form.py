@@ -16,7 +16,6 @@ from dash import ALL, MATCH, Dash, Input, Output, State, ctx, dcc, html, set_pro
 from pydantic import BaseModel, ValidationError
 
 from dashboard.client import Client, NotAllowed
-from dashboard.parts import page
 from domain.errors import BoomledgerError, InvalidInput, field_of
 from domain.units import BYTES_PER_MB
 from words.texts import t
@@ -108,11 +107,6 @@ def form(
         ],
         className="bl-form",
     )
-
-
-def entries(lines: Sequence[html.Li], none: str) -> html.Ul | html.P:
-    """What is entered already, a line each, or that there is nothing."""
-    return html.Ul(lines, className="bl-entries") if lines else page.nothing(none)
 
 
 def sure(name: str, word: str, question: str, *, key: str, context: Values) -> html.Details:

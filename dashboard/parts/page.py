@@ -1,7 +1,7 @@
 """What pages are made of: the heading with its controls, cards, folds, tables, lists and links, each with its look and what makes it
 readable to all in one place."""
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from typing import Any, Final
 
 import dash_mantine_components as dmc
@@ -51,12 +51,12 @@ def fold(word: Any, *parts: Any, look: str = "bl-numbers", **more: Any) -> html.
     return html.Details([html.Summary(word), *parts], className=look, **more)
 
 
-def entries(lines: Sequence[Any], none: str) -> html.Ul | html.P:
+def entries(lines: Sequence[Any], none: str = "") -> html.Ul | html.P:
     """What is entered already, a line each, or that there is nothing."""
     return html.Ul([html.Li(line) for line in lines], className="bl-entries") if lines else nothing(none)
 
 
-def table(headers: Sequence[Any], rows: Sequence[Any], label: str = "", look: str = "bl-table-scroll") -> Any:
+def table(headers: Sequence[Any], rows: Iterable[Any], label: str = "", look: str = "bl-table-scroll") -> Any:
     """A table. rows: html.Tr, or the cells of one. label: what it lists, where it may be wider than the screen and scrolls by itself."""
     lines = [row if isinstance(row, html.Tr) else html.Tr([_cell(cell) for cell in row]) for row in rows]
     whole = html.Table(

@@ -36,6 +36,11 @@ def empty(title: str, text: str, *steps: Any) -> html.Section:
     return _picture("empty", title, text, *steps)
 
 
+def no_fleet() -> html.Section:
+    """No crane is registered yet."""
+    return empty(t("fleet.empty.title"), t("fleet.empty.text"))
+
+
 def error(detail: str, href: str) -> html.Section:
     """It did not work; the same page can be asked for again."""
     return _picture(

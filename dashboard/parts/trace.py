@@ -75,49 +75,18 @@ def utilisation(
                     "line": {"width": 0},
                     "layer": "below",
                 },
-                {
-                    "type": "line",
-                    "xref": "paper",
-                    "x0": 0,
-                    "x1": 1,
-                    "y0": WARNING_PCT,
-                    "y1": WARNING_PCT,
-                    "line": {"color": "@watch", "width": 1, "dash": "dot"},
-                    "layer": "below",
-                },
-                {
-                    "type": "line",
-                    "xref": "paper",
-                    "x0": 0,
-                    "x1": 1,
-                    "y0": LIMIT_PCT,
-                    "y1": LIMIT_PCT,
-                    "line": {"color": "@act", "width": 1.2},
-                    "layer": "below",
-                },
+                charts.rule("y", WARNING_PCT, "@watch", "dot", width=1, layer="below"),
+                charts.rule("y", LIMIT_PCT, "@act", layer="below"),
             ],
             annotations=[
-                *_excluded_words(samples, excluded, zone),
-                {
-                    "xref": "paper",
-                    "x": 0.005,
-                    "xanchor": "left",
-                    "y": WARNING_PCT,
-                    "yanchor": "top",
-                    "text": t("trace.near", warning=WARNING_PCT),
-                    "showarrow": False,
-                    "font": {"color": "@watch", "size": 11},
-                },
-                {
-                    "xref": "paper",
-                    "x": 0.005,
-                    "xanchor": "left",
-                    "y": LIMIT_PCT,
-                    "yanchor": "bottom",
-                    "text": t("trace.limit"),
-                    "showarrow": False,
-                    "font": {"color": "@act", "size": 11},
-                },
+                *(
+                    charts.label(
+                        t("trace.excluded"), "@ink_soft", x=first, yref="paper", y=0.02, yanchor="bottom"
+                    )
+                    for first, _ in _excluded_ends(samples, excluded, zone)
+                ),
+                charts.label(t("trace.near", warning=WARNING_PCT), "@watch", y=WARNING_PCT, yanchor="top"),
+                charts.label(t("trace.limit"), "@act", y=LIMIT_PCT, yanchor="bottom"),
             ],
         ),
     }
@@ -160,24 +129,6 @@ def _excluded_shapes(
             "layer": "below",
         }
         for first, past in _excluded_ends(samples, excluded, zone)
-    ]
-
-
-def _excluded_words(
-    samples: SamplesAnswer, excluded: Sequence[ExclusionRow], zone: ZoneInfo
-) -> list[dict[str, Any]]:
-    return [
-        {
-            "x": first,
-            "xanchor": "left",
-            "yref": "paper",
-            "y": 0.02,
-            "yanchor": "bottom",
-            "text": t("trace.excluded"),
-            "showarrow": False,
-            "font": {"color": "@ink_soft", "size": 11},
-        }
-        for first, _ in _excluded_ends(samples, excluded, zone)
     ]
 
 

@@ -81,9 +81,6 @@ def _figures(s: SpectrumAnswer, units: Units) -> html.Section:
     )
     return page.card(
         t("duty.title"),
-        page.note(
-            t("duty.summary", first=numbers.day(s.day_from), last=numbers.day(s.day_to), days=s.days_recorded)
-        ),
         marks.facts(
             marks.fact(t("duty.lifts"), numbers.plain(s.lifts), t("duty.lifts.note")),
             marks.fact(t("duty.kq"), numbers.plain(s.kq, 4), design),
@@ -106,6 +103,9 @@ def _figures(s: SpectrumAnswer, units: Units) -> html.Section:
             html.P(t("duty.kq.formula")),
             html.P(t("duty.sm.formula")),
             html.P(t("duty.residue", rule=t(f"residue.{s.residue_rule}"))),
+        ),
+        note=t(
+            "duty.summary", first=numbers.day(s.day_from), last=numbers.day(s.day_to), days=s.days_recorded
         ),
     )
 
@@ -193,11 +193,14 @@ def _peaks(s: SpectrumAnswer) -> Any:
             "hovertemplate": t("spectrum.hover") + "<extra></extra>",
         }
     ]
-    notes: list[dict[str, Any]] = []
-    if s.kq_level_pct:
-        notes.append(_level_note(s.kq_level_pct, t("spectrum.actual"), "@series", 1.0))
-    if s.design_kq_level_pct:
-        notes.append(_level_note(s.design_kq_level_pct, t("spectrum.design"), "@ink_soft", 0.93))
+    levels = [
+        (level, word, colour, height)
+        for level, word, colour, height in (
+            (s.kq_level_pct, t("spectrum.actual"), "@series", 1.0),
+            (s.design_kq_level_pct, t("spectrum.design"), "@ink_soft", 0.93),
+        )
+        if level
+    ]
     figure = {
         "data": data,
         "layout": charts.layout(
@@ -207,8 +210,13 @@ def _peaks(s: SpectrumAnswer) -> Any:
                 "range": [0, max(1.1 * attention.LIMIT_PCT, bins[-1].high_pct if bins[-1].value else 0.0)]
             },
             yaxis={"range": [0, 118], "tickvals": [0, 25, 50, 75, 100]},
-            shapes=[note.pop("line_shape") for note in notes],
-            annotations=notes,
+            shapes=[charts.rule("x", level, colour, "dash", width=1.4) for level, _, colour, _ in levels],
+            annotations=[
+                charts.label(
+                    f"{word} {level:.0f} %", colour, x=level, y=height, yref="paper", yanchor="top", xshift=4
+                )
+                for level, word, colour, height in levels
+            ],
         ),
     }
     if s.kq is not None and s.design_kq is not None:
@@ -221,36 +229,8 @@ def _peaks(s: SpectrumAnswer) -> Any:
     else:
         words = t("spectrum.summary.open", kq=numbers.plain(s.kq, 4))
     return charts.chart(
-        "load-spectrum",
-        title,
-        words,
-        figure,
-        headers=("low_pct", "high_pct", "lifts"),
-        rows=[(b.low_pct, b.high_pct, b.value) for b in bins],
+        "load-spectrum", title, words, figure, **charts.columns(bins, "low_pct", "high_pct", "lifts=value")
     )
-
-
-def _level_note(level: float, word: str, colour: str, height: float) -> dict[str, Any]:
-    return {
-        "x": level,
-        "y": height,
-        "yref": "paper",
-        "xanchor": "left",
-        "yanchor": "top",
-        "showarrow": False,
-        "xshift": 4,
-        "text": f"{word} {level:.0f} %",
-        "font": {"color": colour, "size": 11},
-        "line_shape": {
-            "type": "line",
-            "x0": level,
-            "x1": level,
-            "yref": "paper",
-            "y0": 0,
-            "y1": 1,
-            "line": {"color": colour, "width": 1.4, "dash": "dash"},
-        },
-    }
 
 
 def _levels(s: SpectrumAnswer) -> Any:
@@ -280,12 +260,7 @@ def _levels(s: SpectrumAnswer) -> Any:
         ),
     }
     return charts.chart(
-        "time-at-level",
-        title,
-        words,
-        figure,
-        headers=("low_pct", "high_pct", "seconds"),
-        rows=[(b.low_pct, b.high_pct, b.value) for b in bins],
+        "time-at-level", title, words, figure, **charts.columns(bins, "low_pct", "high_pct", "seconds=value")
     )
 
 
@@ -318,8 +293,7 @@ def _ranges(s: SpectrumAnswer) -> Any:
             largest=numbers.percent(max(b.high_pct for b in bins)),
         ),
         figure,
-        headers=("low_pct", "high_pct", "cycles"),
-        rows=[(b.low_pct, b.high_pct, b.cycles) for b in bins],
+        **charts.columns(bins, "low_pct", "high_pct", "cycles"),
     )
 
 

@@ -28,11 +28,7 @@ def section(
     parts: list[Any] = [html.H2(t("exclusions.title")), page.note(t("exclusions.note"))]
     if may:
         parts.append(_form(crane, start, end))
-    if rows:
-        lines = [html.Li(_line(row, zone, may=may)) for row in rows[:SHOWN]]
-        parts.append(html.Ul(lines, className="bl-entries"))
-    else:
-        parts.append(page.nothing(t("exclusions.none")))
+    parts.append(page.entries([_line(row, zone, may=may) for row in rows[:SHOWN]], t("exclusions.none")))
     return html.Section(parts, className="bl-card", id="exclusions")
 
 
@@ -41,10 +37,8 @@ def of_fleet(rows: Sequence[ExclusionRow], zone: ZoneInfo) -> html.Section | Non
     shown = [row for row in rows if row.withdrawn_at is None][:SHOWN]
     if not shown:
         return None
-    lines = [html.Li(_line(row, zone, may=False, of=row.crane)) for row in shown]
-    return page.card(
-        t("exclusions.title"), page.note(t("exclusions.fleet")), html.Ul(lines, className="bl-entries")
-    )
+    lines = page.entries([_line(row, zone, may=False, of=row.crane) for row in shown])
+    return page.card(t("exclusions.title"), lines, note=t("exclusions.fleet"))
 
 
 def in_force(rows: Sequence[ExclusionRow], start: datetime, end: datetime) -> list[ExclusionRow]:

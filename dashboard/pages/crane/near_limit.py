@@ -26,13 +26,11 @@ def sections(found: NearLimitAnswer, units: Units) -> list[Any]:
 def _rates(found: NearLimitAnswer) -> html.Section:
     headers = [t(f"near.col.{name}") for name in ("measure", "now", "before", "change")]
     rows = [
-        html.Tr(
-            [
-                html.Th(t(f"near.measure.{one.name}"), scope="row"),
-                html.Td(_with_interval(one, one.now.value, one.now.low, one.now.high)),
-                html.Td(_with_interval(one, one.before.value, one.before.low, one.before.high)),
-                html.Td(t(f"near.change.{one.change_word.replace(' ', '_')}")),
-            ]
+        (
+            page.row_head(t(f"near.measure.{one.name}")),
+            _with_interval(one, one.now.value, one.now.low, one.now.high),
+            _with_interval(one, one.before.value, one.before.low, one.before.high),
+            t(f"near.change.{one.change_word.replace(' ', '_')}"),
         )
         for one in found.crane.measures
         if one.name in SHOWN
@@ -40,18 +38,16 @@ def _rates(found: NearLimitAnswer) -> html.Section:
     reasons = [html.Li(remarks.text(reason)) for reason in found.reasons]
     return page.card(
         t("near.title"),
-        page.note(
-            t(
-                "near.summary",
-                share=numbers.percent(found.crane.near_limit_pct),
-                level=numbers.percent(found.near_limit_from_pct),
-                before=numbers.percent(found.crane.near_limit_pct_before),
-                hours=numbers.plain(found.crane.working_hours, 0),
-            )
-        ),
         page.table(headers, rows),
         html.H3(t("near.reasons")),
         html.Ul(reasons, className="bl-notes") if reasons else page.nothing(t("near.reasons.none")),
+        note=t(
+            "near.summary",
+            share=numbers.percent(found.crane.near_limit_pct),
+            level=numbers.percent(found.near_limit_from_pct),
+            before=numbers.percent(found.crane.near_limit_pct_before),
+            hours=numbers.plain(found.crane.working_hours, 0),
+        ),
     )
 
 

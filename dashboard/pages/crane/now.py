@@ -115,7 +115,7 @@ def _present(visit: Visit, live: LiveAnswer, drawn: DrawingAnswer, lifts: Any) -
         state=state.value,
         units=numbers.drawn(visit.units),
         label=_pose_words(visit, live, now),
-        words={"rated": t("drawing.rated"), "at": t("drawing.at"), "outreach": t("drawing.outreach")},
+        words=components.drawing_words(),
     )
     top = TopView(
         id="top-view",

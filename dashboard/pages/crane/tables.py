@@ -64,18 +64,17 @@ async def render_lifts(visit: Visit, detail: CraneDetail) -> Any:
     return html.Div(
         [
             top,
-            html.Section(
-                [
-                    html.Div([html.H2(t("lifts.title")), page.note(summary)]),
-                    grid.grid(
-                        "lift-grid",
-                        t("lifts.title"),
-                        _lift_columns(visit, zone),
-                        [_lift_row(lift, visit, zone) for lift in answer.items],
-                    ),
-                    html.P(after, className="bl-after-grid"),
-                ],
-                className="bl-card bl-card-flush",
+            page.card(
+                t("lifts.title"),
+                grid.grid(
+                    "lift-grid",
+                    t("lifts.title"),
+                    _lift_columns(visit, zone),
+                    [_lift_row(lift, visit, zone) for lift in answer.items],
+                ),
+                html.P(after, className="bl-after-grid"),
+                note=summary,
+                flush=True,
             ),
         ]
     )
@@ -189,13 +188,7 @@ async def render_events(visit: Visit, detail: CraneDetail) -> Any:
                 visit.units,
                 next((one for one in overloads if not isinstance(one, Trouble)), None),
             ),
-            html.Section(
-                [
-                    html.Div([html.H2(t("events.title")), page.note(summary)]),
-                    events.event_grid(answer.items, zone),
-                ],
-                className="bl-card bl-card-flush",
-            ),
+            page.card(t("events.title"), events.event_grid(answer.items, zone), note=summary, flush=True),
         ]
     )
 

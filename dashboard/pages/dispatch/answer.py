@@ -43,12 +43,12 @@ def answer_parts(
     return [
         page.card(
             t("dispatch.fit", count=answer.fit_count),
-            page.note(job_words(answer.question, visit)),
             assumed(answer.assumed, visit.units),
             html.Ol(cards[:SHOWN_AT_FIRST], className="bl-candidates"),
             _more(cards[SHOWN_AT_FIRST:]),
             _pages(visit, skipped, skipped + len(fit), answer.fit_count),
             _order(answer),
+            note=job_words(answer.question, visit),
         )
     ]
 
@@ -276,16 +276,12 @@ def _order(answer: DispatchAnswer) -> html.Details:
     """The weights that put the cranes in order, in the answer itself; they are changed in the form."""
     weights = answer.question.weights.model_dump()
     rows = [
-        html.Tr([html.Th(t(f"dispatch.w_{name}"), scope="row"), html.Td(numbers.plain(value, 1))])
-        for name, value in weights.items()
+        (page.row_head(t(f"dispatch.w_{name}")), numbers.plain(value, 1)) for name, value in weights.items()
     ]
-    head = html.Thead(
-        html.Tr([html.Th(t("dispatch.weight"), scope="col"), html.Th(t("dispatch.points.col"), scope="col")])
-    )
     return page.fold(
         t("dispatch.order"),
         page.note(t("dispatch.order.note")),
-        html.Table([head, html.Tbody(rows)], className="bl-table"),
+        page.table((t("dispatch.weight"), t("dispatch.points.col")), rows),
     )
 
 

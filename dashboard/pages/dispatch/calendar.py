@@ -7,9 +7,9 @@ from zoneinfo import ZoneInfo
 import dash_mantine_components as dmc
 from dash import dcc, html
 
-from dashboard.pages.dispatch.parts import clock, day_of, days_between, head, midnight, yard_zone
+from dashboard.pages.dispatch.parts import clock, day_of, days_between, head, midnight
 from dashboard.parts import charts, marks, page, states
-from dashboard.visit import Trouble, Visit, attempt
+from dashboard.visit import ZONES, Trouble, Visit, attempt
 from domain import attention
 from domain.job_answers import ReservationRow
 from words import numbers
@@ -21,7 +21,7 @@ CRANES_A_PAGE: Final = 40
 
 async def render(visit: Visit) -> Any:
     """The reservations of some days: of one crane, or of every crane that has any."""
-    zone = await yard_zone(visit)
+    zone = await ZONES.of_yard(visit.client)
     first, count = day_of(visit, "from", zone), int(visit.choice("days", DAYS))
     crane = visit.query.get("crane") or None
     released = visit.choice("released", ("no", "yes")) == "yes"

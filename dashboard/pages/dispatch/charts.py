@@ -164,7 +164,6 @@ def _drawn(visit: Visit, on_file: tuple[LoadChart, ...], drawn: DrawingAnswer) -
         ),
         page.card(
             t("dispatch.charts.envelope"),
-            page.note(t("dispatch.charts.envelope.note", setup=setup_words(best))),
             SideView(
                 id="chart-view",
                 geometry=components.geometry_of(drawn.figure),
@@ -174,8 +173,9 @@ def _drawn(visit: Visit, on_file: tuple[LoadChart, ...], drawn: DrawingAnswer) -
                 state="ok",
                 units=numbers.drawn(visit.units),
                 label=t("dispatch.charts.envelope.note", setup=setup_words(best)),
-                words={"rated": t("drawing.rated"), "at": t("drawing.at"), "outreach": t("drawing.outreach")},
+                words=components.drawing_words(),
             ),
+            note=t("dispatch.charts.envelope.note", setup=setup_words(best)),
         ),
     ]
 
@@ -209,8 +209,8 @@ def _versions(visit: Visit, versions: tuple[ChartVersionRow, ...], on: date | No
     ]
     return page.card(
         t("dispatch.charts.versions"),
-        page.note(t("dispatch.charts.versions.note")),
         html.Ul(entries, className="bl-entries"),
+        note=t("dispatch.charts.versions.note"),
     )
 
 
@@ -230,13 +230,13 @@ def _import(crane: str, type_name: str) -> html.Section:
     ]
     return page.card(
         t("dispatch.charts.import"),
-        page.note(t("dispatch.charts.import.note")),
         form.upload("chart-upload", t("dispatch.charts.upload"), ".csv,text/csv,text/plain", 1_000_000),
         dcc.Store(id="chart-crane", data=crane),
         html.Div(
             form.form("charts", fields, t("dispatch.charts.go"), context={"crane": crane}),
             className="bl-chart-form",
         ),
+        note=t("dispatch.charts.import.note"),
     )
 
 

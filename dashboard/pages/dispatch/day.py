@@ -14,11 +14,11 @@ from dashboard.client import Client
 from dashboard.pages.dispatch.answer import assumed
 from dashboard.pages.dispatch.form import UNKNOWN
 from dashboard.pages.dispatch.list import COLUMNS, Line, column_names, read_job, read_list, read_pasted, shown
-from dashboard.pages.dispatch.parts import day_of, head, yard_zone
+from dashboard.pages.dispatch.parts import day_of, head
 from dashboard.pages.dispatch.question import address_of
 from dashboard.parts import charts, form, marks, page, states
 from dashboard.parts.form import Done, Unreadable, Values
-from dashboard.visit import Trouble, Visit, attempt
+from dashboard.visit import ZONES, Visit, attempt
 from domain import attention
 from domain.crane import Sector, Spread
 from domain.errors import BoomledgerError
@@ -30,7 +30,7 @@ from words.texts import t
 
 async def render(visit: Visit) -> Any:
     """The list, and the answer for it."""
-    zone = await yard_zone(visit)
+    zone = await ZONES.of_yard(visit.client)
     day = day_of(visit, "day", zone)
     typed = [line for line in visit.query.get("jobs", "").splitlines() if line.strip()]
     lines, problems = read_list(typed, day, zone, visit.units)
@@ -48,11 +48,8 @@ async def render(visit: Visit) -> Any:
     result: Any = states.empty(t("dispatch.day.empty"), t("dispatch.day.empty.text"))
     if lines:
         answer = await attempt(visit.client.assign(AssignmentAsked(jobs=tuple(line.asked for line in lines))))
-        result = (
-            charts.missing(t("dispatch.day.title"), answer)
-            if isinstance(answer, Trouble)
-            else _assigned(visit, lines, answer, zone)
-        )
+        title = t("dispatch.day.title")
+        result = charts.either(title, answer, lambda found: _assigned(visit, lines, found, zone))
     parts.append(
         html.Div(
             [
@@ -192,7 +189,6 @@ def _assigned(visit: Visit, lines: Sequence[Line], answer: AssignmentAnswer, zon
         [
             page.card(
                 t("dispatch.day.answer", count=answer.assigned, jobs=len(lines)),
-                page.note(compared),
                 html.Ol(rows, className="bl-day-list"),
                 form.sure(
                     "hold_list",
@@ -203,6 +199,7 @@ def _assigned(visit: Visit, lines: Sequence[Line], answer: AssignmentAnswer, zon
                 )
                 if holding
                 else None,
+                note=compared,
             ),
             marks.cautions(answer.cautions, strong=True),
         ]

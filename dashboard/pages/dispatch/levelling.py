@@ -5,9 +5,9 @@ from zoneinfo import ZoneInfo
 
 from dash import html
 
-from dashboard.pages.dispatch.parts import head, yard_zone
+from dashboard.pages.dispatch.parts import head
 from dashboard.parts import charts, marks, page, states
-from dashboard.visit import Visit
+from dashboard.visit import ZONES, Visit
 from domain import attention
 from domain.attention import State
 from domain.job_answers import CraneBias, LevellingRow, MeasuredRow
@@ -38,8 +38,8 @@ async def render(visit: Visit) -> Any:
         parts.append(
             page.card(
                 _headline(answer.rows),
-                page.note(t("dispatch.levelling.note")),
                 html.Ul([_pace(row, visit.units) for row in answer.rows], className="bl-paces"),
+                note=t("dispatch.levelling.note"),
             )
         )
         parts.append(_pace_table(answer.rows, visit.units))
@@ -47,8 +47,8 @@ async def render(visit: Visit) -> Any:
         parts.append(
             page.card(
                 t("dispatch.levelling.unknown", count=len(answer.unknown)),
-                page.note(t("dispatch.levelling.unknown.text")),
                 html.Ul([html.Li(page.crane_link(name)) for name in answer.unknown], className="bl-inline"),
+                note=t("dispatch.levelling.unknown.text"),
             )
         )
     parts.append(marks.cautions(answer.cautions))
@@ -139,7 +139,7 @@ async def render_measured(visit: Visit) -> Any:
     """Planned against measured utilisation after the job, with the bias of each crane."""
     crane = visit.query.get("crane") or None
     answer = await visit.client.planned_and_measured(crane=crane)
-    zone = await yard_zone(visit)
+    zone = await ZONES.of_yard(visit.client)
     title = t("dispatch.measured.of", crane=crane) if crane else t("dispatch.measured.title")
     parts: list[Any] = [head("measured", title, t("dispatch.measured.context"))]
     if not answer.rows:
@@ -148,8 +148,8 @@ async def render_measured(visit: Visit) -> Any:
     parts.append(
         page.card(
             t("dispatch.bias"),
-            page.note(t("dispatch.bias.note", watch=numbers.plain(attention.BIAS_WATCH_PCT))),
             html.Ul([_bias(one) for one in answer.bias], className="bl-biases"),
+            note=t("dispatch.bias.note", watch=numbers.plain(attention.BIAS_WATCH_PCT)),
         )
     )
     parts.append(

@@ -56,7 +56,7 @@ async def lift(
             capacity=numbers.rated(one.capacity_kg, visit.units),
             outreach=numbers.length(far_m, visit.units),
         ),
-        words={"rated": t("drawing.rated"), "at": t("drawing.at"), "outreach": t("drawing.outreach")},
+        words=components.drawing_words(),
     )
     parts: list[Any] = [
         html.Section(

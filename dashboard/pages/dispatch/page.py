@@ -10,10 +10,10 @@ from dashboard.client import Client
 from dashboard.pages.dispatch import answer as dispatch_answer
 from dashboard.pages.dispatch import form as dispatch_form
 from dashboard.pages.dispatch import lift as dispatch_lift
-from dashboard.pages.dispatch.parts import head, yard_zone
+from dashboard.pages.dispatch.parts import head
 from dashboard.pages.dispatch.question import Bad, asked_for, job_query, question_of
 from dashboard.parts import charts, marks, states
-from dashboard.visit import Trouble, Visit, together
+from dashboard.visit import ZONES, Trouble, Visit, together
 from domain.dispatch_answers import DispatchAnswer, DispatchQuestion, RulingName
 from words import remarks
 from words.texts import t
@@ -21,7 +21,7 @@ from words.texts import t
 
 async def render(visit: Visit) -> Any:
     """The form; with a job in the address also its answer."""
-    zone = await yard_zone(visit)
+    zone = await ZONES.of_yard(visit.client)
     result: Any
     asked = asked_for(visit.query)
     if not asked:

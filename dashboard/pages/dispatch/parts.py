@@ -7,7 +7,7 @@ from zoneinfo import ZoneInfo
 from dash import html
 
 from dashboard.parts import page
-from dashboard.visit import UTC_ZONE, ZONES, Trouble, Visit, attempt
+from dashboard.visit import Visit
 from domain.job_answers import ReservationRow
 from words.texts import spoken, t
 
@@ -25,14 +25,6 @@ def head(here: str, title: str, context: Any = None, *controls: Any) -> html.Div
     """The heading of a page, and the way to the others."""
     tabs = page.tabs(t("dispatch.tabs"), here, [(key, t(f"dispatch.tab.{key}"), href) for key, href in TABS])
     return html.Div([page.head(title, context, *controls), html.Div(tabs, className="bl-tabs-tall")])
-
-
-async def yard_zone(visit: Visit) -> ZoneInfo:
-    """The zone of the first crane's site, in which times are typed and shown; UTC without a crane."""
-    first = await attempt(visit.client.cranes(limit=1))
-    if isinstance(first, Trouble) or not first.items:
-        return UTC_ZONE
-    return await ZONES.of_site(first.items[0].site, first.items[0].name, visit.client)
 
 
 def day_of(visit: Visit, name: str, zone: ZoneInfo) -> date:

@@ -43,7 +43,7 @@ async def render(visit: Visit) -> Any:
         ),
     ]
     if row.job is not None and row.planned is not None:
-        parts.append(page.card(t("dispatch.reservation.job"), page.note(job_words(row.job, visit))))
+        parts.append(page.card(t("dispatch.reservation.job"), note=job_words(row.job, visit)))
         parts.append(await dispatch_lift.lift(visit, row.job, row.planned, held=True))
     parts.append(marks.cautions(cautions("dispatch"), strong=True))
     return html.Div(parts)

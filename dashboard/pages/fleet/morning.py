@@ -51,6 +51,16 @@ def _rest(rows: Sequence[FleetRow], named: int) -> str:
     return t("list.more", count=len(rows) - named) if len(rows) > named else ""
 
 
+def _past_and_soon(kind: str, past: Sequence[FleetRow], soon: Sequence[FleetRow], days: int) -> list[Any]:
+    """Cranes whose day is past, and those whose day is near."""
+    words: list[Any] = []
+    if past:
+        words += [html.Strong(t(f"morning.{kind}.past")), *_links(past[:4]), _rest(past, 4), ". "]
+    if soon:
+        words += [t(f"morning.{kind}.soon", days=days), *_links(soon[:4]), _rest(soon, 4), ". "]
+    return words
+
+
 def _findings(fleet: FleetAnswer) -> tuple[State, list[Any]] | None:
     """Cranes whose figures are moved by what is wrong with their readings."""
     found = sorted((row for row in fleet.rows if row.findings), key=lambda row: (-row.findings, row.crane))
@@ -120,16 +130,7 @@ def _assessment(fleet: FleetAnswer, today: date) -> tuple[State, list[Any]] | No
         return None
     past = [row for row in due if attention.assessment_state(row.assessment_on, today) is State.ACT]
     soon = [row for row in due if row not in past]
-    words: list[Any] = []
-    if past:
-        words += [html.Strong(t("morning.assessment.past")), *_links(past[:4]), _rest(past, 4), ". "]
-    if soon:
-        words += [
-            t("morning.assessment.soon", days=attention.ASSESSMENT_SOON_DAYS),
-            *_links(soon[:4]),
-            _rest(soon, 4),
-            ". ",
-        ]
+    words = _past_and_soon("assessment", past, soon, attention.ASSESSMENT_SOON_DAYS)
     return (State.ACT if past else State.WATCH), words
 
 
@@ -194,16 +195,7 @@ def _service(fleet: FleetAnswer, today: date) -> tuple[State, list[Any]]:
         return State.OK, [t("morning.service.none", days=attention.DUE_SOON_DAYS), " ", link, "."]
     past = [row for row in due if attention.due_state(row.service_due_on, today) is State.ACT]
     soon = [row for row in due if row not in past]
-    words: list[Any] = []
-    if past:
-        words += [html.Strong(t("morning.service.past")), *_links(past[:4]), _rest(past, 4), ". "]
-    if soon:
-        words += [
-            t("morning.service.soon", days=attention.DUE_SOON_DAYS),
-            *_links(soon[:4]),
-            _rest(soon, 4),
-            ". ",
-        ]
+    words = _past_and_soon("service", past, soon, attention.DUE_SOON_DAYS)
     return (State.ACT if past else State.WATCH), [*words, link, "."]
 
 

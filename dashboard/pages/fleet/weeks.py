@@ -29,11 +29,11 @@ def small_multiples(weeks: FleetWeeksAnswer, fleet: FleetAnswer) -> Any:
     headers = ("crane", *(f"week_of_{day.isoformat()}" for day in weeks.weeks))
     return page.card(
         title,
-        page.note(_summary(rows, len(weeks.weeks), len(fleet.rows))),
         html.Ul([html.Li(_one(row)) for row in rows], className="bl-multiples"),
         charts.numbers_behind(
             "near-limit-weeks", headers, [(row.crane, *row.near_limit_pct) for row in rows]
         ),
+        note=_summary(rows, len(weeks.weeks), len(fleet.rows)),
     )
 
 

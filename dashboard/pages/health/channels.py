@@ -37,12 +37,12 @@ def section(
         form.number(name, "high", note=t("further.high.note")),
         form.text(name, "meaning"),
     ]
-    lines = [html.Li(_line(row, zone)) for row in found.items if row.withdrawn_at is None][:SHOWN]
+    lines = [_line(row, zone) for row in found.items if row.withdrawn_at is None][:SHOWN]
     return page.card(
         title,
-        page.note(t("further.note")),
         form.form(name, fields, t("further.register")),
-        form.entries(lines, t("further.none")),
+        page.entries(lines, t("further.none")),
+        note=t("further.note"),
         id="channels",
     )
 

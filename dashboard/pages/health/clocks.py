@@ -56,12 +56,12 @@ def section(
         form.number(name, "offset_s", filled and ms_to_s(filled.offset_ms), note=t("clocks.offset.note")),
         form.text(name, "reason", note=t("clocks.reason.note")),
     ]
-    lines = [html.Li(_line(row, zone)) for row in found.items[:SHOWN]]
+    lines = [_line(row, zone) for row in found.items[:SHOWN]]
     return page.card(
         title,
         *_suggestions(evidence, filled, zone),
         form.form(name, fields, t("clocks.correct")),
-        form.entries(lines, t("clocks.none")),
+        page.entries(lines, t("clocks.none")),
         note=t("clocks.note"),
         id="clocks",
     )
@@ -79,13 +79,13 @@ def _suggestions(evidence: Evidence, filled: ClockSuggestion | None, zone: ZoneI
     if isinstance(evidence.suggested, Trouble):
         return [title, html.P(t("clocks.suggested.unknown"), className="bl-partial")]
     lines = [
-        html.Li(_suggestion(one, evidence.crane, zone, chosen=one is filled))
+        _suggestion(one, evidence.crane, zone, chosen=one is filled)
         for one in evidence.suggested.items[:SHOWN]
     ]
     return [
         title,
         page.note(t("clocks.suggested.note")),
-        form.entries(lines, t("clocks.suggested.none")),
+        page.entries(lines, t("clocks.suggested.none")),
     ]
 
 

@@ -36,7 +36,6 @@ def section(
     """The file to choose, how to read it, how far it is, what is in it, and the files before it."""
     return page.card(
         t("import.title"),
-        page.note(t("import.note", most=MOST_BYTES // BYTES_PER_MB)),
         dcc.Store(id="import-zone", data=str(zone)),
         form.named_upload(
             "import-file",
@@ -52,6 +51,7 @@ def section(
         html.P(id="import-problem", className="bl-form-problem", role="alert"),
         html.Div(id="import-answer", **{"aria-live": "polite"}),
         html.Div(_earlier(earlier, zone), id="import-list"),
+        note=t("import.note", most=MOST_BYTES // BYTES_PER_MB),
         id="import",
     )
 

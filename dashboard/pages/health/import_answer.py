@@ -68,24 +68,14 @@ def _cranes(done: ImportDone, zone: ZoneInfo) -> Any:
         return None
     head = [t("fleet.col.crane"), t("import.rows"), t("import.times")]
     rows = [
-        html.Tr(
-            [
-                html.Th(page.crane_link(one.crane), scope="row"),
-                html.Td(numbers.plain(one.rows)),
-                html.Td(
-                    [html.Div(numbers.moment(at, zone, seconds=True)) for at in (one.first_at, one.last_at)]
-                ),
-            ]
+        (
+            page.row_head(page.crane_link(one.crane)),
+            numbers.plain(one.rows),
+            [html.Div(numbers.moment(at, zone, seconds=True)) for at in (one.first_at, one.last_at)],
         )
         for one in done.cranes
     ]
-    return html.Div(
-        page.table(head, rows),
-        className="bl-import-cranes",
-        tabIndex=0,
-        role="region",
-        **{"aria-label": t("import.cranes.label")},
-    )
+    return page.table(head, rows, t("import.cranes.label"), "bl-import-cranes")
 
 
 def _problems(title: str, found: Sequence[ImportProblem], count: int, mend: str = "") -> Any:

@@ -10,7 +10,6 @@ from dash import html
 from dashboard.pages.crane import exclusions as crane_exclusions
 from dashboard.pages.health import channels, clocks, rejected
 from dashboard.pages.health import file_import as health_import
-from dashboard.palette import MAGNITUDE
 from dashboard.parts import charts, findings, grid, marks, page
 from dashboard.parts.grid import column
 from dashboard.visit import UTC_ZONE, ZONES, Trouble, Visit, together
@@ -52,7 +51,7 @@ async def render(visit: Visit) -> Any:
     return html.Div(
         [
             page.head(t("health.title"), t("health.context")),
-            charts.missing(t("health.ages"), fleet) if isinstance(fleet, Trouble) else _ages(fleet),
+            charts.either(t("health.ages"), fleet, _ages),
             _findings(found, crane, zone, visit),
             None if isinstance(fleet, Trouble) else await _record(visit, fleet),
             None if isinstance(excluded, Trouble) else crane_exclusions.of_fleet(excluded.items, zone),
@@ -79,12 +78,8 @@ def _findings(found: Page[FindingRow] | Trouble, crane: str, zone: ZoneInfo, vis
         return page.card(title, marks.mark(State.OK, words), " ", all_link)
     words = t("findings.summary", count=len(found.items), cranes=len({row.crane for row in found.items}))
     more = t("findings.more") if found.next_cursor else ""
-    return html.Section(
-        [
-            html.Div([html.H2(title), page.note([words + more, " ", all_link])]),
-            findings.table(found.items, zone, visit.units),
-        ],
-        className="bl-card bl-card-flush",
+    return page.card(
+        title, findings.table(found.items, zone, visit.units), note=[words + more, " ", all_link], flush=True
     )
 
 
@@ -158,17 +153,11 @@ def _ages(fleet: FleetAnswer) -> html.Section:
         column("lifts", t("health.col.lifts"), 100, narrow=False, right=True),
     ]
     silent = sum(row["state"] == State.STALE for row in rows)
-    return html.Section(
-        [
-            html.Div(
-                [
-                    html.H2(t("health.ages")),
-                    page.note(t("health.ages.summary", silent=silent, count=len(rows))),
-                ]
-            ),
-            grid.grid("age-grid", t("health.ages"), columns, rows),
-        ],
-        className="bl-card bl-card-flush",
+    return page.card(
+        t("health.ages"),
+        grid.grid("age-grid", t("health.ages"), columns, rows),
+        note=t("health.ages.summary", silent=silent, count=len(rows)),
+        flush=True,
     )
 
 
@@ -246,22 +235,14 @@ def _record_figure(
     ]
     return {
         "data": [
-            {
-                "type": "heatmap",
-                "x": [day.isoformat() for day in days],
-                "y": names,
-                "z": hours,
-                "xgap": 2,
-                "ygap": 2,
-                "colorscale": MAGNITUDE,
-                "colorbar": {
-                    "title": {"text": t("health.hours")},
-                    "thickness": 10,
-                    "outlinewidth": 0,
-                    "tickfont": {"color": "@ink_soft"},
-                },
-                "hovertemplate": "%{y}, %{x}: %{z:.1f} h<extra></extra>",
-            },
+            charts.heat(
+                [day.isoformat() for day in days],
+                names,
+                hours,
+                unit=t("health.hours"),
+                hover="%{y}, %{x}: %{z:.1f} h",
+                gap=2,
+            ),
             {
                 "type": "scatter",
                 "mode": "markers",

@@ -52,18 +52,12 @@ def section(
     words = numbers.listed(
         [f"{count} {t(f'quarantine.{reason}')}" for reason, count in reasons.most_common()]
     )
-    return html.Section(
-        [
-            html.Div(
-                [
-                    html.H2(title),
-                    page.note(t("health.quarantine.summary", reasons=words)),
-                ]
-            ),
-            grid.grid("quarantine-grid", title, columns, data),
-            html.Div([_form(rows), *_replays(replays, zone)], className="bl-card-part"),
-        ],
-        className="bl-card bl-card-flush",
+    return page.card(
+        title,
+        grid.grid("quarantine-grid", title, columns, data),
+        html.Div([_form(rows), *_replays(replays, zone)], className="bl-card-part"),
+        note=t("health.quarantine.summary", reasons=words),
+        flush=True,
     )
 
 
@@ -89,8 +83,7 @@ def _form(rows: Sequence[QuarantineRow]) -> html.Div:
 def _replays(replays: Page[ReplayRow] | Trouble, zone: ZoneInfo) -> list[Any]:
     if isinstance(replays, Trouble) or not replays.items:
         return []
-    lines = [html.Li(_replay(row, zone)) for row in replays.items]
-    return [html.H3(t("replay.done")), html.Ul(lines, className="bl-entries")]
+    return [html.H3(t("replay.done")), page.entries([_replay(row, zone) for row in replays.items])]
 
 
 def _replay(row: ReplayRow, zone: ZoneInfo) -> html.Div:

@@ -92,7 +92,7 @@ def _reading(crane: str, row: CounterReadingRow, role: str) -> tuple[Any, ...]:
 def _table(kind: str, rows: list[tuple[Any, ...]]) -> html.Div:
     headers = [t(f"counters.{kind}.{place}") for place in range(1, len(rows[0]) + 1)]
     return html.Div(
-        page.table(headers, [html.Tr([html.Td(cell) for cell in row]) for row in rows]),
+        page.table(headers, rows),
         className="bl-scroll",
     )
 

@@ -5,7 +5,6 @@ from typing import Any, Final
 
 from dash import html
 
-from dashboard.palette import MAGNITUDE
 from dashboard.parts import area, charts, marks, page
 from dashboard.visit import Visit
 from domain.attention import State
@@ -37,16 +36,13 @@ def _table(damage: DamageAnswer, life: LifeAnswer, visit: Visit) -> html.Section
         )
         for one in life.details
     ]
-    table = page.table(headers, rows)
     return page.card(
         t("damage.title"),
         _assumed_note() if damage.assumed else None,
         page.note(remarks.sentence(damage.remarks, visit.units)),
         page.note(t("details.summary")),
         *_beyond(damage, life),
-        html.Div(
-            table, className="bl-table-scroll", tabIndex=0, role="region", **{"aria-label": t("damage.title")}
-        ),
+        page.table(headers, rows, t("damage.title")),
         page.fold(t("formula"), *(html.P(t(key)) for key in FORMULA)),
     )
 
@@ -161,8 +157,7 @@ def _curve(damage: DamageAnswer) -> Any:
         title,
         words,
         figure,
-        headers=("range_pct", "range_mpa", "cycles", "cumulative", "damage", "share"),
-        rows=[(s.range_pct, s.range_mpa, s.cycles, s.cumulative, s.damage, s.share) for s in damage.steps],
+        **charts.columns(damage.steps, "range_pct", "range_mpa", "cycles", "cumulative", "damage", "share"),
     )
 
 
@@ -182,25 +177,16 @@ def _cells(damage: DamageAnswer) -> Any:
     found = {(cell.low_from_pct, cell.high_from_pct): cell for cell in telling}
     figure = {
         "data": [
-            {
-                "type": "heatmap",
-                "x": [low + width / 2 for low in lows],
-                "y": [high + width / 2 for high in highs],
-                "z": [
+            charts.heat(
+                [low + width / 2 for low in lows],
+                [high + width / 2 for high in highs],
+                [
                     [round(100 * found[low, high].share, 2) if (low, high) in found else None for low in lows]
                     for high in highs
                 ],
-                "colorscale": MAGNITUDE,
-                "xgap": 1,
-                "ygap": 1,
-                "colorbar": {
-                    "title": {"text": "%"},
-                    "thickness": 10,
-                    "outlinewidth": 0,
-                    "tickfont": {"color": "@ink_soft"},
-                },
-                "hovertemplate": t("cells.hover") + "<extra></extra>",
-            }
+                unit="%",
+                hover=t("cells.hover"),
+            )
         ],
         "layout": charts.layout(x_title=t("axis.cycle_low"), y_title=t("axis.cycle_high"), height=320),
     }
@@ -216,10 +202,9 @@ def _cells(damage: DamageAnswer) -> Any:
             cycles=numbers.plain(worst.cycles),
         ),
         figure,
-        headers=("low_from_pct", "high_from_pct", "width_pct", "cycles", "damage", "share"),
-        rows=[
-            (c.low_from_pct, c.high_from_pct, c.width_pct, c.cycles, c.damage, c.share) for c in damage.cells
-        ],
+        **charts.columns(
+            damage.cells, "low_from_pct", "high_from_pct", "width_pct", "cycles", "damage", "share"
+        ),
     )
 
 
@@ -271,6 +256,5 @@ def _around(damage: DamageAnswer) -> Any:
         title,
         words,
         figure,
-        headers=("direction_deg", "damage"),
-        rows=[(one.direction_deg, one.damage) for one in damage.around_base],
+        **charts.columns(damage.around_base, "direction_deg", "damage"),
     )

@@ -32,12 +32,7 @@ NUMBERS: Final = (
 def editor(visit: Visit, crane: str, entries: Sequence[DetailEntry], role: str) -> html.Section:
     """What is entered, and a form for a new one or for the one that the address names."""
     parts: list[Any] = [html.H2(t("details.title")), page.note(t("details.note"))]
-    if entries:
-        parts.append(
-            html.Ul([html.Li(_line(visit, crane, one, role)) for one in entries], className="bl-entries")
-        )
-    else:
-        parts.append(page.nothing(t("details.none")))
+    parts.append(page.entries([_line(visit, crane, one, role) for one in entries], t("details.none")))
     if role in MAY_ENTER:
         chosen = next((one for one in entries if one.name == visit.query.get("edit")), None)
         parts.append(_form(crane, chosen))

@@ -35,9 +35,7 @@ async def render(visit: Visit) -> Any:
             page.head(t("dossier.of", crane=name), t("dossier.context"), back, printed),
             _unknown(draft),
             _finish(draft) if role in MAY_FINISH else None,
-            charts.missing(t("dossier.list"), listed)
-            if isinstance(listed, Trouble)
-            else _finished(name, rows, zone),
+            charts.either(t("dossier.list"), listed, lambda _: _finished(name, rows, zone)),
             await _chosen(visit, name, rows),
             _since(draft),
             marks.cautions(draft.cautions, strong=True),
@@ -61,24 +59,20 @@ def _finish(draft: Dossier) -> html.Section:
     name = draft.crane.name
     return page.card(
         t("dossier.finish.title"),
-        page.note(t("dossier.finish.note")),
         form.form(
             "dossier",
             [form.text("dossier", "note", note=t("dossier.note.note"))],
             t("dossier.finish"),
             context={"crane": name},
         ),
+        note=t("dossier.finish.note"),
     )
 
 
 def _finished(name: str, rows: Sequence[DossierRow], zone: ZoneInfo) -> html.Section:
     """Finished dossiers, each with its hashes and its files."""
-    parts: list[Any] = [html.H2(t("dossier.list")), page.note(t("dossier.list.note"))]
-    if rows:
-        parts.append(html.Ul([html.Li(_line(name, row, zone)) for row in rows], className="bl-entries"))
-    else:
-        parts.append(page.nothing(t("dossier.list.none")))
-    return html.Section(parts, className="bl-card")
+    lines = page.entries([_line(name, row, zone) for row in rows], t("dossier.list.none"))
+    return page.card(t("dossier.list"), lines, note=t("dossier.list.note"))
 
 
 def _line(name: str, row: DossierRow, zone: ZoneInfo) -> html.Div:
@@ -128,24 +122,21 @@ def _since(draft: Dossier) -> html.Section | None:
 
 def _table(title: str, changes: Sequence[DossierChange]) -> html.Section:
     if not changes:
-        return page.card(title, page.nothing(t("dossier.changes.none")))
+        return charts.nothing(title, t("dossier.changes.none"))
     headers = [t(f"dossier.col.{name}") for name in ("part", "what", "before", "after")]
     rows = [
-        html.Tr(
-            [
-                html.Td(t(f"dossier.part.{one.part}")),
-                html.Th(one.what, scope="row"),
-                html.Td(one.before or numbers.MISSING),
-                html.Td(one.after or numbers.MISSING),
-            ]
+        (
+            t(f"dossier.part.{one.part}"),
+            page.row_head(one.what),
+            one.before or numbers.MISSING,
+            one.after or numbers.MISSING,
         )
         for one in changes
     ]
-    table = page.table(headers, rows)
     return page.card(
         title,
-        page.note(t("dossier.changes.count", count=len(changes))),
-        html.Div(table, className="bl-table-scroll", tabIndex=0, role="region", **{"aria-label": title}),
+        page.table(headers, rows, title),
+        note=t("dossier.changes.count", count=len(changes)),
     )
 
 

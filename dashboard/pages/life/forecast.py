@@ -33,26 +33,26 @@ def fan(life: LifeAnswer) -> Any:
             xaxis={"type": "date", "tickformatstops": charts.TIMES},
             yaxis={"range": [0, max(112, goal + 12)]},
             shapes=[
-                _rule("y", goal, "@act", "solid"),
-                _rule("y", review, "@watch", "dot"),
-                _rule("x", life.special_assessment_on, "@ink_soft", "dot"),
+                charts.rule("y", goal, "@act", "solid"),
+                charts.rule("y", review, "@watch", "dot"),
+                charts.rule("x", life.special_assessment_on, "@ink_soft", "dot"),
             ],
             annotations=[
-                _note(y=goal, yanchor="bottom", text=t("forecast.spent"), colour="@act"),
-                _note(
-                    y=review,
-                    yanchor="top",
-                    text=t("forecast.review", share=f"{review:.0f} %"),
-                    colour="@watch",
+                charts.label(t("forecast.spent"), "@act", y=goal, yanchor="bottom"),
+                charts.label(
+                    t("forecast.review", share=f"{review:.0f} %"), "@watch", y=review, yanchor="top"
                 ),
-                {
-                    **_note(y=0.02, yanchor="bottom", text=t("life.assessment"), colour="@ink_soft"),
-                    "yref": "paper",
-                    "xref": "x",
-                    "x": life.special_assessment_on,
-                    "xanchor": "right",
-                    "xshift": -4,
-                },
+                charts.label(
+                    t("life.assessment"),
+                    "@ink_soft",
+                    y=0.02,
+                    yanchor="bottom",
+                    yref="paper",
+                    xref="x",
+                    x=life.special_assessment_on,
+                    xanchor="right",
+                    xshift=-4,
+                ),
             ],
         ),
     }
@@ -123,32 +123,6 @@ def _futures(life: LifeAnswer, spent: Forecast) -> list[dict[str, Any]]:
     return data
 
 
-def _rule(axis: str, at: Any, colour: str, dash: str) -> dict[str, Any]:
-    across = "x" if axis == "y" else "y"
-    return {
-        "type": "line",
-        f"{across}ref": "paper",
-        f"{across}0": 0,
-        f"{across}1": 1,
-        f"{axis}0": at,
-        f"{axis}1": at,
-        "line": {"color": colour, "width": 1.2, "dash": dash},
-    }
-
-
-def _note(*, y: float, yanchor: str, text: str, colour: str) -> dict[str, Any]:
-    return {
-        "xref": "paper",
-        "x": 0.005,
-        "xanchor": "left",
-        "y": y,
-        "yanchor": yanchor,
-        "text": text,
-        "showarrow": False,
-        "font": {"color": colour, "size": 11},
-    }
-
-
 def what_if(life: LifeAnswer) -> html.Section:
     """Sliders: what other work would do to the date. The api simulates the weeks to come again for each position."""
     title = t("what_if.title")
@@ -156,7 +130,6 @@ def what_if(life: LifeAnswer) -> html.Section:
         return charts.nothing(title, t("what_if.none"))
     return page.card(
         title,
-        page.note(t("what_if.note")),
         dcc.Store(id="what-if-crane", data=life.crane),
         _slider("work", 25, 200, 5, 100, (50, 100, 150, 200)),
         _slider("heavy", 50, NOT_MOVED, 5, NOT_MOVED, (50, 70, 90)),
@@ -171,6 +144,7 @@ def what_if(life: LifeAnswer) -> html.Section:
             size="sm",
         ),
         html.Div(id="what-if-answer", className="bl-answer", role="status"),
+        note=t("what_if.note"),
     )
 
 
@@ -205,7 +179,7 @@ def answer_words(found: WhatIfAnswer) -> list[Any]:
     if found.other_before is not None and found.other_after is not None:
         pairs.append((found.other_before, found.other_after))
     headers = [t(f"what_if.col.{name}") for name in ("crane", "year", "before", "after")]
-    rows = [html.Tr([html.Th(old.crane, scope="row"), *map(html.Td, _cells(old, new))]) for old, new in pairs]
+    rows = [(page.row_head(old.crane), *_cells(old, new)) for old, new in pairs]
     return [
         html.P(remarks.sentence(found.remarks)),
         page.table(headers, rows),

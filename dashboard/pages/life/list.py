@@ -19,18 +19,15 @@ async def render_list(visit: Visit) -> Any:
     # No figure here depends on the days: those of the fleet page.
     fleet = await visit.client.fleet(days=7, rates=False)
     if not fleet.rows:
-        return html.Div(
-            [page.head(t("life.title")), states.empty(t("fleet.empty.title"), t("fleet.empty.text"))]
-        )
+        return html.Div([page.head(t("life.title")), states.no_fleet()])
     return html.Div(
         [
             page.head(t("life.title"), t("life.context")),
-            html.Section(
-                [
-                    html.Div([html.H2(t("life.list")), page.note(_summary(fleet.rows))]),
-                    grid.grid("life-grid", t("life.list"), _columns(), grid_rows(fleet.rows)),
-                ],
-                className="bl-card bl-card-flush",
+            page.card(
+                t("life.list"),
+                grid.grid("life-grid", t("life.list"), _columns(), grid_rows(fleet.rows)),
+                note=_summary(fleet.rows),
+                flush=True,
             ),
             marks.cautions(fleet.cautions),
         ]

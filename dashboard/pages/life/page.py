@@ -53,22 +53,19 @@ async def render(visit: Visit) -> Any:
     parts.append(life_uncertainty.section(life))
     zone = UTC_ZONE if isinstance(detail, Trouble) else ZoneInfo(detail.site.time_zone)
     parts.append(overloads.on_life(life, over, zone))
-    if isinstance(counters, Trouble):
-        parts.append(charts.missing(t("counters.title"), counters))
-    else:
-        parts.append(life_counters.section(life, counters, role))
-    if isinstance(records, Trouble):
-        parts.append(charts.missing(t("records.title"), records))
-    else:
-        parts.append(life_records.on_life(name, records.items))
+    parts += [
+        charts.either(t("counters.title"), counters, lambda found: life_counters.section(life, found, role)),
+        charts.either(t("records.title"), records, lambda found: life_records.on_life(name, found.items)),
+    ]
     if isinstance(damage, Trouble):
         parts.append(charts.missing(t("damage.title"), damage))
     else:
         parts += life_damage.sections(damage, life, visit)
-    if isinstance(entries, Trouble):
-        parts.append(charts.missing(t("details.title"), entries))
-    else:
-        parts.append(life_details.editor(visit, name, entries.items, role))
+    parts.append(
+        charts.either(
+            t("details.title"), entries, lambda found: life_details.editor(visit, name, found.items, role)
+        )
+    )
     parts.append(marks.cautions(life.cautions, strong=True))
     return html.Div(parts)
 

@@ -83,7 +83,7 @@ def enter(name: str, offers: Offers) -> html.Section:
         )
         for kind in RecordKind
     ]  # fmt: skip
-    return page.card(t("records.enter"), page.note(t("records.enter.note")), *folds)
+    return page.card(t("records.enter"), *folds, note=t("records.enter.note"))
 
 
 def correct(name: str, row: LifeRecordAnswer, offers: Offers) -> list[Any]:
@@ -188,7 +188,6 @@ def attach(name: str, rows: Rows, chosen: str | None) -> html.Section | None:
     most = FILE_BYTES_MAX // BYTES_PER_MB
     return page.card(
         t("records.attach.title"),
-        page.note(t("records.attach.note", allowed=ALLOWED, most=most)),
         dcc.Store(id="record-file-crane", data=name),
         dmc.Select(
             id="record-file-record",
@@ -211,6 +210,7 @@ def attach(name: str, rows: Rows, chosen: str | None) -> html.Section | None:
             t("records.attach"), id="record-file-send", type="button", className="bl-button bl-button-tall"
         ),
         html.P(id="record-file-problem", className="bl-form-problem", role="alert"),
+        note=t("records.attach.note", allowed=ALLOWED, most=most),
         id="record-files",
     )
 

@@ -57,10 +57,8 @@ def on_life(crane: str, rows: Rows) -> html.Section:
     """What the records say on the page of the crane's life: those that move a figure, and the way to all of them."""
     telling = [row for row in rows if row.effect in TELLING][:SHOWN_ON_LIFE]
     parts: list[Any] = [html.H2(t("records.title"))]
-    if telling:
-        parts.append(html.Ul([html.Li(html.Div(_words(row))) for row in telling], className="bl-entries"))
-    else:
-        parts.append(page.nothing(t("records.quiet" if rows else "records.none")))
+    none = t("records.quiet" if rows else "records.none")
+    parts.append(page.entries([html.Div(_words(row)) for row in telling], none))
     count = t("records.all", count=len(rows))
     parts.append(html.P(page.link(count, f"/life/{crane}/records")))
     return html.Section(parts, className="bl-card", id="life-records")
@@ -79,18 +77,15 @@ def _list(visit: Visit, name: str, rows: Rows, *, may: bool) -> html.Section:
     force = [row for row in rows if not row.withdrawn]
     gone = [row for row in rows if row.withdrawn]
     parts: list[Any] = [html.H2(t("records.title"))]
-    if force:
-        parts.append(_entries(visit, name, force, may=may))
-    else:
-        parts.append(page.nothing(t("records.none")))
+    parts.append(_entries(visit, name, force, may=may))
     if gone:
         summary = html.Summary(t("records.withdrawn", count=len(gone)))
         parts.append(html.Details([summary, _entries(visit, name, gone, may=False)], className="bl-numbers"))
     return html.Section(parts, className="bl-card", id="records")
 
 
-def _entries(visit: Visit, name: str, rows: Rows, *, may: bool) -> html.Ul:
-    return html.Ul([html.Li(_line(visit, name, row, may=may)) for row in rows], className="bl-entries")
+def _entries(visit: Visit, name: str, rows: Rows, *, may: bool) -> html.Ul | html.P:
+    return page.entries([_line(visit, name, row, may=may) for row in rows], t("records.none"))
 
 
 def _line(visit: Visit, name: str, row: LifeRecordRow, *, may: bool) -> list[Any]:

@@ -30,14 +30,11 @@ def section(life: LifeAnswer) -> html.Section | None:
     if not rows:
         return None
     headers = [t(f"unsure.col.{name}") for name in ("figure", "source", "low", "high", "basis")]
-    table = page.table(headers, rows)
     return page.card(
         t("unsure.title"),
-        page.note(_summary(life)),
-        html.Div(
-            table, className="bl-table-scroll", tabIndex=0, role="region", **{"aria-label": t("unsure.title")}
-        ),
+        page.table(headers, rows, t("unsure.title")),
         page.fold(t("formula"), html.P(t("unsure.formula"))),
+        note=_summary(life),
     )
 
 
@@ -65,14 +62,12 @@ def _rows(name: str, figure: UnsureFigure, share: bool) -> list[Any]:
         className="bl-row-chosen",
     )
     parts = [
-        html.Tr(
-            [
-                html.Td(""),
-                html.Td(t(f"unsure.{one.source}")),
-                html.Td(shown(one.low)),
-                html.Td(shown(one.high)),
-                html.Td(t("unsure.assumed" if one.assumed else "unsure.known")),
-            ]
+        (
+            "",
+            t(f"unsure.{one.source}"),
+            shown(one.low),
+            shown(one.high),
+            t("unsure.assumed" if one.assumed else "unsure.known"),
         )
         for one in figure.influences
         if one.high - one.low >= LEAST_SHOWN * (figure.high - figure.low)

@@ -113,7 +113,6 @@ def _facts(row: OverloadRow, visit: Visit) -> html.Section:
     mass = numbers.mass(row.mass_kg, visit.units)
     return page.card(
         t("overloads.lift" if row.in_lift else "overloads.time"),
-        page.note(marks.mark(*overloads.state_of(row))),
         marks.facts(
             marks.fact(t("overloads.col.peak"), overloads.peak_text(row.peak_structural_pct), t("overloads.peak.note")),
             marks.fact(t("overloads.col.utilisation"), overloads.peak_text(row.peak_utilisation_pct), t("overloads.utilisation.note")),
@@ -123,6 +122,7 @@ def _facts(row: OverloadRow, visit: Visit) -> html.Section:
             marks.fact(t("lifts.col.lasted"), lasted),
         ),
         *notes,
+        note=marks.mark(*overloads.state_of(row)),
     )  # fmt: skip
 
 
@@ -132,11 +132,8 @@ def _decision(found: OverloadEntry, tag: str, zone: ZoneInfo, *, may: bool) -> h
         html.H2(t("overloads.decision")),
         page.note(t("overloads.decision.note")),
     ]
-    if found.decisions:
-        lines = [html.Li(_line(one, zone, holds=place == 0)) for place, one in enumerate(found.decisions)]
-        parts.append(html.Ul(lines, className="bl-entries"))
-    else:
-        parts.append(page.nothing(t("overloads.decision.none")))
+    lines = [_line(one, zone, holds=place == 0) for place, one in enumerate(found.decisions)]
+    parts.append(page.entries(lines, t("overloads.decision.none")))
     if may:
         asks = _form(row, tag)
         again = t("overloads.again") if row.state is OverloadState.DECIDED else ""

@@ -71,7 +71,7 @@ async def render(visit: Visit) -> Any:
     )
     if isinstance(found, Trouble):
         return html.Div([head, charts.missing(t("overloads.title"), found)])
-    zones = await _zones(visit, found.items)
+    zones = await ZONES.of_rows(found.items, visit.client)
     return html.Div(
         [
             head,
@@ -176,12 +176,6 @@ def _list(
     )
 
 
-async def _zones(visit: Visit, rows: Sequence[OverloadRow]) -> dict[str, ZoneInfo]:
-    sites = {row.site: row.crane for row in rows}
-    found = await together(*(ZONES.of_site(site, crane, visit.client) for site, crane in sites.items()))
-    return {site: zone for site, zone in zip(sites, found, strict=True) if isinstance(zone, ZoneInfo)}
-
-
 def _columns(visit: Visit, crane: str) -> list[dict[str, Any]]:
     length, mass = numbers.length_unit(visit.units), numbers.mass_unit(visit.units)
     return [
@@ -249,7 +243,7 @@ def on_life(life: LifeAnswer, found: Page[OverloadRow] | Trouble, zone: ZoneInfo
         return charts.missing(title, found)
     link = page.link(t("overloads.see"), list_address(life.crane, "all"))
     if not life.overloads:
-        return page.card(title, page.nothing(t("overloads.none")))
+        return charts.nothing(title, t("overloads.none"))
     words = t(
         "overloads.summary", entries=numbers.plain(life.overloads), open=numbers.plain(life.open_overloads)
     )
@@ -258,8 +252,8 @@ def on_life(life: LifeAnswer, found: Page[OverloadRow] | Trouble, zone: ZoneInfo
         lines.append(html.Li(t("overloads.more", count=life.open_overloads - len(found.items))))
     return page.card(
         title,
-        page.note([words, " ", link]),
         html.Ul(lines, className="bl-entries") if lines else None,
+        note=[words, " ", link],
         id="overloads",
     )
 

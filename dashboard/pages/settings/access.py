@@ -32,22 +32,16 @@ async def render(visit: Visit, who: WhoAmI) -> Any:
         [
             page.card(
                 t("access.tokens"),
-                page.note(t("access.tokens.note")),
-                entries([token_line(row) for row in tokens], t("access.tokens.none")),
+                page.entries([token_line(row) for row in tokens], t("access.tokens.none")),
                 make,
+                note=t("access.tokens.note"),
             ),
             page.card(
-                t("access.sessions"), entries([_session(row) for row in sessions], t("access.sessions.none"))
+                t("access.sessions"),
+                page.entries([_session(row) for row in sessions], t("access.sessions.none")),
             ),
         ]
     )
-
-
-def entries(lines: list[list[Any]], none: str) -> Any:
-    """A list of lines, or the word that there is none."""
-    if not lines:
-        return page.nothing(none)
-    return html.Ul([html.Li(line) for line in lines], className="bl-entries")
 
 
 def token_line(row: TokenRow, account: str = "") -> list[Any]:

@@ -30,9 +30,9 @@ async def render(visit: Visit, who: WhoAmI) -> Any:
     """Rules with a form; for administrators also targets and what became of the last messages."""
     rules = (await visit.client.alert_rules()).items
     may = who.role in MAY_ENTER
-    lines = [html.Li(_rule(visit, row, may)) for row in rules]
+    lines = [_rule(visit, row, may) for row in rules]
     parts: list[Any] = [
-        page.card(t("rules.title"), page.note(t("rules.note")), form.entries(lines, t("rules.none")))
+        page.card(t("rules.title"), page.entries(lines, t("rules.none")), note=t("rules.note"))
     ]
     if may:
         parts.append(_rule_form(next((row for row in rules if row.name == visit.query.get("rule")), None)))
@@ -104,7 +104,7 @@ def _rule_form(row: AlertRuleRow | None) -> html.Section:
 async def _targets(visit: Visit) -> list[Any]:
     targets = (await visit.client.alert_targets()).items
     sent = (await visit.client.alert_deliveries(limit=20)).items
-    lines = [html.Li(_target(row)) for row in targets]
+    lines = [_target(row) for row in targets]
     fields = [
         form.text("target", "name"),
         form.text("target", "recipients", note=t("targets.recipients.note")),
@@ -122,7 +122,7 @@ async def _targets(visit: Visit) -> list[Any]:
     return [
         page.card(
             t("targets.title"),
-            form.entries(lines, t("targets.none")),
+            page.entries(lines, t("targets.none")),
             html.H3(t("targets.new")),
             form.form("target", fields, t("targets.save")),
             page.fold(

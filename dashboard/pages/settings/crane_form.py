@@ -87,10 +87,10 @@ def crane_form(
     ]  # fmt: skip
     return page.card(
         title,
-        page.note(t("cranes.note")),
         form.form(
             name, fields, t("cranes.save") if crane is None else t("cranes.save.change"), context=context
         ),
+        note=t("cranes.note"),
         id="crane-form",
     )
 

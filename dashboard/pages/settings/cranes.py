@@ -114,23 +114,11 @@ def _list(
         }
         for row in rows
     ]
-    return html.Section(
-        [
-            html.Div(
-                [
-                    html.H2(t("settings.cranes")),
-                    page.note(
-                        [
-                            t("settings.cranes.note"),
-                            " ",
-                            page.link(t("settings.cranes.charts"), "/dispatch/charts"),
-                        ]
-                    ),
-                ]
-            ),
-            grid.grid("crane-grid", t("settings.cranes"), columns, data),
-        ],
-        className="bl-card bl-card-flush",
+    return page.card(
+        t("settings.cranes"),
+        grid.grid("crane-grid", t("settings.cranes"), columns, data),
+        note=[t("settings.cranes.note"), " ", page.link(t("settings.cranes.charts"), "/dispatch/charts")],
+        flush=True,
     )
 
 

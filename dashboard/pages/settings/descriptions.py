@@ -29,13 +29,12 @@ def section(
     """The descriptions of a crane, newest first, and the form for one more."""
     name = detail.crane.name
     zone = ZoneInfo(detail.site.time_zone)
-    lines = [html.Li(_line(name, entry, zone, units)) for entry in entries]
     return page.card(
         t("described.title", crane=name),
-        page.note(t("described.note")),
-        html.Ul(lines, className="bl-entries"),
+        page.entries([_line(name, entry, zone, units) for entry in entries]),
         html.H3(t("described.new")),
         _form(detail, entries[0], types, zone),
+        note=t("described.note"),
         id="descriptions",
     )
 

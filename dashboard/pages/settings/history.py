@@ -43,9 +43,7 @@ async def render(visit: Visit, who: WhoAmI) -> Any:
     ]
     parts.append(
         page.card(
-            t("history.new"),
-            page.note(t("history.new.text")),
-            form.form("history", fields, t("history.save")),
+            t("history.new"), form.form("history", fields, t("history.save")), note=t("history.new.text")
         )
     )
     return html.Div(parts)

@@ -9,7 +9,7 @@ from dash import html
 
 from dashboard.parts import page
 from dashboard.visit import UTC_ZONE, Visit
-from domain.accounts import KeptAnswer, KeptPlace, WhoAmI
+from domain.accounts import KeptPlace, WhoAmI
 from words import numbers
 from words.texts import t
 
@@ -24,7 +24,6 @@ async def render(visit: Visit, who: WhoAmI) -> Any:
     title = t("kept.title") if account is None else t("kept.title.of", name=found.name)
     return page.card(
         title,
-        page.note(t("kept.note", at=numbers.moment(found.at, UTC_ZONE))),
         html.P(
             html.A(
                 t("kept.download"),
@@ -33,28 +32,19 @@ async def render(visit: Visit, who: WhoAmI) -> Any:
                 className="bl-link",
             )
         ),
-        _table(found, title) if found.places else page.nothing(t("kept.none")),
+        page.table(
+            [t(f"kept.head.{name}") for name in ("what", "rows", "why")], map(_line, found.places), title
+        )
+        if found.places
+        else page.nothing(t("kept.none")),
         html.P(t("kept.elsewhere")) if found.withheld else None,
         html.P(t("kept.removing")),
+        note=t("kept.note", at=numbers.moment(found.at, UTC_ZONE)),
         id="kept",
     )
 
 
-def _table(found: KeptAnswer, title: str) -> html.Div:
-    head = [html.Th(t(f"kept.head.{name}"), scope="col") for name in ("what", "rows", "why")]
-    return html.Div(
-        html.Table(
-            [html.Thead(html.Tr(head)), html.Tbody([_line(there) for there in found.places])],
-            className="bl-table",
-        ),
-        className="bl-table-scroll",
-        tabIndex=0,
-        role="region",
-        **{"aria-label": title},
-    )
-
-
-def _line(there: KeptPlace) -> html.Tr:
+def _line(there: KeptPlace) -> tuple[Any, ...]:
     what = t(f"kept.of.{there.place.partition('.')[0]}")
     shown = html.Details(
         [
@@ -62,12 +52,10 @@ def _line(there: KeptPlace) -> html.Tr:
             html.Pre("\n".join(_rows(there.rows))),
         ]
     )
-    return html.Tr(
-        [
-            html.Td([what, html.Br(), html.Code(there.place), shown]),
-            html.Td(str(there.count), className="bl-number"),
-            html.Td(t(f"kept.why.{there.place.partition('.')[0]}")),
-        ]
+    return (
+        [what, html.Br(), html.Code(there.place), shown],
+        html.Td(str(there.count), className="bl-number"),
+        t(f"kept.why.{there.place.partition('.')[0]}"),
     )
 
 

@@ -8,7 +8,7 @@ from dash import html
 
 from dashboard.client import Client
 from dashboard.pages.settings import access
-from dashboard.parts import form, page
+from dashboard.parts import charts, form, page
 from dashboard.parts.form import Done, Values
 from dashboard.visit import UTC_ZONE, Visit
 from domain.accounts import Account, AuditRow, WhoAmI
@@ -22,7 +22,7 @@ ROLES: Final = ("viewer", "dispatcher", "engineer", "admin")
 async def render(visit: Visit, who: WhoAmI) -> Any:
     """Every account with a form to change it, and one to add another."""
     if who.role != "admin":
-        return page.card(t("people.title"), page.nothing(t("people.not_yours")))
+        return charts.nothing(t("people.title"), t("people.not_yours"))
     users, audit, tokens = await asyncio.gather(
         visit.client.users(),
         visit.client.audit(reads=False, limit=AUDIT_ROWS),
@@ -39,19 +39,15 @@ async def render(visit: Visit, who: WhoAmI) -> Any:
         [
             page.card(
                 t("people.title"),
-                page.note(t("people.note")),
-                html.Ul(
-                    [
-                        html.Li(_line(row, visit.href("/settings", tab="kept", account=row.name)))
-                        for row in rows
-                    ],
-                    className="bl-entries",
+                page.entries(
+                    [_line(row, visit.href("/settings", tab="kept", account=row.name)) for row in rows]
                 ),
+                note=t("people.note"),
             ),
             page.card(t("people.new"), form.form("person", new, t("people.add"))),
             page.card(
                 t("people.tokens"),
-                access.entries(
+                page.entries(
                     [access.token_line(row, row.account) for row in tokens.items], t("people.tokens.none")
                 ),
                 id="tokens",
@@ -72,23 +68,12 @@ def _audit(rows: Sequence[AuditRow]) -> html.Section:
     """What was written, exported and signed in to, newest first."""
     head = [t(f"people.audit.{name}") for name in ("when", "what", "who", "from")]
     lines = [
-        html.Tr(
-            [
-                html.Td(numbers.moment(row.at, UTC_ZONE, seconds=True)),
-                html.Td(_done(row)),
-                html.Td(row.account),
-                html.Td(row.address),
-            ]
-        )
-        for row in rows
+        (numbers.moment(row.at, UTC_ZONE, seconds=True), _done(row), row.account, row.address) for row in rows
     ]
-    table = page.table(head, lines)
     return page.card(
         t("people.audit"),
-        page.note(t("people.audit.note", count=len(rows))),
-        html.Div(
-            table, className="bl-table-scroll", tabIndex=0, role="region", **{"aria-label": t("people.audit")}
-        ),
+        page.table(head, lines, t("people.audit")),
+        note=t("people.audit.note", count=len(rows)),
         id="audit",
     )
 

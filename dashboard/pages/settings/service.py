@@ -49,8 +49,8 @@ async def render(visit: Visit, who: WhoAmI) -> Any:
     if isinstance(plans, Trouble):
         return html.Section([*parts, html.P(plans.text, className="bl-partial")], className="bl-card")
     may = who.role in MAY_ENTER
-    lines = [html.Li(_line(row, visit, may)) for row in plans.items]
-    parts.append(form.entries(lines, t("service.plans.none")))
+    lines = [_line(row, visit, may) for row in plans.items]
+    parts.append(page.entries(lines, t("service.plans.none")))
     cards: list[Any] = [html.Section(parts, className="bl-card")]
     if may:
         cards.append(_plan_form(crane, names))
@@ -126,8 +126,8 @@ def _done_form(crane: str, plans: tuple[ServiceRow, ...]) -> html.Section:
     ]
     return page.card(
         t("service.done"),
-        page.note(t("service.done.note")),
         form.form(name, fields, t("service.done.save"), context={"crane": crane}),
+        note=t("service.done.note"),
     )
 
 
