@@ -6,17 +6,22 @@ Addresses of private networks are allowed: yards run receivers of their own.
 """
 
 import ipaddress
+import socket
 from typing import Final
 from urllib.parse import urlsplit
 
 from domain.errors import InvalidInput
 
 LOCAL_NAMES: Final = ("localhost", "localhost.localdomain", "ip6-localhost", "ip6-loopback")
+OF_THE_HOST: Final = frozenset(
+    map(ipaddress.ip_address, ("fd00:ec2::254", "100.100.100.200", "192.0.0.192", "168.63.129.16"))
+)
+"""Where clouds answer their machines, who they are and with which credentials, beside the link-local address; from memory, no source."""
 _Address = ipaddress.IPv4Address | ipaddress.IPv6Address
 
 
 def is_local(address: str) -> bool:
-    """Whether an IP address means this machine, its link, many machines, or nothing that can be reached.
+    """Whether an IP address means this machine, its link, the cloud that it runs in, many machines, or nothing that can be reached.
 
     IPv4 inside IPv6 (mapped, 6to4, the well-known NAT64 prefix) is judged by the IPv4 address.
     """
@@ -35,7 +40,16 @@ def is_local(address: str) -> bool:
         or found.is_multicast
         or found.is_reserved
         or this_host
+        or found in OF_THE_HOST
     )
+
+
+def _whole(host: str) -> str:
+    """An IPv4 address in its four numbers where it is written shorter (127.1, 0x7f.1, 2130706433), as resolvers read it."""
+    try:
+        return socket.inet_ntoa(socket.inet_aton(host))
+    except OSError:
+        return host
 
 
 def refuse_local(web_address: str) -> None:
@@ -52,7 +66,7 @@ def refuse_local(web_address: str) -> None:
     if not host or not port_is_good:
         raise InvalidInput("the web address needs a host", field="web_address")
     try:
-        local = is_local(host)
+        local = is_local(_whole(host))
     except ValueError:
         local = host in LOCAL_NAMES or host.endswith(".localhost")
     if local:

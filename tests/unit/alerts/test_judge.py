@@ -169,6 +169,8 @@ def test_each_target_has_a_key_of_its_own() -> None:
         ("127.0.0.1", True), ("127.8.9.1", True), ("::1", True), ("::ffff:127.0.0.1", True),
         ("169.254.169.254", True), ("fe80::1%eth0", True), ("0.0.0.0", True), ("0.1.2.3", True), ("::", True),
         ("224.0.0.1", True), ("255.255.255.255", True), ("2002:7f00:1::", True), ("64:ff9b::7f00:1", True),
+        ("fd00:ec2::254", True), ("100.100.100.200", True), ("::ffff:192.0.0.192", True), ("168.63.129.16", True),
+        ("fd00:ec2::253", False), ("100.100.100.201", False),
         ("10.1.2.3", False), ("192.168.1.9", False), ("fd00::7", False), ("93.184.216.34", False),
     ],
 )  # fmt: skip
@@ -179,11 +181,19 @@ def test_which_addresses_are_the_machine_itself(address: str, local: bool) -> No
 @pytest.mark.parametrize(
     "web_address",
     ["http://127.0.0.1/", "http://localhost:9/", "https://LOCALHOST./x", "http://a.localhost/", "http://[::1]/",
-     "http://169.254.169.254/latest", "http:///x", "http://[::1]:99999/"],
+     "http://169.254.169.254/latest", "http:///x", "http://[::1]:99999/", "http://0/", "http://127.1/", "http://0x7f.1/",
+     "http://2130706433/", "http://0251.0376.0251.0376/"],
 )  # fmt: skip
 def test_local_targets_are_refused_when_they_are_entered(web_address: str) -> None:
     with pytest.raises(InvalidInput):
         refuse_local(web_address)
+
+
+@pytest.mark.parametrize(
+    "web_address", ["http://10.1/", "https://example.com/127.1", "http://192.168.1.9:81/"]
+)
+def test_targets_elsewhere_are_entered(web_address: str) -> None:
+    refuse_local(web_address)
 
 
 @pytest.mark.parametrize("host", ["2130706433", "127.1", "0x7f.1", "localhost"])
