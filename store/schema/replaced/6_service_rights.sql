@@ -26,8 +26,8 @@ declare
             ' live process_heartbeat quarantine quarantine_removal quarantine_replay refused_message refused_reading segment site touched_day',
         'boomledger_ingest', 'update', 'clock_correction clock_doubt cold_day correction_version event further_channel lease lease_renewal live'
             ' process_heartbeat quarantine quarantine_replay refused_reading segment touched_day',
-        'boomledger_ingest', 'delete', 'cold_day cold_file_unfinished lease quarantine refused_message segment',
-        'boomledger_analytics', 'select', 'cold_day cold_folder counter_reading counting crane crane_description crane_spec crane_summary crane_type day_figure detail event'
+        'boomledger_ingest', 'delete', 'cold_day cold_file_unfinished lease quarantine refused_message refused_reading segment',
+        'boomledger_analytics', 'select', 'cold_day cold_folder counter_reading counting crane crane_description crane_spec crane_summary day_figure detail event'
             ' event_context exclusion fault_episode finding gap life_record life_record_now lift overload overload_decision process_heartbeat'
             ' quarantine recount_day refused_message refused_reading segment site span_ledger touched_day',
         'boomledger_analytics', 'insert', 'counting crane_summary day_figure event_context fault_episode finding gap lift overload'
@@ -35,7 +35,7 @@ declare
         'boomledger_analytics', 'update', 'crane_summary day_figure overload process_heartbeat span_ledger touched_day',
         'boomledger_analytics', 'delete', 'day_figure event_context fault_episode finding gap lift overload span_ledger touched_day',
         'boomledger_watch', 'select', 'alert alert_delivery alert_history alert_news alert_rule alert_shelf alert_target audit audit_export'
-            ' clock_doubt counting crane crane_defects crane_summary day_figure fault_episode finding known_address life_record life_record_now'
+            ' clock_doubt counting crane crane_defects crane_summary crane_type day_figure fault_episode finding known_address life_record life_record_now'
             ' live login_attempt process_heartbeat quarantine quarantine_removal reservation service_done service_plan site system_trouble'
             ' touched_day',
         'boomledger_watch', 'select (account_id, name, role, sites, created_at, disabled_at, issuer, signed_on_at)', 'account',
