@@ -11,6 +11,7 @@ import psycopg
 from analytics import counting, findings, summary
 from analytics.counting import CraneEntry, Method, crane_entry
 from domain.findings import DEFAULT_THRESHOLDS, Thresholds
+from domain.history import COUNTER_TEXT
 from domain.messages import EventKind
 from domain.remark import Remark
 from duty import damage, directions, ledger, reading
@@ -155,7 +156,9 @@ def _damage(conn: psycopg.Connection[Any], entry: CraneEntry, stands: LifeStatus
 
 def _counters(conn: psycopg.Connection[Any], entry: CraneEntry, keys: dict[str, int]) -> list[CounterSpan]:
     """What the crane's own counters gained, beside what was recorded."""
-    readings = COUNTER_READINGS.all(conn, crane_id=entry.crane_id, zone=entry.zone.key)
+    readings = COUNTER_READINGS.all(
+        conn, crane_id=entry.crane_id, zone=entry.zone.key, counter_text=COUNTER_TEXT
+    )
     found, _ = gains(readings)
     if not found:
         return []

@@ -12,7 +12,7 @@ from domain.answers import of_row, of_rows
 from domain.coverage_answers import CauseTime, CoverageAnswer, EstimatedDuty
 from domain.crane import Crane, DesignClass
 from domain.errors import InvalidInput
-from domain.history import CounterReadingRow, CountersAnswer, CounterSpanRow
+from domain.history import COUNTER_TEXT, CounterReadingRow, CountersAnswer, CounterSpanRow
 from domain.maintenance import GapRow
 from domain.moments import DayRange
 from domain.units import ms_to_s
@@ -136,7 +136,9 @@ def _estimated(design: DesignClass | None, missing_ms: int, days: Sequence[Day])
 async def counters_of(conn: AsyncConnection[Any], crane: CraneInScope) -> CountersAnswer:
     """Readings of the crane's own counters in force, and what they gained beside what was recorded."""
     found = await summary.CRANE_SUMMARY.first_async(conn, crane=crane.name)
-    rows = await READINGS.all_async(conn, crane_id=crane.crane_id, zone=crane.time_zone)
+    rows = await READINGS.all_async(
+        conn, crane_id=crane.crane_id, zone=crane.time_zone, counter_text=COUNTER_TEXT
+    )
     spans, problems = await counter_spans(conn, crane, None if found is None else found.counting_id)
     return CountersAnswer(
         crane=crane.name,

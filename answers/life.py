@@ -13,6 +13,7 @@ from answers.service import earliest_due
 from answers.weld_damage import around_base_wanted, damage_of_details, unsure_answer
 from domain.answers import of_row, of_rows
 from domain.crane import Crane
+from domain.history import COUNTER_TEXT
 from domain.life_answers import FactorRow, FactorsAnswer, Forecast, LifeAnswer, MonthFactorRow
 from domain.maintenance import DetailEntry
 from domain.remark import Remark
@@ -103,7 +104,11 @@ async def counter_spans(
     conn: AsyncConnection[Any], crane: CraneInScope, counting_id: int | None
 ) -> tuple[list[CounterSpan], tuple[Remark, ...]]:
     """What the crane's own counters gained beside what was recorded, and readings that contradict each other."""
-    found, told = gains(await READINGS.all_async(conn, crane_id=crane.crane_id, zone=crane.time_zone))
+    found, told = gains(
+        await READINGS.all_async(
+            conn, crane_id=crane.crane_id, zone=crane.time_zone, counter_text=COUNTER_TEXT
+        )
+    )
     if not found or counting_id is None:
         return [], short(told)
     days = {"after": [one.after for one in found], "upto": [one.upto for one in found]}

@@ -87,6 +87,9 @@ class CounterKind(StrEnum):
     LIFTS = "lifts"
 
 
+COUNTER_TEXT: Final = "^[0-9]{1,9}([.][0-9]{1,6})?$"
+"""What the text of a counter event looks like, for Python and PostgreSQL alike: a plain number that is not negative."""
+
 CHANNEL_OF: Final = {CounterKind.OPERATING_HOURS: "operating_hours_h", CounterKind.LIFTS: "lift_counter"}
 """The channel of a samples message that carries a counter."""
 

@@ -175,6 +175,7 @@ class NoticeCode(StrEnum):
     SEQ_REPEATED = "seq_repeated"
     TIME_HOLE = "time_hole"
     BOOTS_OVERLAP = "boots_overlap"
+    COUNTER_UNREADABLE = "counter_unreadable"
 
 
 class NoticeMessage(_Message):

@@ -5,6 +5,7 @@ seen in two such minutes one after the other. The bounds are chosen so that ordi
 not from a source. What is told here moves no figure: the findings of a crane-day do, from all of its readings.
 """
 
+import re
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
 from typing import Final, NamedTuple
@@ -13,7 +14,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from domain.channels import CHANNEL_BY_NAME, CHANNEL_NAMES
-from domain.messages import BEHIND_MS, NoticeCode
+from domain.history import COUNTER_TEXT, CounterKind
+from domain.messages import BEHIND_MS, EventKind, NoticeCode
 from domain.units import ms_to_s
 from ingest.plan import Extremes, Plan
 from store.refused import Refused
@@ -45,6 +47,7 @@ _NOT_COUNTED: Final = (
     "seq does not rise with t0 within a boot, so nobody can tell what is missing: count it up by one for each message, and draw a"
     " new random boot at each start"
 )
+_COUNTERS: Final = frozenset(kind.value for kind in CounterKind)
 _PLACE: Final = {name: place for place, name in enumerate(CHANNEL_NAMES)}
 _BOOMS: Final = ("main_boom_deg", "knuckle_boom_deg", "jib_deg")
 
@@ -97,6 +100,11 @@ class Doubts:
         wanted = set(new)
         strange = (planned.refused.keys() | planned.strange.keys()) & wanted
         found = [doubt for place in sorted(strange) for doubt in _of_the_message(planned, place)]
+        found += (
+            doubt
+            for place in sorted(planned.events.keys() & wanted)
+            for doubt in _of_the_event(planned, place)
+        )
         # In the order in which they came, whatever their shape: times and numbers are compared with those before.
         sound = [_sound(group) for group in planned.extremes]
         rows = sorted(
@@ -261,6 +269,21 @@ def _of_the_message(planned: Plan, place: int) -> Iterator[Doubt]:
             unknown[0][:64],
             f"no channel is called {names}: left out, the others are stored; the names are in docs/nomenclature.md, and an engineer can"
             " register further ones",
+        )
+
+
+def _of_the_event(planned: Plan, place: int) -> Iterator[Doubt]:
+    """A reading of a counter that nobody can read counts for nothing, and the days it would have told of stay unknown."""
+    event = planned.events[place]
+    if event.kind is EventKind.COUNTER and not (
+        event.code in _COUNTERS and re.fullmatch(COUNTER_TEXT, event.text)
+    ):
+        yield Doubt(
+            place,
+            NoticeCode.COUNTER_UNREADABLE,
+            None,
+            f"a counter of code {event.code[:64]!r} that reads {event.text[:64]!r} is kept and counts for nothing: send code"
+            f" {' or '.join(sorted(_COUNTERS))}, and in text a plain number that is not negative, such as 3120.5",
         )
 
 

@@ -11,7 +11,7 @@ from api.deps import Caller, Conn, KnownCrane, SeenCrane, written
 from api.permissions import ENGINEER, PERSONAL, VIEWER
 from domain.coverage_answers import CoverageAnswer
 from domain.errors import InvalidInput
-from domain.history import CounterReadingAsked, CountersAnswer
+from domain.history import COUNTER_TEXT, CounterReadingAsked, CountersAnswer
 from duty.counters import gains
 from store import counters
 from store.counters import READINGS
@@ -47,9 +47,13 @@ async def enter_counter_reading(
         )
 
     def write(own: Connection[Any]) -> None:
-        before = gains(READINGS.all(own, crane_id=crane.crane_id, zone=crane.time_zone))[1]
+        before = gains(
+            READINGS.all(own, crane_id=crane.crane_id, zone=crane.time_zone, counter_text=COUNTER_TEXT)
+        )[1]
         counters.add_reading(own, crane.crane_id, asked, caller.account)
-        told = gains(READINGS.all(own, crane_id=crane.crane_id, zone=crane.time_zone))[1]
+        told = gains(
+            READINGS.all(own, crane_id=crane.crane_id, zone=crane.time_zone, counter_text=COUNTER_TEXT)
+        )[1]
         new = [one for one in told if one not in before]
         if new:
             raise InvalidInput(listed(new), field="value")

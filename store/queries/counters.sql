@@ -11,7 +11,7 @@ from (
     select e.code as kind, (e.at at time zone %(zone)s)::date as read_on, e.at, e.text::float8 as value, e.received_at
     from event e
     where e.crane_id = %(crane_id)s and e.kind = 'counter' and e.code in ('operating_hours', 'lifts')
-        and e.text ~ '^[0-9]{1,9}([.][0-9]{1,6})?$'
+        and e.text ~ %(counter_text)s
 ) sent
 group by kind, read_on
 union all

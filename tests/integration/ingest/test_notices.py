@@ -301,3 +301,30 @@ def test_nothing_is_told_where_that_is_switched_off(database: str, mosquitto: Ad
         publish_all(client, [(topic("crane-a", Leaf.SAMPLES), bad(seq=2))])
         wait_until(lambda: receipts.stored, "another receipt")
     assert heard.all == []
+
+
+def test_a_counter_that_cannot_be_read_is_told_and_one_that_can_is_not(
+    database: str, mosquitto: Address
+) -> None:
+    """Comma, unit, sign or another code: such a reading is kept and tells nothing of the days without data."""
+    register(database, "right", "comma", "unit", "minus", "code")
+    now = datetime.now(UTC).isoformat()
+
+    def counter(code: str, text: str) -> bytes:
+        return orjson.dumps({"boot": 1, "seq": 1, "at": now, "kind": "counter", "code": code, "text": text})
+
+    sent_by = {
+        "right": counter("operating_hours", "3120.5"),
+        "comma": counter("operating_hours", "3120,5"),
+        "unit": counter("operating_hours", "3120.5 h\n"),
+        "minus": counter("lifts", "-5"),
+        "code": counter("hours", "3120.5"),
+    }
+    with ingesting(database, mosquitto), mqtt_client(mosquitto) as client:
+        heard, receipts = Heard(client), Receipts(client)
+        publish_all(client, [(topic(name, Leaf.EVENTS), raw) for name, raw in sent_by.items()])
+        wait_until(lambda: len(receipts.stored) == 5 and len(heard.all) == 4, "receipts and notices")
+    assert {name: (notice.code, notice.outcome) for name, notice in heard.all} == dict.fromkeys(
+        ("comma", "unit", "minus", "code"), ("counter_unreadable", "stored")
+    )
+    assert all("such as 3120.5" in notice.text for _, notice in heard.all)
