@@ -46,7 +46,8 @@ def countings(yard: Yard) -> list[tuple[bool, int]]:
     """Of each counting: whether it is in use, and how many days it has."""
     with psycopg.connect(yard.url) as conn:
         return conn.execute(
-            "select in_use, (select count(*) from day_figure d where d.counting_id = u.counting_id) from counting u"
+            "select in_use, coalesce(days, 0) from counting"
+            " left join (select counting_id, count(*) as days from day_figure group by 1) counted using (counting_id)"
             " order by counting_id"
         ).fetchall()
 
