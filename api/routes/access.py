@@ -189,6 +189,10 @@ async def make_token(wanted: NewToken, caller: Caller, conn: Conn, settings: Set
     if wanted.days > settings.token_days_max:
         raise InvalidInput(f"a token lasts at most {settings.token_days_max} days", field="days")
     sites = access.common_sites(None if wanted.sites is None else tuple(wanted.sites), caller.sites)
+    if wanted.sites and not sites:
+        raise InvalidInput(
+            f"none of these sites is yours: name some of {', '.join(caller.sites or ())}", field="sites"
+        )
     secret, row = await access.add_token(
         conn,
         caller.account,

@@ -163,6 +163,8 @@ async def test_a_token_has_the_lower_role_and_the_common_sites(fresh_api: FastAP
     assert (me["role"], me["sites"], me["via"]) == ("viewer", ["north-yard"], "token")
     assert (await bearer.get("/quarantine")).status_code == 403
     assert (await bearer.post("/tokens", json={"title": "another"})).status_code == 403
+    foreign = await client.post("/tokens", json={"title": "t", "sites": ["south-yard"]})
+    assert (foreign.status_code, foreign.json()["errors"][0]["pointer"]) == (422, "#/sites")
     higher = await client.post("/tokens", json={"title": "t", "role": "admin"})
     assert higher.status_code == 422
     assert (await client.delete(f"/tokens/{made.json()['token_id']}")).status_code == 204
