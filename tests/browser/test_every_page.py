@@ -14,7 +14,7 @@ JOB = "mass_kg=1500&rigging_kg=50&outreach_m=9&hook_height_m=2&spread_left=full&
 PAGES = (
     "/", "/crane/yard-02", "/crane/yard-02?tab=duty&days=all", "/crane/yard-02?tab=lifts&days=dates",
     "/crane/yard-02?tab=events&kinds=faults", "/crane/yard-03?tab=trace",
-    "/dispatch", f"/dispatch?{JOB}", "/life", "/life/yard-02", "/life/yard-02/dossier", "/life/yard-02/records", "/faults?kinds=all", "/service", "/data",
+    "/dispatch", f"/dispatch?{JOB}", "/life", "/life/yard-02", "/life/yard-02/dossier", "/life/yard-02/records", "/faults?kinds=all", "/service", "/data", "/data?crane=yard-07",
     "/overloads?state=all", "/overloads/yard-02",
     "/replay", "/replay/yard-02", "/alerts?show=all", "/settings", "/settings?crane=yard-02", "/settings?tab=history", "/settings?tab=service", "/settings?tab=codes",
     "/settings?tab=alerts", "/settings?tab=people", "/settings?tab=access", "/settings?tab=kept", "/nowhere", "/crane/nobody",
