@@ -25,7 +25,7 @@ from boomledger.postgres import EmbeddedPostgres
 from store.migrate import migrate
 from tests.faults.conftest import ROOT
 from tests.integration.boomledger.test_probes import answer, free_port
-from tests.support.ingesting import mqtt_client, publish_all, register, wait_until
+from tests.support.ingesting import LIMIT_S, mqtt_client, publish_all, register, wait_until
 from tests.support.telemetry import message
 
 pytestmark = pytest.mark.mosquitto
@@ -357,23 +357,26 @@ def test_work_that_waits_is_done_when_the_database_takes_writes_again(processes:
     assert patiently(processes.database, lambda conn: conn.execute("select 7").fetchone(), wait_s=0.1) == (7,)
 
 
+def let_the_other_take_over(processes: Processes, what: str, limit_s: float = LIMIT_S) -> None:
+    """Make the second server the one that takes writes; all go on, and what is sent then is stored there."""
+    promote(processes.other)
+    processes.go_on()
+    register(processes.other.url, "crane-9")
+    with (
+        mqtt_client(processes.address) as client,
+        psycopg.connect(processes.other.url, autocommit=True) as conn,
+    ):
+        publish_all(client, [message("crane-9", 0)])
+        wait_until(lambda: conn.execute("select count(*) from segment").fetchone() == (1,), what, limit_s)
+
+
 @pytest.mark.timeout(300)
 def test_all_go_on_with_the_server_that_takes_over() -> None:
     with working(servers=2) as processes:
         processes.follow()
         processes.postgres.stop()  # and does not come back
         wait_until(lambda: processes.are_not_ready(but=WRITE_NOTHING), "all that write say so")
-        promote(processes.other)
-        processes.go_on()
-        register(processes.other.url, "crane-9")
-        with (
-            mqtt_client(processes.address) as client,
-            psycopg.connect(processes.other.url, autocommit=True) as conn,
-        ):
-            publish_all(client, [message("crane-9", 0)])
-            wait_until(
-                lambda: conn.execute("select count(*) from segment").fetchone() == (1,), "it is stored there"
-            )
+        let_the_other_take_over(processes, "it is stored there")
 
 
 @pytest.mark.timeout(600)
@@ -396,19 +399,7 @@ def test_of_two_servers_the_first_may_be_full_read_only_or_hang_until_the_other_
         processes.go_on()
         with hanging(processes.servers()):
             wait_until(lambda: processes.are_not_ready(but=WRITE_NOTHING), "all that write say so")
-            promote(processes.other)
-            processes.go_on()
-            register(processes.other.url, "crane-9")
-            with (
-                mqtt_client(processes.address) as client,
-                psycopg.connect(processes.other.url, autocommit=True) as conn,
-            ):
-                publish_all(client, [message("crane-9", 0)])
-                wait_until(
-                    lambda: conn.execute("select count(*) from segment").fetchone() == (1,),
-                    "it is stored there once work that stands still was cut",
-                    240,
-                )
+            let_the_other_take_over(processes, "it is stored there once work that stands still was cut", 240)
 
 
 @pytest.mark.timeout(300)
